@@ -1,0 +1,52 @@
+"""Measures chains, spacing, alignment, magnetisation and relaxation in trajectories of a film.
+
+Reads run files and plain arrays and never needs the engine. Names are loaded on use, so that
+importing the package stays light.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_HOME = {
+    "Run": "trajectory",
+    "TrajectoryError": "trajectory",
+    "open_run": "trajectory",
+    "Chains": "chains",
+    "find_chains": "chains",
+    "Measurement": "measures",
+    "measure": "measures",
+    "write": "measures",
+    "write_tables": "tables",
+    "Estimate": "uncertainty",
+    "combine_replicas": "uncertainty",
+    "estimate": "uncertainty",
+}
+
+__all__ = [
+    "Chains",
+    "Estimate",
+    "Measurement",
+    "Run",
+    "TrajectoryError",
+    "combine_replicas",
+    "estimate",
+    "find_chains",
+    "measure",
+    "open_run",
+    "write",
+    "write_tables",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its module (PEP 562)."""
+    if name not in _HOME:
+        raise AttributeError(f"module 'analysis' has no attribute {name!r}")
+    return getattr(import_module(f"analysis.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    """Show the public names only."""
+    return list(__all__)

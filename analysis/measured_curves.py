@@ -1,0 +1,130 @@
+"""The curves behind the numbers: arrays for the figures and the CSV tables, all in SI."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chain_series import ChainSeries
+from analysis.magnetisation import magnetisation_law
+from analysis.measured_numbers import length_distribution
+from analysis.spacing import SpacingFrames, lateral_direction
+from analysis.stages import Stage
+from analysis.structure import full_map, profile
+from analysis.theory import chain_length_law
+from analysis.trajectory import Run
+
+Floats = NDArray[np.float64]
+Curve = dict[str, Any]
+
+
+def time_series(run: Run, series: ChainSeries, field: Floats) -> Curve:
+    """Return what is known at every frame; NaN where it could not be measured."""
+    reference = series.reference
+    along = field @ reference if reference is not None else np.linalg.norm(field, axis=1)
+    magnetisation = series.values["magnetisation"]
+    stored = run.observables.get("magnetisation")
+    if not run.has_moments and reference is not None and stored is not None and stored.ndim == 2:
+        magnetisation = stored @ reference
+    nothing = np.full(run.frames, np.nan)
+    return {
+        "time_s": run.times,
+        "mean_length": series.values["mean_length"],
+        "weight_mean_length": series.values["weight_mean_length"],
+        "mean_length_error": series.within["mean_length"],
+        "singles_fraction": series.values["singles_fraction"],
+        "spanning_share": series.values["spanning_share"],
+        "straightness": series.values["straightness"],
+        "magnetisation": magnetisation,
+        "alignment": series.values["order"],
+        "field_t": along,
+        "energy_dipolar": run.observables.get("energy_dipolar", nothing),
+        "energy_steric": run.observables.get("energy_steric", nothing),
+    }
+
+
+def chain_lengths(series: ChainSeries, stage: Stage, structures: float | None) -> Curve:
+    """Return the share of chains of each length beside the geometric law of the same mean."""
+    length, share, error = length_distribution(series, stage, structures)
+    mean = float((length * share).sum()) if len(length) else 1.0
+    return {
+        "length": length,
+        "fraction_of_chains": share,
+        "error": error,
+        "theory": chain_length_law(length, mean),
+    }
+
+
+def nearest_neighbour(frames: SpacingFrames, structures: float | None) -> Curve:
+    """Return the density of distances to the nearest chain axis, which integrates to 1."""
+    edges = frames.edges
+    width = float(edges[1] - edges[0])
+    counts = np.sum(frames.nearest_counts, axis=0) if frames.nearest_counts else np.zeros(0)
+    total = float(counts.sum())
+    share = counts / total if total else np.zeros_like(counts)
+    chains = total / max(1, len(frames.nearest_counts)) / max(1.0, float(np.mean(frames.links)))
+    free = max(1.0, chains * max(1.0, structures or 1.0))
+    return {
+        "bin_centres_m": 0.5 * (edges[1:] + edges[:-1]),
+        "density_per_m": share / width,
+        "error": np.sqrt(share * (1 - share) / free) / width,
+    }
+
+
+def structure_curves(
+    frames: SpacingFrames, structures: float | None, weight_length: float | None
+) -> tuple[Curve, Curve]:
+    """Return the map of the projected structure factor and its profile across the chains.
+
+    The band of modes that counts as "across" is as wide as the streak of a chain of the weight
+    mean length, pi over that length; a chain that spans the patch leaves the modes exactly across.
+    """
+    average = frames.map_sum / max(1, frames.map_frames)
+    lateral = lateral_direction(frames.axis)
+    band = 0.0
+    if weight_length is not None:
+        band = math.pi / (max(weight_length, 2.0) * frames.median)
+    q, s, error = profile(average, frames.grid, frames.sides, lateral, band, structures or 1.0)
+    qy = frames.grid.qy
+    whole = full_map(average)
+    # The mode at q = 0 only counts the particles.
+    whole[len(qy) - 1, len(frames.grid.qx) // 2] = np.nan
+    mapped = {
+        "qx_per_m": frames.grid.qx,
+        "qy_per_m": np.concatenate([-qy[:0:-1], qy]),
+        "s": whole,
+    }
+    return mapped, {"q_per_m": q, "s": s, "error": error}
+
+
+def axis_correlation(frames: SpacingFrames, structures: float | None) -> Curve:
+    """Return the pair correlation of chain axes across the chains; 1 for chains at random."""
+    counts = np.sum(frames.shell_counts, axis=0)
+    ideal = np.sum(frames.shell_ideal, axis=0)
+    edges = frames.edges
+    usable = ideal > 0
+    centres = (0.5 * (edges[1:] + edges[:-1]))[usable]
+    g = counts[usable] / ideal[usable]
+    pairs = ideal[usable] / max(1, len(frames.shell_counts)) / 2
+    links = max(1.0, float(np.mean(frames.links)))
+    # Few pairs: an empty bin is as uncertain as one with a twentieth of the ideal count.
+    error = np.sqrt(np.maximum(g, 0.05) * links / (pairs * max(1.0, structures or 1.0)))
+    return {"distance_m": centres, "g": g, "error": error}
+
+
+def magnetisation_curve(run: Run, stage: Stage, measured: dict[str, Any]) -> Curve:
+    """Return the magnetisation law of the run's own sizes with the measured point."""
+    magnitudes = run.moment_magnitudes
+    if magnitudes is None and run.has_moments:
+        magnitudes = np.linalg.norm(run.moments(-1), axis=1)
+    temperature = float(run.derived.get("temperature_k", 298.15))
+    field = float(np.linalg.norm(stage.field))
+    if magnitudes is None:
+        magnitudes = np.zeros(1)
+    curve: Curve = dict(magnetisation_law(magnitudes, field, temperature))
+    curve["measured"] = math.nan if measured["value"] is None else measured["value"]
+    curve["measured_error"] = math.nan if measured["error"] is None else measured["error"]
+    return curve

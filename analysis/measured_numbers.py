@@ -1,0 +1,300 @@
+"""Turns series over frames into the sections of measures.json, and collects the warnings."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chain_series import ChainSeries
+from analysis.relaxation import decay, growth, switch_off
+from analysis.spacing import SpacingFrames, lateral_direction
+from analysis.stages import Stage
+from analysis.structure import Peak, find_peak
+from analysis.theory import random_clear_fraction
+from analysis.trajectory import Run
+from analysis.uncertainty import NOTHING, Estimate, estimate
+
+Floats = NDArray[np.float64]
+Curve = dict[str, Any]
+
+NEAREST_SHELL = 1.5
+"""Peaks nearer than this many diameters are strands of one bundle, not neighbouring chains."""
+
+LIKELY_NOISE = 0.2
+PERHAPS_NOISE = 0.02
+SPACINGS_WANTED = 20.0
+LENGTHS_WANTED = 5.0
+SPANNING_WARNING = 0.01
+
+NO_MOMENTS = "the file holds no moments, so head-to-tail bonds cannot be told"
+
+
+def chain_numbers(
+    series: ChainSeries, stage: Stage, structures: float | None, warnings: list[str]
+) -> dict[str, Any]:
+    """Return the section ``chains``: lengths, shares, straightness, clusters."""
+
+    def of(name: str) -> dict[str, Any]:
+        number = averaged(series, name, stage, structures)
+        return number.as_dict()
+
+    names = (
+        "mean_length",
+        "weight_mean_length",
+        "linear_mean_length",
+        "singles_fraction",
+        "longest",
+        "straightness",
+        "ring_share",
+        "branched_share",
+        "spanning_share",
+    )
+    out: dict[str, Any] = {name: of(name) for name in names}
+    lengths, share, error = length_distribution(series, stage, structures)
+    out["distribution"] = [
+        {"length": int(n), "fraction_of_chains": float(p), "error": float(e)}
+        for n, p, e in zip(lengths, share, error, strict=True)
+        if p > 0
+    ]
+    out["clusters"] = {
+        "mean_size": of("cluster_mean_size"),
+        "weight_mean_size": of("cluster_weight_mean_size"),
+        "largest_share": of("largest_cluster_share"),
+    }
+    out["independent_structures"] = structures
+    if not series.lengths:
+        warnings.append(f"chains: {NO_MOMENTS}; clusters by distance are given instead")
+        return out
+    if out["straightness"]["value"] is None:
+        warnings.append("chains.straightness: no open chain of three or more particles")
+    if (out["spanning_share"]["value"] or 0.0) > SPANNING_WARNING:
+        warnings.append(
+            f"chains.spanning_share: {100 * out['spanning_share']['value']:.2g} % of the particles "
+            "are in chains that close on themselves through the patch; these have no ends, so "
+            "lengths and spacings are those of the patch; take a longer patch"
+        )
+    return out
+
+
+def averaged(series: ChainSeries, name: str, stage: Stage, structures: float | None) -> Estimate:
+    """Return the average of one chain number over the averaged frames."""
+    return estimate(
+        series.values[name][stage.frames],
+        within=series.within[name][stage.frames],
+        structures=structures,
+    )
+
+
+def length_distribution(
+    series: ChainSeries, stage: Stage, structures: float | None
+) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Return lengths from 1 on, the share of chains of each, and its error."""
+    rows = [series.lengths[f] for f in stage.frames if f in series.lengths]
+    rows = [r for r in rows if len(r)]
+    if not rows:
+        return np.zeros(0, np.int64), np.zeros(0), np.zeros(0)
+    longest = max(int(r.max()) for r in rows)
+    counts = np.stack([np.bincount(r, minlength=longest + 1)[1:] for r in rows])
+    chains = counts.sum(axis=1, keepdims=True)
+    share = counts / chains
+    mean = share.mean(axis=0)
+    # A length never seen may still have a share of about one in all chains.
+    floor = np.maximum(mean, 1 / chains.sum())
+    inside = np.sqrt(floor * (1 - np.minimum(floor, 0.5)) / chains.mean())
+    error = np.array(
+        [
+            estimate(
+                share[:, k], within=np.full(len(rows), inside[k]), structures=structures or 1.0
+            ).error
+            or 0.0
+            for k in range(longest)
+        ]
+    )
+    return np.arange(1, longest + 1), mean, error
+
+
+def spacing_numbers(
+    frames: SpacingFrames, curves: dict[str, Curve], structures: float | None, warnings: list[str]
+) -> dict[str, Any]:
+    """Return the section ``spacing``: three spacings, width and clear fraction, in m."""
+    seen = max(1, int(structures or 1.0))
+    nearest = estimate(frames.nearest, within=frames.nearest_error, structures=structures)
+    radial, shell = curves["structure_factor_radial"], curves["axis_correlation"]
+    shortest = NEAREST_SHELL * frames.median
+    crest = find_peak(radial["q_per_m"], radial["s"], radial["error"], 0.0, 2 * math.pi / shortest)
+    first = find_peak(
+        shell["distance_m"], shell["g"], shell["error"], shortest, 0.95 * frames.reach
+    )
+    number = _peak_number("spacing.structure_factor_m", crest, seen, warnings)
+    if number.value is not None and number.error is not None:
+        length = 2 * math.pi / number.value
+        number = Estimate(length, number.error * length / number.value, seen)
+    clear = estimate(frames.clear, within=frames.clear_error, structures=structures)
+    area = float(frames.sides[0] * frames.sides[1])
+    random = random_clear_fraction(frames.diameters, area)
+    informative = clear.value is not None and abs(clear.value - random) > max(
+        0.01, 2 * (clear.error or 0.0)
+    )
+    out: dict[str, Any] = {
+        "nearest_neighbour_m": nearest.as_dict(),
+        "nearest_neighbour_spread_m": estimate(frames.spread, structures=structures).as_dict(),
+        "structure_factor_m": number.as_dict(),
+        "axis_correlation_m": _peak_number(
+            "spacing.axis_correlation_m", first, seen, warnings
+        ).as_dict(),
+        "line_density_m": frames.line,
+        "width_m": estimate(
+            frames.width, within=frames.width_error, structures=structures
+        ).as_dict(),
+        "clear_fraction": clear.as_dict(),
+        "clear_fraction_random": random,
+        "clear_fraction_informative": informative,
+        "chain_direction": None if frames.axis is None else [float(x) for x in frames.axis],
+    }
+    if nearest.value is None:
+        warnings.append(
+            "spacing.nearest_neighbour_m: no two chains of three or more particles stand level"
+        )
+    unpaired = [u for u in frames.unpaired if math.isfinite(u)]
+    if unpaired and float(np.mean(unpaired)) > 0.05:
+        warnings.append(
+            f"spacing.nearest_neighbour_m: {100 * np.mean(unpaired):.0f} % of the chain particles "
+            f"have no level neighbour within {frames.reach * 1e9:.4g} nm and do not count"
+        )
+    if out["width_m"]["value"] is None:
+        warnings.append("spacing.width_m: no chain of three or more particles")
+    if not informative:
+        warnings.append(
+            "spacing.clear_fraction: agrees with discs placed at random, so it says nothing "
+            "about chains"
+        )
+    return out
+
+
+def _peak_number(name: str, peak: Peak | None, seen: int, warnings: list[str]) -> Estimate:
+    """Return a peak position, or nothing and the reason."""
+    if peak is None:
+        warnings.append(f"{name}: no peak between the patch and {NEAREST_SHELL} diameters")
+        return NOTHING
+    if peak.chance > LIKELY_NOISE:
+        warnings.append(
+            f"{name}: no peak stands out; noise alone makes one as high in "
+            f"{100 * peak.chance:.0f} of 100 cases"
+        )
+        return NOTHING
+    if peak.chance > PERHAPS_NOISE:
+        warnings.append(
+            f"{name}: a weak peak; noise alone makes one as high in {100 * peak.chance:.0f} "
+            "of 100 cases"
+        )
+    return Estimate(peak.position, peak.error, seen)
+
+
+def patch_warnings(
+    run: Run, frames: SpacingFrames, chains: dict[str, Any], warnings: list[str]
+) -> float:
+    """Say what the patch is too small for; return the spacings that it holds across the chains."""
+    lateral = lateral_direction(frames.axis)
+    room = float(run.sides.min() if lateral is None else np.abs(lateral) @ run.sides)
+    held = room / frames.line
+    if held < SPACINGS_WANTED:
+        warnings.append(
+            f"spacing: the patch holds {held:.2g} line-density spacings across the chains; "
+            f"{SPACINGS_WANTED:.0f} are wanted for a sharp peak"
+        )
+    weight = chains["weight_mean_length"]["value"]
+    if lateral is not None and weight is not None and frames.axis is not None:
+        along = float(np.abs(frames.axis[:2]) @ run.sides)
+        if along < LENGTHS_WANTED * weight * frames.median:
+            warnings.append(
+                f"chains: the patch is {along / (weight * frames.median):.2g} weight-mean chain "
+                f"lengths long; {LENGTHS_WANTED:.0f} are wanted"
+            )
+    if run.provisional or run.derived.get("dipole_sum") == "cutoff":
+        warnings.append(
+            "spacing: provisional, because the dipole forces were cut off and chain ends do not "
+            "repel each other beyond the cut-off"
+        )
+    return held
+
+
+def alignment_numbers(
+    series: ChainSeries, stage: Stage, structures: float | None, by_field: bool, warnings: list[str]
+) -> dict[str, Any]:
+    """Return the section ``alignment``: order of chain axes and moments, tilt."""
+    out: dict[str, Any] = {
+        "order": averaged(series, "order", stage, structures).as_dict(),
+        "moment_order": averaged(series, "moment_order", stage, None).as_dict(),
+        "tilt_deg": averaged(series, "tilt_deg", stage, structures).as_dict(),
+        "reference": "none" if series.reference is None else ("field" if by_field else "director"),
+        "reference_direction": (
+            None if series.reference is None else [float(x) for x in series.reference]
+        ),
+    }
+    if out["order"]["value"] is None and series.lengths:
+        warnings.append("alignment.order: no chain of two or more particles")
+    return out
+
+
+def relaxation_numbers(
+    run: Run, series: ChainSeries, field: Floats, warnings: list[str]
+) -> dict[str, Any]:
+    """Return the section ``relaxation``: growth after switch-on, decay after switch-off."""
+    size = np.linalg.norm(field, axis=1)
+    on = size > 0.5 * size.max(initial=0.0) if size.max(initial=0.0) > 0 else size >= 0
+    first = int(np.argmax(on))
+    # Switched on between two frames, or already at the start.
+    start = float(run.times[max(0, first - 1)]) if first else float(run.times[0])
+    stop = first + (int(np.argmin(on[first:])) if not on[first:].all() else len(on) - first)
+    rows = slice(first, stop)
+    unit_time = run.derived.get("diffusion_time_s")
+    out: dict[str, Any] = {}
+    for key, name in (
+        ("growth_exponent", "mean_length"),
+        ("growth_exponent_weight", "weight_mean_length"),
+    ):
+        found = growth(
+            run.times[rows] - start,
+            series.values[name][rows],
+            series.within[name][rows],
+            series.values["spanning_share"][rows],
+            unit_time,
+        )
+        out[key] = found.exponent.as_dict()
+        out["growth_from_s"], out["growth_to_s"] = found.from_s, found.to_s
+        if found.reason and key == "growth_exponent":
+            why = NO_MOMENTS if not series.lengths else found.reason
+            warnings.append(f"relaxation.growth_exponent: {why}")
+    last_on = switch_off(field)
+    out["switch_off_time_s"] = None if last_on is None else float(run.times[last_on])
+    if last_on is not None:
+        out.update(_decays(run, series, last_on, warnings))
+    return out
+
+
+def _decays(run: Run, series: ChainSeries, last_on: int, warnings: list[str]) -> dict[str, Any]:
+    """Return decay times of length, alignment and magnetisation after switch-off."""
+    out: dict[str, Any] = {}
+    meaningful = bool(run.derived.get("moment_relaxation_meaningful", True))
+    for key, name, floor in (
+        ("length", "mean_length", None),
+        ("alignment", "order", None),
+        ("magnetisation", "magnetisation", 0.0),
+    ):
+        found = decay(run.times[last_on:], series.values[name][last_on:], floor)
+        if key == "magnetisation" and not meaningful:
+            found = type(found)(
+                NOTHING,
+                NOTHING,
+                NOTHING,
+                "moments were slowed down in this run, so their relaxation is withheld",
+            )
+        out[f"{key}_decay_time_s"] = found.time.as_dict()
+        out[f"{key}_stretched_time_s"] = found.stretched_time.as_dict()
+        out[f"{key}_stretch"] = found.stretch.as_dict()
+        if found.reason:
+            warnings.append(f"relaxation.{key}_decay_time_s: {found.reason}")
+    return out

@@ -1,0 +1,294 @@
+"""Measures a whole run: every number with its uncertainty, the curves behind, and the warnings."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import measured_curves as draw
+from analysis import measured_numbers as tell
+from analysis.chain_series import ChainSeries
+from analysis.chains import BOND_ALIGNMENT, BOND_DISTANCE, Chains, find_chains
+from analysis.equilibration import equilibration
+from analysis.magnetisation import director
+from analysis.relaxation import bond_survival, independent_structures
+from analysis.spacing import SpacingFrames
+from analysis.stages import Stage, field_direction, field_series, last_stage
+from analysis.trajectory import Run
+from analysis.uncertainty import estimate
+
+Floats = NDArray[np.float64]
+
+TIMING_KEYS = ("compile_s", "stepping_s", "output_s", "steps", "threads")
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """What was measured in one run.
+
+    Attributes
+    ----------
+    numbers : dict
+        The content of measures.json.
+    curves : dict
+        Named sets of arrays, see ``measured_curves``.
+    last_frame : dict
+        ``positions`` (N, 3) m, ``moments`` (N, 3) A m2 or None, ``diameters`` (N,) m,
+        ``chain_index`` (N,) with -1 for singles, ``sides`` (2,) m, ``thickness`` m.
+    """
+
+    numbers: dict[str, Any]
+    curves: dict[str, dict[str, Any]]
+    last_frame: dict[str, Any]
+
+
+@dataclass
+class _Pass:
+    """What one pass over all frames leaves behind."""
+
+    chains: ChainSeries
+    spacing: SpacingFrames
+    bonds: list[NDArray[np.int64]]
+    last: Chains
+
+
+def measure(
+    run: Run,
+    *,
+    bond_distance: float | None = None,
+    bond_alignment: float | None = None,
+    from_time: float | None = None,
+) -> Measurement:
+    """Measure a run.
+
+    Parameters
+    ----------
+    run : Run
+        An opened trajectory.
+    bond_distance, bond_alignment : float, optional
+        The bond rule; by default that of the run, else 1.3 mean diameters and 0.5.
+    from_time : float, optional
+        Average from this time in s on; by default over the second half of the last steady stage
+        of the field.
+
+    Returns
+    -------
+    Measurement
+        Numbers that could not be measured have the value None and a reason in ``warnings``.
+
+    Raises
+    ------
+    ValueError
+        Where a bond rule or ``from_time`` is outside its range.
+    TrajectoryError
+        Where a frame cannot be read.
+    """
+    rule = (
+        float(bond_distance or run.bonds.get("distance", BOND_DISTANCE)),
+        float(
+            run.bonds.get("alignment", BOND_ALIGNMENT) if bond_alignment is None else bond_alignment
+        ),
+    )
+    field = field_series(run)
+    stage = last_stage(run, field, from_time)
+    by_field = field_direction(run, field)
+    passed = _pass(run, stage, by_field, rule)
+    span = float(run.times[stage.frames[-1]] - run.times[stage.frames[0]])
+    life = bond_survival(passed.bonds, run.times[stage.frames], run.count)
+    structures = independent_structures(life, span)
+    if structures is None and len(stage.frames) == 1:
+        structures = 1.0
+    return _assembled(run, stage, field, by_field is not None, passed, structures, rule)
+
+
+def _pass(run: Run, stage: Stage, by_field: Floats | None, rule: tuple[float, float]) -> _Pass:
+    """Go once through all frames."""
+
+    def chains_of(positions: Floats, moments: Floats | None) -> Chains:
+        return find_chains(
+            positions,
+            moments,
+            run.diameters,
+            run.sides,
+            bond_distance=rule[0],
+            bond_alignment=rule[1],
+        )
+
+    def read(frame: int) -> tuple[Floats, Floats | None]:
+        return run.positions(frame), run.moments(frame) if run.has_moments else None
+
+    reference = by_field
+    if reference is None and run.has_moments:
+        last = chains_of(*read(run.frames - 1))
+        several = last.size > 1
+        reference = director(last.axis[several], last.size[several].astype(np.float64))
+    series = ChainSeries(run.frames, reference)
+    axis = reference if run.has_moments else None
+    spacing = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
+    bonds = []
+    averaged = set(stage.frames.tolist())
+    for frame in range(run.frames):
+        positions, moments = read(frame)
+        last = chains_of(positions, moments)
+        series.add(frame, last, moments)
+        if frame in averaged:
+            spacing.add(positions, last)
+            bonds.append(last.bonds)
+    return _Pass(series, spacing, bonds, last)
+
+
+def _assembled(
+    run: Run,
+    stage: Stage,
+    field: Floats,
+    by_field: bool,
+    passed: _Pass,
+    structures: float | None,
+    rule: tuple[float, float],
+) -> Measurement:
+    """Put numbers, curves and warnings together."""
+    warnings = [f"file: {notice}" for notice in run.notices]
+    if not run.finished:
+        warnings.append(f"run: it ended early ({run.end_reason or 'no reason recorded'})")
+    series, spacing = passed.chains, passed.spacing
+    chains = tell.chain_numbers(series, stage, structures, warnings)
+    chains["bond_distance"], chains["bond_alignment"] = rule
+    curves: dict[str, dict[str, Any]] = {
+        "time_series": draw.time_series(run, series, field),
+        "chain_lengths": draw.chain_lengths(series, stage, structures),
+        "nearest_neighbour": draw.nearest_neighbour(spacing, structures),
+    }
+    mapped, radial = draw.structure_curves(
+        spacing, structures, chains["weight_mean_length"]["value"]
+    )
+    curves["structure_factor_map"], curves["structure_factor_radial"] = mapped, radial
+    curves["axis_correlation"] = draw.axis_correlation(spacing, structures)
+    spaces = tell.spacing_numbers(spacing, curves, structures, warnings)
+    spaces["spacings_across_patch"] = tell.patch_warnings(run, spacing, chains, warnings)
+    magnetisation = _magnetisation(run, series, stage, curves)
+    rest = equilibration(run, stage, _drifting(curves["time_series"]))
+    if not rest["reached"]:
+        warnings.append(
+            f"equilibration: not reached ({rest['reason']}); lengths and spacings are values "
+            f"{rest['statement']}, not properties of the film"
+        )
+    numbers = {
+        "parameters": _parameters(run),
+        "derived": {"volume_fraction": spacing.fraction, "particle_count": run.count} | run.derived,
+        "equilibration": rest,
+        "chains": chains,
+        "spacing": spaces,
+        "alignment": tell.alignment_numbers(series, stage, structures, by_field, warnings),
+        "magnetisation": magnetisation,
+        "relaxation": tell.relaxation_numbers(run, series, field, warnings),
+        "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
+        "warnings": warnings,
+    }
+    if magnetisation["relative"]["value"] is None:
+        warnings.append("magnetisation.relative: neither moments nor a field direction are known")
+    frames = len(stage.frames)
+    if frames < 4 or (structures is not None and structures < 4 and series.lengths):
+        warnings.append(
+            f"uncertainty: {frames} averaged frames hold about {structures or 1:.2g} independent "
+            "structures; errors rest on the scatter between the chains of one frame"
+        )
+    return Measurement(_plain(numbers), curves, _last_frame(run, passed.last))
+
+
+def _magnetisation(
+    run: Run, series: ChainSeries, stage: Stage, curves: dict[str, dict[str, Any]]
+) -> dict[str, Any]:
+    """Return the section ``magnetisation`` and add its curve."""
+    along = curves["time_series"]["magnetisation"][stage.frames]
+    relative = estimate(along, within=series.within["magnetisation"][stage.frames]).as_dict()
+    curve = draw.magnetisation_curve(run, stage, relative)
+    curves["magnetisation_law"] = curve
+    return {
+        "relative": relative,
+        "langevin_relative": curve["law"],
+        "langevin_parameter": curve["measured_langevin_parameter"],
+        "field_t": float(np.linalg.norm(stage.field)),
+    }
+
+
+def _drifting(series: dict[str, Floats]) -> dict[str, Floats]:
+    """Return what is tested for drift."""
+    names = ("mean_length", "weight_mean_length", "alignment", "magnetisation", "energy_dipolar")
+    return {name: series[name] for name in names if np.isfinite(series[name]).any()}
+
+
+def _parameters(run: Run) -> dict[str, Any]:
+    """Return the section ``parameters``: the run's own record, as text and plain values."""
+    return {
+        "text": run.parameters_text,
+        "version": run.version,
+        "versions": run.versions,
+        "seed": run.seed,
+        "processor": run.processor,
+        "finished": run.finished,
+        "end_reason": run.end_reason,
+        "provisional": run.provisional,
+        "patch_m": [float(side) for side in run.sides],
+        "thickness_m": run.thickness,
+        "frames": run.frames,
+    }
+
+
+def _last_frame(run: Run, chains: Chains) -> dict[str, Any]:
+    """Return the last frame for the pictures."""
+    return {
+        "positions": run.positions(-1),
+        "moments": run.moments(-1) if run.has_moments else None,
+        "diameters": run.diameters,
+        "chain_index": chains.index,
+        "sides": run.sides,
+        "thickness": run.thickness,
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Return nested values as JSON knows them; numbers that are not finite become None."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, np.bool_):
+        return bool(value)
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    return value
+
+
+def write(measurement: Measurement, directory: str | Path) -> Path:
+    """Write measures.json into a folder, atomically, and return its path."""
+    path = Path(directory) / "measures.json"
+    write_text(path, json.dumps(measurement.numbers, indent=2, ensure_ascii=False) + "\n")
+    return path
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file so that a reader sees the old content or the new, never a part."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        # mkstemp makes the file private; give it the mode that any new file would have.
+        mask = os.umask(0)
+        os.umask(mask)
+        Path(name).chmod(0o666 & ~mask)
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise

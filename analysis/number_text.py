@@ -1,0 +1,110 @@
+"""Numbers as a reader wants them: rounded to their error, with an SI prefix and a unit."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from analysis.style import scale_for
+
+NOT_MEASURED = "not measured"
+
+
+def measured(numbers: dict[str, Any], section: str, key: str) -> tuple[float, float]:
+    """Value and standard error of one measured number, NaN where there is none.
+
+    Parameters
+    ----------
+    numbers : dict
+        Content of measures.json.
+    section, key : str
+        Where the number stands, such as "chains" and "mean_length".
+
+    Returns
+    -------
+    tuple of float
+        Value and error in SI; (nan, nan) if the number is absent or null.
+    """
+    block = numbers.get(section)
+    entry = block.get(key) if isinstance(block, dict) else None
+    if isinstance(entry, dict):
+        return as_float(entry.get("value")), as_float(entry.get("error"))
+    return as_float(entry), math.nan
+
+
+def as_float(value: Any) -> float:
+    """Finite float, or NaN for None, text, booleans and infinities."""
+    if value is None or isinstance(value, bool | str | list | dict | tuple):
+        return math.nan
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        return math.nan
+    return number if math.isfinite(number) else math.nan
+
+
+def with_unit(value: float, unit: str = "", digits: int = 3) -> str:
+    """Value without error, such as "62.3 nm"; "not measured" for NaN."""
+    if not math.isfinite(value):
+        return NOT_MEASURED
+    if unit in ("", "%", "°"):
+        number = value * 100.0 if unit == "%" else value
+        gap = "" if unit in ("", "°") else " "
+        return f"{_plain(number, digits)}{gap}{unit}"
+    scale = scale_for(value, unit)
+    return f"{_plain(value * scale.factor, digits)} {scale.unit}"
+
+
+def with_error(value: float, error: float, unit: str = "") -> str:
+    """Value and standard error, rounded to the error, such as "62.3 ± 1.4 nm".
+
+    The error keeps two digits where the first is small (below 35 of them), one elsewhere.
+
+    Parameters
+    ----------
+    value, error : float
+        In the SI unit; NaN where missing. An error of zero is printed as it is.
+    unit : str
+        SI unit without prefix, "" for a plain number, "%" for a share shown in per cent.
+
+    Returns
+    -------
+    str
+        Text for a reader; "not measured" without a value, and the words "error unknown"
+        without an error.
+    """
+    if not math.isfinite(value):
+        return NOT_MEASURED
+    if not math.isfinite(error):
+        return f"{with_unit(value, unit)} (error unknown)"
+    if error == 0.0:
+        return f"{with_unit(value, unit)} ± 0"
+    factor, shown = 1.0, unit
+    if unit == "%":
+        factor = 100.0
+    elif unit not in ("", "°"):
+        scale = scale_for(max(abs(value), abs(error)), unit)
+        factor, shown = scale.factor, scale.unit
+    number, spread = value * factor, abs(error) * factor
+    magnitude = math.floor(math.log10(spread))
+    digits = 2 if spread < 3.5 * 10.0**magnitude else 1
+    decimals = min(max(digits - 1 - magnitude, 0), 6)
+    gap = " " if shown else ""
+    return f"{number:.{decimals}f} ± {spread:.{decimals}f}{gap}{shown}"
+
+
+def _plain(number: float, digits: int) -> str:
+    """Round to `digits`, with a power of ten only where a reader would want one."""
+    if number == 0.0:
+        return "0"
+    magnitude = math.floor(math.log10(abs(number)))
+    if -3 <= magnitude < 6:
+        decimals = max(digits - 1 - magnitude, 0)
+        text = f"{number:.{decimals}f}"
+        return text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{number / 10.0**magnitude:.{digits - 1}f} × 10{_superscript(magnitude)}"
+
+
+def _superscript(power: int) -> str:
+    """Write an integer as a raised exponent."""
+    return str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))

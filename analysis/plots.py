@@ -1,0 +1,92 @@
+"""Draws the figures of a run. One function makes one figure; `draw_all` writes them to a folder."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis import style
+from analysis.curve_pictures import (
+    axis_correlation,
+    chain_lengths,
+    magnetisation_law,
+    nearest_neighbour,
+    structure_factor_map,
+    structure_factor_radial,
+)
+from analysis.film_pictures import film_side, film_top, film_views
+from analysis.time_pictures import growth, time_series
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from matplotlib.figure import Figure
+
+    from analysis.measures import Measurement
+    from analysis.trajectory import Run
+
+__all__ = [
+    "FIGURES",
+    "axis_correlation",
+    "chain_lengths",
+    "draw_all",
+    "film_side",
+    "film_top",
+    "film_views",
+    "growth",
+    "magnetisation_law",
+    "nearest_neighbour",
+    "structure_factor_map",
+    "structure_factor_radial",
+    "time_series",
+]
+
+FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
+    "film_views": film_views,
+    "film_top": film_top,
+    "film_side": film_side,
+    "chain_lengths": chain_lengths,
+    "nearest_neighbour": nearest_neighbour,
+    "structure_factor_map": structure_factor_map,
+    "structure_factor_radial": structure_factor_radial,
+    "axis_correlation": axis_correlation,
+    "growth": growth,
+    "magnetisation_law": magnetisation_law,
+    "time_series": time_series,
+}
+
+
+def draw_all(
+    measurement: Measurement, run: Run, directory: Path, format: str = "png"
+) -> list[Path]:
+    """Draw every figure of a run and write it to a folder.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Numbers, curves and last frame.
+    run : Run
+        The run that was measured, for its derived numbers.
+    directory : Path
+        Folder for the pictures; made if it is missing. A picture of the same name is replaced.
+    format : str
+        "png" (300 dots an inch), "svg" or "pdf".
+
+    Returns
+    -------
+    list of Path
+        The files written, one for each entry of `FIGURES`.
+
+    Raises
+    ------
+    ValueError
+        If the format is not one of these three.
+    OSError
+        If the folder cannot be written.
+    """
+    style.check_format(format)
+    directory.mkdir(parents=True, exist_ok=True)
+    return [
+        style.save(draw(measurement, run), directory / f"{name}.{format}", format)
+        for name, draw in FIGURES.items()
+    ]

@@ -1,0 +1,277 @@
+"""Changes in time: growth after switch-on, decay after switch-off, life of bonds."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.uncertainty import NOTHING, Estimate
+
+Floats = NDArray[np.float64]
+
+GROWTH_FROM = 0.4
+"""Growth is fitted from this many diffusion times t0 after switch-on."""
+
+DECADE = 9.99
+"""Ratio of the last to the first time that counts as a decade."""
+
+SPANNING_LIMIT = 0.01
+OFF_SHARE = 0.01
+"""A field under this share of the largest is off."""
+
+
+def bond_survival(bonds: list[NDArray[np.int64]], times: Floats, count: int) -> float | None:
+    """Return the time in s in which bonds are forgotten, from the averaged frames.
+
+    Parameters
+    ----------
+    bonds : list of (B, 2) arrays
+        Bonded pairs i < j of each frame.
+    times : (frames,) array
+        Times in s.
+    count : int
+        Number of particles.
+
+    Returns
+    -------
+    float or None
+        -lag / ln(share of bonds that exist again after the lag), for the longest lag at which
+        this share is over 1/e (the shortest lag where none is). Infinite where nothing broke;
+        None without bonds or with a single frame.
+    """
+    if len(bonds) < 2 or all(len(b) == 0 for b in bonds):
+        return None
+    keys = [b[:, 0] * count + b[:, 1] for b in bonds]
+    found: float | None = None
+    lag = 1
+    lags = []
+    while lag < len(keys):
+        lags.append(lag)
+        lag = max(lag + 1, int(lag * 1.6))
+    if lags[-1] != len(keys) - 1:
+        lags.append(len(keys) - 1)
+    for lag in lags:
+        starts = np.unique(np.linspace(0, len(keys) - 1 - lag, 8).astype(int))
+        kept = sum(len(np.intersect1d(keys[s], keys[s + lag], assume_unique=True)) for s in starts)
+        total = sum(len(keys[s]) for s in starts)
+        if total == 0:
+            continue
+        share = kept / total
+        span = float(np.mean([times[s + lag] - times[s] for s in starts]))
+        if share >= 1:
+            found = math.inf
+        elif share > 0 and (found is None or share > math.exp(-1)):
+            found = -span / math.log(share)
+        if share < math.exp(-1):
+            break
+    return found if found is not None else float(times[-1] - times[0]) / max(1, len(keys) - 1)
+
+
+def independent_structures(life: float | None, span: float) -> float | None:
+    """Return how many independent structures a span of time has seen, at least 1."""
+    if life is None:
+        return None
+    return max(1.0, span / (2 * life)) if life > 0 else None
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Exponent of the growth of a mean length, the times it was fitted over, and why not if not."""
+
+    exponent: Estimate
+    from_s: float | None
+    to_s: float | None
+    reason: str | None
+
+
+def growth(
+    times: Floats, length: Floats, error: Floats, spanning: Floats, unit_time: float | None
+) -> Growth:
+    """Return the exponent z of length ~ t^z.
+
+    Parameters
+    ----------
+    times : (n,) array
+        Times since switch-on in s, as long as the field stayed on.
+    length, error, spanning : (n,) arrays
+        Mean length, its error from the scatter between chains, and spanning share, of each frame.
+    unit_time : float or None
+        Diffusion time t0 = d0^2/D0 in s.
+
+    Returns
+    -------
+    Growth
+        The exponent is None unless the fit spans a decade beyond 0.4 t0 with a spanning share
+        under 1 %. Frames are first averaged over equal steps of ln t, so that late times, where
+        frames are dense, do not outweigh the early ones. The error is the largest of that of the
+        straight-line fit, half the difference of the slopes of its two halves, and what the
+        scatter between the chains of the first and last frames makes of the slope.
+    """
+    if unit_time is None or not unit_time > 0:
+        return Growth(NOTHING, None, None, "the diffusion time of the particles is not recorded")
+    first = GROWTH_FROM * unit_time
+    past = np.flatnonzero(spanning >= SPANNING_LIMIT)
+    end = int(past[0]) if len(past) else len(times)
+    use = np.arange(len(times)) < end
+    use &= (times >= first * (1 - 1e-9)) & np.isfinite(length) & (length > 0)
+    if use.sum() < 4:
+        return Growth(
+            NOTHING,
+            None,
+            None,
+            f"fewer than 4 frames lie beyond {first:.3g} s with a spanning share under 1 %",
+        )
+    t, s = times[use], length[use]
+    if t[-1] / t[0] < DECADE and t[-1] / first < DECADE:
+        return Growth(
+            NOTHING,
+            float(t[0]),
+            float(t[-1]),
+            f"growth is seen over a factor {t[-1] / t[0]:.2g} in time; a decade beyond "
+            f"{first:.3g} s is needed",
+        )
+    if t[-1] / t[0] < 0.6 * DECADE:
+        return Growth(
+            NOTHING,
+            float(t[0]),
+            float(t[-1]),
+            "frames are too sparse at early times to fit a decade",
+        )
+    x, y = _log_bins(t, s)
+    if len(x) < 4:
+        return Growth(NOTHING, float(t[0]), float(t[-1]), "too few frames to fit a slope")
+    slope, spread = _slope(x, y)
+    middle = len(x) // 2
+    halves = [_slope(x[: middle + 1], y[: middle + 1])[0], _slope(x[middle:], y[middle:])[0]]
+    # The same chains are seen in all frames, so their scatter does not average out over them.
+    relative = np.nan_to_num((error / length)[use][[0, -1]])
+    scatter = float(np.hypot(*relative)) / (x[-1] - x[0])
+    spread = max(spread, 0.5 * abs(halves[1] - halves[0]), scatter)
+    return Growth(Estimate(slope, spread, len(x)), float(t[0]), float(t[-1]), None)
+
+
+def _log_bins(times: Floats, values: Floats, per_decade: int = 8) -> tuple[Floats, Floats]:
+    """Return ln t and ln value averaged over equal steps of ln t."""
+    x, y = np.log(times), np.log(values)
+    bins = np.floor((x - x[0]) / (math.log(10) / per_decade) + 1e-9).astype(int)
+    many = np.bincount(bins)
+    filled = many > 0
+    return np.bincount(bins, x)[filled] / many[filled], np.bincount(bins, y)[filled] / many[filled]
+
+
+def _slope(x: Floats, y: Floats) -> tuple[float, float]:
+    """Return slope and standard error of a straight line."""
+    away = x - x.mean()
+    square = float((away**2).sum())
+    if square == 0:
+        return 0.0, math.inf
+    slope = float((away * y).sum()) / square
+    left = y - y.mean() - slope * away
+    return slope, math.sqrt(float((left**2).sum()) / max(1, len(x) - 2) / square)
+
+
+def switch_off(field: Floats) -> int | None:
+    """Return the last frame before the field goes off for good, None where it does not.
+
+    Parameters
+    ----------
+    field : (n, 3) array
+        Field in T at every frame.
+    """
+    size = np.linalg.norm(field, axis=1)
+    largest = float(size.max(initial=0.0))
+    if largest == 0 or size[-1] > OFF_SHARE * largest:
+        return None
+    return int(np.flatnonzero(size > OFF_SHARE * largest)[-1])
+
+
+@dataclass(frozen=True)
+class Decay:
+    """How a quantity falls after switch-off: 1/e time, stretched-exponential time and exponent."""
+
+    time: Estimate
+    stretched_time: Estimate
+    stretch: Estimate
+    reason: str | None
+
+
+def decay(times: Floats, values: Floats, floor: float | None = None) -> Decay:
+    """Return the decay of a series from its first value to its final one.
+
+    Parameters
+    ----------
+    times : (n,) array
+        Times since switch-off in s; the first is the last frame before it.
+    values : (n,) array
+        The quantity.
+    floor : float, optional
+        Final value where it is known (0 for a magnetisation); else the mean of the last quarter,
+        if that has come to rest.
+
+    Returns
+    -------
+    Decay
+        1/e time with the error that noise and frame spacing give it; a stretched exponential
+        exp(-(t/tau)^beta) where eight frames and more lie on the fall.
+    """
+    nothing = (NOTHING, NOTHING, NOTHING)
+    good = np.isfinite(values)
+    t, y = times[good], values[good]
+    if len(t) < 6:
+        return Decay(*nothing, "fewer than 6 frames lie after switch-off")
+    tail = y[-max(3, len(y) // 4) :]
+    noise = float(tail.std(ddof=1))
+    end = float(tail.mean()) if floor is None else floor
+    start = float(y[0])
+    drop = start - end
+    if abs(drop) < 4 * noise or drop == 0:
+        return Decay(*nothing, "the change after switch-off is within its noise")
+    share = (y - end) / drop
+    if floor is None and abs(_slope(t[-len(tail) :], tail)[0]) * (t[-1] - t[0]) > 0.5 * abs(drop):
+        return Decay(*nothing, "it had not come to rest at the end of the run")
+    below = np.flatnonzero(share < math.exp(-1))
+    if len(below) == 0:
+        return Decay(*nothing, "it had not fallen to 1/e by the end of the run")
+    k = int(below[0])
+    part = (share[k - 1] - math.exp(-1)) / (share[k - 1] - share[k])
+    life = float(t[k - 1] + part * (t[k] - t[k - 1]) - t[0])
+    slope = abs(share[k] - share[k - 1]) / float(t[k] - t[k - 1])
+    error = min(abs(noise / drop) / slope, life) if slope > 0 else life
+    error = math.hypot(error, 0.29 * float(t[k] - t[k - 1]))
+    stretched, exponent = _stretched(t - t[0], share, life)
+    return Decay(Estimate(life, error, len(t)), stretched, exponent, None)
+
+
+def _stretched(times: Floats, share: Floats, life: float) -> tuple[Estimate, Estimate]:
+    """Fit exp(-(t/tau)^beta) to a normalised fall."""
+    from scipy.optimize import OptimizeWarning, curve_fit
+
+    if (times < 3 * life).sum() < 8:
+        return NOTHING, NOTHING
+    import warnings
+
+    def law(t: Floats, log_tau: float, beta: float) -> Floats:
+        return np.asarray(np.exp(-((t / math.exp(log_tau)) ** beta)))
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", OptimizeWarning)
+            best, spread = curve_fit(
+                law,
+                times[1:],
+                share[1:],
+                p0=(math.log(life), 1.0),
+                bounds=([math.log(life) - 7, 0.1], [math.log(life) + 7, 3.0]),
+            )
+    except (RuntimeError, OptimizeWarning, ValueError):
+        return NOTHING, NOTHING
+    tau = math.exp(best[0])
+    errors = np.sqrt(np.diag(spread))
+    count = len(times)
+    return (
+        Estimate(tau, float(tau * errors[0]), count),
+        Estimate(float(best[1]), float(errors[1]), count),
+    )

@@ -1,0 +1,316 @@
+"""Words of the report: what each number means, captions, glossary, cautions. No layout here."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Item(NamedTuple):
+    """One number of the report: where it stands, its unit, its name and its meaning."""
+
+    section: str
+    key: str
+    unit: str
+    name: str
+    meaning: str
+
+
+MEASURED = (
+    Item(
+        "chains",
+        "mean_length",
+        "",
+        "Mean chain length",
+        "particles in an average chain; every chain counts once, and a single particle counts as "
+        "a chain of one.",
+    ),
+    Item(
+        "chains",
+        "weight_mean_length",
+        "",
+        "Mean chain length seen by a particle",
+        "length of the chain that an average particle sits in; long chains count more.",
+    ),
+    Item(
+        "chains",
+        "singles_fraction",
+        "%",
+        "Single particles",
+        "share of all particles that are bonded to no other.",
+    ),
+    Item(
+        "chains",
+        "straightness",
+        "",
+        "Straightness",
+        "end-to-end distance over the length along the chain; 1 is a straight rod.",
+    ),
+    Item(
+        "chains",
+        "spanning_share",
+        "%",
+        "Particles in endless chains",
+        "share of particles in chains that close on themselves through the repeating patch. Such "
+        "chains have no ends, so above 1 % the patch is too small for this film.",
+    ),
+    Item(
+        "spacing",
+        "nearest_neighbour_m",
+        "m",
+        "Distance to the nearest chain",
+        "from the axis of a chain to the closest axis beside it, measured in three dimensions.",
+    ),
+    Item(
+        "spacing",
+        "axis_correlation_m",
+        "m",
+        "Preferred distance between axes",
+        "first peak of the pair correlation: the distance at which chains are found more often "
+        "than by chance.",
+    ),
+    Item(
+        "spacing",
+        "structure_factor_m",
+        "m",
+        "Repeat distance seen through the film",
+        "from the peak of the structure factor of the projected film; this is what light that "
+        "passes the film would scatter from.",
+    ),
+    Item(
+        "spacing",
+        "width_m",
+        "m",
+        "Chain width",
+        "mean width of a chain, or of a bundle of chains, across its length.",
+    ),
+    Item(
+        "spacing",
+        "clear_fraction",
+        "%",
+        "Clear area",
+        "share of the film that no particle covers when one looks through it.",
+    ),
+    Item(
+        "alignment",
+        "order",
+        "",
+        "Alignment with the field",
+        "0 for chains that point anywhere, 1 for all of them along the field.",
+    ),
+    Item(
+        "magnetisation",
+        "relative",
+        "%",
+        "Magnetisation",
+        "share of its largest possible value that the film reaches, along the field.",
+    ),
+    Item(
+        "relaxation",
+        "growth_exponent",
+        "",
+        "Growth exponent",
+        "power of time with which the mean length grows after the field is switched on.",
+    ),
+)
+
+DERIVED = (
+    Item("derived", "particle_count", "", "Particles", "followed in the patch."),
+    Item(
+        "derived",
+        "volume_fraction",
+        "%",
+        "Volume share of particles",
+        "part of the film that particles with their shells fill.",
+    ),
+    Item(
+        "derived",
+        "median_diameter_m",
+        "m",
+        "Particle diameter",
+        "of the median particle, shell included.",
+    ),
+    Item(
+        "derived",
+        "coupling",
+        "",
+        "Coupling λ",
+        "attraction of two touching particles over the thermal energy kT, halved. Chains need "
+        "about 2 to 3 or more.",
+    ),
+    Item(
+        "derived",
+        "coupling_largest_tenth",
+        "",
+        "Coupling of the largest tenth",
+        "the same for the largest tenth of the particles, from which chains grow.",
+    ),
+    Item(
+        "derived",
+        "langevin_parameter",
+        "",
+        "Langevin parameter α",
+        "energy of a particle in the field over kT. Well above 1 the field holds the moments.",
+    ),
+    Item(
+        "derived",
+        "line_density_spacing_m",
+        "m",
+        "Distance from the line density",
+        "what the spacing would be if all particles stood in evenly spread single chains.",
+    ),
+    Item("derived", "largest_field_t", "T", "Field", "largest applied field, outside the film."),
+    Item("derived", "temperature_k", "K", "Temperature", "of the carrier."),
+    Item("derived", "duration_s", "s", "Simulated time", "time the film was followed."),
+    Item(
+        "derived",
+        "diffusion_time_s",
+        "s",
+        "Diffusion time",
+        "time in which a single particle wanders about its own diameter.",
+    ),
+    Item(
+        "derived",
+        "brown_time_s",
+        "s",
+        "Turning time (Brown)",
+        "in which a particle forgets which way its body pointed.",
+    ),
+    Item(
+        "derived",
+        "neel_time_s",
+        "s",
+        "Flipping time (Néel)",
+        "in which a moment turns over inside a particle that stands still; uncertain by a factor "
+        "of ten or more.",
+    ),
+    Item(
+        "derived",
+        "bond_life_largest_tenth_s",
+        "s",
+        "Bond life of the largest tenth",
+        "how long two of the largest particles stay together; a run much shorter than ten of "
+        "these has not come to rest.",
+    ),
+    Item(
+        "derived",
+        "film_formation_time_s",
+        "s",
+        "Time a real film takes",
+        "about how long chains need in an experiment; compare it with the simulated time.",
+    ),
+    Item("derived", "time_step_s", "s", "Time step", "of the calculation."),
+    Item("derived", "steps", "", "Steps", "made."),
+)
+
+EXPECTED_LENGTH = (
+    "estimate from the attraction of single pairs, for a film left alone for long; good to a "
+    "factor of 2 to 3."
+)
+
+CAPTIONS = {
+    "film_views": (
+        "The film at the end",
+        "Every disc is a particle, drawn to scale. One colour is one chain, and neighbours differ; "
+        "pale grey particles stand alone. Paler discs lie deeper. The thick lines are the two "
+        "windows; beyond the dashed borders the film repeats.",
+    ),
+    "chain_lengths": (
+        "How long the chains are",
+        "Share of chains of each length. On this logarithmic scale the geometric law, which "
+        "belongs to chains that break and join at random, is a straight line.",
+    ),
+    "growth": (
+        "How the chains grow",
+        "Mean length over time, on logarithmic scales, counted per chain and per particle. Bands "
+        "are one standard error. Where the applied field changes it is drawn below.",
+    ),
+    "nearest_neighbour": (
+        "How far apart the chains are",
+        "Distance from each chain to the nearest one beside it. The dotted line is the distance "
+        "that follows from the amount of particles alone.",
+    ),
+    "axis_correlation": (
+        "Order between the chains",
+        "How much more often than by chance a second chain is found at each distance. A flat line "
+        "at 1 means no order.",
+    ),
+    "structure_factor_radial": (
+        "What light would see: across the chains",
+        "Structure factor of the film looked through. A peak at wave number q stands for a repeat "
+        "distance of 2π/q.",
+    ),
+    "structure_factor_map": (
+        "What light would see: both directions",
+        "The same for every direction in the film plane. A streak across the chains means that "
+        "they are long and parallel.",
+    ),
+    "magnetisation_law": (
+        "Magnetisation",
+        "The curve is the Langevin law for the particle sizes of this run if they did not feel "
+        "each other. A point above it shows that chains help the field.",
+    ),
+    "time_series": (
+        "The run from start to end",
+        "Magnetisation, alignment and share of single particles; energies per particle in units "
+        "of kT; the applied field.",
+    ),
+}
+
+GLOSSARY = (
+    ("Chain", "particles bonded head to tail: close to each other, with moments along the line."),
+    ("Moment", "strength and direction of the small magnet that each particle is."),
+    ("kT", "thermal energy: what a particle gets from the jostling of the liquid around it."),
+    ("Window", "the flat wall above or below the film; nothing sticks to it here."),
+    ("Patch", "the piece of film that is followed; it repeats sideways without borders."),
+    (
+        "± error",
+        "one standard error of the mean. The true mean lies within it about two times in three.",
+    ),
+    (
+        "Structure factor",
+        "strength of scattering from the arrangement of the particles, by wave number q.",
+    ),
+    (
+        "Equilibrium",
+        "the state in which numbers no longer drift. Before it a length holds for its moment only.",
+    ),
+)
+
+CAUTIONS = (
+    (
+        "Magnets",
+        "Strong magnets snap together, crush fingers and shatter. Keep them, and the field around "
+        "them, away from people with implants such as pacemakers, from cards and from "
+        "instruments.",
+    ),
+    (
+        "Lasers and bright lamps",
+        "A film can throw a beam in unexpected directions. Know the class of the laser, block "
+        "stray beams, and wear eye protection made for its wavelength.",
+    ),
+    (
+        "Solvents and particles",
+        "Carrier liquids can burn, and their vapours and surfactants can harm. Read the safety "
+        "data sheets, work under an extractor, wear gloves, collect the waste.",
+    ),
+    (
+        "Rules on site",
+        "Local codes for workplaces, shows and buildings apply. Where they ask for it, have the "
+        "set-up designed and checked by a licensed professional.",
+    ),
+    (
+        "What a simulation is worth",
+        "These numbers come from a model of an ideal film. Treat them as a plan for an "
+        "experiment, not as a warranty.",
+    ),
+)
+
+CUT_OFF_NOTE = (
+    "Provisional: magnetic forces were cut off at {range}. Chains do not feel each other's ends "
+    "beyond that range, so distances between chains are not yet to be quoted."
+)
+UNFINISHED_NOTE = "The run did not reach its planned end ({reason}); this page shows what there is."
+NOT_AT_REST_NOTE = (
+    "The film had not come to rest. Lengths are those after {time}, not a lasting property of the "
+    "film."
+)

@@ -1,0 +1,105 @@
+"""The CSV tables: fixed columns, the unit in the name, one header line, empty where unmeasured."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+from analysis.measures import Measurement, write_text
+
+TIME_COLUMNS = {
+    "time_s": "time_s",
+    "mean_length": "mean_length",
+    "mean_length_error": "mean_length_error",
+    "weight_mean_length": "weight_mean_length",
+    "singles_fraction": "singles_fraction",
+    "spanning_share": "spanning_share",
+    "straightness": "straightness",
+    "alignment": "alignment",
+    "magnetisation": "magnetisation",
+    "field_t": "field_T",
+    "energy_dipolar": "energy_dipolar_kT",
+    "energy_steric": "energy_steric_kT",
+}
+
+SPACING_COLUMNS = ("measure", "value", "unit", "error", "samples")
+SPACING_MEASURES = (
+    ("nearest_neighbour_m", "m"),
+    ("nearest_neighbour_spread_m", "m"),
+    ("structure_factor_m", "m"),
+    ("axis_correlation_m", "m"),
+    ("line_density_m", "m"),
+    ("width_m", "m"),
+    ("clear_fraction", "1"),
+    ("clear_fraction_random", "1"),
+)
+
+LENGTH_COLUMNS = ("length", "fraction_of_chains", "error", "geometric_law")
+
+
+def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
+    """Write chain_lengths.csv, spacing.csv and time_series.csv, each atomically.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        What was measured.
+    directory : str or Path
+        An existing folder.
+
+    Returns
+    -------
+    list of Path
+        The files.
+    """
+    folder = Path(directory)
+    tables = {
+        "chain_lengths.csv": _length_rows(measurement),
+        "spacing.csv": _spacing_rows(measurement),
+        "time_series.csv": _time_rows(measurement),
+    }
+    for name, rows in tables.items():
+        write_text(folder / name, "".join(",".join(row) + "\n" for row in rows))
+    return [folder / name for name in tables]
+
+
+def _length_rows(measurement: Measurement) -> list[list[str]]:
+    """Return the rows of chain_lengths.csv: one a length from 1 to the longest seen."""
+    curve = measurement.curves["chain_lengths"]
+    columns = [curve[k] for k in ("length", "fraction_of_chains", "error", "theory")]
+    return [list(LENGTH_COLUMNS), *([_cell(v) for v in row] for row in zip(*columns, strict=True))]
+
+
+def _spacing_rows(measurement: Measurement) -> list[list[str]]:
+    """Return the rows of spacing.csv: one a measure; numbers that are computed have no error."""
+    section = measurement.numbers["spacing"]
+    rows = [list(SPACING_COLUMNS)]
+    for key, unit in SPACING_MEASURES:
+        entry = section[key]
+        if not isinstance(entry, dict):
+            entry = {"value": entry, "error": None, "samples": None}
+        rows.append(
+            [key, _cell(entry["value"]), unit, _cell(entry["error"]), _cell(entry["samples"])]
+        )
+    return rows
+
+
+def _time_rows(measurement: Measurement) -> list[list[str]]:
+    """Return the rows of time_series.csv: one a frame."""
+    curve = measurement.curves["time_series"]
+    columns = [curve[key] for key in TIME_COLUMNS]
+    return [
+        list(TIME_COLUMNS.values()),
+        *([_cell(v) for v in row] for row in zip(*columns, strict=True)),
+    ]
+
+
+def _cell(value: Any) -> str:
+    """Return a number as text that reads back to the same bits; empty where there is none."""
+    if value is None:
+        return ""
+    number = float(value)
+    if not math.isfinite(number):
+        return ""
+    return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)

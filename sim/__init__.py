@@ -1,0 +1,34 @@
+"""Simulates magnetic nanoparticles in a thin liquid film.
+
+Names are loaded on use, so that importing the package stays light.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sim.one_run import Run, simulate
+    from sim.parameters import Parameters, load
+
+__all__ = ["Parameters", "Run", "load", "simulate"]
+
+_HOME = {
+    "Parameters": "parameters",
+    "Run": "one_run",
+    "load": "parameters",
+    "simulate": "one_run",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its module (PEP 562)."""
+    if name not in _HOME:
+        raise AttributeError(f"module 'sim' has no attribute {name!r}")
+    return getattr(import_module(f"sim.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    """Show the public names only."""
+    return list(__all__)

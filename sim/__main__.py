@@ -1,0 +1,8 @@
+"""`python -m sim` is the command `chainfilm`."""
+
+import sys
+
+from sim.command_line import main
+
+if __name__ == "__main__":
+    sys.exit(main())

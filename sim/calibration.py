@@ -1,0 +1,151 @@
+"""What a run will cost: wall time from a short piece of the real run, memory and file size."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sim.engine_protocol import Engine, EngineFactory
+    from sim.parameters import Parameters
+
+__all__ = ["Cost", "calibrate"]
+
+PIECE_SECONDS = 0.5
+"""Wall time of the piece that is timed."""
+NEIGHBOUR_BYTES = 4
+"""One entry of a neighbour list, each pair listed from both sides."""
+PARTICLE_BYTES = 600
+"""State, forces, sorted copies and their like: about 75 numbers of 8 bytes a particle."""
+BASE_BYTES = 300_000_000
+"""Interpreter, libraries and compiled kernels."""
+MARGIN = 1.1
+"""Reach of a neighbour list over the range of the forces."""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """Estimated cost of a run.
+
+    Attributes
+    ----------
+    steps : int
+        Steps of the run.
+    threads : int
+        Threads that were timed.
+    seconds_per_step : float
+        Wall time of a step in the start state, s; a film of chains takes somewhat more.
+    wall_s : float
+        Wall time of all steps, s, without compiling and measuring.
+    compile_s : float
+        What compiling took just now, s; next to nothing once kernels are stored.
+    memory_bytes : int
+        Estimated peak memory.
+    file_bytes : int
+        Size of run.h5.
+    """
+
+    steps: int
+    threads: int
+    seconds_per_step: float
+    wall_s: float
+    compile_s: float
+    memory_bytes: int
+    file_bytes: int
+
+    def table(self) -> list[tuple[str, str]]:
+        """Return the cost as rows of name and text."""
+        return [
+            ("stepping", f"about {_duration(self.wall_s)} on {self.threads} thread(s)"),
+            ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
+            ("run.h5", f"about {self.file_bytes / 1e6:.1f} MB"),
+        ]
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    if seconds < 7200:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"
+
+
+def calibrate(
+    parameters: Parameters,
+    *,
+    threads: int | None = None,
+    seconds: float = PIECE_SECONDS,
+    engine_factory: EngineFactory | None = None,
+) -> Cost:
+    """Time a piece of the real run at its real size and scale it up.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        The run.
+    threads : int or None
+        Threads to step on; None means all cores.
+    seconds : float
+        Wall time to spend on stepping.
+    engine_factory : callable or None
+        Makes the engine; None means the CPU engine.
+
+    Returns
+    -------
+    Cost
+        The estimate.
+
+    Raises
+    ------
+    ValueError
+        If the start state cannot be made.
+    """
+    from sim.one_run import make_cpu_engine
+    from sim.run_file_layout import bytes_per_frame
+    from sim.run_setup import prepare
+
+    setup = prepare(parameters, threads, derived={})
+    engine = (engine_factory or make_cpu_engine)(setup.system, setup.state, setup.threads)
+    per_step = _time_steps(engine, setup.system.steps, seconds)
+    count = len(setup.particles.diameter)
+    frames = parameters.output.frames + 1
+    return Cost(
+        steps=setup.system.steps,
+        threads=setup.threads,
+        seconds_per_step=per_step,
+        wall_s=per_step * setup.system.steps,
+        compile_s=float(engine.timing["compile_s"]),
+        memory_bytes=_memory(parameters, setup.particles),
+        file_bytes=60_000 + frames * bytes_per_frame(count),
+    )
+
+
+def _time_steps(engine: Engine, steps: int, seconds: float) -> float:
+    """Return the wall time of a step in s, from pieces that grow to a quarter of the time."""
+    engine.compile()
+    engine.advance(1)  # wakes the threads
+    piece, spent, done = 1, 0.0, 0
+    while spent < seconds and done < steps:
+        began = time.perf_counter()
+        engine.advance(piece)
+        latest = time.perf_counter() - began
+        spent, done = spent + latest, done + piece
+        if latest < seconds / 4:
+            piece *= 2
+    return spent / done
+
+
+def _memory(parameters: Parameters, particles: Any) -> int:
+    """Return the estimated peak memory in bytes, from the size of the neighbour lists."""
+    import numpy as np
+
+    count = len(particles.diameter)
+    if parameters.dipoles.sum == "exact":
+        return int(BASE_BYTES + count * PARTICLE_BYTES)
+    reach = MARGIN * parameters.dipoles.cutoff_diameters * float(np.median(particles.diameter))
+    volume = float(particles.sides[0] * particles.sides[1] * particles.thickness)
+    sphere = 4.0 / 3.0 * np.pi * reach**3
+    disc = np.pi * reach**2 * float(particles.thickness)
+    neighbours = count / volume * min(sphere, disc)
+    return int(BASE_BYTES + count * (PARTICLE_BYTES + NEIGHBOUR_BYTES * neighbours))

@@ -1,0 +1,169 @@
+"""The words of the command line: commands, options and their help."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from typing import Any, NoReturn
+
+__all__ = ["parser"]
+
+_EPILOG = """\
+exit codes: 0 done; 1 a run that failed; 2 bad input; 130 interrupted, checkpoint saved
+start with: chainfilm new film.toml, chainfilm check film.toml, chainfilm run film.toml"""
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are one line."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse.ArgumentParser:
+    """Return the parser of all commands.
+
+    Parameters
+    ----------
+    commands : dict
+        Function of each command, by name: `new`, `check`, `run`, `measure`, `plot`.
+
+    Returns
+    -------
+    argparse.ArgumentParser
+        It stores the function of the chosen command as `function`.
+    """
+    top = _Parser(
+        prog="chainfilm",
+        description="Simulates magnetic nanoparticles in a thin liquid film and measures the "
+        "chains that they build.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action=_Version, nargs=0, help="print the version and stop")
+    chosen = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for name, describe in (
+        ("new", _new),
+        ("check", _check),
+        ("run", _run),
+        ("measure", _measure),
+        ("plot", _plot),
+    ):
+        summary = (describe.__doc__ or "").rstrip(".")
+        command = chosen.add_parser(name, help=summary, description=f"{summary}.")
+        describe(command)
+        command.set_defaults(function=commands[name])
+    return top
+
+
+class _Version(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        from sim.run_record import program_version
+
+        sys.stdout.write(f"chainfilm {program_version()}\n")
+        parser.exit()
+
+
+def _whole(least: int, most: int, words: str) -> Callable[[str], int]:
+    """Return a reader of whole numbers in a range."""
+
+    def read(text: str) -> int:
+        try:
+            number = int(text)
+        except ValueError:
+            number = least - 1
+        if not least <= number <= most:
+            raise argparse.ArgumentTypeError(f"must be a whole number {words}; received {text}")
+        return number
+
+    return read
+
+
+def _new(command: argparse.ArgumentParser) -> None:
+    """Write a commented parameter file to start from."""
+    command.add_argument("file", nargs="?", metavar="FILE", help="default film.toml; - to print")
+    command.add_argument(
+        "--schema", action="store_true", help="write the JSON schema of parameter files instead"
+    )
+
+
+def _check(command: argparse.ArgumentParser) -> None:
+    """Validate a parameter file and say what to expect and what it costs."""
+    _file(command)
+    _threads(command)
+    _seed(command)
+    command.add_argument("--json", action="store_true", help="print JSON")
+    command.add_argument("--no-timing", action="store_true", help="leave the cost out")
+
+
+def _run(command: argparse.ArgumentParser) -> None:
+    """Simulate, measure and plot."""
+    _file(command)
+    command.add_argument(
+        "-o", "--output", metavar="DIR", help="folder of the run; default: FILE without ending"
+    )
+    command.add_argument("--resume", action="store_true", help="go on from the checkpoint")
+    command.add_argument("--overwrite", action="store_true", help="replace a run in the folder")
+    command.add_argument("--no-plots", action="store_true", help="no figures and no report")
+    command.add_argument("--device", choices=("cpu", "gpu"), default="cpu", help="default cpu")
+    _threads(command)
+    _seed(command)
+
+
+def _measure(command: argparse.ArgumentParser) -> None:
+    """Measure a run again, with other criteria or other frames."""
+    _source(command)
+    command.add_argument("--json", action="store_true", help="print measures.json")
+
+
+def _plot(command: argparse.ArgumentParser) -> None:
+    """Draw the figures of a run again."""
+    _source(command)
+    command.add_argument(
+        "--format", choices=("png", "svg", "pdf"), default="png", help="default png"
+    )
+
+
+def _file(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", metavar="FILE", help="parameter file")
+
+
+def _threads(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--threads",
+        type=_whole(1, 10_000, "from 1"),
+        metavar="N",
+        help="threads; default all cores; changes no result",
+    )
+
+
+def _seed(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--seed",
+        type=_whole(0, 2**63 - 1, "from 0 to 2^63 - 1"),
+        metavar="N",
+        help="seed instead of the one in FILE",
+    )
+
+
+def _source(command: argparse.ArgumentParser) -> None:
+    command.add_argument("source", metavar="DIR|FILE.h5", help="folder of a run, or an H5MD file")
+    command.add_argument(
+        "-o", "--output", metavar="DIR", help="folder for the results; default: beside the run"
+    )
+    command.add_argument(
+        "--bond-distance",
+        type=float,
+        metavar="X",
+        help="largest bond length in mean diameters; default: as in the parameter file",
+    )
+    command.add_argument(
+        "--bond-alignment",
+        type=float,
+        metavar="X",
+        help="least product of the two cosines; default: as in the parameter file",
+    )
+    command.add_argument(
+        "--from-time", metavar="TIME", help='leave earlier frames out, such as "0.1 ms"'
+    )

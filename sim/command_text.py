@@ -1,0 +1,77 @@
+"""What the commands read from their options and how they lay out their text, without printing."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+__all__ = ["HEADLINE", "UsageError", "criteria_of", "paragraphs", "results_of", "table"]
+
+HEADLINE = (
+    ("mean chain length", "chains", "mean_length", ""),
+    ("weight mean chain length", "chains", "weight_mean_length", ""),
+    ("share of single particles", "chains", "singles_fraction", "%"),
+    ("spacing, nearest neighbours", "spacing", "nearest_neighbour_m", "m"),
+    ("spacing, structure factor", "spacing", "structure_factor_m", "m"),
+    ("alignment order", "alignment", "order", ""),
+    ("magnetisation along the field", "magnetisation", "relative", "%"),
+)
+"""The measured numbers that a run prints: label, section and key in measures.json, unit."""
+
+
+class UsageError(ValueError):
+    """Something that the user asked for and that cannot be done; the text is one sentence."""
+
+
+def results_of(args: argparse.Namespace) -> tuple[Path, Path]:
+    """Return the run file and the folder that results go to."""
+    path = Path(args.source)
+    run_file = path / "run.h5" if path.is_dir() else path
+    if args.output:
+        return run_file, Path(args.output)
+    # a file of another name gets its own folder, so that it replaces nobody's results
+    return run_file, run_file.parent if run_file.name == "run.h5" else run_file.with_suffix("")
+
+
+def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
+    """Return the arguments of `analysis.measures.measure` that the options give.
+
+    Raises
+    ------
+    UsageError
+        If a criterion is out of its range or the time has no unit of time.
+    """
+    from sim.units import UnitError, parse
+
+    criteria: dict[str, Any] = {}
+    for name, low, high in (("bond_distance", 1.0, 2.0), ("bond_alignment", -1.0, 1.0)):
+        value = getattr(args, name)
+        if value is not None and not low <= value <= high:
+            option = "--" + name.replace("_", "-")
+            raise UsageError(f"{option} must be from {low:g} to {high:g}; received {value:g}")
+        criteria[name] = value
+    criteria["from_time"] = None
+    if args.from_time is not None:
+        try:
+            criteria["from_time"] = parse(args.from_time, "time")
+        except UnitError as error:
+            raise UsageError(f"--from-time: {error}") from error
+    return criteria
+
+
+def table(rows: Iterable[tuple[str, str]]) -> str:
+    """Return rows of name and value as lines with aligned values."""
+    rows = list(rows)
+    width = max((len(name) for name, _ in rows), default=0)
+    return "\n".join(f"  {name:<{width}}  {value}" for name, value in rows)
+
+
+def paragraphs(sentences: Iterable[str]) -> str:
+    """Return sentences as wrapped, indented paragraphs."""
+    from textwrap import fill
+
+    return "\n".join(
+        fill(sentence, 96, initial_indent="  ", subsequent_indent="    ") for sentence in sentences
+    )

@@ -1,0 +1,302 @@
+"""The engine on processor cores: named tuples of arrays, and the compiled step on them."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.engines import cpu_arrays
+from sim.film_state import FilmState
+from sim.kernels import energies as energy_kernels
+from sim.kernels import layout, lists, step
+from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from sim.reduced_system import ReducedSystem
+
+__all__ = ["CpuEngine", "StepError"]
+
+# More capped drifts than one in so many moves stop the run (and one in a million warns).
+CAPPED_LIMIT = 1.0e-4
+CAPPED_LEAST = 20
+GROWTH = 1.3
+CARRIED = (
+    "x", "y", "z", "ux", "uy", "uz", "reference_x", "reference_y", "reference_z",
+    "identity", "image_x", "image_y",
+)  # fmt: skip
+
+
+class StepError(RuntimeError):
+    """A step threw a particle further than it may go.
+
+    Attributes
+    ----------
+    particle, step : int
+        The particle (its row in every frame) and the step, counted from the start.
+    remedy : str
+        What to change.
+    """
+
+    def __init__(self, message: str, particle: int, step: int, remedy: str) -> None:
+        super().__init__(f"{message}; {remedy}")
+        self.particle = particle
+        self.step = step
+        self.remedy = remedy
+
+
+class CpuEngine:
+    """Steps a film on the cores of this machine.
+
+    Parameters
+    ----------
+    system : ReducedSystem
+        What the film is.
+    state : FilmState
+        Where it starts.
+    threads : int
+        Threads to share the blocks among; they change no bit of the result.
+    """
+
+    def __init__(self, system: ReducedSystem, state: FilmState, threads: int = 1) -> None:
+        self.system = system
+        self._threads = max(1, min(threads, numba.config.NUMBA_NUM_THREADS))
+        self._seed = state.seed
+        self._step = state.step
+        self._patch = cpu_arrays.patch_of(system)
+        self._laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
+        self._field = cpu_arrays.field_table(system.field)
+        self._slots = cpu_arrays.slots_of(system, state)
+        self._totals = cpu_arrays.totals()
+        size = self._slots.x.size
+        self._plan, self._work, self._long_range = cpu_arrays.long_range_of(system, size)
+        room = cpu_arrays.first_room(system, self._patch)
+        self._neighbours = cpu_arrays.empty_neighbours(size, self._patch, room)
+        real = np.float32 if system.precision == "float32" else np.float64
+        whole = np.int32 if system.precision == "float32" else np.int64
+        self._rows = cpu_arrays.aligned((2, 8 * (size + 1)), real)
+        self._words = self._rows.view(whole)
+        self._flags = np.zeros(step.FLAGS, np.int64)
+        self._flags[step.STALE] = 1
+        self._magnetisation = self._start_magnetisation(state)
+        self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
+        self._compiled = False
+        self._prepare()
+
+    def _start_magnetisation(self, state: FilmState) -> NDArray[np.float64]:
+        """Return the moment a volume of the start state."""
+        volume = self.system.sides[0] * self.system.sides[1] * self.system.thickness
+        total = np.sum(self.system.moment[:, None] * state.directions, axis=0)
+        return np.ascontiguousarray(total / volume)
+
+    def _prepare(self) -> None:
+        """Fill what follows from the slots: the row that pads lists, the noise of the last step."""
+        from sim.kernels.rows import pack_far_row
+
+        for buffer in range(2):
+            pack_far_row(self._slots.x.size, self._patch, self._rows[buffer], self._words[buffer])
+        step.first_noise(self._slots, np.uint64(self._step % 2**64), np.uint64(self._seed))
+
+    @property
+    def step(self) -> int:
+        """Steps made since the start of the run."""
+        return self._step
+
+    @property
+    def timing(self) -> Mapping[str, float]:
+        """Seconds of compiling and of stepping, lists built, capped moves, threads."""
+        return {
+            **self._timing,
+            "lists_built": int(self._flags[step.BUILT]),
+            "capped_moves": int(self._flags[step.CAPPED]),
+            "threads": self._threads,
+        }
+
+    def _call(self, steps: int) -> tuple[int, int]:
+        """Run the compiled loop once."""
+        done, status = step.advance(
+            steps, self._step, np.uint64(self._seed), self._slots, self.system.count,
+            self._rows, self._words, self._neighbours, self._patch, self._laws, self._field,
+            self._plan, self._work, self._long_range, self._magnetisation, self._totals, self._flags,
+        )  # fmt: skip
+        return int(done), int(status)
+
+    def compile(self) -> None:
+        """Compile the step, or load it from the cache, without making one."""
+        if self._compiled:
+            return
+        started = time.perf_counter()
+        numba.set_num_threads(self._threads)
+        while self._call(0)[1] == layout.LIST_FULL:
+            self._grow()
+        self._fresh()
+        self._compiled = True
+        self._timing["compile_s"] += time.perf_counter() - started
+
+    def advance(self, steps: int) -> None:
+        """Make so many steps.
+
+        Parameters
+        ----------
+        steps : int
+            How many; the pieces in which a run is asked for change no bit.
+
+        Raises
+        ------
+        StepError
+            If a particle moves too far or is not a number, or if too many drifts were capped.
+            The state then is the one before this call.
+        """
+        self.compile()
+        numba.set_num_threads(self._threads)
+        before = self.checkpoint()
+        started = time.perf_counter()
+        target = self._step + steps
+        try:
+            while self._step < target:
+                done, status = self._call(target - self._step)
+                self._step += done
+                if status == layout.LIST_FULL:
+                    self._grow()
+                elif status == layout.THROWN:
+                    self._report_thrown()
+            self._check_capped()
+        except StepError:
+            self.restore(before)
+            raise
+        finally:
+            self._timing["stepping_s"] += time.perf_counter() - started
+        self._timing["steps"] += steps
+
+    def _grow(self) -> None:
+        """Make room for a longer list; the one in use is built again."""
+        room = int(GROWTH * self._flags[step.PAIRS_NEEDED]) + cpu_arrays.SPARE_ENTRIES
+        entries = np.zeros(layout.BLOCKS * room + layout.STRIDE, np.uint32)
+        self._neighbours = self._neighbours._replace(entries=entries)
+
+    def _remedy(self) -> str:
+        return (
+            f'shorten [run] time_step (now {self.system.dt_s:.3g} s) or set it to "auto", and '
+            "check sizes and repulsion"
+        )
+
+    def _report_thrown(self) -> None:
+        particle = int(self._flags[step.CULPRIT])
+        message = (
+            f"particle {particle} was thrown further than it may go in step {self._step} "
+            f"(t = {self._step * self.system.dt_s:.4g} s)"
+        )
+        raise StepError(message, particle, self._step, self._remedy())
+
+    def _check_capped(self) -> None:
+        """Stop a run whose drift cap acts so often that it would change the kinetics."""
+        capped = int(self._flags[step.CAPPED])
+        moves = max(1, self._step * self.system.count)
+        if capped > CAPPED_LEAST and capped > CAPPED_LIMIT * moves:
+            message = f"{capped} of {moves} moves were capped by step {self._step}"
+            raise StepError(message, -1, self._step, self._remedy())
+
+    def _rows_by_identity(self) -> NDArray[np.intp]:
+        """Return the slot of each particle."""
+        return np.argsort(self._slots.identity[: self.system.count], kind="stable")
+
+    def snapshot(self) -> FilmState:
+        """Return copies of the state, row i always the same particle."""
+        slots, order = self._slots, self._rows_by_identity()
+        side_x, side_y = self.system.sides
+        position = np.stack([slots.x[order], slots.y[order], slots.z[order]], axis=1)
+        image = np.stack([slots.image_x[order], slots.image_y[order]], axis=1)
+        for axis, side in ((0, side_x), (1, side_y)):
+            periods = np.floor(position[:, axis] / side)
+            position[:, axis] -= side * periods
+            beyond = position[:, axis] >= side
+            position[beyond, axis] = 0.0
+            image[:, axis] += (periods + beyond).astype(np.int32)
+        directions = np.stack([slots.ux[order], slots.uy[order], slots.uz[order]], axis=1)
+        return FilmState(
+            positions=position,
+            image=image,
+            directions=directions,
+            step=self._step,
+            time=self._step * self.system.dt,
+            seed=self._seed,
+        )
+
+    def applied_field(self) -> NDArray[np.float64]:
+        """Return the applied field at the present time, reduced."""
+        out = np.zeros(3)
+        step.field_at(self._step * self.system.dt, self._field, out)
+        return out
+
+    def _fresh(self) -> None:
+        """Build the list now if it is due; the next step would do the same."""
+        while not step.fresh_list(
+            self._slots, self.system.count, self._rows, self._words, self._neighbours,
+            self._patch, self._flags,
+        ):  # fmt: skip
+            self._grow()
+
+    def observe(self) -> Mapping[str, Any]:
+        """Return energies per particle in kT and the magnetisation relative to saturation.
+
+        Returns
+        -------
+        mapping
+            "dipolar", "steric", "windows", "field" : float;
+            "magnetisation", "applied_field" : float64 (3,), the field reduced.
+        """
+        numba.set_num_threads(self._threads)
+        self._fresh()
+        if self._laws.long_range == layout.EXACT:
+            step.sum_long_range(
+                self._slots, self.system.count, self._plan, self._work, self._long_range
+            )
+        applied = self.applied_field()
+        total = energy_kernels.energies(
+            self._slots, self.system.count, self._neighbours, self._patch, self._laws,
+            applied, self._magnetisation, self._long_range,
+        )  # fmt: skip
+        names = ("dipolar", "steric", "windows", "field")
+        observed: dict[str, Any] = dict(
+            zip(names, (total / self.system.count).tolist(), strict=True)
+        )
+        slots = self._slots
+        moment = np.array([np.dot(slots.moment, u) for u in (slots.ux, slots.uy, slots.uz)])
+        observed["magnetisation"] = moment / np.sum(self.system.moment)
+        observed["applied_field"] = applied
+        return observed
+
+    def checkpoint(self) -> dict[str, Any]:
+        """Return all that is needed to go on bit for bit, in the order of the slots."""
+        count = self.system.count
+        saved: dict[str, Any] = {
+            name: getattr(self._slots, name)[:count].copy() for name in CARRIED
+        }
+        saved["magnetisation"] = self._magnetisation.copy()
+        saved["flags"] = self._flags.copy()
+        saved["step"] = self._step
+        saved["seed"] = self._seed
+        return saved
+
+    def restore(self, checkpoint: dict[str, Any]) -> None:
+        """Go back to a checkpoint: order of the slots, positions at the last list and now."""
+        count = self.system.count
+        identity = np.asarray(checkpoint["identity"], np.int64)
+        fixed = cpu_arrays.slots_of(self.system, self.snapshot())
+        for name in ("radius", "moment", "mobility", "turning", "kick", "twist"):
+            getattr(self._slots, name)[:count] = getattr(fixed, name)[:count][identity]
+        for name in CARRIED:
+            getattr(self._slots, name)[:count] = checkpoint[name]
+        self._magnetisation[:] = checkpoint["magnetisation"]
+        self._flags[:] = checkpoint["flags"]
+        self._step = int(checkpoint["step"])
+        self._seed = int(checkpoint["seed"])
+        if self._flags[step.STALE] != 1:
+            lists.sort_order(self._slots, self._patch, self._neighbours, count)
+            self._flags[step.STALE] = 2
+        self._prepare()

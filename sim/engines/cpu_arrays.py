@@ -1,0 +1,184 @@
+"""Filling the named tuples of the compiled step from a reduced system and a state."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
+from sim.kernels import layout, rows
+from sim.kernels.pair_laws import SOFT_CORE, SOFT_CORE_REACH2, SURFACTANT
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from sim.film_state import FilmState
+    from sim.reduced_system import FieldStage, ReducedSystem
+
+__all__ = [
+    "aligned",
+    "empty_neighbours",
+    "field_table",
+    "laws_of",
+    "long_range_of",
+    "patch_of",
+    "slots_of",
+    "totals",
+]
+
+# First guess of the list's length, in multiples of the mean number of neighbours.
+LIST_ROOM = 2.0
+SPARE_ENTRIES = 4096
+ENDLESS = 1.0e300
+CACHE_LINE = 64
+
+
+def aligned(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+    """Return zeros that start on a cache line, so that no row straddles two."""
+    size = math.prod(shape) * np.dtype(dtype).itemsize
+    raw = np.zeros(size + CACHE_LINE, np.uint8)
+    start = -raw.ctypes.data % CACHE_LINE
+    return raw[start : start + size].view(dtype).reshape(shape)
+
+
+def steric_reach(system: ReducedSystem) -> float:
+    """Return the largest distance at which two particles repel each other."""
+    widest = 2.0 * float(system.radius.max())
+    return widest if system.steric == "surfactant" else math.sqrt(SOFT_CORE_REACH2) * widest
+
+
+def patch_of(system: ReducedSystem) -> layout.Patch:
+    """Return the geometry of the film and of the list's cells."""
+    dipolar = system.cutoff if system.dipole_sum == "cutoff" else 0.0
+    reach = max(dipolar, steric_reach(system)) + system.list_margin
+    side_x, side_y = system.sides
+    return layout.Patch(
+        side_x=side_x,
+        side_y=side_y,
+        thickness=system.thickness,
+        cells_x=max(1, int(side_x / reach)),
+        cells_y=max(1, int(side_y / reach)),
+        cells_z=max(1, int(system.thickness / reach)),
+        reach=reach,
+        margin=system.list_margin,
+        period_z=rows.far_period(system.thickness, reach),
+    )
+
+
+def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layout.Laws:
+    """Return the constants of forces and step."""
+    exact = system.dipole_sum == "exact"
+    return layout.Laws(
+        steric=SURFACTANT if system.steric == "surfactant" else SOFT_CORE,
+        strength=system.strength,
+        shell=max(system.shell, 1e-9),
+        grafting=system.grafting,
+        window_strength=system.strength,
+        cutoff=0.0 if exact else system.cutoff,
+        long_range=layout.EXACT if exact else layout.CUTOFF,
+        dt=system.dt,
+        drift_cap=drift_cap,
+        drift_limit=drift_limit,
+    )
+
+
+def field_table(stages: tuple[FieldStage, ...]) -> layout.FieldTable:
+    """Return the programme as arrays; the last stage never ends."""
+    ends = np.cumsum([min(stage.duration, ENDLESS) for stage in stages])
+    kinds = [layout.RAMP if stage.kind == "ramp" else layout.HOLD for stage in stages]
+    start = np.concatenate([[0.0], ends])
+    return layout.FieldTable(
+        start=start,
+        kind=np.array(kinds, np.int64),
+        first=np.array([stage.first for stage in stages], np.float64),
+        last=np.array([stage.last for stage in stages], np.float64),
+    )
+
+
+def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
+    """Return slots in the order of the state, padded to whole vectors."""
+    count = system.count
+    size = layout.STRIDE * math.ceil(count / layout.STRIDE)
+
+    def padded(values: Any, fill: float, dtype: Any = np.float64) -> NDArray[Any]:
+        array = aligned((size,), dtype)
+        array[:count] = values
+        array[count:] = fill
+        return array
+
+    x, y, z = state.positions.T
+    middle = 0.5 * system.thickness
+    return layout.Slots(
+        x=padded(x, 0.0),
+        y=padded(y, 0.0),
+        z=padded(z, middle),
+        ux=padded(state.directions[:, 0], 1.0),
+        uy=padded(state.directions[:, 1], 0.0),
+        uz=padded(state.directions[:, 2], 0.0),
+        reference_x=padded(x, 0.0),
+        reference_y=padded(y, 0.0),
+        reference_z=padded(z, middle),
+        radius=padded(system.radius, 0.5),
+        moment=padded(system.moment, 0.0),
+        mobility=padded(system.mobility, 0.0),
+        turning=padded(system.turning, 0.0),
+        kick=padded(np.sqrt(2.0 * system.mobility * system.dt), 0.0),
+        twist=padded(np.sqrt(2.0 * system.turning * system.dt), 0.0),
+        last_noise=aligned((6, size), np.float32),
+        identity=padded(np.arange(count), 0, np.uint32),
+        image_x=padded(state.image[:, 0], 0, np.int32),
+        image_y=padded(state.image[:, 1], 0, np.int32),
+    )
+
+
+def first_room(system: ReducedSystem, patch: layout.Patch) -> int:
+    """Return a first guess of the list's entries a block."""
+    volume = patch.side_x * patch.side_y * patch.thickness
+    mean = system.count / volume * 4.0 / 3.0 * math.pi * patch.reach**3
+    return int(LIST_ROOM * (mean + 16.0) * system.count / layout.BLOCKS) + SPARE_ENTRIES
+
+
+def empty_neighbours(size: int, patch: layout.Patch, room: int) -> layout.Neighbours:
+    """Return an empty list with ``room`` entries a block for ``size`` slots."""
+    cells = patch.cells_x * patch.cells_y * patch.cells_z
+    return layout.Neighbours(
+        entries=np.zeros(layout.BLOCKS * room + layout.STRIDE, np.uint32),
+        start=np.zeros(size, np.int64),
+        count=np.zeros(size, np.int64),
+        cell=np.zeros(size, np.int64),
+        cell_start=np.zeros(cells + 1, np.int64),
+        order=np.zeros(size, np.int64),
+        scratch=np.zeros(size),
+    )
+
+
+def long_range_of(
+    system: ReducedSystem, size: int
+) -> tuple[EwaldPlan | None, EwaldWork | None, layout.LongRange]:
+    """Return plan, work space and arrays of the exact sum; nothing and a token with a cut-off."""
+    exact = system.dipole_sum == "exact"
+    rows_needed = size if exact else 1
+    arrays = layout.LongRange(
+        mx=np.zeros(rows_needed),
+        my=np.zeros(rows_needed),
+        mz=np.zeros(rows_needed),
+        field=np.zeros((rows_needed, 3)),
+        force=np.zeros((rows_needed, 3)),
+    )
+    if not exact:
+        return None, None, arrays
+    plan = plan_exact(system.sides, system.thickness, system.tolerance, system.count)
+    return plan, make_work(plan, rows_needed), arrays
+
+
+def totals() -> layout.Totals:
+    """Return room for what the blocks report."""
+    return layout.Totals(
+        farthest=np.zeros(layout.BLOCKS),
+        capped=np.zeros(layout.BLOCKS, np.int64),
+        thrown=np.full(layout.BLOCKS, -1, np.int64),
+        moment=np.zeros((layout.BLOCKS, 3)),
+    )

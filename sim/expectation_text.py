@@ -1,0 +1,299 @@
+"""The numbers of an outlook in words: the table and the sentences of `chainfilm check`."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from sim.outlook import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
+from sim.units import format_quantity
+
+if TYPE_CHECKING:
+    from sim.outlook import Outlook
+    from sim.pair_theory import PairPotential
+    from sim.parameters import Parameters
+
+__all__ = ["along_and_across", "duration_text", "sentences", "table"]
+
+SHORTEST_VISIBLE = 400e-9
+"""Shortest wavelength of visible light in air, in m."""
+
+
+def _number(value: float) -> str:
+    """Write a number with three significant digits."""
+    return f"{value:.3g}"
+
+
+def duration_text(seconds: float) -> str:
+    """Write a time of any length.
+
+    Parameters
+    ----------
+    seconds : float
+        Time in s.
+
+    Returns
+    -------
+    str
+        Such as "12 us", "3 min" or "over a year".
+    """
+    if seconds < 120.0:
+        return format_quantity(float(f"{seconds:.2g}"), "time")
+    for limit, size, unit in ((7200.0, 60.0, "min"), (172800.0, 3600.0, "h")):
+        if seconds < limit:
+            return f"{seconds / size:.0f} {unit}"
+    days = seconds / 86400.0
+    return f"{days:.0f} days" if days < 366.0 else "over a year"
+
+
+def along_and_across(parameters: Parameters, outlook: Outlook) -> tuple[float, float]:
+    """Room of the patch along the field and across it.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    outlook : Outlook
+        What is known before the run.
+
+    Returns
+    -------
+    tuple of float
+        Along the field, in m, infinite where the periodic patch does not limit chains because the
+        field points across the film; and the smaller room across the field in the plane, in m.
+    """
+    x, y, z = parameters.field.direction
+    sides = outlook.particles.sides
+    if abs(z) > math.sqrt(0.5):
+        return math.inf, min(sides)
+    if parameters.field.largest == 0.0:
+        return min(sides), min(sides)
+    # A chain along (x, y) meets the next image of the patch after W_x/x or W_y/y.
+    level = math.hypot(x, y)
+    rooms = [side * level / abs(part) for side, part in zip(sides, (x, y), strict=True) if part]
+    return min(rooms), sides[0] * sides[1] / min(rooms)
+
+
+def _barrier(pair: PairPotential) -> str:
+    """Write the barrier of a pair."""
+    if math.isinf(pair.barrier_kt):
+        return "none to climb (soft core)"
+    return f"{pair.barrier_kt:.1f} kT"
+
+
+def table(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
+    """Lay out the derived numbers.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    outlook : Outlook
+        What is known before the run.
+
+    Returns
+    -------
+    list of tuple of str
+        Label and value with its unit.
+    """
+    return [
+        *_particle_rows(parameters, outlook),
+        *_pair_rows(outlook),
+        *_run_rows(parameters, outlook),
+    ]
+
+
+def _particle_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
+    sizes = parameters.particles
+    moment = outlook.system.units.moment_am2 * math.sqrt(outlook.coupling)
+    return [
+        ("particles", f"{outlook.particles.count}"),
+        ("volume fraction (core and shell)", _number(outlook.particles.volume_fraction)),
+        ("median diameter (core and shell)", format_quantity(sizes.diameter, "length")),
+        ("median moment", format_quantity(moment, "moment")),
+        ("coupling, median particle", _number(outlook.coupling)),
+        ("coupling, largest tenth", _number(outlook.coupling_tail)),
+        ("largest field", format_quantity(parameters.field.largest, "field")),
+        ("Langevin parameter, median particle", _number(outlook.langevin)),
+        ("Langevin parameter, largest tenth", _number(outlook.langevin_tail)),
+        ("diffusion time d^2/D0", duration_text(outlook.diffusion_time)),
+        ("Brown time", duration_text(outlook.brown_time)),
+        (
+            "Neel time (two usual prefactors)",
+            " to ".join(
+                duration_text(time)
+                for time in sorted((outlook.neel_time, outlook.neel_time_high_barrier))
+            ),
+        ),
+    ]
+
+
+def _pair_rows(outlook: Outlook) -> list[tuple[str, str]]:
+    rows = []
+    for name, pair in (("median", outlook.pair), ("largest tenth", outlook.pair_tail)):
+        place = format_quantity(pair.minimum_distance_m, "length")
+        rows += [
+            (f"pair minimum, {name}", f"{pair.minimum_kt:.1f} kT at {place}"),
+            (f"coupling at the minimum, {name}", _number(pair.coupling_at_minimum)),
+            (f"barrier against touching cores, {name}", _barrier(pair)),
+        ]
+    return rows
+
+
+def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
+    lengths, system = outlook.lengths, outlook.system
+    band = f"{lengths.central:.2g} ({lengths.low:.2g} to {lengths.high:.2g})"
+    growth = []
+    if outlook.coupling_largest >= CHAINING_COUPLING:
+        growth = [
+            ("mean length that growth allows in this run", f"{outlook.grown_length:.2g}"),
+            ("bond life, largest tenth", duration_text(outlook.bond_life)),
+            ("time a film takes", duration_text(outlook.film_time)),
+        ]
+    return [
+        ("mean chain length in equilibrium", band),
+        ("the same from neighbours alone (at least)", f"{lengths.neighbours_only:.2g}"),
+        ("aggregation number N* (median particle)", f"{lengths.aggregation_number:.2g}"),
+        ("chain spacing from the line density", format_quantity(outlook.spacing, "length")),
+        *growth,
+        ("simulated time", format_quantity(parameters.run.duration, "time")),
+        ("time step", format_quantity(system.dt_s, "time")),
+        ("limited by", system.limit),
+        ("steps", f"{system.steps}"),
+    ]
+
+
+def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Say what to expect.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    outlook : Outlook
+        What is known before the run.
+
+    Returns
+    -------
+    list of str
+        Full sentences.
+    """
+    return [
+        _verdict(outlook),
+        *_lengths(outlook),
+        *_times(parameters, outlook),
+        _spacing(outlook),
+        _patch(parameters, outlook),
+        f"The time step of {format_quantity(outlook.system.dt_s, 'time')} "
+        f"({outlook.system.steps} steps) is set by {outlook.system.limit}.",
+    ]
+
+
+def _verdict(outlook: Outlook) -> str:
+    """Whether chains form at all."""
+    median, largest = outlook.coupling, outlook.coupling_largest
+    needed = "particles need about 2 to 3 to chain"
+    if median >= CHAINING_COUPLING:
+        if outlook.lengths.central < 1.5:
+            return (
+                f"Few and short chains: the coupling of {median:.2g} would do ({needed}), but at "
+                f"this concentration most particles stay alone."
+            )
+        return (
+            f"Chains form: the median particle has a coupling of {median:.2g}, the largest tenth "
+            f"{outlook.coupling_tail:.2g}; {needed}."
+        )
+    if largest < CHAINING_COUPLING:
+        rest = f", that of the largest {largest:.2g}" if largest > 1.001 * median else ""
+        return (
+            f"No chains form at any field: the coupling of the mean particle is {median:.2g}{rest}; "
+            f"{needed}. Chains seen in such a fluid come from clusters that it brings along, or "
+            f"from larger particles than the file says."
+        )
+    return (
+        f"The mean particle does not chain: its coupling is {median:.2g}, and {needed}. Only the "
+        f"tail of the sizes can, {100.0 * outlook.strong_share:.2g} % of the particles with a "
+        f"coupling above {CHAINING_COUPLING:g} (the largest: {largest:.2g}); so would clusters."
+    )
+
+
+def _lengths(outlook: Outlook) -> list[str]:
+    """Predicted mean length with its band."""
+    lengths = outlook.lengths
+    if outlook.coupling_largest < CHAINING_COUPLING:
+        return [
+            f"The bond rule counts chance neighbours too, which alone give a mean length of about "
+            f"{lengths.central:.2f}."
+        ]
+    text = (
+        f"In equilibrium the mean chain length, single particles included, should be about "
+        f"{lengths.central:.2g}, between {lengths.low:.2g} and {lengths.high:.2g}; neighbours alone "
+        f"give {lengths.neighbours_only:.2g}, which is too low."
+    )
+    if lengths.single_chains > LONGEST_SINGLE:
+        text += (
+            f" Single chains would become longer still, but from {LONGEST_SINGLE:.0f} particles on "
+            f"two chains side by side are lower in energy than one: expect them to thicken."
+        )
+    return [text]
+
+
+def _times(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """The simulated time beside the time that a film takes."""
+    if outlook.coupling_largest < CHAINING_COUPLING:
+        return []
+    duration = parameters.run.duration
+    simulated = format_quantity(duration, "time")
+    lines = []
+    if outlook.grown_length < outlook.lengths.central:
+        lines.append(
+            f"This run ends during growth: from single particles, diffusion lets chains reach a "
+            f"mean length of about {outlook.grown_length:.2g} in {simulated}; the predicted length "
+            f"takes about {duration_text(outlook.growth_time)}."
+        )
+    life = duration_text(outlook.bond_life)
+    lives = duration / outlook.bond_life
+    if lives >= SETTLING_LIVES:
+        lines.append(
+            f"Bonds in the largest tenth last about {life}, so that {simulated} hold "
+            f"{lives:.2g} bond lives: long enough for lengths to settle."
+        )
+    else:
+        lines.append(
+            f"Bonds in the largest tenth last about {life} beside {simulated} of simulated time; a "
+            f"film takes about {duration_text(outlook.film_time)} to settle, so that the run's "
+            f'lengths hold "after t = {simulated}" and are no property of the film.'
+        )
+    return lines
+
+
+def _spacing(outlook: Outlook) -> str:
+    """Distance of chains, and what light makes of it."""
+    spacing = format_quantity(float(f"{outlook.spacing:.3g}"), "length")
+    if outlook.coupling_largest < CHAINING_COUPLING:
+        return (
+            f"Straight chains of all particles would stand {spacing} apart (from their line "
+            f"density); without chains there is no such spacing."
+        )
+    text = f"Single chains stand about {spacing} apart (from their line density)"
+    if outlook.spacing < SHORTEST_VISIBLE:
+        return (
+            f"{text}, below the wavelength of visible light: such a film is a medium whose "
+            f"refractive index depends on direction; it has neither slits nor diffraction orders "
+            f"unless chains gather in bundles far wider than this patch shows."
+        )
+    return f"{text}, comparable with the wavelength of visible light or above it."
+
+
+def _patch(parameters: Parameters, outlook: Outlook) -> str:
+    """The patch in units of what it is to show."""
+    along, across = along_and_across(parameters, outlook)
+    diameter = parameters.particles.diameter
+    text = f"The patch is {across / outlook.spacing:.2g} chain spacings wide across the field"
+    if outlook.coupling_largest < CHAINING_COUPLING:
+        return f"{text} and {outlook.particles.thickness / diameter:.2g} diameters thick."
+    if math.isinf(along):
+        room = outlook.particles.thickness / diameter
+        return f"{text}, and the film is {room:.2g} diameters thick, which bounds the chains."
+    chains = along / (outlook.expected_at_end * diameter)
+    return f"{text} and {chains:.2g} chain lengths long along it (chains as at the end of the run)."

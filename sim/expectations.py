@@ -1,0 +1,148 @@
+"""What to expect of a film: derived numbers, a table, plain sentences and cautions."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.cautions import cautions
+from sim.expectation_text import sentences, table
+from sim.outlook import Outlook, look_ahead
+
+if TYPE_CHECKING:
+    from sim.pair_theory import PairPotential
+    from sim.parameters import Parameters
+
+__all__ = ["Expectations", "expect"]
+
+
+@dataclass(frozen=True)
+class Expectations:
+    """What can be said about a film before it is simulated.
+
+    Attributes
+    ----------
+    derived : dict
+        Plain numbers in SI, unit in the key; goes into run.h5 and measures.json.
+    table : list of tuple of str
+        Label and formatted value with its unit.
+    sentences : list of str
+        What to expect.
+    cautions : list of str
+        Where the model, the patch or the bench need care.
+    pair_potential : dict
+        ``median`` and ``largest_tenth``, each a dict of arrays ``distance_m``, ``total_kt``,
+        ``dipole_kt``, ``steric_kt`` and of the numbers ``minimum_distance_m``, ``minimum_kt``,
+        ``coupling_at_minimum`` and ``barrier_kt`` (None where nothing can be climbed over).
+    """
+
+    derived: dict[str, Any]
+    table: list[tuple[str, str]]
+    sentences: list[str]
+    cautions: list[str]
+    pair_potential: dict[str, dict[str, Any]]
+
+    def to_json(self) -> dict[str, Any]:
+        """Give everything as plain lists, numbers and texts.
+
+        Returns
+        -------
+        dict
+            ``derived``, ``table`` (list of pairs), ``expectations``, ``cautions`` and
+            ``pair_potential``; no NaN and no infinity.
+        """
+        potentials = {
+            name: {k: v.tolist() if isinstance(v, np.ndarray) else v for k, v in curves.items()}
+            for name, curves in self.pair_potential.items()
+        }
+        return {
+            "derived": self.derived,
+            "table": [list(row) for row in self.table],
+            "expectations": self.sentences,
+            "cautions": self.cautions,
+            "pair_potential": potentials,
+        }
+
+
+def expect(parameters: Parameters) -> Expectations:
+    """Say what to expect of a film.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+
+    Returns
+    -------
+    Expectations
+        Derived numbers, table, sentences and cautions.
+    """
+    outlook = look_ahead(parameters)
+    return Expectations(
+        derived=_derived(parameters, outlook),
+        table=table(parameters, outlook),
+        sentences=sentences(parameters, outlook),
+        cautions=cautions(parameters, outlook),
+        pair_potential={
+            "median": _curves(outlook.pair),
+            "largest_tenth": _curves(outlook.pair_tail),
+        },
+    )
+
+
+def _curves(pair: PairPotential) -> dict[str, Any]:
+    """Give a potential as a dict, every fifth of its points."""
+    return {
+        "distance_m": pair.distance_m[::5],
+        "total_kt": pair.total_kt[::5],
+        "dipole_kt": pair.dipole_kt[::5],
+        "steric_kt": pair.steric_kt[::5],
+        "minimum_distance_m": pair.minimum_distance_m,
+        "minimum_kt": pair.minimum_kt,
+        "coupling_at_minimum": pair.coupling_at_minimum,
+        "barrier_kt": pair.barrier_kt if math.isfinite(pair.barrier_kt) else None,
+    }
+
+
+def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
+    """Collect the derived numbers under their fixed names."""
+    sizes, system = parameters.particles, outlook.system
+    barrier = outlook.pair.barrier_kt
+    return {
+        "coupling": outlook.coupling,
+        "coupling_largest_tenth": outlook.coupling_tail,
+        "coupling_at_minimum": outlook.pair.coupling_at_minimum,
+        "langevin_parameter": outlook.langevin,
+        "langevin_parameter_largest_tenth": outlook.langevin_tail,
+        "volume_fraction": outlook.particles.volume_fraction,
+        "particle_count": outlook.particles.count,
+        "time_step_s": system.dt_s,
+        "time_step_limit": system.limit,
+        "steps": system.steps,
+        "duration_s": parameters.run.duration,
+        "diffusion_time_s": outlook.diffusion_time,
+        "brown_time_s": outlook.brown_time,
+        "neel_time_s": outlook.neel_time,
+        "temperature_k": parameters.carrier.temperature,
+        "median_diameter_m": sizes.diameter,
+        "median_moment_am2": float(outlook.system.units.moment_am2 * math.sqrt(outlook.coupling)),
+        "largest_field_t": parameters.field.largest,
+        "field_direction": [float(x) for x in parameters.field.direction],
+        "line_density_spacing_m": outlook.spacing,
+        "predicted_mean_length": outlook.lengths.central,
+        "predicted_mean_length_low": outlook.lengths.low,
+        "predicted_mean_length_high": outlook.lengths.high,
+        "predicted_mean_length_neighbours_only": outlook.lengths.neighbours_only,
+        "aggregation_number": outlook.lengths.aggregation_number,
+        "grown_mean_length": outlook.grown_length,
+        "growth_time_s": outlook.growth_time,
+        "bond_life_largest_tenth_s": outlook.bond_life,
+        "film_formation_time_s": outlook.film_time,
+        "barrier_kt": barrier if math.isfinite(barrier) else None,
+        "moment_relaxation_meaningful": not system.turning_capped,
+        "dipole_sum": parameters.dipoles.sum,
+        "cutoff_m": parameters.dipoles.cutoff_diameters * sizes.diameter,
+    }

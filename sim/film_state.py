@@ -1,0 +1,38 @@
+"""The state of a film: where the particles are and how their moments point. Data, nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FilmState"]
+
+
+@dataclass(frozen=True)
+class FilmState:
+    """One moment of a film, in reduced units; row i is the same particle for ever.
+
+    Attributes
+    ----------
+    positions : float64 (N, 3)
+        Centres in units of d0; x and y within the patch.
+    image : int32 (N, 2)
+        Whole periods that each particle has left behind in x and y.
+    directions : float64 (N, 3)
+        Unit vectors of the moments.
+    step : int
+        Steps made since the start.
+    time : float
+        Time since the start in d0^2/D0.
+    seed : int
+        Seed of the noise.
+    """
+
+    positions: NDArray[np.float64]
+    image: NDArray[np.int32]
+    directions: NDArray[np.float64]
+    step: int
+    time: float
+    seed: int

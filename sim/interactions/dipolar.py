@@ -1,0 +1,93 @@
+"""Dipole pairs in SI: moments of given cores and their head-to-tail energy.
+
+The radial factors are those of ``sim.kernels.pair_laws``, as in the engine.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sim import material
+from sim.constants import BOLTZMANN, MU0
+from sim.kernels import pair_laws
+
+if TYPE_CHECKING:
+    from sim.parameters import Parameters
+
+__all__ = ["head_to_tail_energy", "moments", "pair_coupling"]
+
+Values: TypeAlias = NDArray[np.float64]
+
+
+def moments(parameters: Parameters, core: ArrayLike) -> Values:
+    """Dipole moments of cores of the file's material.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    core : array_like
+        Core diameters in m.
+
+    Returns
+    -------
+    ndarray
+        Moments in A m2, of the shape of ``core``.
+    """
+    particles = parameters.particles
+    cores = np.asarray(core, dtype=np.float64)
+    values = material.moment(cores, particles.magnetisation, particles.dead_layer)
+    return np.asarray(values, dtype=np.float64)
+
+
+def head_to_tail_energy(
+    parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
+) -> Values:
+    """Dipole energy of pairs with both moments along the line of centres.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    core_i, core_j : array_like
+        Core diameters in m.
+    distance : array_like
+        Centre distances in m.
+
+    Returns
+    -------
+    ndarray
+        Energy -2 mu0 m_i m_j/(4 pi r^3 kT) in kT, of the broadcast shape.
+    """
+    r = np.asarray(distance, dtype=np.float64)
+    thermal = BOLTZMANN * parameters.carrier.temperature
+    product = moments(parameters, core_i) * moments(parameters, core_j)
+    strength = MU0 / (4.0 * math.pi * thermal) * product
+    isotropic, directed, _ = pair_laws.dipole_radial(r * r, math.inf)
+    return np.asarray(strength * (isotropic - directed * r * r), dtype=np.float64)
+
+
+def pair_coupling(
+    parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
+) -> Values:
+    """Coupling of pairs at a distance, half of their head-to-tail attraction.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    core_i, core_j : array_like
+        Core diameters in m.
+    distance : array_like
+        Centre distances in m.
+
+    Returns
+    -------
+    ndarray
+        mu0 m_i m_j/(4 pi r^3 kT), without unit, of the broadcast shape.
+    """
+    return -0.5 * head_to_tail_energy(parameters, core_i, core_j, distance)

@@ -1,0 +1,88 @@
+"""Energies of a state, in scalar double precision. No checks by design."""
+
+import numpy as np
+from numba import njit, prange
+
+from sim.kernels.layout import BLOCKS, EXACT
+from sim.kernels.lists import block_bounds
+from sim.kernels.motion import missing_field
+from sim.kernels.pair_laws import (
+    SURFACTANT,
+    brush_energy,
+    dipole_radial,
+    soft_core_energy,
+)
+
+# Columns of the result.
+DIPOLAR, STERIC, WINDOWS, FIELD = range(4)
+
+
+@njit(cache=True, error_model="numpy")
+def pair_energy(i, j, slots, patch, laws):
+    """Return (dipolar, steric) energy of two slots, the dipoles within their cut-off."""
+    dx = slots.x[i] - slots.x[j]
+    dy = slots.y[i] - slots.y[j]
+    dz = slots.z[i] - slots.z[j]
+    dx -= patch.side_x * np.rint(dx / patch.side_x)
+    dy -= patch.side_y * np.rint(dy / patch.side_y)
+    r2 = dx * dx + dy * dy + dz * dz
+    b, c, _ = dipole_radial(r2, laws.cutoff * laws.cutoff)
+    mine = slots.ux[i] * dx + slots.uy[i] * dy + slots.uz[i] * dz
+    theirs = slots.ux[j] * dx + slots.uy[j] * dy + slots.uz[j] * dz
+    both = slots.ux[i] * slots.ux[j] + slots.uy[i] * slots.uy[j] + slots.uz[i] * slots.uz[j]
+    dipolar = slots.moment[i] * slots.moment[j] * (b * both - c * mine * theirs)
+    if laws.steric == SURFACTANT:
+        steric = brush_energy(r2, slots.radius[i], slots.radius[j], laws.shell, laws.grafting)
+    else:
+        steric = soft_core_energy(r2, slots.radius[i] + slots.radius[j], laws.strength)
+    return dipolar, steric
+
+
+@njit(cache=True, error_model="numpy")
+def slot_energies(i, slots, neighbours, patch, laws, applied, magnetisation, long_range, out):
+    """Add the energies of one slot to ``out``; pairs count half on either side."""
+    for k in range(neighbours.start[i], neighbours.start[i] + neighbours.count[i]):
+        j = neighbours.entries[k] // np.uint32(8)
+        if j < slots.x.size:
+            dipolar, steric = pair_energy(i, j, slots, patch, laws)
+            out[DIPOLAR] += 0.5 * dipolar
+            out[STERIC] += 0.5 * steric
+    u = (slots.ux[i], slots.uy[i], slots.uz[i])
+    if laws.long_range == EXACT:
+        for axis in range(3):
+            out[DIPOLAR] -= 0.5 * slots.moment[i] * u[axis] * long_range.field[i, axis]
+    else:
+        plane, across = missing_field(slots.z[i], patch.thickness, laws.cutoff)
+        missing = plane * (u[0] * magnetisation[0] + u[1] * magnetisation[1])
+        missing += across * u[2] * magnetisation[2]
+        out[DIPOLAR] -= 0.5 * slots.moment[i] * missing
+    diameter = 2.0 * slots.radius[i]
+    below = slots.z[i] + slots.radius[i]
+    above = patch.thickness - slots.z[i] + slots.radius[i]
+    out[WINDOWS] += soft_core_energy(below * below, diameter, laws.window_strength)
+    out[WINDOWS] += soft_core_energy(above * above, diameter, laws.window_strength)
+    for axis in range(3):
+        out[FIELD] -= slots.moment[i] * u[axis] * applied[axis]
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long_range):
+    """Return total energies in kT: dipolar, steric, windows, field.
+
+    Returns
+    -------
+    float64 array, shape (4,)
+        Dipolar: pairs and, with a cut-off, half the field beyond it; steric; windows; moments in
+        the applied field.
+    """
+    parts = np.zeros((BLOCKS, 4))
+    for block in prange(BLOCKS):
+        first, end = block_bounds(block, slots.x.size)
+        for i in range(first, min(end, count)):
+            slot_energies(
+                i, slots, neighbours, patch, laws, applied, magnetisation, long_range, parts[block]
+            )
+    total = np.zeros(4)
+    for block in range(BLOCKS):
+        total += parts[block]
+    return total

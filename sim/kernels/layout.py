@@ -1,0 +1,117 @@
+"""How the compiled step lays out a film: named tuples of arrays and of numbers, no behaviour.
+
+Slots are particles sorted in space; the number of slots is the number of particles rounded
+up to whole vectors. Padding slots have no moment, no mobility and no neighbours.
+Lengths are in d0, energies in kT, times in d0^2/D0, moments such that two of them at
+distance r have the energy m^2/r^3.
+"""
+
+from typing import Any, NamedTuple
+
+# Slots come in multiples of this, so that every block is whole vectors of either float type.
+STRIDE = 16
+# Work is cut into this many blocks, whatever the number of threads.
+BLOCKS = 64
+
+CUTOFF = 0
+EXACT = 1
+
+STEP_DONE = 0
+LIST_FULL = 1
+THROWN = 2
+
+HOLD = 0
+RAMP = 1
+
+
+class Slots(NamedTuple):
+    """One entry a slot; ``identity`` says which particle sits there."""
+
+    x: Any  # position, float64; x and y run on beyond the patch until the next sort
+    y: Any
+    z: Any
+    ux: Any  # direction of the moment, float64
+    uy: Any
+    uz: Any
+    reference_x: Any  # position when the list was built
+    reference_y: Any
+    reference_z: Any
+    radius: Any  # half the steric diameter
+    moment: Any
+    mobility: Any  # D_i/D0
+    turning: Any  # rotational diffusion times d0^2/D0
+    kick: Any  # sqrt(2 D dt), sqrt(2 D_rot dt)
+    twist: Any
+    last_noise: Any  # (6, slots) float32, the normals of the step before
+    identity: Any  # uint32
+    image_x: Any  # int32, whole periods left behind at sorts
+    image_y: Any
+
+
+class Neighbours(NamedTuple):
+    """The list: ``entries[start[i] : start[i] + count[i]]`` are row numbers times eight."""
+
+    entries: Any  # uint32, an equal share a block
+    start: Any  # int64
+    count: Any  # int64, padded up to whole vectors
+    cell: Any  # int64, the cell of each slot
+    cell_start: Any  # int64
+    order: Any  # int64, work space of the sort
+    scratch: Any  # (slots,) float64 work space of the sort
+
+
+class Patch(NamedTuple):
+    """The film and the list's geometry."""
+
+    side_x: float
+    side_y: float
+    thickness: float
+    cells_x: int
+    cells_y: int
+    cells_z: int
+    reach: float  # range of the list: force range and margin
+    margin: float
+    period_z: float  # period of the fixed-point z, far beyond the film
+
+
+class Laws(NamedTuple):
+    """Constants of the forces and of the step."""
+
+    steric: int
+    strength: float  # of the soft core
+    shell: float
+    grafting: float
+    window_strength: float
+    cutoff: float  # of the dipoles; 0 where another sum takes them
+    long_range: int
+    dt: float
+    drift_cap: float  # longest drift of a step
+    drift_limit: float  # a longer uncapped drift stops the run
+
+
+class FieldTable(NamedTuple):
+    """The applied field over time: one row a stage."""
+
+    start: Any  # (stages + 1,) times
+    kind: Any  # int64
+    first: Any  # (stages, 3) field at the start of the stage
+    last: Any  # (stages, 3) at its end
+
+
+class LongRange(NamedTuple):
+    """The exact dipole sum: moments put to it, and what it found (one row a slot)."""
+
+    mx: Any
+    my: Any
+    mz: Any
+    field: Any
+    force: Any
+
+
+class Totals(NamedTuple):
+    """What each block reports of a step."""
+
+    farthest: Any  # (blocks,) largest squared displacement since the list was built
+    capped: Any  # (blocks,) int64 capped drifts
+    thrown: Any  # (blocks,) int64 slot that moved too far, or -1
+    moment: Any  # (blocks, 3) sum of moments after the step

@@ -1,0 +1,145 @@
+"""One Brownian step of a block of slots, all in double precision. No checks by design.
+
+Translation: x' = x + dt mu F + sqrt(2 D dt) (R_n + R_{n+1})/2, the averaged-noise scheme of
+B. Leimkuhler and C. Matthews, Appl. Math. Res. Express 2013, 34: one force a step, second
+order in the averages. Rotation: the moment turns by the finite rotation vector
+dt D_rot (m x B) + sqrt(2 D_rot dt) (R_n + R_{n+1})/2, which keeps its length.
+"""
+
+import numpy as np
+from numba import njit
+from numba.extending import register_jitable
+
+from sim.kernels.layout import EXACT
+from sim.kernels.noise import AXES, BLOCK
+from sim.kernels.pair_laws import soft_core_push
+from sim.kernels.vector import WORDS, load, load_rows, spread, store
+from sim.kernels.words import rsqrt, where
+
+u64 = np.uint64
+f64 = np.float64
+LANES = 8
+
+
+@register_jitable
+def rotate(ux, uy, uz, wx, wy, wz):
+    """Return (u turned by the rotation vector w, of length 1): Rodrigues' formula.
+
+    cos(t), sin(t)/t and (1 - cos t)/t^2 by their series in t^2 to t^18: to 1e-8 up to half a
+    turn, and the result is brought back to unit length.
+    """
+    t = wx * wx + wy * wy + wz * wz
+    cosine = -1.0 / 6402373705728000.0
+    sine = -1.0 / 121645100408832000.0
+    for k in (20922789888000.0, -87178291200.0, 479001600.0, -3628800.0, 40320.0, -720.0, 24.0):
+        cosine = cosine * t + 1.0 / k
+    for k in (355687428096000.0, -1307674368000.0, 6227020800.0, -39916800.0, 362880.0, -5040.0,
+              120.0):  # fmt: skip
+        sine = sine * t + 1.0 / k
+    sine = (sine * t - 1.0 / 6.0) * t + 1.0
+    versine = 0.5 - cosine * t  # (1 - cos t)/t^2, from the series without its first two terms
+    cosine = 1.0 - t * versine
+    along = (ux * wx + uy * wy + uz * wz) * versine
+    vx = ux * cosine + (wy * uz - wz * uy) * sine + wx * along
+    vy = uy * cosine + (wz * ux - wx * uz) * sine + wy * along
+    vz = uz * cosine + (wx * uy - wy * ux) * sine + wz * along
+    length = rsqrt(vx * vx + vy * vy + vz * vz)
+    return vx * length, vy * length, vz * length
+
+
+@register_jitable
+def missing_field(z, thickness, cutoff):
+    """Return the factors (in the plane, across) of M for the field beyond a spherical cut-off.
+
+    A uniformly magnetised slab less the sphere of radius ``cutoff`` around a point at height
+    z: in the plane pi [(c1 - c1^3/3) + (c2 - c2^3/3)], across
+    2 pi [(c1^3 + c2^3)/3 - c1 - c2] with c = min(1, distance to the window/cutoff); deep
+    inside 4 pi/3 and -8 pi/3 (surface charges of the sphere and of the windows).
+    """
+    c1 = z / cutoff
+    c2 = (thickness - z) / cutoff
+    c1 = where(c1 < 1.0, c1, 1.0)
+    c2 = where(c2 < 1.0, c2, 1.0)
+    cubes = (c1 * c1 * c1 + c2 * c2 * c2) * (1.0 / 3.0)
+    plane = np.pi * (c1 + c2 - cubes)
+    across = (2.0 * np.pi) * (cubes - c1 - c2)
+    return plane, across
+
+
+@njit(cache=True, error_model="numpy")
+def average_noise(first, count, slots, fresh, mean):
+    """Average the new normals with those of the step before, which they replace."""
+    for axis in range(AXES):
+        for k in range(u64(count)):
+            new = fresh[axis, k]
+            mean[axis * BLOCK + k] = 0.5 * (f64(slots.last_noise[axis, first + k]) + f64(new))
+            slots.last_noise[axis, first + k] = new
+
+
+@njit(cache=True, error_model="numpy")
+def move(first, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2, travel2):
+    """Move and turn ``count`` slots (a multiple of 8) from ``first``.
+
+    Parameters
+    ----------
+    sums : float64 array, shape (8 count,)
+        Force and field sums as ``pair_sums`` leaves them, with all other parts added.
+    mean : float64 array, shape (6 * 256,)
+        Averaged normals.
+    applied : float64 array, shape (3,)
+        Applied field.
+    magnetisation : float64 array, shape (3,)
+        Moment a volume, for the field beyond the cut-off.
+    drift2, travel2 : float64 array, shape (256,)
+        Results: squared uncapped drift, squared distance since the list was built.
+    """
+    lanes = np.empty(LANES, np.uint32)
+    dt = laws.dt
+    cap2 = spread(laws.drift_cap * laws.drift_cap)
+    for k in range(u64(0), u64(count), u64(LANES)):
+        i = u64(first) + k
+        for lane in range(LANES):
+            lanes[lane] = np.uint32(WORDS) * (np.uint32(k) + np.uint32(lane))
+        fx, fy, fz, s, bx, by, bz, _ = load_rows(sums, lanes, u64(0))
+        x, y, z = load(slots.x, i), load(slots.y, i), load(slots.z, i)
+        ux, uy, uz = load(slots.ux, i), load(slots.uy, i), load(slots.uz, i)
+        radius, moment = load(slots.radius, i), load(slots.moment, i)
+        along = s * moment
+        below = z + radius
+        above = patch.thickness - z + radius
+        windows = below * soft_core_push(below * below, 2.0 * radius, laws.window_strength)
+        windows = windows - above * soft_core_push(
+            above * above, 2.0 * radius, laws.window_strength
+        )
+        pace = dt * load(slots.mobility, i)
+        move_x = pace * (fx + along * ux)
+        move_y = pace * (fy + along * uy)
+        move_z = pace * (fz + along * uz + windows)
+        length2 = move_x * move_x + move_y * move_y + move_z * move_z
+        store(drift2, k, length2)
+        kept = where(length2 > cap2, laws.drift_cap * rsqrt(length2), 1.0)
+        kick, twist = load(slots.kick, i), load(slots.twist, i)
+        x = x + kept * move_x + kick * load(mean, k)
+        y = y + kept * move_y + kick * load(mean, k + u64(BLOCK))
+        z = z + kept * move_z + kick * load(mean, k + u64(2 * BLOCK))
+        plane = across = spread(0.0)
+        if laws.long_range != EXACT:
+            plane, across = missing_field(load(slots.z, i), patch.thickness, laws.cutoff)
+        bx = bx + applied[0] + plane * magnetisation[0]
+        by = by + applied[1] + plane * magnetisation[1]
+        bz = bz + applied[2] + across * magnetisation[2]
+        turn = dt * load(slots.turning, i) * moment
+        wx = turn * (uy * bz - uz * by) + twist * load(mean, k + u64(3 * BLOCK))
+        wy = turn * (uz * bx - ux * bz) + twist * load(mean, k + u64(4 * BLOCK))
+        wz = turn * (ux * by - uy * bx) + twist * load(mean, k + u64(5 * BLOCK))
+        ux, uy, uz = rotate(ux, uy, uz, wx, wy, wz)
+        store(slots.x, i, x)
+        store(slots.y, i, y)
+        store(slots.z, i, z)
+        store(slots.ux, i, ux)
+        store(slots.uy, i, uy)
+        store(slots.uz, i, uz)
+        away_x = x - load(slots.reference_x, i)
+        away_y = y - load(slots.reference_y, i)
+        away_z = z - load(slots.reference_z, i)
+        store(travel2, k, away_x * away_x + away_y * away_y + away_z * away_z)

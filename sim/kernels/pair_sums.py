@@ -1,0 +1,69 @@
+"""Sums over the neighbours of each slot: force, and the field of the other dipoles.
+
+One text for single and double precision: the type of the rows decides the vector.
+No checks by design.
+"""
+
+import numpy as np
+from numba import njit
+
+from sim.kernels.pair_laws import SURFACTANT, brush_push, dipole_radial, soft_core_push
+from sim.kernels.rows import unit_of
+from sim.kernels.vector import WORDS, load_rows, spread, store_sums, wrapped_difference
+
+u64 = np.uint64
+
+
+@njit(cache=True, error_model="numpy")
+def pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
+    """Fill eight sums a slot: force without its part along m_i, that part's factor, field.
+
+    Parameters
+    ----------
+    first, end : int
+        Slots to work on.
+    rows, words : flat array of rows, and its view as integers
+        See ``sim.kernels.rows``.
+    neighbours, patch, laws : named tuples of ``sim.kernels.layout``
+    sums : array of the rows' float type, shape (8 (end - first),)
+        Row k: F_x, F_y, F_z, S, E_x, E_y, E_z, 0; the force on the slot is F + S m_i and
+        E is the field at it.
+    """
+    x_unit = rows.dtype.type(unit_of(patch.side_x, rows))
+    y_unit = rows.dtype.type(unit_of(patch.side_y, rows))
+    z_unit = rows.dtype.type(unit_of(patch.period_z, rows))
+    cutoff2 = laws.cutoff * laws.cutoff
+    lanes = u64(64 // rows.itemsize)
+    for i in range(first, end):
+        at = u64(WORDS * i)
+        x, y, z = words[at], words[at + u64(1)], words[at + u64(2)]
+        radius = spread(rows[at + u64(3)])
+        ux, uy, uz = spread(rows[at + u64(4)]), spread(rows[at + u64(5)]), spread(rows[at + u64(6)])
+        zero = spread(rows.dtype.type(0.0))
+        fx = fy = fz = s = ex = ey = ez = zero
+        k = u64(neighbours.start[i])
+        stop = k + u64(neighbours.count[i])
+        while k < stop:
+            xj, yj, zj, radius_j, vx, vy, vz, _ = load_rows(rows, neighbours.entries, k)
+            k += lanes
+            dx = wrapped_difference(x, xj) * x_unit
+            dy = wrapped_difference(y, yj) * y_unit
+            dz = wrapped_difference(z, zj) * z_unit
+            r2 = dx * dx + dy * dy + dz * dz
+            b, c, d = dipole_radial(r2, cutoff2)
+            if laws.steric == SURFACTANT:
+                push = brush_push(r2, radius, radius_j, laws.shell, laws.grafting)
+            else:
+                push = soft_core_push(r2, radius + radius_j, laws.strength)
+            mine = ux * dx + uy * dy + uz * dz
+            theirs = vx * dx + vy * dy + vz * dz
+            c_theirs, c_mine = c * theirs, c * mine
+            along = push + c * (ux * vx + uy * vy + uz * vz) - d * mine * theirs
+            fx = fx + (along * dx + c_mine * vx)
+            fy = fy + (along * dy + c_mine * vy)
+            fz = fz + (along * dz + c_mine * vz)
+            s = s + c_theirs
+            ex = ex + (c_theirs * dx - b * vx)
+            ey = ey + (c_theirs * dy - b * vy)
+            ez = ez + (c_theirs * dz - b * vz)
+        store_sums(sums, u64(WORDS * (i - first)), (fx, fy, fz, s, ex, ey, ez, zero))

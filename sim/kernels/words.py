@@ -1,0 +1,44 @@
+"""The words that pair laws are written in: one text for arrays, scalars, vectors (and CUDA later).
+
+Called from plain Python they work on numpy arrays; inside compiled code numba
+replaces them by a select, a reciprocal root and a polynomial for scalars here,
+and for vectors in ``sim.kernels.vector``.
+"""
+
+import math
+
+import numpy as np
+from numba import types
+from numba.extending import overload
+
+
+def where(condition, x, y):
+    """Return ``x`` where the condition holds and ``y`` elsewhere; both are evaluated."""
+    return np.where(condition, x, y)
+
+
+def rsqrt(x):
+    """Return 1/sqrt(x)."""
+    return 1.0 / np.sqrt(x)
+
+
+@overload(where)
+def _where_scalar(condition, x, y):
+    if isinstance(condition, types.Boolean):
+
+        def choose(condition, x, y):
+            return x if condition else y
+
+        return choose
+    return None
+
+
+@overload(rsqrt)
+def _rsqrt_scalar(x):
+    if isinstance(x, types.Float):
+
+        def invert(x):
+            return 1.0 / math.sqrt(x)
+
+        return invert
+    return None

@@ -1,0 +1,343 @@
+"""One simulation: from parameters to a finished run file.
+
+The loop asks its watchers when the next of them is due, lets the engine advance exactly that far
+in compiled code, and calls those that are due. No Python runs per step, and every end has a
+recorded reason.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sim.checkpoint import Checkpoint
+from sim.resuming import checkpoint_for, is_kept, require_same
+from sim.run_folder import FolderError, RunFolder, make_writable, plan
+from sim.run_record import Ending, resolved, versions
+from sim.run_setup import RunSetup, prepare, record_of, usable_threads
+from sim.storage import RunFileError, RunSummary, RunWriter
+from sim.watchers import (
+    CheckpointByClock,
+    Frames,
+    Interruption,
+    Pace,
+    Progress,
+    Scene,
+    Stop,
+    Watcher,
+    advance_timed,
+)
+
+if TYPE_CHECKING:
+    from sim.engine_protocol import Engine, EngineFactory
+    from sim.film_state import FilmState
+    from sim.parameters import Parameters
+    from sim.reduced_system import ReducedSystem
+
+__all__ = [
+    "FolderError",
+    "Run",
+    "RunFailed",
+    "RunFileError",
+    "make_cpu_engine",
+    "simulate",
+    "usable_threads",
+]
+
+_log = logging.getLogger("sim")
+
+
+@dataclass(frozen=True)
+class Run:
+    """A run as it stands after `simulate`.
+
+    Attributes
+    ----------
+    directory : Path
+        Its folder.
+    path : Path
+        Its run file.
+    ending : Ending
+        How it ended.
+    reason : str
+        One sentence on that.
+    step, steps : int
+        Steps done and steps asked for.
+    frames : int
+        Frames in the file, the start state included.
+    timing : dict of str to number
+        `compile_s`, `stepping_s`, `output_s`, `steps`, `threads`, counts of the engine.
+    notices : tuple of str
+        What the user should know, a sentence each.
+    """
+
+    directory: Path
+    path: Path
+    ending: Ending
+    reason: str
+    step: int
+    steps: int
+    frames: int
+    timing: dict[str, float]
+    notices: tuple[str, ...] = ()
+
+    @property
+    def finished(self) -> bool:
+        """Whether the run came to its end."""
+        return self.ending.is_complete
+
+
+class RunFailed(RuntimeError):
+    """A run that stopped on an error; `run` says what was saved.
+
+    Parameters
+    ----------
+    run : Run
+        The run as it stands.
+    """
+
+    def __init__(self, run: Run) -> None:
+        super().__init__(run.reason)
+        self.run = run
+
+
+def simulate(
+    parameters: Parameters,
+    directory: str | Path,
+    *,
+    threads: int | None = None,
+    resume: bool = False,
+    overwrite: bool = False,
+    show_progress: bool = False,
+    on_progress: Callable[[int, int], None] | None = None,
+    on_phase: Callable[[str], None] | None = None,
+    stop_rules: Sequence[Watcher] = (),
+    derived: dict[str, Any] | None = None,
+    engine_factory: EngineFactory | None = None,
+) -> Run:
+    """Simulate one film into a folder.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        What `sim.load` returns.
+    directory : str or Path
+        Folder of the run; made if absent.
+    threads : int or None
+        Threads to step on; None means all cores. The result does not depend on it.
+    resume : bool
+        Go on from a checkpoint. Without one the run starts afresh; a finished run is kept, or made
+        longer if the duration has grown.
+    overwrite : bool
+        Replace a run that is in the folder.
+    show_progress : bool
+        Draw a bar on standard error.
+    on_progress : callable or None
+        Called with (step, steps) several times a second.
+    on_phase : callable or None
+        Called with "compiling" before kernels are compiled and with "simulating" after.
+    stop_rules : sequence of Watcher
+        Further watchers; one that raises `sim.watchers.Stop` ends the run.
+    derived : dict or None
+        Derived numbers to store; None means those of `sim.expectations`.
+    engine_factory : callable or None
+        Makes the engine from (system, state, threads); None means the CPU engine.
+
+    Returns
+    -------
+    Run
+        Finished, stopped by a rule, or interrupted with a checkpoint saved.
+
+    Raises
+    ------
+    FolderError
+        If the folder may not be used.
+    RunFileError
+        If a run to be continued cannot be used, or its parameters differ.
+    RunFailed
+        If the run stopped on an error; what was simulated is in its file.
+    """
+    folder = RunFolder(Path(directory))
+    summary = plan(folder, resume, overwrite)
+    if summary is not None:
+        require_same(folder, summary, resolved(parameters))
+    setup = prepare(parameters, threads, derived)
+    kept = None
+    if summary is not None:
+        if is_kept(folder, summary, setup):
+            return _kept(folder, summary, setup)
+        kept = checkpoint_for(folder, summary, setup)
+    make_writable(folder)
+    tell = on_phase or _no_call
+    tell("compiling")
+    engine = (engine_factory or make_cpu_engine)(setup.system, setup.state, setup.threads)
+    warm_up_s = _warm_up(engine)
+    tell("simulating")
+    planned = (parameters.output.frames, setup.system.steps)
+    if summary is None or kept is None:
+        scene = _start(folder, setup, engine)
+    else:
+        scene = _continue(folder, setup, engine, summary, kept)
+        planned = (summary.frames_planned, summary.steps_planned)
+    scene.warm_up_s = warm_up_s
+    watchers: list[Watcher] = [
+        Frames(*planned, last=scene.steps),
+        Progress(engine.step, scene.steps, show_progress, on_progress),
+        CheckpointByClock(folder.checkpoint),
+        *stop_rules,
+    ]
+    return _supervise(folder, scene, watchers, tuple(setup.notices))
+
+
+def _no_call(word: str) -> None:
+    """Stand in for a function that nobody asked to be called."""
+
+
+def make_cpu_engine(system: ReducedSystem, state: FilmState, threads: int) -> Engine:
+    """Return the engine that steps on the processor's threads."""
+    from sim.engines.cpu import CpuEngine
+
+    return CpuEngine(system, state, threads)
+
+
+def _warm_up(engine: Engine) -> float:
+    """Compile everything and return the seconds that the observables took."""
+    engine.compile()
+    began = time.perf_counter()
+    engine.observe()
+    return time.perf_counter() - began
+
+
+def _kept(folder: RunFolder, summary: RunSummary, setup: RunSetup) -> Run:
+    """Return a finished run as it is."""
+    return Run(
+        directory=folder.path,
+        path=folder.run_file,
+        ending=summary.ending,
+        reason=summary.reason,
+        step=summary.last_step,
+        steps=setup.system.steps,
+        frames=summary.frames,
+        timing=summary.timing,
+        notices=(*setup.notices, f"{folder.path} holds this run, finished; nothing is simulated"),
+    )
+
+
+def _scene(
+    setup: RunSetup, engine: Engine, writer: RunWriter, run_id: str, earlier: dict[str, float]
+) -> Scene:
+    return Scene(
+        parameters=setup.parameters,
+        particles=setup.particles,
+        system=setup.system,
+        engine=engine,
+        steps=setup.system.steps,
+        writer=writer,
+        run_id=run_id,
+        threads=setup.threads,
+        earlier=earlier,
+    )
+
+
+def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
+    """Begin a new run file with the start state in it."""
+    if folder.run_file.exists():
+        folder.clear()
+    record = record_of(setup, uuid.uuid4().hex)
+    writer = RunWriter.create(folder.run_file, record, setup.particles)
+    scene = _scene(setup, engine, writer, record.run_id, {})
+    writer.append(scene.frame())
+    writer.flush()
+    return scene
+
+
+def _continue(
+    folder: RunFolder, setup: RunSetup, engine: Engine, summary: RunSummary, kept: Checkpoint
+) -> Scene:
+    """Put the engine and the run file back to the checkpoint."""
+    engine.restore(kept.engine)
+    writer = RunWriter.reopen(folder.run_file, kept.step)
+    writer.extend_plan(record_of(setup, summary.run_id))
+    if summary.versions != versions():
+        setup.notices.append(
+            "this run was begun with other versions of python or its libraries; "
+            "the last bits may differ from a run never stopped"
+        )
+    return _scene(setup, engine, writer, summary.run_id, kept.timing)
+
+
+def _supervise(
+    folder: RunFolder, scene: Scene, watchers: list[Watcher], notices: tuple[str, ...]
+) -> Run:
+    """Run the loop and record how it ended, whatever happens."""
+    error: Exception | None = None
+    try:
+        with Interruption() as interruption:
+            try:
+                _loop(scene, [*watchers, interruption])
+            except Stop as stop:
+                ending, reason = stop.ending, stop.reason
+            except Exception as problem:  # every end gets its recorded reason
+                error, ending, reason = problem, Ending.FAILED, _sentence(problem)
+            else:
+                ending, reason = Ending.FINISHED, f"finished {scene.steps} steps"
+            try:
+                _close(folder, scene, watchers, ending, reason)
+            except OSError:
+                if error is None:
+                    raise
+                _log.exception("what the failed run leaves behind could not all be saved")
+        frames = scene.writer.frames
+    finally:
+        scene.writer.close()
+    _log.info("%s: %s", folder.path, reason)
+    run = Run(
+        directory=folder.path,
+        path=folder.run_file,
+        ending=ending,
+        reason=reason,
+        step=scene.engine.step,
+        steps=scene.steps,
+        frames=frames,
+        timing=scene.timing(),
+        notices=notices,
+    )
+    if error is not None:
+        raise RunFailed(run) from error
+    return run
+
+
+def _close(
+    folder: RunFolder, scene: Scene, watchers: list[Watcher], ending: Ending, reason: str
+) -> None:
+    """Save what the ending leaves behind, the word on the ending last."""
+    if ending is Ending.STOPPED and scene.writer.last_step < scene.engine.step:
+        scene.writer.append(scene.frame())
+    for watcher in watchers:
+        watcher.close(scene)
+    # after an error, the engine stands where it was before the piece that failed
+    scene.save_checkpoint(folder.checkpoint)
+    scene.writer.end(ending, reason, scene.timing())
+
+
+def _sentence(problem: Exception) -> str:
+    text = str(problem).strip()
+    return text if text else type(problem).__name__
+
+
+def _loop(scene: Scene, watchers: Sequence[Watcher]) -> None:
+    """Advance from one thing that is due to the next until the last step."""
+    engine, pace = scene.engine, Pace()
+    while (step := engine.step) < scene.steps:
+        due = min(watcher.schedule.next_step(step) for watcher in watchers)
+        advance_timed(engine, min(due, scene.steps, step + pace.steps) - step, pace)
+        began = time.perf_counter()
+        for watcher in watchers:
+            if watcher.schedule.is_due(engine.step):
+                watcher.look(scene)
+        scene.output_s += time.perf_counter() - began

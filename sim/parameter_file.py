@@ -1,0 +1,130 @@
+"""From a path to the raw tables of a parameter file, with one clear sentence for each obstacle."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from sim.parameters import ParameterError
+
+__all__ = ["parse_toml", "read_text"]
+
+LARGEST_FILE = 1_000_000
+"""No parameter file is longer than this many bytes; a longer one is something else."""
+
+_PLACE = re.compile(r"^(.*) \(at (?:line (\d+), column (\d+)|end of document)\)$", re.DOTALL)
+
+# A value such as 0.4 um without quotes is the mistake that newcomers make most.
+_BARE_QUANTITY = re.compile(r"=\s*\[?\s*[-+]?[0-9][0-9.eE+-]*\s*[A-Za-z\u00b5\u03bc\u00b0%]")
+
+
+def read_text(path: Path) -> str:
+    """Read a parameter file as text.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    str
+        Its text, without a byte order mark.
+
+    Raises
+    ------
+    ParameterError
+        If the file is missing, a folder, unreadable, too long, binary or not in UTF-8.
+    """
+    return _decode(_read_bytes(path), str(path))
+
+
+def _read_bytes(path: Path) -> bytes:
+    name = str(path)
+    try:
+        if path.is_dir():
+            raise ParameterError(name, ["the path is a folder, a parameter file is needed."])
+        if not path.exists():
+            raise ParameterError(
+                name, ["the file does not exist; `chainfilm new FILE` writes one to start from."]
+            )
+        if not path.is_file():
+            raise ParameterError(name, ["the path is no ordinary file, as it must be."])
+        with path.open("rb") as stream:
+            data = stream.read(LARGEST_FILE + 1)
+    except (OSError, ValueError) as error:
+        if isinstance(error, ParameterError):
+            raise
+        reason = (getattr(error, "strerror", None) or str(error)).lower()
+        raise ParameterError(name, [f"the file cannot be read ({reason})."]) from error
+    if len(data) > LARGEST_FILE:
+        limit = f"{LARGEST_FILE // 1000} kB"
+        raise ParameterError(name, [f"the file is longer than {limit}: no parameter file is."])
+    return data
+
+
+def _decode(data: bytes, name: str) -> str:
+    if b"\0" in data or data.startswith(b"\x89HDF"):
+        raise ParameterError(
+            name, ["the file is binary; a parameter file is a TOML text in UTF-8."]
+        )
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        sentence = f"the file must be a text in UTF-8; line {line} holds other bytes."
+        raise ParameterError(name, [sentence]) from error
+
+
+def parse_toml(text: str, name: str) -> dict[str, Any]:
+    """Read TOML text into nested dicts.
+
+    Parameters
+    ----------
+    text : str
+        The text of the file.
+    name : str
+        The file, as messages call it.
+
+    Returns
+    -------
+    dict
+        The tables as written.
+
+    Raises
+    ------
+    ParameterError
+        If the text is empty or no valid TOML; the sentence names the line.
+    """
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ParameterError(name, [_syntax_sentence(str(error), text)]) from error
+    except RecursionError as error:
+        sentence = "the file nests brackets too deeply to be a parameter file."
+        raise ParameterError(name, [sentence]) from error
+    except (ValueError, OverflowError) as error:  # an integer of thousands of digits, a bad date
+        sentence = "the file holds a number or date that is out of every range."
+        raise ParameterError(name, [sentence]) from error
+    if not tables:
+        sentence = "the file is empty; `chainfilm new FILE` writes one to start from."
+        raise ParameterError(name, [sentence])
+    return tables
+
+
+def _syntax_sentence(message: str, text: str) -> str:
+    """Turn the parser's message into a sentence with the line and, where we see it, the cure."""
+    match = _PLACE.match(message)
+    what = match[1] if match else message
+    what = what[:1].lower() + what[1:]
+    lines = text.split("\n")
+    number = int(match[2]) if match and match[2] else len(lines)
+    line = lines[number - 1] if number <= len(lines) else ""
+    sentence = f"line {number} is not valid TOML: {what[:100]}"
+    if line.strip():
+        sentence += f", in `{line.strip()[:60]}`"
+    if _BARE_QUANTITY.search(line):
+        sentence += '; a value with a unit stands in quotes, such as "0.4 um"'
+    return sentence + "."

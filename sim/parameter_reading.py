@@ -1,0 +1,184 @@
+"""Each key of a parameter file against its expectation, with one sentence a mistake.
+
+pydantic finds the mistakes; the words are ours. What could be read is kept although other keys are
+wrong, so that the checks between keys can still speak in the same answer.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+
+from sim.parameter_models import STEPS, TABLES, FileTable, StepTable, Table, expectation
+from sim.parameter_values import show
+
+__all__ = ["Reading", "read_tables"]
+
+_LATER = {
+    ("magnets",): "[[magnets]]",
+    ("gravity",): "[gravity]",
+    ("van_der_waals",): "[van_der_waals]",
+    ("electrostatics",): "[electrostatics]",
+    ("particles", "bead_diameter"): "[particles] bead_diameter",
+    ("particles", "magnetic_share"): "[particles] magnetic_share",
+}
+"""Tables and keys that a later version will know."""
+
+
+@dataclass
+class Reading:
+    """What could be read from a file.
+
+    Attributes
+    ----------
+    raw : dict
+        The tables as written.
+    problems : list of str
+        One sentence a mistake.
+    values : dict
+        Values inside by (table, key), defaults included, mistaken keys left out.
+    steps : list of dict
+        The field programme, each step by key.
+    """
+
+    raw: dict[str, Any]
+    problems: list[str]
+    values: dict[tuple[str, str], Any] = field(default_factory=dict)
+    steps: list[dict[str, Any]] = field(default_factory=list)
+
+    def given(self, table: str, *keys: str) -> list[str]:
+        """Which of some keys the file writes, mistaken or not."""
+        written = self.raw.get(table)
+        return [key for key in keys if isinstance(written, Mapping) and key in written]
+
+    def has(self, table: str, *keys: str) -> bool:
+        """Whether all of some keys could be read."""
+        return all((table, key) in self.values for key in keys)
+
+    def get(self, table: str, key: str) -> Any:
+        """Value of a key that could be read; None where it is optional and absent."""
+        return self.values[table, key]
+
+
+def read_tables(raw: dict[str, Any]) -> Reading:
+    """Read every key of a file.
+
+    Parameters
+    ----------
+    raw : dict
+        The tables as TOML gives them.
+
+    Returns
+    -------
+    Reading
+        Values and mistakes.
+    """
+    mistakes: list[Any] = []
+    try:
+        FileTable.model_validate(raw)
+    except ValidationError as error:
+        mistakes = list(error.errors(include_url=False))
+    reading = Reading(raw, [_sentence(mistake) for mistake in mistakes])
+    bad = {tuple(mistake["loc"][:2]) for mistake in mistakes}
+    if ("title",) not in bad:
+        reading.values["", "title"] = raw.get("title", "")
+    for name, table in TABLES.items():
+        if (name,) not in bad:
+            wrong = {place[1] for place in bad if place[0] == name}
+            _keep_values(reading, name, table, wrong)
+    if STEPS in reading.values:
+        reading.steps = [
+            _step_values(step) for step in reading.raw.get("field", {}).get("steps", [])
+        ]
+    return reading
+
+
+def _keep_values(reading: Reading, name: str, table: type[Table], wrong: set[Any]) -> None:
+    """Keep the values of one table, without its mistaken keys."""
+    written = reading.raw.get(name, {})
+    for key in table.model_fields:
+        if key not in wrong:
+            reading.values[name, key] = _value(table, key, written)
+
+
+def _step_values(step: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: _value(StepTable, key, step) for key in StepTable.model_fields}
+
+
+def _value(table: type[Table], key: str, written: Mapping[str, Any]) -> Any:
+    """Value inside of a key that has passed its check."""
+    value = written[key] if key in written else table.model_fields[key].default
+    expected = expectation(table, key)
+    return value if value is None or expected is None else expected.read(value)
+
+
+def _label(place: tuple[Any, ...]) -> str:
+    """Write where a mistake is: [table] key."""
+    if place[:2] == STEPS and len(place) > 2:
+        inside = " ".join(str(part) for part in place[3:])
+        return f"[[field.steps]] number {place[2] + 1}" + (f" {inside}" if inside else "")
+    if len(place) == 1:
+        return f"[{place[0]}]" if place[0] in {*TABLES, "sweep"} else str(place[0])
+    return f"[{place[0]}] " + ".".join(str(part) for part in place[1:])
+
+
+def _table_at(place: tuple[Any, ...]) -> type[Table]:
+    """Find the table that holds the key at a place."""
+    if place[:2] == STEPS and len(place) > 3:
+        return StepTable
+    return TABLES.get(place[0], FileTable) if len(place) > 1 else FileTable
+
+
+def _sentence(mistake: Mapping[str, Any]) -> str:
+    """Word one mistake."""
+    place, kind, value = tuple(mistake["loc"]), mistake["type"], mistake["input"]
+    if kind == "extra_forbidden":
+        return _unknown(place, value)
+    if kind == "value_error":
+        return f"{_label(place)} {mistake['ctx']['error']}."
+    if kind == "missing":
+        expected = expectation(_table_at(place), str(place[-1]))
+        must = expected.must if expected is not None else "a table"
+        return f"{_label(place)} is missing; it must be {must}."
+    if place == STEPS:
+        received = "too many" if kind == "too_long" else show(value)
+        return (
+            "[field] steps must be a list of at most 10000 tables, each headed [[field.steps]]; "
+            f"received {received}."
+        )
+    return f"{_label(place)} must be a table of keys; received {show(value)}."
+
+
+def _unknown(place: tuple[Any, ...], value: object) -> str:
+    """Word an unknown table or key, with the nearest known one."""
+    if place in _LATER:
+        return f"{_LATER[place]} comes in a later version; this one does not know it."
+    word = str(place[-1])
+    shown = word if word.replace("_", "").isalnum() and len(word) < 40 else show(word)
+    known = list(_table_at(place).model_fields)
+    if len(place) == 1 and _is_table(value):
+        known.remove("title")
+        nearest = difflib.get_close_matches(word.lower(), known, 1, 0.4)
+        hint = f"the nearest is [{nearest[0]}]" if nearest else "known: " + ", ".join(known)
+        return f"[{shown}] is not a known table; {hint}."
+    home = [name for name, table in TABLES.items() if word in table.model_fields]
+    nearest = difflib.get_close_matches(word.lower(), known, 1, 0.4)
+    if home:
+        hint = f"it belongs in [{home[0]}]"
+    elif nearest and len(place) == 1 and nearest[0] != "title":
+        hint = f"the nearest is the table [{nearest[0]}]"
+    elif nearest:
+        hint = f"the nearest is {nearest[0]}"
+    else:
+        hint = "known keys: " + ", ".join(known)
+    return f"{_label((*place[:-1], shown))} is not a known key; {hint}."
+
+
+def _is_table(value: object) -> bool:
+    if isinstance(value, list):
+        return bool(value) and all(isinstance(item, Mapping) for item in value)
+    return isinstance(value, Mapping)

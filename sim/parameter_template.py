@@ -1,0 +1,84 @@
+"""The commented parameter file that `chainfilm new` writes."""
+
+from __future__ import annotations
+
+__all__ = ["TEMPLATE"]
+
+TEMPLATE = """\
+# Parameter file of chainfilm. Lines that start with # are comments.
+# A quantity is a text with its unit, such as "12 nm", "25 mT", "1.5 mPa s" or "25 degC".
+# Keys that are commented out show alternatives or defaults.
+#   chainfilm check FILE   says what to expect, without a simulation
+#   chainfilm run FILE     simulates, measures and draws
+
+title = "curtain film, first chains"
+
+[particles]
+material = "magnetite"          # magnetite, or custom with the next three keys
+# magnetisation = "446 kA/m"    # of the cores; each of these overrides the named material
+# anisotropy = "11 kJ/m^3"      # sets how fast a moment turns inside its core
+# density = "5180 kg/m^3"       # of the cores; not used yet (no gravity)
+# attempt_time = "1 ns"         # of the turn of a moment inside its core
+moment = "blocked"              # blocked: fixed in the particle; superparamagnetic: turns inside it
+core_diameter = "20 nm"         # median; 2 nm to 1 um
+# size_basis = "number"         # what kind of median: number, or volume
+size_spread = 0.1               # standard deviation of ln(diameter), 0 to 0.6; 0 is one size
+# dead_layer = "0 nm"           # skin of the core that is not magnetic
+shell_thickness = "2 nm"        # surfactant around the core
+volume_fraction = 0.03          # of whole particles, core and shell, below 0.64; or one of
+# core_volume_fraction = 0.0176 # of the cores alone
+# fluid_saturation = "10 mT"    # saturation of the fluid, as suppliers state it
+
+[carrier]
+viscosity = "1.5 mPa s"         # of the liquid
+temperature = "25 degC"         # -73 to 227 degC
+
+[film]
+thickness = "0.4 um"            # distance of the windows, more than the largest particle
+width = ["2.0 um", "0.6 um"]    # periodic patch: one side (a square) or two (x, y); or
+# count = 1900                  # the number of particles, which alone makes a square patch
+
+[repulsion]
+kind = "surfactant"             # surfactant, or soft_core
+grafting_density = "0.3 nm^-2"  # surfactant molecules per area of core (kind surfactant)
+# strength = "1 kT"             # energy at contact (kind soft_core)
+
+[field]
+strength = "30 mT"              # applied field outside the film, 0 to 10 T; or "24 kA/m", "300 Oe"
+direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
+# tilt = "0 deg"                # from the film plane, with
+# azimuth = "0 deg"             # from x towards y
+# Instead of strength, a programme of steps; the last field stays:
+# [[field.steps]]
+# kind = "ramp"                 # ramp: from the field before (zero at first); hold: at once
+# duration = "50 us"
+# strength = "30 mT"
+# direction = [1, 0, 0]         # of this step; left out, it is that of [field]
+
+[dipoles]
+sum = "cutoff"                  # cutoff: fast, approximate; exact: small systems
+cutoff_diameters = 6.0          # range of cutoff; the patch must be twice as wide
+# tolerance = 1e-3              # relative error allowed (sum exact)
+
+[run]
+duration = "0.2 ms"             # simulated time
+time_step = "auto"              # auto, or a time such as "5 ns"
+precision = "float32"           # of pair arithmetic: float32 or float64
+seed = 7                        # same seed, same run
+
+[output]
+frames = 200                    # snapshots after the start, evenly spaced
+
+[start]
+kind = "random"                 # particles anywhere without overlap
+
+[bonds]
+distance = 1.3                  # bonded: nearer than this many mean diameters, and
+alignment = 0.5                 # head to tail, product of the cosines above this
+
+# Values to vary with `chainfilm sweep`; a single run ignores this table.
+# [sweep]
+# "field.strength" = ["5 mT", "10 mT", "20 mT", "40 mT"]
+# replicas = 4
+"""
+"""Text of a parameter file that names every key and loads as it stands."""

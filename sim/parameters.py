@@ -1,0 +1,383 @@
+"""The parameters of one run, as read from a parameter file.
+
+`load` and `from_text` give a frozen `Parameters` in SI or raise a `ParameterError` that lists every
+mistake of the file. On the way a file passes `sim.parameter_file` (bytes to tables),
+`sim.parameter_reading` (each key against `sim.parameter_models`), `sim.parameter_checks` (keys
+against each other) and `sim.parameter_build`. They are imported on use: pydantic is slow to import.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from sim import size_law
+
+__all__ = [
+    "BondParameters",
+    "CarrierParameters",
+    "DipoleParameters",
+    "FieldParameters",
+    "FieldStep",
+    "FilmParameters",
+    "OutputParameters",
+    "ParameterError",
+    "Parameters",
+    "ParticleParameters",
+    "RepulsionParameters",
+    "RunParameters",
+    "StartParameters",
+    "from_text",
+    "json_schema",
+    "load",
+]
+
+
+class ParameterError(ValueError):
+    """A parameter file that cannot be used.
+
+    Parameters
+    ----------
+    name : str
+        The file, as messages call it.
+    problems : sequence of str
+        One sentence a mistake, each naming key, value and allowed range.
+    """
+
+    def __init__(self, name: str, problems: Sequence[str]) -> None:
+        super().__init__(name, list(problems))
+        self.name = name
+        self.problems = list(problems)
+
+    def __str__(self) -> str:
+        count = len(self.problems)
+        head = f"{self.name}: {count} mistake{'' if count == 1 else 's'}"
+        return "\n  ".join([head, *self.problems])
+
+
+@dataclass(frozen=True)
+class ParticleParameters:
+    """The magnetic particles.
+
+    Attributes
+    ----------
+    material : str
+        Name of the core material, or "custom".
+    magnetisation : float
+        Saturation magnetisation of the cores in A/m.
+    anisotropy : float
+        Anisotropy constant in J/m3.
+    attempt_time : float
+        Attempt time of the Neel reversal in s.
+    density : float
+        Mass density of the cores in kg/m3.
+    moment : str
+        "blocked" or "superparamagnetic".
+    core_diameter : float
+        Number median of the core diameter in m, whatever basis the file used.
+    size_spread : float
+        Standard deviation of ln(core diameter); the law is cut at 3 of them.
+    dead_layer : float
+        Non-magnetic skin of the core in m.
+    shell_thickness : float
+        Thickness of the surfactant shell in m.
+    volume_fraction, core_volume_fraction, fluid_saturation : float or None
+        The amount of particles: fraction of whole particles, fraction of cores, or saturation
+        mu0 M of the fluid in T. Exactly one is given.
+    """
+
+    material: str
+    magnetisation: float
+    anisotropy: float
+    attempt_time: float
+    density: float
+    moment: Literal["blocked", "superparamagnetic"]
+    core_diameter: float
+    size_spread: float
+    dead_layer: float
+    shell_thickness: float
+    volume_fraction: float | None = None
+    core_volume_fraction: float | None = None
+    fluid_saturation: float | None = None
+
+    @property
+    def diameter(self) -> float:
+        """Median steric diameter (core and shell) in m."""
+        return self.core_diameter + 2.0 * self.shell_thickness
+
+    @property
+    def largest_diameter(self) -> float:
+        """Steric diameter in m at which the law of sizes is cut."""
+        largest = size_law.largest_core_diameter(self.core_diameter, self.size_spread)
+        return largest + 2.0 * self.shell_thickness
+
+    @property
+    def mean_volume(self) -> float:
+        """Mean volume of a whole particle in m3 over the law of sizes."""
+        cube = size_law.mean_cubed_diameter(
+            self.core_diameter, self.size_spread, 2.0 * self.shell_thickness
+        )
+        return math.pi / 6.0 * cube
+
+    @property
+    def whole_volume_fraction(self) -> float:
+        """Volume fraction of whole particles, from whichever of the three keys is given."""
+        return size_law.whole_volume_fraction(
+            size_law.Sizes(
+                self.core_diameter, self.size_spread, self.dead_layer, self.shell_thickness
+            ),
+            self.magnetisation,
+            whole=self.volume_fraction,
+            cores=self.core_volume_fraction,
+            saturation=self.fluid_saturation,
+        )
+
+
+@dataclass(frozen=True)
+class CarrierParameters:
+    """The carrier liquid: viscosity in Pa s, temperature in K."""
+
+    viscosity: float
+    temperature: float
+
+
+@dataclass(frozen=True)
+class FilmParameters:
+    """The film.
+
+    Attributes
+    ----------
+    thickness : float
+        Distance of the windows in m.
+    width : tuple of float or None
+        Sides (W_x, W_y) of the periodic patch in m; None where only the count is given.
+    count : int or None
+        Number of particles; None where only the width is given. One of the two is always there.
+    """
+
+    thickness: float
+    width: tuple[float, float] | None
+    count: int | None
+
+
+@dataclass(frozen=True)
+class RepulsionParameters:
+    """What keeps particles apart: kind, grafting density in 1/m2, soft-core strength in kT."""
+
+    kind: Literal["surfactant", "soft_core"]
+    grafting_density: float
+    strength: float
+
+
+@dataclass(frozen=True)
+class FieldStep:
+    """One step of the field programme.
+
+    Attributes
+    ----------
+    kind : str
+        "hold" keeps the vector; "ramp" goes there in a straight line from the value before (from
+        zero at the start).
+    duration : float
+        Length of the step in s; a steady field is one endless hold.
+    vector : tuple of float
+        Applied flux density (B_x, B_y, B_z) in T, held or reached at the end.
+    """
+
+    kind: Literal["hold", "ramp"]
+    duration: float
+    vector: tuple[float, float, float]
+
+    @property
+    def strength(self) -> float:
+        """Magnitude of the vector in T."""
+        return math.hypot(*self.vector)
+
+
+@dataclass(frozen=True)
+class FieldParameters:
+    """The applied field outside the film.
+
+    Attributes
+    ----------
+    steps : tuple of FieldStep
+        The programme, at least one step; after the last one its value stays.
+    direction : tuple of float
+        Unit vector of the largest field; a zero field keeps the direction it was given.
+    """
+
+    steps: tuple[FieldStep, ...]
+    direction: tuple[float, float, float]
+
+    @property
+    def largest(self) -> float:
+        """Largest strength of the programme in T."""
+        return max(step.strength for step in self.steps)
+
+
+@dataclass(frozen=True)
+class DipoleParameters:
+    """How dipole forces are summed.
+
+    Attributes
+    ----------
+    sum : str
+        "cutoff" or "exact".
+    cutoff_diameters : float
+        Range of the cut-off sum in median steric diameters.
+    tolerance : float
+        Relative error that the exact sum may have.
+    """
+
+    sum: Literal["cutoff", "exact"]
+    cutoff_diameters: float
+    tolerance: float
+
+
+@dataclass(frozen=True)
+class RunParameters:
+    """The run: duration in s, time step in s (None: automatic), pair precision, seed."""
+
+    duration: float
+    time_step: float | None
+    precision: Literal["float32", "float64"]
+    seed: int
+
+
+@dataclass(frozen=True)
+class OutputParameters:
+    """Number of frames after the start, evenly spaced."""
+
+    frames: int
+
+
+@dataclass(frozen=True)
+class StartParameters:
+    """The starting state."""
+
+    kind: Literal["random"]
+
+
+@dataclass(frozen=True)
+class BondParameters:
+    """When two particles count as bonded.
+
+    Attributes
+    ----------
+    distance : float
+        Largest centre distance in units of the mean diameter of the two.
+    alignment : float
+        Least value of (u_i . n)(u_j . n).
+    """
+
+    distance: float
+    alignment: float
+
+
+@dataclass(frozen=True)
+class Parameters:
+    """Everything a parameter file says, checked, in SI.
+
+    Attributes
+    ----------
+    title : str
+        Heading of reports.
+    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds
+        One object a table of the file.
+    sweep : mapping
+        The [sweep] table as written, empty where there is none; one run does not use it.
+    text : str
+        The file as read.
+    name : str
+        Name of the file.
+    notices : tuple of str
+        What the reader should know: keys that the chosen kinds do not use, and the like.
+    """
+
+    title: str
+    particles: ParticleParameters
+    carrier: CarrierParameters
+    film: FilmParameters
+    repulsion: RepulsionParameters
+    field: FieldParameters
+    dipoles: DipoleParameters
+    run: RunParameters
+    output: OutputParameters
+    start: StartParameters
+    bonds: BondParameters
+    sweep: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+    text: str = ""
+    name: str = ""
+    notices: tuple[str, ...] = ()
+
+
+def load(path: str | Path) -> Parameters:
+    """Read a parameter file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    parameters : Parameters
+        Its content, checked, in SI.
+
+    Raises
+    ------
+    ParameterError
+        If the file cannot be read or holds mistakes; it lists all of them.
+    """
+    from sim.parameter_file import read_text
+
+    return from_text(read_text(Path(path)), str(path))
+
+
+def from_text(text: str, name: str = "parameters") -> Parameters:
+    """Read the text of a parameter file.
+
+    Parameters
+    ----------
+    text : str
+        TOML text.
+    name : str
+        The file, as messages call it; its last part becomes `Parameters.name`.
+
+    Returns
+    -------
+    parameters : Parameters
+        Its content, checked, in SI.
+
+    Raises
+    ------
+    ParameterError
+        If the text holds mistakes; it lists all of them.
+    """
+    from sim.parameter_build import build
+    from sim.parameter_checks import contradictions
+    from sim.parameter_file import parse_toml
+    from sim.parameter_reading import read_tables
+
+    reading = read_tables(parse_toml(text, name))
+    problems = [*reading.problems, *contradictions(reading)]
+    if problems:
+        raise ParameterError(name, problems)
+    return build(reading, text, Path(name).name)
+
+
+def json_schema() -> dict[str, Any]:
+    """Describe the parameter file for editors.
+
+    Returns
+    -------
+    dict
+        A JSON schema (draft 2020-12) with descriptions, units and examples of every key.
+    """
+    from sim.parameter_schema import file_schema
+
+    return file_schema()

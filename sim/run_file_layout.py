@@ -1,0 +1,175 @@
+"""The layout of a run file: which H5MD element holds what, with which type, shape and unit.
+
+Source: H5MD, version 1.1 (an open standard), with its `units` module.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import h5py
+import numpy as np
+
+from sim.run_record import Ending, RunRecord
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from sim.particles import Particles
+
+BLOCK_BYTES = 1_000_000
+"""Frames are written in blocks, and chunks, of about this size."""
+TEXT = h5py.string_dtype("utf-8")
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One moment of the film in SI, as it is stored.
+
+    Attributes
+    ----------
+    step : int
+        Step of the run.
+    time : float
+        Time, s.
+    position : ndarray of shape (N, 3)
+        Positions wrapped into the patch, m.
+    image : ndarray of shape (N, 3)
+        Patch widths that each particle has travelled, along x, y (and 0 along z).
+    moment : ndarray of shape (N, 3)
+        Magnetic moments, A m2.
+    magnetisation : ndarray of shape (3,)
+        Mean moment over its saturation.
+    field : ndarray of shape (3,)
+        Applied field, T.
+    energies : mapping of str to float
+        `dipolar`, `steric`, `windows`, `field`: energy per particle, kT.
+    """
+
+    step: int
+    time: float
+    position: NDArray[np.float64]
+    image: NDArray[np.int32]
+    moment: NDArray[np.float32]
+    magnetisation: NDArray[np.float64]
+    field: NDArray[np.float64]
+    energies: Mapping[str, float]
+
+
+ENERGIES = ("dipolar", "steric", "windows", "field")
+# (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
+PER_PARTICLE = [
+    ("/particles/film/position", "position", "<f8", (-1, 3), "m"),
+    ("/particles/film/image", "image", "<i4", (-1, 3), ""),
+    ("/particles/film/moment", "moment", "<f4", (-1, 3), "A m+2"),
+]
+PER_FRAME = [
+    ("/observables/magnetisation", "magnetisation", "<f8", (3,), ""),
+    ("/observables/field", "field", "<f8", (3,), "T"),
+]
+SERIES = [f"/observables/energy_{name}" for name in ENERGIES]
+STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
+COUNT = "/parameters/frames_complete"
+
+
+def frames_per_block(count: int) -> int:
+    """Return how many frames of `count` particles make one block."""
+    one = sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE)
+    return int(max(1, min(64, BLOCK_BYTES // one)))
+
+
+def bytes_per_frame(count: int) -> int:
+    """Return the bytes that one frame of `count` particles takes in the file."""
+    return sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE) + 8 * (2 + 6 + 4)
+
+
+def write_parameters(file: h5py.File, record: RunRecord) -> None:
+    """Write `/parameters`: what the run was asked to do, by what, and that it has not ended."""
+    attrs = file.create_group("/parameters").attrs
+    for name, text in {
+        "text": record.text,
+        "seed": None,
+        "resolved": json.dumps(record.resolved),
+        "derived": json.dumps(record.derived),
+        "version": record.version,
+        "processor": record.processor,
+        "versions": json.dumps(record.versions),
+        "bonds": json.dumps(record.bonds),
+        "run_id": record.run_id,
+        "ending": Ending.RUNNING.value,
+        "end_reason": "",
+    }.items():
+        if text is not None:
+            attrs.create(name, text, dtype=TEXT)
+    attrs.create("seed", record.seed, dtype="<i8")
+    attrs.create("time_step_s", record.time_step_s, dtype="<f8")
+    attrs.create("frames_planned", record.frames_planned, dtype="<i8")
+    attrs.create("steps_planned", record.steps_planned, dtype="<i8")
+    attrs.create("provisional", record.provisional, dtype=bool)
+    attrs.create("finished", False, dtype=bool)
+
+
+def _ascii(text: str) -> np.bytes_:
+    return np.bytes_(text.encode("ascii", "replace"))
+
+
+def write_head(file: h5py.File, version: str) -> None:
+    """Write `/h5md`: version of the standard, author, creator, unit system."""
+    head = file.create_group("/h5md")
+    head.attrs.create("version", [1, 1], dtype="<i4")
+    head.create_group("author").attrs["name"] = _ascii("chainfilm user")
+    creator = head.create_group("creator").attrs
+    creator["name"], creator["version"] = _ascii("chainfilm"), _ascii(version)
+    units = head.create_group("modules/units").attrs
+    units.create("version", [1, 0], dtype="<i4")
+    units["system"] = _ascii("SI")
+
+
+def write_particles(file: h5py.File, particles: Particles) -> None:
+    """Write what is fixed in time: the box, diameters (m) and moments (A m2)."""
+    film = file.create_group("/particles/film")
+    box = film.create_group("box")
+    box.attrs.create("dimension", 3, dtype="<i4")
+    box.attrs["boundary"] = np.array([b"periodic", b"periodic", b"none"])
+    edges = [*np.asarray(particles.sides, dtype=float), float(particles.thickness)]
+    for group, name, values, unit in (
+        (box, "edges", edges, "m"),
+        (film, "diameter", particles.diameter, "m"),
+        (film, "core_diameter", particles.core_diameter, "m"),
+        (film, "moment_magnitude", particles.moment, "A m+2"),
+    ):
+        group.create_dataset(name, data=values, dtype="<f8").attrs["unit"] = _ascii(unit)
+
+
+def make_elements(file: h5py.File, count: int) -> None:
+    """Make the empty time-dependent elements for `count` particles; they share step and time."""
+    frames = frames_per_block(count)
+    series = ((name, "", "<f8", (), "") for name in SERIES)
+    for element, _, dtype, shape, unit in [*PER_PARTICLE, *PER_FRAME, *series]:
+        tail = tuple(count if size == -1 else size for size in shape)
+        chunk = (frames if -1 in shape else 512, *tail)
+        value = file.create_dataset(
+            element + "/value", (0, *tail), dtype, maxshape=(None, *tail), chunks=chunk
+        )
+        if unit:
+            value.attrs["unit"] = _ascii(unit)
+        if element in SERIES:
+            value.attrs["description"] = _ascii("energy per particle divided by kT")
+        if element == "/particles/film/position":
+            file.create_dataset(STEP, (0,), "<i8", maxshape=(None,), chunks=(512,))
+            stamps = file.create_dataset(TIME, (0,), "<f8", maxshape=(None,), chunks=(512,))
+            stamps.attrs["unit"] = _ascii("s")
+        else:  # hard links: one schedule for everything
+            file[element + "/step"], file[element + "/time"] = file[STEP], file[TIME]
+
+
+def resize(file: h5py.File, frames: int) -> None:
+    """Give every time-dependent dataset so many frames."""
+    for path in (STEP, TIME, *(e[0] + "/value" for e in PER_PARTICLE + PER_FRAME)):
+        file[path].resize(frames, axis=0)
+    for element in SERIES:
+        file[element + "/value"].resize(frames, axis=0)

@@ -1,0 +1,137 @@
+"""The folder of a run: what may be written there, and what is there already."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sim.run_file_errors import RunFileError
+
+if TYPE_CHECKING:
+    from sim.storage import RunSummary
+
+__all__ = ["FolderError", "RunFolder", "make_writable", "plan"]
+
+
+class FolderError(ValueError):
+    """An output folder that may not be used; the text is one sentence for the user."""
+
+
+@dataclass(frozen=True)
+class RunFolder:
+    """Names of the files of one run.
+
+    Attributes
+    ----------
+    path : Path
+        The folder.
+    """
+
+    path: Path
+
+    @property
+    def run_file(self) -> Path:
+        """The trajectory."""
+        return self.path / "run.h5"
+
+    @property
+    def checkpoint(self) -> Path:
+        """The state to go on from."""
+        return self.path / "checkpoint.h5"
+
+    def clear(self) -> None:
+        """Remove what an earlier run has written here, and nothing else."""
+        names = ("run.h5", "checkpoint.h5", "checkpoint.h5.part", "measures.json", "report.html")
+        tables = ("chain_lengths.csv", "spacing.csv", "time_series.csv")
+        for name in (*names, *tables):
+            (self.path / name).unlink(missing_ok=True)
+        for kind in ("png", "svg", "pdf"):
+            for picture in (self.path / "figures").glob(f"*.{kind}"):
+                picture.unlink()
+
+
+def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
+    """Decide what a run may do in its folder, without touching it.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The folder, which need not exist.
+    resume : bool
+        Whether to go on with a run that is there.
+    overwrite : bool
+        Whether a run that is there may be replaced.
+
+    Returns
+    -------
+    RunSummary or None
+        The run that is there and that goes on or is kept; None to start afresh.
+
+    Raises
+    ------
+    FolderError
+        If the folder is a file, or holds something that may not be replaced.
+    RunFileError
+        If a run is to be continued and its file cannot be used.
+    """
+    path = folder.path
+    if path.exists() and not path.is_dir():
+        raise FolderError(f"output folder {path} is a file; name another folder with -o")
+    try:
+        empty = not path.exists() or next(path.iterdir(), None) is None
+    except OSError as error:
+        raise FolderError(f"output folder {path} cannot be read: {error.strerror}") from error
+    if empty:
+        return None
+    if resume and not overwrite:
+        return _run_to_resume(folder)
+    if not folder.run_file.exists():
+        raise FolderError(
+            f"output folder {path} is not empty and holds no run; name another folder with -o"
+        )
+    if not overwrite:
+        raise FolderError(
+            f"output folder {path} holds a run already; "
+            "use --resume to go on with it, --overwrite to replace it, or another folder with -o"
+        )
+    return None
+
+
+def _run_to_resume(folder: RunFolder) -> RunSummary | None:
+    """Return the run of a folder that is finished or has a checkpoint."""
+    from sim.storage import read_summary
+
+    if not folder.run_file.exists():
+        return None
+    try:
+        summary = read_summary(folder.run_file)
+    except RunFileError as error:
+        raise RunFileError(f"{error}; use --overwrite to replace it") from error
+    if summary.ending.is_complete or folder.checkpoint.exists():
+        return summary
+    return None
+
+
+def make_writable(folder: RunFolder) -> None:
+    """Make the folder and prove that files can be written in it.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The folder; folders above it are made too.
+
+    Raises
+    ------
+    FolderError
+        If it cannot be made or written.
+    """
+    try:
+        folder.path.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder.path):
+            pass
+    except OSError as error:
+        raise FolderError(
+            f"output folder {folder.path} cannot be written: {error.strerror}"
+        ) from error

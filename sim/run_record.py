@@ -1,0 +1,154 @@
+"""What a run file says about its run beside the frames: provenance, identity, how it ended."""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+import sys
+from dataclasses import asdict, dataclass, field, is_dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sim.parameters import Parameters
+
+__all__ = ["Ending", "RunRecord", "differences", "program_version", "resolved", "versions"]
+
+
+class Ending(StrEnum):
+    """How a run ended; each run file carries one of these words and a sentence."""
+
+    RUNNING = "running"
+    FINISHED = "finished"
+    STOPPED = "stopped"
+    INTERRUPTED = "interrupted"
+    FAILED = "failed"
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether the run came to the end that was asked for: its duration, or a stop rule."""
+        return self in (Ending.FINISHED, Ending.STOPPED)
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """All of `/parameters` that is known before the first step.
+
+    Attributes
+    ----------
+    text : str
+        The parameter file as the user wrote it.
+    resolved : dict
+        Every value that the run uses, defaults filled in, SI.
+    derived : dict
+        Derived numbers, SI.
+    seed : int
+        Seed of the run.
+    bonds : dict
+        Default bond criterion, `distance` and `alignment`.
+    provisional : bool
+        Whether the dipole sum is cut off, so that spacings are provisional.
+    time_step_s : float
+        Time step, s.
+    frames_planned, steps_planned : int
+        The frame schedule: so many frames in so many steps.
+    run_id : str
+        Ties a checkpoint to its run file.
+    """
+
+    text: str
+    resolved: dict[str, Any]
+    derived: dict[str, Any]
+    seed: int
+    bonds: dict[str, float]
+    provisional: bool
+    time_step_s: float
+    frames_planned: int
+    steps_planned: int
+    run_id: str
+    version: str = field(default_factory=lambda: program_version())
+    processor: str = field(default_factory=lambda: processor_name())
+    versions: dict[str, str] = field(default_factory=lambda: versions())
+
+
+def program_version() -> str:
+    """Return the version of the installed distribution, or "unknown" in a bare source tree."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("chainfilm")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of everything that may change a bit of the result."""
+    from importlib.metadata import version
+
+    found = {"python": platform.python_version(), "system": f"{sys.platform} {platform.machine()}"}
+    return found | {name: version(name) for name in ("numpy", "numba", "llvmlite", "h5py")}
+
+
+def processor_name() -> str:
+    """Return what the system calls its processor."""
+    try:
+        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
+            if line.startswith("model name"):
+                return line.partition(":")[2].strip()
+    except OSError:
+        pass  # not every system has this file; the general answer below is less exact
+    return platform.processor() or platform.machine()
+
+
+def resolved(parameters: Parameters) -> dict[str, Any]:
+    """Return every value of the parameters as plain JSON types.
+
+    The text, the name of the file, its notices and the sweep table are no values of one run and
+    are left out.
+    """
+    plain = json.loads(json.dumps(_plain(parameters)))
+    for key in ("text", "name", "notices", "sweep"):
+        plain.pop(key, None)
+    return dict(plain)
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "model_dump"):
+        return _plain(value.model_dump(mode="python"))
+    if is_dataclass(value) and not isinstance(value, type):
+        return _plain(asdict(value))
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float) and math.isinf(value):
+        return str(value)  # JSON has no infinity; a steady field lasts for ever
+    return value
+
+
+def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """Return a phrase for each value that differs between two resolved parameter sets.
+
+    `[run] duration` may differ: a run can be made longer.
+    """
+    old, new = _flat(before), _flat(now)
+    keys = [key for key in [*old, *(k for k in new if k not in old)] if key != "run.duration"]
+    return [
+        f"{key} was {old.get(key, 'absent')} and is now {new.get(key, 'absent')}"
+        for key in keys
+        if old.get(key, "absent") != new.get(key, "absent")
+    ]
+
+
+def _flat(tree: dict[str, Any], prefix: str = "") -> dict[str, Any]:
+    flat: dict[str, Any] = {}
+    for key, value in tree.items():
+        if isinstance(value, dict):
+            flat |= _flat(value, f"{prefix}{key}.")
+        else:
+            flat[prefix + key] = value
+    return flat

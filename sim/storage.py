@@ -1,0 +1,274 @@
+"""The run file: H5MD 1.1, written so that a killed run leaves a readable file.
+
+Parameters and seed come first; frames are appended in blocks, flushed, and only then does
+`/parameters/frames_complete` count them. The file keeps to the earliest HDF5 layout, which opens
+after a kill. Data types are given explicitly, never guessed.
+
+Source: H5MD, version 1.1 (an open standard), with its `units` module.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import h5py
+import numpy as np
+
+from sim.run_file_errors import RunFileError, open_hdf5
+from sim.run_file_layout import (
+    COUNT,
+    ENERGIES,
+    PER_FRAME,
+    PER_PARTICLE,
+    SERIES,
+    STEP,
+    TEXT,
+    TIME,
+    Frame,
+    frames_per_block,
+    make_elements,
+    resize,
+    write_head,
+    write_parameters,
+    write_particles,
+)
+from sim.run_record import Ending, RunRecord
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from sim.particles import Particles
+
+__all__ = ["Frame", "RunFileError", "RunSummary", "RunWriter", "read_summary"]
+
+FLUSH_SECONDS = 5.0
+"""No frame waits longer than this for the disk."""
+
+
+class RunWriter:
+    """Appends frames to a run file.
+
+    Made by `create` or `reopen`; `close` it in any case.
+    """
+
+    def __init__(self, path: Path, file: h5py.File) -> None:
+        self.path = path
+        self._file = file
+        self._waiting: list[Frame] = []
+        self._flushed = time.monotonic()
+        count = file["/particles/film/position/value"].shape[1]
+        self._block = frames_per_block(count)
+
+    @classmethod
+    def create(cls, path: Path, record: RunRecord, particles: Particles) -> RunWriter:
+        """Write a new file with everything but frames.
+
+        Parameters
+        ----------
+        path : Path
+            File to write; one that exists is replaced.
+        record : RunRecord
+            What goes into `/parameters`.
+        particles : Particles
+            Sizes, moments and the patch.
+
+        Returns
+        -------
+        RunWriter
+            Ready to append.
+
+        Raises
+        ------
+        OSError
+            If the file cannot be written.
+        """
+        file = h5py.File(path, "w", libver="earliest", rdcc_nbytes=4_000_000)
+        try:
+            write_parameters(file, record)
+            write_head(file, record.version)
+            write_particles(file, particles)
+            make_elements(file, len(particles.diameter))
+            file.create_dataset(COUNT, data=0, dtype="<i8")
+            file.flush()
+        except BaseException:
+            file.close()
+            raise
+        return cls(path, file)
+
+    @classmethod
+    def reopen(cls, path: Path, step: int) -> RunWriter:
+        """Open the file of an unfinished run and cut the frames after `step`.
+
+        Parameters
+        ----------
+        path : Path
+            The run file.
+        step : int
+            Step of the checkpoint that the run goes on from.
+
+        Returns
+        -------
+        RunWriter
+            Ready to append.
+
+        Raises
+        ------
+        RunFileError
+            If the file is not a run.
+        """
+        file = open_hdf5(path, "r+")
+        complete = int(file[COUNT][()])
+        keep = int(np.searchsorted(file[STEP][:complete], step, side="right"))
+        file[COUNT][()] = keep  # the counter first: a kill from here on loses no sense
+        file.flush()
+        resize(file, keep)
+        writer = cls(path, file)
+        writer._note_end(Ending.RUNNING, "")
+        file.flush()
+        return writer
+
+    @property
+    def frames(self) -> int:
+        """Frames complete in the file."""
+        return int(self._file[COUNT][()])
+
+    @property
+    def last_step(self) -> int:
+        """Step of the newest frame, waiting or complete; -1 if there is none."""
+        if self._waiting:
+            return self._waiting[-1].step
+        return int(self._file[STEP][self.frames - 1]) if self.frames else -1
+
+    def append(self, frame: Frame) -> None:
+        """Add a frame; it reaches the disk with its block, or after a few seconds."""
+        self._waiting.append(frame)
+        late = time.monotonic() - self._flushed > FLUSH_SECONDS
+        if late or len(self._waiting) >= self._block:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write the waiting frames, then the counter."""
+        waiting, self._waiting = self._waiting, []
+        self._flushed = time.monotonic()
+        if not waiting:
+            return
+        done = self.frames
+        rows = slice(done, done + len(waiting))
+        resize(self._file, rows.stop)
+        self._file[STEP][rows] = [frame.step for frame in waiting]
+        self._file[TIME][rows] = [frame.time for frame in waiting]
+        for element, name, dtype, _, _ in PER_PARTICLE + PER_FRAME:
+            block = np.stack([getattr(frame, name) for frame in waiting])
+            self._file[element + "/value"][rows] = block.astype(dtype)
+        for element, name in zip(SERIES, ENERGIES, strict=True):
+            self._file[element + "/value"][rows] = [frame.energies[name] for frame in waiting]
+        self._file.flush()
+        self._file[COUNT][()] = rows.stop
+        self._file.flush()
+
+    def settle(self) -> None:
+        """Flush, and wait until the system has the file on the disk."""
+        self.flush()
+        handle = os.open(self.path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+    def end(self, ending: Ending, reason: str, timing: Mapping[str, float]) -> None:
+        """Write the last frames, the timing and how the run ended.
+
+        Parameters
+        ----------
+        ending : Ending
+            How it ended.
+        reason : str
+            One sentence.
+        timing : mapping of str to number
+            `compile_s`, `stepping_s`, `output_s`, `steps`, `threads` and what else was counted.
+        """
+        self.flush()
+        plain = {
+            name: getattr(value, "item", lambda v=value: v)() for name, value in timing.items()
+        }
+        self._file["/parameters"].attrs.create("timing", json.dumps(plain), dtype=TEXT)
+        self._note_end(ending, reason)
+        self._file.flush()
+
+    def extend_plan(self, record: RunRecord) -> None:
+        """Store the parameters of a run that is made longer; its frame schedule stays."""
+        attrs = self._file["/parameters"].attrs
+        attrs.create("text", record.text, dtype=TEXT)
+        attrs.create("resolved", json.dumps(record.resolved), dtype=TEXT)
+        attrs.create("derived", json.dumps(record.derived), dtype=TEXT)
+
+    def _note_end(self, ending: Ending, reason: str) -> None:
+        attrs = self._file["/parameters"].attrs
+        attrs.create("end_reason", reason, dtype=TEXT)
+        attrs.create("ending", ending.value, dtype=TEXT)
+        attrs.create("finished", ending.is_complete, dtype=bool)
+
+    def close(self) -> None:
+        """Close the file; waiting frames must have been flushed."""
+        self._file.close()
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """What a run file says about its run, read without the frames."""
+
+    resolved: dict[str, Any]
+    ending: Ending
+    reason: str
+    run_id: str
+    versions: dict[str, str]
+    time_step_s: float
+    frames: int
+    last_step: int
+    frames_planned: int
+    steps_planned: int
+    timing: dict[str, float]
+
+
+def read_summary(path: Path) -> RunSummary:
+    """Read how far a run came and how it ended.
+
+    Parameters
+    ----------
+    path : Path
+        The run file.
+
+    Returns
+    -------
+    RunSummary
+        Parameters, identity, progress and ending.
+
+    Raises
+    ------
+    RunFileError
+        If the file is missing, not HDF5, cut short, or not a run of this program.
+    """
+    with open_hdf5(path, "r") as file:
+        try:
+            attrs = file["/parameters"].attrs
+            frames = int(file[COUNT][()])
+            return RunSummary(
+                resolved=json.loads(attrs["resolved"]),
+                ending=Ending(attrs["ending"]),
+                reason=str(attrs["end_reason"]),
+                run_id=str(attrs["run_id"]),
+                versions=json.loads(attrs["versions"]),
+                time_step_s=float(attrs["time_step_s"]),
+                frames=frames,
+                last_step=int(file[STEP][frames - 1]) if frames else -1,
+                frames_planned=int(attrs["frames_planned"]),
+                steps_planned=int(attrs["steps_planned"]),
+                timing=json.loads(attrs.get("timing", "{}")),
+            )
+        except (KeyError, ValueError, OSError) as error:
+            raise RunFileError(f"{path} is an HDF5 file but not a run of chainfilm") from error

@@ -1,0 +1,268 @@
+"""Each command: its help, what it writes, its exit code; and that it answers at once."""
+
+import json
+import os
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import h5py
+import pytest
+
+from sim.command_line import main
+from tests.reference.small_film import small_film
+
+ROOT = Path(__file__).parents[2]
+HEAVY = {"numpy", "numba", "scipy", "h5py", "matplotlib", "pydantic", "tqdm"}
+
+
+def call(*words):
+    return main([str(word) for word in words])
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory):
+    path = tmp_path_factory.mktemp("film") / "film.toml"
+    path.write_text(small_film())
+    return path
+
+
+@pytest.fixture(scope="module")
+def folder(film):
+    """Return the folder of a run with figures and report."""
+    out = film.parent / "out"
+    assert call("run", film, "-o", out) == 0
+    return out
+
+
+@pytest.mark.parametrize("words", [["--help"], ["new", "--help"], ["check", "--help"]])
+def test_answering_loads_nothing_heavy(words):
+    """0.3 s is the limit; what costs time is heavy modules, and they can be counted."""
+    code = (
+        "import sys; from sim.command_line import main; code = main(sys.argv[1:]);"
+        f"print(sorted({HEAVY!r} & set(sys.modules)), code)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == "[] 0"
+
+
+@pytest.mark.parametrize("package", ["sim", "analysis"])
+def test_importing_a_package_loads_nothing_heavy(package):
+    code = f"import sys, {package}; print(sorted({HEAVY!r} & set(sys.modules)))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def test_lazy_names_work_more_than_once():
+    import sim
+
+    assert sim.load is sim.load
+    assert sim.simulate.__module__ == "sim.one_run"
+    assert set(sim.__all__) <= set(dir(sim))
+    with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
+        _ = sim.nothing
+
+
+@pytest.mark.parametrize("command", ["new", "check", "run", "measure", "plot"])
+def test_help_of_each_command(command, capsys):
+    assert call(command, "--help") == 0
+    assert capsys.readouterr().out.startswith(f"usage: chainfilm {command} ")
+
+
+def test_help_names_every_command_and_the_exit_codes(capsys):
+    assert call("--help") == 0
+    text = capsys.readouterr().out
+    for word in ("new", "check", "run", "measure", "plot", "130 interrupted"):
+        assert word in text
+    assert call("--version") == 0
+    assert capsys.readouterr().out.startswith("chainfilm ")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ([], "required: COMMAND"),
+        (["fly"], "invalid choice: 'fly'"),
+        (["run"], "required: FILE"),
+        (
+            ["run", "f.toml", "--threads", "0"],
+            "--threads: must be a whole number from 1; received 0",
+        ),
+        (["run", "f.toml", "--seed", "-1"], "--seed: must be a whole number from 0 to 2^63 - 1"),
+        (["plot", "d", "--format", "bmp"], "invalid choice: 'bmp'"),
+        (
+            ["measure", "d", "--bond-distance", "9"],
+            "--bond-distance must be from 1 to 2; received 9",
+        ),
+        (["measure", "d", "--bond-distance", "nan"], "--bond-distance must be from 1 to 2"),
+        (["measure", "d", "--from-time", "5"], "--from-time: "),
+        (["run", "f.toml", "--device", "gpu"], "--device gpu comes in a later version"),
+    ],
+)
+def test_wrong_words_are_one_line_and_2(words, said, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert call(*words) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert said in told.err
+    assert told.err.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_new_writes_a_file_that_loads_and_replaces_none(tmp_path, monkeypatch, capsys):
+    from sim.parameters import load
+
+    monkeypatch.chdir(tmp_path)
+    assert call("new") == 0
+    assert load("film.toml").title
+    assert "next: chainfilm check film.toml" in capsys.readouterr().out
+    Path("film.toml").write_text("mine")
+    assert call("new") == 2
+    assert "film.toml exists already" in capsys.readouterr().err
+    assert Path("film.toml").read_text() == "mine"
+    assert call("new", "absent/film.toml") == 2
+    assert "cannot be written: No such file" in capsys.readouterr().err
+    assert call("new", "-") == 0
+    assert tomllib.loads(capsys.readouterr().out)["film"]
+    assert call("new", "--schema") == 0
+    assert "particles" in json.loads(Path("film.schema.json").read_text())["properties"]
+
+
+def test_check_says_what_to_expect_and_what_it_costs(film, capsys):
+    assert call("check", film) == 0
+    text = capsys.readouterr().out
+    for word in ("small film", "What to expect", "Cost", "stepping", "memory", "run.h5"):
+        assert word in text
+    assert call("check", film, "--json", "--threads", "1") == 0
+    content = json.loads(capsys.readouterr().out)
+    assert content["cost"]["threads"] == 1
+    assert content["cost"]["wall_s"] > 0
+    assert content["derived"]["particle_count"] == 60
+    assert call("check", film, "--json", "--no-timing") == 0
+    assert json.loads(capsys.readouterr().out)["cost"] is None
+
+
+def test_file_size_is_foretold(film, folder):
+    from sim.calibration import calibrate
+    from sim.parameters import load
+
+    cost = calibrate(load(film), threads=1, seconds=0.01)
+    assert cost.file_bytes == pytest.approx((folder / "run.h5").stat().st_size, rel=0.5)
+
+
+def test_run_leaves_numbers_tables_figures_and_report(folder):
+    names = {"run.h5", "measures.json", "chain_lengths.csv", "spacing.csv", "time_series.csv"}
+    assert names | {"report.html", "figures"} <= {path.name for path in folder.iterdir()}
+    assert len(list((folder / "figures").glob("*.png"))) >= 6
+    measures = json.loads((folder / "measures.json").read_text())
+    assert measures["derived"]["particle_count"] == 60
+    assert measures["timing"]["steps"] == measures["derived"]["steps"]
+    assert measures["timing"]["stepping_s"] > 0
+    with h5py.File(folder / "run.h5") as file:
+        assert file["parameters"].attrs["finished"]
+        assert file["parameters/frames_complete"][()] == 21
+
+
+def test_run_prints_what_to_expect_and_what_came_out(film, tmp_path, capsys):
+    assert call("run", film, "-o", tmp_path / "out", "--no-plots", "--seed", "9") == 0
+    told = capsys.readouterr()
+    assert told.out.startswith("small film\n")
+    for word in ("mean chain length", "spacing, nearest", "finished", f"results are in {tmp_path}"):
+        assert word in told.out
+    assert "step/s" not in told.err  # no progress bar where there is no terminal
+    assert not (tmp_path / "out" / "figures").exists()
+    with h5py.File(tmp_path / "out" / "run.h5") as file:
+        assert file["parameters"].attrs["seed"] == 9
+
+
+def test_the_folder_is_named_after_the_file(film, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert call("run", film, "--no-plots") == 0
+    assert (tmp_path / "film" / "measures.json").exists()
+
+
+def test_a_run_in_the_folder_is_kept_unless_told(film, folder, capsys):
+    before = (folder / "run.h5").read_bytes()
+    assert call("run", film, "-o", folder) == 2
+    assert "holds a run already" in capsys.readouterr().err
+    assert call("run", film, "-o", folder, "--resume", "--no-plots") == 0
+    assert "nothing is simulated" in capsys.readouterr().err
+    assert (folder / "run.h5").read_bytes() == before
+
+
+def test_measure_again_with_other_criteria(folder, tmp_path, capsys):
+    words = ["measure", folder, "-o", tmp_path / "again", "--bond-distance", "1.2"]
+    before = (folder / "measures.json").read_bytes()
+    assert call(*words, "--from-time", "1 us", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told == json.loads((tmp_path / "again" / "measures.json").read_text())
+    assert (folder / "measures.json").read_bytes() == before
+    assert call("measure", folder / "run.h5", "-o", tmp_path / "again") == 0
+    assert "mean chain length" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("kind", ["svg", "pdf"])
+def test_plot_again_in_another_format(folder, tmp_path, kind):
+    assert call("plot", folder, "-o", tmp_path, "--format", kind) == 0
+    assert list((tmp_path / "figures").glob(f"*.{kind}"))
+
+
+def test_all_mistakes_of_a_file_are_told_at_once(film, tmp_path, capsys):
+    wrong = tmp_path / "wrong.toml"
+    text = small_film().replace("count = 60", "count = 60\nthicknes = 3")
+    wrong.write_text(text.replace("seed = 7", "seed = -7"))
+    assert call("run", wrong, "-o", tmp_path / "out") == 2
+    told = capsys.readouterr().err
+    assert "wrong.toml: 2 mistakes" in told
+    assert "thicknes" in told
+    assert "seed" in told
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_failed_run_is_1_and_says_what_was_saved(film, tmp_path, capsys, monkeypatch):
+    import functools
+
+    from sim import one_run
+    from tests.reference.fake_engine import FakeEngine, fake_setup
+
+    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "make_cpu_engine", functools.partial(FakeEngine, fail_at=40))
+    assert call("run", film, "-o", tmp_path / "out") == 1
+    told = capsys.readouterr().err
+    assert "of 100: particle 3 moved 1.2 diameters" in told
+    assert "the run failed at step " in told
+    assert "frames up to the failure are in" in told
+    assert told.count("\n") == 1
+
+
+def test_an_error_of_the_program_is_told_as_one(film, monkeypatch, capsys):
+    def broken(*_, **__):
+        raise KeyError("gone")
+
+    monkeypatch.setattr("sim.expectations.expect", broken)
+    assert call("check", film) == 1
+    assert "an error of the program, KeyError: 'gone'" in capsys.readouterr().err
+    monkeypatch.setenv("CHAINFILM_TRACEBACK", "1")
+    with pytest.raises(KeyError):
+        call("check", film)
+
+
+def test_a_reader_that_stops_early_is_no_error():
+    """`chainfilm new - | head -1` ends quietly."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    done = subprocess.run(
+        [sys.executable, "-m", "sim", "new", "-"],
+        cwd=ROOT,
+        stdout=writer,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+    )
+    os.close(writer)
+    assert done.stderr == ""
