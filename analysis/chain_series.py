@@ -43,11 +43,14 @@ class ChainSeries:
     frames : int
         Frames of the run.
     reference : (3,) array or None
-        Direction that alignment and magnetisation are measured against.
+        Direction that alignment is measured against.
+    along : (3,) array or None
+        Direction that magnetisation is measured along.
     """
 
     frames: int
     reference: Floats | None
+    along: Floats | None
     values: dict[str, Floats] = field(default_factory=dict)
     within: dict[str, Floats] = field(default_factory=dict)
     lengths: dict[int, NDArray[np.int64]] = field(default_factory=dict)
@@ -71,6 +74,8 @@ class ChainSeries:
         self._add_shapes(frame, chains)
         if self.reference is not None:
             self._add_directions(frame, chains, moments, self.reference)
+        if self.along is not None:
+            self._put(frame, "magnetisation", relative_magnetisation(moments, self.along))
 
     def _put(self, frame: int, name: str, pair: tuple[float, float]) -> None:
         self.values[name][frame], self.within[name][frame] = pair
@@ -103,7 +108,7 @@ class ChainSeries:
     def _add_directions(
         self, frame: int, chains: Chains, moments: Floats, reference: Floats
     ) -> None:
-        """Order of chain axes and of moments, tilt, magnetisation."""
+        """Order of chain axes and of moments, tilt."""
         several = (chains.size > 1) & (chains.kind != RING)
         axes, weight = chains.axis[several], chains.size[several].astype(np.float64)
         self._put(frame, "order", second_rank_order(axes, reference, weight))
@@ -116,4 +121,3 @@ class ChainSeries:
             moments, size[:, None], out=np.zeros_like(moments), where=size[:, None] > 0
         )
         self._put(frame, "moment_order", second_rank_order(unit, reference, size))
-        self._put(frame, "magnetisation", relative_magnetisation(moments, reference))

@@ -67,7 +67,7 @@ class Chains:
     @property
     def lengths(self) -> Integers:
         """Return the sizes of all groups but rings: those that enter the lengths."""
-        return self.size[self.kind != RING]
+        return np.asarray(self.size[self.kind != RING])
 
 
 def find_chains(

@@ -47,16 +47,12 @@ def chain_lengths(measurement: Measurement, run: Run) -> Figure:
                     theory[lawful],
                     color=style.SECOND,
                     dashes=(5, 2),
-                    label="geometric law of the same mean",
+                    label="geometric law, same mean",
                 )
             _mark_value(axes, measured(measurement.numbers, "chains", "mean_length"), "mean")
             axes.set_xlabel("Chain length (particles)")
             axes.set_ylabel("Share of chains")
-            handles, words = axes.get_legend_handles_labels()
-            first = [words.index("simulated")] + [
-                i for i, word in enumerate(words) if word != "simulated"
-            ]
-            axes.legend([handles[i] for i in first], [words[i] for i in first], loc="upper right")
+            style.legend_above(axes, first="simulated")
         style.note_provisional(figure, run)
         return figure
 
@@ -83,7 +79,7 @@ def _draw_lengths(
         label="simulated",
         zorder=3,
     )
-    axes.set_ylim(floor, 2.5 * max(float(share.max()), 0.4))
+    axes.set_ylim(floor, 1.6 * float((share + error).max()))
     axes.set_xlim(0.0, 1.04 * float(length.max()) + 1.0)
     axes.locator_params(axis="x", integer=True)
 
@@ -132,6 +128,8 @@ def nearest_neighbour(measurement: Measurement, run: Run) -> Figure:
             _mark_value(axes, mean, "mean", scale.factor, "m")
             expected = as_float(run.derived.get("line_density_spacing_m"))
             if math.isfinite(expected):
+                reach = axes.get_xlim()[1]
+                axes.set_xlim(0.0, max(reach, 1.08 * expected * scale.factor))
                 axes.axvline(
                     expected * scale.factor,
                     color=style.INK,
@@ -139,7 +137,7 @@ def nearest_neighbour(measurement: Measurement, run: Run) -> Figure:
                     dashes=(1.5, 1.5),
                     label=f"from line density {with_unit(expected, 'm')}",
                 )
-            _legend_above(axes)
+            style.legend_above(axes)
         style.note_provisional(figure, run)
         return figure
 
@@ -177,19 +175,6 @@ def _draw_histogram(
     axes.set_ylim(0.0, 1.12 * float(((density + error) * per_unit).max()))
     axes.set_xlabel(scale.label("Distance to the nearest chain"))
     axes.set_ylabel(f"Share of chains (% per {scale.unit})")
-
-
-def _legend_above(axes: Axes) -> None:
-    """Legend over the axes, where it can cover no data."""
-    axes.legend(
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
-        ncols=2,
-        columnspacing=1.2,
-        fontsize=6.5,
-        handlelength=1.6,
-        borderpad=0.1,
-    )
 
 
 def structure_factor_map(measurement: Measurement, run: Run) -> Figure:
@@ -302,7 +287,7 @@ def _mark_peak(axes: Axes, value: tuple[float, float], scale: style.Scale) -> No
         axes.axvspan(at - spread, at + spread, color=style.MARK, alpha=0.18, linewidth=0)
     words = f"peak at 2π/q = {with_error(distance, error, 'm')}"
     axes.axvline(at, color=style.MARK, linewidth=1.0, label=words, zorder=1.5)
-    _legend_above(axes)
+    style.legend_above(axes)
 
 
 def axis_correlation(measurement: Measurement, run: Run) -> Figure:
@@ -330,7 +315,7 @@ def axis_correlation(measurement: Measurement, run: Run) -> Figure:
             axes.set_ylabel("Pair correlation g")
             peak = measured(measurement.numbers, "spacing", "axis_correlation_m")
             _mark_value(axes, peak, "first peak", scale.factor, "m")
-            _legend_above(axes)
+            style.legend_above(axes)
         style.note_provisional(figure, run)
         return figure
 
@@ -361,7 +346,7 @@ def magnetisation_law(measurement: Measurement, run: Run) -> Figure:
                 parameter[shown],
                 relative[shown],
                 color=style.SECOND,
-                label="Langevin law, no interactions",
+                label="Langevin law",
             )
             _draw_measured_point(axes, *point)
             axes.set_xscale("log")
@@ -371,14 +356,17 @@ def magnetisation_law(measurement: Measurement, run: Run) -> Figure:
             axes.set_xlabel("Langevin parameter mB/kT of the median particle")
             axes.set_ylabel("Magnetisation / saturation")
             axes.xaxis.set_major_formatter("{x:g}")
-            axes.legend(loc="lower right" if not point[0] > 3 else "upper left")
+            style.legend_above(axes, first="simulated")
         style.note_provisional(figure, run)
         return figure
 
 
 def _draw_measured_point(axes: Axes, parameter: float, value: float, error: float) -> None:
-    """Measured magnetisation with its error; nothing where it is missing or the field is zero."""
-    if not (math.isfinite(parameter) and math.isfinite(value) and parameter > 0):
+    """Measured magnetisation with its error; words where no place on the axis stands for it."""
+    if not (math.isfinite(parameter) and math.isfinite(value)):
+        return
+    if parameter <= 0:  # a logarithmic axis has no zero
+        axes.plot([], [], " ", label=f"simulated, field off: {with_error(value, error)}")
         return
     axes.errorbar(
         [parameter],

@@ -23,7 +23,7 @@ Curve = dict[str, Any]
 
 def time_series(run: Run, series: ChainSeries, field: Floats) -> Curve:
     """Return what is known at every frame; NaN where it could not be measured."""
-    reference = series.reference
+    reference = series.along
     along = field @ reference if reference is not None else np.linalg.norm(field, axis=1)
     magnetisation = series.values["magnetisation"]
     stored = run.observables.get("magnetisation")

@@ -20,9 +20,6 @@ from analysis.uncertainty import NOTHING, Estimate, estimate
 Floats = NDArray[np.float64]
 Curve = dict[str, Any]
 
-NEAREST_SHELL = 1.5
-"""Peaks nearer than this many diameters are strands of one bundle, not neighbouring chains."""
-
 LIKELY_NOISE = 0.2
 PERHAPS_NOISE = 0.02
 SPACINGS_WANTED = 20.0
@@ -123,7 +120,7 @@ def spacing_numbers(
     seen = max(1, int(structures or 1.0))
     nearest = estimate(frames.nearest, within=frames.nearest_error, structures=structures)
     radial, shell = curves["structure_factor_radial"], curves["axis_correlation"]
-    shortest = NEAREST_SHELL * frames.median
+    shortest = frames.shortest
     crest = find_peak(radial["q_per_m"], radial["s"], radial["error"], 0.0, 2 * math.pi / shortest)
     first = find_peak(
         shell["distance_m"], shell["g"], shell["error"], shortest, 0.95 * frames.reach
@@ -177,7 +174,7 @@ def spacing_numbers(
 def _peak_number(name: str, peak: Peak | None, seen: int, warnings: list[str]) -> Estimate:
     """Return a peak position, or nothing and the reason."""
     if peak is None:
-        warnings.append(f"{name}: no peak between the patch and {NEAREST_SHELL} diameters")
+        warnings.append(f"{name}: no peak at distances that chains can have")
         return NOTHING
     if peak.chance > LIKELY_NOISE:
         warnings.append(

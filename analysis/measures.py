@@ -100,7 +100,7 @@ def measure(
     field = field_series(run)
     stage = last_stage(run, field, from_time)
     by_field = field_direction(run, field)
-    passed = _pass(run, stage, by_field, rule)
+    passed = _pass(run, stage, by_field, field_direction(run, field, zero_too=True), rule)
     span = float(run.times[stage.frames[-1]] - run.times[stage.frames[0]])
     life = bond_survival(passed.bonds, run.times[stage.frames], run.count)
     structures = independent_structures(life, span)
@@ -109,7 +109,13 @@ def measure(
     return _assembled(run, stage, field, by_field is not None, passed, structures, rule)
 
 
-def _pass(run: Run, stage: Stage, by_field: Floats | None, rule: tuple[float, float]) -> _Pass:
+def _pass(
+    run: Run,
+    stage: Stage,
+    by_field: Floats | None,
+    along: Floats | None,
+    rule: tuple[float, float],
+) -> _Pass:
     """Go once through all frames."""
 
     def chains_of(positions: Floats, moments: Floats | None) -> Chains:
@@ -130,7 +136,7 @@ def _pass(run: Run, stage: Stage, by_field: Floats | None, rule: tuple[float, fl
         last = chains_of(*read(run.frames - 1))
         several = last.size > 1
         reference = director(last.axis[several], last.size[several].astype(np.float64))
-    series = ChainSeries(run.frames, reference)
+    series = ChainSeries(run.frames, reference, along if along is not None else reference)
     axis = reference if run.has_moments else None
     spacing = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
     bonds = []

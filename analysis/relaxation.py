@@ -19,6 +19,7 @@ DECADE = 9.99
 """Ratio of the last to the first time that counts as a decade."""
 
 SPANNING_LIMIT = 0.01
+GROWN = 1.5
 OFF_SHARE = 0.01
 """A field under this share of the largest is off."""
 
@@ -140,6 +141,8 @@ def growth(
             float(t[-1]),
             "frames are too sparse at early times to fit a decade",
         )
+    if s.max() < GROWN:
+        return Growth(NOTHING, None, None, f"no chains grow: the mean length stays under {GROWN}")
     x, y = _log_bins(t, s)
     if len(x) < 4:
         return Growth(NOTHING, float(t[0]), float(t[-1]), "too few frames to fit a slope")

@@ -117,25 +117,30 @@ def _unbroken(text: str) -> str:
 
 def _warnings(numbers: dict[str, Any], run: Run) -> str:
     """Box with everything the reader must know before trusting a number."""
-    measured_notes = [str(note) for note in numbers.get("warnings") or ()]
-    told = {note.partition(":")[0] for note in measured_notes}  # such as "equilibration"
-    notes: list[str] = []
+    given = [str(note) for note in numbers.get("warnings") or ()]
+    told = {note.partition(":")[0] for note in given}  # such as "equilibration"
+    first: list[str] = []
+    rest: list[str] = []
     if not run.finished and "run" not in told:
         reason = run.end_reason or "reason not recorded"
-        notes.append(report_text.UNFINISHED_NOTE.format(reason=reason))
+        first.append(report_text.UNFINISHED_NOTE.format(reason=reason))
     if style.provisional_text(run):
         reach = with_unit(as_float(run.derived.get("cutoff_m")), "m")
         reach = "a short range" if reach == NOT_MEASURED else reach
-        notes.append(report_text.CUT_OFF_NOTE.format(range=reach))
+        first.append(report_text.CUT_OFF_NOTE.format(range=reach))
+        given = [note for note in given if "dipole forces were cut off" not in note]
     equilibration = numbers.get("equilibration")
     at_rest = not isinstance(equilibration, dict) or equilibration.get("reached") is not False
     if not at_rest and "equilibration" not in told:
         time = with_unit(as_float(run.derived.get("duration_s")), "s")
         time = "the simulated time" if time == NOT_MEASURED else time
-        notes.append(report_text.NOT_AT_REST_NOTE.format(time=time))
-    notes += measured_notes
+        first.append(report_text.NOT_AT_REST_NOTE.format(time=time))
     if "file" not in told:
-        notes += [str(note) for note in run.notices]
+        first += [str(note) for note in run.notices]
+    for note in given:
+        weighty = note.partition(":")[0] in ("run", "file", "equilibration")
+        (first if weighty else rest).append(_named(note))
+    notes = first + rest
     if not notes:
         return (
             '<section class="warnings none"><h2>No warnings</h2>'
@@ -143,6 +148,15 @@ def _warnings(numbers: dict[str, Any], run: Run) -> str:
         )
     rows = "".join(f"<li>{escape(note)}</li>" for note in notes)
     return f'<section class="warnings"><h2>Read this first</h2><ul>{rows}</ul></section>'
+
+
+def _named(note: str) -> str:
+    """Begin a warning with the name of what it is about instead of its key in measures.json."""
+    key, colon, words = note.partition(":")
+    for item in report_text.MEASURED:
+        if colon and key == f"{item.section}.{item.key}":
+            return f"{item.name}:{words}"
+    return note[:1].upper() + note[1:] if colon and key.isidentifier() else note
 
 
 def _figures(measurement: Measurement, run: Run) -> str:
@@ -176,12 +190,28 @@ def _basis(run: Run) -> str:
 
 def _measured_table(numbers: dict[str, Any]) -> str:
     """Table of the measured numbers, those with a meaning first, then any further ones."""
-    rows = [
-        (item.name, with_error(*measured(numbers, item.section, item.key), item.unit), item.meaning)
-        for item in report_text.MEASURED
-        if isinstance(numbers.get(item.section), dict) and item.key in numbers[item.section]
-    ]
+    rows = []
+    for item in report_text.MEASURED:
+        block = numbers.get(item.section)
+        if isinstance(block, dict) and item.key in block:
+            text = with_error(*measured(numbers, item.section, item.key), item.unit)
+            rows.append((item.name, text, item.meaning + _comparison(block, item.key)))
+    return _table(rows + _further_rows(numbers))
+
+
+def _comparison(block: dict[str, Any], key: str) -> str:
+    """Sentence with the number that a measured one is to be compared with, where there is one."""
+    if key not in report_text.COMPARISONS:
+        return ""
+    other, unit, sentence = report_text.COMPARISONS[key]
+    number = with_unit(as_float(block.get(other)), unit)
+    return "" if number == NOT_MEASURED else f" {sentence.format(number=number)}"
+
+
+def _further_rows(numbers: dict[str, Any]) -> list[tuple[str, str, str]]:
+    """Rows for measured numbers that have no text of their own, as far as they have a value."""
     known = {(item.section, item.key) for item in report_text.MEASURED}
+    rows = []
     for section, block in numbers.items():
         if section in ("derived", "timing", "parameters") or not isinstance(block, dict):
             continue
@@ -190,8 +220,9 @@ def _measured_table(numbers: dict[str, Any]) -> str:
                 continue
             unit = next((u for end, u in _UNITS_BY_ENDING.items() if key.endswith(end)), "")
             text = with_error(as_float(entry["value"]), as_float(entry.get("error")), unit)
-            rows.append((_plain_name(key), text, f"{section}.{key} in measures.json"))
-    return _table(rows)
+            if text != NOT_MEASURED:
+                rows.append((_plain_name(key), text, f"{section}.{key} in measures.json"))
+    return rows
 
 
 def _derived_table(run: Run) -> str:

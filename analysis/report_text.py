@@ -40,6 +40,27 @@ MEASURED = (
     ),
     Item(
         "chains",
+        "longest",
+        "",
+        "Longest chain",
+        "particles in the longest chain of a frame, averaged over frames.",
+    ),
+    Item(
+        "chains",
+        "ring_share",
+        "%",
+        "Particles in rings",
+        "share of particles in chains that bite their own tail.",
+    ),
+    Item(
+        "chains",
+        "branched_share",
+        "%",
+        "Particles in branched chains",
+        "share of particles in chains that fork.",
+    ),
+    Item(
+        "chains",
         "straightness",
         "",
         "Straightness",
@@ -59,6 +80,13 @@ MEASURED = (
         "m",
         "Distance to the nearest chain",
         "from the axis of a chain to the closest axis beside it, measured in three dimensions.",
+    ),
+    Item(
+        "spacing",
+        "nearest_neighbour_spread_m",
+        "m",
+        "Spread of that distance",
+        "standard deviation from chain to chain.",
     ),
     Item(
         "spacing",
@@ -98,6 +126,20 @@ MEASURED = (
         "0 for chains that point anywhere, 1 for all of them along the field.",
     ),
     Item(
+        "alignment",
+        "moment_order",
+        "",
+        "Alignment of the moments",
+        "the same for the moments of single particles instead of chains.",
+    ),
+    Item(
+        "alignment",
+        "tilt_deg",
+        "°",
+        "Tilt of the chains",
+        "angle between the mean chain direction and the field.",
+    ),
+    Item(
         "magnetisation",
         "relative",
         "%",
@@ -110,6 +152,20 @@ MEASURED = (
         "",
         "Growth exponent",
         "power of time with which the mean length grows after the field is switched on.",
+    ),
+    Item(
+        "relaxation",
+        "length_decay_time_s",
+        "s",
+        "Decay time of the chains",
+        "in which chains shorten to about a third of their excess after the field is switched off.",
+    ),
+    Item(
+        "relaxation",
+        "magnetisation_decay_time_s",
+        "s",
+        "Decay time of the magnetisation",
+        "in which the magnetisation falls to about a third after the field is switched off.",
     ),
 )
 
@@ -202,6 +258,16 @@ DERIVED = (
     Item("derived", "steps", "", "Steps", "made."),
 )
 
+# What a measured number is to be compared with: it stands under this key of the same section.
+COMPARISONS = {
+    "relative": ("langevin_relative", "%", "Without interactions it would be {number}."),
+    "clear_fraction": (
+        "clear_fraction_random",
+        "%",
+        "Particles strewn at random would leave {number}.",
+    ),
+}
+
 EXPECTED_LENGTH = (
     "estimate from the attraction of single pairs, for a film left alone for long; good to a "
     "factor of 2 to 3."
@@ -246,8 +312,8 @@ CAPTIONS = {
     ),
     "magnetisation_law": (
         "Magnetisation",
-        "The curve is the Langevin law for the particle sizes of this run if they did not feel "
-        "each other. A point above it shows that chains help the field.",
+        "The curve is the Langevin law: the particle sizes of this run, if they did not feel each "
+        "other. A point above it shows that chains help the field.",
     ),
     "time_series": (
         "The run from start to end",
@@ -306,8 +372,8 @@ CAUTIONS = (
 )
 
 CUT_OFF_NOTE = (
-    "Provisional: magnetic forces were cut off at {range}. Chains do not feel each other's ends "
-    "beyond that range, so distances between chains are not yet to be quoted."
+    "Provisional: the magnetic forces were cut off at {range}. Chains do not feel each other's "
+    "ends beyond that range, so distances between chains are not yet to be quoted."
 )
 UNFINISHED_NOTE = "The run did not reach its planned end ({reason}); this page shows what there is."
 NOT_AT_REST_NOTE = (

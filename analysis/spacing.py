@@ -20,6 +20,8 @@ from analysis.structure import ModeGrid, structure_factor
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
+NEAREST_SHELL = 1.5
+CLOSEST_LINE = 0.7
 SHORTEST_CHAIN = 3
 """Particles from which on a group has an axis to measure distances from."""
 
@@ -75,6 +77,7 @@ class SpacingFrames:
     shell_counts: list[Floats] = field(default_factory=list)
     shell_ideal: list[Floats] = field(default_factory=list)
     links: list[float] = field(default_factory=list)
+    layer: list[float] = field(default_factory=list)
     map_sum: Floats = field(init=False)
     map_frames: int = 0
 
@@ -102,9 +105,21 @@ class SpacingFrames:
         """Return the edges of the distance bins in m."""
         return np.linspace(0.0, self.reach, self.bins + 1)
 
+    @property
+    def shortest(self) -> float:
+        """Return the smallest distance in m that counts as a spacing of chains.
+
+        Nearer than 1.5 diameters are strands of one bundle; and chains cannot stand nearer on
+        average than straight ones that share out the layer that the particles fill.
+        """
+        area = float(self.sides[0] * self.sides[1])
+        line = math.sqrt(area * float(np.mean(self.layer)) / float(self.diameters.sum()))
+        return max(NEAREST_SHELL * self.median, CLOSEST_LINE * line)
+
     def add(self, positions: Floats, chains: Chains) -> None:
         """Take in one frame: positions (N, 3) in m and its chains."""
         self._add_cover(positions)
+        self.layer.append(float(np.ptp(positions[:, 2])) + self.median)
         self.map_sum += structure_factor(positions, self.grid)
         self.map_frames += 1
         long = (chains.size >= SHORTEST_CHAIN) & (chains.kind != RING)
@@ -147,7 +162,7 @@ class SpacingFrames:
                 counts,
             )
         found = np.isfinite(nearest)
-        mean, error = _mean_by_chain(nearest[found], chain[found])
+        mean, error = _mean_of_medians(nearest[found], chain[found])
         self.nearest.append(mean)
         self.nearest_error.append(error)
         self.spread.append(float(nearest[found].std()) if found.any() else math.nan)
@@ -214,6 +229,23 @@ class SpacingFrames:
         mean, error = _mean_by_chain(found, chains.cluster[chosen])
         self.width.append(mean)
         self.width_error.append(error)
+
+
+def _mean_of_medians(values: Floats, chain: Integers) -> tuple[float, float]:
+    """Return the mean over chains of the median along each chain, weighted with its particles.
+
+    The median passes over the levels where a neighbouring chain has a gap and the next but one
+    is met instead.
+    """
+    from analysis.uncertainty import ratio
+
+    if len(values) == 0:
+        return math.nan, math.nan
+    order = np.lexsort((values, chain))
+    _, first, many = np.unique(chain[order], return_index=True, return_counts=True)
+    ranked = values[order]
+    medians = 0.5 * (ranked[first + (many - 1) // 2] + ranked[first + many // 2])
+    return ratio(medians * many, many)
 
 
 def _mean_by_chain(values: Floats, chain: Integers) -> tuple[float, float]:

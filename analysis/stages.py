@@ -54,13 +54,16 @@ def field_series(run: Run) -> Floats:
     return field
 
 
-def field_direction(run: Run, field: Floats) -> Floats | None:
-    """Return the unit vector of the largest field, None where there is no field at all."""
+def field_direction(run: Run, field: Floats, *, zero_too: bool = False) -> Floats | None:
+    """Return the unit vector of the largest field, None where there is no field at all.
+
+    With ``zero_too``, a field of strength zero has the direction that the run gave it.
+    """
     sizes = np.linalg.norm(field, axis=1)
     if sizes.max(initial=0.0) > 0:
         return np.asarray(field[int(np.argmax(sizes))] / sizes.max())
     direction = run.derived.get("field_direction")
-    if direction is not None and run.derived.get("largest_field_t"):
+    if direction is not None and (run.derived.get("largest_field_t") or zero_too):
         vector = np.asarray(direction, dtype=np.float64)
         return np.asarray(vector / np.linalg.norm(vector))
     return None

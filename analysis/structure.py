@@ -113,9 +113,9 @@ def profile(
     Returns
     -------
     q, s, error : (bins,) arrays
-        Bins of one mode spacing; empty bins are left out. The error is that of speckle: each mode
-        of each independent structure is exponentially distributed, so its variance is half its
-        mean square.
+        Bins of one mode spacing, q weighted with s; empty bins are left out. The error is that of
+        speckle: each mode of each independent structure is exponentially distributed, so its
+        variance is half its mean square.
     """
     qx, qy, use = grid.flat()
     if across is None:
@@ -134,8 +134,12 @@ def profile(
     many = np.bincount(bins)
     filled = many > 0
     modes = many[filled]
-    q = np.bincount(bins, number)[filled] / modes
-    s = np.bincount(bins, value)[filled] / modes
+    total = np.bincount(bins, value)[filled]
+    s = total / modes
+    # Where the light of a bin sits: exact for a regular film whose peak is one mode.
+    plain = np.bincount(bins, number)[filled] / modes
+    weighted = np.bincount(bins, number * value)[filled]
+    q = np.divide(weighted, total, out=plain, where=total > 0)
     square = np.bincount(bins, value**2)[filled] / modes
     # At least the error of equal modes: with few modes their mean square scatters itself.
     error = np.sqrt(np.maximum(square / 2, s**2) / (modes * max(1.0, structures)))

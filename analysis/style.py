@@ -213,6 +213,26 @@ def save(figure: Figure, path: Path, format: str = "png") -> Path:
     return path
 
 
+def legend_above(axes: Axes, first: str = "") -> None:
+    """Legend over the axes, where it covers no data; the entry beginning with `first` leads."""
+    handles, words = axes.get_legend_handles_labels()
+    order = sorted(range(len(words)), key=lambda i: not (first and words[i].startswith(first)))
+    columns = 2 if len(words) > 1 else 1
+    # A legend fills its columns from above; this order reads along the rows instead.
+    order = [i for column in range(columns) for i in order[column::columns]]
+    axes.legend(
+        [handles[i] for i in order],
+        [words[i] for i in order],
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=columns,
+        columnspacing=1.2,
+        fontsize=SMALL_POINTS,
+        handlelength=1.8,
+        borderpad=0.1,
+    )
+
+
 def say_empty(axes: Axes, reason: str) -> None:
     """Write in words, in the middle of emptied axes, why there is nothing to see."""
     import textwrap

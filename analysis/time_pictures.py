@@ -93,8 +93,8 @@ def _draw_growth(axes: Axes, measurement: Measurement) -> bool:
         axes.set_yscale("log")
         _plain_numbers(axes)
         axes.set_ylabel("Chain length (particles)")
-        _draw_exponent(axes, measurement)
-        axes.legend(loc="upper left")
+        axes.plot([], [], " ", label=_exponent(measurement))
+        style.legend_above(axes)
     return drawn
 
 
@@ -105,11 +105,11 @@ def _spread_over_decades(time: NDArray[np.float64]) -> NDArray[np.int_]:
 
 
 def _plain_numbers(axes: Axes) -> None:
-    """Chain lengths as 1, 2, 5, 10 instead of powers of ten; room above for the legend."""
+    """Chain lengths as 1, 2, 5, 10 instead of powers of ten."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     low, high = axes.get_ylim()
-    axes.set_ylim(max(0.9 * low, 0.5), 1.9 * high)
+    axes.set_ylim(max(0.9 * low, 0.5), 1.1 * high)
     axes.yaxis.set_major_locator(LogLocator(base=10, subs=(1.0, 2.0, 5.0)))
     axes.yaxis.set_minor_formatter(NullFormatter())
     for axis in (axes.xaxis, axes.yaxis):
@@ -117,24 +117,12 @@ def _plain_numbers(axes: Axes) -> None:
     axes.xaxis.set_minor_formatter(NullFormatter())
 
 
-def _draw_exponent(axes: Axes, measurement: Measurement) -> None:
+def _exponent(measurement: Measurement) -> str:
     """Say the fitted exponent of growth, or that the run spans too little time for one."""
     value, error = measured(measurement.numbers, "relaxation", "growth_exponent")
-    words = (
-        f"growth exponent {with_error(value, error)}"
-        if math.isfinite(value)
-        else "no growth exponent quoted"
-    )
-    axes.text(
-        0.97,
-        0.05,
-        words,
-        transform=axes.transAxes,
-        ha="right",
-        va="bottom",
-        fontsize=6.5,
-        color=style.QUIET,
-    )
+    if math.isfinite(value):
+        return f"growth exponent {with_error(value, error)}"
+    return "no growth exponent quoted"
 
 
 def _draw_field(

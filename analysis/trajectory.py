@@ -131,7 +131,7 @@ class Run:
                 data = file[f"particles/{self.group}/{name}/value"]
                 block = np.asarray(data[first : min(first + size, self.frames)], dtype=np.float64)
             self._blocks[name] = (first, block)
-        return block[index - first].copy()
+        return np.array(block[index - first])
 
 
 def open_run(path: str | Path) -> Run:

@@ -14,6 +14,7 @@ exp(2 lambda)/(3 lambda^2) for aligned and exp(2 lambda)/(3 lambda^3) for free m
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 import numpy as np
@@ -199,7 +200,7 @@ def _distances(parameters: Parameters, core_i: float, core_j: float) -> tuple[Va
     if parameters.repulsion.kind == "soft_core":
         reach *= math.sqrt(pair_laws.SOFT_CORE_REACH2)
     edges = sorted({min(start, outer), min(max(reach, start), outer), outer})
-    pieces = [_legendre(RADIAL_POINTS, a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    pieces = [_legendre(RADIAL_POINTS, a, b) for a, b in pairwise(edges)]
     if not pieces:
         return np.array([outer]), np.zeros(1)
     return np.concatenate([p[0] for p in pieces]), np.concatenate([p[1] for p in pieces])

@@ -122,18 +122,20 @@ def calibrate(
 
 
 def _time_steps(engine: Engine, steps: int, seconds: float) -> float:
-    """Return the wall time of a step in s, from pieces that grow to a quarter of the time."""
+    """Return the wall time of a step in s: the least disturbed of the last, longest pieces."""
     engine.compile()
     engine.advance(1)  # wakes the threads
     piece, spent, done = 1, 0.0, 0
+    rates: list[float] = []
     while spent < seconds and done < steps:
         began = time.perf_counter()
         engine.advance(piece)
         latest = time.perf_counter() - began
+        rates.append(latest / piece)
         spent, done = spent + latest, done + piece
-        if latest < seconds / 4:
+        if latest < seconds / 8:
             piece *= 2
-    return spent / done
+    return min(rates[-4:])
 
 
 def _memory(parameters: Parameters, particles: Any) -> int:

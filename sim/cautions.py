@@ -64,13 +64,13 @@ def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
         low, high = (format_quantity(float(f"{size:.3g}"), "length") for size in crossing)
         core = format_quantity(sizes.core_diameter, "length")
         span = (
-            f"particles turn as a whole sooner than their moment turns inside above a core of {low} "
-            f"to {high} (for this anisotropy and viscosity and the two usual prefactors)"
+            f"particles turn as a whole sooner than their moment turns inside above a core of "
+            f"{low} to {high} (for this anisotropy and viscosity and the two usual prefactors)"
         )
         if is_blocked and sizes.core_diameter < crossing[0]:
             found.append(
-                f'moment = "blocked" does not fit a median core of {core}: {span}. The structure is '
-                f"the same, but moments relax faster than this run shows."
+                f'moment = "blocked" does not fit a median core of {core}: {span}. The structure '
+                f"is the same, but moments relax faster than this run shows."
             )
         elif not is_blocked and sizes.core_diameter > crossing[1]:
             found.append(
@@ -108,7 +108,7 @@ def _barriers(outlook: Outlook) -> list[str]:
 
 
 def _endless_bonds(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """Bonds that last longer than the run."""
+    """Say whether bonds last longer than the run."""
     if outlook.coupling_tail < CHAINING_COUPLING or outlook.bond_life < parameters.run.duration:
         return []
     return [
@@ -119,7 +119,7 @@ def _endless_bonds(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 
 def _patch(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """A patch too small for what it is to show."""
+    """Say whether the patch is too small for what it is to show."""
     if outlook.coupling_largest < CHAINING_COUPLING:
         return []
     along, across = along_and_across(parameters, outlook)
@@ -142,7 +142,7 @@ def _patch(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 
 def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """What every run leaves out."""
+    """Say what every run leaves out."""
     found = []
     if parameters.dipoles.sum == "cutoff":
         reach = format_quantity(outlook.system.cutoff * parameters.particles.diameter, "length")
@@ -164,7 +164,7 @@ def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 
 def _safety(parameters: Parameters) -> list[str]:
-    """What the bench needs."""
+    """Say what the bench needs."""
     found = []
     field = parameters.field.largest
     if field > PUBLIC_LIMIT:

@@ -193,8 +193,10 @@ class _Chains:
 
     With A = sqrt(z_i z_j) K_ij and v = sqrt(z), chains of s particles have the density
     c_s v.A^(s-1).v; ``shape`` holds c_1, c_2, ... and, last, the constant for all longer chains.
+    Pairs have nothing to gain and keep their own constants K_2: c_2 is not used.
     """
 
+    pairs: Values
     bonds: Values
     shape: Values
 
@@ -217,11 +219,15 @@ class _Chains:
             ends[bonds] = matrix @ ends[bonds - 1]
         constant = float(self.shape[-1])
         extra = self.shape[:-1] - constant
+        extra[1:2] = -constant
         # Entry (a, b) is the extra weight of a chain with a bonds on one side and b on the other.
         sides = np.add.outer(np.arange(count), np.arange(count))
-        pairs = np.where(sides < count, extra[np.minimum(sides, count - 1)], 0.0)
+        weights = np.where(sides < count, extra[np.minimum(sides, count - 1)], 0.0)
         chains = constant * float(root @ endless) + float(extra @ (ends @ root))
-        return chains, constant * endless**2 + np.sum(ends * (pairs @ ends), axis=0)
+        particles = constant * endless**2 + np.sum(ends * (weights @ ends), axis=0)
+        activity = root**2
+        paired = activity * (self.pairs @ activity)
+        return chains + float(paired.sum()), particles + 2.0 * paired
 
     def equilibrium(self, target: Values) -> Values:
         """Find the mu that give the target densities, by Newton's method on their logarithms."""
@@ -257,7 +263,7 @@ class _Chains:
         return np.asarray(np.log(target * free**2))
 
     def _slopes(self, mu: Values) -> Values:
-        """Derivatives of the densities, by differences that are small beside the convergence."""
+        """Differentiate the densities, by steps that are small beside the convergence."""
         gap = 1.0 - float(np.linalg.eigvalsh(self._matrix(mu)[1])[-1])
         step = 1e-4 * gap
         columns = []
@@ -289,17 +295,17 @@ def chain_mixture(
 
     Notes
     -----
-    The gain of short chains is taken at the mean coupling of the pair bonds.
+    The gain of short chains beyond pairs is taken at the mean coupling of the pair bonds.
     """
     scale = float(densities.sum())
     share = densities / scale
-    products = np.minimum(constants * scale, LARGEST_PRODUCT)
+    products = np.minimum(constants, LARGEST_PRODUCT / scale) * scale
     if couplings is None:
-        chains = _Chains(products, np.ones(2))
+        chains = _Chains(products, products, np.ones(3))
     else:
         bonds = chain_mixture(constants, densities).bond_share
         shape = _relative_gains(float(np.sum(bonds * couplings)))
-        chains = _Chains(products * end_gain(couplings), shape)
+        chains = _Chains(products, products * end_gain(couplings), shape)
     mu = chains.equilibrium(share)
     return _summary(chains, mu)
 
@@ -345,7 +351,7 @@ def growth_time(diffusion_time: float, volume_fraction: float, coupling: float) 
     Smoluchowski's d^2/(24 D0 phi) for spheres that stick at contact, with the distance of capture
     d (2 lambda)^(1/3), where the attraction is kT, in place of d where that is larger.
     """
-    capture = max((2.0 * coupling) ** (1.0 / 3.0), 1.0)
+    capture = max(math.cbrt(2.0 * coupling), 1.0)
     return diffusion_time / (24.0 * volume_fraction * capture)
 
 

@@ -72,7 +72,9 @@ def _check(args: argparse.Namespace) -> int:
         content["cost"] = None if cost is None else dataclasses.asdict(cost)
         print(json.dumps(content, indent=2))
         return DONE
-    _print_expectations(parameters, expectations)
+    print(f"{parameters.title or parameters.name}\n")
+    print(table(expectations.table))
+    _print_outlook(expectations)
     if cost is not None:
         print("\nCost")
         print(table(cost.table()))
@@ -141,9 +143,8 @@ def run_and_measure(
     from sim.expectations import expect
 
     expectations = expect(parameters)
-    cautions = [f"Caution: {text}" for text in expectations.cautions]
-    print(f"{parameters.title or parameters.name}\n")
-    print(paragraphs([*expectations.sentences, *cautions]))
+    print(parameters.title or parameters.name)
+    _print_outlook(expectations)
     sys.stdout.flush()
     run = simulate(
         parameters,
@@ -247,9 +248,7 @@ def _make_folder(directory: Path) -> None:
 # ---------------------------------------------------------------- printing
 
 
-def _print_expectations(parameters: Parameters, expectations: Expectations) -> None:
-    print(f"{parameters.title or parameters.name}\n")
-    print(table(expectations.table))
+def _print_outlook(expectations: Expectations) -> None:
     print("\nWhat to expect")
     print(paragraphs(expectations.sentences))
     if expectations.cautions:
@@ -258,7 +257,7 @@ def _print_expectations(parameters: Parameters, expectations: Expectations) -> N
 
 
 def _print_summary(measurement: Measurement, run: Run, directory: Path) -> None:
-    print()
+    print("\nResult")
     _print_measurement(measurement)
     clock = run.timing
     print(

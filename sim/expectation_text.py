@@ -24,6 +24,16 @@ def _number(value: float) -> str:
     return f"{value:.3g}"
 
 
+def _length(value: float) -> str:
+    """Write a mean chain length: three digits near 1, where the excess matters, else two."""
+    return f"{value:.2f}" if value < 2.0 else f"{value:.2g}" if value < 100.0 else f"{value:.0f}"
+
+
+def _times_over(value: float) -> str:
+    """Write how many times something fits."""
+    return f"{value:.2g}" if value < 10.0 else f"{value:.0f}"
+
+
 def duration_text(seconds: float) -> str:
     """Write a time of any length.
 
@@ -142,18 +152,20 @@ def _pair_rows(outlook: Outlook) -> list[tuple[str, str]]:
 
 def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
     lengths, system = outlook.lengths, outlook.system
-    band = f"{lengths.central:.2g} ({lengths.low:.2g} to {lengths.high:.2g})"
+    band = f"{_length(lengths.central)} ({_length(lengths.low)} to {_length(lengths.high)})"
+    large = lengths.aggregation_number >= 1000.0
+    number = "over 1000" if large else f"{lengths.aggregation_number:.2g}"
     growth = []
     if outlook.coupling_largest >= CHAINING_COUPLING:
         growth = [
-            ("mean length that growth allows in this run", f"{outlook.grown_length:.2g}"),
+            ("mean length that growth allows in this run", f"{_length(outlook.grown_length)}"),
             ("bond life, largest tenth", duration_text(outlook.bond_life)),
             ("time a film takes", duration_text(outlook.film_time)),
         ]
     return [
         ("mean chain length in equilibrium", band),
-        ("the same from neighbours alone (at least)", f"{lengths.neighbours_only:.2g}"),
-        ("aggregation number N* (median particle)", f"{lengths.aggregation_number:.2g}"),
+        ("the same from neighbours alone (at least)", f"{_length(lengths.neighbours_only)}"),
+        ("aggregation number N* (median particle)", number),
         ("chain spacing from the line density", format_quantity(outlook.spacing, "length")),
         *growth,
         ("simulated time", format_quantity(parameters.run.duration, "time")),
@@ -199,15 +211,14 @@ def _verdict(outlook: Outlook) -> str:
                 f"Few and short chains: the coupling of {median:.2g} would do ({needed}), but at "
                 f"this concentration most particles stay alone."
             )
-        return (
-            f"Chains form: the median particle has a coupling of {median:.2g}, the largest tenth "
-            f"{outlook.coupling_tail:.2g}; {needed}."
-        )
+        tail = outlook.coupling_tail
+        rest = f", the largest tenth {tail:.2g}" if largest > 1.001 * median else ""
+        return f"Chains form: the median particle has a coupling of {median:.2g}{rest}; {needed}."
     if largest < CHAINING_COUPLING:
         rest = f", that of the largest {largest:.2g}" if largest > 1.001 * median else ""
         return (
-            f"No chains form at any field: the coupling of the mean particle is {median:.2g}{rest}; "
-            f"{needed}. Chains seen in such a fluid come from clusters that it brings along, or "
+            f"No chains form at any field: the coupling of the mean particle is {median:.2g}{rest}"
+            f"; {needed}. Chains seen in such a fluid come from clusters that it brings along, or "
             f"from larger particles than the file says."
         )
     return (
@@ -223,23 +234,26 @@ def _lengths(outlook: Outlook) -> list[str]:
     if outlook.coupling_largest < CHAINING_COUPLING:
         return [
             f"The bond rule counts chance neighbours too, which alone give a mean length of about "
-            f"{lengths.central:.2f}."
+            f"{_length(lengths.central)}."
         ]
+    central, low, high = (_length(x) for x in (lengths.central, lengths.low, lengths.high))
     text = (
         f"In equilibrium the mean chain length, single particles included, should be about "
-        f"{lengths.central:.2g}, between {lengths.low:.2g} and {lengths.high:.2g}; neighbours alone "
-        f"give {lengths.neighbours_only:.2g}, which is too low."
+        f"{central}, between {low} and {high}; neighbours alone give "
+        f"{_length(min(lengths.neighbours_only, lengths.longest))} at least."
     )
-    if lengths.single_chains > LONGEST_SINGLE:
+    if lengths.single_chains > lengths.longest:
         text += (
             f" Single chains would become longer still, but from {LONGEST_SINGLE:.0f} particles on "
             f"two chains side by side are lower in energy than one: expect them to thicken."
+            if lengths.longest == LONGEST_SINGLE
+            else " Single chains would become longer still, but the film is no thicker than that."
         )
     return [text]
 
 
 def _times(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """The simulated time beside the time that a film takes."""
+    """Compare the simulated time with the time that a film takes."""
     if outlook.coupling_largest < CHAINING_COUPLING:
         return []
     duration = parameters.run.duration
@@ -248,15 +262,15 @@ def _times(parameters: Parameters, outlook: Outlook) -> list[str]:
     if outlook.grown_length < outlook.lengths.central:
         lines.append(
             f"This run ends during growth: from single particles, diffusion lets chains reach a "
-            f"mean length of about {outlook.grown_length:.2g} in {simulated}; the predicted length "
-            f"takes about {duration_text(outlook.growth_time)}."
+            f"mean length of about {_length(outlook.grown_length)} in {simulated}; the predicted "
+            f"length takes about {duration_text(outlook.growth_time)}."
         )
     life = duration_text(outlook.bond_life)
     lives = duration / outlook.bond_life
     if lives >= SETTLING_LIVES:
         lines.append(
             f"Bonds in the largest tenth last about {life}, so that {simulated} hold "
-            f"{lives:.2g} bond lives: long enough for lengths to settle."
+            f"{_times_over(lives)} bond lives: long enough for lengths to settle."
         )
     else:
         lines.append(
@@ -286,14 +300,21 @@ def _spacing(outlook: Outlook) -> str:
 
 
 def _patch(parameters: Parameters, outlook: Outlook) -> str:
-    """The patch in units of what it is to show."""
+    """Measure the patch in units of what it is to show."""
     along, across = along_and_across(parameters, outlook)
     diameter = parameters.particles.diameter
-    text = f"The patch is {across / outlook.spacing:.2g} chain spacings wide across the field"
+    text = (
+        f"The patch is {_times_over(across / outlook.spacing)} chain spacings wide across the field"
+    )
     if outlook.coupling_largest < CHAINING_COUPLING:
-        return f"{text} and {outlook.particles.thickness / diameter:.2g} diameters thick."
+        return f"{text} and {_times_over(outlook.particles.thickness / diameter)} diameters thick."
     if math.isinf(along):
         room = outlook.particles.thickness / diameter
-        return f"{text}, and the film is {room:.2g} diameters thick, which bounds the chains."
+        return (
+            f"{text}, and the film is {_times_over(room)} diameters thick, which bounds the chains."
+        )
     chains = along / (outlook.expected_at_end * diameter)
-    return f"{text} and {chains:.2g} chain lengths long along it (chains as at the end of the run)."
+    return (
+        f"{text} and {_times_over(chains)} chain lengths long along it (chains as at the end of "
+        f"the run)."
+    )

@@ -94,12 +94,12 @@ def expect(parameters: Parameters) -> Expectations:
 
 
 def _curves(pair: PairPotential) -> dict[str, Any]:
-    """Give a potential as a dict, every fifth of its points."""
+    """Give a potential as a dict, every third of its points."""
     return {
-        "distance_m": pair.distance_m[::5],
-        "total_kt": pair.total_kt[::5],
-        "dipole_kt": pair.dipole_kt[::5],
-        "steric_kt": pair.steric_kt[::5],
+        "distance_m": pair.distance_m[::3],
+        "total_kt": pair.total_kt[::3],
+        "dipole_kt": pair.dipole_kt[::3],
+        "steric_kt": pair.steric_kt[::3],
         "minimum_distance_m": pair.minimum_distance_m,
         "minimum_kt": pair.minimum_kt,
         "coupling_at_minimum": pair.coupling_at_minimum,

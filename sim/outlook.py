@@ -6,9 +6,10 @@ chains; `sim.expectations` puts them into words.
 The predicted mean length is that of equilibrium: bond constants by quadrature of the run's own
 forces, bond rule and largest field, all sizes of the cut log-normal law, and the gain of a bond in
 a long chain (`sim.chain_theory`). It is cut at `LONGEST_SINGLE`, from where two chains side by side
-are lower in energy than one. The published rules disagree with the full sum by a factor of 2 to 3
-(neighbours alone stay below it, N* lies on both sides), so the excess over single particles is given
-with a band of a factor of 2.5 each way.
+are lower in energy than one, and at the thickness of the film where the field points across it.
+The published rules disagree with the full sum by a factor of 2 to 3 (neighbours alone stay below
+it, N* lies on both sides), so the excess over single particles is given with a band of a factor of
+2.5 each way.
 """
 
 from __future__ import annotations
@@ -56,8 +57,10 @@ class Lengths:
     ----------
     central, low, high : float
         Predicted mean length and its band.
+    longest : float
+        Where the central value is cut.
     single_chains : float
-        Mean length before the cut at `LONGEST_SINGLE`.
+        Mean length before the cut.
     neighbours_only : float
         Lower estimate, from pairs alone.
     singles_fraction : float
@@ -69,6 +72,7 @@ class Lengths:
     central: float
     low: float
     high: float
+    longest: float
     single_chains: float
     neighbours_only: float
     singles_fraction: float
@@ -139,6 +143,15 @@ def _contact_couplings(parameters: Parameters, cores: Values) -> Values:
     return dipolar.pair_coupling(parameters, cores, cores, diameters)
 
 
+def _longest_chain(parameters: Parameters) -> float:
+    """Length up to which a mean of single straight chains makes sense."""
+    across = abs(parameters.field.direction[2])
+    if parameters.field.largest == 0.0 or across < math.sqrt(0.5):
+        return LONGEST_SINGLE
+    room = parameters.film.thickness / (parameters.particles.diameter * across)
+    return min(LONGEST_SINGLE, max(room, 1.0))
+
+
 def predict_lengths(parameters: Parameters, volume_fraction: float) -> Lengths:
     """Predict the mean chain length in equilibrium at the largest field.
 
@@ -166,18 +179,19 @@ def predict_lengths(parameters: Parameters, volume_fraction: float) -> Lengths:
     )
     pairs = chain_theory.chain_mixture(constants, densities)
     full = chain_theory.chain_mixture(constants, densities, couplings)
-    central = min(full.mean_length, LONGEST_SINGLE)
-    median = float(
-        _contact_couplings(parameters, np.array([parameters.particles.core_diameter]))[0]
-    )
+    single_chains = max(full.mean_length, pairs.mean_length)
+    longest = _longest_chain(parameters)
+    central = min(single_chains, longest)
+    median = _contact_couplings(parameters, np.array([parameters.particles.core_diameter]))
     return Lengths(
         central=central,
         low=1.0 + (central - 1.0) / BAND,
         high=1.0 + (central - 1.0) * BAND,
-        single_chains=full.mean_length,
+        longest=longest,
+        single_chains=single_chains,
         neighbours_only=pairs.mean_length,
         singles_fraction=full.singles_fraction,
-        aggregation_number=chain_theory.aggregation_number(volume_fraction, median),
+        aggregation_number=chain_theory.aggregation_number(volume_fraction, float(median[0])),
     )
 
 
@@ -275,11 +289,11 @@ def _crossing(parameters: Parameters, form: str) -> float:
     def is_blocked(core: float) -> bool:
         diameter = core + 2.0 * sizes.shell_thickness
         brown = material.brown_time(carrier.viscosity, diameter, carrier.temperature)
-        return _neel(parameters, core, form) > brown
+        return _neel(parameters, core, form) > float(brown)
 
     # Below K V = 1.5 kT the high-barrier form has no meaning and rises again.
     volume = 1.5 * BOLTZMANN * carrier.temperature / sizes.anisotropy
-    low = (6.0 * volume / math.pi) ** (1.0 / 3.0) + 2.0 * sizes.dead_layer
+    low = math.cbrt(6.0 * volume / math.pi) + 2.0 * sizes.dead_layer
     high = low
     while not is_blocked(high):
         low, high = high, 1.2 * high

@@ -86,7 +86,7 @@ def size_quantile(parameters: Parameters, share: float) -> float:
     return particles.core_diameter * math.exp(particles.size_spread * deviation)
 
 
-def size_classes(parameters: Parameters, count: int = 11) -> tuple[Values, Values]:
+def size_classes(parameters: Parameters, count: int = 9) -> tuple[Values, Values]:
     """Represent the law of sizes by a few classes.
 
     Parameters
@@ -142,7 +142,7 @@ def _bound_minimum(energy: Values) -> int:
 
 
 def head_to_tail(
-    parameters: Parameters, core_i: float, core_j: float, points: int = 2001
+    parameters: Parameters, core_i: float, core_j: float, points: int = 1001
 ) -> PairPotential:
     """Compute the head-to-tail potential of two particles.
 

@@ -125,7 +125,7 @@ def _stages(parameters: Parameters, units: ReducedUnits) -> tuple[FieldStage, ..
 def _turning(
     parameters: Parameters, particles: Particles, units: ReducedUnits, brownian: Floats
 ) -> Floats:
-    """Return the rotational diffusion of the moments: of the body, with the Neel rate where asked."""
+    """Return the rotational diffusion of the moments: the body's, and the Neel rate if asked."""
     if parameters.particles.moment == "blocked":
         return brownian
     volume = np.pi / 6.0 * particles.magnetic_diameter**3

@@ -30,10 +30,12 @@ def covered_points(positions, diameters, sides, columns, rows):
 
 @njit(cache=True, error_model="numpy")
 def widths(positions, diameters, sides, members, start, cluster, lateral, chosen):
-    """Projected width of the cluster of each chosen particle, on a line through its centre.
+    """Projected width of the cluster of each chosen particle, in a strip across its chain.
 
-    The line runs in the film plane along ``lateral``; the discs of the cluster cut chords out of
-    it, and the width is the length of the unbroken stretch of chords that holds the particle.
+    The strip runs in the film plane along ``lateral`` and is 1.2 diameters of the particle wide,
+    so that of a row beside the chain, shifted by half a particle or not, at least one particle
+    lies in it, and none of the chain itself. Each disc of the cluster whose centre is in the
+    strip covers its diameter; the width is the unbroken covered stretch that holds the particle.
 
     Parameters
     ----------
@@ -62,12 +64,10 @@ def widths(positions, diameters, sides, members, start, cluster, lateral, chosen
             dx -= sides[0] * math.floor(dx / sides[0] + 0.5)
             dy -= sides[1] * math.floor(dy / sides[1] + 0.5)
             off = dx * lateral[1] - dy * lateral[0]
-            radius = 0.5 * diameters[j]
-            if abs(off) < radius:
-                half = math.sqrt(radius * radius - off * off)
+            if abs(off) < 0.6 * diameters[i]:
                 middle = dx * lateral[0] + dy * lateral[1]
-                low[cut] = middle - half
-                high[cut] = middle + half
+                low[cut] = middle - 0.5 * diameters[j]
+                high[cut] = middle + 0.5 * diameters[j]
                 cut += 1
         left = -0.5 * diameters[i]
         right = 0.5 * diameters[i]

@@ -1,0 +1,1 @@
+"""Engines: the same steps on different processors, behind one protocol."""

@@ -65,7 +65,7 @@ class CpuEngine:
 
     def __init__(self, system: ReducedSystem, state: FilmState, threads: int = 1) -> None:
         self.system = system
-        self._threads = max(1, min(threads, numba.config.NUMBA_NUM_THREADS))
+        self._threads = max(1, min(threads, numba.config.NUMBA_NUM_THREADS))  # type: ignore[attr-defined]
         self._seed = state.seed
         self._step = state.step
         self._patch = cpu_arrays.patch_of(system)
@@ -122,7 +122,8 @@ class CpuEngine:
         done, status = step.advance(
             steps, self._step, np.uint64(self._seed), self._slots, self.system.count,
             self._rows, self._words, self._neighbours, self._patch, self._laws, self._field,
-            self._plan, self._work, self._long_range, self._magnetisation, self._totals, self._flags,
+            self._plan, self._work, self._long_range, self._magnetisation, self._totals,
+            self._flags,
         )  # fmt: skip
         return int(done), int(status)
 

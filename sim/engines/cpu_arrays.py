@@ -41,7 +41,8 @@ def aligned(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
     size = math.prod(shape) * np.dtype(dtype).itemsize
     raw = np.zeros(size + CACHE_LINE, np.uint8)
     start = -raw.ctypes.data % CACHE_LINE
-    return raw[start : start + size].view(dtype).reshape(shape)
+    array: NDArray[Any] = raw[start : start + size].view(dtype).reshape(shape)
+    return array
 
 
 def steric_reach(system: ReducedSystem) -> float:
@@ -109,24 +110,25 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
         array[count:] = fill
         return array
 
-    x, y, z = state.positions.T
     middle = 0.5 * system.thickness
+    x, y, z = state.positions.T
+    ux, uy, uz = state.directions.T
+    rows = (
+        (x, 0.0), (y, 0.0), (z, middle), (ux, 1.0), (uy, 0.0), (uz, 0.0),
+        (system.radius, 0.5), (system.moment, 0.0), (system.mobility, 0.0),
+        (system.turning, 0.0), (np.sqrt(2.0 * system.mobility * system.dt), 0.0),
+        (np.sqrt(2.0 * system.turning * system.dt), 0.0),
+    )  # fmt: skip
+    reals = aligned((len(rows), size), np.float64)
+    for row, (values, fill) in enumerate(rows):
+        reals[row] = padded(values, fill)
+    names = layout.Slots._fields[1 : 1 + len(rows)]
     return layout.Slots(
-        x=padded(x, 0.0),
-        y=padded(y, 0.0),
-        z=padded(z, middle),
-        ux=padded(state.directions[:, 0], 1.0),
-        uy=padded(state.directions[:, 1], 0.0),
-        uz=padded(state.directions[:, 2], 0.0),
+        reals=reals,
+        **dict(zip(names, reals, strict=True)),
         reference_x=padded(x, 0.0),
         reference_y=padded(y, 0.0),
         reference_z=padded(z, middle),
-        radius=padded(system.radius, 0.5),
-        moment=padded(system.moment, 0.0),
-        mobility=padded(system.mobility, 0.0),
-        turning=padded(system.turning, 0.0),
-        kick=padded(np.sqrt(2.0 * system.mobility * system.dt), 0.0),
-        twist=padded(np.sqrt(2.0 * system.turning * system.dt), 0.0),
         last_noise=aligned((6, size), np.float32),
         identity=padded(np.arange(count), 0, np.uint32),
         image_x=padded(state.image[:, 0], 0, np.int32),

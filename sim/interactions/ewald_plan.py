@@ -5,7 +5,8 @@ constants, never by timing: a plan that depended on the clock would change the b
 """
 
 import math
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -229,7 +230,11 @@ def _build(
 
 
 def plan_exact(
-    sides: Any, thickness: float, tolerance: float = 1e-10, count: int = 200, cutoff: Any = None
+    sides: Sequence[float] | Floats,
+    thickness: float,
+    tolerance: float = 1e-10,
+    count: int = 200,
+    cutoff: float | None = None,
 ) -> EwaldPlan:
     """Choose splitting, cutoffs and wave vectors of the exact sum.
 

@@ -1,4 +1,4 @@
-"""Compiled loops on arrays: numpy, math and numba (and llvmlite in ``vector``) only, no checks by design.
+"""Compiled loops on arrays, without checks by design: only numpy, math, numba and llvmlite.
 
 Importing this package tells numba where to keep compiled code, before any kernel
 is defined. numba does not see that a function called from another module has
@@ -55,6 +55,7 @@ def cache_folder() -> Path:
 
 
 if not os.environ.get("NUMBA_CACHE_DIR"):
-    numba.config.CACHE_DIR = str(cache_folder())
+    numba.config.CACHE_DIR = str(cache_folder())  # type: ignore[attr-defined]
 if not os.environ.get("NUMBA_THREADING_LAYER_PRIORITY"):
-    numba.config.THREADING_LAYER_PRIORITY = ["omp", "tbb", "workqueue"]
+    layers = ["omp", "tbb", "workqueue"]
+    numba.config.THREADING_LAYER_PRIORITY = layers  # type: ignore[attr-defined]

@@ -27,21 +27,22 @@ RAMP = 1
 class Slots(NamedTuple):
     """One entry a slot; ``identity`` says which particle sits there."""
 
-    x: Any  # position, float64; x and y run on beyond the patch until the next sort
+    reals: Any  # (12, slots) float64: the fields from x to twist are its rows
+    x: Any  # position; x and y run on beyond the patch until the next sort
     y: Any
     z: Any
-    ux: Any  # direction of the moment, float64
+    ux: Any  # direction of the moment
     uy: Any
     uz: Any
-    reference_x: Any  # position when the list was built
-    reference_y: Any
-    reference_z: Any
     radius: Any  # half the steric diameter
     moment: Any
     mobility: Any  # D_i/D0
     turning: Any  # rotational diffusion times d0^2/D0
     kick: Any  # sqrt(2 D dt), sqrt(2 D_rot dt)
     twist: Any
+    reference_x: Any  # position when the list was built
+    reference_y: Any
+    reference_z: Any
     last_noise: Any  # (6, slots) float32, the normals of the step before
     identity: Any  # uint32
     image_x: Any  # int32, whole periods left behind at sorts

@@ -84,29 +84,21 @@ def sort_slots(slots, patch, neighbours, count):
     """Wrap all particles into the patch and sort them by cell, columns of z together."""
     wrap(slots.x, slots.image_x, slots.reference_x, patch.side_x, count)
     wrap(slots.y, slots.image_y, slots.reference_y, patch.side_y, count)
-    slots.reference_z[:count] = slots.z[:count]
+    for i in range(count):
+        slots.reference_z[i] = slots.z[i]
     sort_order(slots, patch, neighbours, count)
     order, scratch = neighbours.order, neighbours.scratch
-    reorder(slots.x, order, count, scratch)
-    reorder(slots.y, order, count, scratch)
-    reorder(slots.z, order, count, scratch)
-    reorder(slots.ux, order, count, scratch)
-    reorder(slots.uy, order, count, scratch)
-    reorder(slots.uz, order, count, scratch)
-    reorder(slots.radius, order, count, scratch)
-    reorder(slots.moment, order, count, scratch)
-    reorder(slots.mobility, order, count, scratch)
-    reorder(slots.turning, order, count, scratch)
-    reorder(slots.kick, order, count, scratch)
-    reorder(slots.twist, order, count, scratch)
+    for row in range(slots.reals.shape[0]):
+        reorder(slots.reals[row], order, count, scratch)
     for axis in range(6):
         reorder(slots.last_noise[axis], order, count, scratch)
     reorder(slots.identity, order, count, scratch)
     reorder(slots.image_x, order, count, scratch)
     reorder(slots.image_y, order, count, scratch)
-    slots.reference_x[:count] = slots.x[:count]
-    slots.reference_y[:count] = slots.y[:count]
-    slots.reference_z[:count] = slots.z[:count]
+    for i in range(count):
+        slots.reference_x[i] = slots.x[i]
+        slots.reference_y[i] = slots.y[i]
+        slots.reference_z[i] = slots.z[i]
 
 
 @njit(cache=True, error_model="numpy")

@@ -1,4 +1,4 @@
-"""Counter-based normal noise: a pure function of (seed, step, particle), in any order and on any thread.
+"""Counter-based normal noise: a pure function of (seed, step, particle), on any thread.
 
 Philox 4x32-10 (J. K. Salmon, M. A. Moraes, R. O. Dror and D. E. Shaw, "Parallel random
 numbers: as easy as 1, 2, 3", SC11 (2011)) keyed by the 64 bits of the seed, with the counter

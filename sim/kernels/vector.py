@@ -1,4 +1,4 @@
-"""A vector of floats inside compiled code, so that a pair law written as a formula runs on all lanes.
+"""A vector of floats inside compiled code: a law written as a formula runs on all lanes.
 
 ``VectorType(float32, 16)`` and ``VectorType(float64, 8)`` are numba types whose values are
 LLVM vectors; ``+ - * /``, comparisons, ``where`` and ``rsqrt`` act on all lanes, numbers
@@ -16,7 +16,7 @@ from numba import types
 from numba.core import cgutils
 from numba.core.extending import intrinsic
 from numba.core.imputils import lower_cast
-from numba.core.typeconv import Conversion
+from numba.core.typeconv.castgraph import Conversion
 from numba.core.typing.templates import AbstractTemplate, infer_global, signature
 from numba.extending import lower_builtin, models, overload, register_model
 
@@ -399,7 +399,7 @@ def store_sums(typingctx, out, start, sums):
 
 @intrinsic
 def append_near(typingctx, out, at, index, xs, ys, zs, start, x, y, z, reach2, me):
-    """Append to ``out`` at ``at`` the numbers of those of 16 candidates that are near and not ``me``.
+    """Append to ``out`` at ``at`` those of 16 candidates that are near and not ``me``.
 
     Candidates ``start .. start + 15`` have float32 coordinates in ``xs, ys, zs`` and numbers
     in ``index``. Returns the new end; up to 16 elements beyond it are overwritten.

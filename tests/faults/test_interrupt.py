@@ -15,7 +15,7 @@ from sim.storage import read_summary
 from tests.reference.small_film import small_film
 
 ROOT = Path(__file__).parents[2]
-LONG = {"duration": "60 us", "frames": 600}
+LONG = {"duration": "300 us", "frames": 600}
 """Long enough to be stopped on the way: a few seconds."""
 PATIENCE = 180.0
 """Seconds to wait for a first frame: kernels may have to be compiled."""

@@ -194,7 +194,7 @@ def hand_made_numbers():
             "threads": 2,
         },
         "warnings": [
-            "relaxation.growth_exponent is null: the growth does not span a decade beyond 0.4 t0."
+            "relaxation.growth_exponent: the growth does not span a decade beyond 0.4 t0."
         ],
     }
 
@@ -206,3 +206,22 @@ def hand_made(*, direction=(1.0, 0.0, 0.0), switch_off=False):
         curves=hand_made_curves(switch_off=switch_off),
         last_frame=planted_frame(direction),
     )
+
+
+def texts(figure):
+    """All words of a figure."""
+    import matplotlib.text
+
+    return " | ".join(t.get_text() for t in figure.findobj(matplotlib.text.Text) if t.get_text())
+
+
+def drawn(figure):
+    """Lay the figure out and draw it, as saving does."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    from analysis import style
+
+    with style.publication():
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+    return canvas

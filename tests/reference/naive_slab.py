@@ -1,6 +1,6 @@
 """Slow, obvious sums of dipoles in a slab, for comparison; nothing here is shared with `sim`.
 
-`pairwise_ewald` is the two-dimensional Ewald sum in its pairwise form, with the exact dependence
+`pairwise_tensors` is the two-dimensional Ewald sum in its pairwise form, with the exact dependence
 on z through exp(kz) erfc(k/2a + az) (Parry 1975, from memory; the dipole form is its second
 derivative). `direct_sum` adds images one by one and extrapolates the number of shells.
 """
@@ -9,6 +9,7 @@ import math
 from itertools import product
 
 import numpy as np
+from scipy.special import erfc
 
 
 def free_pair(r, mi, mj):
@@ -63,16 +64,16 @@ def direct_sum(positions, moments, sides, shells=(10, 14, 20, 28, 40, 56, 80)):
 
 def _smooth(k, z, a):
     """Zeroth to third z-derivative of exp(kz)erfc(k/2a + az) + exp(-kz)erfc(k/2a - az)."""
-    up, down = (math.exp(s * k * z) * math.erfc(k / (2 * a) + s * a * z) for s in (1, -1))
-    gauss = math.exp(-(k * k) / (4 * a * a) - a * a * z * z) / math.sqrt(math.pi)
+    up, down = (np.exp(s * k * z) * erfc(k / (2 * a) + s * a * z) for s in (1, -1))
+    gauss = np.exp(-(k * k) / (4 * a * a) - a * a * z * z) / math.sqrt(math.pi)
     value, slope = up + down, k * (up - down)
     second = k * k * value - 4 * a * k * gauss
     third = k * k * slope + 8 * a**3 * z * k * gauss
     return value, slope, second, third
 
 
-def _derivatives(r, sides, a, cutoff, reach, itself):
-    """Second and third derivatives of the periodic 1/r, as (3, 3) and (3, 3, 3) arrays."""
+def _near(r, sides, a, cutoff, itself):
+    """Second and third derivatives of the erfc part, image by image."""
     second, third = np.zeros((3, 3)), np.zeros((3, 3, 3))
     one = np.eye(3)
     most = [math.ceil(cutoff / side) + 1 for side in sides]
@@ -87,41 +88,59 @@ def _derivatives(r, sides, a, cutoff, reach, itself):
         e = (5 * c + 4 * a**4 * gauss) / d**2
         second += c * np.outer(s, s) - b * one
         third -= e * np.einsum("i,j,k", s, s, s)
-        for first, pair in (("i,jk", c), ("j,ik", c), ("k,ij", c)):
-            third += pair * np.einsum(first + "->ijk", s, one)
-    area = sides[0] * sides[1]
-    most = [math.ceil(reach * side / (2 * math.pi)) for side in sides]
-    for nx, ny in product(range(-most[0], most[0] + 1), range(-most[1], most[1] + 1)):
-        kx, ky = 2 * math.pi * nx / sides[0], 2 * math.pi * ny / sides[1]
-        k = math.hypot(kx, ky)
-        if k == 0.0 or k > reach:
-            continue
-        z_derivatives = _smooth(k, r[2], a)
-        phase = math.pi / (area * k) * np.exp(1j * (kx * r[0] + ky * r[1]))
-        wave = (1j * kx, 1j * ky)
-        for axes in product(range(3), repeat=3):
-            flat = [wave[axis] for axis in axes if axis < 2]
-            third[axes] += (phase * np.prod(flat) * z_derivatives[axes.count(2)]).real
-        for axes in product(range(3), repeat=2):
-            flat = [wave[axis] for axis in axes if axis < 2]
-            second[axes] += (phase * np.prod(flat) * z_derivatives[axes.count(2)]).real
-    blur = 4 * math.sqrt(math.pi) * a / area * math.exp(-((a * r[2]) ** 2))
-    second[2, 2] -= blur
-    third[2, 2, 2] += 2 * a * a * r[2] * blur
-    if itself:
-        second += 4 * a**3 / (3 * math.sqrt(math.pi)) * one
+        for axes in ("i,jk", "j,ik", "k,ij"):
+            third += c * np.einsum(axes + "->ijk", s, one)
     return second, third
 
 
-def pairwise_ewald(positions, moments, sides, a):
-    """Field and force by the pairwise two-dimensional Ewald sum, good to about 1e-14."""
-    positions, moments = np.asarray(positions, float), np.asarray(moments, float)
-    field, force = np.zeros_like(positions), np.zeros_like(positions)
-    for i, j in product(range(len(positions)), repeat=2):
-        second, third = _derivatives(
-            positions[i] - positions[j], sides, a, 6.2 / a, 12.4 * a, i == j
-        )
-        field[i] += second @ moments[j]
-        if i != j:
-            force[i] += np.einsum("i,ijk,k", moments[i], third, moments[j])
+def _far(r, sides, a, reach):
+    """Second and third derivatives of the smooth part, over the whole plane of wave vectors."""
+    second, third = np.zeros((3, 3)), np.zeros((3, 3, 3))
+    area = sides[0] * sides[1]
+    most = [math.ceil(reach * side / (2 * math.pi)) for side in sides]
+    kx, ky = (
+        2 * math.pi / side * np.arange(-n, n + 1) for side, n in zip(sides, most, strict=True)
+    )
+    kx, ky = (k.ravel() for k in np.meshgrid(kx, ky))
+    k = np.hypot(kx, ky)
+    kept = (k > 0.0) & (k < reach)
+    kx, ky, k = kx[kept], ky[kept], k[kept]
+    z_derivatives = _smooth(k, r[2], a)
+    phase = math.pi / (area * k) * np.exp(1j * (kx * r[0] + ky * r[1]))
+    for target, order in ((second, 2), (third, 3)):
+        for axes in product(range(3), repeat=order):
+            factor = (1j * kx) ** axes.count(0) * (1j * ky) ** axes.count(1)
+            target[axes] = np.sum(phase * factor * z_derivatives[axes.count(2)]).real
+    blur = 4 * math.sqrt(math.pi) * a / area * math.exp(-((a * r[2]) ** 2))
+    second[2, 2] -= blur
+    third[2, 2, 2] += 2 * a * a * r[2] * blur
+    return second, third
+
+
+def pairwise_tensors(positions, sides, a):
+    """Second and third derivatives of the periodic 1/r of all pairs, good to about 1e-14.
+
+    Shapes (N, N, 3, 3) and (N, N, 3, 3, 3).
+    """
+    count = len(positions)
+    second, third = np.zeros((count, count, 3, 3)), np.zeros((count, count, 3, 3, 3))
+    for i, j in product(range(count), repeat=2):
+        if i == j and i > 0:
+            second[i, i] = second[0, 0]
+        r = positions[i] - positions[j]
+        if i > j or i == j == 0:
+            parts = _near(r, sides, a, 6.2 / a, i == j), _far(r, sides, a, 12.4 * a)
+            second[i, j], third[i, j] = (sum(pair) for pair in zip(*parts, strict=True))
+            if i == j:
+                second[i, j] += 4 * a**3 / (3 * math.sqrt(math.pi)) * np.eye(3)
+            else:
+                second[j, i], third[j, i] = second[i, j], -third[i, j]
+    return second, third
+
+
+def pairwise_ewald(tensors, moments):
+    """Field and force from the derivatives of all pairs."""
+    second, third = tensors
+    field = np.einsum("ijab,jb->ia", second, moments)
+    force = np.einsum("ia,ijabc,jc->ib", moments, third, moments)
     return field, force

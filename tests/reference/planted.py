@@ -214,6 +214,8 @@ def planted_run(
     positions = np.zeros((frames + 1, count, 3))
     vectors = np.zeros((frames + 1, count, 3), dtype=np.float32)
     fields = np.zeros((frames + 1, 3))
+    means = []
+    segment = np.zeros(count, dtype=int)
     for index, time in enumerate(times):
         grown = min(time, switch_off_at) if switch_off_at is not None else time
         mean = plateau or max(1.0, 2.0 * (grown / (0.04 * duration)) ** exponent)
@@ -222,9 +224,15 @@ def planted_run(
         if off:
             fade = math.exp(-(time - switch_off_at) / decay_time)
             mean = 1.0 + (mean - 1.0) * fade
+        means.append(mean)
+        segments = 0
         for lane, place in enumerate(lanes):
-            along, _ = _lane_frame(rng, sites, extent, thresholds[lane].copy(), mean, axis == 2)
+            along, broken = _lane_frame(
+                rng, sites, extent, thresholds[lane].copy(), mean, axis == 2
+            )
             rows = slice(lane * sites, (lane + 1) * sites)
+            segment[rows] = segments + np.concatenate([[0], np.cumsum(broken)[:-1]])
+            segments = segment[rows][-1] + 1
             positions[index, rows, axis] = along + shifts[lane]
             positions[index, rows, others[0]] = place[0]
             positions[index, rows, others[1]] = place[1]
@@ -232,9 +240,9 @@ def planted_run(
         # Bonds must hold the head-to-tail rule: keep moments within 40 degrees while bound.
         directions = unit_rows(directions + 3.0 * direction) if mean > 1 else directions
         if off:
-            keep = rng.random(count) < fade
-            flip = np.where(rng.random(count) < 0.5, -1.0, 1.0)[:, None]
-            directions = np.where(keep[:, None], directions, directions * flip)
+            # Whole chains turn round, so that no bond breaks by it.
+            turned = (segment >= fade * segments) & (segment % 2 == 1)
+            directions[turned] *= -1.0
         positions[index] += noise * rng.standard_normal((count, 3))
         positions[index] = wrapped(positions[index], sides)
         vectors[index] = MOMENT * directions
@@ -251,7 +259,7 @@ def planted_run(
         timing,
         provisional,
         seed,
-        switch_off_at is None,
+        means,
     )
     return path
 
@@ -330,7 +338,7 @@ def _write(
     timing,
     provisional,
     seed,
-    steady,
+    means,
 ):
     """The file in the layout of the program (H5MD 1.1)."""
     count = positions.shape[1]
@@ -357,20 +365,18 @@ def _write(
         for name, (value, unit_text) in rows.items():
             _element(film.create_group(name), value, unit_text, steps, times, film)
         scale = -2.404 * derived["coupling"] / 2
-        bound = 1 - 1 / np.maximum(1.0, np.linspace(1, 8, len(times)))
-        magnetisation = (
-            np.zeros((len(times), 3))
-            if moments is None
-            else (moments.astype(float).mean(axis=1) / MOMENT)
-        )
+        bound = 1 - 1 / np.asarray(means)
         observables = {
-            "magnetisation": (magnetisation, ""),
             "field": (fields, "T"),
             "energy_dipolar": (2 * scale * bound, "kT"),
             "energy_steric": (0.9 * bound, "kT"),
             "energy_windows": (0.01 * np.ones(len(times)), "kT"),
-            "energy_field": (-magnetisation[:, 0] * derived["langevin_parameter"], "kT"),
         }
+        if moments is not None:
+            relative = moments.astype(float).mean(axis=1) / MOMENT
+            along = relative @ np.asarray(derived["field_direction"])
+            observables["magnetisation"] = (relative, "")
+            observables["energy_field"] = (-along * derived["langevin_parameter"], "kT")
         group = file.create_group("observables")
         for name, (value, unit_text) in observables.items():
             _element(group.create_group(name), value, unit_text, steps, times, film)

@@ -9,7 +9,10 @@ from html.parser import HTMLParser
 import pytest
 
 from analysis import number_text, plots, report, report_text
+from analysis.measures import measure
+from analysis.trajectory import open_run
 from tests.reference.drawn_film import hand_made, hand_made_run
+from tests.reference.planted import planted_run
 
 VOID = {"meta", "img", "br", "hr"}
 
@@ -148,7 +151,52 @@ def test_warnings_that_the_page_adds_itself(page_of):
     assert "did not reach its planned end (stopped by the user)" in text
     assert "cut off at 144 nm" in text
     assert "had not come to rest. Lengths are those after 200 µs" in text
-    assert "does not span a decade" in text
+    assert "Growth exponent is null" not in text
+    assert "Growth exponent: the growth does not span a decade" in text
+
+
+def test_what_the_measurement_says_is_not_said_twice_and_comes_in_order(page_of):
+    run = hand_made_run()
+    run.finished, run.end_reason, run.notices = False, "interrupted", ("no unit: SI assumed",)
+    measurement = hand_made()
+    measurement.numbers["warnings"] = [
+        "file: no unit: SI assumed",
+        "run: it ended early (interrupted)",
+        "spacing.width_m: too few chains",
+        "spacing: provisional, because the dipole forces were cut off and ends do not repel",
+        "equilibration: not reached (still drifting)",
+    ]
+    page = page_of(measurement, run)
+    notes = re.findall(r"<li>(.*?)</li>", page)
+    assert [note.partition(":")[0] for note in notes] == [
+        "Provisional",
+        "File",
+        "Run",
+        "Equilibration",
+        "Chain width",
+    ]
+
+
+def test_numbers_for_comparison_stand_beside(page_of):
+    measurement = hand_made()
+    measurement.numbers["magnetisation"]["langevin_relative"] = 0.9268
+    measurement.numbers["spacing"]["clear_fraction_random"] = 0.59
+    text = read(page_of(measurement, hand_made_run())).text
+    assert "Without interactions it would be 92.7 %." in text
+    assert "Particles strewn at random would leave 59 %." in text
+
+
+def test_a_measured_run_gives_a_whole_report(tmp_path):
+    """The real measurement of a planted run file, through to the page."""
+    run = open_run(planted_run(tmp_path, frames=12, switch_off_at=1.4e-4))
+    measurement = measure(run)
+    text = read(report.write_report(measurement, run, tmp_path).read_text(encoding="utf-8")).text
+    length = measurement.numbers["chains"]["mean_length"]
+    assert number_text.with_error(length["value"], length["error"]) in text.replace("\u00a0", " ")
+    assert "planted film" in text
+    assert "Decay time of the magnetisation" in text
+    assert "Equilibration: not reached" in text
+    assert not re.search(r"\bnan\b|\bNone\b", text)
 
 
 def test_a_run_without_warnings_says_so(page_of):
