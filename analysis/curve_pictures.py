@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import style
-from analysis.curves import column, finite_rows, known_errors
+from analysis.curves import column, finite_rows, known_errors, pooled_lengths
 from analysis.number_text import as_float, measured, with_error, with_unit
 
 if TYPE_CHECKING:
@@ -63,24 +63,27 @@ def _draw_lengths(
     share: NDArray[np.float64],
     error: NDArray[np.float64],
 ) -> None:
-    """Measured shares on a logarithmic axis whose floor also ends the error bars."""
+    """Measured shares, rare lengths pooled, on a logarithmic axis whose floor ends their bars."""
+    first, last, share, error = pooled_lengths(length, share, error)
     floor = 0.4 * float(share.min())
     axes.set_yscale("log")
     # A bar that would reach zero or below ends just above the floor of the axis.
     down = np.minimum(error, share - 0.5 * floor)
     axes.errorbar(
-        length,
+        0.5 * (first + last),
         share,
+        xerr=0.5 * (last - first),
         yerr=np.stack([down, error]),
         fmt="o",
         color=style.FIRST,
         markersize=3.0,
         elinewidth=0.8,
+        capsize=0.0,
         label="simulated",
         zorder=3,
     )
     axes.set_ylim(floor, 1.6 * float((share + error).max()))
-    axes.set_xlim(0.0, 1.04 * float(length.max()) + 1.0)
+    axes.set_xlim(0.0, 1.04 * float(last[-1]) + 1.0)
     axes.locator_params(axis="x", integer=True)
 
 
@@ -204,6 +207,7 @@ def _draw_map(
 ) -> None:
     """Logarithmic map without the forward peak, which only counts the particles."""
     from matplotlib.colors import LogNorm
+    from matplotlib.ticker import LogLocator, NullFormatter
 
     shown = np.where(s > 0, s, np.nan)
     shown[np.ix_(np.abs(qy) < 1e-9 * np.abs(qy).max(), np.abs(qx) < 1e-9 * np.abs(qx).max())] = (
@@ -231,7 +235,9 @@ def _draw_map(
     bar = figure.colorbar(image, ax=axes, shrink=0.9, pad=0.02, extend="both")
     bar.set_label("Structure factor S")
     bar.ax.tick_params(direction="out")
+    bar.ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if high < 99 * low else (1.0,)))
     bar.ax.yaxis.set_major_formatter("{x:g}")
+    bar.ax.yaxis.set_minor_formatter(NullFormatter())
 
 
 def _frame_map(

@@ -87,7 +87,9 @@ def structure_curves(
     band = 0.0
     if weight_length is not None:
         band = math.pi / (max(weight_length, 2.0) * frames.median)
-    q, s, error = profile(average, frames.grid, frames.sides, lateral, band, structures or 1.0)
+    q, s, error, flat = profile(
+        average, frames.grid, frames.sides, lateral, band, structures or 1.0
+    )
     qy = frames.grid.qy
     whole = full_map(average)
     # The mode at q = 0 only counts the particles.
@@ -97,22 +99,43 @@ def structure_curves(
         "qy_per_m": np.concatenate([-qy[:0:-1], qy]),
         "s": whole,
     }
-    return mapped, {"q_per_m": q, "s": s, "error": error}
+    return mapped, {"q_per_m": q, "s": s, "error": error, "flat_error": flat}
 
 
-def axis_correlation(frames: SpacingFrames, structures: float | None) -> Curve:
-    """Return the pair correlation of chain axes across the chains; 1 for chains at random."""
+def axis_correlation(frames: SpacingFrames) -> Curve:
+    """Return the pair correlation of chain axes across the chains; 1 for chains at random.
+
+    The error comes from the scatter between ``BATCHES`` batches of chains, each kept together
+    over all frames, so that a chain that is seen in every frame counts once.
+    """
     counts = np.sum(frames.shell_counts, axis=0)
     ideal = np.sum(frames.shell_ideal, axis=0)
+    members = np.sum(frames.shell_members, axis=0)
     edges = frames.edges
-    usable = ideal > 0
+    usable, filled = ideal > 0, members > 0
     centres = (0.5 * (edges[1:] + edges[:-1]))[usable]
-    g = counts[usable] / ideal[usable]
-    pairs = ideal[usable] / max(1, len(frames.shell_counts)) / 2
-    links = max(1.0, float(np.mean(frames.links)))
-    # Few pairs: an empty bin is as uncertain as one with a twentieth of the ideal count.
-    error = np.sqrt(np.maximum(g, 0.05) * links / (pairs * max(1.0, structures or 1.0)))
-    return {"distance_m": centres, "g": g, "error": error}
+    if not usable.any() or filled.sum() < 2:
+        g = counts.sum(axis=0)[usable] / ideal[usable]
+        nothing = np.full(len(g), np.nan)
+        return {"distance_m": centres, "g": g, "error": nothing, "flat_error": nothing}
+    ideal = ideal[usable]
+    g = counts[:, usable].sum(axis=0) / ideal
+    weight = (members / members.sum())[filled, None]
+    away = counts[filled][:, usable] / ideal - weight * g
+    batches = int(filled.sum())
+    # Each pair is counted in the batches of both its chains: twice the variance.
+    variance = 2 * batches / (batches - 1) * (away**2).sum(axis=0)
+    # Sixteen batches make a rough variance; its ratio to the count is alike in nearby bins.
+    floor = 0.02 * float(g.max(initial=1.0))
+    ratio = np.convolve(variance * ideal / np.maximum(g, floor), np.ones(5), mode="same")
+    ratio /= np.convolve(np.ones(len(g)), np.ones(5), mode="same")
+    flat = np.sqrt(ratio / ideal)
+    return {
+        "distance_m": centres,
+        "g": g,
+        "error": np.sqrt(np.maximum(g, floor)) * flat,
+        "flat_error": flat,
+    }
 
 
 def magnetisation_curve(run: Run, stage: Stage, measured: dict[str, Any]) -> Curve:

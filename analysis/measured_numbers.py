@@ -25,6 +25,8 @@ PERHAPS_NOISE = 0.02
 SPACINGS_WANTED = 20.0
 LENGTHS_WANTED = 5.0
 SPANNING_WARNING = 0.01
+BRANCHED_WARNING = 0.05
+UNPAIRED_WARNING = 0.05
 
 NO_MOMENTS = "the file holds no moments, so head-to-tail bonds cannot be told"
 
@@ -67,6 +69,12 @@ def chain_numbers(
         return out
     if out["straightness"]["value"] is None:
         warnings.append("chains.straightness: no open chain of three or more particles")
+    if (out["branched_share"]["value"] or 0.0) > BRANCHED_WARNING:
+        warnings.append(
+            f"chains.branched_share: {100 * out['branched_share']['value']:.2g} % of the particles "
+            "are in branched groups, which count with all their particles in the mean lengths; "
+            "linear_mean_length leaves them out"
+        )
     if (out["spanning_share"]["value"] or 0.0) > SPANNING_WARNING:
         warnings.append(
             f"chains.spanning_share: {100 * out['spanning_share']['value']:.2g} % of the particles "
@@ -118,57 +126,76 @@ def spacing_numbers(
 ) -> dict[str, Any]:
     """Return the section ``spacing``: three spacings, width and clear fraction, in m."""
     seen = max(1, int(structures or 1.0))
-    nearest = estimate(frames.nearest, within=frames.nearest_error, structures=structures)
-    radial, shell = curves["structure_factor_radial"], curves["axis_correlation"]
-    shortest = frames.shortest
-    crest = find_peak(radial["q_per_m"], radial["s"], radial["error"], 0.0, 2 * math.pi / shortest)
-    first = find_peak(
-        shell["distance_m"], shell["g"], shell["error"], shortest, 0.95 * frames.reach
-    )
-    number = _peak_number("spacing.structure_factor_m", crest, seen, warnings)
-    if number.value is not None and number.error is not None:
-        length = 2 * math.pi / number.value
-        number = Estimate(length, number.error * length / number.value, seen)
-    clear = estimate(frames.clear, within=frames.clear_error, structures=structures)
-    area = float(frames.sides[0] * frames.sides[1])
-    random = random_clear_fraction(frames.diameters, area)
-    informative = clear.value is not None and abs(clear.value - random) > max(
-        0.01, 2 * (clear.error or 0.0)
-    )
     out: dict[str, Any] = {
-        "nearest_neighbour_m": nearest.as_dict(),
-        "nearest_neighbour_spread_m": estimate(frames.spread, structures=structures).as_dict(),
-        "structure_factor_m": number.as_dict(),
-        "axis_correlation_m": _peak_number(
-            "spacing.axis_correlation_m", first, seen, warnings
+        "nearest_neighbour_m": estimate(
+            frames.nearest, within=frames.nearest_error, structures=structures
         ).as_dict(),
+        "nearest_neighbour_spread_m": estimate(frames.spread, structures=structures).as_dict(),
+        "structure_factor_m": _crest(frames, curves, seen, warnings).as_dict(),
+        "axis_correlation_m": _first_shell(frames, curves, seen, warnings).as_dict(),
         "line_density_m": frames.line,
         "width_m": estimate(
             frames.width, within=frames.width_error, structures=structures
         ).as_dict(),
-        "clear_fraction": clear.as_dict(),
-        "clear_fraction_random": random,
-        "clear_fraction_informative": informative,
+        **_clear(frames, structures, warnings),
         "chain_direction": None if frames.axis is None else [float(x) for x in frames.axis],
     }
-    if nearest.value is None:
+    if out["nearest_neighbour_m"]["value"] is None:
         warnings.append(
             "spacing.nearest_neighbour_m: no two chains of three or more particles stand level"
         )
     unpaired = [u for u in frames.unpaired if math.isfinite(u)]
-    if unpaired and float(np.mean(unpaired)) > 0.05:
+    if unpaired and float(np.mean(unpaired)) > UNPAIRED_WARNING:
         warnings.append(
             f"spacing.nearest_neighbour_m: {100 * np.mean(unpaired):.0f} % of the chain particles "
             f"have no level neighbour within {frames.reach * 1e9:.4g} nm and do not count"
         )
     if out["width_m"]["value"] is None:
         warnings.append("spacing.width_m: no chain of three or more particles")
+    return out
+
+
+def _clear(frames: SpacingFrames, structures: float | None, warnings: list[str]) -> dict[str, Any]:
+    """Return the clear fraction beside that of discs at random, and whether they differ."""
+    clear = estimate(frames.clear, within=frames.clear_error, structures=structures)
+    random = random_clear_fraction(frames.diameters, float(frames.sides[0] * frames.sides[1]))
+    informative = clear.value is not None and abs(clear.value - random) > max(
+        0.01, 2 * (clear.error or 0.0)
+    )
     if not informative:
         warnings.append(
             "spacing.clear_fraction: agrees with discs placed at random, so it says nothing "
             "about chains"
         )
-    return out
+    return {
+        "clear_fraction": clear.as_dict(),
+        "clear_fraction_random": random,
+        "clear_fraction_informative": informative,
+    }
+
+
+def _crest(
+    frames: SpacingFrames, curves: dict[str, Curve], seen: int, warnings: list[str]
+) -> Estimate:
+    """Return the spacing of the peak of the projected structure factor."""
+    c = curves["structure_factor_radial"]
+    largest = 2 * math.pi / frames.shortest
+    peak = find_peak(c["q_per_m"], c["s"], c["error"], c["flat_error"], 0.0, largest)
+    number = _peak_number("spacing.structure_factor_m", peak, seen, warnings)
+    if number.value is None or number.error is None:
+        return number
+    length = 2 * math.pi / number.value
+    return Estimate(length, number.error * length / number.value, seen)
+
+
+def _first_shell(
+    frames: SpacingFrames, curves: dict[str, Curve], seen: int, warnings: list[str]
+) -> Estimate:
+    """Return the first maximum of the pair correlation of chain axes."""
+    c = curves["axis_correlation"]
+    largest = 0.95 * frames.reach
+    peak = find_peak(c["distance_m"], c["g"], c["error"], c["flat_error"], frames.shortest, largest)
+    return _peak_number("spacing.axis_correlation_m", peak, seen, warnings)
 
 
 def _peak_number(name: str, peak: Peak | None, seen: int, warnings: list[str]) -> Estimate:

@@ -91,12 +91,12 @@ def measure(
     TrajectoryError
         Where a frame cannot be read.
     """
-    rule = (
-        float(bond_distance or run.bonds.get("distance", BOND_DISTANCE)),
-        float(
-            run.bonds.get("alignment", BOND_ALIGNMENT) if bond_alignment is None else bond_alignment
-        ),
-    )
+    recorded = run.bonds
+    if bond_distance is None:
+        bond_distance = float(recorded.get("distance", BOND_DISTANCE))
+    if bond_alignment is None:
+        bond_alignment = float(recorded.get("alignment", BOND_ALIGNMENT))
+    rule = (bond_distance, bond_alignment)
     field = field_series(run)
     stage = last_stage(run, field, from_time)
     by_field = field_direction(run, field)
@@ -167,29 +167,14 @@ def _assembled(
     series, spacing = passed.chains, passed.spacing
     chains = tell.chain_numbers(series, stage, structures, warnings)
     chains["bond_distance"], chains["bond_alignment"] = rule
-    curves: dict[str, dict[str, Any]] = {
-        "time_series": draw.time_series(run, series, field),
-        "chain_lengths": draw.chain_lengths(series, stage, structures),
-        "nearest_neighbour": draw.nearest_neighbour(spacing, structures),
-    }
-    mapped, radial = draw.structure_curves(
-        spacing, structures, chains["weight_mean_length"]["value"]
-    )
-    curves["structure_factor_map"], curves["structure_factor_radial"] = mapped, radial
-    curves["axis_correlation"] = draw.axis_correlation(spacing, structures)
+    curves = _curves(run, stage, field, passed, structures, chains["weight_mean_length"]["value"])
     spaces = tell.spacing_numbers(spacing, curves, structures, warnings)
     spaces["spacings_across_patch"] = tell.patch_warnings(run, spacing, chains, warnings)
-    magnetisation = _magnetisation(run, series, stage, curves)
-    rest = equilibration(run, stage, _drifting(curves["time_series"]))
-    if not rest["reached"]:
-        warnings.append(
-            f"equilibration: not reached ({rest['reason']}); lengths and spacings are values "
-            f"{rest['statement']}, not properties of the film"
-        )
+    magnetisation = _magnetisation(run, series, stage, curves, warnings)
     numbers = {
         "parameters": _parameters(run),
         "derived": {"volume_fraction": spacing.fraction, "particle_count": run.count} | run.derived,
-        "equilibration": rest,
+        "equilibration": _rest(run, stage, curves["time_series"], warnings),
         "chains": chains,
         "spacing": spaces,
         "alignment": tell.alignment_numbers(series, stage, structures, by_field, warnings),
@@ -198,8 +183,6 @@ def _assembled(
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
     }
-    if magnetisation["relative"]["value"] is None:
-        warnings.append("magnetisation.relative: neither moments nor a field direction are known")
     frames = len(stage.frames)
     if frames < 4 or (structures is not None and structures < 4 and series.lengths):
         warnings.append(
@@ -209,26 +192,60 @@ def _assembled(
     return Measurement(_plain(numbers), curves, _last_frame(run, passed.last))
 
 
+def _curves(
+    run: Run,
+    stage: Stage,
+    field: Floats,
+    passed: _Pass,
+    structures: float | None,
+    weight_length: float | None,
+) -> dict[str, dict[str, Any]]:
+    """Return all curves but the magnetisation law."""
+    series, spacing = passed.chains, passed.spacing
+    mapped, radial = draw.structure_curves(spacing, structures, weight_length)
+    return {
+        "time_series": draw.time_series(run, series, field),
+        "chain_lengths": draw.chain_lengths(series, stage, structures),
+        "nearest_neighbour": draw.nearest_neighbour(spacing, structures),
+        "structure_factor_map": mapped,
+        "structure_factor_radial": radial,
+        "axis_correlation": draw.axis_correlation(spacing),
+    }
+
+
+def _rest(run: Run, stage: Stage, series: dict[str, Floats], warnings: list[str]) -> dict[str, Any]:
+    """Return the section ``equilibration`` and warn where the film is not at rest."""
+    names = ("mean_length", "weight_mean_length", "alignment", "magnetisation", "energy_dipolar")
+    tested = {name: series[name] for name in names if np.isfinite(series[name]).any()}
+    rest = equilibration(run, stage, tested)
+    if not rest["reached"]:
+        warnings.append(
+            f"equilibration: not reached ({rest['reason']}); lengths and spacings are values "
+            f"{rest['statement']}, not properties of the film"
+        )
+    return rest
+
+
 def _magnetisation(
-    run: Run, series: ChainSeries, stage: Stage, curves: dict[str, dict[str, Any]]
+    run: Run,
+    series: ChainSeries,
+    stage: Stage,
+    curves: dict[str, dict[str, Any]],
+    warnings: list[str],
 ) -> dict[str, Any]:
     """Return the section ``magnetisation`` and add its curve."""
     along = curves["time_series"]["magnetisation"][stage.frames]
     relative = estimate(along, within=series.within["magnetisation"][stage.frames]).as_dict()
     curve = draw.magnetisation_curve(run, stage, relative)
     curves["magnetisation_law"] = curve
+    if relative["value"] is None:
+        warnings.append("magnetisation.relative: neither moments nor a field direction are known")
     return {
         "relative": relative,
         "langevin_relative": curve["law"],
         "langevin_parameter": curve["measured_langevin_parameter"],
         "field_t": float(np.linalg.norm(stage.field)),
     }
-
-
-def _drifting(series: dict[str, Floats]) -> dict[str, Floats]:
-    """Return what is tested for drift."""
-    names = ("mean_length", "weight_mean_length", "alignment", "magnetisation", "energy_dipolar")
-    return {name: series[name] for name in names if np.isfinite(series[name]).any()}
 
 
 def _parameters(run: Run) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import Any
 from analysis.style import scale_for
 
 NOT_MEASURED = "not measured"
+_NEGLIGIBLE = 1e-9  # errors below this share of the value are rounding of the computer
 
 
 def measured(numbers: dict[str, Any], section: str, key: str) -> tuple[float, float]:
@@ -77,8 +78,11 @@ def with_error(value: float, error: float, unit: str = "") -> str:
         return NOT_MEASURED
     if not math.isfinite(error):
         return f"{with_unit(value, unit)} (error unknown)"
-    if error == 0.0:
-        return f"{with_unit(value, unit)} ± 0"
+    if abs(error) <= _NEGLIGIBLE * abs(value):
+        if unit in ("", "°"):
+            return f"{with_unit(value)} ± 0{unit}"
+        number_text, _, unit_text = with_unit(value, unit).rpartition(" ")
+        return f"{number_text} ± 0 {unit_text}"
     factor, shown = 1.0, unit
     if unit == "%":
         factor = 100.0
@@ -89,7 +93,7 @@ def with_error(value: float, error: float, unit: str = "") -> str:
     magnitude = math.floor(math.log10(spread))
     digits = 2 if spread < 3.5 * 10.0**magnitude else 1
     decimals = min(max(digits - 1 - magnitude, 0), 6)
-    gap = " " if shown else ""
+    gap = "" if shown in ("", "°") else " "
     return f"{number:.{decimals}f} ± {spread:.{decimals}f}{gap}{shown}"
 
 

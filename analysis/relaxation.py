@@ -16,7 +16,10 @@ GROWTH_FROM = 0.4
 """Growth is fitted from this many diffusion times t0 after switch-on."""
 
 DECADE = 9.99
-"""Ratio of the last to the first time that counts as a decade."""
+"""Ratio of the last time to the earliest allowed one that counts as a decade."""
+
+SEEN_AT_LEAST = 6.0
+"""Ratio of the last to the first frame in it, since frames do not fall on its start."""
 
 SPANNING_LIMIT = 0.01
 GROWN = 1.5
@@ -115,37 +118,14 @@ def growth(
         return Growth(NOTHING, None, None, "the diffusion time of the particles is not recorded")
     first = GROWTH_FROM * unit_time
     past = np.flatnonzero(spanning >= SPANNING_LIMIT)
-    end = int(past[0]) if len(past) else len(times)
-    use = np.arange(len(times)) < end
+    use = np.arange(len(times)) < (past[0] if len(past) else len(times))
     use &= (times >= first * (1 - 1e-9)) & np.isfinite(length) & (length > 0)
-    if use.sum() < 4:
-        return Growth(
-            NOTHING,
-            None,
-            None,
-            f"fewer than 4 frames lie beyond {first:.3g} s with a spanning share under 1 %",
-        )
     t, s = times[use], length[use]
-    if t[-1] / t[0] < DECADE and t[-1] / first < DECADE:
-        return Growth(
-            NOTHING,
-            float(t[0]),
-            float(t[-1]),
-            f"growth is seen over a factor {t[-1] / t[0]:.2g} in time; a decade beyond "
-            f"{first:.3g} s is needed",
-        )
-    if t[-1] / t[0] < 0.6 * DECADE:
-        return Growth(
-            NOTHING,
-            float(t[0]),
-            float(t[-1]),
-            "frames are too sparse at early times to fit a decade",
-        )
-    if s.max() < GROWN:
-        return Growth(NOTHING, None, None, f"no chains grow: the mean length stays under {GROWN}")
+    reason = _no_growth(t, s, first)
+    if reason is not None:
+        seen = (float(t[0]), float(t[-1])) if len(t) else (None, None)
+        return Growth(NOTHING, seen[0], seen[1], reason)
     x, y = _log_bins(t, s)
-    if len(x) < 4:
-        return Growth(NOTHING, float(t[0]), float(t[-1]), "too few frames to fit a slope")
     slope, spread = _slope(x, y)
     middle = len(x) // 2
     halves = [_slope(x[: middle + 1], y[: middle + 1])[0], _slope(x[middle:], y[middle:])[0]]
@@ -154,6 +134,23 @@ def growth(
     scatter = float(np.hypot(*relative)) / (x[-1] - x[0])
     spread = max(spread, 0.5 * abs(halves[1] - halves[0]), scatter)
     return Growth(Estimate(slope, spread, len(x)), float(t[0]), float(t[-1]), None)
+
+
+def _no_growth(times: Floats, length: Floats, first: float) -> str | None:
+    """Return why no exponent can be told from these frames, None where it can."""
+    if len(times) < 4:
+        return f"fewer than 4 frames lie beyond {first:.3g} s with a spanning share under 1 %"
+    seen = float(times[-1] / times[0])
+    if times[-1] / first < DECADE:
+        return (
+            f"growth is seen over a factor {seen:.2g} in time; a decade beyond {first:.3g} s is "
+            "needed"
+        )
+    if seen < SEEN_AT_LEAST or len(_log_bins(times, length)[0]) < 4:
+        return "frames are too sparse at early times to fit a decade"
+    if length.max() < GROWN:
+        return f"no chains grow: the mean length stays under {GROWN}"
+    return None
 
 
 def _log_bins(times: Floats, values: Floats, per_decade: int = 8) -> tuple[Floats, Floats]:

@@ -156,6 +156,9 @@ def _named(note: str) -> str:
     for item in report_text.MEASURED:
         if colon and key == f"{item.section}.{item.key}":
             return f"{item.name}:{words}"
+    section, dot, rest = key.partition(".")
+    if colon and dot and section.isidentifier() and rest.isidentifier():
+        return f"{_plain_name(rest)}:{words}"
     return note[:1].upper() + note[1:] if colon and key.isidentifier() else note
 
 

@@ -64,7 +64,7 @@ pre { background: #f5f5f5; border: 1px solid #c9c9c9; padding: 0.8rem; font-size
   .figures { grid-template-columns: 1fr 1fr; gap: 0.8rem; }
   .wide { grid-column: 1 / -1; }
   .wide .frame { overflow: visible; }
-  .wide img { min-width: 0; width: 100%; }
+  .wide img { min-width: 0; width: auto; max-width: 100%; max-height: 12cm; }
   h2 { break-after: avoid; }
   tr, dt, dd { break-inside: avoid; }
 }

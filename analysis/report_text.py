@@ -282,7 +282,8 @@ CAPTIONS = {
     ),
     "chain_lengths": (
         "How long the chains are",
-        "Share of chains of each length. On this logarithmic scale the geometric law, which "
+        "Share of chains of each length; a horizontal bar marks rare lengths taken together. On "
+        "this logarithmic scale the geometric law, which "
         "belongs to chains that break and join at random, is a straight line.",
     ),
     "growth": (

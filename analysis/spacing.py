@@ -31,6 +31,10 @@ REACH_SPACINGS = 4.0
 BINS_PER_DIAMETER = 4.0
 WIDTH_SAMPLES = 300
 STRIPS = 5
+
+BATCHES = 16
+"""Batches of chains whose pair counts are compared for the error of their correlation."""
+
 STEEP = 0.7
 """Share of the chain direction along z from which on a film counts as seen along its chains."""
 
@@ -75,6 +79,7 @@ class SpacingFrames:
     unpaired: list[float] = field(default_factory=list)
     nearest_counts: list[Floats] = field(default_factory=list)
     shell_counts: list[Floats] = field(default_factory=list)
+    shell_members: list[Floats] = field(default_factory=list)
     shell_ideal: list[Floats] = field(default_factory=list)
     links: list[float] = field(default_factory=list)
     layer: list[float] = field(default_factory=list)
@@ -123,7 +128,9 @@ class SpacingFrames:
         self.map_sum += structure_factor(positions, self.grid)
         self.map_frames += 1
         long = (chains.size >= SHORTEST_CHAIN) & (chains.kind != RING)
-        chain = np.where(long[chains.group], chains.group, -1)
+        # A chain is called by its lowest particle: the same name for as long as it lives.
+        _, lowest = np.unique(chains.group, return_index=True)
+        chain = np.where(long[chains.group], lowest[chains.group], -1)
         self._add_distances(positions, chain)
         self._add_widths(positions, chains, chain)
 
@@ -143,7 +150,7 @@ class SpacingFrames:
         from analysis.kernels.across import distances_across
         from analysis.kernels.pairs import sort_into_cells
 
-        counts = np.zeros(self.bins, np.int64)
+        counts = np.zeros((BATCHES, self.bins), np.int64)
         members = np.flatnonzero(chain >= 0)
         nearest = np.full(len(chain), np.inf)
         if self.axis is not None and len(members):
@@ -171,7 +178,9 @@ class SpacingFrames:
         self.nearest_counts.append(histogram.astype(np.float64))
         self.shell_counts.append(counts.astype(np.float64))
         self.shell_ideal.append(self._ideal_counts(positions[members]))
-        # Pairs of chains, not of particles, are independent: levels that a chain pair shares.
+        self.shell_members.append(
+            np.bincount(chain[members] % BATCHES, minlength=BATCHES).astype(np.float64)
+        )
         sizes = np.bincount(chain[members])
         self.links.append(float((sizes**2).sum() / max(1, sizes.sum())))
 

@@ -20,6 +20,9 @@ MOST_MODES = 160
 PEAK_TRIALS = 200
 """Noisy copies of a curve from which the error of its peak position follows."""
 
+OVERTONE = 1.6
+"""A maximum further than this factor from a peak is another order, not the same peak moved."""
+
 
 @dataclass(frozen=True)
 class ModeGrid:
@@ -93,7 +96,7 @@ def profile(
     across: Floats | None,
     band: float,
     structures: float,
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the structure factor against the wave number, with errors.
 
     Parameters
@@ -112,7 +115,7 @@ def profile(
 
     Returns
     -------
-    q, s, error : (bins,) arrays
+    q, s, error, flat : (bins,) arrays
         Bins of one mode spacing, q weighted with s; empty bins are left out. The error is that of
         speckle: each mode of each independent structure is exponentially distributed, so its
         variance is half its mean square.
@@ -142,8 +145,8 @@ def profile(
     q = np.divide(weighted, total, out=plain, where=total > 0)
     square = np.bincount(bins, value**2)[filled] / modes
     # At least the error of equal modes: with few modes their mean square scatters itself.
-    error = np.sqrt(np.maximum(square / 2, s**2) / (modes * max(1.0, structures)))
-    return q, s, error
+    free = modes * max(1.0, structures)
+    return q, s, np.sqrt(np.maximum(square / 2, s**2) / free), 1 / np.sqrt(free)
 
 
 @dataclass(frozen=True)
@@ -155,23 +158,27 @@ class Peak:
     chance: float
 
 
-def find_peak(x: Floats, y: Floats, error: Floats, low: float, high: float) -> Peak | None:
+def find_peak(
+    x: Floats, y: Floats, error: Floats, flat: Floats, low: float, high: float
+) -> Peak | None:
     """Return the inner maximum of a noisy curve that stands out most.
 
     Parameters
     ----------
     x, y, error : (n,) arrays
         Curve, nowhere negative, with the standard error of each point.
+    flat : (n,) array
+        Relative error that each point would have if the curve were flat.
     low, high : float
         The maximum is looked for between these.
 
     Returns
     -------
     Peak or None
-        None where the curve has no inner maximum there. The position is the vertex of a
-        parabola through the top; its error is the scatter of the positions found in
-        ``PEAK_TRIALS`` copies of the curve with noise, at least a quarter of the width of a bin
-        (a rectangular law would give 0.29 of it).
+        None where the curve has no inner maximum there, or no errors. The position is the vertex
+        of a parabola through the top; its error is the scatter of the positions found in
+        ``PEAK_TRIALS`` copies of the curve with noise, overtones left out, at least a quarter of
+        the width of a bin (a rectangular law would give 0.29 of it).
 
     Notes
     -----
@@ -183,21 +190,29 @@ def find_peak(x: Floats, y: Floats, error: Floats, low: float, high: float) -> P
     x, y = x[inside], y[inside]
     if len(x) < 5 or y.max() <= 0:
         return None
-    noise = np.where(np.isfinite(error[inside]), error[inside], 0.0)
     top = _vertex(x, y)
     if top is None:
         return None
-    relative = np.clip(noise / np.maximum(y, 1e-3 * y.max()), 1e-6, 3.0)
-    rng = np.random.default_rng(20_000)
-    shape = 1 / relative**2
-    copies = rng.gamma(shape, 1 / shape, (PEAK_TRIALS, len(x)))
-    places = [found[0] for found in (_vertex(x, y * copy) for copy in copies) if found]
+    if not np.isfinite(error[inside]).all():
+        return None
+    noise = error[inside] / np.maximum(y, 1e-3 * y.max())
+    near = (x > top[0] / OVERTONE) & (x < top[0] * OVERTONE)
+    places = [v[0] for v in _trials(x[near], y[near], noise[near]) if v]
     ends = np.quantile(places, [0.159, 0.841]) if places else (x[0], x[-1])
-    flat = [found[1] if found else 0.0 for found in (_vertex(x, copy) for copy in copies)]
+    rises = [v[1] if v else 0.0 for v in _trials(x, np.ones(len(x)), flat[inside])]
     level = float(np.median(y)) or float(y.mean())
-    chance = float(np.mean(np.array(flat) >= top[1] / level))
+    chance = float(np.mean(np.array(rises) >= top[1] / level))
     floor = 0.25 * float(np.median(np.diff(x)))
     return Peak(top[0], max(0.5 * float(ends[1] - ends[0]), floor), chance)
+
+
+def _trials(x: Floats, y: Floats, relative: Floats) -> list[tuple[float, float] | None]:
+    """Return the peaks of ``PEAK_TRIALS`` copies of a curve, each point with a relative noise."""
+    if len(x) < 3:
+        return []
+    shape = 1 / np.clip(relative, 1e-6, 3.0) ** 2
+    copies = np.random.default_rng(20_000).gamma(shape, 1 / shape, (PEAK_TRIALS, len(x)))
+    return [_vertex(x, y * copy) for copy in copies]
 
 
 def _vertex(x: Floats, y: Floats) -> tuple[float, float] | None:

@@ -179,51 +179,53 @@ def _opened(path: Path) -> Any:
 
 
 def _read_run(file: Any, path: Path) -> Run:
-    """All that is fixed in time, checked."""
+    """Read all that is fixed in time, checked."""
     group = _particle_group(file, path)
     film = file["particles"][group]
+    stored, count = _checked_shape(film, group, path)
+    frames = _complete_frames(file, film, stored)
+    if frames == 0:
+        raise TrajectoryError(f"{path} must hold at least one complete frame; it holds none.")
+    notices: list[str] = []
+    position = film["position"]
+    scale = _unit(position["value"], LENGTH_UNITS, "positions", path, notices)
+    times, steps = _schedule(position, frames, path, notices)
+    edges = _edges(film, path, notices)
+    moments = film["moment"]["value"] if "moment" in film and "value" in film["moment"] else None
+    return Run(
+        path=path,
+        frames=frames,
+        times=times,
+        steps=steps,
+        diameters=_diameters(film, group, count, path, notices),
+        sides=edges[:2],
+        thickness=float(edges[2]),
+        group=group,
+        has_moments=moments is not None,
+        core_diameters=_fixed(film, "core_diameter", count, LENGTH_UNITS, path, notices),
+        moment_magnitudes=_fixed(film, "moment_magnitude", count, MOMENT_UNITS, path, notices),
+        observables=_observables(file, frames),
+        length_scale=scale,
+        moment_scale=(
+            1.0 if moments is None else _unit(moments, MOMENT_UNITS, "moments", path, notices)
+        ),
+        notices=tuple(notices),
+        **_record(file),
+    )
+
+
+def _checked_shape(film: Any, group: str, path: Path) -> tuple[int, int]:
+    """Return stored frames and particles of the positions."""
     if "position" not in film or "value" not in film["position"]:
         raise TrajectoryError(f"{path} must hold /particles/{group}/position/value; it does not.")
-    position = film["position"]
-    shape = position["value"].shape
+    shape = film["position"]["value"].shape
     if len(shape) != 3 or shape[2] != 3:
         raise TrajectoryError(
             f"{path} must hold positions of shape (frames, particles, 3); it holds {shape}."
         )
     if shape[1] == 0:
         raise TrajectoryError(f"{path} must hold at least one particle; its frames are empty.")
-    notices: list[str] = []
-    record = _record(file)
-    frames = _complete_frames(file, film, shape[0])
-    if frames == 0:
-        raise TrajectoryError(f"{path} must hold at least one complete frame; it holds none.")
-    scale = _unit(position["value"], LENGTH_UNITS, "positions", path, notices)
-    times, steps = _schedule(position, frames, path, notices)
-    edges = _edges(film, path, notices)
-    magnitudes = _fixed(film, "moment_magnitude", shape[1], MOMENT_UNITS, path, notices)
-    has_moments = "moment" in film and "value" in film["moment"]
-    return Run(
-        path=path,
-        frames=frames,
-        times=times,
-        steps=steps,
-        diameters=_diameters(film, group, shape[1], path, notices),
-        sides=edges[:2],
-        thickness=float(edges[2]),
-        group=group,
-        has_moments=has_moments,
-        core_diameters=_fixed(film, "core_diameter", shape[1], LENGTH_UNITS, path, notices),
-        moment_magnitudes=magnitudes,
-        observables=_observables(file, frames),
-        length_scale=scale,
-        moment_scale=(
-            _unit(film["moment"]["value"], MOMENT_UNITS, "moments", path, notices)
-            if has_moments
-            else 1.0
-        ),
-        notices=tuple(notices),
-        **record,
-    )
+    return int(shape[0]), int(shape[1])
 
 
 def _particle_group(file: Any, path: Path) -> str:
@@ -305,7 +307,9 @@ def _edges(film: Any, path: Path, notices: list[str]) -> Floats:
     if values.shape == (3, 3) and np.count_nonzero(values - np.diag(np.diag(values))) == 0:
         values = np.diag(values)
     if values.shape != (3,) or not (np.isfinite(values).all() and (values > 0).all()):
-        raise TrajectoryError(f"{path} must hold three positive box edges; it holds {values}.")
+        raise TrajectoryError(
+            f"{path} must hold three positive box edges; it holds {values.tolist()}."
+        )
     return np.array(values * _unit(data, LENGTH_UNITS, "box edges", path, notices))
 
 

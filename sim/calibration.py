@@ -102,7 +102,7 @@ def calibrate(
         If the start state cannot be made.
     """
     from sim.one_run import make_cpu_engine
-    from sim.run_file_layout import bytes_per_frame
+    from sim.run_file_layout import file_bytes
     from sim.run_setup import prepare
 
     setup = prepare(parameters, threads, derived={})
@@ -117,7 +117,7 @@ def calibrate(
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=_memory(parameters, setup.particles),
-        file_bytes=60_000 + frames * bytes_per_frame(count),
+        file_bytes=file_bytes(count, frames),
     )
 
 

@@ -20,6 +20,7 @@ from sim.command_text import HEADLINE, UsageError, criteria_of, paragraphs, resu
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
+    from analysis.trajectory import Run as Trajectory
     from sim.expectations import Expectations
     from sim.one_run import Run
     from sim.parameters import Parameters
@@ -206,16 +207,28 @@ def _load(file: str, seed: int | None) -> Parameters:
     return parameters
 
 
+def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measurement]:
+    from analysis.measures import measure
+    from analysis.trajectory import open_run
+
+    run = open_run(source)
+    first, last = criteria.get("from_time"), float(run.times[-1])
+    if first is not None and not first <= last:
+        raise UsageError(
+            f"--from-time must be at most {last:.4g} s, the last frame of {source}; "
+            f"received {first:.4g} s"
+        )
+    return run, measure(run, **criteria)
+
+
 def _measure_into(
     source: Path, directory: Path, *, plots: bool, criteria: dict[str, Any] | None = None
 ) -> Measurement:
     """Measure a run file and write numbers, tables and, if wanted, figures and report."""
-    from analysis.measures import measure, write
+    from analysis.measures import write
     from analysis.tables import write_tables
-    from analysis.trajectory import open_run
 
-    run = open_run(source)
-    measurement = measure(run, **(criteria or {}))
+    run, measurement = _measured(source, criteria or {})
     _make_folder(directory)
     write(measurement, directory)
     write_tables(measurement, directory)
@@ -229,12 +242,9 @@ def _measure_into(
 
 
 def _draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> None:
-    from analysis.measures import measure
     from analysis.plots import draw_all
-    from analysis.trajectory import open_run
 
-    run = open_run(source)
-    measurement = measure(run, **criteria)
+    run, measurement = _measured(source, criteria)
     _make_folder(directory)
     draw_all(measurement, run, directory / "figures", format=kind)
 
@@ -314,6 +324,7 @@ def _explain(error: Exception) -> tuple[int, str]:
     fault of the program and says so.
     """
     from analysis.trajectory import TrajectoryError
+    from sim.initial_state import CrowdedError
     from sim.one_run import FolderError, RunFailed, RunFileError
     from sim.parameters import ParameterError
     from sim.units import UnitError
@@ -322,8 +333,8 @@ def _explain(error: Exception) -> tuple[int, str]:
         run = error.run
         saved = f"{run.frames} frames up to the failure are in {run.path}"
         return FAILED, f"the run failed at step {run.step} of {run.steps}: {run.reason}; {saved}"
-    known = (UsageError, ParameterError, UnitError, FolderError, RunFileError, TrajectoryError)
-    if isinstance(error, known):
+    ours = (UsageError, ParameterError, UnitError, CrowdedError, FolderError, RunFileError)
+    if isinstance(error, (*ours, TrajectoryError)):
         return BAD_INPUT, str(error)
     if isinstance(error, OSError) and error.strerror:
         return FAILED, f"{error.strerror}: {error.filename}"

@@ -49,6 +49,9 @@ __all__ = [
     "usable_threads",
 ]
 
+CAPPED_SHARE = 1e-6
+"""More capped moves than this share of all moves are worth a notice."""
+
 _log = logging.getLogger("sim")
 
 
@@ -305,7 +308,7 @@ def _supervise(
         steps=scene.steps,
         frames=frames,
         timing=scene.timing(),
-        notices=notices,
+        notices=(*notices, *_capped(scene)),
     )
     if error is not None:
         raise RunFailed(run) from error
@@ -323,6 +326,18 @@ def _close(
     # after an error, the engine stands where it was before the piece that failed
     scene.save_checkpoint(folder.checkpoint)
     scene.writer.end(ending, reason, scene.timing())
+
+
+def _capped(scene: Scene) -> list[str]:
+    """Return a notice if the drift cap acted often enough to slow particles down."""
+    moves = scene.engine.step * len(scene.particles.diameter)
+    capped = int(scene.engine.timing["capped_moves"])
+    if capped <= CAPPED_SHARE * moves:
+        return []
+    return [
+        f"{capped} of {moves} moves were shortened by the drift cap; "
+        f"a time_step below {scene.system.dt_s:.3g} s avoids that"
+    ]
 
 
 def _sentence(problem: Exception) -> str:

@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 
 BLOCK_BYTES = 1_000_000
 """Frames are written in blocks, and chunks, of about this size."""
+SERIES_CHUNK = 512
+"""Frames in a chunk of the series that hold a few numbers a frame."""
+HEAD_BYTES = 80_000
+"""Groups, attributes, the text of the parameters and the indices of the chunks."""
 TEXT = h5py.string_dtype("utf-8")
 
 
@@ -82,9 +86,22 @@ def frames_per_block(count: int) -> int:
     return int(max(1, min(64, BLOCK_BYTES // one)))
 
 
-def bytes_per_frame(count: int) -> int:
-    """Return the bytes that one frame of `count` particles takes in the file."""
-    return sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE) + 8 * (2 + 6 + 4)
+def file_bytes(count: int, frames: int) -> int:
+    """Return the size in bytes of a file with so many particles and frames.
+
+    HDF5 stores whole chunks, so a file of few frames holds more than its frames.
+    """
+    block = frames_per_block(count)
+    blocks, series = -(-frames // block), -(-frames // SERIES_CHUNK)
+    per_particle = sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE)
+    numbers_a_frame = 2 + 3 * len(PER_FRAME) + len(SERIES)
+    fixed = 3 * 8 * count  # diameters and moments
+    return (
+        HEAD_BYTES
+        + fixed
+        + blocks * block * per_particle
+        + series * SERIES_CHUNK * 8 * numbers_a_frame
+    )
 
 
 def write_parameters(file: h5py.File, record: RunRecord) -> None:
@@ -151,7 +168,7 @@ def make_elements(file: h5py.File, count: int) -> None:
     series = ((name, "", "<f8", (), "") for name in SERIES)
     for element, _, dtype, shape, unit in [*PER_PARTICLE, *PER_FRAME, *series]:
         tail = tuple(count if size == -1 else size for size in shape)
-        chunk = (frames if -1 in shape else 512, *tail)
+        chunk = (frames if -1 in shape else SERIES_CHUNK, *tail)
         value = file.create_dataset(
             element + "/value", (0, *tail), dtype, maxshape=(None, *tail), chunks=chunk
         )
@@ -160,8 +177,10 @@ def make_elements(file: h5py.File, count: int) -> None:
         if element in SERIES:
             value.attrs["description"] = _ascii("energy per particle divided by kT")
         if element == "/particles/film/position":
-            file.create_dataset(STEP, (0,), "<i8", maxshape=(None,), chunks=(512,))
-            stamps = file.create_dataset(TIME, (0,), "<f8", maxshape=(None,), chunks=(512,))
+            file.create_dataset(STEP, (0,), "<i8", maxshape=(None,), chunks=(SERIES_CHUNK,))
+            stamps = file.create_dataset(
+                TIME, (0,), "<f8", maxshape=(None,), chunks=(SERIES_CHUNK,)
+            )
             stamps.attrs["unit"] = _ascii("s")
         else:  # hard links: one schedule for everything
             file[element + "/step"], file[element + "/time"] = file[STEP], file[TIME]

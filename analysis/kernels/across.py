@@ -23,14 +23,15 @@ def distances_across(positions, chain, axis, sides, shape, start, order, window,
     axis (3,), sides (2,) : direction of the chains (unit), patch.
     shape (columns, rows), start, order : cells of any size.
     window, reach : see above; distances beyond reach are left out.
-    counts (bins,) int64 : ordered pairs are added to it, bins of width reach/bins.
+    counts (batches, bins) int64 : ordered pairs are added to it, in the batch chain[i] % batches
+        and the bin of width reach/bins.
 
     Returns
     -------
     nearest (N,) : smallest distance across, infinite where there is none within reach.
     """
     columns, rows = shape
-    bins = counts.shape[0]
+    batches, bins = counts.shape
     nearest = np.full(positions.shape[0], np.inf)
     # Half sizes of the box that holds all displacements in question.
     extent_x = window * abs(axis[0]) + reach * math.sqrt(max(0.0, 1.0 - axis[0] * axis[0]))
@@ -62,7 +63,7 @@ def distances_across(positions, chain, axis, sides, shape, start, order, window,
                         continue
                     across = math.sqrt(max(0.0, dx * dx + dy * dy + dz * dz - along * along))
                     if across < reach:
-                        counts[int(across / reach * bins)] += 1
+                        counts[chain[i] % batches, int(across / reach * bins)] += 1
                         best = min(best, across)
         nearest[i] = best
     return nearest

@@ -152,7 +152,7 @@ def test_file_size_is_foretold(film, folder):
     from sim.parameters import load
 
     cost = calibrate(load(film), threads=1, seconds=0.01)
-    assert cost.file_bytes == pytest.approx((folder / "run.h5").stat().st_size, rel=0.5)
+    assert cost.file_bytes == pytest.approx((folder / "run.h5").stat().st_size, rel=0.3)
 
 
 def test_run_leaves_numbers_tables_figures_and_report(folder):
@@ -210,6 +210,22 @@ def test_measure_again_with_other_criteria(folder, tmp_path, capsys):
 def test_plot_again_in_another_format(folder, tmp_path, kind):
     assert call("plot", folder, "-o", tmp_path, "--format", kind) == 0
     assert list((tmp_path / "figures").glob(f"*.{kind}"))
+
+
+def test_a_time_after_the_last_frame_is_refused(folder, tmp_path, capsys):
+    assert call("measure", folder, "-o", tmp_path / "again", "--from-time", "1 s") == 2
+    assert "--from-time must be at most 4.004e-06 s" in capsys.readouterr().err
+    assert not (tmp_path / "again").exists()
+
+
+def test_a_film_without_room_is_bad_input(tmp_path, capsys):
+    crowded = tmp_path / "film.toml"
+    crowded.write_text(small_film().replace("volume_fraction = 0.03", "volume_fraction = 0.63"))
+    text = crowded.read_text().replace('thickness = "0.12 um"', 'thickness = "0.05 um"')
+    crowded.write_text(text.replace("count = 60", "count = 300"))
+    assert call("run", crowded, "-o", tmp_path / "out") == 2
+    assert "volume_fraction is too large for this film" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
 
 
 def test_all_mistakes_of_a_file_are_told_at_once(film, tmp_path, capsys):

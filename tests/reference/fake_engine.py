@@ -73,15 +73,22 @@ class FakeEngine:
         Step that raises, as a step that throws a particle too far does.
     sleep_s : float
         Wall time of a step.
+    capped : int
+        Capped moves to report.
     """
 
-    def __init__(self, system, state, threads, *, fail_at=None, sleep_s=0.0):  # noqa: ARG002
+    def __init__(self, system, state, threads, *, fail_at=None, sleep_s=0.0, capped=0):  # noqa: ARG002
         self._state = replace(state)
         self._box = np.array(SIDES) / DIAMETER
         self._fail_at = fail_at
         self._sleep_s = sleep_s
         self.pieces = []
-        self.timing = {"compile_s": 0.5, "stepping_s": 0.0, "lists_built": 3, "capped_moves": 0}
+        self.timing = {
+            "compile_s": 0.5,
+            "stepping_s": 0.0,
+            "lists_built": 3,
+            "capped_moves": capped,
+        }
 
     @property
     def step(self):

@@ -212,6 +212,14 @@ def test_a_failure_keeps_frames_reason_and_the_last_good_state(run, tmp_path):
     assert_same_bits(failed.path, run(tmp_path / "whole").path)
 
 
+def test_capped_moves_are_told(run, tmp_path, monkeypatch):
+    assert run(tmp_path / "few").notices == ()
+    monkeypatch.setattr(one_run, "CAPPED_SHARE", 1e-3)
+    assert run(tmp_path / "none", engine={"capped": 1}).notices == ()
+    notice = run(tmp_path / "many", engine={"capped": 2}).notices[-1]
+    assert notice.startswith("2 of 1200 moves were shortened by the drift cap")
+
+
 def test_a_finished_run_is_kept_or_made_longer(run, tmp_path, parameters):
     run(tmp_path / "out", steps=40)
     stamp = (tmp_path / "out" / "run.h5").read_bytes()

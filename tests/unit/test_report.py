@@ -163,6 +163,7 @@ def test_what_the_measurement_says_is_not_said_twice_and_comes_in_order(page_of)
         "file: no unit: SI assumed",
         "run: it ended early (interrupted)",
         "spacing.width_m: too few chains",
+        "relaxation.alignment_decay_time_s: it had not come to rest",
         "spacing: provisional, because the dipole forces were cut off and ends do not repel",
         "equilibration: not reached (still drifting)",
     ]
@@ -174,6 +175,7 @@ def test_what_the_measurement_says_is_not_said_twice_and_comes_in_order(page_of)
         "Run",
         "Equilibration",
         "Chain width",
+        "Alignment decay time",
     ]
 
 
@@ -244,6 +246,9 @@ def test_measured_numbers_without_a_text_of_their_own_are_shown(page_of):
         (62.34e-9, 4.2e-9, "m", "62 ± 4 nm"),
         (0.1234, 0.0041, "%", "12.3 ± 0.4 %"),
         (8.0, 0.0, "", "8 ± 0"),
+        (0.0, 0.0, "%", "0 ± 0 %"),
+        (24e-9, 1e-24, "m", "24 ± 0 nm"),
+        (0.76, 0.14, "°", "0.76 ± 0.14°"),
         (8.13, float("nan"), "", "8.13 (error unknown)"),
         (float("nan"), 0.1, "", "not measured"),
         (1234.0, 56.0, "", "1234 ± 56"),

@@ -10,7 +10,7 @@ import pytest
 from sim import checkpoint
 from sim.checkpoint import Checkpoint
 from sim.run_file_errors import RunFileError
-from sim.run_file_layout import bytes_per_frame, frames_per_block
+from sim.run_file_layout import file_bytes, frames_per_block
 from sim.run_record import Ending, RunRecord, differences
 from sim.storage import Frame, RunWriter, read_summary
 from tests.reference.fake_engine import COUNT, SIDES, THICKNESS, fake_particles
@@ -148,7 +148,15 @@ def test_summary_tells_how_far_a_run_came(tmp_path):
 @pytest.mark.parametrize(("count", "frames"), [(1, 64), (1900, 10), (100_000, 1)])
 def test_blocks_are_about_a_megabyte(count, frames):
     assert frames_per_block(count) == frames
-    assert bytes_per_frame(count) == pytest.approx(48 * count, abs=100)
+
+
+@pytest.mark.parametrize("frames", [1, 100, 1500])
+def test_size_of_a_file_is_foretold(tmp_path, frames):
+    writer = written(tmp_path / "run.h5", range(frames))
+    writer.end(Ending.FINISHED, "finished", {})
+    writer.close()
+    size = (tmp_path / "run.h5").stat().st_size
+    assert file_bytes(COUNT, frames) == pytest.approx(size, rel=0.1, abs=70_000)
 
 
 def test_only_the_duration_may_differ():

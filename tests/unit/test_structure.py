@@ -36,12 +36,12 @@ def test_particles_at_random_have_no_structure_and_no_peak():
     rng = np.random.default_rng(6)
     grid = ModeGrid.of(SIDES, 25e-9)
     frames = [structure_factor(rng.random((400, 3)) * [*SIDES, 1e-7], grid) for _ in range(20)]
-    q, s, error = profile(np.mean(frames, axis=0), grid, SIDES, None, 0.0, 20.0)
+    q, s, error, flat = profile(np.mean(frames, axis=0), grid, SIDES, None, 0.0, 20.0)
     # S = 1 on average; 4 sigma for each of the bins, and the errors are of the right size.
     assert (np.abs(s - 1) < 4 * error).all()
     pull = (s - 1) / error
     assert 0.6 < pull.std() < 1.4
-    peak = find_peak(q, s, error, 0.0, 2 * math.pi / 36e-9)
+    peak = find_peak(q, s, error, flat, 0.0, 2 * math.pi / 36e-9)
     assert peak is None or peak.chance > 0.05
 
 
@@ -68,8 +68,10 @@ def test_lines_of_planted_spacing_in_any_direction(angle, count):
     inside = ((points >= 0) & (points < sides)).all(axis=1)
     flat = np.column_stack([points[inside], np.zeros(inside.sum())])
     grid = ModeGrid.of(sides, 25e-9)
-    q, s, error = profile(structure_factor(flat, grid), grid, sides, across, math.pi / 0.5e-6, 1.0)
-    peak = find_peak(q, s, error, 0.0, 2 * math.pi / (0.6 * spacing))
+    q, s, error, flat = profile(
+        structure_factor(flat, grid), grid, sides, across, math.pi / 0.5e-6, 1.0
+    )
+    peak = find_peak(q, s, error, flat, 0.0, 2 * math.pi / (0.6 * spacing))
     assert peak.chance < 0.02
     wanted = 2 * math.pi / spacing
     assert abs(peak.position - wanted) < 3 * peak.error + 0.01 * wanted
@@ -84,7 +86,7 @@ def test_peak_position_and_error_cover_a_known_curve():
     for _ in range(100):
         relative = 0.12
         y = truth * rng.gamma(1 / relative**2, relative**2, len(x))
-        peak = find_peak(x, y, y * relative, 0.5, 4.5)
+        peak = find_peak(x, y, y * relative, np.full(len(x), relative), 0.5, 4.5)
         hits += abs(peak.position - 2.1) < 2 * peak.error
     # 95 % expected; binomial scatter at 100 trials is 2.2 points, so a gate of 4 sigma.
     assert hits >= 86
@@ -92,15 +94,17 @@ def test_peak_position_and_error_cover_a_known_curve():
 
 def test_no_peak_in_a_falling_or_too_short_curve():
     x = np.linspace(1, 2, 20)
-    assert find_peak(x, 1 / x, 0.01 / x, 0, 3) is None
-    assert find_peak(x[:4], x[:4], x[:4], 0, 3) is None
-    assert find_peak(x, np.zeros(20), np.ones(20), 0, 3) is None
+    assert find_peak(x, 1 / x, 0.01 / x, np.full(20, 0.01), 0, 3) is None
+    assert find_peak(x[:4], x[:4], x[:4], x[:4], 0, 3) is None
+    assert find_peak(x, np.zeros(20), np.ones(20), np.ones(20), 0, 3) is None
 
 
 def test_first_of_two_orders_is_taken():
     x = np.linspace(0.2, 5, 120)
     y = 1 + 3 * np.exp(-0.5 * ((x - 1.5) / 0.15) ** 2) + 3.3 * np.exp(-0.5 * ((x - 3) / 0.15) ** 2)
-    assert find_peak(x, y, 0.02 * y, 0, 5).position == pytest.approx(1.5, abs=0.02)
+    assert find_peak(x, y, 0.02 * y, np.full(120, 0.02), 0, 5).position == pytest.approx(
+        1.5, abs=0.02
+    )
 
 
 def test_large_patches_keep_a_bounded_number_of_modes():

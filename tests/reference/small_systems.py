@@ -1,0 +1,160 @@
+"""Small films built straight in reduced units, and the compiled parts put together by hand."""
+
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from sim.engines import cpu_arrays
+from sim.film_state import FilmState
+from sim.initial_state import random_state
+from sim.kernels import step
+from sim.kernels.layout import BLOCKS, STRIDE
+from sim.kernels.pair_sums import pair_sums
+from sim.kernels.rows import pack_far_row
+from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT, FieldStage, ReducedSystem
+from sim.units import ReducedUnits
+
+BROWNIAN = 3.0
+"""Rotational over translational diffusion of a sphere, times the squared diameter: 3."""
+
+
+def film(count=200, **changes):
+    """Return a ReducedSystem; what is not given is a dilute film of equal soft cores.
+
+    Further keys: ``diameter`` (N,), ``coupling`` of a particle of diameter 1, ``langevin`` (its
+    Langevin parameter), ``direction`` of the field, ``fraction``, and all keys of ReducedSystem.
+    """
+    diameter = np.broadcast_to(np.asarray(changes.pop("diameter", 1.0), float), (count,)).copy()
+    fraction = changes.pop("fraction", 0.03)
+    coupling = changes.pop("coupling", 4.0)
+    langevin = changes.pop("langevin", 10.0)
+    direction = np.asarray(changes.pop("direction", (1.0, 0.0, 0.0)), float)
+    thickness = changes.pop("thickness", 10.0)
+    side = np.sqrt(np.pi / 6.0 * np.sum(diameter**3) / fraction / thickness)
+    field = tuple((langevin / np.sqrt(coupling) * direction).tolist())
+    values = {
+        "units": ReducedUnits.of(24e-9, 1.5e-3, 298.15),
+        "radius": 0.5 * diameter,
+        "moment": np.sqrt(coupling) * diameter**3,
+        "mobility": 1.0 / diameter,
+        "turning": BROWNIAN / diameter**3,
+        "sides": (side, side),
+        "thickness": thickness,
+        "steric": "soft_core",
+        "strength": 1.0,
+        "shell": 1.0 / 12.0,
+        "grafting": 0.3 * 24.0**2,
+        "dipole_sum": "cutoff",
+        "cutoff": 3.0,
+        "tolerance": 1e-6,
+        "field": (FieldStage("hold", np.inf, field, field),),
+        "dt": 1e-4,
+        "dt_s": 1e-9,
+        "steps": 1000,
+        "limit": "",
+        "list_margin": 0.5,
+        "precision": "float64",
+        "seed": 7,
+    }
+    return ReducedSystem(**{**values, **changes})
+
+
+def spread_diameters(count, spread=0.15, seed=3):
+    """Return log-normal diameters with the median 1."""
+    return np.exp(spread * np.random.default_rng(seed).normal(size=count))
+
+
+def state_of(positions, directions, seed=7):
+    """Return a FilmState at step 0."""
+    positions = np.array(positions, float)
+    return FilmState(
+        positions=positions,
+        image=np.zeros((len(positions), 2), np.int32),
+        directions=np.array(directions, float),
+        step=0,
+        time=0.0,
+        seed=seed,
+    )
+
+
+def unit_vectors(count, seed=11):
+    """Return directions spread evenly over the sphere."""
+    rows = np.random.default_rng(seed).normal(size=(count, 3))
+    return rows / np.linalg.norm(rows, axis=1)[:, None]
+
+
+def moments_of(system, state):
+    """Return the moments, shape (N, 3)."""
+    return system.moment[:, None] * state.directions
+
+
+class Parts(NamedTuple):
+    """What the compiled step works on, with a list that is built."""
+
+    slots: object
+    patch: object
+    laws: object
+    neighbours: object
+    rows: object
+    words: object
+    field: object
+    plan: object
+    work: object
+    long_range: object
+
+
+def parts_of(system, state, room=None):
+    """Put arrays, list and rows together as the engine does, for one force."""
+    numba.get_num_threads()  # starts the threads, which a kernel loaded from the cache needs
+    patch = cpu_arrays.patch_of(system)
+    slots = cpu_arrays.slots_of(system, state)
+    size = slots.x.size
+    real, whole = (
+        (np.float32, np.int32) if system.precision == "float32" else (np.float64, np.int64)
+    )
+    rows = cpu_arrays.aligned((2, 8 * (size + 1)), real)
+    words = rows.view(whole)
+    for buffer in range(2):
+        pack_far_row(size, patch, rows[buffer], words[buffer])
+    flags = np.zeros(step.FLAGS, np.int64)
+    flags[step.STALE] = 1
+    room = room or cpu_arrays.first_room(system, patch)
+    neighbours = cpu_arrays.empty_neighbours(size, patch, room)
+    while not step.fresh_list(slots, system.count, rows, words, neighbours, patch, flags):
+        more = int(flags[step.PAIRS_NEEDED]) + STRIDE
+        neighbours = neighbours._replace(entries=np.zeros(BLOCKS * more + STRIDE, np.uint32))
+    plan, work, long_range = cpu_arrays.long_range_of(system, size)
+    if plan is not None:
+        step.sum_long_range(slots, system.count, plan, work, long_range)
+    laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
+    field = cpu_arrays.field_table(system.field)
+    return Parts(slots, patch, laws, neighbours, rows[0], words[0], field, plan, work, long_range)
+
+
+def slot_of(parts, count):
+    """Return the slot of each particle."""
+    return np.argsort(parts.slots.identity[:count], kind="stable")
+
+
+def compiled_sums(system, state):
+    """Return (force, field) of the compiled pair loop, float64 (N, 3) each, row i particle i."""
+    parts = parts_of(system, state)
+    size = parts.slots.x.size
+    sums = np.zeros(8 * size, parts.rows.dtype)
+    pair_sums(
+        0, size, parts.rows, parts.words, parts.neighbours, parts.patch, parts.laws, sums
+    )  # fmt: skip
+    table = sums.reshape(size, 8).astype(float)[slot_of(parts, system.count)]
+    force = table[:, 0:3] + table[:, 3:4] * moments_of(system, state)
+    field = table[:, 4:7]
+    if parts.plan is not None:
+        order = slot_of(parts, system.count)
+        force += parts.long_range.force[order]
+        field = field + parts.long_range.field[order]
+    return force, field
+
+
+def random_film(system, seed=5):
+    """Return a random state without overlaps."""
+    return random_state(system, seed)

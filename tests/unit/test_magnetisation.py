@@ -1,0 +1,69 @@
+"""Magnetisation and order of drawn moments against their laws; directors of planted axes."""
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.constants import BOLTZMANN
+from analysis.magnetisation import (
+    director,
+    magnetisation_law,
+    relative_magnetisation,
+    second_rank_order,
+)
+from analysis.theory import langevin, mean_second_legendre
+from tests.reference.planted import langevin_directions, unit
+
+
+@pytest.mark.parametrize("parameter", [0.1, 1.0, 5.0, 20.0])
+def test_moments_drawn_from_the_boltzmann_law_follow_langevin(parameter):
+    rng = np.random.default_rng(17)
+    axis = unit((1, 2, -1))
+    moments = 3e-18 * langevin_directions(rng, 40000, parameter, axis)
+    value, error = relative_magnetisation(moments, axis)
+    assert abs(value - float(langevin(parameter))) < 4 * error
+    # The error is that of the mean of cos: sqrt((<cos^2> - L^2)/N).
+    second = (2 * float(mean_second_legendre(parameter)) + 1) / 3
+    exact = math.sqrt((second - float(langevin(parameter)) ** 2) / 40000)
+    assert error == pytest.approx(exact, rel=0.05)
+    order, spread = second_rank_order(moments / 3e-18, axis, np.ones(40000))
+    assert abs(order - float(mean_second_legendre(parameter))) < 4 * spread
+
+
+def test_large_moments_weigh_more():
+    moments = np.array([[3.0, 0, 0], [0, 1.0, 0]])
+    assert relative_magnetisation(moments, np.array([1.0, 0, 0]))[0] == pytest.approx(0.75)
+
+
+def test_order_of_planted_tilt():
+    angle = math.radians(25)
+    axes = np.array([[math.cos(angle), math.sin(angle), 0], [-math.cos(angle), math.sin(angle), 0]])
+    order, _ = second_rank_order(axes, np.array([1.0, 0, 0]), np.ones(2))
+    assert order == pytest.approx(1.5 * math.cos(angle) ** 2 - 0.5)
+
+
+def test_director_ignores_signs_and_is_missing_without_axes():
+    rng = np.random.default_rng(2)
+    truth = unit((1, 1, 0.2))
+    axes = truth + 0.2 * rng.standard_normal((500, 3))
+    axes /= np.linalg.norm(axes, axis=1)[:, None]
+    axes *= rng.choice([-1.0, 1.0], 500)[:, None]
+    assert abs(director(axes, np.ones(500)) @ truth) > 0.999
+    assert director(np.zeros((0, 3)), np.zeros(0)) is None
+
+
+def test_law_of_sizes_passes_through_the_run():
+    sizes = 2e-18 * np.exp(0.3 * np.random.default_rng(1).standard_normal(200))
+    curve = magnetisation_law(sizes, 0.004, 300.0)
+    x = sizes * 0.004 / (BOLTZMANN * 300.0)
+    exact = (sizes * (1 / np.tanh(x) - 1 / x)).sum() / sizes.sum()
+    assert curve["law"] == pytest.approx(exact, rel=1e-12)
+    own = np.interp(
+        curve["measured_langevin_parameter"], curve["langevin_parameter"], curve["relative"]
+    )
+    assert own == pytest.approx(exact, rel=2e-3)
+    assert (np.diff(curve["relative"]) > 0).all()
+    nothing = magnetisation_law(np.zeros(3), 0.01, 300.0)
+    assert nothing["law"] == 0.0
+    assert np.isfinite(nothing["relative"]).all()
