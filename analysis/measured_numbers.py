@@ -64,9 +64,15 @@ def chain_numbers(
         "largest_share": of("largest_cluster_share"),
     }
     out["independent_structures"] = structures
-    if not series.lengths:
+    _warn_of_chains(out, bool(series.lengths), warnings)
+    return out
+
+
+def _warn_of_chains(out: dict[str, Any], known: bool, warnings: list[str]) -> None:
+    """Say what the lengths leave open; ``known`` is whether bonds could be told at all."""
+    if not known:
         warnings.append(f"chains: {NO_MOMENTS}; clusters by distance are given instead")
-        return out
+        return
     if out["straightness"]["value"] is None:
         warnings.append("chains.straightness: no open chain of three or more particles")
     if (out["branched_share"]["value"] or 0.0) > BRANCHED_WARNING:
@@ -81,7 +87,6 @@ def chain_numbers(
             "are in chains that close on themselves through the patch; these have no ends, so "
             "lengths and spacings are those of the patch; take a longer patch"
         )
-    return out
 
 
 def averaged(series: ChainSeries, name: str, stage: Stage, structures: float | None) -> Estimate:

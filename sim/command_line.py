@@ -323,6 +323,8 @@ def _explain(error: Exception) -> tuple[int, str]:
     Every error that a user can cause is a class of its own, with its sentence; anything else is a
     fault of the program and says so.
     """
+    if isinstance(error, ImportError):
+        return FAILED, f"the installation is not complete: {error}"
     from analysis.trajectory import TrajectoryError
     from sim.initial_state import CrowdedError
     from sim.one_run import FolderError, RunFailed, RunFileError

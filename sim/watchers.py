@@ -223,10 +223,19 @@ class Progress:
         self._bar: Any = None
         self._call = call
         if show:
+            from shutil import get_terminal_size
+
             from tqdm import tqdm
 
+            window = get_terminal_size()  # 80 by 24 where a terminal does not know its size
             self._bar = tqdm(
-                initial=first, total=last, unit="step", unit_scale=True, desc="simulating"
+                initial=first,
+                total=last,
+                unit="step",
+                unit_scale=True,
+                desc="simulating",
+                ncols=min(window.columns, 100),
+                nrows=window.lines,
             )
 
     def look(self, scene: Scene) -> None:

@@ -272,6 +272,11 @@ class CpuEngine:
         observed["applied_field"] = applied
         return observed
 
+    def _blank(self) -> FilmState:
+        """Return a state of zeros: a thrown one may hold what is not a number."""
+        vectors = np.zeros((self.system.count, 3))
+        return FilmState(vectors, np.zeros((self.system.count, 2), np.int32), vectors, 0, 0.0, 0)
+
     def checkpoint(self) -> dict[str, Any]:
         """Return all that is needed to go on bit for bit, in the order of the slots."""
         count = self.system.count
@@ -288,7 +293,7 @@ class CpuEngine:
         """Go back to a checkpoint: order of the slots, positions at the last list and now."""
         count = self.system.count
         identity = np.asarray(checkpoint["identity"], np.int64)
-        fixed = cpu_arrays.slots_of(self.system, self.snapshot())
+        fixed = cpu_arrays.slots_of(self.system, self._blank())
         for name in ("radius", "moment", "mobility", "turning", "kick", "twist"):
             getattr(self._slots, name)[:count] = getattr(fixed, name)[:count][identity]
         for name in CARRIED:

@@ -180,6 +180,22 @@ def test_run_prints_what_to_expect_and_what_came_out(film, tmp_path, capsys):
         assert file["parameters"].attrs["seed"] == 9
 
 
+def test_a_terminal_sees_progress(film, tmp_path):
+    pty = pytest.importorskip("pty", reason="terminals are made by pty, which this system lacks")
+    master, terminal = pty.openpty()
+    words = [sys.executable, "-m", "sim", "run", str(film), "-o", str(tmp_path / "out")]
+    done = subprocess.run(
+        [*words, "--no-plots"], cwd=ROOT, stdout=subprocess.PIPE, stderr=terminal, check=True
+    )
+    os.close(terminal)
+    seen = os.read(master, 100_000).decode()
+    os.close(master)
+    assert "compiling kernels" in seen
+    assert "simulating" in seen
+    assert "step/s" in seen
+    assert b"simulating" not in done.stdout
+
+
 def test_the_folder_is_named_after_the_file(film, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert call("run", film, "--no-plots") == 0

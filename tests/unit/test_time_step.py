@@ -1,0 +1,126 @@
+"""The automatic time step: its numbers for the example film, and what limits it."""
+
+import dataclasses
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sim import time_step
+from sim.parameters import load
+from sim.particles import draw
+from sim.reduced_system import reduce
+from tests.reference import naive
+
+EXAMPLE = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
+
+
+@pytest.fixture(scope="module")
+def example():
+    """Return the parameters of the example film."""
+    return load(EXAMPLE)
+
+
+def reduced(parameters):
+    """Return the reduced system of parameters."""
+    return reduce(parameters, draw(parameters))
+
+
+def with_part(parameters, part, **changes):
+    """Return parameters with keys of one table replaced."""
+    table = dataclasses.replace(getattr(parameters, part), **changes)
+    return dataclasses.replace(parameters, **{part: table})
+
+
+def test_step_of_the_example(example):
+    # k d^2 = pi dc^2 zeta d/(2 delta) = 2260 kT for 20 nm cores, 2 nm shells and 0.3 /nm2, and
+    # k D dt = 0.25: 5.3 ns for the median pair; the tail of the sizes takes another 10 to 20 %.
+    stiffness = time_step.brush_curvature(
+        np.array(20.0 / 24.0), np.array(1.0), 2.0 / 24.0, 0.3 * 24.0**2
+    )
+    assert float(stiffness) == pytest.approx(2262.0, rel=1e-3)
+    system = reduced(example)
+    assert system.dt_s == pytest.approx(4.8e-9, rel=0.11)
+    assert system.steps == pytest.approx(42000, rel=0.11)
+    assert system.limit == "the surfactant's stiffness"
+    assert system.steps == math.ceil(0.2e-3 / system.dt_s)
+
+
+def test_step_does_not_depend_on_the_duration(example):
+    longer = with_part(example, "run", duration=1.0)
+    assert reduced(longer).dt_s == reduced(example).dt_s
+
+
+def test_given_step_is_taken(example):
+    system = reduced(with_part(example, "run", time_step=2e-9))
+    assert system.dt_s == 2e-9
+    assert system.steps == 100000
+    assert system.limit == "the parameter file"
+
+
+def test_soft_core_limits_by_its_stiffness(example):
+    system = reduced(with_part(example, "repulsion", kind="soft_core"))
+    assert system.limit == "the soft core's stiffness"
+    assert 1e-9 < system.dt_s < 20e-9
+
+
+def test_turning_in_the_field_limits_where_it_is_strong(example):
+    strong = with_part(example, "field", steps=tuple(
+        dataclasses.replace(step, vector=(3.0, 0.0, 0.0)) for step in example.field.steps
+    ))  # fmt: skip
+    system = reduced(strong)
+    assert system.limit == "rotation in the field of the neighbours"
+    field = np.linalg.norm(system.field[0].last)
+    coupling = system.moment**2 / (2.0 * system.radius) ** 3
+    brownian = 3.0 / (2.0 * system.radius) ** 3
+    share = np.max(brownian * system.dt * (system.moment * field + 4.8 * coupling))
+    assert 0.199 < share <= 0.2
+
+
+@pytest.mark.parametrize("kind", ["surfactant", "soft_core"])
+def test_stiffest_pair_takes_a_quarter(example, kind):
+    # Against the slope of the force law itself, over all pairs of 40 particles.
+    few = with_part(example, "repulsion", kind=kind)
+    few = with_part(few, "film", width=None, count=40)
+    system = reduced(few)
+    largest = 0.0
+    for i in range(40):
+        for j in range(40):
+            di, dj = 2.0 * system.radius[[i, j]]
+            if kind == "surfactant":
+                force = lambda r: naive.brush_pair([r, 0, 0], di, dj, system.shell,  # noqa: E731
+                                                   system.grafting)[1][0]  # fmt: skip
+                # Curvature at contact, from inside; a pair of unequal cores as the equal pair.
+                first, second = di - 2.0 * system.shell, dj - 2.0 * system.shell
+                r = 0.5 * (di + dj) - 1e-7
+                slope = -force(r) / (r - 0.5 * (first + second) - 2.0 * system.shell)
+            else:
+                s = 0.5 * (di + dj)
+                depth = max(2.0 * system.moment[i] * system.moment[j] / s**3, 5.0)
+                x6 = 0.5 * (1.0 + math.sqrt(depth / system.strength))
+                r = s / x6 ** (1.0 / 6.0)
+                up, down = (
+                    naive.soft_core_pair([r + w, 0, 0], s, system.strength)[1][0]
+                    for w in (1e-5, -1e-5)
+                )
+                slope = -(up - down) / 2e-5
+            largest = max(largest, slope * system.mobility[i])
+    share = largest * system.dt
+    # 32 of the 40 sizes are compared, and the step is rounded down to three digits.
+    assert 0.24 < share < 0.255
+
+
+def test_rounding_down():
+    assert time_step.round_down(4.7891e-9) == pytest.approx(4.78e-9, rel=1e-12)
+    assert time_step.round_down(9.999) == pytest.approx(9.99, rel=1e-12)
+    assert time_step.round_down(1.0) == 1.0
+    for value in np.random.default_rng(1).uniform(1e-10, 1e-8, 50):
+        rounded = time_step.round_down(float(value))
+        assert value * 0.99 < rounded <= value
+
+
+def test_soft_core_curvature_at_contact_of_strength():
+    # U = e at r = s: x = 1, U'' s^2 = 4e (156 - 42) = 456 e.
+    found = time_step.soft_core_curvature(10.0, np.array([5.0]))
+    assert found[0] == pytest.approx(4560.0, rel=1e-12)
