@@ -83,6 +83,7 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
         dt=system.dt,
         drift_cap=drift_cap,
         drift_limit=drift_limit,
+        equal_sizes=bool(np.all(system.radius == system.radius[0])),
     )
 
 

@@ -88,6 +88,7 @@ class Laws(NamedTuple):
     dt: float
     drift_cap: float  # longest drift of a step
     drift_limit: float  # a longer uncapped drift stops the run
+    equal_sizes: bool  # whether all particles have the same diameter
 
 
 class FieldTable(NamedTuple):

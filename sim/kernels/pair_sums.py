@@ -8,8 +8,8 @@ import numpy as np
 from numba import njit
 
 from sim.kernels.pair_laws import SURFACTANT, brush_push, dipole_radial, soft_core_push
-from sim.kernels.rows import unit_of
-from sim.kernels.vector import WORDS, load_rows, spread, store_sums, wrapped_difference
+from sim.kernels.rows import RADIUS, unit_of
+from sim.kernels.vector import WORDS, load_rows, spread, store_sums, word_or_own, wrapped_difference
 
 u64 = np.uint64
 
@@ -37,14 +37,19 @@ def pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
     for i in range(first, end):
         at = u64(WORDS * i)
         x, y, z = words[at], words[at + u64(1)], words[at + u64(2)]
-        radius = spread(rows[at + u64(3)])
-        ux, uy, uz = spread(rows[at + u64(4)]), spread(rows[at + u64(5)]), spread(rows[at + u64(6)])
+        radius = spread(rows[at + u64(RADIUS)])
+        ux = spread(rows[at + u64(3)])
+        uy = spread(rows[at + u64(4)])
+        uz = spread(rows[at + u64(5)])
         zero = spread(rows.dtype.type(0.0))
         fx = fy = fz = s = ex = ey = ez = zero
         k = u64(neighbours.start[i])
         stop = k + u64(neighbours.count[i])
         while k < stop:
-            xj, yj, zj, radius_j, vx, vy, vz, _ = load_rows(rows, neighbours.entries, k)
+            xj, yj, zj, vx, vy, vz, radius_j, _ = load_rows(rows, neighbours.entries, k)
+            radius_j = word_or_own(
+                rows, neighbours.entries, k, u64(RADIUS), radius_j, radius, laws.equal_sizes
+            )
             k += lanes
             dx = wrapped_difference(x, xj) * x_unit
             dy = wrapped_difference(y, yj) * y_unit

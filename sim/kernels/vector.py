@@ -349,30 +349,78 @@ def _load_rows_double(builder, base, element, places):
     return words
 
 
+def _row_places(context, builder, table, index, args, lanes):
+    """Return where each lane's row starts in the table."""
+    numbers = context.make_array(index)(context, builder, args[1]).data
+    places = []
+    for lane in range(lanes):
+        at = builder.add(args[2], ir.Constant(I64, lane))
+        number = builder.load(builder.gep(numbers, [at], source_etype=I32), typ=I32)
+        places.append(builder.zext(number, I64))
+    return places
+
+
 @intrinsic
 def load_rows(typingctx, table, index, start):
-    """Read the rows ``index[start], index[start + 1], ...``, one a lane, as eight vectors of words.
+    """Read rows ``index[start], index[start + 1], ...``, one a lane, as eight vectors of words.
 
     ``table`` is the flat array of rows of eight words, ``index`` a uint32 array that holds
-    row numbers times eight.
+    row numbers times eight. Words that are not used cost nothing: the compiler drops them.
     """
     vector = vector_of(table.dtype)
     result = types.UniTuple(vector, WORDS)
 
     def lower(context, builder, sig, args):
-        element = _FLOAT[table.dtype]
         base = context.make_array(table)(context, builder, args[0]).data
-        numbers = context.make_array(index)(context, builder, args[1]).data
-        places = []
-        for lane in range(vector.lanes):
-            at = builder.add(args[2], ir.Constant(I64, lane))
-            number = builder.load(builder.gep(numbers, [at], source_etype=I32), typ=I32)
-            places.append(builder.zext(number, I64))
+        places = _row_places(context, builder, table, index, args, vector.lanes)
         load_words = _load_rows_double if table.dtype == types.float64 else _load_rows_single
-        words = load_words(builder, base, element, places)
+        words = load_words(builder, base, _FLOAT[table.dtype], places)
         return context.make_tuple(builder, result, words)
 
     return result(table, index, types.uint64), lower
+
+
+@intrinsic
+def load_word(typingctx, table, index, start, word):
+    """Read one word of the rows ``index[start], index[start + 1], ...``, one row a lane."""
+    vector = vector_of(table.dtype)
+
+    def lower(context, builder, sig, args):
+        element = _FLOAT[table.dtype]
+        base = context.make_array(table)(context, builder, args[0]).data
+        value = ir.Constant(ir.VectorType(element, vector.lanes), ir.Undefined)
+        places = _row_places(context, builder, table, index, args, vector.lanes)
+        for lane, place in enumerate(places):
+            at = builder.gep(base, [builder.add(place, args[3])], source_etype=element)
+            number = builder.load(at, typ=element)
+            value = builder.insert_element(value, number, ir.Constant(I32, lane))
+        return value
+
+    return vector(table, index, types.uint64, types.uint64), lower
+
+
+def word_or_own(table, index, start, word, loaded, own, same):
+    """Return a word of the rows: as loaded with them, or ``own`` where all have the same.
+
+    In single precision the transpose brings every word anyway; in double precision a word that
+    all rows share saves a sixth of the loop.
+    """
+    raise TypeError
+
+
+@overload(word_or_own)
+def _word_or_own(table, index, start, word, loaded, own, same):
+    if table.dtype == types.float32:
+
+        def as_loaded(table, index, start, word, loaded, own, same):
+            return loaded
+
+        return as_loaded
+
+    def on_demand(table, index, start, word, loaded, own, same):
+        return own if same else load_word(table, index, start, word)
+
+    return on_demand
 
 
 @intrinsic

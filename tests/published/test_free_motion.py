@@ -89,7 +89,7 @@ def test_steps_of_different_axes_are_independent():
 def test_directions_forget_themselves_as_debye_says():
     # D_r = 3/d^3. Each start gives one sample a particle; later starts add independent ones.
     dt = 1e-3
-    system, engine = free_engine(dt)
+    _, engine = free_engine(dt)
     ranges = (1, 10, 60, 200)
     cosines = {steps: [] for steps in ranges}
     for _ in range(4):

@@ -60,7 +60,7 @@ def test_thin_film_is_one_layer():
 
 def test_too_crowded_film_is_refused():
     system = film(200, thickness=1.05, fraction=0.62)
-    with pytest.raises(CrowdedError, match="volume_fraction is too large for this film: at 0.62"):
+    with pytest.raises(CrowdedError, match=r"volume_fraction is too large for this film: at 0\.62"):
         random_state(system, 3)
 
 

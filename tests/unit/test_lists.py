@@ -1,6 +1,7 @@
 """The neighbour list against all pairs, in patches and films of every shape."""
 
 import dataclasses
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -165,7 +166,7 @@ def test_blocks_cover_all_slots_once_in_whole_strides():
         bounds = [lists.block_bounds(block, slots) for block in range(BLOCKS)]
         assert bounds[0][0] == 0
         assert bounds[-1][1] == slots
-        assert all(a[1] == b[0] for a, b in zip(bounds, bounds[1:], strict=False))
+        assert all(a[1] == b[0] for a, b in pairwise(bounds))
         assert all(first % STRIDE == 0 for first, _ in bounds)
         sizes = [end - first for first, end in bounds]
         assert max(sizes) - min(sizes) <= STRIDE

@@ -8,7 +8,14 @@ from scipy.spatial.transform import Rotation
 from sim.kernels.motion import average_noise, missing_field, move, rotate
 from sim.kernels.noise import AXES, BLOCK
 from tests.reference import naive
-from tests.reference.small_systems import film, moments_of, parts_of, slot_of, state_of, unit_vectors
+from tests.reference.small_systems import (
+    film,
+    moments_of,
+    parts_of,
+    slot_of,
+    state_of,
+    unit_vectors,
+)
 
 
 @njit
