@@ -1,0 +1,290 @@
+"""README.md and DEVELOPERS.md against the code: commands, paths, names, keys and columns."""
+
+import importlib
+import re
+import shlex
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import h5py
+import pytest
+
+from sim.command_line import _commands
+from sim.command_options import parser
+from tests.reference.planted import planted_run
+
+ROOT = Path(__file__).parents[2]
+PAGES = {name: (ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md")}
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+SETUP = "python3 -m venv .venv"
+# Tokens that begin with one of these folders are paths of the project.
+FOLDERS = ("sim", "analysis", "tests", "runs_demo", ".ci")
+ENDINGS = ("py", "json", "csv")
+
+
+def fenced(text):
+    """Return the lines of all fenced blocks."""
+    blocks = re.findall(r"^```\w*\n(.*?)^```$", text, re.DOTALL | re.MULTILINE)
+    return [line for block in blocks for line in block.splitlines() if line.strip()]
+
+
+def ticked(text):
+    """Return the texts in single backticks outside fenced blocks."""
+    plain = re.sub(r"^```.*?^```$", "", text, flags=re.DOTALL | re.MULTILINE)
+    return re.findall(r"`([^`\n]+)`", plain)
+
+
+def parsed(words):
+    """Return what the command line understands of words after the program's name."""
+    try:
+        return parser(_commands()).parse_args(words)
+    except SystemExit as end:
+        pytest.fail(f"chainfilm {' '.join(words)} ends with {end.code}")
+
+
+SETUP_LINES = [line for line in fenced(PAGES["README.md"]) if line.startswith(SETUP)]
+
+
+def test_two_lines_set_everything_up():
+    assert len(SETUP_LINES) == 2
+    assert all(line.split(" && ")[0] == SETUP for line in SETUP_LINES)
+
+
+def test_the_first_line_installs_and_runs_a_demo():
+    _, install, run = SETUP_LINES[0].split(" && ")
+    assert install == ".venv/bin/pip install ."
+    program, *words = shlex.split(run)
+    assert Path(program).name in PROJECT["scripts"]
+    module, function = PROJECT["scripts"][Path(program).name].split(":")
+    assert callable(getattr(importlib.import_module(module), function))
+    args = parsed(words)
+    from sim.parameters import load
+
+    assert load(ROOT / args.file).title
+    # The folder of results must not be taken for a part of the project.
+    assert f"/{args.output}/" in (ROOT / ".gitignore").read_text(encoding="utf-8").splitlines()
+    assert f"`{args.output}/report.html`" in PAGES["README.md"]
+
+
+def test_the_second_line_installs_and_runs_the_tests():
+    _, install, test = SETUP_LINES[1].split(" && ")
+    assert shlex.split(install) == [".venv/bin/pip", "install", "-e", ".[test]"]
+    wanted = PROJECT["optional-dependencies"]["test"]
+    assert any(re.match(r"pytest\b", package) for package in wanted)
+    assert test == ".venv/bin/python -m pytest"
+
+
+def test_python_version_is_that_of_the_project():
+    least = PROJECT["requires-python"].removeprefix(">=")
+    assert f"Python {least} or newer" in PAGES["README.md"]
+
+
+COMMAND_LINES = [line for line in fenced(PAGES["README.md"]) if line.startswith("chainfilm ")]
+
+
+@pytest.mark.parametrize("line", COMMAND_LINES)
+def test_commands_in_the_readme_parse(line):
+    _, *words = shlex.split(line, comments=True)
+    args = parsed(words)
+    if getattr(args, "from_time", None):
+        from sim.units import parse
+
+        assert parse(args.from_time, "time") > 0
+
+
+def test_every_command_is_in_the_readme():
+    shown = {line.split()[1] for line in COMMAND_LINES}
+    assert shown == set(_commands())
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_options_in_running_text_exist(page):
+    known = set(re.findall(r"--[a-z][a-z-]+", _all_help()))
+    named = {word for text in ticked(PAGES[page]) for word in re.findall(r"--[a-z][a-z-]+", text)}
+    others = {"--check"}  # of the formatter
+    assert named - others <= known
+
+
+def _all_help():
+    """Return the help of all commands as one text."""
+    top = parser(_commands())
+    (choices,) = (a.choices for a in top._actions if isinstance(a.choices, dict))
+    return top.format_help() + "".join(command.format_help() for command in choices.values())
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_paths_in_backticks_exist(page):
+    missing = []
+    for token in ticked(PAGES[page]):
+        if not re.fullmatch(r"[\w./-]+", token):
+            continue
+        if token.split("/")[0] in FOLDERS and "/" in token:
+            found = (ROOT / token).exists()
+        elif token.endswith(".py"):
+            roots = (ROOT / folder for folder in FOLDERS)
+            found = any(True for root in roots for _ in root.rglob(token))
+        else:
+            continue
+        if not found:
+            missing.append(token)
+    assert missing == []
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_links_and_pictures_exist(page):
+    targets = re.findall(r"\]\(([^)#\s]+)\)", PAGES[page])
+    local = [target for target in targets if "://" not in target]
+    assert [target for target in local if not (ROOT / target).exists()] == []
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_python_names_exist(page):
+    for token in ticked(PAGES[page]):
+        if re.fullmatch(r"(sim|analysis)(\.\w+)+", token):
+            module, name = token, None
+            try:
+                importlib.import_module(module)
+            except ModuleNotFoundError:
+                module, _, name = token.rpartition(".")
+            assert name is None or hasattr(importlib.import_module(module), name), token
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_modules_that_are_run_exist(page):
+    text = " ".join([*fenced(PAGES[page]), *ticked(PAGES[page])])
+    for module in set(re.findall(r"-m (tests(?:\.\w+)+)", text)):
+        assert (ROOT / (module.replace(".", "/") + ".py")).is_file(), module
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_tables_are_even(page):
+    """A row with another number of cells than its head would be cut or shifted when shown."""
+    width = None
+    for line in PAGES[page].splitlines():
+        cells = line.count("|") if line.startswith("|") else None
+        assert width is None or cells in (width, None), line
+        width = cells
+
+
+@pytest.fixture(scope="module")
+def numbers(tmp_path_factory):
+    """Return measures.json of a planted run whose field is switched off, and a real derived."""
+    from analysis import measure, open_run
+    from sim.expectations import expect
+    from tests.reference.bench_film import bench_film
+
+    path = planted_run(tmp_path_factory.mktemp("planted"), switch_off_at=1e-4)
+    content = measure(open_run(path)).numbers
+    content["derived"] = expect(bench_film()).derived
+    return content
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_keys_of_measures_json_exist(page, numbers):
+    found = 0
+    for token in ticked(PAGES[page]):
+        section, _, key = token.partition(".")
+        if section in numbers and re.fullmatch(r"[a-z_]+", key) and key not in ENDINGS:
+            assert key in numbers[section], token
+            found += 1
+    # The table of the README names its keys so; that of DEVELOPERS.md has a test of its own.
+    assert found > 10 or page == "DEVELOPERS.md"
+
+
+def _row(title, text):
+    """Return the second cell of the table row of DEVELOPERS.md that begins with `title`."""
+    (cell,) = re.findall(rf"^\| `{re.escape(title)}` \| (.*) \|$", text, re.MULTILINE)
+    return cell
+
+
+def test_every_key_of_measures_json_is_documented(numbers):
+    text = PAGES["DEVELOPERS.md"]
+    for section, content in numbers.items():
+        words = set(re.findall(r"\w+", _row(section, text)))
+        if isinstance(content, dict):
+            assert set(content) <= words, (section, set(content) - words)
+
+
+def test_timing_of_the_engine_is_documented():
+    from sim.engines.cpu import CpuEngine
+    from sim.initial_state import random_state
+    from tests.reference.small_systems import film
+
+    system = film(50)
+    keys = set(CpuEngine(system, random_state(system, 1)).timing)
+    assert keys <= set(re.findall(r"\w+", _row("timing", PAGES["DEVELOPERS.md"])))
+
+
+def test_columns_of_the_tables_are_documented():
+    from analysis import tables
+
+    columns = {
+        "chain_lengths.csv": tables.LENGTH_COLUMNS,
+        "spacing.csv": (*tables.SPACING_COLUMNS, *(name for name, _ in tables.SPACING_MEASURES)),
+        "time_series.csv": tuple(tables.TIME_COLUMNS.values()),
+    }
+    for name, wanted in columns.items():
+        cell = _row(name, PAGES["DEVELOPERS.md"])
+        assert tuple(re.findall(r"`(\w+)`", cell)) == wanted, name
+
+
+def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
+    """Every dataset and attribute that a real run leaves, and nothing that it does not."""
+    from sim.one_run import simulate
+    from sim.parameters import from_text
+    from tests.reference.fake_engine import FakeEngine, fake_setup
+    from tests.reference.small_film import small_film
+
+    monkeypatch.setattr("sim.one_run.prepare", fake_setup())
+    run = simulate(from_text(small_film()), tmp_path / "run", engine_factory=FakeEngine)
+    text = PAGES["DEVELOPERS.md"]
+    named = {token for token in ticked(text) if re.fullmatch(r"/\w+(/\w+)*", token)}
+    with h5py.File(run.path, "r") as file:
+        assert [path for path in named if path not in file] == []
+        present = []
+        file.visititems(
+            lambda name, item: present.append(f"/{name}") if isinstance(item, h5py.Dataset) else 0
+        )
+        attributes = set(file["/parameters"].attrs)
+    # Step and time of every element are those of the position.
+    shared = {path for path in present if path.rpartition("/")[2] in ("step", "time")}
+    assert set(present) - shared <= named
+    (line,) = [x for x in text.splitlines() if x.startswith("Attributes of `/parameters`")]
+    assert attributes == set(re.findall(r"`(\w+)`", line))
+    with h5py.File(run.path.with_name("checkpoint.h5"), "r") as file:
+        section = text.partition("### checkpoint.h5")[2].partition("###")[0]
+        for name in (*file.attrs, *file):
+            assert f"`{name}`" in section
+
+
+def test_files_of_a_run_are_those_that_are_documented(tmp_path):
+    from sim.run_folder import RunFolder
+
+    folder = RunFolder(tmp_path)
+    for path in (folder.run_file, folder.checkpoint):
+        assert f"`{path.name}`" in PAGES["README.md"]
+    for name in ("measures.json", "report.html", "spacing.csv", "figures/*.png"):
+        assert f"`{name}`" in PAGES["README.md"]
+
+
+def test_the_cautions_are_those_of_the_program():
+    from sim.cautions import PUBLIC_LIMIT
+
+    text = PAGES["README.md"]
+    for word in (f"{1e3 * PUBLIC_LIMIT:.0f} mT", "0.5 mT", "ICNIRP", "implants", "class 2"):
+        assert word in text
+
+
+def test_nobody_left_a_place_to_be_filled():
+    for page, text in PAGES.items():
+        assert not re.search(r"to be filled|TODO|FIXME|\bXXX\b", text), page
+
+
+def test_the_module_form_of_the_program_answers():
+    done = subprocess.run(
+        [sys.executable, "-m", "sim", "--version"],
+        cwd=ROOT, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stdout.startswith("chainfilm ")
