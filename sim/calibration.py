@@ -20,8 +20,8 @@ PARTICLE_BYTES = 600
 """State, forces, sorted copies and their like: about 75 numbers of 8 bytes a particle."""
 BASE_BYTES = 300_000_000
 """Interpreter, libraries and compiled kernels."""
-MARGIN = 1.1
-"""Reach of a neighbour list over the range of the forces."""
+MARGIN = 0.8
+"""What a neighbour list adds to the range of the forces, at most, in median diameters."""
 
 
 @dataclass(frozen=True)
@@ -145,7 +145,7 @@ def _memory(parameters: Parameters, particles: Any) -> int:
     count = len(particles.diameter)
     if parameters.dipoles.sum == "exact":
         return int(BASE_BYTES + count * PARTICLE_BYTES)
-    reach = MARGIN * parameters.dipoles.cutoff_diameters * float(np.median(particles.diameter))
+    reach = (parameters.dipoles.cutoff_diameters + MARGIN) * float(np.median(particles.diameter))
     volume = float(particles.sides[0] * particles.sides[1] * particles.thickness)
     sphere = 4.0 / 3.0 * np.pi * reach**3
     disc = np.pi * reach**2 * float(particles.thickness)

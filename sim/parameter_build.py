@@ -143,8 +143,9 @@ def _notices(reading: Reading) -> Iterator[str]:
     """Say what the reader should know about a faultless file."""
     if "sweep" in reading.raw:
         yield "[sweep] is ignored by a single run; `chainfilm sweep` uses it."
-    kinds = {"surfactant": "strength", "soft_core": "grafting_density"}
-    yield from _unused(reading, "repulsion", "kind", kinds)
+    yield from _unused(reading, "repulsion", "kind", {"soft_core": "grafting_density"})
+    if reading.given("repulsion", "strength") and reading.get("repulsion", "kind") == "surfactant":
+        yield '[repulsion] strength acts only at the windows with kind = "surfactant".'
     sums = {"cutoff": "tolerance", "exact": "cutoff_diameters"}
     yield from _unused(reading, "dipoles", "sum", sums)
     if reading.given("particles", "density") and reading.get("particles", "material") != "custom":

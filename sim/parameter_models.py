@@ -208,7 +208,7 @@ class RepulsionTable(Table):
             0.01,
             1000.0,
             "1 kT",
-            "Energy of two particles in contact; used by the kind soft_core.",
+            "Energy at contact: of soft cores, and of any particle with a window.",
             keeps_text=True,
         ),
     ] = _default("1 kT")

@@ -41,7 +41,7 @@ width = ["2.0 um", "0.6 um"]    # periodic patch: one side (a square) or two (x,
 [repulsion]
 kind = "surfactant"             # surfactant, or soft_core
 grafting_density = "0.3 nm^-2"  # surfactant molecules per area of core (kind surfactant)
-# strength = "1 kT"             # energy at contact (kind soft_core)
+# strength = "1 kT"             # energy at contact: soft cores, windows
 
 [field]
 strength = "30 mT"              # applied field outside the film, 0 to 10 T; or "24 kA/m", "300 Oe"
