@@ -27,6 +27,8 @@ from analysis.uncertainty import estimate
 
 Floats = NDArray[np.float64]
 
+# More capped moves than this share of all moves are warned about.
+CAPPED_SHARE = 1.0e-6
 TIMING_KEYS = ("compile_s", "stepping_s", "output_s", "steps", "threads")
 
 
@@ -164,6 +166,7 @@ def _assembled(
     warnings = [f"file: {notice}" for notice in run.notices]
     if not run.finished:
         warnings.append(f"run: it ended early ({run.end_reason or 'no reason recorded'})")
+    warnings += _shortened_moves(run)
     series, spacing = passed.chains, passed.spacing
     chains = tell.chain_numbers(series, stage, structures, warnings)
     chains["bond_distance"], chains["bond_alignment"] = rule
@@ -190,6 +193,18 @@ def _assembled(
             "structures; errors rest on the scatter between the chains of one frame"
         )
     return Measurement(_plain(numbers), curves, _last_frame(run, passed.last))
+
+
+def _shortened_moves(run: Run) -> list[str]:
+    """Warn where the cap on drifts acted often enough to slow particles down."""
+    capped = run.timing.get("capped_moves") or 0
+    moves = (run.timing.get("steps") or 0) * run.count
+    if capped <= CAPPED_SHARE * moves:
+        return []
+    return [
+        f"run: {capped} of {moves} moves were shortened by the drift cap, which slows particles "
+        "that are pressed together; a shorter time_step avoids it"
+    ]
 
 
 def _curves(

@@ -81,7 +81,7 @@ def brush_curvature(core: Floats, contact: Floats, shell: float, grafting: float
 def _stiffest(
     repulsion: RepulsionParameters, radius: Floats, moment: Floats, shell: float, grafting: float
 ) -> float:
-    """Return the largest D_i k_ij over pairs of sizes, in reduced units."""
+    """Return the largest k_ij (D_i + D_j)/2 over pairs of sizes."""
     chosen = np.unique(np.linspace(0, len(radius) - 1, SIZES_COMPARED).astype(int))
     order = np.argsort(radius, kind="stable")[chosen]
     diameter, strength = 2.0 * radius[order], moment[order]
@@ -93,7 +93,8 @@ def _stiffest(
         mean = 0.5 * (diameter[:, None] + diameter)
         coupling = strength[:, None] * strength / mean**3
         curvature = soft_core_curvature(repulsion.strength, coupling) / mean**2
-    return float(np.max(curvature / diameter[:, None]))
+    mobility = 1.0 / diameter
+    return float(np.max(curvature * 0.5 * (mobility[:, None] + mobility)))
 
 
 def limits(
@@ -123,8 +124,8 @@ def limits(
 
     Notes
     -----
-    k D dt = 0.25 and D_rot dt (xi + 4.8 lambda) = 0.2, where 4.8 lambda kT/m is the field of a
-    long chain on its own moments.
+    k (D_i + D_j)/2 dt = 0.25 for the stiffest pair, and D_rot dt (xi + 4.8 lambda) = 0.2, where
+    4.8 lambda kT/m is the field of a long chain on its own moments.
     """
     stiffness = STIFFNESS_SHARE / _stiffest(repulsion, radius, moment, shell, grafting)
     torque = local_langevin(radius, moment, largest_field)

@@ -53,7 +53,8 @@ def brush_pair(r, diameter_i, diameter_j, shell, grafting):
     """Return (energy, force on i) of two surfactant layers (Rosensweig, Ferrohydrodynamics, 1985).
 
     U/kT = pi/2 dc^2 zeta [2 - (l + 2)/t ln((1 + t)/(1 + l/2)) - l/t] with l = 2 s/dc,
-    t = 2 delta/dc and s the gap of the cores; unequal pairs by the harmonic mean of the core diameters.
+    t = 2 delta/dc and s the gap of the cores; unequal pairs by the harmonic mean of the core
+    diameters.
     """
     distance = math.sqrt(float(np.dot(r, r)))
     first, second = diameter_i - 2.0 * shell, diameter_j - 2.0 * shell

@@ -1,6 +1,7 @@
 """Whole runs with planted answers: numbers, curves, files, and measuring as far as it goes."""
 
 import csv
+import dataclasses
 import json
 import subprocess
 import sys
@@ -319,6 +320,13 @@ def test_cut_off_forces_are_said(grown, tmp_path):
     assert any("provisional" in w for w in grown[1].numbers["warnings"])
     exact = planted_run(tmp_path, frames=3, provisional=False, derived={"dipole_sum": "exact"})
     assert not any("provisional" in w for w in measure(open_run(exact)).numbers["warnings"])
+
+
+@pytest.mark.parametrize(("capped", "warned"), [(0, False), (1, False), (2000, True)])
+def test_shortened_moves_are_said(grown, capped, warned):
+    run = dataclasses.replace(grown[0], timing={"steps": 10**6, "capped_moves": capped})
+    warnings = measure(run).numbers["warnings"]
+    assert any("shortened by the drift cap" in warning for warning in warnings) == warned
 
 
 def test_same_run_same_numbers(grown):
