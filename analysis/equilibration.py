@@ -104,7 +104,7 @@ def equilibration(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str
         )
     drifting = [test["name"] for test in done if not test["passed"]]
     if drifting:
-        reasons.append("still drifting: " + ", ".join(drifting))
+        reasons.append("still drifting: " + ", ".join(drifting).replace("_", " "))
     reached = not reasons
     after = f"after t = {run.times[-1]:.4g} s"
     film = run.derived.get("film_formation_time_s")

@@ -79,7 +79,7 @@ def _warn_of_chains(out: dict[str, Any], known: bool, warnings: list[str]) -> No
         warnings.append(
             f"chains.branched_share: {100 * out['branched_share']['value']:.2g} % of the particles "
             "are in branched groups, which count with all their particles in the mean lengths; "
-            "linear_mean_length leaves them out"
+            "the mean length of linear chains (chains.linear_mean_length) leaves them out"
         )
     if (out["spanning_share"]["value"] or 0.0) > SPANNING_WARNING:
         warnings.append(

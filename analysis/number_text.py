@@ -8,6 +8,7 @@ from typing import Any
 from analysis.style import scale_for
 
 NOT_MEASURED = "not measured"
+NONE_SEEN = "0 %, none seen"
 _NEGLIGIBLE = 1e-9  # errors below this share of the value are rounding of the computer
 
 
@@ -71,13 +72,15 @@ def with_error(value: float, error: float, unit: str = "") -> str:
     Returns
     -------
     str
-        Text for a reader; "not measured" without a value, and the words "error unknown"
-        without an error.
+        Text for a reader; "not measured" without a value, the words "error unknown" without an
+        error, and "none seen" for a share that was zero in every sample, whose error is unknown.
     """
     if not math.isfinite(value):
         return NOT_MEASURED
     if not math.isfinite(error):
         return f"{with_unit(value, unit)} (error unknown)"
+    if value == 0.0 and error == 0.0 and unit == "%":
+        return NONE_SEEN
     if abs(error) <= _NEGLIGIBLE * abs(value):
         if unit in ("", "°"):
             return f"{with_unit(value)} ± 0{unit}"

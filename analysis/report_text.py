@@ -33,6 +33,14 @@ MEASURED = (
     ),
     Item(
         "chains",
+        "linear_mean_length",
+        "",
+        "Mean length of linear chains",
+        "particles in an average chain, single particles included, chains that fork or close left "
+        "out.",
+    ),
+    Item(
+        "chains",
         "singles_fraction",
         "%",
         "Single particles",
@@ -46,18 +54,14 @@ MEASURED = (
         "particles in the longest chain of a frame, averaged over frames.",
     ),
     Item(
-        "chains",
-        "ring_share",
-        "%",
-        "Particles in rings",
-        "share of particles in chains that bite their own tail.",
+        "chains", "ring_share", "%", "Particles in rings", "share in chains that bite their tail."
     ),
     Item(
         "chains",
         "branched_share",
         "%",
         "Particles in branched chains",
-        "share of particles in chains that fork.",
+        "share in chains that fork.",
     ),
     Item(
         "chains",
@@ -101,8 +105,9 @@ MEASURED = (
         "structure_factor_m",
         "m",
         "Repeat distance seen through the film",
-        "from the peak of the structure factor of the projected film; this is what light that "
-        "passes the film would scatter from.",
+        "from the peak of the structure factor of the film looked through, across the chains. "
+        "Light of a wavelength above it sees no grating, only a film whose refractive index "
+        "depends on direction.",
     ),
     Item(
         "spacing",
@@ -155,6 +160,13 @@ MEASURED = (
     ),
     Item(
         "relaxation",
+        "growth_exponent_weight",
+        "",
+        "Growth exponent seen by a particle",
+        "the same for the mean chain length seen by a particle.",
+    ),
+    Item(
+        "relaxation",
         "length_decay_time_s",
         "s",
         "Decay time of the chains",
@@ -178,13 +190,7 @@ DERIVED = (
         "Volume share of particles",
         "part of the film that particles with their shells fill.",
     ),
-    Item(
-        "derived",
-        "median_diameter_m",
-        "m",
-        "Particle diameter",
-        "of the median particle, shell included.",
-    ),
+    Item("derived", "median_diameter_m", "m", "Particle diameter", "median, shell included."),
     Item(
         "derived",
         "coupling",
@@ -222,7 +228,7 @@ DERIVED = (
         "diffusion_time_s",
         "s",
         "Diffusion time",
-        "time in which a single particle wanders about its own diameter.",
+        "in which a single particle wanders about 1.4 diameters along each axis.",
     ),
     Item(
         "derived",
@@ -251,8 +257,9 @@ DERIVED = (
         "derived",
         "film_formation_time_s",
         "s",
-        "Time a real film takes",
-        "about how long chains need in an experiment; compare it with the simulated time.",
+        "Time to come to rest",
+        "about how long such a film takes until lengths and spacings no longer change; chains "
+        "themselves appear much sooner.",
     ),
     Item("derived", "time_step_s", "s", "Time step", "of the calculation."),
     Item("derived", "steps", "", "Steps", "made."),
@@ -294,20 +301,21 @@ CAPTIONS = {
     "nearest_neighbour": (
         "How far apart the chains are",
         "Distance from each chain to the nearest one beside it. The dotted line is the distance "
-        "that follows from the amount of particles alone.",
+        "that follows from the amount of particles alone. Bars are one standard error.",
     ),
     "axis_correlation": (
         "Order between the chains",
         "How much more often than by chance a second chain is found at each distance. A flat line "
-        "at 1 means no order.",
+        "at 1 means no order. The band is one standard error.",
     ),
     "structure_factor_radial": (
-        "What light would see: across the chains",
-        "Structure factor of the film looked through. A peak at wave number q stands for a repeat "
-        "distance of 2π/q.",
+        "The film looked through: across the chains",
+        "Structure factor of the particles projected along z. A peak at wave number q stands for a "
+        "repeat distance of 2π/q. Light is diffracted by it only if that distance exceeds the "
+        "wavelength. The band is one standard error.",
     ),
     "structure_factor_map": (
-        "What light would see: both directions",
+        "The film looked through: both directions",
         "The same for every direction in the film plane. A streak across the chains means that "
         "they are long and parallel.",
     ),
@@ -364,6 +372,11 @@ CAUTIONS = (
         "Rules on site",
         "Local codes for workplaces, shows and buildings apply. Where they ask for it, have the "
         "set-up designed and checked by a licensed professional.",
+    ),
+    (
+        "Times",
+        "The flow that particles stir up in the liquid is left out. Real chains diffuse faster, "
+        "one of 20 particles about 3 times, so times here are up to 2 to 3 times too long.",
     ),
     (
         "What a simulation is worth",

@@ -192,6 +192,11 @@ def _read_run(file: Any, path: Path) -> Run:
     times, steps = _schedule(position, frames, path, notices)
     edges = _edges(film, path, notices)
     moments = film["moment"]["value"] if "moment" in film and "value" in film["moment"] else None
+    if moments is not None and moments.shape[1:] != (count, 3):
+        raise TrajectoryError(
+            f"{path} must hold /particles/{group}/moment/value of shape (frames, {count}, 3); "
+            f"it has {moments.shape}."
+        )
     return Run(
         path=path,
         frames=frames,

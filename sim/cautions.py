@@ -131,11 +131,14 @@ def _patch(parameters: Parameters, outlook: Outlook) -> list[str]:
             f"of the chains it should be {SPACINGS_ACROSS:.0f}."
         )
     # In a geometric law of lengths the weight mean is 2 <n> - 1.
-    weight_mean = 2.0 * outlook.expected_at_end - 1.0
-    lengths = along / (weight_mean * parameters.particles.diameter)
-    if lengths < LENGTHS_ALONG:
+    shortest, longest = (
+        along / ((2.0 * mean - 1.0) * parameters.particles.diameter)
+        for mean in (outlook.longest_at_end, outlook.expected_at_end)
+    )
+    if shortest < LENGTHS_ALONG:
+        room = f"{longest:.2g}" if longest < LENGTHS_ALONG else f"{shortest:.2g} to {longest:.2g}"
         found.append(
-            f"The patch is only {lengths:.2g} chain lengths long along the field (weight mean); "
+            f"The patch is only {room} chain lengths long along the field (weight mean); "
             f"under {LENGTHS_ALONG:.0f}, chains close on themselves through its ends."
         )
     return found

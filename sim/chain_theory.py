@@ -1,4 +1,4 @@
-"""Chain lengths in equilibrium, and how fast diffusion lets chains grow.
+"""Chain lengths in equilibrium, and the life of a bond.
 
 Chains are an ideal mixture: a chain of s particles has the density of its s members times the bond
 constants of its s - 1 bonds. Taking neighbours only gives the law of mass action,
@@ -28,8 +28,6 @@ __all__ = [
     "chain_gains",
     "chain_mixture",
     "end_gain",
-    "grown_length",
-    "growth_time",
     "neighbour_mean_length",
 ]
 
@@ -327,52 +325,6 @@ def _summary(chains: _Chains, mu: Values) -> ChainMixture:
         if bonds.sum() > 0.0
         else np.full_like(bonds, bonds.size**-1.0),
     )
-
-
-def growth_time(diffusion_time: float, volume_fraction: float, coupling: float) -> float:
-    """Time in which diffusion halves the number of chains after switch-on.
-
-    Parameters
-    ----------
-    diffusion_time : float
-        d^2/D0 in s.
-    volume_fraction : float
-        Volume fraction of whole particles.
-    coupling : float
-        Coupling lambda.
-
-    Returns
-    -------
-    float
-        Time in s.
-
-    Notes
-    -----
-    Smoluchowski's d^2/(24 D0 phi) for spheres that stick at contact, with the distance of capture
-    d (2 lambda)^(1/3), where the attraction is kT, in place of d where that is larger.
-    """
-    capture = max(math.cbrt(2.0 * coupling), 1.0)
-    return diffusion_time / (24.0 * volume_fraction * capture)
-
-
-def grown_length(time: float, growth_time: float) -> float:
-    """Mean length that diffusion allows by a time, if no bond breaks.
-
-    Parameters
-    ----------
-    time : float
-        Time since switch-on in s.
-    growth_time : float
-        As `growth_time` gives it, in s.
-
-    Returns
-    -------
-    float
-        sqrt(1 + 2 t/tau): chains of s particles diffuse s times slower, so that the length grows
-        as the square root of time (S. Miyazima, P. Meakin and F. Family, Physical Review A vol 36,
-        p 1421 (1987), from memory).
-    """
-    return math.sqrt(1.0 + 2.0 * time / growth_time)
 
 
 def bond_life(diffusion_time: float, coupling: float) -> float:

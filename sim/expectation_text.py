@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from sim.chain_growth import GROWTH_BAND
 from sim.outlook import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
 from sim.units import format_quantity
 
@@ -158,9 +159,9 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
     growth = []
     if outlook.coupling_largest >= CHAINING_COUPLING:
         growth = [
-            ("mean length that growth allows in this run", f"{_length(outlook.grown_length)}"),
+            ("mean length by growth at the end of the run", f"{_length(outlook.grown_length)}"),
             ("bond life, largest tenth", duration_text(outlook.bond_life)),
-            ("time a film takes", duration_text(outlook.film_time)),
+            ("time a film takes to come to rest", duration_text(outlook.film_time)),
         ]
     return [
         ("mean chain length in equilibrium", band),
@@ -262,8 +263,9 @@ def _times(parameters: Parameters, outlook: Outlook) -> list[str]:
     if outlook.grown_length < outlook.lengths.central:
         lines.append(
             f"This run ends during growth: from single particles, diffusion lets chains reach a "
-            f"mean length of about {_length(outlook.grown_length)} in {simulated}; the predicted "
-            f"length takes about {duration_text(outlook.growth_time)}."
+            f"mean length of about {_length(outlook.grown_length)} in {simulated}, and the "
+            f"predicted length in about {duration_text(outlook.growth_time)}; long chains may grow "
+            f"faster, up to {GROWTH_BAND:g} times that length."
         )
     life = duration_text(outlook.bond_life)
     lives = duration / outlook.bond_life

@@ -147,6 +147,8 @@ def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
 def _flat(tree: dict[str, Any], prefix: str = "") -> dict[str, Any]:
     flat: dict[str, Any] = {}
     for key, value in tree.items():
+        if isinstance(value, list) and value and all(isinstance(item, dict) for item in value):
+            value = {str(number): item for number, item in enumerate(value, start=1)}
         if isinstance(value, dict):
             flat |= _flat(value, f"{prefix}{key}.")
         else:

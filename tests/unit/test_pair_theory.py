@@ -253,19 +253,6 @@ def test_very_strong_bonds_stay_finite():
     assert 100.0 < chains.mean_length < math.inf
 
 
-# ------------------------------------------------------------------- growth
-
-
-def test_growth_follows_the_square_root():
-    tau = chain_theory.growth_time(1e-4, 0.03, 0.0)
-    assert tau == pytest.approx(1e-4 / (24 * 0.03))
-    assert chain_theory.growth_time(1e-4, 0.03, 4.0) == pytest.approx(tau / 2.0)
-    assert chain_theory.grown_length(0.0, tau) == 1.0
-    # at late times four times the time gives twice the length
-    late = chain_theory.grown_length(4e6 * tau, tau) / chain_theory.grown_length(1e6 * tau, tau)
-    assert late == pytest.approx(2.0, rel=1e-5)
-
-
 @pytest.mark.parametrize(("coupling", "lives"), [(4.2, 2), (6.1, 37), (8.0, 960), (10.0, 3e4)])
 def test_bond_life(coupling, lives):
     # exp(2 lambda)/(144 lambda^2), rounded

@@ -170,6 +170,8 @@ def test_only_the_duration_may_differ():
         "run.seed was 7 and is now 8",
         "film.width was [1.0, 2.0] and is now [1.0, 3.0]",
     ]
+    steps = [{"field": {"steps": [{"kind": "hold", "strength": b}]}} for b in (0.03, 0.031)]
+    assert differences(*steps) == ["field.steps.1.strength was 0.03 and is now 0.031"]
     assert differences(old, old | {"start": {"kind": "random"}}) == [
         "start.kind was absent and is now random"
     ]

@@ -136,6 +136,7 @@ def replaced(name, data):
         (replaced("particles/film/position", None), "position/value; it does not"),
         (replaced("particles/film/position/value", np.zeros((2, 5))), "of shape"),
         (replaced("particles/film/position/value", np.zeros((2, 0, 3))), "at least one particle"),
+        (replaced("particles/film/moment/value", np.zeros((3, 4))), "moment/value of shape"),
         (replaced("particles/film/diameter", None), "positive particle diameters"),
         (
             replaced("particles/film/diameter", np.zeros(168)),
