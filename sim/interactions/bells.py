@@ -15,10 +15,9 @@ __all__ = ["CLOUD_ORDER", "WINDOW_ORDER", "bell", "bell_area", "bell_spectrum", 
 
 Floats = NDArray[np.float64]
 
-# Clouds: the force's radial factor stays bounded at the edge. Windows: a continuous slope, and
-# the smallest error of the mesh among the orders 0 to 2.
+# The slope is continuous at the edge, as forces take the second derivative of clouds and windows.
 CLOUD_ORDER = 2
-WINDOW_ORDER = 1
+WINDOW_ORDER = 2
 
 _QUADRATURE_NODES = 64
 _SMALLEST = 1.0e-9

@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 
 WIDTHS = (4, 5, 6, 7, 8, 10, 12, 14, 16)
 # Window shapes over their width, among which the best is taken.
-WINDOW_SHAPES = (1.6, 1.9, 2.2, 2.5)
+WINDOW_SHAPES = (1.4, 1.7, 2.0, 2.3)
 SPACINGS = (1.6, 1.8, 2.0, 2.2, 2.4, 2.6, 2.8, 3.0, 3.2)
 CLOUD_SHAPES = tuple(float(c) for c in range(4, 41))
 
@@ -68,7 +68,7 @@ class ErrorTable(NamedTuple):
 def alias_sums(
     waves: Floats, spacing: float, width: int, shape: float
 ) -> tuple[dict[int, Floats], dict[int, Floats]]:
-    """Sums of q^n w(q)^2 over one axis: of the grid's own waves and of their aliases.
+    """Sum q^n w(q)^2 over one axis: of the grid's own waves and of their aliases.
 
     Parameters
     ----------
@@ -128,11 +128,9 @@ def _alias_shares(spacing: float, width: int, shape: float) -> tuple[Floats, Flo
     period = 2.0 * math.pi / spacing
     half = spacing * width / 2.0
     window = bell_spectrum(WINDOW_ORDER, shape, (k * half) ** 2)
-    swing = sum(
-        sign * k * (k + sign * period) / window
-        * bell_spectrum(WINDOW_ORDER, shape, ((k + sign * period) * half) ** 2)
-        for sign in (-1.0, 1.0)
-    )  # fmt: skip
+    swing = np.zeros(_NODES)
+    for q in (k - period, k + period):
+        swing += k * q / window * bell_spectrum(WINDOW_ORDER, shape, (q * half) ** 2)
     return two / (base * squared), four / (base * squared**2), swing[:, None, None] / squared
 
 
@@ -176,9 +174,9 @@ def error_table() -> ErrorTable:
                 power = spectrum**2
                 e = np.sqrt(power @ (scale / 3.0 * weight * field).ravel() + lost[:, 0])
                 f = np.sqrt(power @ (scale / 9.0 * weight * squared * force).ravel() + lost[:, 1])
-                own = spectrum @ (8.0 * math.pi * weight * np.abs(swing)).ravel()
+                own = spectrum @ (8.0 * math.pi * weight * swing).ravel()
                 better = e * f < table["field"][a, b] * table["force"][a, b]
-                for name, values in (("field", e), ("force", f), ("own", own)):
+                for name, values in (("field", e), ("force", f), ("own", np.abs(own))):
                     table[name][a, b] = np.where(better, values, table[name][a, b])
                 best = table["window_shape"][a, b]
                 table["window_shape"][a, b] = np.where(better, ratio * width, best)

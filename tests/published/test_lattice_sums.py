@@ -40,7 +40,7 @@ def test_infinite_touching_chain(wide, along):
     The copies of the chain, `wide` away, act by exp(-2 pi wide) only.
     """
     sides, moment = ((1.0, wide), X) if along == "x" else ((wide, 1.0), Y)
-    energy = dipole_energy([[0.3, 0.2, 5.0]], [moment], sides)
+    energy = dipole_energy([[0.3, 0.2, 5.0]], [moment], sides, "exact")
     assert energy == pytest.approx(-2.0 * ZETA_3, rel=1e-10)
 
 
@@ -50,10 +50,10 @@ def test_infinite_touching_chain(wide, along):
 def test_square_layer(moment, share):
     """Own algebra: 1 - 3 (m.n)^2 averages to -1/2 in the plane and is 1 across, halved."""
     assert abs(SQUARE - 9.03362168310095) < 1e-13
-    lone = dipole_energy([[0.0, 0.0, 0.0]], [moment], (1.0, 1.0))
+    lone = dipole_energy([[0.0, 0.0, 0.0]], [moment], (1.0, 1.0), "exact")
     assert lone == pytest.approx(share * SQUARE, rel=1e-10)
     places = [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [1.0, 1.0, 0.0]]
-    four = dipole_energy(places, [moment] * 4, (2.0, 2.0))
+    four = dipole_energy(places, [moment] * 4, (2.0, 2.0), "exact")
     assert four == pytest.approx(4.0 * share * SQUARE, rel=1e-10)
 
 
@@ -62,15 +62,15 @@ def test_triangular_layer(moment, share):
     """As the square layer: the sixfold axis gives the same averages."""
     assert abs(TRIANGULAR - 11.0341757349148) < 1e-12
     places, sides = TRIANGULAR_CELL
-    energy = dipole_energy(places, [moment] * 2, sides)
+    energy = dipole_energy(places, [moment] * 2, sides, "exact")
     assert energy == pytest.approx(2.0 * share * TRIANGULAR, rel=1e-10)
 
 
 def test_lone_dipole_scales_with_its_cell():
     """Lone dipole and own images: -S/4 in the plane, S/2 across, over L^3."""
     for side in (0.01, 3.0, 2e-6):
-        in_plane = dipole_energy([[0.0, 0.0, 0.0]], [X], (side, side))
-        across = dipole_energy([[0.0, 0.0, 0.0]], [Z], (side, side))
+        in_plane = dipole_energy([[0.0, 0.0, 0.0]], [X], (side, side), "exact")
+        across = dipole_energy([[0.0, 0.0, 0.0]], [Z], (side, side), "exact")
         assert in_plane == pytest.approx(-2.2584054208 / side**3, rel=1e-9)
         assert across == pytest.approx(4.5168108416 / side**3, rel=1e-9)
 
@@ -83,7 +83,9 @@ def test_four_dipoles_in_a_slab():
     """
     places = [[0.5, 0.7, 0.2], [1.6, 0.9, 0.5], [4.1, 6.0, 2.4], [7.3, 3.2, 1.1]]
     moments = [[1.0, 0.0, 0.0], [0.6, 0.8, 0.0], [0.0, 0.6, 0.8], [0.36, 0.48, 0.8]]
-    assert dipole_energy(places, moments, (8.0, 8.0)) == pytest.approx(-0.87063242178, abs=1e-11)
+    assert dipole_energy(places, moments, (8.0, 8.0), "exact") == pytest.approx(
+        -0.87063242178, abs=1e-11
+    )
 
 
 @pytest.mark.parametrize(
@@ -119,7 +121,7 @@ def test_parallel_infinite_chains(rho, shift, table, across):
     assert float(bessel) == pytest.approx(table, abs=6e-9)
     step = rho * (Y if across == "y" else Z)
     places = np.array([np.zeros(3), step + shift * X])
-    pair = dipole_energy(places, [X, X], (1.0, 14.0))
+    pair = dipole_energy(places, [X, X], (1.0, 14.0), "exact")
     assert pair + 4.0 * ZETA_3 == pytest.approx(float(bessel), abs=2e-9)
 
 
@@ -131,7 +133,7 @@ def test_straight_chain(count):
     """
     expected = -2.0 * sum((count - k) / k**3 for k in range(1, count))
     places = np.outer(np.arange(count), X)
-    energy = dipole_energy(places, [X] * count, (2e4, 2e4))
+    energy = dipole_energy(places, [X] * count, (2e4, 2e4), "exact")
     assert energy == pytest.approx(expected, rel=1e-9)
 
 
@@ -151,7 +153,7 @@ def test_ring(count, table):
     for second in (Y, Z):
         places = radius * (np.outer(np.cos(t), X) + np.outer(np.sin(t), second))
         moments = np.outer(-np.sin(t), X) + np.outer(np.cos(t), second)
-        energy = dipole_energy(places, moments, (2e4, 3e4))
+        energy = dipole_energy(places, moments, (2e4, 3e4), "exact")
         assert energy == pytest.approx(expected, rel=1e-9)
 
 
@@ -179,5 +181,60 @@ def test_cubic_slab_of_ten_layers():
     """
     places = np.outer(np.arange(10.0), Z)
     for moment, local in ((X, 4.0 * math.pi / 3.0), (Z, -8.0 * math.pi / 3.0)):
-        field, _ = dipole_sum(places, [moment] * 10, (1.0, 1.0))
+        field, _ = dipole_sum(places, [moment] * 10, (1.0, 1.0), "exact")
         assert field[4] @ moment == pytest.approx(local, rel=1e-9)
+
+
+MESH_TOLERANCES = [1e-2, 1e-4, 1e-6, 1e-8]
+
+
+@pytest.mark.parametrize("tolerance", MESH_TOLERANCES)
+def test_mesh_on_layers_and_chains(tolerance):
+    """The lattice sums above by the mesh, to the tolerance asked for: one value per moment."""
+    cases = [
+        ([[0.3, 0.2, 5.0]], X, (1.0, 20.0), -2.0 * ZETA_3),
+        ([[0.3, 0.2, 5.0]], Y, (20.0, 1.0), -2.0 * ZETA_3),
+    ]
+    for moment, share in ((X, -0.25), (Y, -0.25), (Z, 0.5)):
+        cases.append(([[0.1, 0.2, 0.3]], moment, (1.0, 1.0), share * SQUARE))
+        places, sides = TRIANGULAR_CELL
+        cases.append((places, moment, sides, share * TRIANGULAR))
+    for places, moment, sides, expected in cases:
+        moments = [moment] * len(places)
+        energy = dipole_energy(places, moments, sides, "mesh", tolerance) / len(places)
+        assert energy == pytest.approx(expected, rel=tolerance)
+
+
+@pytest.mark.parametrize("tolerance", MESH_TOLERANCES)
+def test_mesh_on_the_four_dipoles(tolerance):
+    """Reference energy as in `test_four_dipoles_in_a_slab`; the RMS field is near 1."""
+    places = [[0.5, 0.7, 0.2], [1.6, 0.9, 0.5], [4.1, 6.0, 2.4], [7.3, 3.2, 1.1]]
+    moments = [[1.0, 0.0, 0.0], [0.6, 0.8, 0.0], [0.0, 0.6, 0.8], [0.36, 0.48, 0.8]]
+    energy = dipole_energy(places, moments, (8.0, 8.0), "mesh", tolerance)
+    assert energy == pytest.approx(-0.87063242178, abs=max(tolerance, 1e-11))
+
+
+@pytest.mark.parametrize("tolerance", MESH_TOLERANCES)
+@pytest.mark.parametrize("copies", [1, 5])
+def test_mesh_on_a_cubic_slab_of_ten_layers(tolerance, copies):
+    """As `test_cubic_slab_of_ten_layers`, in a cell of one column and of 25; difference 4 pi."""
+    grid = np.arange(float(copies))
+    places = np.array([[i, j, k] for i in grid for j in grid for k in range(10)])
+    along, _ = dipole_sum(places, [X] * len(places), (copies, copies), "mesh", tolerance)
+    across, _ = dipole_sum(places, [Z] * len(places), (copies, copies), "mesh", tolerance)
+    assert along[4::10] @ X == pytest.approx(4.0 * math.pi / 3.0, rel=tolerance)
+    assert across[4::10] @ Z == pytest.approx(-8.0 * math.pi / 3.0, rel=tolerance)
+    assert along[4] @ X - across[4] @ Z == pytest.approx(4.0 * math.pi, rel=tolerance)
+
+
+def test_mesh_on_chains_and_rings():
+    """Free straight chains and rings, by the mesh in a wide cell: to the tolerance asked for."""
+    places = np.outer(np.arange(10), X)
+    expected = -2.0 * sum((10 - k) / k**3 for k in range(1, 10))
+    energy = dipole_energy(places, [X] * 10, (2e3, 2e3), "mesh", 1e-5)
+    assert energy == pytest.approx(expected, rel=1e-5)
+    t = 2.0 * math.pi * np.arange(10) / 10
+    places = 0.5 / math.sin(math.pi / 10) * (np.outer(np.cos(t), X) + np.outer(np.sin(t), Z))
+    moments = np.outer(-np.sin(t), X) + np.outer(np.cos(t), Z)
+    energy = dipole_energy(places, moments, (2e3, 3e3), "mesh", 1e-5)
+    assert energy == pytest.approx(-22.7223688, rel=1e-5)

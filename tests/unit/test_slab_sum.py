@@ -51,7 +51,7 @@ def test_exact_matches_pairwise_ewald(count, sides, thickness):
     for state in ("random", "along", "across"):
         same, moments = drawn(count, sides, thickness, state)
         assert (same == positions).all()
-        result = dipole_sum(positions, moments, sides)
+        result = dipole_sum(positions, moments, sides, "exact")
         reference = pairwise_ewald(tensors, moments)
         assert max(errors(result, reference, moments, min(sides))) < 1e-10
 
@@ -59,7 +59,7 @@ def test_exact_matches_pairwise_ewald(count, sides, thickness):
 def test_exact_matches_direct_sum():
     sides = (1.0, 1.3)
     positions, moments = drawn(3, sides, 0.7)
-    result = dipole_sum(positions, moments, sides)
+    result = dipole_sum(positions, moments, sides, "exact")
     reference = direct_sum(positions, moments, sides)
     assert max(errors(result, reference, moments, 1.0)) < 1e-9
 
@@ -74,7 +74,7 @@ def planned(positions, moments, plan, count):
 @pytest.mark.parametrize(("sides", "thickness"), CELLS)
 def test_splitting_does_not_matter(sides, thickness):
     positions, moments = drawn(30, sides, thickness)
-    reference = dipole_sum(positions, moments, sides)
+    reference = dipole_sum(positions, moments, sides, "exact")
     for share in (0.4, 0.9, 2.1):
         plan = plan_exact(sides, thickness, 1e-11, 30, cutoff=share * min(sides))
         result = planned(positions, moments, plan, 30)
@@ -87,7 +87,7 @@ def test_plan_meets_its_tolerance(tolerance, count):
     for sides, thickness in CELLS:
         for state in ("random", "along", "across"):
             positions, moments = drawn(count, sides, thickness, state)
-            reference = dipole_sum(positions, moments, sides)
+            reference = dipole_sum(positions, moments, sides, "exact")
             plan = plan_exact(sides, thickness, tolerance, count)
             result = planned(positions, moments, plan, count)
             assert max(errors(result, reference, moments, min(sides))) < tolerance
@@ -118,40 +118,40 @@ def test_force_is_minus_energy_gradient(method):
 def test_forces_and_torques_balance():
     sides = (2.0, 3.0)
     positions, moments = drawn(40, sides, 1.0)
-    field, force = dipole_sum(positions, moments, sides)
+    field, force = dipole_sum(positions, moments, sides, "exact")
     assert force.sum(axis=0) == pytest.approx([0.0, 0.0, 0.0], abs=1e-9 * np.abs(force).sum())
     # The film is not isotropic, so torques need not add up, but fields are reciprocal.
     others = np.roll(moments, 7, axis=0)
-    back, _ = dipole_sum(positions, others, sides)
+    back, _ = dipole_sum(positions, others, sides, "exact")
     assert np.sum(others * field) == pytest.approx(np.sum(moments * back), rel=1e-9)
 
 
 def test_lone_dipole_feels_no_force():
-    field, force = dipole_sum([[0.2, 0.1, 3.0]], [[0.3, -0.5, 0.8]], (1.0, 7.0))
+    field, force = dipole_sum([[0.2, 0.1, 3.0]], [[0.3, -0.5, 0.8]], (1.0, 7.0), "exact")
     assert np.abs(force).max() < 1e-10 * np.abs(field).max()
 
 
 def test_translation_wrapping_and_mirrors():
     sides = (2.0, 3.0)
     positions, moments = drawn(25, sides, 1.0)
-    field, force = dipole_sum(positions, moments, sides)
+    field, force = dipole_sum(positions, moments, sides, "exact")
     scale = (np.abs(field).max(), np.abs(force).max())
     rng = np.random.default_rng(3)
     images = rng.integers(-3, 4, size=(25, 2)) * sides
     moved = positions + np.array([0.37, -1.21, 55.0])
     moved[:, :2] += images
-    result = dipole_sum(moved, moments, sides)
+    result = dipole_sum(moved, moments, sides, "exact")
     assert result[0] == pytest.approx(field, abs=1e-9 * scale[0])
     assert result[1] == pytest.approx(force, abs=1e-9 * scale[1])
     for axis in range(3):
         mirror = np.ones(3)
         mirror[axis] = -1.0
         # Moments are axial vectors, but here only the pair law counts: mirrored as vectors.
-        result = dipole_sum(positions * mirror, moments * mirror, sides)
+        result = dipole_sum(positions * mirror, moments * mirror, sides, "exact")
         assert result[0] == pytest.approx(field * mirror, abs=1e-9 * scale[0])
         assert result[1] == pytest.approx(force * mirror, abs=1e-9 * scale[1])
     swapped = [1, 0, 2]
-    result = dipole_sum(positions[:, swapped], moments[:, swapped], sides[::-1])
+    result = dipole_sum(positions[:, swapped], moments[:, swapped], sides[::-1], "exact")
     assert result[0] == pytest.approx(field[:, swapped], abs=1e-9 * scale[0])
     assert result[1] == pytest.approx(force[:, swapped], abs=1e-9 * scale[1])
 
@@ -159,9 +159,9 @@ def test_translation_wrapping_and_mirrors():
 def test_doubled_cell_is_the_same_film():
     sides = (1.0, 1.4)
     positions, moments = drawn(10, sides, 0.8)
-    field, force = dipole_sum(positions, moments, sides)
+    field, force = dipole_sum(positions, moments, sides, "exact")
     double = np.concatenate([positions, positions + np.array([sides[0], 0.0, 0.0])])
-    twice = dipole_sum(double, np.tile(moments, (2, 1)), (2.0 * sides[0], sides[1]))
+    twice = dipole_sum(double, np.tile(moments, (2, 1)), (2.0 * sides[0], sides[1]), "exact")
     assert twice[0] == pytest.approx(np.tile(field, (2, 1)), abs=1e-9 * np.abs(field).max())
     assert twice[1] == pytest.approx(np.tile(force, (2, 1)), abs=1e-9 * np.abs(force).max())
 
@@ -170,21 +170,21 @@ def test_any_units():
     """Lengths in m and moments in A m2 give the same as reduced numbers."""
     sides = (20.0, 15.0)
     positions, moments = drawn(12, sides, 6.0)
-    field, force = dipole_sum(positions, moments, sides)
+    field, force = dipole_sum(positions, moments, sides, "exact")
     length, moment = 24e-9, 1.9e-18
-    result = dipole_sum(positions * length, moments * moment, np.array(sides) * length)
+    result = dipole_sum(positions * length, moments * moment, np.array(sides) * length, "exact")
     assert result[0] * length**3 / moment == pytest.approx(field, rel=1e-9, abs=1e-12)
     assert result[1] * length**4 / moment**2 == pytest.approx(force, rel=1e-9, abs=1e-12)
 
 
-@pytest.mark.parametrize("method", ["exact", "cutoff"])
+@pytest.mark.parametrize("method", ["mesh", "exact", "cutoff"])
 def test_threads_do_not_change_bits(method):
     threads = numba.get_num_threads()
     if numba.config.NUMBA_NUM_THREADS < 2:
         pytest.skip("needs two threads")
     sides = (3.0, 2.0)
     positions, moments = drawn(77, sides, 1.0)
-    cutoff = None if method == "exact" else 1.0
+    cutoff = 1.0 if method == "cutoff" else None
     results = []
     try:
         for number in (1, 2, 2):
@@ -214,15 +214,15 @@ def test_cutoff_counts_nearest_images_within_its_range():
 
 def test_tolerance_of_exact_is_never_coarse():
     positions, moments = drawn(20, (1.0, 1.0), 0.5)
-    coarse = dipole_sum(positions, moments, (1.0, 1.0), tolerance=0.5)
-    fine = dipole_sum(positions, moments, (1.0, 1.0), tolerance=1e-12)
+    coarse = dipole_sum(positions, moments, (1.0, 1.0), "exact", tolerance=0.5)
+    fine = dipole_sum(positions, moments, (1.0, 1.0), "exact", tolerance=1e-12)
     assert max(errors(coarse, fine, moments, 1.0)) < 1e-10
 
 
 def test_input_is_left_alone():
     positions, moments = drawn(5, (1.0, 1.0), 0.5)
     copies = positions.copy(), moments.copy()
-    dipole_sum(positions, moments, (1.0, 1.0))
+    dipole_sum(positions, moments, (1.0, 1.0), "exact")
     assert (positions == copies[0]).all()
     assert (moments == copies[1]).all()
 
@@ -241,7 +241,7 @@ UP = [[0.0, 0.0, 1.0], [0.0, 0.0, 1.0]]
         ({"moments": [[1.0, 0.0, 0.0]]}, r"moments must have the shape of positions, \(2, 3\)"),
         ({"sides": (1.0, 0.0)}, "sides must be two positive lengths"),
         ({"sides": (1.0, 1.0, 1.0)}, "sides must be two positive lengths"),
-        ({"method": "mesh"}, "method must be one of 'exact', 'cutoff'; received 'mesh'"),
+        ({"method": "grid"}, "one of 'mesh', 'exact', 'cutoff'; received 'grid'"),
         ({"tolerance": 0.0}, "tolerance must be above 0 and below 1; received 0.0"),
         ({"tolerance": float("nan")}, "tolerance must be above 0 and below 1; received nan"),
         ({"cutoff": 0.4}, "cutoff is used by method 'cutoff' alone"),
@@ -258,4 +258,4 @@ def test_bad_input(change, message):
 
 
 def test_methods_on_offer():
-    assert slab_sum.METHODS == ("exact", "cutoff")
+    assert slab_sum.METHODS == ("mesh", "exact", "cutoff")
