@@ -14,6 +14,7 @@ from analysis.curve_pictures import (
     structure_factor_radial,
 )
 from analysis.film_pictures import film_side, film_top, film_views
+from analysis.hysteresis import has_both_ways, hysteresis
 from analysis.time_pictures import growth, time_series
 
 if TYPE_CHECKING:
@@ -30,10 +31,12 @@ __all__ = [
     "axis_correlation",
     "chain_lengths",
     "draw_all",
+    "figures_of",
     "film_side",
     "film_top",
     "film_views",
     "growth",
+    "hysteresis",
     "magnetisation_law",
     "nearest_neighbour",
     "structure_factor_map",
@@ -54,6 +57,12 @@ FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
     "magnetisation_law": magnetisation_law,
     "time_series": time_series,
 }
+"""Figures of every run."""
+
+
+def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
+    """Give the figures of one run by name: those of every run, and what its field calls for."""
+    return FIGURES | ({"hysteresis": hysteresis} if has_both_ways(measurement) else {})
 
 
 def draw_all(
@@ -75,7 +84,7 @@ def draw_all(
     Returns
     -------
     list of Path
-        The files written, one for each entry of `FIGURES`.
+        The files written, one for each entry of `figures_of`.
 
     Raises
     ------
@@ -88,5 +97,5 @@ def draw_all(
     directory.mkdir(parents=True, exist_ok=True)
     return [
         style.save(draw(measurement, run), directory / f"{name}.{format}", format)
-        for name, draw in FIGURES.items()
+        for name, draw in figures_of(measurement).items()
     ]

@@ -164,11 +164,16 @@ def _named(note: str) -> str:
 
 def _figures(measurement: Measurement, run: Run) -> str:
     """All pictures of the report, drawn afresh and put into the page."""
-    from analysis.plots import FIGURES
+    from analysis import hysteresis
+    from analysis.plots import figures_of
 
+    figures = figures_of(measurement)
+    captions = dict(report_text.CAPTIONS)
+    if "hysteresis" in figures:
+        captions["hysteresis"] = (hysteresis.TITLE, hysteresis.CAPTION)
     parts = []
-    for name, (title, caption) in report_text.CAPTIONS.items():
-        picture = style.figure_bytes(FIGURES[name](measurement, run), "png", _DOTS_PER_INCH)
+    for name, (title, caption) in captions.items():
+        picture = style.figure_bytes(figures[name](measurement, run), "png", _DOTS_PER_INCH)
         data = base64.b64encode(picture).decode("ascii")
         kind = ' class="wide"' if name in _WIDE else ""
         parts.append(

@@ -213,11 +213,11 @@ def save(figure: Figure, path: Path, format: str = "png") -> Path:
     return path
 
 
-def legend_above(axes: Axes, first: str = "") -> None:
+def legend_above(axes: Axes, first: str = "", columns: int = 2) -> None:
     """Legend over the axes, where it covers no data; the entry beginning with `first` leads."""
     handles, words = axes.get_legend_handles_labels()
     order = sorted(range(len(words)), key=lambda i: not (first and words[i].startswith(first)))
-    columns = 2 if len(words) > 1 else 1
+    columns = min(columns, max(len(words), 1))
     # A legend fills its columns from above; this order reads along the rows instead.
     order = [i for column in range(columns) for i in order[column::columns]]
     axes.legend(

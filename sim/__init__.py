@@ -9,16 +9,18 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from sim.many_runs import sweep
     from sim.one_run import Run, simulate
     from sim.parameters import Parameters, load
 
-__all__ = ["Parameters", "Run", "load", "simulate"]
+__all__ = ["Parameters", "Run", "load", "simulate", "sweep"]
 
 _HOME = {
     "Parameters": "parameters",
     "Run": "one_run",
     "load": "parameters",
     "simulate": "one_run",
+    "sweep": "many_runs",
 }
 
 

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from sim.engine_protocol import Engine, EngineFactory
     from sim.parameters import Parameters
 
-__all__ = ["Cost", "calibrate"]
+__all__ = ["Cost", "calibrate", "duration_in_words"]
 
 PIECE_SECONDS = 0.5
 """Wall time of the piece that is timed."""
@@ -57,13 +57,14 @@ class Cost:
     def table(self) -> list[tuple[str, str]]:
         """Return the cost as rows of name and text."""
         return [
-            ("stepping", f"about {_duration(self.wall_s)} on {self.threads} thread(s)"),
+            ("stepping", f"about {duration_in_words(self.wall_s)} on {self.threads} thread(s)"),
             ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
             ("run.h5", f"about {self.file_bytes / 1e6:.1f} MB"),
         ]
 
 
-def _duration(seconds: float) -> str:
+def duration_in_words(seconds: float) -> str:
+    """Return a time in the unit that suits it, such as "7 min"."""
     if seconds < 120:
         return f"{seconds:.0f} s"
     if seconds < 7200:

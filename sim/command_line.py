@@ -1,4 +1,4 @@
-"""The commands: the one place that prints, and the one place that knows both sim and analysis.
+"""The commands: the one place that prints.
 
 Exit codes: 0 done; 1 a run that failed; 2 bad input; 130 interrupted, checkpoint saved. Results go
 to standard output, everything else (progress, notices, one message for an error) to standard
@@ -12,52 +12,54 @@ import dataclasses
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from sim.command_text import HEADLINE, UsageError, criteria_of, paragraphs, results_of, table
+from sim import command_results
+from sim.command_errors import DONE, FAILED, INTERRUPTED, explain
+from sim.command_text import (
+    UsageError,
+    criteria_of,
+    is_sweep_folder,
+    outlook_text,
+    paragraphs,
+    results_of,
+    table,
+    timing_text,
+)
+from sim.terminal import SweepBar, error_line, notice_lines, say_on_terminal, tell_phase
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
-    from analysis.trajectory import Run as Trajectory
-    from sim.expectations import Expectations
+    from analysis.sweeps import SweepTable
     from sim.one_run import Run
     from sim.parameters import Parameters
+    from sim.watchers import Watcher
 
-__all__ = ["main", "run_and_measure"]
-
-DONE, FAILED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
-
-
+__all__ = ["main", "measure_point", "run_and_measure"]
 # ---------------------------------------------------------------- commands
 
 
 def _new(args: argparse.Namespace) -> int:
-    from sim.parameters import json_schema
+    from sim.new_file import new_text, write_new
 
-    if args.schema:
-        text = json.dumps(json_schema(), indent=2) + "\n"
-    else:
-        from sim.parameter_template import TEMPLATE
-
-        text = TEMPLATE
+    text = new_text(args.schema)
     if args.file == "-":
         sys.stdout.write(text)
         return DONE
     path = Path(args.file or ("film.schema.json" if args.schema else "film.toml"))
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise UsageError(f"{path} exists already; name another file") from error
-    except OSError as error:
-        raise UsageError(f"{path} cannot be written: {error.strerror}") from error
+    write_new(path, text)
     print(f"wrote {path}" + ("" if args.schema else f"; next: chainfilm check {path}"))
     return DONE
 
 
 def _check(args: argparse.Namespace) -> int:
+    from sim.sweep_table import is_sweep
+
+    if is_sweep(args.file):
+        return _check_sweep(args)
     parameters = _load(args.file, args.seed)
     from sim.expectations import expect
 
@@ -66,7 +68,7 @@ def _check(args: argparse.Namespace) -> int:
     if not args.no_timing:
         from sim.calibration import calibrate
 
-        _say_on_terminal("timing a piece of this run (the first time, kernels are compiled) ...")
+        say_on_terminal("timing a piece of this run (the first time, kernels are compiled) ...")
         cost = calibrate(parameters, threads=args.threads)
     if args.json:
         content = expectations.to_json()
@@ -75,10 +77,29 @@ def _check(args: argparse.Namespace) -> int:
         return DONE
     print(f"{parameters.title or parameters.name}\n")
     print(table(expectations.table))
-    _print_outlook(expectations)
+    print(outlook_text(expectations))
     if cost is not None:
         print("\nCost")
         print(table(cost.table()))
+    return DONE
+
+
+def _check_sweep(args: argparse.Namespace) -> int:
+    from sim import sweep_outlook, sweep_text
+    from sim.sweep_table import load_sweep
+
+    plan = load_sweep(args.file, args.seed)
+    notice_lines(plan.notices)
+    say_on_terminal(f"looking ahead at {len(plan.points)} points ...")
+    points = sweep_outlook.look_ahead_of_points(plan)
+    cost = None
+    if not args.no_timing:
+        say_on_terminal("timing pieces of some runs (the first time, kernels are compiled) ...")
+        cost = sweep_outlook.calibrate_sweep(plan, points, workers=args.threads)
+    if args.json:
+        print(json.dumps(sweep_text.check_content(plan, points, cost), indent=2))
+    else:
+        print(sweep_text.check_text(plan, points, cost))
     return DONE
 
 
@@ -145,7 +166,7 @@ def run_and_measure(
 
     expectations = expect(parameters)
     print(parameters.title or parameters.name)
-    _print_outlook(expectations)
+    print(outlook_text(expectations))
     sys.stdout.flush()
     run = simulate(
         parameters,
@@ -154,29 +175,98 @@ def run_and_measure(
         resume=resume,
         overwrite=overwrite,
         show_progress=sys.stderr.isatty(),
-        on_phase=_phase,
+        on_phase=tell_phase,
         derived=expectations.derived,
     )
-    _notices(run.notices)
+    notice_lines(run.notices)
     if not run.finished:
         kept = f"{run.reason}; checkpoint saved in {directory}"
-        _error(f"{kept}; go on with: {again}" if again else kept)
+        error_line(f"{kept}; go on with: {again}" if again else kept)
         return INTERRUPTED
-    _say_on_terminal("measuring ...")
+    say_on_terminal("measuring ...")
     try:
-        measurement = _measure_into(run.path, directory, plots=plots)
+        measurement = command_results.measure_into(run.path, directory, plots=plots)
     except KeyboardInterrupt:
-        _error(f"interrupted; the run is complete, measure it with: chainfilm measure {directory}")
+        error_line(
+            f"interrupted; the run is complete, measure it with: chainfilm measure {directory}"
+        )
         return INTERRUPTED
     _print_summary(measurement, run, directory)
     return DONE
 
 
+def _sweep(args: argparse.Namespace) -> int:
+    if args.cluster:
+        raise UsageError("--cluster comes in a later version; --workers N uses this machine")
+    from sim.many_runs import sweep
+    from sim.sweep_table import load_sweep
+    from sim.sweep_text import ending, heading
+
+    plan = load_sweep(args.file, args.seed)
+    notice_lines(plan.notices)
+    directory = Path(args.output) if args.output else Path(Path(args.file).stem)
+    plots = not args.no_plots
+    say_on_terminal(heading(plan))
+    with SweepBar() as bar:
+        result = sweep(
+            plan,
+            directory,
+            point=partial(measure_point, plots=plots),
+            workers=args.workers,
+            resume=args.resume,
+            overwrite=args.overwrite,
+            on_notice=lambda notice: notice_lines([notice]),
+            on_progress=bar.show,
+        )
+    print(plan.title or plan.name)
+    _print_sweep(command_results.summarise(directory, plots=plots), directory)
+    if result.finished:
+        return DONE
+    error_line(ending(result, f"chainfilm sweep {args.file} -o {directory} --resume"))
+    return FAILED if result.ended else INTERRUPTED
+
+
+def measure_point(
+    parameters: Parameters,
+    directory: Path,
+    *,
+    stop_rules: Sequence[Watcher] = (),
+    on_progress: Callable[[int, int], None] | None = None,
+    plots: bool = True,
+) -> Run:
+    """Simulate, measure and plot one run of a sweep; a `sim.many_runs.PointFunction`.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        The run.
+    directory : Path
+        Its folder; a run that is in it goes on.
+    stop_rules, on_progress
+        As for `sim.simulate`.
+    plots : bool
+        Whether to draw figures and write the report.
+
+    Returns
+    -------
+    Run
+        The run; one that was interrupted is not measured.
+    """
+    from sim.many_runs import simulate_point
+
+    run = simulate_point(parameters, directory, stop_rules=stop_rules, on_progress=on_progress)
+    if run.finished:
+        command_results.measure_into(run.path, directory, plots=plots)
+    return run
+
+
 def _measure(args: argparse.Namespace) -> int:
+    if is_sweep_folder(args):
+        return _measure_sweep(args)
     source, directory = results_of(args)
     criteria = criteria_of(args)
     redraw = (directory / "report.html").exists()
-    measurement = _measure_into(source, directory, plots=redraw, criteria=criteria)
+    measurement = command_results.measure_into(source, directory, plots=redraw, criteria=criteria)
     if args.json:
         print((directory / "measures.json").read_text(encoding="utf-8").rstrip())
     else:
@@ -185,9 +275,25 @@ def _measure(args: argparse.Namespace) -> int:
     return DONE
 
 
+def _measure_sweep(args: argparse.Namespace) -> int:
+    directory = Path(args.source)
+    gathered = command_results.measure_sweep(directory, criteria_of(args))
+    if args.json:
+        content = {"label": gathered.label, "rows": gathered.rows, "summary": gathered.summary}
+        print(json.dumps(content, indent=2))
+    else:
+        _print_sweep(gathered, directory)
+    return DONE
+
+
 def _plot(args: argparse.Namespace) -> int:
+    if is_sweep_folder(args):
+        criteria_of(args)
+        command_results.summarise(Path(args.source), plots=True, kind=args.format)
+        print(f"wrote figures into {Path(args.source) / 'figures'}")
+        return DONE
     source, directory = results_of(args)
-    _draw(source, directory, criteria_of(args), args.format)
+    command_results.draw(source, directory, criteria_of(args), args.format)
     print(f"wrote figures into {directory / 'figures'}")
     return DONE
 
@@ -199,7 +305,7 @@ def _load(file: str, seed: int | None) -> Parameters:
     from sim.parameters import load
 
     parameters = load(file)
-    _notices(parameters.notices)
+    notice_lines(parameters.notices)
     if seed is not None:
         parameters = dataclasses.replace(
             parameters, run=dataclasses.replace(parameters.run, seed=seed)
@@ -207,147 +313,49 @@ def _load(file: str, seed: int | None) -> Parameters:
     return parameters
 
 
-def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measurement]:
-    from analysis.measures import measure
-    from analysis.trajectory import open_run
-
-    run = open_run(source)
-    first, last = criteria.get("from_time"), float(run.times[-1])
-    if first is not None and not first <= last:
-        raise UsageError(
-            f"--from-time must be at most {last:.4g} s, the last frame of {source}; "
-            f"received {first:.4g} s"
-        )
-    return run, measure(run, **criteria)
-
-
-def _measure_into(
-    source: Path, directory: Path, *, plots: bool, criteria: dict[str, Any] | None = None
-) -> Measurement:
-    """Measure a run file and write numbers, tables and, if wanted, figures and report."""
-    from analysis.measures import write
-    from analysis.tables import write_tables
-
-    run, measurement = _measured(source, criteria or {})
-    _make_folder(directory)
-    write(measurement, directory)
-    write_tables(measurement, directory)
-    if plots:
-        from analysis.plots import draw_all
-        from analysis.report import write_report
-
-        draw_all(measurement, run, directory / "figures", format="png")
-        write_report(measurement, run, directory)
-    return measurement
-
-
-def _draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> None:
-    from analysis.plots import draw_all
-
-    run, measurement = _measured(source, criteria)
-    _make_folder(directory)
-    draw_all(measurement, run, directory / "figures", format=kind)
-
-
-def _make_folder(directory: Path) -> None:
-    from sim.run_folder import RunFolder, make_writable
-
-    make_writable(RunFolder(directory))
-
-
 # ---------------------------------------------------------------- printing
-
-
-def _print_outlook(expectations: Expectations) -> None:
-    print("\nWhat to expect")
-    print(paragraphs(expectations.sentences))
-    if expectations.cautions:
-        print("\nCautions")
-        print(paragraphs(expectations.cautions))
 
 
 def _print_summary(measurement: Measurement, run: Run, directory: Path) -> None:
     print("\nResult")
     _print_measurement(measurement)
-    clock = run.timing
-    print(
-        f"\n{run.reason}, {run.frames} frames; compiling {clock.get('compile_s', 0):.1f} s, "
-        f"stepping {clock.get('stepping_s', 0):.1f} s on {clock.get('threads', 1):.0f} thread(s), "
-        f"output {clock.get('output_s', 0):.1f} s"
-    )
+    print(f"\n{timing_text(run)}")
     report = directory / "report.html"
     print(f"results are in {directory}" + (f"; read {report}" if report.exists() else ""))
 
 
 def _print_measurement(measurement: Measurement) -> None:
-    from analysis.number_text import measured, with_error
-
-    numbers = measurement.numbers
-    rows = [
-        (label, with_error(*measured(numbers, section, key), unit))
-        for label, section, key, unit in HEADLINE
-    ]
-    reached = numbers.get("equilibration", {}).get("reached")
-    rows.append(("equilibrium", "reached" if reached else "not reached: values at this time"))
-    print(table(rows))
-    if numbers.get("warnings"):
+    print(table(command_results.headline_rows(measurement)))
+    if measurement.numbers.get("warnings"):
         print("\nWarnings")
-        print(paragraphs(numbers["warnings"]))
+        print(paragraphs(measurement.numbers["warnings"]))
 
 
-def _phase(word: str) -> None:
-    if word == "compiling":
-        _say_on_terminal("compiling kernels (about half a minute the first time) ...")
+def _print_sweep(gathered: SweepTable, directory: Path) -> None:
+    from analysis.number_text import with_error
+    from sim.sweep_text import failures, results
 
-
-def _say_on_terminal(text: str) -> None:
-    if sys.stderr.isatty():
-        print(text, file=sys.stderr, flush=True)
-
-
-def _notices(notices: Iterable[str]) -> None:
-    for notice in notices:
-        print(f"notice: {notice}", file=sys.stderr)
-
-
-def _error(text: str) -> None:
-    print(f"chainfilm: {text}", file=sys.stderr)
+    print(f"\nResult ({gathered.label})" if gathered.label else "\nResult")
+    print(results(gathered.summary, partial(command_results.short_settings, gathered), with_error))
+    failed = failures(gathered.rows)
+    if failed:
+        print(f"\nFailed runs\n{failed}")
+    page = directory / "sweep_report.html"
+    print(f"\nresults are in {directory}" + (f"; read {page}" if page.exists() else ""))
 
 
 # ---------------------------------------------------------------- errors and entry
 
 
-def _explain(error: Exception) -> tuple[int, str]:
-    """Return exit code and sentence for an error.
-
-    Every error that a user can cause is a class of its own, with its sentence; anything else is a
-    fault of the program and says so.
-    """
-    if isinstance(error, ImportError):
-        return FAILED, f"the installation is not complete: {error}"
-    from analysis.trajectory import TrajectoryError
-    from sim.initial_state import CrowdedError
-    from sim.one_run import FolderError, RunFailed, RunFileError
-    from sim.parameters import ParameterError
-    from sim.units import UnitError
-
-    if isinstance(error, RunFailed):
-        run = error.run
-        saved = f"{run.frames} frames up to the failure are in {run.path}"
-        return FAILED, f"the run failed at step {run.step} of {run.steps}: {run.reason}; {saved}"
-    ours = (UsageError, ParameterError, UnitError, CrowdedError, FolderError, RunFileError)
-    if isinstance(error, (*ours, TrajectoryError)):
-        return BAD_INPUT, str(error)
-    if isinstance(error, OSError) and error.strerror:
-        return FAILED, f"{error.strerror}: {error.filename}"
-    if isinstance(error, MemoryError):
-        return FAILED, "out of memory; use fewer particles or fewer frames"
-    hint = "CHAINFILM_TRACEBACK=1 shows where"
-    return FAILED, f"an error of the program, {type(error).__name__}: {error} ({hint})"
-
-
 def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
-    return {"new": _new, "check": _check, "run": _run, "measure": _measure, "plot": _plot}
+    return {
+        "new": _new,
+        "check": _check,
+        "run": _run,
+        "sweep": _sweep,
+        "measure": _measure,
+        "plot": _plot,
+    }
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -375,7 +383,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(args.function(args))
     except KeyboardInterrupt:
-        _error("interrupted")
+        error_line("interrupted")
         return INTERRUPTED
     except BrokenPipeError:  # the reader of a pipe has had enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -383,8 +391,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:
         if os.environ.get("CHAINFILM_TRACEBACK"):
             raise
-        code, text = _explain(error)
-        _error(text)
+        code, text = explain(error, command_results.unreadable)
+        error_line(text)
         return code
 
 

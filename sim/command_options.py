@@ -27,7 +27,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     Parameters
     ----------
     commands : dict
-        Function of each command, by name: `new`, `check`, `run`, `measure`, `plot`.
+        Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`.
 
     Returns
     -------
@@ -47,6 +47,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("new", _new),
         ("check", _check),
         ("run", _run),
+        ("sweep", _sweep),
         ("measure", _measure),
         ("plot", _plot),
     ):
@@ -100,14 +101,23 @@ def _check(command: argparse.ArgumentParser) -> None:
 def _run(command: argparse.ArgumentParser) -> None:
     """Simulate, measure and plot."""
     _file(command)
-    command.add_argument(
-        "-o", "--output", metavar="DIR", help="folder of the run; default: FILE without ending"
-    )
-    command.add_argument("--resume", action="store_true", help="go on from the checkpoint")
-    command.add_argument("--overwrite", action="store_true", help="replace a run in the folder")
-    command.add_argument("--no-plots", action="store_true", help="no figures and no report")
+    _folder(command, "run")
     command.add_argument("--device", choices=("cpu", "gpu"), default="cpu", help="default cpu")
     _threads(command)
+    _seed(command)
+
+
+def _sweep(command: argparse.ArgumentParser) -> None:
+    """Simulate, measure and plot every point of the [sweep] table and show the trends."""
+    _file(command)
+    _folder(command, "sweep")
+    command.add_argument(
+        "--workers",
+        type=_whole(1, 10_000, "from 1"),
+        metavar="N",
+        help="runs at a time, each on one thread; default all cores; changes no result",
+    )
+    command.add_argument("--cluster", metavar="ADDRESS", help="comes in a later version")
     _seed(command)
 
 
@@ -129,6 +139,15 @@ def _file(command: argparse.ArgumentParser) -> None:
     command.add_argument("file", metavar="FILE", help="parameter file")
 
 
+def _folder(command: argparse.ArgumentParser, what: str) -> None:
+    command.add_argument(
+        "-o", "--output", metavar="DIR", help=f"folder of the {what}; default: FILE without ending"
+    )
+    command.add_argument("--resume", action="store_true", help="go on from the checkpoint")
+    command.add_argument("--overwrite", action="store_true", help=f"replace a {what} in the folder")
+    command.add_argument("--no-plots", action="store_true", help="no figures and no report")
+
+
 def _threads(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--threads",
@@ -148,7 +167,9 @@ def _seed(command: argparse.ArgumentParser) -> None:
 
 
 def _source(command: argparse.ArgumentParser) -> None:
-    command.add_argument("source", metavar="DIR|FILE.h5", help="folder of a run, or an H5MD file")
+    command.add_argument(
+        "source", metavar="DIR|FILE.h5", help="folder of a run or sweep, or an H5MD file"
+    )
     command.add_argument(
         "-o", "--output", metavar="DIR", help="folder for the results; default: beside the run"
     )

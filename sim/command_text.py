@@ -5,9 +5,23 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["HEADLINE", "UsageError", "criteria_of", "paragraphs", "results_of", "table"]
+if TYPE_CHECKING:
+    from sim.expectations import Expectations
+    from sim.one_run import Run
+
+__all__ = [
+    "HEADLINE",
+    "UsageError",
+    "criteria_of",
+    "is_sweep_folder",
+    "outlook_text",
+    "paragraphs",
+    "results_of",
+    "table",
+    "timing_text",
+]
 
 HEADLINE = (
     ("mean chain length", "chains", "mean_length", ""),
@@ -61,6 +75,22 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
     return criteria
 
 
+def is_sweep_folder(args: argparse.Namespace) -> bool:
+    """Return whether the source is the folder of a sweep.
+
+    Raises
+    ------
+    UsageError
+        If it is, and its results are to go elsewhere.
+    """
+    source = Path(args.source)
+    if not (source / "sweep.json").is_file() or (source / "run.h5").exists():
+        return False
+    if args.output:
+        raise UsageError("-o does not go with the folder of a sweep; results are written beside it")
+    return True
+
+
 def table(rows: Iterable[tuple[str, str]]) -> str:
     """Return rows of name and value as lines with aligned values."""
     rows = list(rows)
@@ -74,4 +104,22 @@ def paragraphs(sentences: Iterable[str]) -> str:
 
     return "\n".join(
         fill(sentence, 96, initial_indent="  ", subsequent_indent="    ") for sentence in sentences
+    )
+
+
+def outlook_text(expectations: Expectations) -> str:
+    """Return what to expect and the cautions, each under its heading."""
+    text = f"\nWhat to expect\n{paragraphs(expectations.sentences)}"
+    if expectations.cautions:
+        text += f"\n\nCautions\n{paragraphs(expectations.cautions)}"
+    return text
+
+
+def timing_text(run: Run) -> str:
+    """Return how a run ended and where its wall time went."""
+    clock = run.timing
+    return (
+        f"{run.reason}, {run.frames} frames; compiling {clock.get('compile_s', 0):.1f} s, "
+        f"stepping {clock.get('stepping_s', 0):.1f} s on {clock.get('threads', 1):.0f} thread(s), "
+        f"output {clock.get('output_s', 0):.1f} s"
     )

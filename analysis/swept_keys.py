@@ -1,0 +1,98 @@
+"""Names and units of swept keys: what stands on an axis and in the head of a table's column."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from analysis import style
+
+_WORDS = {
+    "field.strength": "Applied field",
+    "field.ramp_rate": "Ramp rate of the field",
+    "film.thickness": "Film thickness",
+    "particles.core_diameter": "Core diameter",
+    "particles.shell_thickness": "Shell thickness",
+    "particles.volume_fraction": "Volume fraction",
+    "carrier.viscosity": "Viscosity",
+    "carrier.temperature": "Temperature",
+    "run.duration": "Simulated time",
+}
+
+_UNITS = {
+    "m": "m",
+    "s": "s",
+    "T": "T",
+    "Pa_s": "Pa s",
+    "A_per_m": "A/m",
+    "T_per_s": "T/s",
+    "J_per_m3": "J/m³",
+}
+"""Units that take a prefix, by the suffix of a column."""
+
+_FIXED_SCALES = {
+    "per_m2": style.Scale(1e-18, "nm⁻²"),
+    "rad": style.Scale(180.0 / math.pi, "°"),
+    "K": style.Scale(1.0, "K"),
+    "kg_per_m3": style.Scale(1.0, "kg/m³"),
+}
+
+
+@dataclass(frozen=True)
+class SweptKey:
+    """A key that a sweep varies.
+
+    Attributes
+    ----------
+    key : str
+        Dotted path in the parameter file, such as "field.strength".
+    suffix : str
+        SI unit as the names of columns spell it, "" for plain numbers and words.
+    """
+
+    key: str
+    suffix: str
+
+    @property
+    def column(self) -> str:
+        """Name of its column in sweep.csv and summary.csv."""
+        return f"{self.key}_{self.suffix}" if self.suffix else self.key
+
+    @property
+    def words(self) -> str:
+        """Name for a reader: known keys have one, others get it from their path."""
+        if self.key in _WORDS:
+            return _WORDS[self.key]
+        table, _, name = self.key.rpartition(".")
+        plain = name.replace("_", " ").capitalize()
+        if table.startswith("field.steps."):
+            return f"{plain}, field step {table.rpartition('.')[2]}"
+        return f"{plain} ({table})" if table else plain
+
+    @property
+    def short(self) -> str:
+        """Last part of the path as words, for legends."""
+        return self.key.rpartition(".")[2].replace("_", " ")
+
+    def scale(self, values: Sequence[Any]) -> style.Scale:
+        """Prefix and unit in which these values are shown; words are left out of it."""
+        if self.suffix in _FIXED_SCALES:
+            return _FIXED_SCALES[self.suffix]
+        numbers = [abs(v) for v in values if isinstance(v, int | float) and math.isfinite(v)]
+        if self.suffix not in _UNITS:
+            return style.Scale(1.0, "")
+        return style.scale_for(max(numbers, default=0.0), _UNITS[self.suffix])
+
+    def label(self, values: Sequence[Any]) -> str:
+        """Label of an axis over these values."""
+        return self.scale(values).label(self.words)
+
+    def shown(self, value: Any, values: Sequence[Any] = ()) -> str:
+        """One value with its unit, in the prefix that suits `values` (by default its own)."""
+        if not isinstance(value, int | float):
+            return str(value)
+        scale = self.scale(list(values) or [value])
+        gap = "" if scale.unit in ("", "°") else " "
+        return f"{value * scale.factor:.4g}{gap}{scale.unit}"

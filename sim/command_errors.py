@@ -1,0 +1,54 @@
+"""Exit code and sentence for each error that ends a command."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+__all__ = ["BAD_INPUT", "DONE", "FAILED", "INTERRUPTED", "explain"]
+
+DONE, FAILED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+
+def explain(
+    error: Exception, readers: Callable[[], tuple[type[Exception], ...]]
+) -> tuple[int, str]:
+    """Return exit code and sentence for an error.
+
+    Every error that a user can cause is a class of its own, with its sentence; anything else is a
+    fault of the program and says so.
+
+    Parameters
+    ----------
+    error : Exception
+        What ended the command.
+    readers : callable
+        Gives further classes of bad input, those of the programs that read results.
+
+    Returns
+    -------
+    int
+        `FAILED` or `BAD_INPUT`.
+    str
+        One sentence.
+    """
+    if isinstance(error, ImportError):
+        return FAILED, f"the installation is not complete: {error}"
+    from sim.command_text import UsageError
+    from sim.initial_state import CrowdedError
+    from sim.one_run import FolderError, RunFailed, RunFileError
+    from sim.parameters import ParameterError
+    from sim.units import UnitError
+
+    if isinstance(error, RunFailed):
+        run = error.run
+        saved = f"{run.frames} frames up to the failure are in {run.path}"
+        return FAILED, f"the run failed at step {run.step} of {run.steps}: {run.reason}; {saved}"
+    ours = (UsageError, ParameterError, UnitError, CrowdedError, FolderError, RunFileError)
+    if isinstance(error, (*ours, *readers())):
+        return BAD_INPUT, str(error)
+    if isinstance(error, OSError) and error.strerror:
+        return FAILED, f"{error.strerror}: {error.filename}"
+    if isinstance(error, MemoryError):
+        return FAILED, "out of memory; use fewer particles or fewer frames"
+    hint = "CHAINFILM_TRACEBACK=1 shows where"
+    return FAILED, f"an error of the program, {type(error).__name__}: {error} ({hint})"

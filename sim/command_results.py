@@ -1,0 +1,129 @@
+"""What the commands ask of `analysis`: measuring, drawing and gathering what a run has left.
+
+Beside `sim.command_line` the one module that knows both packages; it prints nothing.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sim.command_text import HEADLINE, UsageError
+
+if TYPE_CHECKING:
+    from analysis.measures import Measurement
+    from analysis.sweeps import SweepTable
+    from analysis.trajectory import Run as Trajectory
+
+__all__ = [
+    "draw",
+    "headline_rows",
+    "measure_into",
+    "measure_sweep",
+    "short_settings",
+    "summarise",
+    "unreadable",
+]
+
+
+def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measurement]:
+    from analysis.measures import measure
+    from analysis.trajectory import open_run
+
+    run = open_run(source)
+    first, last = criteria.get("from_time"), float(run.times[-1])
+    if first is not None and not first <= last:
+        raise UsageError(
+            f"--from-time must be at most {last:.4g} s, the last frame of {source}; "
+            f"received {first:.4g} s"
+        )
+    return run, measure(run, **criteria)
+
+
+def measure_into(
+    source: Path, directory: Path, *, plots: bool, criteria: dict[str, Any] | None = None
+) -> Measurement:
+    """Measure a run file and write numbers, tables and, if wanted, figures and report."""
+    from analysis.measures import write
+    from analysis.tables import write_tables
+
+    run, measurement = _measured(source, criteria or {})
+    _make_folder(directory)
+    write(measurement, directory)
+    write_tables(measurement, directory)
+    if plots:
+        from analysis.plots import draw_all
+        from analysis.report import write_report
+
+        draw_all(measurement, run, directory / "figures", format="png")
+        write_report(measurement, run, directory)
+    return measurement
+
+
+def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> None:
+    """Draw the figures of a run file again."""
+    from analysis.plots import draw_all
+
+    run, measurement = _measured(source, criteria)
+    _make_folder(directory)
+    draw_all(measurement, run, directory / "figures", format=kind)
+
+
+def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
+    """Gather the runs of a sweep, finished or not, into tables, figures and a page."""
+    from analysis.sweeps import collect, write_tables
+
+    gathered = collect(directory)
+    write_tables(gathered, directory)
+    if plots:
+        from analysis.sweep_report import write_sweep_report
+        from analysis.trend_pictures import draw_trends
+
+        draw_trends(gathered, directory / "figures", format=kind)
+        write_sweep_report(gathered, directory)
+    return gathered
+
+
+def measure_sweep(directory: Path, criteria: dict[str, Any]) -> SweepTable:
+    """Measure all runs of a sweep again, finished or not, and gather them."""
+    from analysis.sweeps import collect
+
+    for row in collect(directory).rows:
+        if row["status"] == "done":
+            folder = directory / row["folder"]
+            redraw = (folder / "report.html").exists()
+            measure_into(folder / "run.h5", folder, plots=redraw, criteria=criteria)
+    return summarise(directory, plots=(directory / "sweep_report.html").exists())
+
+
+def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
+    """Return the numbers that a run prints, as label and text."""
+    from analysis.number_text import measured, with_error
+
+    numbers = measurement.numbers
+    rows = [
+        (label, with_error(*measured(numbers, section, key), unit))
+        for label, section, key, unit in HEADLINE
+    ]
+    reached = numbers.get("equilibration", {}).get("reached")
+    rows.append(("equilibrium", "reached" if reached else "not reached: values at this time"))
+    return rows
+
+
+def short_settings(gathered: SweepTable, row: dict[str, Any]) -> str:
+    """Return the settings of a row of a table in words."""
+    return ", ".join(axis.shown(row[axis.column]) for axis in gathered.axes.values())
+
+
+def unreadable() -> tuple[type[Exception], ...]:
+    """Return the errors of files that cannot be measured, which are bad input."""
+    from analysis.sweeps import SweepFolderError
+    from analysis.trajectory import TrajectoryError
+
+    return TrajectoryError, SweepFolderError
+
+
+def _make_folder(directory: Path) -> None:
+    from sim.run_folder import RunFolder, make_writable
+
+    make_writable(RunFolder(directory))

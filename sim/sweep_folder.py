@@ -1,0 +1,244 @@
+"""The folder of a sweep: its record, how each of its runs ended, and how far a run is.
+
+    sweep.json                          the points, seeds and folders; written first
+    runs/point_1_replica_1/             a run, as `chainfilm run` leaves it, and beside its files
+        outcome.json                    how it ended and why
+        progress.json                   step and steps while it runs
+    sweep.csv, summary.csv, sweep_report.html, figures/    written by the command line
+
+All of them are replaced as a whole, so that a reader never meets half a file.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sim.run_folder import FolderError, RunFolder, make_writable
+from sim.run_record import program_version, resolved
+
+if TYPE_CHECKING:
+    from sim.sweep_table import SweepPlan
+
+__all__ = ["Outcome", "SweepFolder"]
+
+FORMAT = 1
+"""Version of sweep.json."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a run of a sweep ended.
+
+    Attributes
+    ----------
+    state : str
+        "finished", "failed" or "interrupted".
+    reason : str
+        One sentence.
+    """
+
+    state: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class SweepFolder:
+    """Names and small files of a sweep.
+
+    Attributes
+    ----------
+    path : Path
+        The folder.
+    """
+
+    path: Path
+
+    @property
+    def record(self) -> Path:
+        """The description of the sweep."""
+        return self.path / "sweep.json"
+
+    @property
+    def stop_file(self) -> Path:
+        """While this file exists, runs stop with a checkpoint."""
+        return self.path / ".stop"
+
+    def claim(self, plan: SweepPlan, resume: bool, overwrite: bool) -> None:
+        """Make the folder hold this sweep, or refuse.
+
+        Parameters
+        ----------
+        plan : SweepPlan
+            The sweep.
+        resume, overwrite : bool
+            Whether to go on with, or to replace, a sweep that is there.
+
+        Raises
+        ------
+        FolderError
+            If the folder holds something else, or a sweep that may not be touched.
+        """
+        wanted = _record(plan)
+        if self._is_empty():
+            make_writable(RunFolder(self.path))
+        elif not self.record.exists():
+            raise FolderError(
+                f"output folder {self.path} is not empty and holds no sweep; name another folder "
+                "with -o"
+            )
+        elif overwrite:
+            self._clear()
+        else:
+            self._require_same(wanted, resume)
+            return
+        _replace(self.record, wanted)
+
+    def _is_empty(self) -> bool:
+        if self.path.exists() and not self.path.is_dir():
+            raise FolderError(f"output folder {self.path} is a file; name another folder with -o")
+        try:
+            return not self.path.exists() or next(self.path.iterdir(), None) is None
+        except OSError as error:
+            raise FolderError(
+                f"output folder {self.path} cannot be read: {error.strerror}"
+            ) from error
+
+    def _require_same(self, wanted: dict[str, Any], resume: bool) -> None:
+        found = _read(self.record)
+        if not isinstance(found, dict):
+            raise FolderError(f"{self.record} cannot be read; use --overwrite to replace the sweep")
+        change = _difference(found, wanted)
+        if change:
+            raise FolderError(
+                f"output folder {self.path} holds another sweep ({change}); name another folder "
+                "with -o, or use --overwrite to replace it"
+            )
+        if not resume:
+            raise FolderError(
+                f"output folder {self.path} holds this sweep already; use --resume to go on with "
+                "it, --overwrite to replace it, or another folder with -o"
+            )
+
+    def _clear(self) -> None:
+        """Remove what an earlier sweep has written here, and nothing else."""
+        found = _read(self.record)
+        for point in found.get("points", []) if isinstance(found, dict) else []:
+            for run in point.get("runs", []):
+                folder = self._inside(str(run.get("folder", "")))
+                if folder is None or not folder.is_dir():
+                    continue
+                RunFolder(folder).clear()
+                for name in ("outcome.json", "progress.json"):
+                    (folder / name).unlink(missing_ok=True)
+                for empty in (folder / "figures", folder, folder.parent):
+                    if empty.is_dir() and next(empty.iterdir(), None) is None:
+                        empty.rmdir()
+        for name in ("sweep.csv", "summary.csv", "sweep_report.html", "sweep.json", ".stop"):
+            (self.path / name).unlink(missing_ok=True)
+        for kind in ("png", "svg", "pdf"):
+            for picture in (self.path / "figures").glob(f"*.{kind}"):
+                picture.unlink()
+
+    def _inside(self, name: str) -> Path | None:
+        """Give a folder of the sweep; None for a name that leads out of it."""
+        path = (self.path / name).resolve()
+        return path if self.path.resolve() in path.parents else None
+
+    def outcome(self, folder: str) -> Outcome | None:
+        """Read how a run ended; None while it has not."""
+        found = _read(self.path / folder / "outcome.json")
+        try:
+            return Outcome(**found)
+        except TypeError:
+            return None
+
+    def set_outcome(self, folder: str, outcome: Outcome | None) -> None:
+        """Write how a run ended; None takes it back."""
+        path = self.path / folder / "outcome.json"
+        if outcome is None:
+            path.unlink(missing_ok=True)
+            return
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _replace(path, asdict(outcome))
+
+    def progress(self, folder: str) -> tuple[int, int]:
+        """Read step and steps of a run; (0, 0) where it does not run."""
+        found = _read(self.path / folder / "progress.json")
+        try:
+            return int(found["step"]), int(found["steps"])
+        except (TypeError, KeyError, ValueError):
+            return 0, 0
+
+    def set_progress(self, folder: str, step: int, steps: int) -> None:
+        """Write step and steps of a run."""
+        _replace(self.path / folder / "progress.json", {"step": step, "steps": steps})
+
+    def end_progress(self, folder: str) -> None:
+        """Forget the progress of a run that has ended."""
+        (self.path / folder / "progress.json").unlink(missing_ok=True)
+
+
+def _record(plan: SweepPlan) -> dict[str, Any]:
+    """Describe a sweep as plain JSON types."""
+    record = {
+        "format": FORMAT,
+        "version": program_version(),
+        "title": plan.title,
+        "name": Path(plan.name).name,
+        "replicas": plan.replicas,
+        "keys": [asdict(key) for key in plan.keys],
+        "points": [
+            {
+                "point": point.number,
+                "settings": point.settings,
+                "columns": point.columns,
+                "runs": [
+                    {
+                        "replica": run.replica,
+                        "seed": run.parameters.run.seed,
+                        "folder": run.folder,
+                        "parameters": resolved(run.parameters),
+                    }
+                    for run in point.runs
+                ],
+            }
+            for point in plan.points
+        ],
+    }
+    return dict(json.loads(json.dumps(record)))
+
+
+def _difference(found: dict[str, Any], wanted: dict[str, Any]) -> str:
+    """Say where two sweeps first differ; "" where they do not."""
+    if found.get("format") != wanted["format"]:
+        return "it was written by another version of the program"
+    for name in ("keys", "replicas"):
+        if found.get(name) != wanted[name]:
+            return f"its {name} differ"
+    theirs = found.get("points", [])
+    if len(theirs) != len(wanted["points"]):
+        return f"it has {len(theirs)} points and the file asks for {len(wanted['points'])}"
+    for own, other in zip(wanted["points"], theirs, strict=True):
+        if own["settings"] != other.get("settings"):
+            return f"its point {own['point']} has other values"
+        if own["runs"] != other.get("runs"):
+            return f"other keys of the file have changed, seen in point {own['point']}"
+    return ""
+
+
+def _read(path: Path) -> Any:
+    """Read a JSON file; None where it is missing or damaged."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+
+
+def _replace(path: Path, content: Any) -> None:
+    passing = path.with_name(f"{path.name}.{os.getpid()}.part")
+    passing.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    passing.replace(path)

@@ -1,0 +1,326 @@
+"""The [sweep] table of a parameter file: which points it asks for, each checked as a file.
+
+Three forms, which may stand together and are then crossed:
+
+    [sweep]
+    "field.strength" = ["5 mT", "10 mT"]      # a list a key: every value with every other key's
+    "film.thickness" = ["0.2 um", "0.4 um"]
+    "run.duration" = ["0.1 ms", "0.2 ms"]
+    together = [["film.thickness", "run.duration"]]    # these two run in step, value by value
+    replicas = 4                              # runs a point, each with its own seed
+
+    [[sweep.points]]                          # points listed one by one, all with the same keys
+    "particles.core_diameter" = "17 nm"
+    "particles.shell_thickness" = "2 nm"
+
+Each run has its own seed, made from `run.seed`, the point's settings and the number of the replica:
+runs are independent, and adding values to a list changes no seed of the others.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sim.parameter_file import parse_toml, read_text
+from sim.parameter_values import show
+from sim.parameters import ParameterError, Parameters, from_text
+from sim.run_record import resolved
+from sim.sweep_keys import RAMP_RATE, SweepKey, ramp_rate, set_ramp_rate
+from sim.sweep_reading import Settings, SweepReading
+from sim.toml_text import to_toml
+
+__all__ = ["SweepPlan", "SweepPoint", "SweepRun", "is_sweep", "load_sweep", "plan_sweep"]
+
+NAMED_POINTS = 6
+"""So many invalid points are named in one sentence; of the others their number is told."""
+
+
+@dataclass(frozen=True)
+class SweepRun:
+    """One run of a sweep.
+
+    Attributes
+    ----------
+    point, replica : int
+        Numbers, from 1.
+    folder : str
+        Its folder inside the folder of the sweep.
+    parameters : Parameters
+        What to simulate, with the run's own seed and text.
+    """
+
+    point: int
+    replica: int
+    folder: str
+    parameters: Parameters
+
+
+@dataclass(frozen=True)
+class SweepPoint:
+    """One point of a sweep.
+
+    Attributes
+    ----------
+    number : int
+        From 1, in the order of the table.
+    settings : dict
+        Value of each swept key, as the file writes it.
+    columns : dict
+        The same for tables: SI numbers or texts by column.
+    runs : tuple of SweepRun
+        Its replicas.
+    """
+
+    number: int
+    settings: Settings
+    columns: dict[str, Any]
+    runs: tuple[SweepRun, ...]
+
+    @property
+    def name(self) -> str:
+        """The settings in words."""
+        return _words(self.settings)
+
+
+@dataclass(frozen=True)
+class SweepPlan:
+    """All points of a sweep.
+
+    Attributes
+    ----------
+    title, name : str
+        Heading and name of the file.
+    keys : tuple of SweepKey
+        The swept keys.
+    replicas : int
+        Runs a point.
+    points : tuple of SweepPoint
+        In the order of the table, the last key varying fastest.
+    base : dict
+        Tables of the file without [sweep].
+    notices : tuple of str
+        What the reader should know about the file.
+    """
+
+    title: str
+    name: str
+    keys: tuple[SweepKey, ...]
+    replicas: int
+    points: tuple[SweepPoint, ...]
+    base: dict[str, Any]
+    notices: tuple[str, ...] = ()
+
+    @property
+    def runs(self) -> list[SweepRun]:
+        """All runs, the first replicas of all points first, so that trends show early."""
+        return [point.runs[k] for k in range(self.replicas) for point in self.points]
+
+
+def is_sweep(path: str | Path) -> bool:
+    """Return whether a file can be read and has a [sweep] table, mistaken or not.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    bool
+        False too for a file that cannot be read; who loads it says why.
+    """
+    try:
+        return bool(parse_toml(read_text(Path(path)), str(path)).get("sweep"))
+    except ParameterError:
+        return False
+
+
+def load_sweep(path: str | Path, seed: int | None = None) -> SweepPlan:
+    """Read the parameter file of a sweep.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; it must be a faultless parameter file by itself and hold a [sweep] table.
+    seed : int, optional
+        Takes the place of `run.seed`.
+
+    Returns
+    -------
+    SweepPlan
+        All points, checked.
+
+    Raises
+    ------
+    ParameterError
+        If the file, its [sweep] table or any of its points is mistaken; it lists everything.
+    """
+    text, name = read_text(Path(path)), str(path)
+    tables = parse_toml(text, name)
+    try:
+        parameters = from_text(text, name)
+    except ParameterError as error:
+        raise ParameterError(name, [*error.problems, *SweepReading(tables).problems]) from error
+    if seed is not None:
+        run = dataclasses.replace(parameters.run, seed=seed)
+        parameters = dataclasses.replace(parameters, run=run)
+    return plan_sweep(parameters, name)
+
+
+def plan_sweep(parameters: Parameters, name: str | None = None) -> SweepPlan:
+    """Make and check every point of a sweep.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        What `sim.load` returned for a file with a [sweep] table. Points are made from the text of
+        that file; of what was changed since, only the seed counts.
+    name : str, optional
+        The file, as messages call it.
+
+    Returns
+    -------
+    SweepPlan
+        All points, checked.
+
+    Raises
+    ------
+    ParameterError
+        If the [sweep] table or any point is mistaken; it lists everything.
+    """
+    name = name or parameters.name
+    tables = parse_toml(parameters.text, name)
+    reading = SweepReading(tables)
+    if reading.problems:
+        raise ParameterError(name, reading.problems)
+    base = {key: value for key, value in tables.items() if key != "sweep"}
+    settings = reading.settings()
+    made, problems = _make(parameters, base, reading, settings)
+    if problems:
+        raise ParameterError(name, problems)
+    points = tuple(
+        _point(number, setting, one, reading, parameters.run.seed, len(made))
+        for number, (setting, one) in enumerate(zip(settings, made, strict=True), 1)
+    )
+    notices = dict.fromkeys(notice for one in made for notice in one.notices)
+    return SweepPlan(
+        title=parameters.title,
+        name=name,
+        keys=tuple(reading.keys.values()),
+        replicas=reading.replicas,
+        points=points,
+        base=base,
+        notices=tuple(notices),
+    )
+
+
+def _make(
+    parameters: Parameters, base: dict[str, Any], reading: SweepReading, settings: list[Settings]
+) -> tuple[list[Parameters], list[str]]:
+    """Build every point as a file of its own; tell what is wrong with any of them."""
+    made: list[Parameters] = []
+    faults: dict[str, list[int]] = {}
+    for number, setting in enumerate(settings, 1):
+        try:
+            made.append(_build(parameters, base, reading, setting))
+        except ParameterError as error:
+            for problem in error.problems:
+                faults.setdefault(problem, []).append(number)
+    problems = [_fault(problem, numbers, settings) for problem, numbers in faults.items()]
+    if not problems:
+        problems = list(_same_points(made, settings))
+    return made, problems
+
+
+def _build(
+    parameters: Parameters, base: dict[str, Any], reading: SweepReading, setting: Settings
+) -> Parameters:
+    tables = base
+    for path, value in setting.items():
+        if path != RAMP_RATE:
+            tables = reading.keys[path].set(tables, value)
+    tables = {**tables, "title": _title(parameters.title, setting)}
+    point = from_text(to_toml(tables), parameters.name)
+    if RAMP_RATE not in setting:
+        return point
+    vectors = [step.vector for step in point.field.steps]
+    rate = ramp_rate(setting[RAMP_RATE])
+    tables = set_ramp_rate(tables, vectors, rate, "run.duration" not in setting)
+    return from_text(to_toml(tables), parameters.name)
+
+
+def _title(title: str, setting: Settings) -> str:
+    words = f"{title}: {_words(setting)}" if title else _words(setting)
+    return words if len(words) <= 200 else words[:197] + "..."
+
+
+def _words(setting: Settings) -> str:
+    parts = (f"{path} = {v if isinstance(v, str) else show(v)}" for path, v in setting.items())
+    return ", ".join(parts)
+
+
+def _fault(problem: str, numbers: list[int], settings: list[Settings]) -> str:
+    """Say which points one mistake spoils."""
+    named = ", ".join(str(number) for number in numbers[:NAMED_POINTS])
+    if len(numbers) > NAMED_POINTS:
+        named += f" and {len(numbers) - NAMED_POINTS} more"
+    first = settings[numbers[0] - 1]
+    shared = {
+        path: value
+        for path, value in first.items()
+        if all(settings[number - 1][path] == value for number in numbers)
+    }
+    where = f" ({_words(shared)})" if shared else ""
+    word = "point" if len(numbers) == 1 else "points"
+    return f"[sweep] {word} {named} of {len(settings)}{where}: {problem}"
+
+
+def _same_points(made: list[Parameters], settings: list[Settings]) -> Iterator[str]:
+    """Find points that are the same film, such as "5 mT" and "50 G"."""
+    seen: dict[str, int] = {}
+    for number, point in enumerate(made, 1):
+        film = json.dumps(resolved(dataclasses.replace(point, title="")), sort_keys=True)
+        earlier = seen.setdefault(film, number)
+        if earlier != number:
+            yield (
+                f"[sweep] points {earlier} ({_words(settings[earlier - 1])}) and {number} "
+                f"({_words(settings[number - 1])}) must differ; they are the same film."
+            )
+
+
+def _point(
+    number: int,
+    setting: Settings,
+    parameters: Parameters,
+    reading: SweepReading,
+    seed: int,
+    count: int,
+) -> SweepPoint:
+    """Give a point its replicas."""
+    digits = len(str(count))
+    runs = []
+    for replica in range(1, reading.replicas + 1):
+        own = _seed(seed, setting, replica)
+        folder = f"runs/point_{number:0{digits}d}_replica_{replica}"
+        runs.append(SweepRun(number, replica, folder, _with_seed(parameters, own)))
+    columns = {key.column: key.number(setting[path]) for path, key in reading.keys.items()}
+    return SweepPoint(number, setting, columns, tuple(runs))
+
+
+def _seed(seed: int, setting: Settings, replica: int) -> int:
+    """Make a seed from 0 to 2^63 - 1 that depends on all of these and on nothing else."""
+    words = json.dumps([seed, sorted(setting.items()), replica])
+    return int.from_bytes(hashlib.sha256(words.encode()).digest()[:8], "big") >> 1
+
+
+def _with_seed(parameters: Parameters, seed: int) -> Parameters:
+    tables = parse_toml(parameters.text, parameters.name)
+    tables.setdefault("run", {})["seed"] = seed
+    run = dataclasses.replace(parameters.run, seed=seed)
+    return dataclasses.replace(parameters, run=run, text=to_toml(tables))

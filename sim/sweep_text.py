@@ -1,0 +1,167 @@
+"""A sweep in words: what `check` and `sweep` say about it, without printing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from sim.command_text import paragraphs, table
+from sim.parameter_values import show
+
+if TYPE_CHECKING:
+    from sim.many_runs import Sweep
+    from sim.sweep_outlook import PointOutlook, SweepCost
+    from sim.sweep_table import SweepPlan
+
+__all__ = ["check_content", "check_text", "ending", "failures", "heading", "results"]
+
+MOST_LISTED = 60
+"""So many points are listed; of more, a table file is the better reading."""
+MOST_NAMED = 8
+"""So many points are named in a sentence."""
+
+
+def heading(plan: SweepPlan) -> str:
+    """Return the size of a sweep in one line."""
+    replicas = f" x {plan.replicas} replicas" if plan.replicas > 1 else ""
+    points, runs = len(plan.points), len(plan.runs)
+    keys = ", ".join(key.path for key in plan.keys)
+    return f"{points} points{replicas} = {runs} runs; swept: {keys}"
+
+
+def _settings(settings: dict[str, Any]) -> str:
+    return ", ".join(
+        v if isinstance(v, str) else f"{k.rpartition('.')[2]} {show(v)}"
+        for k, v in settings.items()
+    )
+
+
+def check_content(
+    plan: SweepPlan, points: Sequence[PointOutlook], cost: SweepCost | None
+) -> dict[str, Any]:
+    """Return what `check --json` says about a sweep."""
+    return {
+        "runs": len(plan.runs),
+        "replicas": plan.replicas,
+        "points": [asdict(point) | {"verdict": point.verdict} for point in points],
+        "expectations": sentences(points),
+        "cost": None if cost is None else asdict(cost),
+    }
+
+
+def check_text(plan: SweepPlan, points: Sequence[PointOutlook], cost: SweepCost | None) -> str:
+    """Return what `check` says about a sweep."""
+    parts = [
+        f"{plan.title or plan.name}\n{heading(plan)}",
+        outlook(points),
+        f"What to expect\n{paragraphs(sentences(points))}",
+    ]
+    if cost is not None:
+        parts.append(f"Cost\n{table(cost.table())}")
+    return "\n\n".join(parts)
+
+
+def outlook(points: Sequence[PointOutlook]) -> str:
+    """Return one line a point: settings, size, predicted length, verdict."""
+    rows = []
+    for point in points[:MOST_LISTED]:
+        band = f"{point.predicted_mean_length_low:.2g} to {point.predicted_mean_length_high:.2g}"
+        rows.append(
+            (
+                f"{point.point:>3}  {_settings(point.settings)}",
+                f"{point.particle_count} particles, mean length {point.predicted_mean_length:.2g} "
+                f"({band}): {point.verdict}",
+            )
+        )
+    if len(points) > MOST_LISTED:
+        rows.append(("...", f"{len(points) - MOST_LISTED} more; --json lists all"))
+    return table(rows)
+
+
+def sentences(points: Sequence[PointOutlook]) -> list[str]:
+    """Name the points that will not chain and those that will not equilibrate."""
+    alone = [point.point for point in points if not point.will_chain]
+    few = [point.point for point in points if point.few_chains]
+    early = [point.point for point in points if point.will_chain and not point.will_settle]
+    told = []
+    if alone:
+        told.append(f"{_named(alone, len(points))} will not chain: the coupling is too low.")
+    if few:
+        told.append(
+            f"{_named(few, len(points))} will have few and short chains: at this coupling and "
+            "concentration most particles stay alone."
+        )
+    if early:
+        told.append(
+            f"{_named(early, len(points))} will not be in equilibrium at the end: lengths there "
+            "hold after the simulated time and are no property of the film; a longer run.duration "
+            "helps."
+        )
+    if not told:
+        told.append("All points should chain and come to equilibrium.")
+    return told
+
+
+def _named(numbers: list[int], count: int) -> str:
+    if len(numbers) == count:
+        return "All points"
+    named = ", ".join(str(number) for number in numbers[:MOST_NAMED])
+    more = f" and {len(numbers) - MOST_NAMED} more" if len(numbers) > MOST_NAMED else ""
+    return f"Point{'' if len(numbers) == 1 else 's'} {named}{more}"
+
+
+def results(
+    summary: Sequence[dict[str, Any]],
+    settings: Callable[[dict[str, Any]], str],
+    with_error: Callable[[float, float], str],
+) -> str:
+    """Return one line a point: settings, mean length, runs done.
+
+    Parameters
+    ----------
+    summary : sequence of dict
+        Rows of summary.csv.
+    settings : callable
+        Words for the settings of a row.
+    with_error : callable
+        Words for a value and its error.
+    """
+    nan = float("nan")
+    rows = []
+    for row in summary[:MOST_LISTED]:
+        value, error = row.get("chains_mean_length"), row.get("chains_mean_length_error")
+        share = row.get("equilibrated_share")
+        rest = "no run is done" if share is None else f"{row['replicas_done']} run(s) done"
+        if share is not None:
+            length = with_error(nan if value is None else value, nan if error is None else error)
+            state = "in equilibrium" if share == 1 else "not in equilibrium"
+            rest = f"mean length {length}, {state}, {rest}"
+        rows.append((f"{row['point']:>3}  {settings(row)}", rest))
+    if len(summary) > MOST_LISTED:
+        rows.append(("...", f"{len(summary) - MOST_LISTED} more in summary.csv"))
+    return table(rows)
+
+
+def failures(rows: Iterable[dict[str, Any]]) -> str:
+    """Return the failed runs with their reasons; "" where there are none."""
+    failed = [row for row in rows if row["status"] == "failed"]
+    told = [f"{row['folder']}: {row['reason']}" for row in failed[:MOST_LISTED]]
+    if len(failed) > MOST_LISTED:
+        told.append(f"and {len(failed) - MOST_LISTED} more in sweep.csv")
+    return paragraphs(told)
+
+
+def ending(sweep: Sweep, again: str) -> str:
+    """Return one sentence on a sweep that is not whole."""
+    if sweep.interrupted or sweep.count("interrupted"):
+        left = sweep.runs - sweep.count("finished") - sweep.count("failed")
+        return (
+            f"interrupted with {left} of {sweep.runs} runs to do; checkpoints saved in "
+            f"{sweep.directory}; go on with: {again}"
+        )
+    failed = sweep.count("failed")
+    return (
+        f"{failed} of {sweep.runs} runs failed, the others are measured; try them again with: "
+        f"{again}"
+    )

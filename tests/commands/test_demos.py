@@ -1,0 +1,129 @@
+"""Every command that a demo tells its reader to type, run on a small copy of its film."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import shlex
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from sim.command_line import main
+from sim.parameters import load
+
+DEMOS = Path(__file__).parents[2] / "runs_demo"
+FILES = sorted(DEMOS.glob("*/*.toml"))
+NAMES = [path.parent.name for path in FILES]
+
+SMALL = (
+    (r"^width = .*", 'width = ["0.25 um", "0.22 um"]'),
+    (r"^thickness = .*", 'thickness = "0.1 um"'),
+    (r"^cutoff_diameters = .*", "cutoff_diameters = 3.0"),
+    (r"^frames = .*", "frames = 16"),
+    (r'^duration = "0\.2 ms"', 'duration = "4 us"'),
+    (r'^duration = "0\.4 ms"', 'duration = "8 us"'),
+    (r'^"field.strength" = .*', '"field.strength" = ["10 mT", "40 mT"]'),
+    (r'^"film.thickness" = .*', '"film.thickness" = ["0.08 um", "0.1 um"]'),
+)
+
+
+def commands(path):
+    """The chainfilm commands in the comments at the head of a demo, as words."""
+    head = path.read_text(encoding="utf-8").partition("title =")[0]
+    lines = re.findall(r"^# +(chainfilm .*?)(?: {3,}.*)?$", head, re.MULTILINE)
+    return [shlex.split(line)[1:] for line in lines]
+
+
+def small_copy(path, folder):
+    """A copy of the demo that runs in a second, in the same place of another folder."""
+    text = path.read_text(encoding="utf-8")
+    for pattern, value in SMALL:
+        text = re.sub(pattern, value, text, flags=re.MULTILINE)
+    copy = folder / path.relative_to(DEMOS.parent)
+    copy.parent.mkdir(parents=True)
+    copy.write_text(text, encoding="utf-8")
+    return copy
+
+
+def test_all_demos_are_here():
+    assert {"first_chains", "columns", "switch_on_off", "field_thickness_sweep"} <= set(NAMES)
+
+
+@pytest.mark.parametrize("path", FILES, ids=NAMES)
+def test_a_demo_is_faultless_and_tells_its_commands(path):
+    load(path)
+    words = [command[0] for command in commands(path)]
+    assert words == ["check", "sweep" if "sweep" in path.stem else "run"]
+    for command in commands(path):
+        assert DEMOS.parent / command[1] == path
+    for said in ("workshop", "minute", "invented"):
+        assert said in path.read_text(encoding="utf-8"), said
+
+
+@pytest.mark.parametrize("path", FILES, ids=NAMES)
+def test_every_command_of_a_demo_works(path, tmp_path, monkeypatch, capsys):
+    copy = small_copy(path, tmp_path)
+    assert tomllib.loads(copy.read_text(encoding="utf-8")) != tomllib.loads(path.read_text())
+    monkeypatch.chdir(tmp_path)
+    for command in commands(path):
+        assert main(command) == 0, capsys.readouterr().err
+    out = tmp_path / command[-1]
+    if command[0] == "sweep":
+        _look_at_sweep(out)
+    else:
+        _look_at_run(out, path.parent.name)
+
+
+def _look_at_run(out, name):
+    numbers = json.loads((out / "measures.json").read_text(encoding="utf-8"))
+    assert numbers["parameters"]["finished"]
+    assert numbers["parameters"]["frames"] == 17
+    assert (out / "report.html").stat().st_size > 100_000
+    assert (out / "figures" / "film_views.png").is_file()
+    assert (out / "figures" / "hysteresis.png").is_file() == (name == "ramp_up_down")
+    with (out / "time_series.csv").open(newline="") as file:
+        fields = [float(row["field_T"]) for row in csv.DictReader(file)]
+    if name == "switch_on_off":
+        assert max(fields) == pytest.approx(0.03)
+        assert fields[-1] == 0.0
+    if name == "columns":
+        assert numbers["derived"]["field_direction"] == [0.0, 0.0, 1.0]
+
+
+def _look_at_sweep(out):
+    with (out / "sweep.csv").open(newline="") as file:
+        runs = list(csv.DictReader(file))
+    with (out / "summary.csv").open(newline="") as file:
+        points = list(csv.DictReader(file))
+    assert len(runs) == 8
+    assert {run["status"] for run in runs} == {"done"}
+    assert len({run["seed"] for run in runs}) == 8
+    assert len(points) == 4
+    # in a strong field the moments stand along it, in a weak one less: seen even in a small film
+    for thickness in ("8e-08", "1e-07"):
+        weak, strong = (
+            float(point["magnetisation_relative"])
+            for point in sorted(points, key=lambda p: float(p["field.strength_T"]))
+            if float(point["film.thickness_m"]) == pytest.approx(float(thickness))
+        )
+        assert strong > weak
+    assert (out / "sweep_report.html").stat().st_size > 100_000
+    assert len(list((out / "figures").glob("*.png"))) == 11
+
+
+def test_pictures_of_the_demos_are_small():
+    pictures = list(DEMOS.glob("*/*.png"))
+    assert len(pictures) >= 5
+    for picture in pictures:
+        assert picture.stat().st_size < 300_000, picture.name
+
+
+def test_the_overview_shows_every_demo():
+    text = (DEMOS / "README.md").read_text(encoding="utf-8")
+    for path in FILES:
+        assert f"{path.parent.name}/{path.name}" in text
+    for place in re.findall(r"\]\(([^)]+)\)", text):
+        assert (DEMOS / place).exists(), place
