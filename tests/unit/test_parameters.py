@@ -244,7 +244,7 @@ def test_parameters_travel_to_other_processes():
     ("more", "notice"),
     [
         ("[sweep]\nreplicas = 4", "[sweep] is ignored by a single run; `chainfilm sweep` uses it."),
-        ('[repulsion]\nstrength = "2 kT"', '[repulsion] strength acts only at the windows'),
+        ('[repulsion]\nstrength = "2 kT"', "[repulsion] strength acts only at the windows"),
         (
             '[repulsion]\nkind = "soft_core"\ngrafting_density = "1 nm^-2"',
             '[repulsion] grafting_density is not used with kind = "soft_core".',
