@@ -59,9 +59,12 @@ def _new(args: argparse.Namespace) -> int:
 
 def _check(args: argparse.Namespace) -> int:
     parameters = _load(args.file, args.seed)
+    from sim.command_text import picture_of
     from sim.expectations import expect
 
     expectations = expect(parameters)
+    if args.figure is not None:
+        _draw_pair(expectations, picture_of(args))
     cost = None
     if not args.no_timing:
         from sim.calibration import calibrate
@@ -168,6 +171,8 @@ def run_and_measure(
     except KeyboardInterrupt:
         _error(f"interrupted; the run is complete, measure it with: chainfilm measure {directory}")
         return INTERRUPTED
+    if plots:
+        _draw_pair(expectations, directory / "figures" / "pair_potential.png")
     _print_summary(measurement, run, directory)
     return DONE
 
@@ -247,6 +252,12 @@ def _draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) ->
     run, measurement = _measured(source, criteria)
     _make_folder(directory)
     draw_all(measurement, run, directory / "figures", format=kind)
+
+
+def _draw_pair(expectations: Expectations, path: Path) -> None:
+    from analysis.pair_potential_picture import save_pair_potential
+
+    save_pair_potential(expectations.pair_potential, path)
 
 
 def _make_folder(directory: Path) -> None:
