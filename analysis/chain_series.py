@@ -31,6 +31,10 @@ NAMES = (
     "tilt_deg",
     "moment_order",
     "magnetisation",
+    "in_phase",
+    "behind",
+    "axis_cos",
+    "axis_sin",
 )
 
 
@@ -46,11 +50,15 @@ class ChainSeries:
         Direction that alignment is measured against.
     along : (3,) array or None
         Direction that magnetisation is measured along.
+    turning : (frames, 3) array or None
+        Direction of a field that turns, in place of the other two; ``axis`` (3,) is about which.
     """
 
     frames: int
     reference: Floats | None
     along: Floats | None
+    turning: Floats | None = None
+    axis: Floats | None = None
     values: dict[str, Floats] = field(default_factory=dict)
     within: dict[str, Floats] = field(default_factory=dict)
     lengths: dict[int, NDArray[np.int64]] = field(default_factory=dict)
@@ -72,10 +80,14 @@ class ChainSeries:
             return
         self._add_lengths(frame, chains)
         self._add_shapes(frame, chains)
-        if self.reference is not None:
-            self._add_directions(frame, chains, moments, self.reference)
-        if self.along is not None:
-            self._put(frame, "magnetisation", relative_magnetisation(moments, self.along))
+        reference, along = self.reference, self.along
+        if self.turning is not None:
+            reference = along = self.turning[frame]
+            self._add_lag(frame, chains, moments, along)
+        if reference is not None:
+            self._add_directions(frame, chains, moments, reference)
+        if along is not None:
+            self._put(frame, "magnetisation", relative_magnetisation(moments, along))
 
     def _put(self, frame: int, name: str, pair: tuple[float, float]) -> None:
         self.values[name][frame], self.within[name][frame] = pair
@@ -104,6 +116,17 @@ class ChainSeries:
         """Straightness of linear chains of three particles and more."""
         straight = chains.straightness[np.isfinite(chains.straightness)]
         self._put(frame, "straightness", ratio(straight, np.ones_like(straight)))
+
+    def _add_lag(self, frame: int, chains: Chains, moments: Floats, along: Floats) -> None:
+        """Parts of magnetisation and chain axes with a turning field and behind it."""
+        behind = -np.cross(self.axis if self.axis is not None else np.zeros(3), along)
+        self._put(frame, "in_phase", relative_magnetisation(moments, along))
+        self._put(frame, "behind", relative_magnetisation(moments, behind))
+        several = (chains.size > 1) & (chains.kind != RING)
+        axes, weight = chains.axis[several], chains.size[several].astype(np.float64)
+        c, s = axes @ along, axes @ behind
+        self._put(frame, "axis_cos", ratio(weight * (c * c - s * s), weight))
+        self._put(frame, "axis_sin", ratio(weight * (2.0 * c * s), weight))
 
     def _add_directions(
         self, frame: int, chains: Chains, moments: Floats, reference: Floats

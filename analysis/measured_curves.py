@@ -25,6 +25,8 @@ def time_series(run: Run, series: ChainSeries, field: Floats) -> Curve:
     """Return what is known at every frame; NaN where it could not be measured."""
     reference = series.along
     along = field @ reference if reference is not None else np.linalg.norm(field, axis=1)
+    if series.turning is not None:
+        along = np.sum(field * series.turning, axis=1)
     magnetisation = series.values["magnetisation"]
     stored = run.observables.get("magnetisation")
     if not run.has_moments and reference is not None and stored is not None and stored.ndim == 2:

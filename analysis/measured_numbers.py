@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chain_series import ChainSeries
+from analysis.lag import oscillating_numbers, turning_numbers
 from analysis.relaxation import decay, growth, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
 from analysis.structure import Peak, find_peak
+from analysis.swings import Swing
 from analysis.theory import random_clear_fraction
 from analysis.trajectory import Run
 from analysis.uncertainty import NOTHING, Estimate, estimate
@@ -263,15 +265,21 @@ def alignment_numbers(
             None if series.reference is None else [float(x) for x in series.reference]
         ),
     }
+    if series.turning is not None:
+        out["reference"], out["reference_direction"] = "turning field", None
     if out["order"]["value"] is None and series.lengths:
         warnings.append("alignment.order: no chain of two or more particles")
     return out
 
 
 def relaxation_numbers(
-    run: Run, series: ChainSeries, field: Floats, warnings: list[str]
+    run: Run,
+    series: ChainSeries,
+    field: Floats,
+    warnings: list[str],
+    stage: Stage | None = None,
 ) -> dict[str, Any]:
-    """Return the section ``relaxation``: growth after switch-on, decay after switch-off."""
+    """Return the section ``relaxation``: growth after switch-on, decay, lag behind the field."""
     size = np.linalg.norm(field, axis=1)
     on = size > 0.5 * size.max(initial=0.0) if size.max(initial=0.0) > 0 else size >= 0
     first = int(np.argmax(on))
@@ -297,11 +305,32 @@ def relaxation_numbers(
         if found.reason and key == "growth_exponent":
             why = NO_MOMENTS if not series.lengths else found.reason
             warnings.append(f"relaxation.growth_exponent: {why}")
-    last_on = switch_off(field)
+    swing = None if stage is None else stage.swing
+    if stage is not None and swing is not None:
+        out.update(_lags(run, series, stage, swing, warnings))
+    last_on = switch_off(field) if swing is None else None
     out["switch_off_time_s"] = None if last_on is None else float(run.times[last_on])
     if last_on is not None:
         out.update(_decays(run, series, last_on, warnings))
     return out
+
+
+def _lags(
+    run: Run, series: ChainSeries, stage: Stage, swing: Swing, warnings: list[str]
+) -> dict[str, Any]:
+    """Return how far magnetisation and chains lag behind the field."""
+    withheld = None
+    if not run.derived.get("moment_relaxation_meaningful", True):
+        withheld = "moments were slowed down in this run, so their lag is withheld"
+    rows = stage.frames
+    if swing.kind == "rotate":
+        names = ("in_phase", "behind", "axis_cos", "axis_sin")
+        parts = {name: series.values[name][rows] for name in names}
+        return turning_numbers(swing, parts, withheld, warnings)
+    values = series.values["magnetisation"][rows]
+    if series.along is not None:  # the largest field of the run may have pointed elsewhere
+        values = values * float(np.sign(swing.direction @ series.along))
+    return oscillating_numbers(swing, run.times[rows], values, withheld, warnings)
 
 
 def _decays(run: Run, series: ChainSeries, last_on: int, warnings: list[str]) -> dict[str, Any]:

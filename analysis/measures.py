@@ -102,7 +102,7 @@ def measure(
     field = field_series(run)
     stage = last_stage(run, field, from_time)
     by_field = field_direction(run, field)
-    passed = _pass(run, stage, by_field, field_direction(run, field, zero_too=True), rule)
+    passed = _pass(run, stage, by_field, field_direction(run, field, zero_too=True), rule, field)
     span = float(run.times[stage.frames[-1]] - run.times[stage.frames[0]])
     life = bond_survival(passed.bonds, run.times[stage.frames], run.count)
     structures = independent_structures(life, span)
@@ -117,6 +117,7 @@ def _pass(
     by_field: Floats | None,
     along: Floats | None,
     rule: tuple[float, float],
+    vectors: Floats,
 ) -> _Pass:
     """Go once through all frames."""
 
@@ -139,6 +140,12 @@ def _pass(
         several = last.size > 1
         reference = director(last.axis[several], last.size[several].astype(np.float64))
     series = ChainSeries(run.frames, reference, along if along is not None else reference)
+    if stage.swing is not None and stage.swing.kind == "rotate":
+        # Before the field turns, it is what it is; a field of zero has the direction to come.
+        series.turning, series.axis = stage.swing.directions(run.times), stage.swing.axis
+        size = np.linalg.norm(vectors, axis=1)
+        before = (run.times <= stage.swing.start_s) & (size > 0)
+        series.turning[before] = vectors[before] / size[before, None]
     axis = reference if run.has_moments else None
     spacing = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
     bonds = []
@@ -182,7 +189,7 @@ def _assembled(
         "spacing": spaces,
         "alignment": tell.alignment_numbers(series, stage, structures, by_field, warnings),
         "magnetisation": magnetisation,
-        "relaxation": tell.relaxation_numbers(run, series, field, warnings),
+        "relaxation": tell.relaxation_numbers(run, series, field, warnings, stage),
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
     }

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.swings import Swing, last_swing
 from analysis.trajectory import Run
 
 Floats = NDArray[np.float64]
@@ -32,6 +33,8 @@ class Stage:
         False where the field still changed at the last frame.
     field : ndarray
         Field vector of the stage in T, (3,).
+    swing : Swing or None
+        How the field turns or oscillates, where it does: such a stage counts as steady.
     """
 
     start_s: float
@@ -40,6 +43,7 @@ class Stage:
     frames: Integers
     steady: bool
     field: Floats
+    swing: Swing | None = None
 
 
 def field_series(run: Run) -> Floats:
@@ -72,6 +76,8 @@ def field_direction(run: Run, field: Floats, *, zero_too: bool = False) -> Float
 def last_stage(run: Run, field: Floats, from_time: float | None = None) -> Stage:
     """Return the last steady stage; by default its second half in time is averaged.
 
+    A field that turns or oscillates to the end is a stage of its own.
+
     Parameters
     ----------
     run : Run
@@ -90,6 +96,10 @@ def last_stage(run: Run, field: Floats, from_time: float | None = None) -> Stage
     same = np.linalg.norm(field - field[-1], axis=1) <= STEADY * largest
     first = run.frames - int(np.argmin(same[::-1])) if not same.all() else 0
     first = min(first, run.frames - 1)
+    swing = last_swing(run)
+    if swing is not None:
+        first = int(np.searchsorted(run.times, swing.start_s * (1.0 + 1e-9), side="right"))
+        first = min(first, run.frames - 1)
     start, end = float(run.times[first]), float(run.times[-1])
     if from_time is None:
         from_time = start + 0.5 * (end - start)
@@ -101,4 +111,4 @@ def last_stage(run: Run, field: Floats, from_time: float | None = None) -> Stage
     # Times carry rounding: a frame at the very start of the span belongs to it.
     frames = np.flatnonzero(run.times >= from_time - 1e-9 * max(abs(end), 1e-300))
     steady = bool(same.all() or first < run.frames - 1)
-    return Stage(start, end, float(from_time), frames, steady, np.asarray(field[-1]))
+    return Stage(start, end, float(from_time), frames, steady, np.asarray(field[-1]), swing)

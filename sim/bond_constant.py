@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim import material
-from sim.interactions import dipolar, steric
+from sim.interactions import added, dipolar, steric
 from sim.kernels import pair_laws
 from sim.pair_theory import head_to_tail
 
@@ -235,6 +235,7 @@ def bond_constant(
             alphas = np.asarray(material.langevin_parameter(moments, field, temperature))
         alphas = np.nan_to_num(alphas, nan=0.0, posinf=math.inf)
     pushed = steric.pair_energy(parameters, core_i, core_j, distance)
+    pushed = pushed + added.pair_energy(parameters, core_i, core_j, distance)
     factor = _interpolated_factor(
         coupling, parameters.bonds.alignment, float(alphas[0]), float(alphas[1])
     )

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from sim.dynamics_text import dynamics_cautions
 from sim.expectation_text import along_and_across, duration_text
+from sim.force_text import force_cautions
 from sim.outlook import CHAINING_COUPLING, crossing_cores
 from sim.units import format_quantity
 
@@ -40,9 +42,11 @@ def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     """
     return [
         *_moment_model(parameters, outlook),
-        *_barriers(outlook),
+        *_barriers(parameters, outlook),
         *_endless_bonds(parameters, outlook),
         *_patch(parameters, outlook),
+        *force_cautions(parameters),
+        *dynamics_cautions(parameters, outlook),
         *_model_limits(parameters, outlook),
         *_safety(parameters),
     ]
@@ -90,7 +94,7 @@ def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
     return found
 
 
-def _barriers(outlook: Outlook) -> list[str]:
+def _barriers(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Whether the repulsion keeps the cores apart."""
     pairs = (("median", outlook.pair), ("largest-tenth", outlook.pair_tail))
     weak = [
@@ -100,10 +104,13 @@ def _barriers(outlook: Outlook) -> list[str]:
     ]
     if not weak:
         return []
+    followed = "which this model does not follow"
+    if parameters.van_der_waals.hamaker > 0.0:
+        followed = "also in this run, whose step becomes short to follow it"
     return [
         f"The repulsion is too weak: head to tail the barrier between the bound state and touching "
         f"cores is {' and '.join(weak)}. Under about {LOWEST_BARRIER:.0f} kT particles stick for "
-        f"good, which this model does not follow; take a denser or thicker shell."
+        f"good, {followed}; take a denser or thicker shell."
     ]
 
 

@@ -61,9 +61,12 @@ def _check(args: argparse.Namespace) -> int:
     if is_sweep(args.file):
         return _check_sweep(args)
     parameters = _load(args.file, args.seed)
+    from sim.command_text import picture_of
     from sim.expectations import expect
 
     expectations = expect(parameters)
+    if args.figure is not None:
+        command_results.draw_pair(expectations, picture_of(args))
     cost = None
     if not args.no_timing:
         from sim.calibration import calibrate
@@ -191,6 +194,8 @@ def run_and_measure(
             f"interrupted; the run is complete, measure it with: chainfilm measure {directory}"
         )
         return INTERRUPTED
+    if plots:
+        command_results.draw_pair(expectations, directory / "figures" / "pair_potential.png")
     _print_summary(measurement, run, directory)
     return DONE
 

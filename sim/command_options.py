@@ -96,6 +96,10 @@ def _check(command: argparse.ArgumentParser) -> None:
     _seed(command)
     command.add_argument("--json", action="store_true", help="print JSON")
     command.add_argument("--no-timing", action="store_true", help="leave the cost out")
+    command.add_argument(
+        "--figure", nargs="?", const="", metavar="PICTURE",
+        help="draw the pair potential; default: FILE_pair_potential.png",
+    )  # fmt: skip
 
 
 def _run(command: argparse.ArgumentParser) -> None:

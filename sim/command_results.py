@@ -14,9 +14,11 @@ if TYPE_CHECKING:
     from analysis.measures import Measurement
     from analysis.sweeps import SweepTable
     from analysis.trajectory import Run as Trajectory
+    from sim.expectations import Expectations
 
 __all__ = [
     "draw",
+    "draw_pair",
     "headline_rows",
     "measure_into",
     "measure_sweep",
@@ -67,6 +69,13 @@ def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> 
     run, measurement = _measured(source, criteria)
     _make_folder(directory)
     draw_all(measurement, run, directory / "figures", format=kind)
+
+
+def draw_pair(expectations: Expectations, path: Path) -> None:
+    """Draw the pair potential that a parameter file leads to."""
+    from analysis.pair_potential_picture import save_pair_potential
+
+    save_pair_potential(expectations.pair_potential, path)
 
 
 def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:

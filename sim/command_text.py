@@ -18,6 +18,7 @@ __all__ = [
     "is_sweep_folder",
     "outlook_text",
     "paragraphs",
+    "picture_of",
     "results_of",
     "table",
     "timing_text",
@@ -47,6 +48,20 @@ def results_of(args: argparse.Namespace) -> tuple[Path, Path]:
         return run_file, Path(args.output)
     # a file of another name gets its own folder, so that it replaces nobody's results
     return run_file, run_file.parent if run_file.name == "run.h5" else run_file.with_suffix("")
+
+
+def picture_of(args: argparse.Namespace) -> Path:
+    """Return the path of the picture that `check` is to draw.
+
+    Raises
+    ------
+    UsageError
+        If its name does not end in a kind of picture.
+    """
+    path = Path(args.figure or f"{Path(args.file).stem}_pair_potential.png")
+    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise UsageError(f"--figure must name a .png, .svg or .pdf file; received {args.figure}")
+    return path
 
 
 def criteria_of(args: argparse.Namespace) -> dict[str, Any]:

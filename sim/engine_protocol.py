@@ -39,7 +39,8 @@ class Engine(Protocol):
     def observe(self) -> Mapping[str, Any]:
         """Return energies per particle, magnetisation and applied field.
 
-        `dipolar`, `steric`, `windows`, `field` in kT; `magnetisation` relative to saturation (3,);
+        `dipolar`, `steric`, `windows`, `field`, and of the added forces `van_der_waals`,
+        `electrostatic`, `gravity`, in kT; `magnetisation` relative to saturation (3,);
         `applied_field` in reduced units (3,).
         """
 

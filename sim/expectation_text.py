@@ -6,6 +6,8 @@ import math
 from typing import TYPE_CHECKING
 
 from sim.chain_growth import GROWTH_BAND
+from sim.dynamics_text import dynamics_sentences
+from sim.force_text import force_rows, force_sentences
 from sim.outlook import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
 from sim.units import format_quantity
 
@@ -110,6 +112,7 @@ def table(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
     return [
         *_particle_rows(parameters, outlook),
         *_pair_rows(outlook),
+        *force_rows(parameters, outlook),
         *_run_rows(parameters, outlook),
     ]
 
@@ -173,6 +176,7 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
         ("time step", format_quantity(system.dt_s, "time")),
         ("limited by", system.limit),
         ("steps", f"{system.steps}"),
+        ("momentum time", duration_text(outlook.momentum_time)),
     ]
 
 
@@ -195,10 +199,12 @@ def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
         _verdict(outlook),
         *_lengths(outlook),
         *_times(parameters, outlook),
+        *force_sentences(parameters, outlook, duration_text),
         _spacing(outlook),
         _patch(parameters, outlook),
         f"The time step of {format_quantity(outlook.system.dt_s, 'time')} "
         f"({outlook.system.steps} steps) is set by {outlook.system.limit}.",
+        *dynamics_sentences(parameters, outlook),
     ]
 
 

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.cautions import cautions
+from sim.dynamics_text import is_heavy, programme
 from sim.expectation_text import sentences, table
+from sim.force_text import gravitational_length
 from sim.outlook import Outlook, look_ahead
 
 if TYPE_CHECKING:
@@ -35,8 +37,9 @@ class Expectations:
         Where the model, the patch or the bench need care.
     pair_potential : dict
         ``median`` and ``largest_tenth``, each a dict of arrays ``distance_m``, ``total_kt``,
-        ``dipole_kt``, ``steric_kt`` and of the numbers ``minimum_distance_m``, ``minimum_kt``,
-        ``coupling_at_minimum`` and ``barrier_kt`` (None where nothing can be climbed over).
+        ``dipole_kt``, ``steric_kt``, ``van_der_waals_kt``, ``electrostatic_kt`` and of the numbers
+        ``contact_m``, ``minimum_distance_m``, ``minimum_kt``, ``coupling_at_minimum``,
+        ``barrier_distance_m`` and ``barrier_kt`` (None where nothing can be climbed over).
     """
 
     derived: dict[str, Any]
@@ -100,17 +103,21 @@ def _curves(pair: PairPotential) -> dict[str, Any]:
         "total_kt": pair.total_kt[::3],
         "dipole_kt": pair.dipole_kt[::3],
         "steric_kt": pair.steric_kt[::3],
+        "van_der_waals_kt": pair.van_der_waals_kt[::3],
+        "electrostatic_kt": pair.electrostatic_kt[::3],
+        "contact_m": pair.contact_m,
         "minimum_distance_m": pair.minimum_distance_m,
         "minimum_kt": pair.minimum_kt,
         "coupling_at_minimum": pair.coupling_at_minimum,
         "barrier_kt": pair.barrier_kt if math.isfinite(pair.barrier_kt) else None,
+        "barrier_distance_m": pair.barrier_distance_m,
     }
 
 
 def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
     """Collect the derived numbers under their fixed names."""
     sizes, system = parameters.particles, outlook.system
-    barrier = outlook.pair.barrier_kt
+    barrier, barrier_tail = outlook.pair.barrier_kt, outlook.pair_tail.barrier_kt
     return {
         "coupling": outlook.coupling,
         "coupling_largest_tenth": outlook.coupling_tail,
@@ -142,7 +149,14 @@ def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
         "bond_life_largest_tenth_s": outlook.bond_life,
         "film_formation_time_s": outlook.film_time,
         "barrier_kt": barrier if math.isfinite(barrier) else None,
-        "moment_relaxation_meaningful": not system.turning_capped,
+        "barrier_largest_tenth_kt": barrier_tail if math.isfinite(barrier_tail) else None,
+        "gravitational_length_m": gravitational_length(parameters, sizes.core_diameter),
+        "moment_relaxation_meaningful": not system.turning_capped and not is_heavy(outlook),
+        "dynamics": parameters.run.dynamics,
+        "mass_factor": parameters.run.mass_factor,
+        "momentum_time_s": outlook.momentum_time,
+        "spin_time_s": outlook.spin_time,
+        "field_programme": programme(parameters),
         "dipole_sum": parameters.dipoles.sum,
         "cutoff_m": parameters.dipoles.cutoff_diameters * sizes.diameter,
     }

@@ -28,6 +28,9 @@ class FilmState:
         Time since the start in d0^2/D0.
     seed : int
         Seed of the noise.
+    velocities, spins : float64 (N, 3) or None
+        Velocities in d0 a time unit and rotation vectors a time unit, of inertial dynamics; None
+        where the dynamics has none (a spin is None too for moments that turn without inertia).
     """
 
     positions: NDArray[np.float64]
@@ -36,3 +39,5 @@ class FilmState:
     step: int
     time: float
     seed: int
+    velocities: NDArray[np.float64] | None = None
+    spins: NDArray[np.float64] | None = None

@@ -23,9 +23,12 @@ __all__ = [
     "diffusion",
     "langevin",
     "langevin_parameter",
+    "mass_and_inertia",
     "moment",
+    "momentum_time",
     "neel_time",
     "rotational_diffusion",
+    "spin_time",
 ]
 
 Values: TypeAlias = float | NDArray[np.float64]
@@ -266,3 +269,58 @@ def rotational_diffusion(viscosity: float, diameter: Values, temperature: float)
     """
     drag = math.pi * viscosity * np.power(np.asarray(diameter, dtype=np.float64), 3)
     return _plain(BOLTZMANN * temperature / drag)
+
+
+def mass_and_inertia(
+    core: Values, diameter: Values, core_density: float, shell_density: float
+) -> tuple[Any, Any]:
+    """Mass and moment of inertia of a core in its shell.
+
+    Parameters
+    ----------
+    core, diameter : float or ndarray
+        Diameters of the core and of the whole particle in m.
+    core_density, shell_density : float
+        Mass densities in kg/m3.
+
+    Returns
+    -------
+    mass : float or ndarray
+        In kg: pi/6 [rho_c d_c^3 + rho_s (d^3 - d_c^3)].
+    inertia : float or ndarray
+        In kg m2: pi/60 [rho_c d_c^5 + rho_s (d^5 - d_c^5)], a ball having (2/5) m R^2 (textbook).
+        The liquid that is carried along is left out of both.
+    """
+    inner, outer = np.asarray(core, dtype=np.float64), np.asarray(diameter, dtype=np.float64)
+    excess = core_density - shell_density
+    mass = math.pi / 6.0 * (excess * inner**3 + shell_density * outer**3)
+    inertia = math.pi / 60.0 * (excess * inner**5 + shell_density * outer**5)
+    return _plain(mass), _plain(inertia)
+
+
+def momentum_time(mass: Values, diameter: Values, viscosity: float) -> Any:
+    """Time in s in which a particle forgets its velocity, m/(3 pi eta d).
+
+    Parameters
+    ----------
+    mass, diameter : float or ndarray
+        Mass in kg and outer diameter in m.
+    viscosity : float
+        Viscosity in Pa s.
+    """
+    drag = 3.0 * math.pi * viscosity * np.asarray(diameter, dtype=np.float64)
+    return _plain(np.asarray(mass) / drag)
+
+
+def spin_time(inertia: Values, diameter: Values, viscosity: float) -> Any:
+    """Time in s in which a particle forgets its rotation, I/(pi eta d^3).
+
+    Parameters
+    ----------
+    inertia, diameter : float or ndarray
+        Moment of inertia in kg m2 and outer diameter in m.
+    viscosity : float
+        Viscosity in Pa s.
+    """
+    drag = math.pi * viscosity * np.power(np.asarray(diameter, dtype=np.float64), 3)
+    return _plain(np.asarray(inertia) / drag)

@@ -113,6 +113,9 @@ class Outlook:
         film takes: the longer one of the first and of ten bond lives. All in s.
     spacing : float
         Mean distance of straight single chains from their line density, in m.
+    momentum_time, spin_time : float
+        Times in s in which the median particle forgets its velocity and its rotation, with the
+        masses of the run.
     """
 
     particles: Particles
@@ -136,6 +139,8 @@ class Outlook:
     bond_life: float
     film_time: float
     spacing: float
+    momentum_time: float
+    spin_time: float
 
     @property
     def expected_at_end(self) -> float:
@@ -234,6 +239,9 @@ def look_ahead(parameters: Parameters) -> Outlook:
     growth = chain_growth(diffusion_time, particles.volume_fraction, pair.coupling_at_minimum)
     growth_time = growth.time_to(lengths.central)
     bond_life = chain_theory.bond_life(diffusion_time, float(couplings[1]))
+    mass, inertia = material.mass_and_inertia(
+        median_core, sizes.diameter, sizes.density, sizes.shell_density
+    )
     all_couplings = _contact_couplings(parameters, particles.core_diameter)
     return Outlook(
         particles=particles,
@@ -257,6 +265,10 @@ def look_ahead(parameters: Parameters) -> Outlook:
         bond_life=min(bond_life, LARGEST_TIME),
         film_time=min(max(growth_time, SETTLING_LIVES * bond_life), LARGEST_TIME),
         spacing=sizes.diameter * math.sqrt(math.pi / (6.0 * particles.volume_fraction)),
+        momentum_time=parameters.run.mass_factor
+        * material.momentum_time(mass, sizes.diameter, carrier.viscosity),
+        spin_time=parameters.run.mass_factor
+        * material.spin_time(inertia, sizes.diameter, carrier.viscosity),
     )
 
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from sim.field_gradient import uniaxial_gradient
 from sim.material import MATERIALS
-from sim.parameter_checks import sizes
+from sim.parameter_checks import field_direction, in_plane, sizes
+from sim.parameter_force_checks import electrostatics, force_notices, gravity, van_der_waals
 from sim.parameter_reading import Reading
 from sim.parameters import (
     BondParameters,
     CarrierParameters,
     DipoleParameters,
+    ElectrostaticParameters,
     FieldParameters,
     FieldStep,
     FilmParameters,
@@ -22,6 +26,8 @@ from sim.parameters import (
     RepulsionParameters,
     RunParameters,
     StartParameters,
+    VanDerWaalsParameters,
+    WindowParameters,
 )
 from sim.units import format_quantity, parse
 
@@ -54,7 +60,7 @@ def build(reading: Reading, text: str, name: str) -> Parameters:
         carrier=carrier,
         film=FilmParameters(**_table(reading, "film")),
         repulsion=_repulsion(reading, carrier.temperature),
-        field=_field(reading),
+        field=_with_gradient(reading, _field(reading)),
         dipoles=DipoleParameters(**_table(reading, "dipoles")),
         run=RunParameters(**_table(reading, "run")),
         output=OutputParameters(**_table(reading, "output")),
@@ -64,6 +70,10 @@ def build(reading: Reading, text: str, name: str) -> Parameters:
         text=text,
         name=name,
         notices=tuple(_notices(reading)),
+        windows=WindowParameters(**_table(reading, "windows")),
+        van_der_waals=van_der_waals(reading) or VanDerWaalsParameters(),
+        electrostatics=electrostatics(reading) or ElectrostaticParameters(),
+        gravity=gravity(reading),
     )
 
 
@@ -77,7 +87,8 @@ def _particles(reading: Reading) -> ParticleParameters:
     if law is None:
         raise ValueError("the reading must be without mistakes; received one with mistaken sizes.")
     del values["size_basis"]
-    values["core_diameter"] = law.core_diameter
+    values["core_diameter"], values["size_spread"] = law.core_diameter, law.size_spread
+    values["size_table"] = law.table
     named = MATERIALS.get(values["material"])
     for key in ("magnetisation", "anisotropy", "attempt_time", "density"):
         if values[key] is None:
@@ -92,39 +103,44 @@ def _repulsion(reading: Reading, temperature: float) -> RepulsionParameters:
     return RepulsionParameters(**values)
 
 
-def _direction(values: Mapping[str, Any], default: Vector) -> Vector:
-    """Give the unit vector from direction or from tilt (from the plane) and azimuth (x to y)."""
-    if values["direction"] is not None:
-        x, y, z = values["direction"]
-        return x, y, z
-    if values["tilt"] is None and values["azimuth"] is None:
-        return default
-    tilt, azimuth = values["tilt"] or 0.0, values["azimuth"] or 0.0
-    across = math.cos(tilt)
-    x, y, z = across * math.cos(azimuth), across * math.sin(azimuth), math.sin(tilt)
-    return _clean(x), _clean(y), _clean(z)
-
-
-def _clean(component: float) -> float:
-    """Drop the rounding of cos(90 degrees), so that a field across the film has none in it."""
-    return component if abs(component) > 1e-15 else 0.0
-
-
 def _field(reading: Reading) -> FieldParameters:
     table = _table(reading, "field")
-    base = _direction(table, (1.0, 0.0, 0.0))
+    base = field_direction(table, (1.0, 0.0, 0.0))
     if not reading.steps:
         steady = FieldStep("hold", math.inf, _scaled(table["strength"], base))
         return FieldParameters((steady,), base)
     steps = []
     largest, direction = -1.0, base
     for values in reading.steps:
-        own = _direction(values, base)
+        own = field_direction(values, base)
         if values["strength"] > largest:
             largest, direction = values["strength"], own
-        vector = _scaled(values["strength"], own)
-        steps.append(FieldStep(values["kind"], values["duration"], vector))
+        steps.append(_step(values, own))
     return FieldParameters(tuple(steps), direction)
+
+
+def _with_gradient(reading: Reading, field: FieldParameters) -> FieldParameters:
+    """Give the field its gradient."""
+    given = reading.get("field", "gradient")
+    if given is None:
+        return field
+    if isinstance(given, float):
+        given = uniaxial_gradient(given, reading.get("field", "gradient_direction"))
+    return dataclasses.replace(field, gradient=given)
+
+
+def _step(values: Mapping[str, Any], direction: Vector) -> FieldStep:
+    """Give one step; a field that turns starts from the part of its direction in its plane."""
+    kind, duration, strength = values["kind"], values["duration"], values["strength"]
+    if kind in ("hold", "ramp"):
+        return FieldStep(kind, duration, _scaled(strength, direction))
+    axis = values["axis"] or (0.0, 0.0, 1.0)
+    if kind == "rotate":
+        direction = in_plane(direction, axis) or direction
+    return FieldStep(
+        kind, duration, _scaled(strength, direction), values["frequency"],
+        values["phase"] or 0.0, axis,
+    )  # fmt: skip
 
 
 def _scaled(strength: float, direction: Vector) -> Vector:
@@ -148,8 +164,17 @@ def _notices(reading: Reading) -> Iterator[str]:
         yield '[repulsion] strength acts only at the windows with kind = "surfactant".'
     sums = {"cutoff": "tolerance", "exact": "cutoff_diameters"}
     yield from _unused(reading, "dipoles", "sum", sums)
-    if reading.given("particles", "density") and reading.get("particles", "material") != "custom":
-        yield "[particles] density is not used yet: gravity and inertia are not computed."
+    dynamics = {"brownian": "mass_factor"}
+    yield from _unused(reading, "run", "dynamics", dynamics)
+    yield from _unused(reading, "start", "kind", {"random": "path", "lattice": "path"})
+    yield from force_notices(reading)
+    if (
+        reading.get("run", "dynamics") == "brownian"
+        and reading.get("gravity", "acceleration") == 0.0
+    ):
+        for key in reading.given("particles", "density", "shell_density"):
+            if key != "density" or reading.get("particles", "material") != "custom":
+                yield f"[particles] {key} is not used: neither gravity nor inertia is computed."
     yield from _field_notices(reading)
 
 
@@ -159,6 +184,14 @@ def _field_notices(reading: Reading) -> Iterator[str]:
     directions = reading.given("field", "direction", "tilt", "azimuth")
     if directions and reading.steps and all(_is_directed(step) for step in reading.steps):
         yield f"[field] {directions[0]} is not used: every step gives its own direction."
+    for index, step in enumerate(reading.steps):
+        turning = {"oscillate": ("axis",), "rotate": ()}
+        for key in turning.get(step["kind"], ("frequency", "phase", "axis")):
+            if step[key] is not None:
+                yield (
+                    f"[[field.steps]] number {index + 1} {key} is not used with "
+                    f'kind = "{step["kind"]}".'
+                )
     lasting = sum(step["duration"] for step in reading.steps)
     duration = reading.get("run", "duration")
     if lasting > duration * (1.0 + 1e-9):

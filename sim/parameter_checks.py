@@ -11,12 +11,21 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sim.material import MATERIALS
+from sim.parameter_force_checks import check_forces, check_size_table, force_range
 from sim.parameter_models import MOST_PARTICLES, RANDOM_PACKING
 from sim.parameter_reading import Reading
-from sim.size_law import Sizes, largest_core_diameter, number_median, whole_volume_fraction
+from sim.size_law import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.units import format_quantity
 
-__all__ = ["FRACTIONS", "MOST_STEPS", "contradictions", "magnetisation", "sizes"]
+__all__ = [
+    "FRACTIONS",
+    "MOST_STEPS",
+    "contradictions",
+    "field_direction",
+    "in_plane",
+    "magnetisation",
+    "sizes",
+]
 
 FRACTIONS = ("volume_fraction", "core_volume_fraction", "fluid_saturation")
 """The three ways to give the amount of particles."""
@@ -26,6 +35,8 @@ MOST_STEPS = 10**12
 
 _CUSTOM = ("magnetisation", "anisotropy", "density")
 _ANGLES = ("tilt", "azimuth")
+
+Vector = tuple[float, float, float]
 
 
 def contradictions(reading: Reading) -> Iterator[str]:
@@ -44,6 +55,10 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from _check_amount(reading)
     yield from _check_material(reading)
     yield from _check_field(reading)
+    yield from _check_turning(reading)
+    yield from _check_start(reading)
+    yield from check_forces(reading)
+    yield from check_size_table(reading)
     yield from _check_layers(reading)
     yield from _check_film(reading)
     yield from _check_times(reading)
@@ -55,6 +70,8 @@ def sizes(reading: Reading) -> Sizes | None:
     if not reading.has("particles", *needed):
         return None
     core, basis, spread, dead_layer, shell = (reading.get("particles", key) for key in needed)
+    if not isinstance(core, float):
+        return tabulated(core, basis == "volume", dead_layer, shell)
     if basis == "volume":
         core = number_median(core, spread)
     return Sizes(core, spread, dead_layer, shell)
@@ -137,6 +154,65 @@ def _check_field(reading: Reading) -> Iterator[str]:
             )
 
 
+def field_direction(values: Mapping[str, Any], default: Vector) -> Vector:
+    """Give the unit vector from direction or from tilt (from the plane) and azimuth (x to y)."""
+    if values["direction"] is not None:
+        x, y, z = values["direction"]
+        return x, y, z
+    if values["tilt"] is None and values["azimuth"] is None:
+        return default
+    tilt, azimuth = values["tilt"] or 0.0, values["azimuth"] or 0.0
+    across = math.cos(tilt)
+    x, y, z = across * math.cos(azimuth), across * math.sin(azimuth), math.sin(tilt)
+    return _clean(x), _clean(y), _clean(z)
+
+
+def _clean(component: float) -> float:
+    """Drop the rounding of cos(90 degrees), so that a field across the film has none in it."""
+    return component if abs(component) > 1e-15 else 0.0
+
+
+def in_plane(direction: Vector, normal: Vector) -> Vector | None:
+    """Give the unit vector of the part of a direction in a plane; None where it is too small."""
+    along = sum(a * b for a, b in zip(direction, normal, strict=True))
+    x, y, z = (a - along * b for a, b in zip(direction, normal, strict=True))
+    length = math.hypot(x, y, z)
+    return (x / length, y / length, z / length) if length > 1e-3 else None
+
+
+def _check_turning(reading: Reading) -> Iterator[str]:
+    """Check what fields that oscillate or turn need."""
+    angles = all(reading.has("field", key) for key in ("direction", *_ANGLES))
+    table = {key: reading.get("field", key) for key in ("direction", *_ANGLES)} if angles else None
+    base = field_direction(table, (1.0, 0.0, 0.0)) if table is not None else (1.0, 0.0, 0.0)
+    for index, step in enumerate(reading.steps):
+        if step["kind"] not in ("oscillate", "rotate"):
+            continue
+        label = f"[[field.steps]] number {index + 1}"
+        if step["frequency"] is None:
+            yield (
+                f'{label} frequency is missing; kind = "{step["kind"]}" needs a frequency such as '
+                '"2 kHz".'
+            )
+        axis = step["axis"] or (0.0, 0.0, 1.0)
+        if step["kind"] == "rotate" and in_plane(field_direction(step, base), axis) is None:
+            yield (
+                f"{label} direction must have a part at right angles to the axis about which the "
+                "field turns, such as [1, 0, 0] for the axis [0, 0, 1]; received one along the "
+                "axis."
+            )
+
+
+def _check_start(reading: Reading) -> Iterator[str]:
+    if not reading.has("start", "kind", "path") or reading.get("start", "kind") != "file":
+        return
+    if not reading.get("start", "path"):
+        yield (
+            "[start] path must name the folder or run file to start from, such as "
+            '"first_chains/run.h5", for kind = "file"; received none.'
+        )
+
+
 def _check_layers(reading: Reading) -> Iterator[str]:
     law = sizes(reading)
     if law is not None and 2.0 * law.dead_layer >= law.core_diameter:
@@ -164,7 +240,7 @@ def _check_film(reading: Reading) -> Iterator[str]:
     law = sizes(reading)
     if law is None:
         return
-    largest = largest_core_diameter(law.core_diameter, law.size_spread) + 2.0 * law.shell_thickness
+    largest = law.largest_core + 2.0 * law.shell_thickness
     if reading.has("film", "thickness") and reading.get("film", "thickness") < largest:
         yield (
             f"[film] thickness must be at least {format_quantity(largest, 'length')}, the diameter "
@@ -178,17 +254,26 @@ def _least_side(reading: Reading, law: Sizes, largest: float) -> tuple[float, st
     """Smallest side of the patch in m, and why; None where a key is mistaken."""
     if not reading.has("dipoles", "sum", "cutoff_diameters"):
         return None
+    side, why = 2.0 * largest, "two diameters of the largest particle"
+    added = 2.0 * force_range(reading, law)
+    if added > side:
+        side = added
+        why = (
+            f"twice the {format_quantity(added / 2.0, 'length')} over which van der Waals and "
+            "electrostatic forces act"
+        )
     if reading.get("dipoles", "sum") == "cutoff":
         diameter = law.core_diameter + 2.0 * law.shell_thickness
         count = reading.get("dipoles", "cutoff_diameters")
-        side = 2.0 * count * diameter
+        cutoff = 2.0 * count * diameter
+        if cutoff < side:
+            return side, why
+        side = cutoff
         why = (
             f"twice the cutoff of {count:g} diameters of {format_quantity(diameter, 'length')} "
             '([dipoles] sum = "cutoff")'
         )
-        if side >= 2.0 * largest:
-            return side, why
-    return 2.0 * largest, "two diameters of the largest particle"
+    return side, why
 
 
 def _check_patch(reading: Reading, law: Sizes, largest: float) -> Iterator[str]:

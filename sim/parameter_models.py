@@ -8,18 +8,23 @@ from __future__ import annotations
 
 from typing import Annotated, Any, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from sim.parameter_field_tables import FieldTable
+from sim.parameter_force_tables import ElectrostaticsTable, GravityTable, VanDerWaalsTable
+from sim.parameter_force_values import Diameters
+from sim.parameter_table import Table
+from sim.parameter_table import default as _default
 from sim.parameter_values import (
     Choice,
-    Direction,
     Expectation,
     Number,
     Quantity,
-    Sides,
+    Switch,
     WholeNumber,
     Words,
 )
+from sim.parameter_vectors import Sides
 
 __all__ = [
     "LARGEST_SEED",
@@ -43,19 +48,8 @@ _SIDE = Quantity("length", 5e-9, 1e-3, "2.0 um", "One side of the periodic patch
 Vector: TypeAlias = tuple[float, float, float]
 
 
-def _default(written: object) -> Any:
-    """Give a key the default that a user would write so."""
-    return Field(default=written, validate_default=True)
-
-
 def _fraction(about: str, note: str, example: float) -> Number:
     return Number(0.0, RANDOM_PACKING, example, about, is_open=True, note=note)
-
-
-class Table(BaseModel):
-    """Base of all tables: no conversion of types, no unknown keys."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
 
 class ParticlesTable(Table):
@@ -113,14 +107,18 @@ class ParticlesTable(Table):
         ),
     ] = _default("blocked")
     core_diameter: Annotated[
-        float,
-        Quantity("length", 2e-9, 1e-6, "20 nm", "Median diameter of the magnetic cores."),
+        float | tuple[tuple[float, float], ...],
+        Diameters(
+            Quantity("length", 2e-9, 1e-6, "20 nm", ""),
+            "Median diameter of the magnetic cores; or a table of diameters and shares, or "
+            '{ file = "sizes.csv" } with one diameter and its share a line.',
+        ),
     ]
     size_basis: Annotated[
         str,
         Choice(
             ("number", "volume"),
-            "Whether core_diameter is the median by number or by volume.",
+            "Whether core_diameter is the median, or its shares count, by number or by volume.",
         ),
     ] = _default("number")
     size_spread: Annotated[
@@ -140,6 +138,10 @@ class ParticlesTable(Table):
         float,
         Quantity("length", 0.0, 100e-9, "2 nm", "Thickness of the surfactant shell."),
     ] = _default("2 nm")
+    shell_density: Annotated[
+        float,
+        Quantity("density", 100.0, 25e3, "900 kg/m^3", "Mass density of the shell."),
+    ] = _default("900 kg/m^3")
     volume_fraction: Annotated[
         float | None,
         _fraction("Volume fraction of whole particles.", " (random packing)", 0.03),
@@ -165,6 +167,10 @@ class CarrierTable(Table):
         float,
         Quantity("temperature", 200.0, 500.0, "25 degC", "Temperature of the film."),
     ] = _default("25 degC")
+    density: Annotated[
+        float,
+        Quantity("density", 100.0, 25e3, "800 kg/m^3", "Mass density of the carrier liquid."),
+    ] = _default("800 kg/m^3")
 
 
 class FilmTable(Table):
@@ -214,48 +220,6 @@ class RepulsionTable(Table):
     ] = _default("1 kT")
 
 
-_STRENGTH = Quantity("field", 0.0, 10.0, "30 mT", "Applied field outside the film.")
-_DIRECTION = Direction("Direction of the field; z is across the film.")
-_TILT = Quantity(
-    "angle", -1.5707963267948966, 1.5707963267948966, "0 deg", "Tilt out of the film plane."
-)
-_AZIMUTH = Quantity(
-    "angle", -6.283185307179586, 6.283185307179586, "0 deg", "Angle in the plane from x towards y."
-)
-
-
-class StepTable(Table):
-    """One step of a field programme."""
-
-    kind: Annotated[
-        str,
-        Choice(
-            ("hold", "ramp"),
-            "hold keeps the field, ramp goes to it from the step before (from zero at the start).",
-            later=("oscillate", "rotate"),
-        ),
-    ] = _default("hold")
-    duration: Annotated[float, Quantity("time", 1e-12, 1e6, "50 us", "Length of the step.")]
-    strength: Annotated[float, _STRENGTH]
-    direction: Annotated[Vector | None, _DIRECTION] = None
-    tilt: Annotated[float | None, _TILT] = None
-    azimuth: Annotated[float | None, _AZIMUTH] = None
-
-
-class FieldTable(Table):
-    """The applied uniform field: steady, or a programme of steps."""
-
-    strength: Annotated[float, _STRENGTH] = _default("0 mT")
-    direction: Annotated[Vector | None, _DIRECTION] = None
-    tilt: Annotated[float | None, _TILT] = None
-    azimuth: Annotated[float | None, _AZIMUTH] = None
-    steps: list[StepTable] = Field(
-        default=[],
-        max_length=10_000,
-        description="Field programme, in order; after the last step its field stays.",
-    )
-
-
 class DipolesTable(Table):
     """How the dipole forces of all particles are summed."""
 
@@ -301,6 +265,18 @@ class RunTable(Table):
         int,
         WholeNumber(0, LARGEST_SEED, 7, "Seed of all random numbers: same seed, same run."),
     ] = _default(1)
+    dynamics: Annotated[
+        str,
+        Choice(
+            ("brownian", "langevin"),
+            "brownian: particles have no inertia; langevin: they have their masses, and the step "
+            "is far shorter.",
+        ),
+    ] = _default("brownian")
+    mass_factor: Annotated[
+        float,
+        Number(1.0, 1e6, 100.0, "Masses are this many times the true ones; used by langevin."),
+    ] = _default(1.0)
 
 
 class OutputTable(Table):
@@ -318,11 +294,23 @@ class StartTable(Table):
     kind: Annotated[
         str,
         Choice(
-            ("random",),
-            "random: particles anywhere without overlap, moments in random directions.",
-            later=("lattice", "file"),
+            ("random", "lattice", "file"),
+            "random: particles anywhere without overlap; lattice: on a cubic lattice that fills "
+            "the film; both with moments in random directions; file: the end of another run.",
         ),
     ] = _default("random")
+    path: Annotated[
+        str | None,
+        Words(1000, "first_chains/run.h5", "Folder or run file that kind file starts from."),
+    ] = None
+
+
+class WindowsTable(Table):
+    """The two windows of the film."""
+
+    hindered_mobility: Annotated[
+        bool, Switch("Whether particles near a window move more slowly, as the liquid makes them.")
+    ] = _default(False)
 
 
 class BondsTable(Table):
@@ -355,6 +343,10 @@ class FileTable(Table):
     output: OutputTable = _default({})
     start: StartTable = _default({})
     bonds: BondsTable = _default({})
+    windows: WindowsTable = _default({})
+    van_der_waals: VanDerWaalsTable = _default({})
+    electrostatics: ElectrostaticsTable = _default({})
+    gravity: GravityTable = _default({})
     sweep: dict[str, Any] = Field(
         default={},
         description="Values to vary, by dotted key, for `chainfilm sweep`; one run ignores it.",
@@ -372,6 +364,10 @@ TABLES: dict[str, type[Table]] = {
     "output": OutputTable,
     "start": StartTable,
     "bonds": BondsTable,
+    "windows": WindowsTable,
+    "van_der_waals": VanDerWaalsTable,
+    "electrostatics": ElectrostaticsTable,
+    "gravity": GravityTable,
 }
 """The tables of a file, by name."""
 

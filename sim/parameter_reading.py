@@ -13,16 +13,14 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from sim.parameter_models import STEPS, TABLES, FileTable, StepTable, Table, expectation
+from sim.parameter_field_tables import StepTable
+from sim.parameter_models import STEPS, TABLES, FileTable, Table, expectation
 from sim.parameter_values import show
 
 __all__ = ["Reading", "read_tables"]
 
 _LATER = {
     ("magnets",): "[[magnets]]",
-    ("gravity",): "[gravity]",
-    ("van_der_waals",): "[van_der_waals]",
-    ("electrostatics",): "[electrostatics]",
     ("particles", "bead_diameter"): "[particles] bead_diameter",
     ("particles", "magnetic_share"): "[particles] magnetic_share",
 }

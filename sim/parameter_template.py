@@ -17,11 +17,14 @@ title = "curtain film, first chains"
 material = "magnetite"          # magnetite, or custom with the next three keys
 # magnetisation = "446 kA/m"    # of the cores; each of these overrides the named material
 # anisotropy = "11 kJ/m^3"      # sets how fast a moment turns inside its core
-# density = "5180 kg/m^3"       # of the cores; not used yet (no gravity)
+# density = "5180 kg/m^3"       # of the cores
+# shell_density = "900 kg/m^3"  # of the shells
 # attempt_time = "1 ns"         # of the turn of a moment inside its core
 moment = "blocked"              # blocked: fixed in the particle; superparamagnetic: turns inside it
-core_diameter = "20 nm"         # median; 2 nm to 1 um
-# size_basis = "number"         # what kind of median: number, or volume
+core_diameter = "20 nm"         # median, 2 nm to 1 um; or, without size_spread, a table of
+                                # diameters and shares [["18 nm", 0.3], ["20 nm", 0.7]] or
+                                # { file = "sizes.csv" } with such a pair a line
+# size_basis = "number"         # what kind of median or share: number, or volume
 size_spread = 0.1               # standard deviation of ln(diameter), 0 to 0.6; 0 is one size
 # dead_layer = "0 nm"           # skin of the core that is not magnetic
 shell_thickness = "2 nm"        # surfactant around the core
@@ -32,6 +35,7 @@ volume_fraction = 0.03          # of whole particles, core and shell, below 0.64
 [carrier]
 viscosity = "1.5 mPa s"         # of the liquid
 temperature = "25 degC"         # -73 to 227 degC
+# density = "800 kg/m^3"        # of the liquid, for buoyancy
 
 [film]
 thickness = "0.4 um"            # distance of the windows, more than the largest particle
@@ -48,12 +52,22 @@ strength = "30 mT"              # applied field outside the film, 0 to 10 T; or 
 direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 # tilt = "0 deg"                # from the film plane, with
 # azimuth = "0 deg"             # from x towards y
+# gradient = "10 T/m"           # steady change of the field with the place, along the next;
+                                # or all of dB_a/dx_b: [["-5 T/m", "0 T/m", ...], ...]
+# gradient_direction = [0, 0, 1] # axis of the gradient
 # Instead of strength, a programme of steps; the last field stays:
 # [[field.steps]]
 # kind = "ramp"                 # ramp: from the field before (zero at first); hold: at once
 # duration = "50 us"
 # strength = "30 mT"
 # direction = [1, 0, 0]         # of this step; left out, it is that of [field]
+# [[field.steps]]
+# kind = "rotate"               # rotate: turns about the axis; oscillate: along its direction
+# duration = "1 ms"
+# strength = "30 mT"
+# frequency = "5 kHz"           # periods a second (oscillate, rotate)
+# phase = "0 deg"               # angle at the start of the step (oscillate, rotate)
+# axis = [0, 0, 1]              # normal of the plane of turning (rotate)
 
 [dipoles]
 sum = "cutoff"                  # cutoff: fast, approximate; exact: small systems
@@ -65,12 +79,32 @@ duration = "0.2 ms"             # simulated time
 time_step = "auto"              # auto, or a time such as "5 ns"
 precision = "float32"           # of pair arithmetic: float32 or float64
 seed = 7                        # same seed, same run
+# dynamics = "brownian"         # brownian, or langevin: with inertia, in far shorter steps
+# mass_factor = 1.0             # masses over the true ones (dynamics langevin)
 
 [output]
 frames = 200                    # snapshots after the start, evenly spaced
 
 [start]
-kind = "random"                 # particles anywhere without overlap
+kind = "random"                 # random: anywhere without overlap; lattice; file: end of a run
+# path = "first_chains/run.h5"  # the run that kind file starts from
+
+[windows]
+hindered_mobility = false       # true: particles near a window move more slowly
+
+[van_der_waals]
+# hamaker = "33 zJ"             # attraction of the cores across the liquid; left out: none
+# smallest_gap = "0.3 nm"       # cores nearer than this count as touching
+
+[electrostatics]
+# surface_charge = "0 nm^-2"    # elementary charges per outer surface; 0: none
+# debye_length = "5 nm"         # range of the charges; or
+# salt = "1 mM"                 # concentration of a salt with single charges
+# permittivity = 78.4           # of the liquid; 78.4 is water
+
+[gravity]
+# acceleration = "9.81 m/s^2"   # weight less buoyancy; left out: none
+# direction = [0, 0, -1]        # where things fall; [0, -1, 0]: the cell stands upright
 
 [bonds]
 distance = 1.3                  # bonded: nearer than this many mean diameters, and

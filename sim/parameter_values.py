@@ -16,13 +16,13 @@ from sim.units import DIMENSIONS, UnitError, format_quantity, parse
 
 __all__ = [
     "Choice",
-    "Direction",
     "Expectation",
     "Number",
     "Quantity",
-    "Sides",
+    "Switch",
     "WholeNumber",
     "Words",
+    "finite",
     "show",
 ]
 
@@ -108,8 +108,8 @@ class Expectation:
         return {**self.shape, "description": f"{self.about} Must be {self.must}."}
 
 
-def _finite(value: object) -> float:
-    """Read a number that is a number in the file too."""
+def finite(value: object) -> float:
+    """Read a number that is a number in the file too, or raise `Refused`."""
     if isinstance(value, str):
         raise Refused("a text (a number stands without quotes)")
     if isinstance(value, bool) or not isinstance(value, int | float):
@@ -187,36 +187,6 @@ class Quantity(Expectation):
 
 
 @dataclass(frozen=True)
-class Sides(Expectation):
-    """One length or a list of one or two: the sides (x, y) of the patch."""
-
-    side: Quantity
-    about: str
-
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
-        first = self.side.example
-        return f'{self.side.must}, or a list of two (x, y) such as ["{first}", "0.6 um"]'
-
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        pair = {"type": "array", "items": self.side.shape, "minItems": 1, "maxItems": 2}
-        return {"anyOf": [self.side.shape, pair], "examples": [["2.0 um", "0.6 um"]]}
-
-    def read(self, value: object) -> tuple[float, float]:
-        """Give both sides in m."""
-        if not isinstance(value, list):
-            side = self.side.read(value)
-            return side, side
-        if len(value) not in (1, 2):
-            raise Refused("which is not a list of one or two")
-        sides = [self.side.read(item) for item in value]
-        return sides[0], sides[-1]
-
-
-@dataclass(frozen=True)
 class Number(Expectation):
     """A number without unit, within a range.
 
@@ -259,7 +229,7 @@ class Number(Expectation):
 
     def read(self, value: object) -> float:
         """Give the number."""
-        number = _finite(value)
+        number = finite(value)
         is_at_end = number in (self.low, self.high)
         if not self.low <= number <= self.high or (self.is_open and is_at_end):
             raise Refused
@@ -330,6 +300,29 @@ class Choice(Expectation):
 
 
 @dataclass(frozen=True)
+class Switch(Expectation):
+    """True or false."""
+
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return "true or false"
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        return {"type": "boolean", "examples": [True, False]}
+
+    def read(self, value: object) -> bool:
+        """Give the truth value."""
+        if not isinstance(value, bool):
+            raise Refused
+        return value
+
+
+@dataclass(frozen=True)
 class Words(Expectation):
     """A free text of limited length."""
 
@@ -352,40 +345,3 @@ class Words(Expectation):
         if not isinstance(value, str) or len(value) > self.longest:
             raise Refused
         return value
-
-
-@dataclass(frozen=True)
-class Direction(Expectation):
-    """A vector of three numbers, of any length but zero."""
-
-    about: str
-
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
-        return "three numbers (x, y, z) that are not all zero such as [1, 0, 0]"
-
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        items = {"type": "number"}
-        return {
-            "type": "array",
-            "items": items,
-            "minItems": 3,
-            "maxItems": 3,
-            "examples": [[1, 0, 0]],
-        }
-
-    def read(self, value: object) -> tuple[float, float, float]:
-        """Give the unit vector."""
-        if not isinstance(value, list) or len(value) != 3:
-            raise Refused
-        x, y, z = (_finite(item) for item in value)
-        # Divide by the largest first: the length of (1e300, 1e300, 0) would overflow.
-        largest = max(abs(x), abs(y), abs(z))
-        if largest == 0.0:
-            raise Refused
-        x, y, z = x / largest, y / largest, z / largest
-        length = math.hypot(x, y, z)
-        return x / length, y / length, z / length

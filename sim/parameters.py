@@ -16,14 +16,22 @@ from pathlib import Path
 from typing import Any, Literal
 
 from sim import size_law
+from sim.field_parameters import FieldParameters, FieldStep
+from sim.force_parameters import (
+    ElectrostaticParameters,
+    GravityParameters,
+    VanDerWaalsParameters,
+)
 
 __all__ = [
     "BondParameters",
     "CarrierParameters",
     "DipoleParameters",
+    "ElectrostaticParameters",
     "FieldParameters",
     "FieldStep",
     "FilmParameters",
+    "GravityParameters",
     "OutputParameters",
     "ParameterError",
     "Parameters",
@@ -31,6 +39,8 @@ __all__ = [
     "RepulsionParameters",
     "RunParameters",
     "StartParameters",
+    "VanDerWaalsParameters",
+    "WindowParameters",
     "from_text",
     "json_schema",
     "load",
@@ -88,6 +98,11 @@ class ParticleParameters:
     volume_fraction, core_volume_fraction, fluid_saturation : float or None
         The amount of particles: fraction of whole particles, fraction of cores, or saturation
         mu0 M of the fluid in T. Exactly one is given.
+    shell_density : float
+        Mass density of the shell in kg/m3.
+    size_table : tuple of tuple of float
+        Core diameters in m and shares by number that add up to 1, ascending, where the file gives
+        a table of sizes; core_diameter and size_spread then are those of the table.
     """
 
     material: str
@@ -103,6 +118,19 @@ class ParticleParameters:
     volume_fraction: float | None = None
     core_volume_fraction: float | None = None
     fluid_saturation: float | None = None
+    shell_density: float = 900.0
+    size_table: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def sizes(self) -> size_law.Sizes:
+        """The law of sizes."""
+        return size_law.Sizes(
+            self.core_diameter,
+            self.size_spread,
+            self.dead_layer,
+            self.shell_thickness,
+            self.size_table,
+        )
 
     @property
     def diameter(self) -> float:
@@ -112,24 +140,18 @@ class ParticleParameters:
     @property
     def largest_diameter(self) -> float:
         """Steric diameter in m at which the law of sizes is cut."""
-        largest = size_law.largest_core_diameter(self.core_diameter, self.size_spread)
-        return largest + 2.0 * self.shell_thickness
+        return self.sizes.largest_core + 2.0 * self.shell_thickness
 
     @property
     def mean_volume(self) -> float:
         """Mean volume of a whole particle in m3 over the law of sizes."""
-        cube = size_law.mean_cubed_diameter(
-            self.core_diameter, self.size_spread, 2.0 * self.shell_thickness
-        )
-        return math.pi / 6.0 * cube
+        return math.pi / 6.0 * self.sizes.mean_cube(2.0 * self.shell_thickness)
 
     @property
     def whole_volume_fraction(self) -> float:
         """Volume fraction of whole particles, from whichever of the three keys is given."""
         return size_law.whole_volume_fraction(
-            size_law.Sizes(
-                self.core_diameter, self.size_spread, self.dead_layer, self.shell_thickness
-            ),
+            self.sizes,
             self.magnetisation,
             whole=self.volume_fraction,
             cores=self.core_volume_fraction,
@@ -139,10 +161,11 @@ class ParticleParameters:
 
 @dataclass(frozen=True)
 class CarrierParameters:
-    """The carrier liquid: viscosity in Pa s, temperature in K."""
+    """The carrier liquid: viscosity in Pa s, temperature in K, mass density in kg/m3."""
 
     viscosity: float
     temperature: float
+    density: float = 800.0
 
 
 @dataclass(frozen=True)
@@ -174,52 +197,6 @@ class RepulsionParameters:
 
 
 @dataclass(frozen=True)
-class FieldStep:
-    """One step of the field programme.
-
-    Attributes
-    ----------
-    kind : str
-        "hold" keeps the vector; "ramp" goes there in a straight line from the value before (from
-        zero at the start).
-    duration : float
-        Length of the step in s; a steady field is one endless hold.
-    vector : tuple of float
-        Applied flux density (B_x, B_y, B_z) in T, held or reached at the end.
-    """
-
-    kind: Literal["hold", "ramp"]
-    duration: float
-    vector: tuple[float, float, float]
-
-    @property
-    def strength(self) -> float:
-        """Magnitude of the vector in T."""
-        return math.hypot(*self.vector)
-
-
-@dataclass(frozen=True)
-class FieldParameters:
-    """The applied field outside the film.
-
-    Attributes
-    ----------
-    steps : tuple of FieldStep
-        The programme, at least one step; after the last one its value stays.
-    direction : tuple of float
-        Unit vector of the largest field; a zero field keeps the direction it was given.
-    """
-
-    steps: tuple[FieldStep, ...]
-    direction: tuple[float, float, float]
-
-    @property
-    def largest(self) -> float:
-        """Largest strength of the programme in T."""
-        return max(step.strength for step in self.steps)
-
-
-@dataclass(frozen=True)
 class DipoleParameters:
     """How dipole forces are summed.
 
@@ -240,12 +217,17 @@ class DipoleParameters:
 
 @dataclass(frozen=True)
 class RunParameters:
-    """The run: duration in s, time step in s (None: automatic), pair precision, seed."""
+    """The run: duration in s, time step in s (None: automatic), pair precision, seed.
+
+    ``dynamics`` is "brownian" or "langevin" (with inertia); ``mass_factor`` multiplies the masses.
+    """
 
     duration: float
     time_step: float | None
     precision: Literal["float32", "float64"]
     seed: int
+    dynamics: Literal["brownian", "langevin"] = "brownian"
+    mass_factor: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -257,9 +239,17 @@ class OutputParameters:
 
 @dataclass(frozen=True)
 class StartParameters:
-    """The starting state."""
+    """The starting state: its kind, and the run (folder or run file) whose end "file" takes."""
 
-    kind: Literal["random"]
+    kind: Literal["random", "lattice", "file"]
+    path: str | None = None
+
+
+@dataclass(frozen=True)
+class WindowParameters:
+    """The windows: whether they slow the particles near them."""
+
+    hindered_mobility: bool = False
 
 
 @dataclass(frozen=True)
@@ -286,8 +276,10 @@ class Parameters:
     ----------
     title : str
         Heading of reports.
-    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds
+    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows
         One object a table of the file.
+    van_der_waals, electrostatics, gravity
+        The same of the forces that a run may add.
     sweep : mapping
         The [sweep] table as written, empty where there is none; one run does not use it.
     text : str
@@ -313,6 +305,12 @@ class Parameters:
     text: str = ""
     name: str = ""
     notices: tuple[str, ...] = ()
+    windows: WindowParameters = dataclasses.field(default_factory=WindowParameters)
+    van_der_waals: VanDerWaalsParameters = dataclasses.field(default_factory=VanDerWaalsParameters)
+    electrostatics: ElectrostaticParameters = dataclasses.field(
+        default_factory=ElectrostaticParameters
+    )
+    gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
 
 
 def load(path: str | Path) -> Parameters:
@@ -335,7 +333,12 @@ def load(path: str | Path) -> Parameters:
     """
     from sim.parameter_file import read_text
 
-    return from_text(read_text(Path(path)), str(path))
+    found = from_text(read_text(Path(path)), str(path))
+    if found.start.path is None:
+        return found
+    # What a file names stands beside it, wherever the program was started.
+    start = dataclasses.replace(found.start, path=str(Path(path).parent / found.start.path))
+    return dataclasses.replace(found, start=start)
 
 
 def from_text(text: str, name: str = "parameters") -> Parameters:
@@ -362,8 +365,12 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     from sim.parameter_checks import contradictions
     from sim.parameter_file import parse_toml
     from sim.parameter_reading import read_tables
+    from sim.size_file import with_size_file
 
-    reading = read_tables(parse_toml(text, name))
+    raw, missing = with_size_file(parse_toml(text, name), Path(name).parent)
+    if missing:
+        raise ParameterError(name, missing)
+    reading = read_tables(raw)
     problems = [*reading.problems, *contradictions(reading)]
     if problems:
         raise ParameterError(name, problems)

@@ -63,7 +63,7 @@ class Particles:
 
 
 def quantile_diameters(particles: ParticleParameters, count: int) -> Floats:
-    """Return ``count`` core diameters that follow the cut log-normal law as evenly as they can.
+    """Return ``count`` core diameters that follow the law of sizes as evenly as they can.
 
     Diameter k is the quantile (k + 1/2)/count of the law, so that replicas with other seeds hold
     the same sizes and differ in noise only.
@@ -73,6 +73,10 @@ def quantile_diameters(particles: ParticleParameters, count: int) -> Floats:
     float64 (count,)
         Core diameters in m, ascending.
     """
+    if particles.size_table:
+        cores, table_shares = np.array(particles.size_table, dtype=np.float64).T
+        places = np.searchsorted(np.cumsum(table_shares), (np.arange(count) + 0.5) / count)
+        return np.asarray(cores[np.minimum(places, cores.size - 1)])
     if particles.size_spread == 0.0:
         return np.full(count, particles.core_diameter)
     normal = NormalDist()

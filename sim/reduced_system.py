@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim import material, time_step
+from sim.interactions.added import added_pairs
+from sim.interactions.gravity import gradient_components, gravity_law
 from sim.units import ReducedUnits
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters import FieldStep, Parameters
     from sim.particles import Particles
 
 __all__ = ["FieldStage", "ReducedSystem", "reduce"]
@@ -30,12 +32,25 @@ MARGIN_SHORT, MARGIN_LONG = 0.5, 0.8
 
 @dataclass(frozen=True)
 class FieldStage:
-    """One stage of the applied field, reduced: from ``first`` to ``last`` in ``duration``."""
+    """One stage of the applied field, reduced.
 
-    kind: Literal["hold", "ramp"]
+    A hold or a ramp goes from ``first`` to ``last`` in ``duration``; a field that oscillates or
+    turns is first cos(pace t) + last sin(pace t), t from the start of the stage.
+    """
+
+    kind: Literal["hold", "ramp", "oscillate", "rotate"]
     duration: float
     first: tuple[float, float, float]
     last: tuple[float, float, float]
+    pace: float = 0.0
+
+    def at_end(self) -> tuple[float, float, float]:
+        """Return the field at the end of the stage."""
+        if self.kind in ("hold", "ramp"):
+            return self.last
+        c, s = math.cos(self.pace * self.duration), math.sin(self.pace * self.duration)
+        x, y, z = (c * a + s * b for a, b in zip(self.first, self.last, strict=True))
+        return x, y, z
 
 
 @dataclass(frozen=True)
@@ -77,6 +92,26 @@ class ReducedSystem:
     seed : int
     turning_capped : bool
         Whether the turning of some moments was slowed to what the step allows.
+    dynamics : str
+        "brownian" or "langevin".
+    momentum_time, spin_time : float64 (N,) or None
+        Times in which a particle forgets its velocity and its rotation; None without inertia.
+    hindered : bool
+        Whether the windows slow the particles near them.
+    noise : float
+        Factor on the noise, for checks of a law without it; no key of a file sets it.
+    longest_dt, longest_dt_reason : float, str
+        Step that would have been chosen, and why, where the file gives one; infinite else.
+    hamaker, smallest_gap, charging, screening : float
+        Van der Waals and electrostatic forces as ``sim.interactions.added`` gives them.
+    added_reach : float
+        Range of both; 0 where there is none.
+    core_weight, shell_weight : float
+        Weight as ``sim.interactions.gravity`` gives it.
+    down : tuple of float
+        Where things fall.
+    gradient : tuple of float
+        dB_a/dx_b as (xx, yy, zz, xy, xz, yz).
     """
 
     units: ReducedUnits
@@ -102,6 +137,56 @@ class ReducedSystem:
     precision: Literal["float32", "float64"]
     seed: int
     turning_capped: bool = False
+    dynamics: Literal["brownian", "langevin"] = "brownian"
+    momentum_time: Floats | None = None
+    spin_time: Floats | None = None
+    hindered: bool = False
+    noise: float = 1.0
+    longest_dt: float = math.inf
+    longest_dt_reason: str = ""
+    hamaker: float = 0.0
+    smallest_gap: float = 0.01
+    charging: float = 0.0
+    screening: float = 0.0
+    added_reach: float = 0.0
+    core_weight: float = 0.0
+    shell_weight: float = 0.0
+    down: tuple[float, float, float] = (0.0, 0.0, -1.0)
+    gradient: tuple[float, float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+    @property
+    def has_body_forces(self) -> bool:
+        """Whether gravity or a gradient of the field acts."""
+        return any(part != 0.0 for part in (self.core_weight, self.shell_weight, *self.gradient))
+
+    @property
+    def has_momenta(self) -> bool:
+        """Whether the step carries momenta: inertia, or mobilities that depend on the place."""
+        return self.dynamics == "langevin" or self.hindered
+
+    @property
+    def thermal_velocity(self) -> Floats | None:
+        """Spread of each velocity component, sqrt(kT/m) = sqrt(D/momentum time)."""
+        if self.momentum_time is None:
+            return None
+        return np.asarray(np.sqrt(self.mobility / self.momentum_time))
+
+    @property
+    def thermal_spin(self) -> Floats | None:
+        """Spread of each component of the rotation vector a time unit, sqrt(kT/I)."""
+        if self.spin_time is None:
+            return None
+        return np.asarray(np.sqrt(self.turning / self.spin_time))
+
+    def drags(self) -> Floats:
+        """Return tanh(dt/(2 tau)) of moving and turning, (2, N): 1 without inertia."""
+        ones = np.ones(self.count)
+        return np.array(
+            [
+                ones if time is None else np.tanh(0.5 * self.dt / time)
+                for time in (self.momentum_time, self.spin_time)
+            ]
+        )
 
     @property
     def count(self) -> int:
@@ -114,12 +199,45 @@ def _stages(parameters: Parameters, units: ReducedUnits) -> tuple[FieldStage, ..
     stages = []
     before = (0.0, 0.0, 0.0)
     for step in parameters.field.steps:
-        x, y, z = step.vector
-        last = (x / units.field_t, y / units.field_t, z / units.field_t)
-        first = before if step.kind == "ramp" else last
-        stages.append(FieldStage(step.kind, step.duration / units.time_s, first, last))
-        before = last
+        stages.append(_stage(step, units, before))
+        before = stages[-1].at_end()
     return tuple(stages)
+
+
+def _stage(step: FieldStep, units: ReducedUnits, before: tuple[float, float, float]) -> FieldStage:
+    """Return one step of the programme; ``before`` is the field that it finds."""
+
+    def reduced(vector: tuple[float, float, float]) -> tuple[float, float, float]:
+        x, y, z = vector
+        return x / units.field_t, y / units.field_t, z / units.field_t
+
+    duration = step.duration / units.time_s
+    if step.kind in ("hold", "ramp"):
+        last = reduced(step.vector)
+        return FieldStage(step.kind, duration, before if step.kind == "ramp" else last, last)
+    cosine, sine = step.turning_parts()
+    pace = 2.0 * math.pi * step.frequency * units.time_s
+    return FieldStage(step.kind, duration, reduced(cosine), reduced(sine), pace)
+
+
+def _inertia(
+    parameters: Parameters, particles: Particles, units: ReducedUnits
+) -> tuple[Floats | None, Floats | None]:
+    """Return the momentum times of moving and turning, reduced; None where there is no inertia.
+
+    A moment that turns inside its particle has no inertia of its own: it turns as without any.
+    """
+    if parameters.run.dynamics != "langevin":
+        return None, None
+    sizes, carrier = parameters.particles, parameters.carrier
+    mass, inertia = material.mass_and_inertia(
+        particles.core_diameter, particles.diameter, sizes.density, sizes.shell_density
+    )
+    factor = parameters.run.mass_factor / units.time_s
+    moving = factor * material.momentum_time(mass, particles.diameter, carrier.viscosity)
+    turning = factor * material.spin_time(inertia, particles.diameter, carrier.viscosity)
+    blocked = sizes.moment == "blocked"
+    return np.asarray(moving), np.asarray(turning) if blocked else None
 
 
 def _turning(
@@ -136,6 +254,17 @@ def _turning(
         parameters.carrier.temperature,
     )
     return brownian + 0.5 * units.time_s / np.asarray(neel)
+
+
+def _body_forces(parameters: Parameters, units: ReducedUnits) -> dict[str, Any]:
+    """Return weight and gradient of the field in reduced units."""
+    law = gravity_law(parameters, units.length_m)
+    return {
+        "core_weight": law.core_weight,
+        "shell_weight": law.shell_weight,
+        "down": parameters.gravity.direction,
+        "gradient": gradient_components(parameters, units),
+    }
 
 
 def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
@@ -162,8 +291,14 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
     shell = parameters.particles.shell_thickness / units.length_m
     grafting = parameters.repulsion.grafting_density * units.length_m**2
     largest_field = parameters.field.largest / units.field_t
-    allowed = time_step.limits(
-        parameters.repulsion, radius, moment, brownian, largest_field, shell, grafting
+    added = added_pairs(parameters, units.length_m)
+    momentum_time, spin_time = _inertia(parameters, particles, units)
+    allowed = (
+        time_step.limits(
+            parameters.repulsion, radius, moment, brownian, largest_field, shell, grafting, added
+        )
+        .with_inertia(momentum_time, spin_time)
+        .with_period(parameters.field.shortest_period / units.time_s)
     )
     chosen = parameters.run.time_step
     dt_s = time_step.round_down(allowed.shortest * units.time_s) if chosen is None else chosen
@@ -195,4 +330,16 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         precision=parameters.run.precision,
         seed=parameters.run.seed,
         turning_capped=bool(np.any(turning < wanted)),
+        dynamics=parameters.run.dynamics,
+        momentum_time=momentum_time,
+        spin_time=spin_time,
+        hindered=parameters.windows.hindered_mobility,
+        longest_dt=math.inf if chosen is None else allowed.shortest,
+        longest_dt_reason="" if chosen is None else allowed.reason,
+        hamaker=added.attraction.hamaker,
+        smallest_gap=added.attraction.smallest_gap,
+        charging=added.repulsion.charging,
+        screening=added.repulsion.screening,
+        added_reach=added.reach(float(radius.max())),
+        **_body_forces(parameters, units),
     )

@@ -51,7 +51,7 @@ class Frame:
     field : ndarray of shape (3,)
         Applied field, T.
     energies : mapping of str to float
-        `dipolar`, `steric`, `windows`, `field`: energy per particle, kT.
+        By the names of `ENERGIES`: energy per particle, kT; what is left out counts as zero.
     """
 
     step: int
@@ -64,7 +64,7 @@ class Frame:
     energies: Mapping[str, float]
 
 
-ENERGIES = ("dipolar", "steric", "windows", "field")
+ENERGIES = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity")
 # (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
 PER_PARTICLE = [
     ("/particles/film/position", "position", "<f8", (-1, 3), "m"),

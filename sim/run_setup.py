@@ -99,9 +99,10 @@ def prepare(
     ValueError
         If fewer than one thread is asked for, or the particles find no place.
     """
-    from sim.initial_state import random_state
+    from sim.initial_state import start_state
     from sim.particles import draw
     from sim.reduced_system import reduce
+    from sim.time_step import too_long_step
 
     count, notice = usable_threads(threads)
     particles = draw(parameters)
@@ -110,10 +111,11 @@ def prepare(
         from sim.expectations import expect
 
         derived = expect(parameters).derived
-    state = random_state(system, parameters.run.seed)
-    return RunSetup(
-        parameters, particles, system, state, derived, count, [notice] if notice else []
-    )
+    state = start_state(parameters, system)
+    notices = [notice] if notice else []
+    if system.dt > system.longest_dt:
+        notices.append(too_long_step(system))
+    return RunSetup(parameters, particles, system, state, derived, count, notices)
 
 
 def record_of(setup: RunSetup, run_id: str) -> RunRecord:

@@ -17,6 +17,7 @@ __all__ = [
     "largest_core_diameter",
     "mean_cubed_diameter",
     "number_median",
+    "tabulated",
     "whole_volume_fraction",
 ]
 
@@ -116,16 +117,65 @@ class Sizes:
         Standard deviation of ln(core diameter).
     dead_layer, shell_thickness : float
         Non-magnetic skin of the core, and shell around it.
+    table : tuple of tuple of float
+        Core diameters and shares by number that add up to 1, ascending, instead of the law.
     """
 
     core_diameter: float
     size_spread: float
     dead_layer: float
     shell_thickness: float
+    table: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def largest_core(self) -> float:
+        """Largest core diameter in m."""
+        if self.table:
+            return self.table[-1][0]
+        return largest_core_diameter(self.core_diameter, self.size_spread)
 
     def mean_cube(self, layers: float) -> float:
         """Mean of (core diameter + layers)^3 in m3."""
+        if self.table:
+            return sum(share * (core + layers) ** 3 for core, share in self.table)
         return mean_cubed_diameter(self.core_diameter, self.size_spread, layers)
+
+
+def tabulated(
+    rows: tuple[tuple[float, float], ...], by_volume: bool, dead_layer: float, shell: float
+) -> Sizes:
+    """Make the law of sizes of a table.
+
+    Parameters
+    ----------
+    rows : tuple of tuple of float
+        Core diameters in m and shares, in any order and of any sum.
+    by_volume : bool
+        Whether the shares count core volumes, not particles.
+    dead_layer, shell : float
+        Layers in m.
+
+    Returns
+    -------
+    Sizes
+        Shares by number; the median is the smallest diameter up to which half of the particles
+        lie, and the spread the standard deviation of ln(diameter).
+    """
+    counts: dict[float, float] = {}
+    for core, share in rows:
+        if share > 0.0:
+            counts[core] = counts.get(core, 0.0) + (share / core**3 if by_volume else share)
+    total = sum(counts.values())
+    table = tuple((core, counts[core] / total) for core in sorted(counts))
+    below, median = 0.0, table[-1][0]
+    for core, share in table:
+        below += share
+        if below >= 0.5 * (1.0 - 1e-12):
+            median = core
+            break
+    mean = sum(share * math.log(core) for core, share in table)
+    variance = sum(share * (math.log(core) - mean) ** 2 for core, share in table)
+    return Sizes(median, math.sqrt(variance), dead_layer, shell, table)
 
 
 def whole_volume_fraction(

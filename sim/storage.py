@@ -166,7 +166,9 @@ class RunWriter:
             block = np.stack([getattr(frame, name) for frame in waiting])
             self._file[element + "/value"][rows] = block.astype(dtype)
         for element, name in zip(SERIES, ENERGIES, strict=True):
-            self._file[element + "/value"][rows] = [frame.energies[name] for frame in waiting]
+            self._file[element + "/value"][rows] = [
+                frame.energies.get(name, 0.0) for frame in waiting
+            ]
         self._file.flush()
         self._file[COUNT][()] = rows.stop
         self._file.flush()

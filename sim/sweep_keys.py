@@ -14,8 +14,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sim.parameter_models import TABLES, StepTable, Table, expectation
-from sim.parameter_values import Number, Quantity, Sides, WholeNumber, show
+from sim.parameter_field_tables import StepTable
+from sim.parameter_models import TABLES, Table, expectation
+from sim.parameter_values import Number, Quantity, WholeNumber, show
+from sim.parameter_vectors import Sides
 from sim.units import UnitError, parse
 
 __all__ = ["RAMP_RATE", "SweepKey", "find_key", "known_keys", "ramp_rate", "set_ramp_rate"]

@@ -7,6 +7,7 @@ DEVELOPERS.md).
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -14,10 +15,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from sim.parameters import RepulsionParameters
+from sim.added_stiffness import added_curvature
+from sim.interactions.steric import StericLaw
+from sim.kernels import pair_laws
+from sim.units import format_quantity
 
-__all__ = ["StepLimits", "limits", "round_down", "soft_core_curvature"]
+if TYPE_CHECKING:
+    from sim.interactions.added import AddedPairs
+    from sim.parameters import RepulsionParameters
+    from sim.reduced_system import ReducedSystem
+
+__all__ = ["StepLimits", "limits", "round_down", "soft_core_curvature", "too_long_step"]
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +36,10 @@ CHAIN_FIELD = 4.8
 # Depth of thermal collisions in a soft core, in kT, where no dipole presses harder.
 COLLISION_ENERGY = 5.0
 SIZES_COMPARED = 32
+ADDED_SIZES_COMPARED = 7
+# Inertial steps stay right beyond the momentum time, but no longer show how momentum is lost.
+MOMENTUM_SHARE = 0.5
+STEPS_A_PERIOD = 50
 
 
 @dataclass(frozen=True)
@@ -39,17 +51,36 @@ class StepLimits:
     stiffness, turning : float
         Limit of the stiffest repulsion, and of the fastest turning moment.
     reason : str
-        Which of the two limits, in words.
+        Which of them limits, in words.
+    momentum, period : float
+        Limits of the momentum times of inertial dynamics, and of a field that oscillates or turns.
     """
 
     stiffness: float
     turning: float
     reason: str
+    momentum: float = math.inf
+    period: float = math.inf
 
     @property
     def shortest(self) -> float:
-        """The step that both allow."""
-        return min(self.stiffness, self.turning)
+        """The step that all allow."""
+        return min(self.stiffness, self.turning, self.momentum, self.period)
+
+    def with_inertia(self, *times: Floats | None) -> StepLimits:
+        """Return the limits with that of the shortest momentum time added, if there is any."""
+        given = [float(np.min(time)) for time in times if time is not None]
+        if not given:
+            return self
+        found = MOMENTUM_SHARE * min(given)
+        reason = "the momentum time of the particles" if found < self.shortest else self.reason
+        return dataclasses.replace(self, momentum=found, reason=reason)
+
+    def with_period(self, period: float) -> StepLimits:
+        """Return the limits with that of the shortest period of the field added."""
+        found = period / STEPS_A_PERIOD
+        reason = "the period of the field" if found < self.shortest else self.reason
+        return dataclasses.replace(self, period=found, reason=reason)
 
 
 def round_down(value: float, digits: int = 3) -> float:
@@ -79,9 +110,17 @@ def brush_curvature(core: Floats, contact: Floats, shell: float, grafting: float
 
 
 def _stiffest(
-    repulsion: RepulsionParameters, radius: Floats, moment: Floats, shell: float, grafting: float
-) -> float:
-    """Return the largest k_ij (D_i + D_j)/2 over pairs of sizes."""
+    repulsion: RepulsionParameters,
+    radius: Floats,
+    moment: Floats,
+    shell: float,
+    grafting: float,
+    added: AddedPairs | None = None,
+) -> tuple[float, bool]:
+    """Return the largest k_ij (D_i + D_j)/2 over pairs, and whether the added forces make it.
+
+    In reduced units.
+    """
     chosen = np.unique(np.linspace(0, len(radius) - 1, SIZES_COMPARED).astype(int))
     order = np.argsort(radius, kind="stable")[chosen]
     diameter, strength = 2.0 * radius[order], moment[order]
@@ -93,8 +132,19 @@ def _stiffest(
         mean = 0.5 * (diameter[:, None] + diameter)
         coupling = strength[:, None] * strength / mean**3
         curvature = soft_core_curvature(repulsion.strength, coupling) / mean**2
-    mobility = 1.0 / diameter
-    return float(np.max(curvature * 0.5 * (mobility[:, None] + mobility)))
+    mobility = 0.5 * (1.0 / diameter[:, None] + 1.0 / diameter)
+    stiffest = float(np.max(curvature * mobility))
+    if added is None or not added.acts:
+        return stiffest, False
+    kind = pair_laws.SURFACTANT if repulsion.kind == "surfactant" else pair_laws.SOFT_CORE
+    law = StericLaw(kind, shell, grafting, repulsion.strength)
+    few = np.unique(np.linspace(0, len(order) - 1, ADDED_SIZES_COMPARED).astype(int))
+    i, j = (pair.ravel() for pair in np.meshgrid(few, few, indexing="ij"))
+    half = 0.5 * diameter
+    more = added_curvature(law, added, (half[i], strength[i]), (half[j], strength[j]))
+    whole = (curvature[i, j] + more) * mobility[i, j]
+    worst = int(np.argmax(whole))
+    return max(stiffest, float(whole[worst])), bool(more[worst] > curvature[i, j][worst])
 
 
 def limits(
@@ -105,6 +155,7 @@ def limits(
     largest_field: float,
     shell: float,
     grafting: float,
+    added: AddedPairs | None = None,
 ) -> StepLimits:
     """Return the steps that the repulsion and the rotation allow.
 
@@ -117,6 +168,9 @@ def limits(
         Largest applied field, reduced.
     shell, grafting : float
         Shell thickness and grafting density, reduced.
+    added : AddedPairs or None
+        Van der Waals and electrostatic forces, reduced: their curvature, where pairs come, adds to
+        that of the repulsion.
 
     Returns
     -------
@@ -127,10 +181,13 @@ def limits(
     k (D_i + D_j)/2 dt = 0.25 for the stiffest pair, and D_rot dt (xi + 4.8 lambda) = 0.2, where
     4.8 lambda kT/m is the field of a long chain on its own moments.
     """
-    stiffness = STIFFNESS_SHARE / _stiffest(repulsion, radius, moment, shell, grafting)
+    stiffest, is_added = _stiffest(repulsion, radius, moment, shell, grafting, added)
+    stiffness = STIFFNESS_SHARE / stiffest
     torque = local_langevin(radius, moment, largest_field)
     rotation = TURNING_SHARE / float(np.max(turning * torque))
-    if stiffness <= rotation:
+    if stiffness <= rotation and is_added:
+        reason = "the stiffness of van der Waals and electrostatic forces"
+    elif stiffness <= rotation:
         reason = (
             "the surfactant's stiffness"
             if repulsion.kind == "surfactant"
@@ -145,3 +202,14 @@ def local_langevin(radius: Floats, moment: Floats, field: float) -> Floats:
     """Return xi + 4.8 lambda of each particle, at least 1: the steepness that a moment may meet."""
     coupling = moment**2 / (2.0 * radius) ** 3
     return np.maximum(1.0, moment * field + CHAIN_FIELD * coupling)
+
+
+def too_long_step(system: ReducedSystem) -> str:
+    """Return the sentence on a step of the file that is longer than the automatic one."""
+    longest = format_quantity(round_down(system.longest_dt * system.units.time_s, 2), "time")
+    return (
+        f"[run] time_step of {format_quantity(system.dt_s, 'time')} is "
+        f"{system.dt / system.longest_dt:.2g} times the longest accurate one, {longest}, which "
+        f"{system.longest_dt_reason} sets: energies and structure come out wrong, although the run "
+        f"may look stable."
+    )

@@ -87,7 +87,17 @@ DIMENSIONS: dict[str, Dimension] = {
         "fs,ps,ns,us,ms,s",
         "0.2 ms",
     ),
+    "frequency": _dimension(
+        "a frequency", "Hz=1, kHz=1e3, MHz=1e6, GHz=1e9", "Hz,kHz,MHz,GHz", "2 kHz", "1/s=1"
+    ),
     "field": _field_dimension(),
+    "field_gradient": _dimension(
+        "a field gradient",
+        "T/m=1, mT/m=1e-3, mT/mm=1, mT/um=1e3, G/cm=1e-2",
+        "mT/m,T/m",
+        "10 T/m",
+        "T/mm=1e3, T/cm=1e2",
+    ),
     "viscosity": _dimension(
         "a viscosity",
         "Pa s=1, mPa s=1e-3, P=1e-1, cP=1e-3",
@@ -123,6 +133,14 @@ DIMENSIONS: dict[str, Dimension] = {
         "kg/m^3",
         "5180 kg/m^3",
         "kg/m3=1, g/cm3=1e3, g/ml=1e3",
+    ),
+    "acceleration": _dimension("an acceleration", "m/s^2=1", "m/s^2", "9.81 m/s^2", "m/s2=1"),
+    "concentration": _dimension(
+        "a concentration",
+        "mol/L=1e3, mmol/L=1, M=1e3, mM=1, uM=1e-3, mol/m^3=1",
+        "uM,mM,M",
+        "1 mM",
+        "mol/l=1e3, mmol/l=1",
     ),
     # kT depends on the temperature: `parse` gives energies in kT, so the joules stand apart.
     "energy": _dimension(

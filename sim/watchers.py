@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from sim import checkpoint
+from sim.run_file_layout import ENERGIES
 from sim.run_record import Ending
 from sim.schedule import Always, AnyOf, AtSteps, ByClock, Evenly, Schedule
 from sim.storage import Frame, RunWriter
@@ -114,7 +115,7 @@ class Scene:
             moment=moment.astype(np.float32),
             magnetisation=np.asarray(seen["magnetisation"], float),
             field=np.asarray(seen["applied_field"], float) * self.system.units.field_t,
-            energies={k: float(seen[k]) for k in ("dipolar", "steric", "windows", "field")},
+            energies={name: float(seen.get(name, 0.0)) for name in ENERGIES},
         )
 
     def timing(self) -> dict[str, float]:

@@ -87,6 +87,8 @@ class CpuEngine:
         self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
         self._compiled = False
         self._prepare()
+        if system.has_momenta:
+            self._start_momenta(state)
 
     def _start_magnetisation(self, state: FilmState) -> NDArray[np.float64]:
         """Return the moment a volume of the start state."""
@@ -101,6 +103,17 @@ class CpuEngine:
         for buffer in range(2):
             pack_far_row(self._slots.x.size, self._patch, self._rows[buffer], self._words[buffer])
         step.first_noise(self._slots, np.uint64(self._step % 2**64), np.uint64(self._seed))
+
+    def _start_momenta(self, state: FilmState) -> None:
+        """Give the particles the momenta of the start state, else those of equilibrium."""
+        system, momentum = self.system, self._slots.momentum
+        momentum[:] = system.noise * self._slots.last_noise
+        for rows, given, rate in (
+            (slice(0, 3), state.velocities, system.thermal_velocity),
+            (slice(3, 6), state.spins, system.thermal_spin),
+        ):
+            if given is not None and rate is not None:
+                momentum[rows, : system.count] = (given / rate[:, None]).T
 
     @property
     def step(self) -> int:
@@ -226,7 +239,17 @@ class CpuEngine:
             step=self._step,
             time=self._step * self.system.dt,
             seed=self._seed,
+            velocities=self._rates(self.system.thermal_velocity, slice(0, 3), order),
+            spins=self._rates(self.system.thermal_spin, slice(3, 6), order),
         )
+
+    def _rates(
+        self, thermal: NDArray[np.float64] | None, rows: slice, order: NDArray[np.intp]
+    ) -> NDArray[np.float64] | None:
+        """Return velocities or rotation vectors a time unit, None without inertia."""
+        if thermal is None:
+            return None
+        return np.ascontiguousarray(thermal[:, None] * self._slots.momentum[rows][:, order].T)
 
     def applied_field(self) -> NDArray[np.float64]:
         """Return the applied field at the present time, reduced."""
@@ -248,7 +271,7 @@ class CpuEngine:
         Returns
         -------
         mapping
-            "dipolar", "steric", "windows", "field" : float;
+            the names of ``energies.NAMES`` ("dipolar", "steric", ...) : float;
             "magnetisation", "applied_field" : float64 (3,), the field reduced.
         """
         numba.set_num_threads(self._threads)
@@ -262,9 +285,8 @@ class CpuEngine:
             self._slots, self.system.count, self._neighbours, self._patch, self._laws,
             applied, self._magnetisation, self._long_range,
         )  # fmt: skip
-        names = ("dipolar", "steric", "windows", "field")
         observed: dict[str, Any] = dict(
-            zip(names, (total / self.system.count).tolist(), strict=True)
+            zip(energy_kernels.NAMES, (total / self.system.count).tolist(), strict=True)
         )
         slots = self._slots
         moment = np.array([np.dot(slots.moment, u) for u in (slots.ux, slots.uy, slots.uz)])
@@ -283,6 +305,8 @@ class CpuEngine:
         saved: dict[str, Any] = {
             name: getattr(self._slots, name)[:count].copy() for name in CARRIED
         }
+        if self.system.has_momenta:
+            saved["momentum"] = self._slots.momentum[:, :count].copy()
         saved["magnetisation"] = self._magnetisation.copy()
         saved["flags"] = self._flags.copy()
         saved["step"] = self._step
@@ -296,6 +320,9 @@ class CpuEngine:
         fixed = cpu_arrays.slots_of(self.system, self._blank())
         for name in ("radius", "moment", "mobility", "turning", "kick", "twist"):
             getattr(self._slots, name)[:count] = getattr(fixed, name)[:count][identity]
+        if self.system.has_momenta:
+            self._slots.drag[:, :count] = fixed.drag[:, :count][:, identity]
+            self._slots.momentum[:, :count] = checkpoint["momentum"]
         for name in CARRIED:
             getattr(self._slots, name)[:count] = checkpoint[name]
         self._magnetisation[:] = checkpoint["magnetisation"]

@@ -34,6 +34,14 @@ LIST_ROOM = 2.0
 SPARE_ENTRIES = 4096
 ENDLESS = 1.0e300
 CACHE_LINE = 64
+MOMENTUM_ROWS = 8
+SLOPES = ("slope_xx", "slope_yy", "slope_zz", "slope_xy", "slope_xz", "slope_yz")
+FIELD_KINDS = {
+    "hold": layout.HOLD,
+    "ramp": layout.RAMP,
+    "oscillate": layout.TURN,
+    "rotate": layout.TURN,
+}
 
 
 def aligned(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
@@ -54,7 +62,7 @@ def steric_reach(system: ReducedSystem) -> float:
 def patch_of(system: ReducedSystem) -> layout.Patch:
     """Return the geometry of the film and of the list's cells."""
     dipolar = system.cutoff if system.dipole_sum == "cutoff" else 0.0
-    reach = max(dipolar, steric_reach(system)) + system.list_margin
+    reach = max(dipolar, steric_reach(system), system.added_reach) + system.list_margin
     side_x, side_y = system.sides
     return layout.Patch(
         side_x=side_x,
@@ -83,20 +91,35 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
         dt=system.dt,
         drift_cap=drift_cap,
         drift_limit=drift_limit,
+        momenta=system.has_momenta,
+        hindered=system.hindered,
+        noise=system.noise,
         equal_sizes=bool(np.all(system.radius == system.radius[0])),
+        added_pairs=system.hamaker != 0.0 or system.charging != 0.0,
+        added_reach=system.added_reach,
+        hamaker=system.hamaker,
+        smallest_gap=system.smallest_gap,
+        charging=system.charging,
+        screening=system.screening,
+        body_forces=system.has_body_forces,
+        core_weight=system.core_weight,
+        shell_weight=system.shell_weight,
+        **dict(zip(("down_x", "down_y", "down_z"), system.down, strict=True)),
+        **dict(zip(SLOPES, system.gradient, strict=True)),
     )
 
 
 def field_table(stages: tuple[FieldStage, ...]) -> layout.FieldTable:
-    """Return the programme as arrays; the last stage never ends."""
+    """Return the programme as arrays; what it is at the end of the last stage stays."""
     ends = np.cumsum([min(stage.duration, ENDLESS) for stage in stages])
-    kinds = [layout.RAMP if stage.kind == "ramp" else layout.HOLD for stage in stages]
+    kinds = [FIELD_KINDS[stage.kind] for stage in stages]
     start = np.concatenate([[0.0], ends])
     return layout.FieldTable(
         start=start,
         kind=np.array(kinds, np.int64),
         first=np.array([stage.first for stage in stages], np.float64),
         last=np.array([stage.last for stage in stages], np.float64),
+        pace=np.array([stage.pace for stage in stages], np.float64),
     )
 
 
@@ -120,13 +143,22 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
         (system.turning, 0.0), (np.sqrt(2.0 * system.mobility * system.dt), 0.0),
         (np.sqrt(2.0 * system.turning * system.dt), 0.0),
     )  # fmt: skip
-    reals = aligned((len(rows), size), np.float64)
+    extra = MOMENTUM_ROWS if system.has_momenta else 0
+    reals = aligned((len(rows) + extra, size), np.float64)
     for row, (values, fill) in enumerate(rows):
         reals[row] = padded(values, fill)
     names = layout.Slots._fields[1 : 1 + len(rows)]
+    drag = np.array([[1.0], [1.0]])
+    if extra:
+        drag = reals[-2:]
+        drag[:] = 1.0
+        drag[:, :count] = system.drags()
+        reals[len(rows) - 2 : len(rows)] *= np.sqrt(drag)
+    else:
+        reals[len(rows) - 2 : len(rows)] *= system.noise
     return layout.Slots(
         reals=reals,
-        **dict(zip(names, reals, strict=True)),
+        **dict(zip(names, reals, strict=False)),
         reference_x=padded(x, 0.0),
         reference_y=padded(y, 0.0),
         reference_z=padded(z, middle),
@@ -134,6 +166,8 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
         identity=padded(np.arange(count), 0, np.uint32),
         image_x=padded(state.image[:, 0], 0, np.int32),
         image_y=padded(state.image[:, 1], 0, np.int32),
+        momentum=reals[len(rows) : len(rows) + 6] if extra else np.zeros((6, 1)),
+        drag=drag,
     )
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 from numba import njit, prange
 
+from sim.kernels.added_forces import added_pair_energy, body_energy
 from sim.kernels.layout import BLOCKS, EXACT
 from sim.kernels.lists import block_bounds
 from sim.kernels.motion import missing_field
@@ -14,7 +15,9 @@ from sim.kernels.pair_laws import (
 )
 
 # Columns of the result.
-DIPOLAR, STERIC, WINDOWS, FIELD = range(4)
+DIPOLAR, STERIC, WINDOWS, FIELD, VAN_DER_WAALS, ELECTROSTATIC, GRAVITY = range(7)
+COLUMNS = 7
+NAMES = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity")
 
 
 @njit(cache=True, error_model="numpy")
@@ -47,6 +50,10 @@ def slot_energies(i, slots, neighbours, patch, laws, applied, magnetisation, lon
             dipolar, steric = pair_energy(i, j, slots, patch, laws)
             out[DIPOLAR] += 0.5 * dipolar
             out[STERIC] += 0.5 * steric
+            if laws.added_pairs:
+                drawn, charged = added_pair_energy(i, j, slots, patch, laws)
+                out[VAN_DER_WAALS] += 0.5 * drawn
+                out[ELECTROSTATIC] += 0.5 * charged
     u = (slots.ux[i], slots.uy[i], slots.uz[i])
     if laws.long_range == EXACT:
         for axis in range(3):
@@ -63,26 +70,30 @@ def slot_energies(i, slots, neighbours, patch, laws, applied, magnetisation, lon
     out[WINDOWS] += soft_core_energy(above * above, diameter, laws.window_strength)
     for axis in range(3):
         out[FIELD] -= slots.moment[i] * u[axis] * applied[axis]
+    if laws.body_forces:
+        weight, turned = body_energy(i, slots, patch, laws)
+        out[GRAVITY] += weight
+        out[FIELD] += turned
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
 def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long_range):
-    """Return total energies in kT: dipolar, steric, windows, field.
+    """Return total energies in kT: dipolar, steric, windows, field and the added forces.
 
     Returns
     -------
-    float64 array, shape (4,)
+    float64 array, shape (7,)
         Dipolar: pairs and, with a cut-off, half the field beyond it; steric; windows; moments in
-        the applied field.
+        the applied field; van der Waals; electrostatic; weight.
     """
-    parts = np.zeros((BLOCKS, 4))
+    parts = np.zeros((BLOCKS, COLUMNS))
     for block in prange(BLOCKS):
         first, end = block_bounds(block, slots.x.size)
         for i in range(first, min(end, count)):
             slot_energies(
                 i, slots, neighbours, patch, laws, applied, magnetisation, long_range, parts[block]
             )
-    total = np.zeros(4)
+    total = np.zeros(COLUMNS)
     for block in range(BLOCKS):
         total += parts[block]
     return total

@@ -85,10 +85,27 @@ def insert(order, radius, sides, thickness, seed, tries, positions):
     float
         The smallest share of contact that had to be accepted; 1 means no overlap at all.
     """
+    kept = np.empty(0, np.int64)
+    return insert_among(kept, order, radius, sides, thickness, seed, tries, positions)
+
+
+@njit(cache=True, error_model="numpy")
+def insert_among(kept, order, radius, sides, thickness, seed, tries, positions):
+    """Place the particles ``order`` among those ``kept`` (int64) that already have places.
+
+    Other arguments, and the result, as those of ``insert``.
+    """
     widest = 2.0 * radius.max()
     cells = _cells(sides, thickness, widest)
     head = np.full(cells[0] * cells[1] * cells[2], -1, np.int64)
     following = np.full(radius.size, -1, np.int64)
+    for i in kept:
+        a, b, c = _cell_index(
+            positions[i, 0], positions[i, 1], positions[i, 2], sides, thickness, cells
+        )
+        cell = (b * cells[0] + a) * cells[2] + c
+        following[i] = head[cell]
+        head[cell] = i
     worst = 1.0
     for i in order:
         share = 1.0

@@ -22,12 +22,13 @@ THROWN = 2
 
 HOLD = 0
 RAMP = 1
+TURN = 2
 
 
 class Slots(NamedTuple):
     """One entry a slot; ``identity`` says which particle sits there."""
 
-    reals: Any  # (12, slots) float64: the fields from x to twist are its rows
+    reals: Any  # (12 or 20, slots) float64: the fields from x to twist, momenta and drags
     x: Any  # position; x and y run on beyond the patch until the next sort
     y: Any
     z: Any
@@ -47,6 +48,8 @@ class Slots(NamedTuple):
     identity: Any  # uint32
     image_x: Any  # int32, whole periods left behind at sorts
     image_y: Any
+    momentum: Any = None  # (6, slots) in thermal units, three to move and three to turn
+    drag: Any = None  # (2, slots) tanh(step/(2 momentum time)) of moving and of turning
 
 
 class Neighbours(NamedTuple):
@@ -89,6 +92,27 @@ class Laws(NamedTuple):
     drift_cap: float  # longest drift of a step
     drift_limit: float  # a longer uncapped drift stops the run
     equal_sizes: bool  # whether all particles have the same diameter
+    momenta: bool = False  # whether the step is that of ``splitting``, else that of ``motion``
+    hindered: bool = False  # whether the windows slow what is near them
+    noise: float = 1.0  # factor on the noise of ``splitting``; 0 only to check a law without it
+    added_pairs: bool = False  # whether van der Waals or electrostatic forces act
+    added_reach: float = 0.0  # range of both
+    hamaker: float = 0.0  # in kT
+    smallest_gap: float = 1.0  # cores nearer than this are in touch
+    charging: float = 0.0  # 4 pi sqrt(l_B) times charges an area
+    screening: float = 0.0  # inverse Debye length
+    body_forces: bool = False  # whether gravity or a gradient of the field acts
+    core_weight: float = 0.0  # 4 pi/3 times the buoyant weight a volume, of cores
+    shell_weight: float = 0.0  # and of shells
+    down_x: float = 0.0  # unit vector of gravity
+    down_y: float = 0.0
+    down_z: float = -1.0
+    slope_xx: float = 0.0  # gradient of the field, dB_a/dx_b
+    slope_yy: float = 0.0
+    slope_zz: float = 0.0
+    slope_xy: float = 0.0
+    slope_xz: float = 0.0
+    slope_yz: float = 0.0
 
 
 class FieldTable(NamedTuple):
@@ -96,8 +120,9 @@ class FieldTable(NamedTuple):
 
     start: Any  # (stages + 1,) times
     kind: Any  # int64
-    first: Any  # (stages, 3) field at the start of the stage
-    last: Any  # (stages, 3) at its end
+    first: Any  # (stages, 3) field at the start of the stage; of TURN the cosine's part
+    last: Any  # (stages, 3) at its end; of TURN the sine's part
+    pace: Any  # (stages,) angle a time of TURN
 
 
 class LongRange(NamedTuple):

@@ -66,6 +66,35 @@ def missing_field(z, thickness, cutoff):
     return plane, across
 
 
+@register_jitable
+def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, laws):
+    """Return (force, field) on eight slots from ``i``, row ``k`` of the sums, as they stand.
+
+    The sums, with the part along the moment put back, and what acts on each particle by itself:
+    windows, applied field, field beyond a cut-off. Every scheme of motion takes them from here.
+    """
+    for lane in range(LANES):
+        lanes[lane] = np.uint32(WORDS) * (np.uint32(k) + np.uint32(lane))
+    fx, fy, fz, s, bx, by, bz, _ = load_rows(sums, lanes, u64(0))
+    z = load(slots.z, i)
+    radius, moment = load(slots.radius, i), load(slots.moment, i)
+    along = s * moment
+    below = z + radius
+    above = patch.thickness - z + radius
+    windows = below * soft_core_push(below * below, 2.0 * radius, laws.window_strength)
+    windows = windows - above * soft_core_push(above * above, 2.0 * radius, laws.window_strength)
+    fx = fx + along * load(slots.ux, i)
+    fy = fy + along * load(slots.uy, i)
+    fz = fz + along * load(slots.uz, i) + windows
+    plane = across = spread(0.0)
+    if laws.long_range != EXACT:
+        plane, across = missing_field(z, patch.thickness, laws.cutoff)
+    bx = bx + applied[0] + plane * magnetisation[0]
+    by = by + applied[1] + plane * magnetisation[1]
+    bz = bz + applied[2] + across * magnetisation[2]
+    return (fx, fy, fz), (bx, by, bz)
+
+
 @njit(cache=True, error_model="numpy")
 def average_noise(first, count, slots, fresh, mean):
     """Average the new normals with those of the step before, which they replace."""
@@ -98,23 +127,15 @@ def move(first, count, slots, sums, mean, applied, magnetisation, patch, laws, d
     cap2 = spread(laws.drift_cap * laws.drift_cap)
     for k in range(u64(0), u64(count), u64(LANES)):
         i = u64(first) + k
-        for lane in range(LANES):
-            lanes[lane] = np.uint32(WORDS) * (np.uint32(k) + np.uint32(lane))
-        fx, fy, fz, s, bx, by, bz, _ = load_rows(sums, lanes, u64(0))
+        (fx, fy, fz), (bx, by, bz) = forces_and_fields(
+            i, k, lanes, slots, sums, applied, magnetisation, patch, laws
+        )
         x, y, z = load(slots.x, i), load(slots.y, i), load(slots.z, i)
         ux, uy, uz = load(slots.ux, i), load(slots.uy, i), load(slots.uz, i)
-        radius, moment = load(slots.radius, i), load(slots.moment, i)
-        along = s * moment
-        below = z + radius
-        above = patch.thickness - z + radius
-        windows = below * soft_core_push(below * below, 2.0 * radius, laws.window_strength)
-        windows = windows - above * soft_core_push(
-            above * above, 2.0 * radius, laws.window_strength
-        )
         pace = dt * load(slots.mobility, i)
-        move_x = pace * (fx + along * ux)
-        move_y = pace * (fy + along * uy)
-        move_z = pace * (fz + along * uz + windows)
+        move_x = pace * fx
+        move_y = pace * fy
+        move_z = pace * fz
         length2 = move_x * move_x + move_y * move_y + move_z * move_z
         store(drift2, k, length2)
         kept = where(length2 > cap2, laws.drift_cap * rsqrt(length2), 1.0)
@@ -122,13 +143,7 @@ def move(first, count, slots, sums, mean, applied, magnetisation, patch, laws, d
         x = x + kept * move_x + kick * load(mean, k)
         y = y + kept * move_y + kick * load(mean, k + u64(BLOCK))
         z = z + kept * move_z + kick * load(mean, k + u64(2 * BLOCK))
-        plane = across = spread(0.0)
-        if laws.long_range != EXACT:
-            plane, across = missing_field(load(slots.z, i), patch.thickness, laws.cutoff)
-        bx = bx + applied[0] + plane * magnetisation[0]
-        by = by + applied[1] + plane * magnetisation[1]
-        bz = bz + applied[2] + across * magnetisation[2]
-        turn = dt * load(slots.turning, i) * moment
+        turn = dt * load(slots.turning, i) * load(slots.moment, i)
         wx = turn * (uy * bz - uz * by) + twist * load(mean, k + u64(3 * BLOCK))
         wy = turn * (uz * bx - ux * bz) + twist * load(mean, k + u64(4 * BLOCK))
         wz = turn * (ux * by - uy * bx) + twist * load(mean, k + u64(5 * BLOCK))

@@ -10,7 +10,7 @@ import math
 
 from numba.extending import register_jitable
 
-from sim.kernels.words import rsqrt, where
+from sim.kernels.words import log, rsqrt, where
 
 SOFT_CORE = 0
 SURFACTANT = 1
@@ -20,6 +20,8 @@ SOFT_CORE_REACH2 = 2.0 ** (1.0 / 3.0)
 # Beyond this relative compression the layers' logarithm is continued as a constant: cores
 # would have to interpenetrate deeply, and the guards of the step stop the run long before.
 DEEPEST_COMPRESSION = 0.5
+# exp(-x) is taken as zero beyond this, where it is 1e-7.
+FARTHEST_DECAY = 16.0
 
 
 @register_jitable
@@ -122,3 +124,107 @@ def brush_energy(r2, radius_i, radius_j, shell, grafting):
     stiffness = (0.5 * math.pi) * grafting / shell * core * core
     energy = stiffness * (contact - distance * (1.0 + brush_log(distance, contact)))
     return where(distance < contact, energy, 0.0)
+
+
+@register_jitable
+def van_der_waals_terms(r, radius_i, radius_j, shell):
+    """Return (R_i R_j, r^2 - (R_i + R_j)^2, r^2 - (R_i - R_j)^2) of the cores of two particles."""
+    core_i, core_j = radius_i - shell, radius_j - shell
+    together, apart = core_i + core_j, core_i - core_j
+    return core_i * core_j, (r - together) * (r + together), (r - apart) * (r + apart)
+
+
+@register_jitable
+def van_der_waals_push(r2, radius_i, radius_j, shell, hamaker, smallest_gap):
+    """Return the push of the van der Waals attraction of two cores, A in kT.
+
+    H. C. Hamaker, Physica 4, 1058 (1937): with p = r^2 - (R1 + R2)^2, q = r^2 - (R1 - R2)^2,
+    U = -(A/6) [2 R1 R2/p + 2 R1 R2/q + ln(p/q)], so that dU/dr = (32 A/3) r (R1 R2)^3/(p q)^2.
+    Cores nearer than ``smallest_gap``, where the law diverges, are in touch: the energy stays.
+    """
+    y = rsqrt(r2)
+    r = r2 * y
+    nearest = radius_i + radius_j - 2.0 * shell + smallest_gap
+    held = where(r > nearest, r, nearest)
+    product, p, q = van_der_waals_terms(held, radius_i, radius_j, shell)
+    ratio = 4.0 * product / (p * q)
+    push = (-2.0 / 3.0) * hamaker * product * ratio * ratio
+    return where(r > nearest, push, 0.0)
+
+
+@register_jitable
+def van_der_waals_energy(r2, radius_i, radius_j, shell, hamaker, smallest_gap):
+    """Return the energy of the van der Waals attraction in kT; see ``van_der_waals_push``."""
+    r = r2 * rsqrt(r2)
+    nearest = radius_i + radius_j - 2.0 * shell + smallest_gap
+    held = where(r > nearest, r, nearest)
+    product, p, q = van_der_waals_terms(held, radius_i, radius_j, shell)
+    return (-1.0 / 6.0) * hamaker * (2.0 * product / p + 2.0 * product / q + log(p / q))
+
+
+@register_jitable
+def decay(x):
+    """Return exp(-x) for |x| up to 16, and zero beyond: a series to order 17 in x/16, four squares.
+
+    Exact to 1e-14 in double precision, to 4e-6 in single.
+    """
+    t = where(x < FARTHEST_DECAY, x, FARTHEST_DECAY)
+    t = (-1.0 / 16.0) * where(t > -FARTHEST_DECAY, t, -FARTHEST_DECAY)
+    series = 1.0 + t * (1.0 / 17.0)
+    for k in (16.0, 15.0, 14.0, 13.0, 12.0, 11.0, 10.0, 9.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 2.0,
+              1.0):  # fmt: skip
+        series = 1.0 + t * series * (1.0 / k)
+    series = series * series
+    series = series * series
+    series = series * series
+    return where(x < FARTHEST_DECAY, series * series, 0.0)
+
+
+@register_jitable
+def electrostatic_energy(r2, radius_i, radius_j, charging, screening):
+    """Return the energy of two charged particles in kT, their layers screened.
+
+    The linear theory of two double layers (E. J. W. Verwey and J. T. G. Overbeek, Theory of the
+    Stability of Lyophobic Colloids (1948)) in Yukawa form:
+    U/kT = l_B Z1 Z2 [e^(k a1)/(1 + k a1)] [e^(k a2)/(1 + k a2)] e^(-k r)/r with the inverse Debye
+    length k (``screening``) and Z = 4 pi a^2 times the charges an area on the whole particle;
+    ``charging`` is 4 pi sqrt(l_B) times these.
+    """
+    y = rsqrt(r2)
+    strength_i = charging * radius_i * radius_i / (1.0 + screening * radius_i)
+    strength_j = charging * radius_j * radius_j / (1.0 + screening * radius_j)
+    return strength_i * strength_j * y * decay(screening * (r2 * y - radius_i - radius_j))
+
+
+@register_jitable
+def electrostatic_push(r2, radius_i, radius_j, charging, screening):
+    """Return the push of two charged particles, U (k + 1/r)/r; see ``electrostatic_energy``."""
+    y = rsqrt(r2)
+    energy = electrostatic_energy(r2, radius_i, radius_j, charging, screening)
+    return energy * (screening + y) * y
+
+
+@register_jitable
+def buoyant_weight(radius, shell, core_weight, shell_weight):
+    """Return the weight less buoyancy of a coated sphere, from its two weights a volume.
+
+    ``core_weight`` and ``shell_weight`` are (4 pi/3)(density - density of the liquid) times the
+    acceleration (Archimedes).
+    """
+    core = radius - shell
+    core3 = core * core * core
+    return core_weight * core3 + shell_weight * (radius * radius * radius - core3)
+
+
+@register_jitable
+def gradient_force(laws, mx, my, mz):
+    """Return (m . grad) B of a moment, for the gradient dB_a/dx_b of the laws.
+
+    A field without sources in the film has a symmetric tensor (no curl), so that the same product
+    is the force grad(m . B).
+    """
+    return (
+        laws.slope_xx * mx + laws.slope_xy * my + laws.slope_xz * mz,
+        laws.slope_xy * mx + laws.slope_yy * my + laws.slope_yz * mz,
+        laws.slope_xz * mx + laws.slope_yz * my + laws.slope_zz * mz,
+    )

@@ -9,6 +9,7 @@ the guards against a particle that moves too far or is not a number.
 import numpy as np
 from numba import njit, prange
 
+from sim.kernels.added_forces import add_forces
 from sim.kernels.ewald_slab import ewald_field_force
 from sim.kernels.layout import (
     BLOCKS,
@@ -17,12 +18,14 @@ from sim.kernels.layout import (
     RAMP,
     STEP_DONE,
     THROWN,
+    TURN,
 )
 from sim.kernels.lists import block_bounds, build_list, sort_slots
 from sim.kernels.motion import average_noise, move
 from sim.kernels.noise import AXES, BLOCK, normals
 from sim.kernels.pair_sums import pair_sums
 from sim.kernels.rows import pack_rows
+from sim.kernels.splitting import move_with_momenta, widen_noise
 from sim.kernels.vector import WORDS
 
 # State that the loop carries from call to call, in one integer array: row buffer in use,
@@ -33,11 +36,20 @@ FLAGS = 6
 
 @njit(cache=True, error_model="numpy")
 def field_at(time, table, out):
-    """Write the applied field at a time: held or on its ramp; after the last stage it stays."""
+    """Write the applied field at a time; after the last stage it stays as it was at its end.
+
+    Held, on its ramp, or first cos(pace t) + last sin(pace t) from the start of its stage.
+    """
     stages = table.kind.size
     stage = 0
     while stage < stages - 1 and time >= table.start[stage + 1]:
         stage += 1
+    if table.kind[stage] == TURN:
+        since = min(time, table.start[stage + 1]) - table.start[stage]
+        c, s = np.cos(table.pace[stage] * since), np.sin(table.pace[stage] * since)
+        for axis in range(3):
+            out[axis] = c * table.first[stage, axis] + s * table.last[stage, axis]
+        return
     share = 1.0
     if table.kind[stage] == RAMP:
         span = table.start[stage + 1] - table.start[stage]
@@ -105,9 +117,21 @@ def step_block(
                 for axis in range(3):
                     sums[WORDS * k + axis] += long_range.force[begin + k, axis]
                     sums[WORDS * k + 4 + axis] += long_range.field[begin + k, axis]
+        if laws.added_pairs or laws.body_forces:
+            add_forces(begin, count, slots, rows, words, neighbours, patch, laws, pairs, sums)
         normals(slots.identity, begin, count, step, seed, raw, fresh)
-        average_noise(begin, count, slots, fresh, mean)
-        move(begin, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2, travel2)
+        if laws.momenta:
+            widen_noise(count, fresh, mean)
+            move_with_momenta(
+                begin, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2,
+                travel2,
+            )  # fmt: skip
+        else:
+            average_noise(begin, count, slots, fresh, mean)
+            move(
+                begin, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2,
+                travel2,
+            )  # fmt: skip
         chunk_totals(block, begin, count, slots, drift2, travel2, laws, totals)
     pack_rows(first, end, slots, patch, next_rows, next_words)
 

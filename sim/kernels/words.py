@@ -22,6 +22,11 @@ def rsqrt(x):
     return 1.0 / np.sqrt(x)
 
 
+def log(x):
+    """Return the natural logarithm; energies use it, so that it has no vector form."""
+    return np.log(x)
+
+
 @overload(where)
 def _where_scalar(condition, x, y):
     if isinstance(condition, types.Boolean):
@@ -41,4 +46,15 @@ def _rsqrt_scalar(x):
             return 1.0 / math.sqrt(x)
 
         return invert
+    return None
+
+
+@overload(log)
+def _log_scalar(x):
+    if isinstance(x, types.Float):
+
+        def logarithm(x):
+            return math.log(x)
+
+        return logarithm
     return None

@@ -147,6 +147,18 @@ def test_check_says_what_to_expect_and_what_it_costs(film, capsys):
     assert json.loads(capsys.readouterr().out)["cost"] is None
 
 
+def test_check_draws_the_pair_potential(film, capsys, tmp_path, monkeypatch):
+    picture = tmp_path / "deep" / "pair.svg"
+    assert call("check", film, "--no-timing", "--figure", picture) == 0
+    assert "<svg" in picture.read_text()
+    monkeypatch.chdir(tmp_path)
+    assert call("check", film, "--no-timing", "--figure") == 0
+    assert (tmp_path / "film_pair_potential.png").stat().st_size > 10_000
+    capsys.readouterr()
+    assert call("check", film, "--no-timing", "--figure", "pair.jpeg") == 2
+    assert "--figure must name a .png, .svg or .pdf file" in capsys.readouterr().err
+
+
 def test_file_size_is_foretold(film, folder):
     from sim.calibration import calibrate
     from sim.parameters import load
@@ -159,6 +171,7 @@ def test_run_leaves_numbers_tables_figures_and_report(folder):
     names = {"run.h5", "measures.json", "chain_lengths.csv", "spacing.csv", "time_series.csv"}
     assert names | {"report.html", "figures"} <= {path.name for path in folder.iterdir()}
     assert len(list((folder / "figures").glob("*.png"))) >= 6
+    assert (folder / "figures" / "pair_potential.png").exists()
     measures = json.loads((folder / "measures.json").read_text())
     assert measures["derived"]["particle_count"] == 60
     assert measures["timing"]["steps"] == measures["derived"]["steps"]

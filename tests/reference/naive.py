@@ -70,6 +70,32 @@ def brush_pair(r, diameter_i, diameter_j, shell, grafting):
     return energy, force * np.asarray(r) / distance
 
 
+def hamaker_pair(r, core_i, core_j, hamaker, smallest_gap):
+    """Return (energy, force on i) of two spheres by Hamaker (Physica 4, 1058 (1937)), A in kT.
+
+    Radii of the cores; nearer than the smallest gap the energy stays. The force from dU/dr term by
+    term, not in the closed form.
+    """
+    distance = math.sqrt(float(np.dot(r, r)))
+    held = max(distance, core_i + core_j + smallest_gap)
+    p, q = held**2 - (core_i + core_j) ** 2, held**2 - (core_i - core_j) ** 2
+    energy = 2 * core_i * core_j / p + 2 * core_i * core_j / q + math.log(p / q)
+    slope = -4 * core_i * core_j * held * (1 / p**2 + 1 / q**2) + 2 * held * (1 / p - 1 / q)
+    energy, slope = -hamaker / 6.0 * energy, -hamaker / 6.0 * slope
+    if held > distance:
+        slope = 0.0
+    return energy, -slope * np.asarray(r) / distance
+
+
+def yukawa_pair(r, radius_i, radius_j, charging, screening):
+    """Return (energy, force on i) of two charged spheres, with sqrt(l_B) Z = charging a^2."""
+    distance = math.sqrt(float(np.dot(r, r)))
+    energy = math.exp(-screening * distance) / distance
+    for radius in (radius_i, radius_j):
+        energy *= charging * radius**2 * math.exp(screening * radius) / (1.0 + screening * radius)
+    return energy, energy * (screening + 1.0 / distance) * np.asarray(r) / distance
+
+
 def window_pair(z, diameter, thickness, strength):
     """Return (energy, force along z) of a particle between its two windows."""
     radius = 0.5 * diameter

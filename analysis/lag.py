@@ -1,0 +1,142 @@
+"""How far magnetisation and chains lag behind a field that turns or oscillates.
+
+Behind a turning field, the lag of the magnetisation is the angle by which the mean of its parts
+along the field and at right angles to it (in the plane of turning) trails; that of the chains is
+half the angle of the mean of their axes' second harmonics, because an axis has no sign. Along an
+oscillating field the magnetisation is fitted by a cos + b sin of the field's own angle.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.swings import Swing
+from analysis.uncertainty import NOTHING, Estimate, estimate
+
+Floats = NDArray[np.float64]
+
+FEWEST = 4
+"""Frames that a lag needs at least."""
+CERTAIN = 4.0
+"""A mean vector shorter than this many of its errors has no direction."""
+
+
+def angle_behind(along: Floats, behind: Floats, order: int = 1) -> tuple[Estimate, str | None]:
+    """Return the angle in degrees of the mean of vectors (along, behind), over the order.
+
+    Parameters
+    ----------
+    along, behind : (n,) arrays
+        Parts of a vector at each frame, cosine and sine of ``order`` times the angle behind.
+    order : int
+        2 for axes without sign.
+
+    Returns
+    -------
+    Estimate, str or None
+        The angle, and why it is missing.
+    """
+    good = np.isfinite(along) & np.isfinite(behind)
+    if good.sum() < FEWEST:
+        return NOTHING, f"fewer than {FEWEST} averaged frames hold it"
+    c, s = along[good], behind[good]
+    mean_c, mean_s = float(c.mean()), float(s.mean())
+    length, angle = math.hypot(mean_c, mean_s), math.atan2(mean_s, mean_c)
+    across = estimate(s * math.cos(angle) - c * math.sin(angle))
+    error = across.error or 0.0
+    if length <= CERTAIN * error or length == 0.0:
+        return NOTHING, "its mean in the plane of turning is within its noise"
+    scale = math.degrees(1.0) / order
+    return Estimate(scale * angle, scale * error / length, across.samples), None
+
+
+def response(angles: Floats, values: Floats) -> tuple[Estimate, Estimate, str | None]:
+    """Fit values by a + b cos(angle) + c sin(angle): parts with the field and behind it.
+
+    Returns
+    -------
+    Estimate, Estimate, str or None
+        b and c with their standard errors, and why they are missing.
+    """
+    good = np.isfinite(values)
+    count = int(good.sum())
+    if count < FEWEST + 1:
+        return NOTHING, NOTHING, f"fewer than {FEWEST + 1} averaged frames hold it"
+    table = np.column_stack([np.ones(count), np.cos(angles[good]), np.sin(angles[good])])
+    squares = table.T @ table / count
+    if np.linalg.eigvalsh(squares)[0] < 0.02:
+        return NOTHING, NOTHING, "frames fall on too few angles of the field; keep other frames"
+    inverse = np.linalg.inv(squares) / count
+    best = inverse @ (table.T @ values[good])
+    left = values[good] - table @ best
+    # Deviations of neighbouring frames are alike: the error counts independent ones.
+    spread = estimate(left)
+    samples = max(1, spread.samples)
+    variance = float(left @ left) / max(1, count - 3) * count / samples
+    errors = np.sqrt(np.maximum(np.diag(inverse), 0.0) * variance)
+    parts = [Estimate(float(best[k]), float(errors[k]), samples) for k in (1, 2)]
+    return parts[0], parts[1], None
+
+
+def turning_numbers(
+    swing: Swing, parts: dict[str, Floats], withheld: str | None, warnings: list[str]
+) -> dict[str, Any]:
+    """Return the entries of ``relaxation`` on the lag behind a turning field.
+
+    Parameters
+    ----------
+    swing : Swing
+        The field.
+    parts : dict of (n,) arrays
+        ``in_phase`` and ``behind`` of the magnetisation, ``axis_cos`` and ``axis_sin`` of twice
+        the angle of the chains behind the field, at the averaged frames.
+    withheld : str or None
+        Why the magnetisation's lag is not to be quoted.
+    warnings : list of str
+        Reasons are added here.
+    """
+    out: dict[str, Any] = {"lag_kind": swing.kind, "field_frequency_hz": swing.frequency_hz}
+    lag, reason = angle_behind(parts["in_phase"], parts["behind"])
+    chains, why = angle_behind(parts["axis_cos"], parts["axis_sin"], order=2)
+    if withheld is not None:
+        lag, reason = NOTHING, withheld
+    for key, number, cause in (
+        ("magnetisation_lag_deg", lag, reason),
+        ("chain_lag_deg", chains, why),
+    ):
+        out[key] = number.as_dict()
+        if cause is not None:
+            warnings.append(f"relaxation.{key}: {cause}")
+    out["magnetisation_in_phase"] = estimate(parts["in_phase"]).as_dict()
+    out["magnetisation_behind"] = estimate(parts["behind"]).as_dict()
+    return out
+
+
+def oscillating_numbers(
+    swing: Swing, times: Floats, values: Floats, withheld: str | None, warnings: list[str]
+) -> dict[str, Any]:
+    """Return the entries of ``relaxation`` on the lag behind an oscillating field."""
+    out: dict[str, Any] = {"lag_kind": swing.kind, "field_frequency_hz": swing.frequency_hz}
+    along, behind, reason = response(swing.angles(times), values)
+    lag = NOTHING
+    if withheld is not None:
+        along, behind, reason = NOTHING, NOTHING, withheld
+    elif along.value is not None and behind.value is not None:
+        length = math.hypot(along.value, behind.value)
+        error = max(along.error or 0.0, behind.error or 0.0)
+        if length > CERTAIN * error and length > 0.0:
+            angle = math.atan2(behind.value, along.value)
+            scale = math.degrees(1.0)
+            lag = Estimate(scale * angle, scale * error / length, along.samples)
+        else:
+            reason = "the swing of the magnetisation is within its noise"
+    out["magnetisation_lag_deg"] = lag.as_dict()
+    out["magnetisation_in_phase"] = along.as_dict()
+    out["magnetisation_behind"] = behind.as_dict()
+    if reason is not None:
+        warnings.append(f"relaxation.magnetisation_lag_deg: {reason}")
+    return out

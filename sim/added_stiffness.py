@@ -1,0 +1,63 @@
+"""How stiff the added pair forces are where thermal motion takes a pair of particles."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.interactions.added import AddedPairs
+from sim.interactions.steric import StericLaw, law_energy
+
+__all__ = ["REACHED", "added_curvature"]
+
+Floats = NDArray[np.float64]
+
+REACHED = 10.0
+"""Climbs in kT that thermal motion makes within a run; behind higher ones no pair is followed."""
+
+POINTS = 600
+NEAREST = 1e-3
+
+
+def added_curvature(
+    law: StericLaw, added: AddedPairs, first: tuple[Floats, Floats], second: tuple[Floats, Floats]
+) -> Floats:
+    """Return the largest |U''| of the added forces over the distances that pairs reach.
+
+    Parameters
+    ----------
+    law : StericLaw
+        Repulsion, reduced.
+    added : AddedPairs
+        Added forces, reduced.
+    first, second : tuple of float64 arrays (n,)
+        Steric radii and moments of the two particles of each pair, reduced.
+
+    Returns
+    -------
+    float64 (n,)
+        In kT a squared length unit.
+
+    Notes
+    -----
+    On the way in from far away, head to tail, a pair gets as far as the first climb of `REACHED`
+    above the lowest energy met so far.
+    """
+    radius_i, moment_i = first
+    radius_j, moment_j = second
+    cores = radius_i + radius_j - 2.0 * law.shell
+    least = min(0.25 * added.attraction.smallest_gap, NEAREST)
+    gaps = np.geomspace(least, 3.0 * float(np.max(radius_i + radius_j)), POINTS)[::-1]
+    r = cores + gaps[:, None]
+    energy = added.energy(radius_i, radius_j, r) + law_energy(law, radius_i, radius_j, r)
+    energy -= 2.0 * moment_i * moment_j / r**3
+    climbed = energy - np.minimum.accumulate(energy, axis=0)
+    is_reached = np.logical_and.accumulate(climbed <= REACHED, axis=0)
+    step = 1e-4 * gaps[:, None]
+    ahead = added.force(radius_i, radius_j, r + step)
+    behind = added.force(radius_i, radius_j, r - step)
+    curvature = np.abs((behind - ahead) / (2.0 * step))
+    # Where cores touch the force ends at once; just outside it is at its stiffest.
+    is_free = (r - step > cores + added.attraction.smallest_gap) | (added.attraction.hamaker == 0.0)
+    is_reached &= is_free
+    return np.asarray(np.max(np.where(is_reached, curvature, 0.0), axis=0))

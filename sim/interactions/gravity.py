@@ -1,0 +1,105 @@
+"""Weight less buoyancy, and the pull of a gradient of the field, on single particles.
+
+Both push along the film as well as across it. Across it they have an energy; along a periodic film
+a steady pull has none: particles that it moves come back on the other side.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sim.constants import BOLTZMANN
+from sim.field_gradient import Gradient
+from sim.kernels import pair_laws
+
+if TYPE_CHECKING:
+    from sim.parameters import Parameters
+    from sim.units import ReducedUnits
+
+__all__ = [
+    "GravityLaw",
+    "gradient_components",
+    "gravity_law",
+    "weight",
+]
+
+Values: TypeAlias = NDArray[np.float64]
+
+
+class GravityLaw(NamedTuple):
+    """Constants of the weight as the kernels take them.
+
+    Attributes
+    ----------
+    core_weight, shell_weight : float
+        4 pi/3 times the weight a volume of cores and of shells, less that of the liquid, in kT a
+        length unit to the power 4; 0 without gravity.
+    """
+
+    core_weight: float
+    shell_weight: float
+
+
+def gravity_law(parameters: Parameters, length_m: float = 1.0) -> GravityLaw:
+    """Give the constants of the weight that a parameter file asks for.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    length_m : float
+        Length unit of the constants in m: 1 for SI, the median diameter for the engine.
+
+    Returns
+    -------
+    GravityLaw
+        Constants.
+    """
+    thermal = BOLTZMANN * parameters.carrier.temperature
+    scale = 4.0 * math.pi / 3.0 * parameters.gravity.acceleration * length_m**4 / thermal
+    liquid, sizes = parameters.carrier.density, parameters.particles
+    return GravityLaw(scale * (sizes.density - liquid), scale * (sizes.shell_density - liquid))
+
+
+def weight(parameters: Parameters, core: ArrayLike) -> Values:
+    """Weight less buoyancy of particles in SI.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    core : array_like
+        Core diameters in m.
+
+    Returns
+    -------
+    ndarray
+        Weight in kT/m, of the shape of ``core``; negative for particles that rise.
+    """
+    law, shell = gravity_law(parameters), parameters.particles.shell_thickness
+    radius = 0.5 * np.asarray(core, dtype=np.float64) + shell
+    return np.asarray(pair_laws.buoyant_weight(radius, shell, *law), dtype=np.float64)
+
+
+def gradient_components(parameters: Parameters, units: ReducedUnits) -> Gradient:
+    """Give the gradient of a parameter file in reduced units.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    units : ReducedUnits
+        What one unit is in SI.
+
+    Returns
+    -------
+    tuple of float
+        As `sim.field_gradient` gives it, in field units a length unit.
+    """
+    scale = units.length_m / units.field_t
+    xx, yy, zz, xy, xz, yz = parameters.field.gradient
+    return scale * xx, scale * yy, scale * zz, scale * xy, scale * xz, scale * yz

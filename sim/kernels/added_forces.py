@@ -1,0 +1,125 @@
+"""Forces that a run may add: van der Waals and electrostatic pairs, gravity, a field gradient.
+
+They have loops of their own, so that runs without them pay nothing. No checks by design.
+"""
+
+import numpy as np
+from numba import njit
+
+from sim.kernels.pair_laws import (
+    buoyant_weight,
+    electrostatic_energy,
+    electrostatic_push,
+    gradient_force,
+    van_der_waals_energy,
+    van_der_waals_push,
+)
+from sim.kernels.rows import RADIUS, unit_of
+from sim.kernels.vector import WORDS, load_rows, spread, store_sums, wrapped_difference
+from sim.kernels.words import where
+
+u64 = np.uint64
+
+
+@njit(cache=True, error_model="numpy")
+def added_pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
+    """Fill eight sums a slot: the force of the added pair laws, then zeros.
+
+    Arguments as those of ``sim.kernels.pair_sums``.
+    """
+    x_unit = rows.dtype.type(unit_of(patch.side_x, rows))
+    y_unit = rows.dtype.type(unit_of(patch.side_y, rows))
+    z_unit = rows.dtype.type(unit_of(patch.period_z, rows))
+    reach2 = laws.added_reach * laws.added_reach
+    lanes = u64(64 // rows.itemsize)
+    for i in range(first, end):
+        at = u64(WORDS * i)
+        x, y, z = words[at], words[at + u64(1)], words[at + u64(2)]
+        radius = spread(rows[at + u64(RADIUS)])
+        zero = spread(rows.dtype.type(0.0))
+        fx = fy = fz = zero
+        k = u64(neighbours.start[i])
+        stop = k + u64(neighbours.count[i])
+        while k < stop:
+            xj, yj, zj, _, _, _, radius_j, _ = load_rows(rows, neighbours.entries, k)
+            k += lanes
+            dx = wrapped_difference(x, xj) * x_unit
+            dy = wrapped_difference(y, yj) * y_unit
+            dz = wrapped_difference(z, zj) * z_unit
+            r2 = dx * dx + dy * dy + dz * dz
+            push = van_der_waals_push(
+                r2, radius, radius_j, laws.shell, laws.hamaker, laws.smallest_gap
+            )
+            push = push + electrostatic_push(r2, radius, radius_j, laws.charging, laws.screening)
+            push = where(r2 < reach2, push, zero)
+            fx = fx + push * dx
+            fy = fy + push * dy
+            fz = fz + push * dz
+        store_sums(sums, u64(WORDS * (i - first)), (fx, fy, fz, zero, zero, zero, zero, zero))
+
+
+@njit(cache=True, error_model="numpy")
+def add_forces(begin, count, slots, rows, words, neighbours, patch, laws, pairs, sums):
+    """Add to the sums of ``count`` slots from ``begin`` what the laws switch on.
+
+    ``pairs`` is work space for ``added_pair_sums``; ``sums`` float64 as ``pair_sums`` leaves them.
+    """
+    if laws.added_pairs:
+        added_pair_sums(begin, begin + count, rows, words, neighbours, patch, laws, pairs)
+        for k in range(WORDS * count):
+            sums[k] += pairs[k]
+    if laws.body_forces:
+        for k in range(count):
+            add_body_forces(begin + k, WORDS * k, slots, patch, laws, sums)
+
+
+@njit(cache=True, error_model="numpy")
+def add_body_forces(i, at, slots, patch, laws, sums):
+    """Add weight and gradient force of one slot, and the gradient's field off the mid-plane.
+
+    The field at height z is that of the mid-plane and dB/dz times the distance from it; along the
+    film it stays uniform, as a periodic patch must have it.
+    """
+    weight = buoyant_weight(slots.radius[i], laws.shell, laws.core_weight, laws.shell_weight)
+    m = slots.moment[i]
+    pull = gradient_force(laws, m * slots.ux[i], m * slots.uy[i], m * slots.uz[i])
+    field = gradient_field(slots.z[i], patch, laws)
+    down = (laws.down_x, laws.down_y, laws.down_z)
+    for axis in range(3):
+        sums[at + axis] += weight * down[axis] + pull[axis]
+        sums[at + 4 + axis] += field[axis]
+
+
+@njit(cache=True, error_model="numpy")
+def gradient_field(z, patch, laws):
+    """Return the field of the gradient at height z, zero in the mid-plane."""
+    return gradient_force(laws, 0.0, 0.0, z - 0.5 * patch.thickness)
+
+
+@njit(cache=True, error_model="numpy")
+def added_pair_energy(i, j, slots, patch, laws):
+    """Return (van der Waals, electrostatic) energy of two slots in kT."""
+    dx = slots.x[i] - slots.x[j]
+    dy = slots.y[i] - slots.y[j]
+    dz = slots.z[i] - slots.z[j]
+    dx -= patch.side_x * np.rint(dx / patch.side_x)
+    dy -= patch.side_y * np.rint(dy / patch.side_y)
+    r2 = dx * dx + dy * dy + dz * dz
+    if r2 >= laws.added_reach * laws.added_reach:
+        return 0.0, 0.0
+    a, b = slots.radius[i], slots.radius[j]
+    drawn = van_der_waals_energy(r2, a, b, laws.shell, laws.hamaker, laws.smallest_gap)
+    return drawn, electrostatic_energy(r2, a, b, laws.charging, laws.screening)
+
+
+@njit(cache=True, error_model="numpy")
+def body_energy(i, slots, patch, laws):
+    """Return (weight, gradient) energy of one slot in kT, from the parts across the film alone.
+
+    Forces along a periodic film have no energy function.
+    """
+    weight = buoyant_weight(slots.radius[i], laws.shell, laws.core_weight, laws.shell_weight)
+    field = gradient_field(slots.z[i], patch, laws)
+    m = slots.moment[i]
+    turned = slots.ux[i] * field[0] + slots.uy[i] * field[1] + slots.uz[i] * field[2]
+    return -weight * laws.down_z * slots.z[i], -m * turned

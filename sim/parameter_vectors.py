@@ -1,0 +1,78 @@
+"""What the value of a key must be where it is a list of numbers: sides and directions."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from sim.parameter_values import Expectation, Quantity, Refused, finite
+
+__all__ = ["Direction", "Sides"]
+
+
+@dataclass(frozen=True)
+class Sides(Expectation):
+    """One length or a list of one or two: the sides (x, y) of the patch."""
+
+    side: Quantity
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        first = self.side.example
+        return f'{self.side.must}, or a list of two (x, y) such as ["{first}", "0.6 um"]'
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        pair = {"type": "array", "items": self.side.shape, "minItems": 1, "maxItems": 2}
+        return {"anyOf": [self.side.shape, pair], "examples": [["2.0 um", "0.6 um"]]}
+
+    def read(self, value: object) -> tuple[float, float]:
+        """Give both sides in m."""
+        if not isinstance(value, list):
+            side = self.side.read(value)
+            return side, side
+        if len(value) not in (1, 2):
+            raise Refused("which is not a list of one or two")
+        sides = [self.side.read(item) for item in value]
+        return sides[0], sides[-1]
+
+
+@dataclass(frozen=True)
+class Direction(Expectation):
+    """A vector of three numbers, of any length but zero."""
+
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return "three numbers (x, y, z) that are not all zero such as [1, 0, 0]"
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        items = {"type": "number"}
+        return {
+            "type": "array",
+            "items": items,
+            "minItems": 3,
+            "maxItems": 3,
+            "examples": [[1, 0, 0]],
+        }
+
+    def read(self, value: object) -> tuple[float, float, float]:
+        """Give the unit vector."""
+        if not isinstance(value, list) or len(value) != 3:
+            raise Refused
+        x, y, z = (finite(item) for item in value)
+        # Divide by the largest first: the length of (1e300, 1e300, 0) would overflow.
+        largest = max(abs(x), abs(y), abs(z))
+        if largest == 0.0:
+            raise Refused
+        x, y, z = x / largest, y / largest, z / largest
+        length = math.hypot(x, y, z)
+        return x / length, y / length, z / length
