@@ -179,6 +179,14 @@ MEASURED = (
         "Decay time of the magnetisation",
         "in which the magnetisation falls to about a third after the field is switched off.",
     ),
+    Item(
+        "relaxation",
+        "magnetisation_lag_deg",
+        "°",
+        "Lag of the magnetisation",
+        "angle by which it trails the field.",
+    ),
+    Item("relaxation", "chain_lag_deg", "°", "Lag of the chains", "the same for their axes."),
 )
 
 DERIVED = (

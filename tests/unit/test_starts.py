@@ -1,0 +1,168 @@
+"""Starts on a lattice and from the end of another run, also of another thickness or count."""
+
+import dataclasses
+import shutil
+
+import h5py
+import numpy as np
+import pytest
+
+from sim.initial_state import CrowdedError, lattice_state, start_state
+from sim.one_run import simulate
+from sim.parameters import load
+from sim.particles import draw
+from sim.reduced_system import reduce
+from sim.run_file_errors import RunFileError
+from sim.start_file import state_from_run
+from tests.reference.small_film import small_film
+from tests.reference.small_systems import film, spread_diameters
+from tests.unit.test_initial_state import check_inside, nearest_shares
+
+
+@pytest.mark.parametrize("fraction", [0.01, 0.1, 0.35])
+@pytest.mark.parametrize("thickness", [1.2, 6.0])
+def test_lattice_fills_the_film_without_overlap(fraction, thickness):
+    system = film(300, fraction=fraction, thickness=thickness)
+    state = lattice_state(system, 3)
+    check_inside(system, state.positions)
+    assert nearest_shares(system, state.positions).min() > 1.0
+    # Every eighth of the patch holds its share, but for one row of sites.
+    for axis in range(2):
+        halves = np.histogram(state.positions[:, axis], 2, (0.0, system.sides[axis]))[0]
+        assert abs(halves[0] - halves[1]) <= 0.2 * 300
+    np.testing.assert_allclose(np.linalg.norm(state.directions, axis=1), 1.0, atol=1e-15)
+    assert abs(state.directions.mean(axis=0)).max() < 4.0 * np.sqrt(1.0 / 3.0 / 300)
+
+
+def test_lattice_of_unequal_particles_and_of_one():
+    system = film(200, diameter=spread_diameters(200, 0.1), fraction=0.1)
+    assert nearest_shares(system, lattice_state(system, 1).positions).min() >= 1.0
+    one = film(1, fraction=1e-3)
+    assert lattice_state(one, 1).positions[0] == pytest.approx([0.5 * one.sides[0]] * 2 + [5.0])
+
+
+def test_lattice_that_is_too_full_is_refused():
+    with pytest.raises(CrowdedError, match=r'kind = "lattice" must have a site for each'):
+        lattice_state(film(300, fraction=0.6), 3)
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    """Return (folder, parameters, last positions in m, last moments) of a short run."""
+    folder = tmp_path_factory.mktemp("first")
+    (folder / "film.toml").write_text(small_film("1 us", 3), encoding="utf-8")
+    parameters = load(folder / "film.toml")
+    simulate(parameters, folder / "run", threads=1)
+    with h5py.File(folder / "run" / "run.h5") as file:
+        positions = file["/particles/film/position/value"][-1]
+        moments = file["/particles/film/moment/value"][-1].astype(float)
+        sides = file["/particles/film/box/edges"][:]
+    return folder, parameters, positions, moments, sides
+
+
+def started(run, **changes):
+    """Return (system, state) of a film that starts from the run, with keys of [film] changed."""
+    folder, parameters, *_, sides = run
+    values = {"width": (float(sides[0]), float(sides[1])), "count": 60, **changes}
+    other = dataclasses.replace(
+        parameters,
+        film=dataclasses.replace(parameters.film, **values),
+        start=dataclasses.replace(parameters.start, kind="file", path=str(folder / "run")),
+    )
+    system = reduce(other, draw(other))
+    return system, start_state(other, system)
+
+
+def test_same_film_goes_on_from_where_the_run_ended(run):
+    _, _, positions, moments, _ = run
+    system, state = started(run)
+    np.testing.assert_allclose(state.positions * system.units.length_m, positions, rtol=1e-12)
+    unit = moments / np.linalg.norm(moments, axis=1)[:, None]
+    np.testing.assert_allclose(state.directions, unit, atol=1e-12)
+    assert (state.step, state.time) == (0, 0.0)
+    assert (state.image == 0).all()
+
+
+def test_key_path_stands_beside_its_file_and_a_run_can_go_on(run, tmp_path, monkeypatch):
+    folder, *_ = run
+    shutil.copytree(folder / "run", tmp_path / "films" / "first")
+    text = small_film("0.5 us", 2) + '[start]\nkind = "file"\npath = "first"\n'
+    (tmp_path / "films" / "second.toml").write_text(text, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    second = load("films/second.toml")
+    done = simulate(second, tmp_path / "out", threads=1)
+    assert done.finished
+    with h5py.File(tmp_path / "out" / "run.h5") as file, h5py.File(folder / "run/run.h5") as old:
+        place = "/particles/film/position/value"
+        np.testing.assert_allclose(file[place][0], old[place][-1], rtol=1e-12)
+
+
+def test_thicker_film_takes_it_in_the_middle(run):
+    _, parameters, positions, *_ = run
+    thicker = parameters.film.thickness + 60e-9
+    system, state = started(run, thickness=thicker)
+    found = state.positions[:, 2] * system.units.length_m
+    np.testing.assert_allclose(found, positions[:, 2] + 30e-9, rtol=1e-9)
+    system, state = started(run, thickness=thicker, count=90)
+    check_inside(system, state.positions)
+    assert nearest_shares(system, state.positions).min() > 0.8
+
+
+def test_thinner_film_takes_the_middle_layer(run):
+    _, parameters, positions, *_ = run
+    thinner = parameters.film.thickness - 40e-9
+    system, state = started(run, thickness=thinner, count=30)
+    heights = positions[:, 2] - 20e-9
+    kept = np.sort(heights[(heights > 9e-9) & (heights < thinner - 9e-9)])
+    found = np.sort(state.positions[:, 2] * system.units.length_m)
+    assert len(kept) >= 30
+    nearest = np.abs(found[:, None] - kept).min(axis=1)
+    assert nearest.max() < 1.1e-9  # those that stood in a window are moved to its face
+    check = state.positions[:, 2]
+    assert (check >= 0.9 * system.radius - 1e-12).all()
+
+
+def test_fewer_and_more_particles(run):
+    _, _, positions, *_ = run
+    system, state = started(run, count=25)
+    gap = np.abs(state.positions[:, None] * system.units.length_m - positions).max(axis=2)
+    assert (gap.min(axis=1) < 1e-15).all()
+    assert len(set(gap.argmin(axis=1))) == 25
+    system, state = started(run, count=80)
+    gap = np.abs(state.positions[:, None] * system.units.length_m - positions).max(axis=2)
+    assert (gap.min(axis=1) < 1e-15).sum() == 60
+    added = np.flatnonzero(gap.min(axis=1) > 1e-15)
+    shares = np.full((80, 80), 9.0)
+    shares[np.triu_indices(80, 1)] = nearest_shares(system, state.positions)
+    shares = np.minimum(shares, shares.T)
+    assert shares[added].min() >= 1.0  # new ones touch nobody
+
+
+def test_patch_twice_as_long_is_tiled(run):
+    _, _, positions, _, sides = run
+    system, state = started(run, width=(2.0 * float(sides[0]), float(sides[1])), count=120)
+    place = state.positions * system.units.length_m
+    place[:, 0] = np.mod(place[:, 0], sides[0])
+    gap = np.abs(place[:, None] - positions).max(axis=2)
+    assert (np.bincount(gap.argmin(axis=1), minlength=60) == 2).all()
+    assert gap.min(axis=1).max() < 1e-15
+
+
+def test_films_that_do_not_fit_are_refused(run, tmp_path):
+    _, _, _, _, sides = run
+    with pytest.raises(RunFileError, match="width must be that of the run to start from or"):
+        started(run, width=(1.4 * float(sides[0]), float(sides[1])))
+    with pytest.raises(RunFileError, match="fills at least a tenth"):
+        started(run, thickness=8e-6, count=4000)
+    system, _ = started(run)
+    with pytest.raises(RunFileError, match="does not exist"):
+        state_from_run(tmp_path / "none.h5", system, 1)
+    with pytest.raises(RunFileError, match="does not exist"):
+        state_from_run(tmp_path, system, 1)
+    (tmp_path / "text.h5").write_text("no run", encoding="utf-8")
+    with pytest.raises(RunFileError, match="is not an HDF5 file"):
+        state_from_run(tmp_path / "text.h5", system, 1)
+    with h5py.File(tmp_path / "other.h5", "w") as file:
+        file["numbers"] = [1.0]
+    with pytest.raises(RunFileError, match="not a run of chainfilm"):
+        state_from_run(tmp_path / "other.h5", system, 1)
