@@ -9,11 +9,13 @@ import tomllib
 from pathlib import Path
 
 import h5py
+import numpy as np
 import pytest
 
 from sim.command_line import _commands
 from sim.command_options import parser
 from tests.reference.planted import planted_run
+from tests.reference.turning_field import swing
 
 ROOT = Path(__file__).parents[2]
 PAGES = {name: (ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md")}
@@ -170,14 +172,21 @@ def test_tables_are_even(page):
 
 @pytest.fixture(scope="module")
 def numbers(tmp_path_factory):
-    """Return measures.json of a planted run whose field is switched off, and a real derived."""
+    """Return measures.json of a planted run whose field is switched off, and a real derived.
+
+    What is measured only behind a turning field is added from a field that turns.
+    """
     from analysis import measure, open_run
+    from analysis.lag import turning_numbers
     from sim.expectations import expect
     from tests.reference.bench_film import bench_film
 
     path = planted_run(tmp_path_factory.mktemp("planted"), switch_off_at=1e-4)
     content = measure(open_run(path)).numbers
     content["derived"] = expect(bench_film()).derived
+    names = ("in_phase", "behind", "axis_cos", "axis_sin")
+    nothing = {name: np.full(9, np.nan) for name in names}
+    content["relaxation"] |= turning_numbers(swing(), nothing, None, [])
     return content
 
 

@@ -10,21 +10,13 @@ from analysis.chains import find_chains
 from analysis.lag import angle_behind, oscillating_numbers, response, turning_numbers
 from analysis.measures import measure
 from analysis.stages import field_series, last_stage
-from analysis.swings import Swing, last_swing
+from analysis.swings import last_swing
 from analysis.trajectory import open_run
 from sim.one_run import simulate
 from sim.parameters import from_text
 from tests.reference.planted import straight_chains
 from tests.reference.small_film import small_film
-
-
-def swing(kind="rotate", frequency=1e3, **changes):
-    """Return a field that turns in the plane of the film from x towards y."""
-    values = {
-        "kind": kind, "start_s": 0.0, "frequency_hz": frequency, "phase_rad": 0.0,
-        "direction": np.array([1.0, 0.0, 0.0]), "axis": np.array([0.0, 0.0, 1.0]),
-    }  # fmt: skip
-    return Swing(**{**values, **changes})
+from tests.reference.turning_field import swing
 
 
 @pytest.mark.parametrize("degrees", [-20.0, 5.0, 60.0, 120.0])
