@@ -19,14 +19,19 @@ def processor():
     return names[0] if names else platform.machine()
 
 
+def versions():
+    """Return the versions that results depend on, in words."""
+    return (
+        f"python {platform.python_version()}, numpy {np.__version__}, numba {numba.__version__}, "
+        f"llvmlite {llvmlite.__version__}"
+    )
+
+
 def headline():
     """Print processor, cores, load and versions; a busy machine makes every number too large."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     load = os.getloadavg()[0]
     print(f"processor {processor()}, {cores} cores, load {load:.2f}")
-    print(
-        f"python {platform.python_version()}, numpy {np.__version__}, numba {numba.__version__}, "
-        f"llvmlite {llvmlite.__version__}"
-    )
+    print(versions())
     if load > 0.5:
         print("the machine is busy: times are too large, above all those on two threads")

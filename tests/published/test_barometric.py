@@ -77,12 +77,17 @@ def test_profile(seen):
     assert np.all(np.abs(counts / total - inside) < 4.0 * error)
 
 
-def test_mean_height(seen):
+def test_mean_height(seen, tell):
     z = (np.arange(4000) + 0.5) * THICKNESS / 4000
     density = law(FALL, 1.0, THICKNESS, 1.0, z) * THICKNESS / 4000
     mean = float(density @ z)
     spread = math.sqrt(float(density @ z**2) - mean**2)
-    assert seen.mean() == pytest.approx(mean, abs=4.0 * 1.08 * spread / math.sqrt(seen.size))
+    error = 1.08 * spread / math.sqrt(seen.size)
+    tell(
+        f"mean height, weight {FALL} kT/d", mean, seen.mean(), error, unit="d",
+        source="Perrin 1909",
+    )  # fmt: skip
+    assert seen.mean() == pytest.approx(mean, abs=4.0 * error)
     # and it is not the height of a film without weight, by far
     assert abs(mean - 0.5 * THICKNESS) > 100.0 * spread / math.sqrt(seen.size)
 
@@ -128,7 +133,7 @@ def test_weight_of_a_parameter_file():
     assert system.down == (0.0, 0.0, 1.0)
 
 
-def test_an_upright_cell_falls_at_the_speed_of_stokes():
+def test_an_upright_cell_falls_at_the_speed_of_stokes(tell):
     # v = w D/kT along the film, exactly, whatever the step; over N particles the noise of the
     # distance averages to sqrt(2 D t/N).
     count = 1000
@@ -142,6 +147,10 @@ def test_an_upright_cell_falls_at_the_speed_of_stokes():
     after, time = engine.snapshot(), 2.0
     moved = after.positions[:, 1] - state.positions[:, 1] + system.sides[1] * after.image[:, 1]
     gate = 4.0 * math.sqrt(2.0 * time / count)
+    tell(
+        "way fallen along an upright cell in 2 t0", -3.0 * time, moved.mean(), 0.25 * gate,
+        unit="d", source="Stokes",
+    )  # fmt: skip
     assert moved.mean() == pytest.approx(-3.0 * time, abs=gate)
     across = after.positions[:, 0] - state.positions[:, 0] + system.sides[0] * after.image[:, 0]
     assert across.mean() == pytest.approx(0.0, abs=gate)

@@ -128,9 +128,14 @@ class Pairs:
 
 
 @pytest.fixture(scope="module", params=KINDS)
-def pair(request):
+def steric_kind(request):
+    return request.param
+
+
+@pytest.fixture(scope="module")
+def pair(steric_kind):
     """Return (what was seen, what the quadrature says)."""
-    return Pairs(request.param), Boltzmann(request.param)
+    return Pairs(steric_kind), Boltzmann(steric_kind)
 
 
 def chance(values, law, bins=25):
@@ -146,21 +151,39 @@ def test_nearly_all_pairs_stay_bound(pair):
     assert seen.r.size > 0.99 * seen.started
 
 
-def test_distances(pair):
+def test_distances(pair, steric_kind, tell):
     seen, law = pair
-    assert chance(seen.r, law.distances()) > FOUR_SIGMA
+    found = chance(seen.r, law.distances())
+    tell(
+        "χ² chance of distances in a bound pair, λ = 8, surfactant",
+        f"above {FOUR_SIGMA:.1g}", found, source="Boltzmann factor by quadrature",
+        when=steric_kind == "surfactant",
+    )  # fmt: skip
+    assert found > FOUR_SIGMA
 
 
-def test_angles(pair):
+def test_angles(pair, steric_kind, tell):
     seen, law = pair
-    assert chance(seen.first, law.cosines()) > FOUR_SIGMA
+    found = chance(seen.first, law.cosines())
+    tell(
+        "χ² chance of angles in a bound pair, λ = 8, surfactant",
+        f"above {FOUR_SIGMA:.1g}", found, source="Boltzmann factor by quadrature",
+        when=steric_kind == "surfactant",
+    )  # fmt: skip
+    assert found > FOUR_SIGMA
 
 
-def test_mean_energies(pair):
+def test_mean_energies(pair, steric_kind, tell):
     seen, law = pair
-    for values, wanted in ((seen.dipolar, law.energy), (seen.steric, law.steric)):
+    parts = (("dipolar", seen.dipolar, law.energy), ("steric", seen.steric, law.steric))
+    for name, values, wanted in parts:
         # Samples of one pair are 3 relaxation times apart: the error grows by some 5 %.
         error = 1.05 * values.std() / math.sqrt(values.size)
+        tell(
+            f"{name} energy of a bound pair, λ = 8, {steric_kind.replace('_', ' ')}", wanted,
+            values.mean(), error, unit="kT", source="Boltzmann factor by quadrature",
+            when=name == "dipolar",
+        )  # fmt: skip
         assert values.mean() == pytest.approx(wanted, abs=4.0 * error)
         assert error < 0.01 * abs(wanted) + 0.01
 

@@ -42,11 +42,20 @@ def rosensweig(gap, core, shell, grafting):
 
 
 @pytest.mark.parametrize(("gap", "repulsion", "attraction"), TABLE)
-def test_tabulated_points(film, gap, repulsion, attraction):
+def test_tabulated_points(film, gap, repulsion, attraction, tell):
     core, distance = 10 * NM, (10 + gap) * NM
-    # half a unit of the last digit printed
-    assert steric.pair_energy(film, core, core, distance) == pytest.approx(repulsion, abs=6e-5)
+    pushed = steric.pair_energy(film, core, core, distance)
     drawn = dipolar.head_to_tail_energy(film, core, core, distance)
+    for name, wanted, found in (
+        ("surfactant layers", repulsion, pushed),
+        ("dipoles head to tail", attraction, drawn),
+    ):
+        tell(
+            f"{name}, 10 nm cores, {gap:g} nm apart", wanted, found, unit="kT",
+            source="Rosensweig 1985, 2.5", when=gap == 1.0,
+        )  # fmt: skip
+    # half a unit of the last digit printed
+    assert pushed == pytest.approx(repulsion, abs=6e-5)
     assert drawn == pytest.approx(attraction, abs=6e-5)
 
 

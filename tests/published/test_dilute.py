@@ -80,7 +80,7 @@ def pair_integrals(coupling, cutoff, room=math.inf):
     return bonded, other, energy
 
 
-def test_quadrature_gives_the_virial_coefficient_of_hard_spheres_with_dipoles():
+def test_quadrature_gives_the_virial_coefficient_of_hard_spheres_with_dipoles(tell):
     # Weak coupling: B2 of the soft core and the dipoles falls as B2(0) - (4/3 pi) lambda^2/3 ...
     # by the series of exp(-U): half the mean square energy, integral of (2/3) lambda^2/r^6.
     weak, none = pair_integrals(0.05, 20.0), pair_integrals(1e-9, 20.0)
@@ -89,6 +89,7 @@ def test_quadrature_gives_the_virial_coefficient_of_hard_spheres_with_dipoles():
     core = 4.0 * (r**-12 - r**-6) + 1.0
     core = np.where(r < 2.0 ** (1.0 / 6.0), core, 0.0)
     square = 4.0 * math.pi * np.trapezoid(r**2 * np.exp(-core) * (2.0 / 3.0) * 0.05**2 / r**6, r)
+    tell("change of B2 by weak dipoles, λ = 0.05", -0.25 * square, change, source="Mayer, λ² term")
     assert change == pytest.approx(-0.25 * square, rel=2e-3)
 
 
@@ -128,7 +129,7 @@ def mean_and_error(values, blocks=10):
 
 
 @pytest.mark.slow
-def test_bonded_pairs_of_dilute_dipoles():
+def test_bonded_pairs_of_dilute_dipoles(tell):
     coupling, fraction = 3.0, 1e-3
     rows, density, room = gas(coupling, fraction, 20000, 150, 2500)
     bonded, other, _ = pair_integrals(coupling, 4.0, room)
@@ -136,6 +137,10 @@ def test_bonded_pairs_of_dilute_dipoles():
     bonds, error = mean_and_error(rows[:, 0])
     single = rows[:, 1].mean()
     wanted = 0.5 * density * single**2 * bonded * math.exp(density * other)
+    tell(
+        f"bonds a particle, λ = {coupling:g}, φ = {fraction:g}", wanted, bonds, error,
+        source="Mayer, same bond rule",
+    )  # fmt: skip
     assert error < 0.05 * wanted
     # Triplets are of second order: n q times what is above.
     assert bonds == pytest.approx(wanted, abs=4.0 * error + 0.03 * wanted)
@@ -143,11 +148,15 @@ def test_bonded_pairs_of_dilute_dipoles():
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("coupling", "fraction"), [(1.0, 0.01), (2.0, 3e-3)])
-def test_dipolar_energy_of_dilute_dipoles(coupling, fraction):
+def test_dipolar_energy_of_dilute_dipoles(coupling, fraction, tell):
     rows, density, room = gas(coupling, fraction, 15000, 200, 1200)
     bonded, other, energy = pair_integrals(coupling, 4.0, room)
     found, error = mean_and_error(rows[:, 2])
     wanted = 0.5 * density * energy
+    tell(
+        f"dipolar energy a particle, λ = {coupling:g}, φ = {fraction:g}", wanted, found, error,
+        unit="kT", source="second virial coefficient",
+    )  # fmt: skip
     correction = abs(density * (bonded + other))
     assert correction < 0.06
     assert error < 0.05 * abs(wanted)

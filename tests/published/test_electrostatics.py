@@ -27,18 +27,24 @@ def charged_film(charge=0.05, length=5.0, permittivity=78.4):
     return dataclasses.replace(bench_film(), electrostatics=given)
 
 
-def test_bjerrum_length_of_water():
+def test_bjerrum_length_of_water(tell):
     # 0.71 nm at room temperature, as every book on colloids has it.
-    assert double_layer.bjerrum_length(78.4, 298.15) == pytest.approx(0.715 * NM, abs=1e-3 * NM)
+    found = double_layer.bjerrum_length(78.4, 298.15)
+    tell("Bjerrum length of water", 0.715, found / NM, unit="nm", source="handbooks")
+    assert found == pytest.approx(0.715 * NM, abs=1e-3 * NM)
 
 
-def test_debye_length_of_salt_in_water():
+def test_debye_length_of_salt_in_water(tell):
     # 0.304 nm/sqrt(c in mol/L) for single charges at 25 degC (J. N. Israelachvili, Intermolecular
     # and Surface Forces, section 14.6, from memory).
     bjerrum = double_layer.bjerrum_length(78.4, 298.15)
     for molar in (1e-4, 1e-3, 0.1):
-        found = double_layer.debye_length(1e3 * molar, bjerrum)
-        assert found == pytest.approx(0.304 * NM / math.sqrt(molar), rel=3e-3)
+        found, wanted = double_layer.debye_length(1e3 * molar, bjerrum), 0.304 / math.sqrt(molar)
+        tell(
+            f"Debye length in water, {molar:g} mol/L", wanted, found / NM, unit="nm",
+            source="Israelachvili, 14.6", when=molar == 1e-3,
+        )  # fmt: skip
+        assert found == pytest.approx(wanted * NM, rel=3e-3)
 
 
 @pytest.mark.parametrize("sizes", [(20.0, 20.0), (14.0, 26.0)])
@@ -67,7 +73,7 @@ def test_unscreened_limit_is_coulombs_law():
 
 
 @pytest.mark.parametrize("screening", [0.5, 2.0, 6.0])
-def test_potential_of_one_sphere_solves_the_linear_equation(screening):
+def test_potential_of_one_sphere_solves_the_linear_equation(screening, tell):
     # The prefactor: (1/r^2)(r^2 y')' = k^2 y with y'(a) = -l_B Z/a^2 has y = l_B Z
     # e^(k a)/(1 + k a) e^(-k r)/r. A point-like second charge Z' feels Z' y(r).
     radius, charge = 1.0, 1.0
@@ -87,7 +93,12 @@ def test_potential_of_one_sphere_solves_the_linear_equation(screening):
     tiny = 1e-4
     for distance in (1.3, 2.0):
         found = float(electrostatic.law_energy(law, radius, tiny, distance)) / tiny**2
-        assert found == pytest.approx(float(solved.sol(distance)[0]), rel=1e-3)
+        wanted = float(solved.sol(distance)[0])
+        tell(
+            f"potential of a sphere at {distance} radii, k a = {screening:g}", wanted, found,
+            source="linear equation, solved", when=screening == 2.0 and distance == 1.3,
+        )  # fmt: skip
+        assert found == pytest.approx(wanted, rel=1e-3)
 
 
 def test_force_is_minus_the_slope():

@@ -77,17 +77,21 @@ def test_heights(seen):
     assert np.all(np.abs(counts / total - inside) < 4.0 * error)
 
 
-def test_density_ratio_of_the_two_halves(seen):
+def test_density_ratio_of_the_two_halves(seen, tell):
     # The law in one number: without the gradient it would be 1.
     z, share, _ = profile()
     upper = float(share[z > 0.5 * THICKNESS].sum())
     assert upper / (1.0 - upper) > 2.5
     found = float(np.mean(seen[0] > 0.5 * THICKNESS))
     gate = 4.0 * 1.2 * math.sqrt(upper * (1.0 - upper) / seen[0].size)
+    tell(
+        "share in the upper half, gradient across", upper, found, 0.25 * gate,
+        source="Boltzmann, sinh(x)/x",
+    )  # fmt: skip
     assert found == pytest.approx(upper, abs=gate)
 
 
-def test_moments_feel_the_local_field(seen):
+def test_moments_feel_the_local_field(seen, tell):
     # <cos> = L(x(z)) in each layer.
     z, share, x = profile()
     heights, along = seen
@@ -99,7 +103,12 @@ def test_moments_feel_the_local_field(seen):
         inside = (heights > low) & (heights <= high)
         spread = float(np.std(along[inside]))
         gate = 4.0 * 1.2 * spread / math.sqrt(inside.sum())
-        assert float(np.mean(along[inside])) == pytest.approx(wanted, abs=gate)
+        found = float(np.mean(along[inside]))
+        tell(
+            f"⟨cos⟩ between heights {low:g} and {high:g} d", wanted, found, 0.25 * gate,
+            source="Langevin 1905", when=low == 3.0,
+        )  # fmt: skip
+        assert found == pytest.approx(wanted, abs=gate)
 
 
 FILM = """\

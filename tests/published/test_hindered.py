@@ -50,8 +50,16 @@ def brenner(ratio):
 
 
 @pytest.mark.parametrize(("ratio", "faxen", "along", "exact", "across"), TABLE)
-def test_one_window(ratio, faxen, along, exact, across):
+def test_one_window(ratio, faxen, along, exact, across, tell):
     gap = ratio - 1.0
+    where = f"one window, centre at {ratio:g} radii"
+    tell(
+        f"mobility along {where}", faxen, along_window(gap), source="Faxén", when=ratio == 1.25
+    )  # fmt: skip
+    tell(
+        f"mobility across {where}", exact, across_window(gap), source="Brenner 1961",
+        when=ratio == 1.25,
+    )  # fmt: skip
     assert along_window(gap) == pytest.approx(along, abs=6e-6)
     assert across_window(gap) == pytest.approx(across, abs=6e-6)
     assert along_window(gap) == pytest.approx(faxen, rel=2.2e-3)
@@ -124,19 +132,23 @@ def test_spread_near_a_window_is_that_of_the_local_mobility(ratio, changes):
 
 
 @pytest.mark.parametrize("changes", [{}, INERTIA], ids=["brownian", "langevin"])
-def test_particles_drift_away_from_a_window_as_diffusion_demands(changes):
+def test_particles_drift_away_from_a_window_as_diffusion_demands(changes, tell):
     # <dz> = kT dmu/dz t from a sharp start; derivative of the rational form by differences.
     dt, steps = 1e-5, 200
     seen = spread_from(0.625, dt, (steps,), **changes)[0, 1]
     slope = (across_window(0.2501) - across_window(0.2499)) / 2e-4 / 0.5
     error = seen.std() / math.sqrt(seen.size)
     wanted = slope * dt * steps
+    tell(
+        "drift away from a window in 0.002 t0", wanted, seen.mean(), error, unit="d",
+        source="Ermak, McCammon 1978", when=not changes,
+    )  # fmt: skip
     assert wanted > 8.0 * error  # without the drift this test would fail
     assert seen.mean() == pytest.approx(wanted, abs=4.0 * error + 0.03 * wanted)
 
 
 @pytest.mark.parametrize("dynamics", ["brownian", "langevin"])
-def test_density_between_the_windows_is_that_of_their_potential_alone(dynamics):
+def test_density_between_the_windows_is_that_of_their_potential_alone(dynamics, tell):
     # A diffusion without its drift would make it 1/mu: five times denser at the windows.
     count, thickness, dt = 1200, 3.0, 1.6e-4
     inertia = {} if dynamics == "brownian" else {
@@ -162,5 +174,9 @@ def test_density_between_the_windows_is_that_of_their_potential_alone(dynamics):
     # Particles are independent of each other; each one's share of time counts once.
     error = seen.std(axis=0) / math.sqrt(count)
     share = seen.mean(axis=0)
+    tell(
+        f"share in the lowest of 12 equal layers, {dynamics}", 1.0 / bins, share[0], error[0],
+        source="Boltzmann", when=dynamics == "brownian",
+    )  # fmt: skip
     assert error.max() < 0.005
     assert (abs(share - 1.0 / bins) < 4.0 * error).all()

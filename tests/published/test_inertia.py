@@ -68,7 +68,7 @@ def mean_and_error(values, blocks=20):
     # h/tau, and k D h: slow and fast swings, an overdamped trap, no inertia to speak of
     [(0.2, 0.5), (0.2, 15.0), (1.0, 1.0), (30.0, 0.5), (30.0, 1.5)],
 )
-def test_trap_has_the_closed_form_at_every_step(steps_a_time, stiffness):
+def test_trap_has_the_closed_form_at_every_step(steps_a_time, stiffness, tell):
     dt = 1e-3
     tau = dt / steps_a_time
     driven = Driven(17, dt, tau, tau)
@@ -88,8 +88,16 @@ def test_trap_has_the_closed_form_at_every_step(steps_a_time, stiffness):
         x = np.array(places) - MIDDLE
         p = driven.slots.momentum[:3]
         seen.append((k * np.mean(x * x), np.mean(p * p), np.mean(x * p)))
-    for values, wanted in zip(np.array(seen[300:]).T, (1.0, 1.0, 0.5 * q), strict=True):
+    names = ("k⟨x²⟩/kT", "⟨p²⟩", "⟨x p⟩")
+    for name, values, wanted in zip(
+        names, np.array(seen[300:]).T, (1.0, 1.0, 0.5 * q), strict=True
+    ):
         mean, error = mean_and_error(values)
+        tell(
+            f"{name} with inertia, h/τ = {steps_a_time:g}, k D h = {stiffness:g}", wanted, mean,
+            error, source="Leimkuhler, Matthews 2013",
+            when=(name, stiffness) in (("k⟨x²⟩/kT", 15.0), ("k⟨x²⟩/kT", 1.5)),
+        )  # fmt: skip
         assert error < 0.02 * max(1.0, wanted)
         assert mean == pytest.approx(wanted, abs=4.0 * error)
 
@@ -138,7 +146,7 @@ def unwrapped(system, state):
     return state.positions[:, :2] + state.image * system.sides
 
 
-def test_free_flight_forgets_its_velocity_and_diffuses_as_langevin_says():
+def test_free_flight_forgets_its_velocity_and_diffuses_as_langevin_says(tell):
     dt, tau = 1e-3, 4e-3
     system, engine = free_engine(dt, tau, 0.3 * tau)
     start = engine.snapshot()
@@ -152,6 +160,10 @@ def test_free_flight_forgets_its_velocity_and_diffuses_as_langevin_says():
         state = engine.snapshot()
         kept = np.mean(start.velocities * state.velocities) * tau
         error = 1.0 / math.sqrt(12000)
+        tell(
+            "⟨v(0) v(t)⟩/⟨v²⟩ at t = 2 τ", math.exp(-time / tau), kept, math.sqrt(2.0) * error,
+            source="Langevin 1908", when=steps == 6,
+        )  # fmt: skip
         assert kept == pytest.approx(math.exp(-time / tau), abs=4.0 * math.sqrt(2.0) * error)
         spun = np.mean(start.spins * state.spins) / np.mean(start.spins**2)
         assert spun == pytest.approx(math.exp(-time / (0.3 * tau)), abs=6.0 * error)
@@ -167,7 +179,7 @@ def test_free_flight_forgets_its_velocity_and_diffuses_as_langevin_says():
 
 
 @pytest.mark.parametrize("steps_a_time", [0.25, 2.0, 20.0])
-def test_free_diffusion_is_exact_at_every_step(steps_a_time):
+def test_free_diffusion_is_exact_at_every_step(steps_a_time, tell):
     # The slope of <x^2> is 2 D whatever h/tau is; without the scaled moves it would be 2 D
     # x coth x with x = h/(2 tau): 1.31 and 10 for the last two.
     dt = 2e-3
@@ -178,7 +190,12 @@ def test_free_diffusion_is_exact_at_every_step(steps_a_time):
     engine.advance(300)
     far = np.mean((unwrapped(system, engine.snapshot()) - start) ** 2)
     error = far * math.sqrt(2.0 / 8000) / (300 * dt)
-    assert (far - near) / (300 * dt) == pytest.approx(2.0, abs=4.0 * error)
+    slope = (far - near) / (300 * dt)
+    tell(
+        f"slope of ⟨Δx²⟩ with inertia, h/τ = {steps_a_time:g}", 2.0, slope, error, unit="d²/t0",
+        source="Sivak and others 2014", when=steps_a_time == 2.0,
+    )  # fmt: skip
+    assert slope == pytest.approx(2.0, abs=4.0 * error)
 
 
 def test_directions_diffuse_as_debye_says_at_long_times():

@@ -35,7 +35,12 @@ def test_law_is_the_table():
 
 
 @pytest.fixture(scope="module", params=["blocked", "superparamagnetic"])
-def cosines(request):
+def kind(request):
+    return request.param
+
+
+@pytest.fixture(scope="module")
+def cosines(kind):
     """Return cosines to the field, shape (moments of time, alpha, particles).
 
     All Langevin parameters share one film: the moments differ and the field is the same. A moment
@@ -43,7 +48,7 @@ def cosines(request):
     """
     copies, strength = 600, 1e4
     moment = np.repeat(LANGEVIN / strength, copies)
-    pace = 3.0 if request.param == "blocked" else 9.0
+    pace = 3.0 if kind == "blocked" else 9.0
     direction = np.array([0.6, 0.0, 0.8])
     count = moment.size
     # D_rot dt alpha = 0.06 for the largest, well below the 0.2 of the automatic step.
@@ -64,12 +69,16 @@ def cosines(request):
 
 
 @pytest.mark.parametrize("k", range(LANGEVIN.size), ids=[str(a) for a in LANGEVIN])
-def test_magnetisation(cosines, k):
+def test_magnetisation(kind, cosines, k, tell):
     # 3600 samples; residual correlation exp(-3) between moments of time widens the error by 5 %.
     values, alpha = cosines[:, k], LANGEVIN[k]
     first = law(alpha)
     variance = 1.0 - 2.0 * first / alpha - first**2
     error = 1.05 * math.sqrt(variance / values.size)
+    tell(
+        f"magnetisation at α = {alpha:g}, {kind}", first, values.mean(), error,
+        source="Langevin 1905", when=alpha in ((0.1, 1.0, 20.0) if kind == "blocked" else (5.0,)),
+    )  # fmt: skip
     assert values.mean() == pytest.approx(first, abs=4.0 * error)
 
 

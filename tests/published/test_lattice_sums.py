@@ -34,23 +34,31 @@ TRIANGULAR_CELL = ([[0.0, 0.0, 0.0], [0.5, math.sqrt(0.75), 0.0]], (1.0, math.sq
 
 @pytest.mark.parametrize("wide", [10.0, 20.0])
 @pytest.mark.parametrize("along", ["x", "y"])
-def test_infinite_touching_chain(wide, along):
+def test_infinite_touching_chain(wide, along, tell):
     """Own algebra: pairs of energy -2/k^3 on two sides, halved: -2 zeta(3) per dipole.
 
     The copies of the chain, `wide` away, act by exp(-2 pi wide) only.
     """
     sides, moment = ((1.0, wide), X) if along == "x" else ((wide, 1.0), Y)
     energy = dipole_energy([[0.3, 0.2, 5.0]], [moment], sides, "exact")
+    tell(
+        "infinite touching chain, −2 ζ(3)", -2.0 * ZETA_3, energy, unit="m²/d³",
+        source="own algebra", when=along == "x" and wide == 10.0,
+    )  # fmt: skip
     assert energy == pytest.approx(-2.0 * ZETA_3, rel=1e-10)
 
 
 @pytest.mark.parametrize(
     ("moment", "share"), [(X, -0.25), (Y, -0.25), (Z, 0.5), ((X + Y) / math.sqrt(2), -0.25)]
 )
-def test_square_layer(moment, share):
+def test_square_layer(moment, share, tell):
     """Own algebra: 1 - 3 (m.n)^2 averages to -1/2 in the plane and is 1 across, halved."""
     assert abs(SQUARE - 9.03362168310095) < 1e-13
     lone = dipole_energy([[0.0, 0.0, 0.0]], [moment], (1.0, 1.0), "exact")
+    tell(
+        "square layer, moments across, 2 ζ(3/2) β(3/2)", share * SQUARE, lone, unit="m²/d³",
+        source="Lorenz 1871, Hardy 1919", when=moment is Z,
+    )  # fmt: skip
     assert lone == pytest.approx(share * SQUARE, rel=1e-10)
     places = [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [1.0, 1.0, 0.0]]
     four = dipole_energy(places, [moment] * 4, (2.0, 2.0), "exact")
@@ -58,11 +66,15 @@ def test_square_layer(moment, share):
 
 
 @pytest.mark.parametrize(("moment", "share"), [(X, -0.25), (Y, -0.25), (Z, 0.5)])
-def test_triangular_layer(moment, share):
+def test_triangular_layer(moment, share, tell):
     """As the square layer: the sixfold axis gives the same averages."""
     assert abs(TRIANGULAR - 11.0341757349148) < 1e-12
     places, sides = TRIANGULAR_CELL
     energy = dipole_energy(places, [moment] * 2, sides, "exact")
+    tell(
+        "triangular layer, moments along, two dipoles", 2.0 * share * TRIANGULAR, energy,
+        unit="m²/d³", source="6 ζ(3/2) L(3/2, χ₋₃)", when=moment is X,
+    )  # fmt: skip
     assert energy == pytest.approx(2.0 * share * TRIANGULAR, rel=1e-10)
 
 
@@ -173,7 +185,7 @@ def test_pair_vector(method):
     assert torques[0] == pytest.approx([0.0, 0.62014507, -0.10877954], abs=6e-9)
 
 
-def test_cubic_slab_of_ten_layers():
+def test_cubic_slab_of_ten_layers(tell):
     """Local field in the middle: Lorentz's 4 pi/3 along, 4 pi/3 - 4 pi across the film.
 
     H. A. Lorentz, The Theory of Electrons (1909), from memory; a layer five spacings away acts by
@@ -182,6 +194,10 @@ def test_cubic_slab_of_ten_layers():
     places = np.outer(np.arange(10.0), Z)
     for moment, local in ((X, 4.0 * math.pi / 3.0), (Z, -8.0 * math.pi / 3.0)):
         field, _ = dipole_sum(places, [moment] * 10, (1.0, 1.0), "exact")
+        tell(
+            "local field in a magnetised slab, across", local, field[4] @ moment, unit="m/d³",
+            source="Lorentz 1909", when=moment is Z,
+        )  # fmt: skip
         assert field[4] @ moment == pytest.approx(local, rel=1e-9)
 
 
@@ -216,7 +232,7 @@ def test_mesh_on_the_four_dipoles(tolerance):
 
 @pytest.mark.parametrize("tolerance", MESH_TOLERANCES)
 @pytest.mark.parametrize("copies", [1, 5])
-def test_mesh_on_a_cubic_slab_of_ten_layers(tolerance, copies):
+def test_mesh_on_a_cubic_slab_of_ten_layers(tolerance, copies, tell):
     """As `test_cubic_slab_of_ten_layers`, in a cell of one column and of 25; difference 4 pi."""
     grid = np.arange(float(copies))
     places = np.array([[i, j, k] for i in grid for j in grid for k in range(10)])
@@ -224,7 +240,12 @@ def test_mesh_on_a_cubic_slab_of_ten_layers(tolerance, copies):
     across, _ = dipole_sum(places, [Z] * len(places), (copies, copies), "mesh", tolerance)
     assert along[4::10] @ X == pytest.approx(4.0 * math.pi / 3.0, rel=tolerance)
     assert across[4::10] @ Z == pytest.approx(-8.0 * math.pi / 3.0, rel=tolerance)
-    assert along[4] @ X - across[4] @ Z == pytest.approx(4.0 * math.pi, rel=tolerance)
+    difference = along[4] @ X - across[4] @ Z
+    tell(
+        f"along less across by the mesh, 4π, tolerance {tolerance:g}", 4.0 * math.pi, difference,
+        unit="m/d³", source="Lorentz 1909", when=tolerance == 1e-6 and copies == 5,
+    )  # fmt: skip
+    assert difference == pytest.approx(4.0 * math.pi, rel=tolerance)
 
 
 def test_mesh_on_chains_and_rings():

@@ -86,7 +86,7 @@ def correlations(values, lags):
 
 
 @pytest.mark.parametrize("xi", [1.0, 3.0, 8.0])
-def test_dipoles_relax_in_a_field_as_the_expansion_says(xi):
+def test_dipoles_relax_in_a_field_as_the_expansion_says(xi, tell):
     dt, every, looks = 1e-3 if xi < 5.0 else 5e-4, 8, 900
     field = (strength(xi), 0.0, 0.0)
     engine = free_dipoles(3000, (FieldStage("hold", math.inf, field, field),), dt)
@@ -110,6 +110,11 @@ def test_dipoles_relax_in_a_field_as_the_expansion_says(xi):
         area = np.trapezoid(rows, dx=spacing, axis=1) / rows.mean(axis=0)[0]
         exact = np.trapezoid(wanted, dx=spacing) / wanted[0]
         spread = area.std(ddof=1) / math.sqrt(len(area))
+        tell(
+            f"integral relaxation time {'across' if across else 'along'} a field, ξ = {xi:g}",
+            exact, area.mean(), spread, unit="τ_B", source="Martsenyuk and others 1974, exact",
+            when=xi == 3.0,
+        )  # fmt: skip
         assert spread < 0.03 * exact
         assert area.mean() == pytest.approx(exact, abs=4.0 * spread)
         assert exact == pytest.approx(times.integral, rel=0.02)  # what the lags leave out
@@ -162,7 +167,7 @@ def test_step_out_of_a_single_moment(share, locked):
     # an earlier stochastic calculation of this single dipole gave these lags to +-0.5 degrees
     [(2.0, 0.5, 21.1), (5.0, 1.0, 22.6), (10.0, 2.0, 23.5)],
 )
-def test_with_noise_dipoles_trail_a_turning_field_as_the_expansion_says(xi, pace, degrees):
+def test_with_noise_dipoles_trail_a_turning_field_as_the_expansion_says(xi, pace, degrees, tell):
     along, late = turning_field_magnetisation(xi, pace)
     assert math.degrees(math.atan2(late, along)) == pytest.approx(degrees, abs=0.5)
     engine = free_dipoles(3000, turning(xi, pace), 5e-4)
@@ -179,11 +184,16 @@ def test_with_noise_dipoles_trail_a_turning_field_as_the_expansion_says(xi, pace
         assert series.mean() == pytest.approx(wanted, abs=4.0 * error + 1e-3)
     found, reason = angle_behind(*np.array(rows).T)
     assert reason is None
-    assert found.value == pytest.approx(math.degrees(math.atan2(late, along)), abs=1.0)
+    wanted = math.degrees(math.atan2(late, along))
+    tell(
+        f"lag behind a turning field, ξ = {xi:g}, ω τ_B = {pace:g}", wanted, found.value,
+        found.error, unit="deg", source="Legendre expansion", when=xi == 5.0,
+    )  # fmt: skip
+    assert found.value == pytest.approx(wanted, abs=1.0)
 
 
 @pytest.mark.parametrize(("xi", "pace"), [(1.0, 1.0), (4.0, 0.5)])
-def test_dipoles_follow_an_oscillating_field_as_the_expansion_says(xi, pace):
+def test_dipoles_follow_an_oscillating_field_as_the_expansion_says(xi, pace, tell):
     # d<P_l>/dt of the expansion with xi cos(omega t), integrated in time to its steady swing.
     steady, source = hierarchy(1.0, 0, 20)
     damping = np.diag(np.diag(steady))
@@ -207,7 +217,11 @@ def test_dipoles_follow_an_oscillating_field_as_the_expansion_says(xi, pace):
         angles.append(pace / TAU * engine.step * dt)
         seen.append(engine.snapshot().directions[:, 0].mean())
     found = response(np.array(angles), np.array(seen))
-    for mine, theirs in zip(found[:2], wanted[:2], strict=True):
+    for name, mine, theirs in zip(("in phase", "behind"), found[:2], wanted[:2], strict=True):
+        tell(
+            f"magnetisation {name}, oscillating field, ξ = {xi:g}", theirs.value, mine.value,
+            mine.error, source="Legendre expansion", when=xi == 1.0 and name == "behind",
+        )  # fmt: skip
         # 3000 dipoles scatter by 0.01 at each look; at xi = 4 higher harmonics add to the error.
         assert mine.error < 0.007
         assert mine.value == pytest.approx(theirs.value, abs=4.0 * mine.error + 1e-3)

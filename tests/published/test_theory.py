@@ -82,10 +82,15 @@ def test_mean_lengths(coupling, fraction, nearest, aggregation):
     assert theory.aggregation_number(fraction, coupling) == pytest.approx(aggregation, rel=2e-3)
 
 
-def test_strong_field_length_is_refused_where_it_diverges():
+def test_strong_field_length_is_refused_where_it_diverges(tell):
     # de Gennes and Pincus, Phys. Kondens. Mater. 11, 189 (1970), from memory:
     # 1/(1 - (2/3)(0.01/9) e^6) = 1/(1 - 0.29884) = 1.42619
-    assert theory.strong_field_chain_length(0.01, 3.0) == pytest.approx(1.42619, rel=1e-4)
+    found = theory.strong_field_chain_length(0.01, 3.0)
+    tell(
+        "mean length in a strong field, λ = 3, φ = 0.01", 1.42619, found,
+        source="de Gennes, Pincus 1970",
+    )  # fmt: skip
+    assert found == pytest.approx(1.42619, rel=1e-4)
     assert theory.strong_field_chain_length(0.03, 6.0) is None
 
 
@@ -135,8 +140,12 @@ def test_bond_life(coupling, lives):
         (20, 0.05263, 0.09974),
     ],
 )
-def test_relaxation_in_a_field(parameter, along, across):
+def test_relaxation_in_a_field(parameter, along, across, tell):
     found = theory.relaxation_in_field(parameter)
+    tell(
+        f"initial relaxation time across a field, ξ = {parameter:g}", across, found[1],
+        unit="τ_B", source="Martsenyuk and others 1974", when=parameter == 3,
+    )  # fmt: skip
     assert found[0] == pytest.approx(along, abs=2e-5)
     assert found[1] == pytest.approx(across, abs=2e-5)
 

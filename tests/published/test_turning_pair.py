@@ -37,7 +37,7 @@ def pair_engine(distance, stages, dt, cutoff=4.0):
     return CpuEngine(system, state_of(places, [[1.0, 0, 0], [1.0, 0, 0]]), 1)
 
 
-def test_approach_of_an_aligned_pair():
+def test_approach_of_an_aligned_pair(tell):
     field = (1e3, 0.0, 0.0)
     dt = 1e-5
     engine = pair_engine(3.0, (FieldStage("hold", math.inf, field, field),), dt)
@@ -48,7 +48,9 @@ def test_approach_of_an_aligned_pair():
         before, after = after, (engine.step * dt, place[1, 0] - place[0, 0])
     share = (before[1] - 1.2) / (before[1] - after[1])
     time = before[0] + share * (after[0] - before[0])
-    assert time == pytest.approx((3.0**5 - 1.2**5) / (60.0 * COUPLING), rel=5e-4)
+    wanted = (3.0**5 - 1.2**5) / (60.0 * COUPLING)
+    tell("approach from 3 d to 1.2 d, λ = 10", wanted, time, unit="t0", source="own integration")
+    assert time == pytest.approx(wanted, rel=5e-4)
     assert abs(place[:, 1:] - 10.0).max() < 1e-6
 
 
@@ -108,7 +110,7 @@ def test_critical_pace_is_near_that_of_touching_spheres():
 
 
 @pytest.mark.parametrize("share", [0.3, 0.7, 0.95])
-def test_pair_follows_a_turning_field_as_the_two_equations_say(share):
+def test_pair_follows_a_turning_field_as_the_two_equations_say(share, tell):
     pace = share * critical_pace()
     engine, closest = turning_pair(pace)
     times = np.array([0.005, 0.01, 0.02, 0.05, 0.15])
@@ -123,6 +125,10 @@ def test_pair_follows_a_turning_field_as_the_two_equations_say(share):
         assert found[1] == pytest.approx(angle, abs=0.02 * angle)
     held = held_angle(pace)
     assert held is not None
+    tell(
+        f"angle of a pair behind a field at {share} of the critical pace", math.degrees(held[1]),
+        math.degrees(found[1]), unit="deg", source="two-variable equations", when=share == 0.7,
+    )  # fmt: skip
     if share < 0.9:
         assert angle_of(engine)[1] == pytest.approx(held[1], rel=0.02)
     else:  # close to the limit the pair creeps towards its angle
@@ -130,11 +136,15 @@ def test_pair_follows_a_turning_field_as_the_two_equations_say(share):
 
 
 @pytest.mark.parametrize(("share", "holds"), [(0.97, True), (1.03, False)])
-def test_break_up_of_a_pair_in_a_turning_field(share, holds):
+def test_break_up_of_a_pair_in_a_turning_field(share, holds, tell):
     engine, _ = turning_pair(share * critical_pace())
     farthest = 0.0
     for _ in range(60):
         engine.advance(2500)
         farthest = max(farthest, angle_of(engine)[0])
+    tell(
+        f"farthest distance of a pair at {share} of the critical pace",
+        "below 1.1" if holds else "above 1.1", farthest, unit="d", source="two-variable equations",
+    )  # fmt: skip
     # A pair that falls behind the field opens when its dipoles stand side by side.
     assert (farthest < 1.1) == holds

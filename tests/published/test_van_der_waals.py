@@ -46,11 +46,15 @@ def with_hamaker(joules, gap=0.1 * NM, core='"10 nm"'):
 
 
 @pytest.mark.parametrize(("gap", "water", "oil"), TABLE)
-def test_tabulated_points(gap, water, oil):
+def test_tabulated_points(gap, water, oil, tell):
     # half a unit of the last digit printed
     for zeptojoules, wanted in ((39.0, water), (9.0, oil)):
         film = with_hamaker(zeptojoules * 1e-21)
         found = van_der_waals.pair_energy(film, 10 * NM, 10 * NM, (10 + gap) * NM)
+        tell(
+            f"10 nm cores across water, 39 zJ, {gap:g} nm apart", wanted, found, unit="kT",
+            source="Hamaker 1937; Rosensweig 1985", when=gap == 0.5 and wanted == water,
+        )  # fmt: skip
         assert found == pytest.approx(wanted, abs=6e-6)
 
 
@@ -87,13 +91,17 @@ def exact_energy(r, first, second, hamaker):
 
 
 @pytest.mark.parametrize("sizes", [(5.0, 5.0), (4.0, 9.0), (2.0, 12.0)])
-def test_law_is_the_sum_over_both_spheres(sizes):
+def test_law_is_the_sum_over_both_spheres(sizes, tell):
     first, second = sizes
     law = VanDerWaalsLaw(3.0, 1e-3, 0.0)
     for gap in (0.3, 1.0, 4.0):
         r = first + second + gap
         wanted = float(exact_energy(r, first, second, 3.0))
         found = float(van_der_waals.law_energy(law, first, second, r))
+        tell(
+            "spheres of radii 4 and 9, gap 1, A = 3", wanted, found,
+            source="1/r⁶ integrated over both", when=sizes == (4.0, 9.0) and gap == 1.0,
+        )  # fmt: skip
         assert found == pytest.approx(wanted, rel=1e-8)
 
 
@@ -111,7 +119,7 @@ def test_force_is_minus_the_slope(sizes):
         assert found == pytest.approx(-(ahead - behind) / (2.0 * step), rel=1e-6)
 
 
-def test_limits_near_and_far():
+def test_limits_near_and_far(tell):
     # Near, Derjaguin's rule: U = -A R1 R2/(6 (R1 + R2) s). Far, -(16/9) A R1^3 R2^3/r^6, from the
     # London energy of two small spheres (both in any book on colloids; J. N. Israelachvili,
     # Intermolecular and Surface Forces, chapter 13, from memory).
@@ -122,7 +130,9 @@ def test_limits_near_and_far():
     assert found == pytest.approx(near, rel=1e-3)
     r = 200.0
     far = -16.0 / 9.0 * 2.0 * first**3 * second**3 / r**6
-    assert float(van_der_waals.law_energy(law, first, second, r)) == pytest.approx(far, rel=5e-3)
+    found = float(van_der_waals.law_energy(law, first, second, r))
+    tell("radii 3 and 5 at distance 200, limit", far, found, source="London; Israelachvili, 13")
+    assert found == pytest.approx(far, rel=5e-3)
 
 
 def test_barrier_is_the_climb_from_the_minimum():
