@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +16,7 @@ from analysis import measured_numbers as tell
 from analysis.chain_series import ChainSeries
 from analysis.chains import BOND_ALIGNMENT, BOND_DISTANCE, Chains, find_chains
 from analysis.equilibration import equilibration
+from analysis.files import write_text
 from analysis.magnetisation import director
 from analysis.relaxation import bond_survival, independent_structures
 from analysis.spacing import SpacingFrames
@@ -321,19 +320,3 @@ def write(measurement: Measurement, directory: str | Path) -> Path:
     path = Path(directory) / "measures.json"
     write_text(path, json.dumps(measurement.numbers, indent=2, ensure_ascii=False) + "\n")
     return path
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text file so that a reader sees the old content or the new, never a part."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        # mkstemp makes the file private; give it the mode that any new file would have.
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(name).chmod(0o666 & ~mask)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from analysis import style
@@ -93,9 +94,7 @@ def draw_all(
     OSError
         If the folder cannot be written.
     """
-    style.check_format(format)
-    directory.mkdir(parents=True, exist_ok=True)
-    return [
-        style.save(draw(measurement, run), directory / f"{name}.{format}", format)
-        for name, draw in figures_of(measurement).items()
-    ]
+    figures = {
+        name: partial(draw, measurement, run) for name, draw in figures_of(measurement).items()
+    }
+    return style.save_all(figures, directory, format)

@@ -13,6 +13,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analysis import report_text, style
+from analysis.files import write_text
 from analysis.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
 from analysis.report_page import PAGE, STYLE_SHEET
 
@@ -51,11 +52,7 @@ def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
         If the folder cannot be written.
     """
     directory.mkdir(parents=True, exist_ok=True)
-    path = directory / "report.html"
-    passing = path.with_name(path.name + ".part")
-    passing.write_text(page(measurement, run), encoding="utf-8")
-    passing.replace(path)
-    return path
+    return write_text(directory / "report.html", page(measurement, run))
 
 
 def page(measurement: Measurement, run: Run) -> str:

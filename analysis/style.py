@@ -13,8 +13,10 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from analysis.files import write_bytes
+
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator, Mapping
     from pathlib import Path
 
     from matplotlib.axes import Axes
@@ -206,11 +208,38 @@ def figure_bytes(
 
 def save(figure: Figure, path: Path, format: str = "png") -> Path:
     """Write a figure to `path` under a passing name first, so that no half picture is left."""
-    content = figure_bytes(figure, format)
-    passing = path.with_name(path.name + ".part")
-    passing.write_bytes(content)
-    passing.replace(path)
-    return path
+    return write_bytes(path, figure_bytes(figure, format))
+
+
+def save_all(
+    figures: Mapping[str, Callable[[], Figure]], directory: Path, format: str
+) -> list[Path]:
+    """Draw figures one after the other and write each into a folder, made if it is missing.
+
+    Parameters
+    ----------
+    figures : mapping of str to callable
+        What draws each figure, by the name of its file without ending.
+    directory : Path
+        Folder for the pictures. A picture of the same name is replaced.
+    format : str
+        "png" (300 dots an inch), "svg" or "pdf".
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    ValueError
+        If the format is not one of these three; nothing is written.
+    OSError
+        If the folder cannot be written.
+    """
+    check_format(format)
+    directory.mkdir(parents=True, exist_ok=True)
+    return [save(draw(), directory / f"{name}.{format}", format) for name, draw in figures.items()]
 
 
 def legend_above(axes: Axes, first: str = "", columns: int = 2) -> None:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from analysis import report_text, style
+from analysis.files import write_text
 from analysis.number_text import as_float, with_error
 from analysis.report_page import STYLE_SHEET
 from analysis.swept_run import GROWN_LENGTH, MEASURES
@@ -154,11 +155,7 @@ def write_sweep_report(table: SweepTable, directory: Path) -> Path:
         If the folder cannot be written.
     """
     directory.mkdir(parents=True, exist_ok=True)
-    path = directory / "sweep_report.html"
-    passing = path.with_name(path.name + ".part")
-    passing.write_text(page(table), encoding="utf-8")
-    passing.replace(path)
-    return path
+    return write_text(directory / "sweep_report.html", page(table))
 
 
 def page(table: SweepTable) -> str:

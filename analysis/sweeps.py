@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from analysis.measures import write_text
+from analysis.files import write_text
 from analysis.number_text import as_float
 from analysis.style import scale_for
 from analysis.swept_keys import SweptKey

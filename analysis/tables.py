@@ -6,7 +6,8 @@ import math
 from pathlib import Path
 from typing import Any
 
-from analysis.measures import Measurement, write_text
+from analysis.files import write_text
+from analysis.measures import Measurement
 
 TIME_COLUMNS = {
     "time_s": "time_s",

@@ -79,12 +79,7 @@ def draw_trends(table: SweepTable, directory: Path, format: str = "png") -> list
     OSError
         If the folder cannot be written.
     """
-    style.check_format(format)
-    directory.mkdir(parents=True, exist_ok=True)
-    return [
-        style.save(draw(), directory / f"{name}.{format}", format)
-        for name, draw in trend_figures(table).items()
-    ]
+    return style.save_all(trend_figures(table), directory, format)
 
 
 def trend_figures(table: SweepTable) -> dict[str, Callable[[], Figure]]:

@@ -303,19 +303,12 @@ def _plot(args: argparse.Namespace) -> int:
     return DONE
 
 
-# ---------------------------------------------------------------- steps of the commands
-
-
 def _load(file: str, seed: int | None) -> Parameters:
     from sim.parameters import load
 
     parameters = load(file)
     notice_lines(parameters.notices)
-    if seed is not None:
-        parameters = dataclasses.replace(
-            parameters, run=dataclasses.replace(parameters.run, seed=seed)
-        )
-    return parameters
+    return parameters.with_seed(seed)
 
 
 # ---------------------------------------------------------------- printing

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -66,7 +67,7 @@ class Refused(ValueError):
     """A value that does not meet its expectation; the text says why, or is empty."""
 
 
-class Expectation:
+class Expectation(ABC):
     """Base of all expectations.
 
     Attributes
@@ -78,18 +79,18 @@ class Expectation:
     about: str
 
     @property
+    @abstractmethod
     def must(self) -> str:
         """The phrase after "must be"."""
-        raise NotImplementedError
 
     @property
+    @abstractmethod
     def shape(self) -> dict[str, Any]:
         """JSON schema of the raw value, without its description."""
-        raise NotImplementedError
 
+    @abstractmethod
     def read(self, value: object) -> Any:
         """Give the value inside, or raise `Refused`."""
-        raise NotImplementedError
 
     def check(self, value: object) -> Any:
         """Give the value inside, or raise ValueError with the end of our sentence."""

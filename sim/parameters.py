@@ -312,6 +312,12 @@ class Parameters:
     )
     gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
 
+    def with_seed(self, seed: int | None) -> Parameters:
+        """Return the same with another seed; None keeps the file's."""
+        if seed is None:
+            return self
+        return dataclasses.replace(self, run=dataclasses.replace(self.run, seed=seed))
+
 
 def load(path: str | Path) -> Parameters:
     """Read a parameter file.

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sim import material, time_step
 from sim.interactions.added import added_pairs
 from sim.interactions.gravity import gradient_components, gravity_law
+from sim.interactions.steric import steric_law
 from sim.units import ReducedUnits
 
 if TYPE_CHECKING:
@@ -288,15 +289,12 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
     radius = 0.5 * particles.diameter / units.length_m
     moment = particles.moment / units.moment_am2
     brownian = 3.0 / (2.0 * radius) ** 3  # kT/(pi eta d^3) in units of D0/d0^2
-    shell = parameters.particles.shell_thickness / units.length_m
-    grafting = parameters.repulsion.grafting_density * units.length_m**2
+    law = steric_law(parameters, units.length_m)
     largest_field = parameters.field.largest / units.field_t
     added = added_pairs(parameters, units.length_m)
     momentum_time, spin_time = _inertia(parameters, particles, units)
     allowed = (
-        time_step.limits(
-            parameters.repulsion, radius, moment, brownian, largest_field, shell, grafting, added
-        )
+        time_step.limits(law, radius, moment, brownian, largest_field, added)
         .with_inertia(momentum_time, spin_time)
         .with_period(parameters.field.shortest_period / units.time_s)
     )
@@ -316,8 +314,8 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         thickness=particles.thickness / units.length_m,
         steric=parameters.repulsion.kind,
         strength=parameters.repulsion.strength,
-        shell=shell,
-        grafting=grafting,
+        shell=law.shell,
+        grafting=law.grafting,
         dipole_sum=parameters.dipoles.sum,
         cutoff=parameters.dipoles.cutoff_diameters,
         tolerance=parameters.dipoles.tolerance,

@@ -167,10 +167,7 @@ def load_sweep(path: str | Path, seed: int | None = None) -> SweepPlan:
         parameters = from_text(text, name)
     except ParameterError as error:
         raise ParameterError(name, [*error.problems, *SweepReading(tables).problems]) from error
-    if seed is not None:
-        run = dataclasses.replace(parameters.run, seed=seed)
-        parameters = dataclasses.replace(parameters, run=run)
-    return plan_sweep(parameters, name)
+    return plan_sweep(parameters.with_seed(seed), name)
 
 
 def plan_sweep(parameters: Parameters, name: str | None = None) -> SweepPlan:
@@ -322,5 +319,4 @@ def _seed(seed: int, setting: Settings, replica: int) -> int:
 def _with_seed(parameters: Parameters, seed: int) -> Parameters:
     tables = parse_toml(parameters.text, parameters.name)
     tables.setdefault("run", {})["seed"] = seed
-    run = dataclasses.replace(parameters.run, seed=seed)
-    return dataclasses.replace(parameters, run=run, text=to_toml(tables))
+    return dataclasses.replace(parameters.with_seed(seed), text=to_toml(tables))

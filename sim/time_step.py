@@ -16,13 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.added_stiffness import added_curvature
-from sim.interactions.steric import StericLaw
 from sim.kernels import pair_laws
 from sim.units import format_quantity
 
 if TYPE_CHECKING:
     from sim.interactions.added import AddedPairs
-    from sim.parameters import RepulsionParameters
+    from sim.interactions.steric import StericLaw
     from sim.reduced_system import ReducedSystem
 
 __all__ = ["StepLimits", "limits", "round_down", "soft_core_curvature", "too_long_step"]
@@ -110,12 +109,7 @@ def brush_curvature(core: Floats, contact: Floats, shell: float, grafting: float
 
 
 def _stiffest(
-    repulsion: RepulsionParameters,
-    radius: Floats,
-    moment: Floats,
-    shell: float,
-    grafting: float,
-    added: AddedPairs | None = None,
+    law: StericLaw, radius: Floats, moment: Floats, added: AddedPairs | None = None
 ) -> tuple[float, bool]:
     """Return the largest k_ij (D_i + D_j)/2 over pairs, and whether the added forces make it.
 
@@ -124,20 +118,18 @@ def _stiffest(
     chosen = np.unique(np.linspace(0, len(radius) - 1, SIZES_COMPARED).astype(int))
     order = np.argsort(radius, kind="stable")[chosen]
     diameter, strength = 2.0 * radius[order], moment[order]
-    if repulsion.kind == "surfactant":
-        core = diameter - 2.0 * shell
+    if law.kind == pair_laws.SURFACTANT:
+        core = diameter - 2.0 * law.shell
         pair = 2.0 * core[:, None] * core / (core[:, None] + core)
-        curvature = brush_curvature(pair, pair + 2.0 * shell, shell, grafting)
+        curvature = brush_curvature(pair, pair + 2.0 * law.shell, law.shell, law.grafting)
     else:
         mean = 0.5 * (diameter[:, None] + diameter)
         coupling = strength[:, None] * strength / mean**3
-        curvature = soft_core_curvature(repulsion.strength, coupling) / mean**2
+        curvature = soft_core_curvature(law.strength, coupling) / mean**2
     mobility = 0.5 * (1.0 / diameter[:, None] + 1.0 / diameter)
     stiffest = float(np.max(curvature * mobility))
     if added is None or not added.acts:
         return stiffest, False
-    kind = pair_laws.SURFACTANT if repulsion.kind == "surfactant" else pair_laws.SOFT_CORE
-    law = StericLaw(kind, shell, grafting, repulsion.strength)
     few = np.unique(np.linspace(0, len(order) - 1, ADDED_SIZES_COMPARED).astype(int))
     i, j = (pair.ravel() for pair in np.meshgrid(few, few, indexing="ij"))
     half = 0.5 * diameter
@@ -148,26 +140,23 @@ def _stiffest(
 
 
 def limits(
-    repulsion: RepulsionParameters,
+    law: StericLaw,
     radius: Floats,
     moment: Floats,
     turning: Floats,
     largest_field: float,
-    shell: float,
-    grafting: float,
     added: AddedPairs | None = None,
 ) -> StepLimits:
     """Return the steps that the repulsion and the rotation allow.
 
     Parameters
     ----------
-    repulsion : RepulsionParameters
+    law : StericLaw
+        The repulsion, reduced.
     radius, moment, turning : float64 (N,)
         Steric radius, moment and Brownian rotational diffusion, reduced.
     largest_field : float
         Largest applied field, reduced.
-    shell, grafting : float
-        Shell thickness and grafting density, reduced.
     added : AddedPairs or None
         Van der Waals and electrostatic forces, reduced: their curvature, where pairs come, adds to
         that of the repulsion.
@@ -181,7 +170,7 @@ def limits(
     k (D_i + D_j)/2 dt = 0.25 for the stiffest pair, and D_rot dt (xi + 4.8 lambda) = 0.2, where
     4.8 lambda kT/m is the field of a long chain on its own moments.
     """
-    stiffest, is_added = _stiffest(repulsion, radius, moment, shell, grafting, added)
+    stiffest, is_added = _stiffest(law, radius, moment, added)
     stiffness = STIFFNESS_SHARE / stiffest
     torque = local_langevin(radius, moment, largest_field)
     rotation = TURNING_SHARE / float(np.max(turning * torque))
@@ -190,7 +179,7 @@ def limits(
     elif stiffness <= rotation:
         reason = (
             "the surfactant's stiffness"
-            if repulsion.kind == "surfactant"
+            if law.kind == pair_laws.SURFACTANT
             else "the soft core's stiffness"
         )
     else:

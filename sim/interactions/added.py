@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from sim.interactions import electrostatic, van_der_waals
 from sim.interactions.electrostatic import ElectrostaticLaw
+from sim.interactions.pairs import Values, steric_radii
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
 
 __all__ = ["AddedPairs", "added_pairs", "pair_energy"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 
 class AddedPairs(NamedTuple):
@@ -94,6 +92,5 @@ def pair_energy(
     ndarray
         Energy in kT, of the broadcast shape.
     """
-    shell = parameters.particles.shell_thickness
-    first, second = (0.5 * np.asarray(core, dtype=np.float64) + shell for core in (core_i, core_j))
-    return added_pairs(parameters).energy(first, second, distance)
+    radii = steric_radii(parameters, core_i, core_j)
+    return added_pairs(parameters).energy(*radii, distance)

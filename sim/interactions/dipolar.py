@@ -6,21 +6,20 @@ The radial factors are those of ``sim.kernels.pair_laws``, as in the engine.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from sim import material
 from sim.constants import BOLTZMANN, MU0
+from sim.interactions.pairs import Values, floats
 from sim.kernels import pair_laws
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
 
 __all__ = ["head_to_tail_energy", "moments", "pair_coupling"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 
 def moments(parameters: Parameters, core: ArrayLike) -> Values:
@@ -39,7 +38,7 @@ def moments(parameters: Parameters, core: ArrayLike) -> Values:
         Moments in A m2, of the shape of ``core``.
     """
     particles = parameters.particles
-    cores = np.asarray(core, dtype=np.float64)
+    (cores,) = floats(core)
     values = material.moment(cores, particles.magnetisation, particles.dead_layer)
     return np.asarray(values, dtype=np.float64)
 
@@ -63,7 +62,7 @@ def head_to_tail_energy(
     ndarray
         Energy -2 mu0 m_i m_j/(4 pi r^3 kT) in kT, of the broadcast shape.
     """
-    r = np.asarray(distance, dtype=np.float64)
+    (r,) = floats(distance)
     thermal = BOLTZMANN * parameters.carrier.temperature
     product = moments(parameters, core_i) * moments(parameters, core_j)
     strength = MU0 / (4.0 * math.pi * thermal) * product

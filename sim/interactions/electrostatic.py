@@ -8,13 +8,13 @@ ions are those of a salt; counter-ions are few beside them. The windows carry no
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from sim.double_layer import bjerrum_length
-from sim.interactions.van_der_waals import LEAST_ENERGY, bisect_range
+from sim.interactions.pairs import LEAST_ENERGY, Values, bisect_range, floats, steric_radii
 from sim.kernels import pair_laws
 
 if TYPE_CHECKING:
@@ -29,10 +29,7 @@ __all__ = [
     "law_force",
     "law_range",
     "pair_energy",
-    "pair_force",
 ]
-
-Values: TypeAlias = NDArray[np.float64]
 
 
 class ElectrostaticLaw(NamedTuple):
@@ -118,7 +115,7 @@ def law_energy(
     ndarray
         Energy in kT, of the broadcast shape; 0 beyond 16 Debye lengths.
     """
-    first, second, r = (np.asarray(x, dtype=np.float64) for x in (radius_i, radius_j, distance))
+    first, second, r = floats(radius_i, radius_j, distance)
     energy = pair_laws.electrostatic_energy(r * r, first, second, law.charging, law.screening)
     return np.asarray(energy, dtype=np.float64)
 
@@ -142,7 +139,7 @@ def law_force(
     ndarray
         Force in kT per length unit, of the broadcast shape.
     """
-    first, second, r = (np.asarray(x, dtype=np.float64) for x in (radius_i, radius_j, distance))
+    first, second, r = floats(radius_i, radius_j, distance)
     push = pair_laws.electrostatic_push(r * r, first, second, law.charging, law.screening)
     return np.asarray(push * r, dtype=np.float64)
 
@@ -173,11 +170,6 @@ def law_range(law: ElectrostaticLaw, largest_radius: float) -> float:
     return bisect_range(is_felt, contact, contact + pair_laws.FARTHEST_DECAY / law.screening)
 
 
-def _radius(parameters: Parameters, core: ArrayLike) -> Values:
-    """Steric radius in m of a core diameter in m."""
-    return 0.5 * np.asarray(core, dtype=np.float64) + parameters.particles.shell_thickness
-
-
 def pair_energy(
     parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
 ) -> Values:
@@ -197,28 +189,5 @@ def pair_energy(
     ndarray
         Energy in kT, of the broadcast shape; without the cut at `law_range`.
     """
-    radii = _radius(parameters, core_i), _radius(parameters, core_j)
+    radii = steric_radii(parameters, core_i, core_j)
     return law_energy(electrostatic_law(parameters), *radii, distance)
-
-
-def pair_force(
-    parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-) -> Values:
-    """Force of the repulsion of pairs in SI.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core_i, core_j : array_like
-        Core diameters in m.
-    distance : array_like
-        Centre distances in m.
-
-    Returns
-    -------
-    ndarray
-        Force in kT/m, of the broadcast shape.
-    """
-    radii = _radius(parameters, core_i), _radius(parameters, core_j)
-    return law_force(electrostatic_law(parameters), *radii, distance)

@@ -6,19 +6,18 @@ unit, and an SI form for pair theory, expectations and tests.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sim.interactions.pairs import Values, floats, steric_radii
 from sim.kernels import pair_laws
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
 
 __all__ = ["StericLaw", "law_energy", "law_force", "pair_energy", "pair_force", "steric_law"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 KINDS = {"soft_core": pair_laws.SOFT_CORE, "surfactant": pair_laws.SURFACTANT}
 
@@ -93,7 +92,7 @@ def law_energy(
     ndarray
         Energy in kT, of the broadcast shape.
     """
-    first, second, r = (np.asarray(x, dtype=np.float64) for x in (radius_i, radius_j, distance))
+    first, second, r = floats(radius_i, radius_j, distance)
     if law.kind == pair_laws.SOFT_CORE:
         energy = pair_laws.soft_core_energy(r * r, first + second, law.strength)
     else:
@@ -120,17 +119,12 @@ def law_force(
     ndarray
         Force in kT per length unit, of the broadcast shape.
     """
-    first, second, r = (np.asarray(x, dtype=np.float64) for x in (radius_i, radius_j, distance))
+    first, second, r = floats(radius_i, radius_j, distance)
     if law.kind == pair_laws.SOFT_CORE:
         push = pair_laws.soft_core_push(r * r, first + second, law.strength)
     else:
         push = pair_laws.brush_push(r * r, first, second, law.shell, law.grafting)
     return np.asarray(push * r, dtype=np.float64)
-
-
-def _radius(parameters: Parameters, core: ArrayLike) -> Values:
-    """Steric radius in m of a core diameter in m."""
-    return 0.5 * np.asarray(core, dtype=np.float64) + parameters.particles.shell_thickness
 
 
 def pair_energy(
@@ -152,7 +146,7 @@ def pair_energy(
     ndarray
         Energy in kT, of the broadcast shape.
     """
-    radii = _radius(parameters, core_i), _radius(parameters, core_j)
+    radii = steric_radii(parameters, core_i, core_j)
     return law_energy(steric_law(parameters), *radii, distance)
 
 
@@ -175,5 +169,5 @@ def pair_force(
     ndarray
         Force in kT/m, of the broadcast shape.
     """
-    radii = _radius(parameters, core_i), _radius(parameters, core_j)
+    radii = steric_radii(parameters, core_i, core_j)
     return law_force(steric_law(parameters), *radii, distance)

@@ -8,33 +8,25 @@ that the repulsion holds them there. The windows attract nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sim.interactions.pairs import LEAST_ENERGY, Values, bisect_range, floats, steric_radii
 from sim.kernels import pair_laws
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
 
 __all__ = [
-    "LEAST_ENERGY",
     "VanDerWaalsLaw",
-    "bisect_range",
     "law_energy",
     "law_force",
     "law_range",
     "pair_energy",
-    "pair_force",
     "van_der_waals_law",
 ]
-
-Values: TypeAlias = NDArray[np.float64]
-
-LEAST_ENERGY = 1e-3
-"""Pairs further apart than where this energy in kT is left do not act on each other."""
 
 
 class VanDerWaalsLaw(NamedTuple):
@@ -95,7 +87,7 @@ def law_energy(
     ndarray
         Energy in kT, of the broadcast shape.
     """
-    first, second, r = (np.asarray(x, dtype=np.float64) for x in (radius_i, radius_j, distance))
+    first, second, r = floats(radius_i, radius_j, distance)
     if law.hamaker == 0.0:
         return np.zeros(np.broadcast_shapes(first.shape, second.shape, r.shape))
     energy = pair_laws.van_der_waals_energy(
@@ -123,36 +115,13 @@ def law_force(
     ndarray
         Force in kT per length unit, of the broadcast shape.
     """
-    first, second, r = (np.asarray(x, dtype=np.float64) for x in (radius_i, radius_j, distance))
+    first, second, r = floats(radius_i, radius_j, distance)
     if law.hamaker == 0.0:
         return np.zeros(np.broadcast_shapes(first.shape, second.shape, r.shape))
     push = pair_laws.van_der_waals_push(
         r * r, first, second, law.shell, law.hamaker, law.smallest_gap
     )
     return np.asarray(push * r, dtype=np.float64)
-
-
-def bisect_range(is_inside: Callable[[float], bool], low: float, high: float) -> float:
-    """Return where a condition that holds at ``low`` stops to hold, by bisection.
-
-    Parameters
-    ----------
-    is_inside : callable
-        From a distance to a truth value; true up to one distance and false beyond.
-    low, high : float
-        Distances that bracket it.
-
-    Returns
-    -------
-    float
-        The distance; ``low`` where the condition holds nowhere, ``high`` where it holds throughout.
-    """
-    if not is_inside(low):
-        return low
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if is_inside(middle) else (low, middle)
-    return high
 
 
 def law_range(law: VanDerWaalsLaw, largest_radius: float) -> float:
@@ -186,11 +155,6 @@ def law_range(law: VanDerWaalsLaw, largest_radius: float) -> float:
     return bisect_range(is_felt, nearest, farthest)
 
 
-def _radius(parameters: Parameters, core: ArrayLike) -> Values:
-    """Steric radius in m of a core diameter in m."""
-    return 0.5 * np.asarray(core, dtype=np.float64) + parameters.particles.shell_thickness
-
-
 def pair_energy(
     parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
 ) -> Values:
@@ -210,28 +174,5 @@ def pair_energy(
     ndarray
         Energy in kT, of the broadcast shape; without the cut at `law_range`.
     """
-    radii = _radius(parameters, core_i), _radius(parameters, core_j)
+    radii = steric_radii(parameters, core_i, core_j)
     return law_energy(van_der_waals_law(parameters), *radii, distance)
-
-
-def pair_force(
-    parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-) -> Values:
-    """Force of the attraction of pairs in SI, negative as it draws them together.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core_i, core_j : array_like
-        Core diameters in m.
-    distance : array_like
-        Centre distances in m.
-
-    Returns
-    -------
-    ndarray
-        Force in kT/m, of the broadcast shape.
-    """
-    radii = _radius(parameters, core_i), _radius(parameters, core_j)
-    return law_force(van_der_waals_law(parameters), *radii, distance)

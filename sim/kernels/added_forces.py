@@ -15,7 +15,8 @@ from sim.kernels.pair_laws import (
     van_der_waals_push,
 )
 from sim.kernels.rows import RADIUS, unit_of
-from sim.kernels.vector import WORDS, load_rows, spread, store_sums, wrapped_difference
+from sim.kernels.vector import spread
+from sim.kernels.vector_rows import WORDS, load_rows, store_sums, wrapped_difference
 from sim.kernels.words import where
 
 u64 = np.uint64
@@ -97,14 +98,20 @@ def gradient_field(z, patch, laws):
 
 
 @njit(cache=True, error_model="numpy")
-def added_pair_energy(i, j, slots, patch, laws):
-    """Return (van der Waals, electrostatic) energy of two slots in kT."""
+def separation(i, j, slots, patch):
+    """Return r_i - r_j of the nearest images and its square."""
     dx = slots.x[i] - slots.x[j]
     dy = slots.y[i] - slots.y[j]
     dz = slots.z[i] - slots.z[j]
     dx -= patch.side_x * np.rint(dx / patch.side_x)
     dy -= patch.side_y * np.rint(dy / patch.side_y)
-    r2 = dx * dx + dy * dy + dz * dz
+    return dx, dy, dz, dx * dx + dy * dy + dz * dz
+
+
+@njit(cache=True, error_model="numpy")
+def added_pair_energy(i, j, slots, patch, laws):
+    """Return (van der Waals, electrostatic) energy of two slots in kT."""
+    _, _, _, r2 = separation(i, j, slots, patch)
     if r2 >= laws.added_reach * laws.added_reach:
         return 0.0, 0.0
     a, b = slots.radius[i], slots.radius[j]

@@ -8,10 +8,9 @@ from llvmlite import ir
 from numba import types
 from numba.core.extending import intrinsic
 
-from sim.kernels.vector import VectorType, _element_pointer, _spread
+from sim.kernels.vector import FLOATS, VectorType, element_pointer, spread_lanes
 
 EIGHT = 8
-_FLOAT = {types.float32: ir.FloatType(), types.float64: ir.DoubleType()}
 
 
 @intrinsic
@@ -20,8 +19,8 @@ def load8(typingctx, array, index):
     vector = VectorType(array.dtype, EIGHT)
 
     def lower(context, builder, sig, args):
-        llvm = ir.VectorType(_FLOAT[array.dtype], EIGHT)
-        pointer = _element_pointer(context, builder, array, args[0], args[1], llvm)
+        llvm = ir.VectorType(FLOATS[array.dtype], EIGHT)
+        pointer = element_pointer(context, builder, array, args[0], args[1], llvm)
         return builder.load(pointer, typ=llvm, align=array.dtype.bitwidth // 8)
 
     return vector(array, types.uint64), lower
@@ -33,8 +32,8 @@ def store8(typingctx, array, index, value):
     vector = VectorType(array.dtype, EIGHT)
 
     def lower(context, builder, sig, args):
-        llvm = ir.VectorType(_FLOAT[array.dtype], EIGHT)
-        pointer = _element_pointer(context, builder, array, args[0], args[1], llvm)
+        llvm = ir.VectorType(FLOATS[array.dtype], EIGHT)
+        pointer = element_pointer(context, builder, array, args[0], args[1], llvm)
         builder.store(args[2], pointer, align=array.dtype.bitwidth // 8)
         return context.get_dummy_value()
 
@@ -47,6 +46,6 @@ def spread8(typingctx, value):
     vector = VectorType(value, EIGHT)
 
     def lower(context, builder, sig, args):
-        return _spread(builder, args[0], EIGHT)
+        return spread_lanes(builder, args[0], EIGHT)
 
     return vector(value), lower

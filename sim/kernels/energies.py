@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit, prange
 
-from sim.kernels.added_forces import added_pair_energy, body_energy
+from sim.kernels.added_forces import added_pair_energy, body_energy, separation
 from sim.kernels.layout import BLOCKS, EXACT
 from sim.kernels.lists import block_bounds
 from sim.kernels.motion import missing_field
@@ -23,12 +23,7 @@ NAMES = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostati
 @njit(cache=True, error_model="numpy")
 def pair_energy(i, j, slots, patch, laws):
     """Return (dipolar, steric) energy of two slots, the dipoles within their cut-off."""
-    dx = slots.x[i] - slots.x[j]
-    dy = slots.y[i] - slots.y[j]
-    dz = slots.z[i] - slots.z[j]
-    dx -= patch.side_x * np.rint(dx / patch.side_x)
-    dy -= patch.side_y * np.rint(dy / patch.side_y)
-    r2 = dx * dx + dy * dy + dz * dz
+    dx, dy, dz, r2 = separation(i, j, slots, patch)
     b, c, _ = dipole_radial(r2, laws.cutoff * laws.cutoff)
     mine = slots.ux[i] * dx + slots.uy[i] * dy + slots.uz[i] * dz
     theirs = slots.ux[j] * dx + slots.uy[j] * dy + slots.uz[j] * dz

@@ -10,7 +10,7 @@ import numpy as np
 from numba import njit, prange
 
 from sim.kernels.layout import BLOCKS, STRIDE
-from sim.kernels.vector import append_near
+from sim.kernels.vector_rows import append_near
 
 u32 = np.uint32
 u64 = np.uint64

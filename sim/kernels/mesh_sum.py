@@ -10,7 +10,7 @@ from numba import njit, prange
 
 from sim.kernels.eights import EIGHT, load8, spread8, store8
 from sim.kernels.mesh_windows import place_weights
-from sim.kernels.vector import store_sums
+from sim.kernels.vector_rows import store_sums
 
 u64 = np.uint64
 

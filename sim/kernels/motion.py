@@ -13,7 +13,8 @@ from numba.extending import register_jitable
 from sim.kernels.layout import EXACT
 from sim.kernels.noise import AXES, BLOCK
 from sim.kernels.pair_laws import soft_core_push
-from sim.kernels.vector import WORDS, load, load_rows, spread, store
+from sim.kernels.vector import load, spread, store
+from sim.kernels.vector_rows import WORDS, load_rows
 from sim.kernels.words import rsqrt, where
 
 u64 = np.uint64

@@ -9,7 +9,8 @@ from numba import njit
 
 from sim.kernels.pair_laws import SURFACTANT, brush_push, dipole_radial, soft_core_push
 from sim.kernels.rows import RADIUS, unit_of
-from sim.kernels.vector import WORDS, load_rows, spread, store_sums, word_or_own, wrapped_difference
+from sim.kernels.vector import spread
+from sim.kernels.vector_rows import WORDS, load_rows, store_sums, word_or_own, wrapped_difference
 
 u64 = np.uint64
 

@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit, types
 from numba.extending import overload, register_jitable
 
-from sim.kernels.vector import WORDS
+from sim.kernels.vector_rows import WORDS
 
 # Where the radius stands in a row.
 RADIUS = 6

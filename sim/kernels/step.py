@@ -26,7 +26,7 @@ from sim.kernels.noise import AXES, BLOCK, normals
 from sim.kernels.pair_sums import pair_sums
 from sim.kernels.rows import pack_rows
 from sim.kernels.splitting import move_with_momenta, widen_noise
-from sim.kernels.vector import WORDS
+from sim.kernels.vector_rows import WORDS
 
 # State that the loop carries from call to call, in one integer array: row buffer in use,
 # whether the list must be built before the next force, lists built, capped drifts.

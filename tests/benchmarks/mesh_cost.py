@@ -29,7 +29,8 @@ from sim.kernels.pair_laws import soft_core_push
 from sim.kernels.pair_sums import pair_sums
 from sim.kernels.rows import RADIUS, unit_of
 from sim.kernels.screened_law import screened_radial
-from sim.kernels.vector import WORDS, load_rows, spread, store_sums, wrapped_difference
+from sim.kernels.vector import spread
+from sim.kernels.vector_rows import WORDS, load_rows, store_sums, wrapped_difference
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film, parts_of, random_film
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numba import njit
 
-from sim.kernels import vector
+from sim.kernels import vector, vector_rows
 from sim.kernels.words import rsqrt, where
 
 TYPES = [np.float32, np.float64]
@@ -76,7 +76,7 @@ def spreading(x, out):
 @njit
 def rows_to_words(table, index, start, out):
     """Write the eight words of the indexed rows, word by word."""
-    words = vector.load_rows(table, index, start)
+    words = vector_rows.load_rows(table, index, start)
     lanes = vector_lanes(table)
     vector.store(out, u64(0), words[0])
     vector.store(out, lanes, words[1])
@@ -96,20 +96,20 @@ def sums_of_lanes(x, start, out):
     c, d = vector.load(x, u64(2) * n), vector.load(x, u64(3) * n)
     e, f = vector.load(x, u64(4) * n), vector.load(x, u64(5) * n)
     g, h = vector.load(x, u64(6) * n), vector.load(x, u64(7) * n)
-    vector.store_sums(out, start, (a, b, c, d, e, f, g, h))
+    vector_rows.store_sums(out, start, (a, b, c, d, e, f, g, h))
 
 
 @njit
 def fixed_difference(mine, table, index, out):
     """Write mine - word 0 of the indexed rows, both read as fixed-point integers."""
-    words = vector.load_rows(table, index, u64(0))
-    vector.store(out, u64(0), vector.wrapped_difference(mine, words[0]))
+    words = vector_rows.load_rows(table, index, u64(0))
+    vector.store(out, u64(0), vector_rows.wrapped_difference(mine, words[0]))
 
 
 @njit
 def near(out, at, index, xs, ys, zs, start, x, y, z, reach2, me):
     """Append the near ones of 16 candidates."""
-    return vector.append_near(out, at, index, xs, ys, zs, start, x, y, z, reach2, me)
+    return vector_rows.append_near(out, at, index, xs, ys, zs, start, x, y, z, reach2, me)
 
 
 def drawn(dtype, count=None, seed=1, low=-2.0, high=2.0):
