@@ -162,7 +162,7 @@ def _notices(reading: Reading) -> Iterator[str]:
     yield from _unused(reading, "repulsion", "kind", {"soft_core": "grafting_density"})
     if reading.given("repulsion", "strength") and reading.get("repulsion", "kind") == "surfactant":
         yield '[repulsion] strength acts only at the windows with kind = "surfactant".'
-    sums = {"cutoff": "tolerance", "exact": "cutoff_diameters"}
+    sums = {"cutoff": "tolerance", "exact": "cutoff_diameters", "mesh": "cutoff_diameters"}
     yield from _unused(reading, "dipoles", "sum", sums)
     dynamics = {"brownian": "mass_factor"}
     yield from _unused(reading, "run", "dynamics", dynamics)

@@ -226,19 +226,18 @@ class DipolesTable(Table):
     sum: Annotated[
         str,
         Choice(
-            ("cutoff", "exact"),
-            "cutoff: pairs within a range, fast and approximate; exact: all pairs and all "
-            "periodic images, for small systems.",
-            later=("mesh",),
+            ("mesh", "cutoff", "exact"),
+            "mesh: all pairs and all periodic images to the tolerance; exact: the same to 10 "
+            "digits, for small systems; cutoff: pairs within a range alone, approximate.",
         ),
-    ] = _default("cutoff")
+    ] = _default("mesh")
     cutoff_diameters: Annotated[
         float,
         Number(2.0, 50.0, 6.0, "Range of the cutoff sum in median particle diameters."),
     ] = _default(6.0)
     tolerance: Annotated[
         float,
-        Number(1e-10, 0.1, 1e-3, "Relative error that the exact sum may have."),
+        Number(1e-8, 0.1, 1e-3, "Relative error of field and force; used by mesh and exact."),
     ] = _default(1e-3)
 
 

@@ -203,14 +203,14 @@ class DipoleParameters:
     Attributes
     ----------
     sum : str
-        "cutoff" or "exact".
+        "mesh", "cutoff" or "exact".
     cutoff_diameters : float
         Range of the cut-off sum in median steric diameters.
     tolerance : float
-        Relative error that the exact sum may have.
+        Relative error of field and force of mesh and exact sum.
     """
 
-    sum: Literal["cutoff", "exact"]
+    sum: Literal["mesh", "cutoff", "exact"]
     cutoff_diameters: float
     tolerance: float
 

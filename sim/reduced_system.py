@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 
 from sim import material, time_step
 from sim.interactions.added import added_pairs
+from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
 from sim.interactions.gravity import gradient_components, gravity_law
 from sim.interactions.steric import steric_law
 from sim.units import ReducedUnits
 
 if TYPE_CHECKING:
+    from sim.interactions.mesh_plan import MeshPlan
     from sim.parameters import FieldStep, Parameters
     from sim.particles import Particles
 
-__all__ = ["FieldStage", "ReducedSystem", "reduce"]
+__all__ = ["FieldStage", "ReducedSystem", "reduce", "with_mesh"]
 
 Floats = NDArray[np.float64]
 
@@ -74,11 +76,11 @@ class ReducedSystem:
     shell, grafting : float
         Thickness of the shell, molecules an area of the core.
     dipole_sum : str
-        "cutoff" or "exact".
+        "mesh", "cutoff" or "exact"; "exact" too where a mesh does not pay.
     cutoff : float
         Range of the cut-off sum.
     tolerance : float
-        Relative error of the exact sum.
+        Relative error of the mesh and of the exact sum.
     field : tuple of FieldStage
     dt, dt_s : float
         Step, reduced and in s.
@@ -113,6 +115,10 @@ class ReducedSystem:
         Where things fall.
     gradient : tuple of float
         dB_a/dx_b as (xx, yy, zz, xy, xz, yz).
+    mesh : MeshPlan or None
+        The mesh of the dipole sum "mesh".
+    mesh_every : int
+        Steps from one sum of the mesh to the next.
     """
 
     units: ReducedUnits
@@ -126,7 +132,7 @@ class ReducedSystem:
     strength: float
     shell: float
     grafting: float
-    dipole_sum: Literal["cutoff", "exact"]
+    dipole_sum: Literal["mesh", "cutoff", "exact"]
     cutoff: float
     tolerance: float
     field: tuple[FieldStage, ...]
@@ -154,6 +160,8 @@ class ReducedSystem:
     shell_weight: float = 0.0
     down: tuple[float, float, float] = (0.0, 0.0, -1.0)
     gradient: tuple[float, float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    mesh: MeshPlan | None = None
+    mesh_every: int = 1
 
     @property
     def has_body_forces(self) -> bool:
@@ -268,6 +276,32 @@ def _body_forces(parameters: Parameters, units: ReducedUnits) -> dict[str, Any]:
     }
 
 
+def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> ReducedSystem:
+    """Return a system whose dipoles are summed on the mesh that its tolerance needs.
+
+    Parameters
+    ----------
+    system : ReducedSystem
+        Any; how it summed its dipoles before does not matter.
+    shortest_period : float
+        Shortest period of the applied field, reduced.
+
+    Returns
+    -------
+    ReducedSystem
+        With ``dipole_sum`` "mesh"; or "exact" where a mesh does not pay.
+    """
+    weight = system.moment**2
+    turning = float(np.sum(weight * system.turning) / max(float(weight.sum()), 1e-300))
+    every = steps_between_sums(
+        turning * system.dt, 2.0 * math.pi * system.dt / shortest_period, system.tolerance
+    )
+    plan: DipolePlan = plan_dipoles(
+        system.sides, system.thickness, system.moment, system.radius, system.tolerance, every
+    )
+    return replace(system, dipole_sum=plan.sum, mesh=plan.mesh, mesh_every=plan.every)
+
+
 def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
     """Return the reduced system of a run.
 
@@ -304,7 +338,7 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
     wanted = _turning(parameters, particles, units, brownian)
     steepness = time_step.local_langevin(radius, moment, largest_field)
     turning = np.maximum(np.minimum(wanted, time_step.TURNING_SHARE / (dt * steepness)), brownian)
-    return ReducedSystem(
+    system = ReducedSystem(
         units=units,
         radius=radius,
         moment=moment,
@@ -341,3 +375,6 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         added_reach=added.reach(float(radius.max())),
         **_body_forces(parameters, units),
     )
+    if parameters.dipoles.sum == "mesh":
+        return with_mesh(system, parameters.field.shortest_period / units.time_s)
+    return system

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines import cpu_arrays
+from sim.engines.cpu_mesh import HeldMesh
 from sim.film_state import FilmState
 from sim.kernels import energies as energy_kernels
 from sim.kernels import layout, lists, step
@@ -75,6 +76,7 @@ class CpuEngine:
         self._totals = cpu_arrays.totals()
         size = self._slots.x.size
         self._plan, self._work, self._long_range = cpu_arrays.long_range_of(system, size)
+        self._mesh = None if system.mesh is None else HeldMesh(system, self._threads)
         room = cpu_arrays.first_room(system, self._patch)
         self._neighbours = cpu_arrays.empty_neighbours(size, self._patch, room)
         real = np.float32 if system.precision == "float32" else np.float64
@@ -128,15 +130,22 @@ class CpuEngine:
             "lists_built": int(self._flags[step.BUILT]),
             "capped_moves": int(self._flags[step.CAPPED]),
             "threads": self._threads,
+            **({} if self._mesh is None else {"mesh_s": self._mesh.seconds}),
         }
 
     def _call(self, steps: int) -> tuple[int, int]:
-        """Run the compiled loop once."""
+        """Run the compiled loop once; with a mesh, up to its next sum."""
+        mesh = self._mesh
+        if mesh is not None and steps > 0:
+            if mesh.due(self._step):
+                self._fresh()  # the mesh's sums depend on the order of the slots
+                mesh.keep(self._slots, self._long_range, self._step)
+            steps = min(steps, mesh.steps_until_due(self._step))
         done, status = step.advance(
             steps, self._step, np.uint64(self._seed), self._slots, self.system.count,
             self._rows, self._words, self._neighbours, self._patch, self._laws, self._field,
-            self._plan, self._work, self._long_range, self._magnetisation, self._totals,
-            self._flags,
+            self._plan, self._work, self._long_range, mesh and mesh.pair_table,
+            self._magnetisation, self._totals, self._flags,
         )  # fmt: skip
         return int(done), int(status)
 
@@ -149,6 +158,9 @@ class CpuEngine:
         while self._call(0)[1] == layout.LIST_FULL:
             self._grow()
         self._fresh()
+        if self._mesh is not None:
+            self._mesh.sum(self._slots, self._long_range)
+            self._mesh.seconds = 0.0
         self._compiled = True
         self._timing["compile_s"] += time.perf_counter() - started
 
@@ -280,10 +292,13 @@ class CpuEngine:
             step.sum_long_range(
                 self._slots, self.system.count, self._plan, self._work, self._long_range
             )
+        elif self._mesh is not None:
+            self._mesh.sum(self._slots, self._long_range)
         applied = self.applied_field()
         total = energy_kernels.energies(
             self._slots, self.system.count, self._neighbours, self._patch, self._laws,
             applied, self._magnetisation, self._long_range,
+            self._mesh and self._mesh.energy_table,
         )  # fmt: skip
         observed: dict[str, Any] = dict(
             zip(energy_kernels.NAMES, (total / self.system.count).tolist(), strict=True)
@@ -307,6 +322,8 @@ class CpuEngine:
         }
         if self.system.has_momenta:
             saved["momentum"] = self._slots.momentum[:, :count].copy()
+        if self._mesh is not None:
+            saved |= self._mesh.checkpoint(self._slots)
         saved["magnetisation"] = self._magnetisation.copy()
         saved["flags"] = self._flags.copy()
         saved["step"] = self._step
@@ -323,6 +340,8 @@ class CpuEngine:
         if self.system.has_momenta:
             self._slots.drag[:, :count] = fixed.drag[:, :count][:, identity]
             self._slots.momentum[:, :count] = checkpoint["momentum"]
+        if self._mesh is not None:
+            self._mesh.restore(self._slots, checkpoint)
         for name in CARRIED:
             getattr(self._slots, name)[:count] = checkpoint[name]
         self._magnetisation[:] = checkpoint["magnetisation"]

@@ -35,6 +35,7 @@ SPARE_ENTRIES = 4096
 ENDLESS = 1.0e300
 CACHE_LINE = 64
 MOMENTUM_ROWS = 8
+SMOOTH_ROWS = 6
 SLOPES = ("slope_xx", "slope_yy", "slope_zz", "slope_xy", "slope_xz", "slope_yz")
 FIELD_KINDS = {
     "hold": layout.HOLD,
@@ -59,9 +60,23 @@ def steric_reach(system: ReducedSystem) -> float:
     return widest if system.steric == "surfactant" else math.sqrt(SOFT_CORE_REACH2) * widest
 
 
+def _dipolar_range(system: ReducedSystem) -> float:
+    """Return the distance up to which the pair loop takes dipoles."""
+    if system.mesh is not None:
+        return system.mesh.cutoff
+    return system.cutoff if system.dipole_sum == "cutoff" else 0.0
+
+
+def _long_range(system: ReducedSystem) -> int:
+    """Return the mark of the sum that takes what the pair loop leaves of the dipoles."""
+    if system.mesh is not None:
+        return layout.MESH
+    return layout.CUTOFF if system.dipole_sum == "cutoff" else layout.EXACT
+
+
 def patch_of(system: ReducedSystem) -> layout.Patch:
     """Return the geometry of the film and of the list's cells."""
-    dipolar = system.cutoff if system.dipole_sum == "cutoff" else 0.0
+    dipolar = _dipolar_range(system)
     reach = max(dipolar, steric_reach(system), system.added_reach) + system.list_margin
     side_x, side_y = system.sides
     return layout.Patch(
@@ -79,15 +94,14 @@ def patch_of(system: ReducedSystem) -> layout.Patch:
 
 def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layout.Laws:
     """Return the constants of forces and step."""
-    exact = system.dipole_sum == "exact"
     return layout.Laws(
         steric=SURFACTANT if system.steric == "surfactant" else SOFT_CORE,
         strength=system.strength,
         shell=max(system.shell, 1e-9),
         grafting=system.grafting,
         window_strength=system.strength,
-        cutoff=0.0 if exact else system.cutoff,
-        long_range=layout.EXACT if exact else layout.CUTOFF,
+        cutoff=_dipolar_range(system),
+        long_range=_long_range(system),
         dt=system.dt,
         drift_cap=drift_cap,
         drift_limit=drift_limit,
@@ -143,14 +157,16 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
         (system.turning, 0.0), (np.sqrt(2.0 * system.mobility * system.dt), 0.0),
         (np.sqrt(2.0 * system.turning * system.dt), 0.0),
     )  # fmt: skip
+    smooth_rows = SMOOTH_ROWS if system.mesh is not None else 0
     extra = MOMENTUM_ROWS if system.has_momenta else 0
-    reals = aligned((len(rows) + extra, size), np.float64)
+    reals = aligned((len(rows) + smooth_rows + extra, size), np.float64)
     for row, (values, fill) in enumerate(rows):
         reals[row] = padded(values, fill)
     names = layout.Slots._fields[1 : 1 + len(rows)]
+    smooth, momenta = np.split(reals[len(rows) :], [smooth_rows])
     drag = np.array([[1.0], [1.0]])
     if extra:
-        drag = reals[-2:]
+        drag = momenta[6:]
         drag[:] = 1.0
         drag[:, :count] = system.drags()
         reals[len(rows) - 2 : len(rows)] *= np.sqrt(drag)
@@ -166,8 +182,9 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
         identity=padded(np.arange(count), 0, np.uint32),
         image_x=padded(state.image[:, 0], 0, np.int32),
         image_y=padded(state.image[:, 1], 0, np.int32),
-        momentum=reals[len(rows) : len(rows) + 6] if extra else np.zeros((6, 1)),
+        momentum=momenta[:6] if extra else np.zeros((6, 1)),
         drag=drag,
+        smooth=smooth if smooth_rows else np.zeros((6, 1)),
     )
 
 
@@ -195,9 +212,12 @@ def empty_neighbours(size: int, patch: layout.Patch, room: int) -> layout.Neighb
 def long_range_of(
     system: ReducedSystem, size: int
 ) -> tuple[EwaldPlan | None, EwaldWork | None, layout.LongRange]:
-    """Return plan, work space and arrays of the exact sum; nothing and a token with a cut-off."""
-    exact = system.dipole_sum == "exact"
-    rows_needed = size if exact else 1
+    """Return plan and work space of the exact sum, None without, and arrays of that or a mesh.
+
+    With a cut-off the arrays are a token.
+    """
+    kind = _long_range(system)
+    rows_needed = 1 if kind == layout.CUTOFF else size
     arrays = layout.LongRange(
         mx=np.zeros(rows_needed),
         my=np.zeros(rows_needed),
@@ -205,7 +225,7 @@ def long_range_of(
         field=np.zeros((rows_needed, 3)),
         force=np.zeros((rows_needed, 3)),
     )
-    if not exact:
+    if kind != layout.EXACT:
         return None, None, arrays
     plan = plan_exact(system.sides, system.thickness, system.tolerance, system.count)
     return plan, make_work(plan, rows_needed), arrays

@@ -142,7 +142,7 @@ def _errors(
 
 def _cost(
     table: ErrorTable, radius: Floats, kappa: Floats, density: Floats, count: int,
-    film: tuple[tuple[float, float], float], precision: str,
+    film: tuple[tuple[float, float], float], precision: str, every: int,
 ) -> Floats:  # fmt: skip
     """Cost of a particle for every plan, with grids as fine as asked for."""
     (wide, long), thickness = film
@@ -151,15 +151,17 @@ def _cost(
     width = table.widths[:, None, None]
     planes = np.maximum(wide / step, width) * np.maximum(long / step, width)
     layers = thickness / step + width + (thickness + r) / step
-    fixed = _cost_without_grid(r, width, density[:, None, None, None])
-    return np.asarray(fixed + COST_POINT[precision] * 0.5 * planes * layers / count)
+    fixed = _cost_without_grid(r, width, density[:, None, None, None], every)
+    return np.asarray(fixed + COST_POINT[precision] * 0.5 * planes * layers / count / every)
 
 
-def _cost_without_grid(radius: Floats, width: NDArray[np.int64], density: Floats) -> Floats:
-    """Cost of a particle in pairs, spreading and gathering."""
+def _cost_without_grid(
+    radius: Floats, width: NDArray[np.int64], density: Floats, every: int
+) -> Floats:
+    """Cost of a particle in pairs, and of spreading and gathering every so many steps."""
     rows = width**2 * np.ceil(width / WINDOW_LANES)
     pairs = 4.0 / 3.0 * math.pi * radius**3 * density
-    return np.asarray(COST_PAIR * pairs + COST_ROW * rows + COST_PARTICLE)
+    return np.asarray(COST_PAIR * pairs + (COST_ROW * rows + COST_PARTICLE) / every)
 
 
 def _fast_points(length: float, step: float, least: int) -> int:
@@ -194,7 +196,7 @@ def _expected(
 
 def _cheapest(
     table: ErrorTable, cost: Floats, kappa: Floats, radius: Floats, density: Floats, count: int,
-    film: tuple[tuple[float, float], float], precision: str,
+    film: tuple[tuple[float, float], float], precision: str, every: int,
 ) -> tuple[float, tuple[np.intp, ...], Layout] | None:  # fmt: skip
     """Return the plan whose real grid costs least: its cost, place in the table, and layout."""
     best = None
@@ -205,8 +207,9 @@ def _cheapest(
         step = float(table.spacings[b] / kappa[at, 0, 0, c])
         layout = _lay_out(film, step, int(table.widths[a]), float(radius[at]))
         (nx, ny, nz), _, layers = layout
-        fixed = _cost_without_grid(radius[at], table.widths[a], density[at])
-        real = float(fixed) + COST_POINT[precision] * 0.5 * nx * ny * (nz + layers) / count
+        fixed = _cost_without_grid(radius[at], table.widths[a], density[at], every)
+        grid = COST_POINT[precision] * 0.5 * nx * ny * (nz + layers) / count
+        real = float(fixed) + grid / every
         if best is None or real < best[0]:
             best = real, place, layout
     return best
@@ -221,6 +224,7 @@ def plan_mesh(
     longest: float | None = None,
     moment_ratio: float = 1.0,
     spacing: float | None = None,
+    every: int = 1,
 ) -> MeshPlan:
     """Choose splitting, grid and windows of a mesh sum.
 
@@ -244,6 +248,8 @@ def plan_mesh(
         Root of the mean fourth power over the mean square of the moments, 1 where all are equal.
     spacing : float, optional
         Typical distance of neighbours, where patch and count do not tell it: `spacing_of`.
+    every : int
+        Pair sums to one sum of the mesh: the more, the finer the mesh that costs least.
 
     Returns
     -------
@@ -269,9 +275,9 @@ def plan_mesh(
     best = None
     for precision, unit in ROUNDING.items():
         wrong = SAFETY * error + ROUNDING_SAFETY * unit * gain
-        cost = _cost(table, radius, kappa, dense, count, film, precision)
+        cost = _cost(table, radius, kappa, dense, count, film, precision, every)
         cost = np.where(wrong <= tolerance, cost, np.inf)
-        found = _cheapest(table, cost, kappa, radius, dense, count, film, precision)
+        found = _cheapest(table, cost, kappa, radius, dense, count, film, precision, every)
         if found is not None and (best is None or found[0] < best[0]):
             best = *found, precision, float(wrong[found[1]])
     if best is None:

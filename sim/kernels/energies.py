@@ -4,7 +4,7 @@ import numpy as np
 from numba import njit, prange
 
 from sim.kernels.added_forces import added_pair_energy, body_energy, separation
-from sim.kernels.layout import BLOCKS, EXACT
+from sim.kernels.layout import BLOCKS, CUTOFF
 from sim.kernels.lists import block_bounds
 from sim.kernels.motion import missing_field
 from sim.kernels.pair_laws import (
@@ -13,6 +13,7 @@ from sim.kernels.pair_laws import (
     dipole_radial,
     soft_core_energy,
 )
+from sim.kernels.screened_law import screened_radial
 
 # Columns of the result.
 DIPOLAR, STERIC, WINDOWS, FIELD, VAN_DER_WAALS, ELECTROSTATIC, GRAVITY = range(7)
@@ -21,10 +22,13 @@ NAMES = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostati
 
 
 @njit(cache=True, error_model="numpy")
-def pair_energy(i, j, slots, patch, laws):
-    """Return (dipolar, steric) energy of two slots, the dipoles within their cut-off."""
+def pair_energy(i, j, slots, patch, laws, screening):
+    """Return (dipolar, steric) energy of two slots, the dipoles within their range."""
     dx, dy, dz, r2 = separation(i, j, slots, patch)
-    b, c, _ = dipole_radial(r2, laws.cutoff * laws.cutoff)
+    if screening is None:
+        b, c, _ = dipole_radial(r2, laws.cutoff * laws.cutoff)
+    else:
+        b, c, _ = screened_radial(r2, laws.cutoff * laws.cutoff, screening)
     mine = slots.ux[i] * dx + slots.uy[i] * dy + slots.uz[i] * dz
     theirs = slots.ux[j] * dx + slots.uy[j] * dy + slots.uz[j] * dz
     both = slots.ux[i] * slots.ux[j] + slots.uy[i] * slots.uy[j] + slots.uz[i] * slots.uz[j]
@@ -37,12 +41,14 @@ def pair_energy(i, j, slots, patch, laws):
 
 
 @njit(cache=True, error_model="numpy")
-def slot_energies(i, slots, neighbours, patch, laws, applied, magnetisation, long_range, out):
+def slot_energies(
+    i, slots, neighbours, patch, laws, applied, magnetisation, long_range, screening, out
+):
     """Add the energies of one slot to ``out``; pairs count half on either side."""
     for k in range(neighbours.start[i], neighbours.start[i] + neighbours.count[i]):
         j = neighbours.entries[k] // np.uint32(8)
         if j < slots.x.size:
-            dipolar, steric = pair_energy(i, j, slots, patch, laws)
+            dipolar, steric = pair_energy(i, j, slots, patch, laws, screening)
             out[DIPOLAR] += 0.5 * dipolar
             out[STERIC] += 0.5 * steric
             if laws.added_pairs:
@@ -50,14 +56,14 @@ def slot_energies(i, slots, neighbours, patch, laws, applied, magnetisation, lon
                 out[VAN_DER_WAALS] += 0.5 * drawn
                 out[ELECTROSTATIC] += 0.5 * charged
     u = (slots.ux[i], slots.uy[i], slots.uz[i])
-    if laws.long_range == EXACT:
-        for axis in range(3):
-            out[DIPOLAR] -= 0.5 * slots.moment[i] * u[axis] * long_range.field[i, axis]
-    else:
+    if laws.long_range == CUTOFF:
         plane, across = missing_field(slots.z[i], patch.thickness, laws.cutoff)
         missing = plane * (u[0] * magnetisation[0] + u[1] * magnetisation[1])
         missing += across * u[2] * magnetisation[2]
         out[DIPOLAR] -= 0.5 * slots.moment[i] * missing
+    else:
+        for axis in range(3):
+            out[DIPOLAR] -= 0.5 * slots.moment[i] * u[axis] * long_range.field[i, axis]
     diameter = 2.0 * slots.radius[i]
     below = slots.z[i] + slots.radius[i]
     above = patch.thickness - slots.z[i] + slots.radius[i]
@@ -72,8 +78,11 @@ def slot_energies(i, slots, neighbours, patch, laws, applied, magnetisation, lon
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long_range):
+def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long_range, screening):
     """Return total energies in kT: dipolar, steric, windows, field and the added forces.
+
+    ``long_range`` holds the field of the exact sum or of the mesh, ``screening`` the table of
+    `screened_radial` beside a mesh, else None.
 
     Returns
     -------
@@ -86,8 +95,9 @@ def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long
         first, end = block_bounds(block, slots.x.size)
         for i in range(first, min(end, count)):
             slot_energies(
-                i, slots, neighbours, patch, laws, applied, magnetisation, long_range, parts[block]
-            )
+                i, slots, neighbours, patch, laws, applied, magnetisation, long_range, screening,
+                parts[block],
+            )  # fmt: skip
     total = np.zeros(COLUMNS)
     for block in range(BLOCKS):
         total += parts[block]

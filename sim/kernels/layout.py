@@ -15,6 +15,7 @@ BLOCKS = 64
 
 CUTOFF = 0
 EXACT = 1
+MESH = 2
 
 STEP_DONE = 0
 LIST_FULL = 1
@@ -28,7 +29,7 @@ TURN = 2
 class Slots(NamedTuple):
     """One entry a slot; ``identity`` says which particle sits there."""
 
-    reals: Any  # (12 or 20, slots) float64: the fields from x to twist, momenta and drags
+    reals: Any  # (12 to 26, slots) float64: x to twist, then smooth, momenta and drags if any
     x: Any  # position; x and y run on beyond the patch until the next sort
     y: Any
     z: Any
@@ -50,6 +51,7 @@ class Slots(NamedTuple):
     image_y: Any
     momentum: Any = None  # (6, slots) in thermal units, three to move and three to turn
     drag: Any = None  # (2, slots) tanh(step/(2 momentum time)) of moving and of turning
+    smooth: Any = None  # (6, slots) force and field of the mesh, kept until it is summed again
 
 
 class Neighbours(NamedTuple):
@@ -126,7 +128,7 @@ class FieldTable(NamedTuple):
 
 
 class LongRange(NamedTuple):
-    """The exact dipole sum: moments put to it, and what it found (one row a slot)."""
+    """A dipole sum besides the pairs: moments put to it, and what it found (one row a slot)."""
 
     mx: Any
     my: Any

@@ -10,7 +10,7 @@ import numpy as np
 from numba import njit
 from numba.extending import register_jitable
 
-from sim.kernels.layout import EXACT
+from sim.kernels.layout import CUTOFF
 from sim.kernels.noise import AXES, BLOCK
 from sim.kernels.pair_laws import soft_core_push
 from sim.kernels.vector import load, spread, store
@@ -88,7 +88,7 @@ def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, l
     fy = fy + along * load(slots.uy, i)
     fz = fz + along * load(slots.uz, i) + windows
     plane = across = spread(0.0)
-    if laws.long_range != EXACT:
+    if laws.long_range == CUTOFF:
         plane, across = missing_field(z, patch.thickness, laws.cutoff)
     bx = bx + applied[0] + plane * magnetisation[0]
     by = by + applied[1] + plane * magnetisation[1]

@@ -9,6 +9,7 @@ from numba import njit
 
 from sim.kernels.pair_laws import SURFACTANT, brush_push, dipole_radial, soft_core_push
 from sim.kernels.rows import RADIUS, unit_of
+from sim.kernels.screened_law import screened_radial
 from sim.kernels.vector import spread
 from sim.kernels.vector_rows import WORDS, load_rows, store_sums, word_or_own, wrapped_difference
 
@@ -16,7 +17,7 @@ u64 = np.uint64
 
 
 @njit(cache=True, error_model="numpy")
-def pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
+def pair_sums(first, end, rows, words, neighbours, patch, laws, screening, sums):
     """Fill eight sums a slot: force without its part along m_i, that part's factor, field.
 
     Parameters
@@ -26,6 +27,9 @@ def pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
     rows, words : flat array of rows, and its view as integers
         See ``sim.kernels.rows``.
     neighbours, patch, laws : named tuples of ``sim.kernels.layout``
+    screening : array of the rows' float type, or None
+        Table of `screened_radial`, where a mesh sums the smooth part of the dipoles. The choice
+        falls when this is compiled.
     sums : array of the rows' float type, shape (8 (end - first),)
         Row k: F_x, F_y, F_z, S, E_x, E_y, E_z, 0; the force on the slot is F + S m_i and
         E is the field at it.
@@ -56,7 +60,10 @@ def pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
             dy = wrapped_difference(y, yj) * y_unit
             dz = wrapped_difference(z, zj) * z_unit
             r2 = dx * dx + dy * dy + dz * dz
-            b, c, d = dipole_radial(r2, cutoff2)
+            if screening is None:
+                b, c, d = dipole_radial(r2, cutoff2)
+            else:
+                b, c, d = screened_radial(r2, cutoff2, screening)
             if laws.steric == SURFACTANT:
                 push = brush_push(r2, radius, radius_j, laws.shell, laws.grafting)
             else:

@@ -15,6 +15,7 @@ from sim.kernels.layout import (
     BLOCKS,
     EXACT,
     LIST_FULL,
+    MESH,
     RAMP,
     STEP_DONE,
     THROWN,
@@ -92,7 +93,7 @@ def chunk_totals(block, first, count, slots, drift2, travel2, laws, totals):
 @njit(cache=True, error_model="numpy")
 def step_block(
     block, slots, rows, words, next_rows, next_words, neighbours, patch, laws, long_range,
-    applied, magnetisation, step, seed, totals,
+    screening, applied, magnetisation, step, seed, totals,
 ):  # fmt: skip
     """Make one step of one block: pair sums, other parts, noise, motion, new rows."""
     first, end = block_bounds(block, slots.x.size)
@@ -109,7 +110,7 @@ def step_block(
     totals.moment[block, :] = 0.0
     for begin in range(first, end, BLOCK):
         count = min(BLOCK, end - begin)
-        pair_sums(begin, begin + count, rows, words, neighbours, patch, laws, pairs)
+        pair_sums(begin, begin + count, rows, words, neighbours, patch, laws, screening, pairs)
         for k in range(WORDS * count):
             sums[k] = pairs[k]
         if laws.long_range == EXACT:
@@ -117,6 +118,11 @@ def step_block(
                 for axis in range(3):
                     sums[WORDS * k + axis] += long_range.force[begin + k, axis]
                     sums[WORDS * k + 4 + axis] += long_range.field[begin + k, axis]
+        elif laws.long_range == MESH:
+            for axis in range(3):
+                for k in range(count):
+                    sums[WORDS * k + axis] += slots.smooth[axis, begin + k]
+                    sums[WORDS * k + 4 + axis] += slots.smooth[3 + axis, begin + k]
         if laws.added_pairs or laws.body_forces:
             add_forces(begin, count, slots, rows, words, neighbours, patch, laws, pairs, sums)
         normals(slots.identity, begin, count, step, seed, raw, fresh)
@@ -139,13 +145,16 @@ def step_block(
 @njit(cache=True, error_model="numpy", parallel=True)
 def step_all(
     slots, rows, words, next_rows, next_words, neighbours, patch, laws, long_range,
-    applied, magnetisation, step, seed, totals,
+    screening, applied, magnetisation, step, seed, totals,
 ):  # fmt: skip
-    """Make one step of all blocks."""
+    """Make one step of all blocks.
+
+    A parallel loop counts without sign: without the cast the block would be compiled twice.
+    """
     for block in prange(BLOCKS):
         step_block(
-            block, slots, rows, words, next_rows, next_words, neighbours, patch, laws, long_range,
-            applied, magnetisation, step, seed, totals,
+            np.int64(block), slots, rows, words, next_rows, next_words, neighbours, patch, laws,
+            long_range, screening, applied, magnetisation, step, seed, totals,
         )  # fmt: skip
 
 
@@ -180,12 +189,27 @@ def fresh_list(slots, count, rows, words, neighbours, patch, flags):
 
 
 @njit(cache=True, error_model="numpy")
-def sum_long_range(slots, count, plan, work, long_range):
-    """Sum the dipoles exactly at the slots' positions."""
+def fill_moments(slots, count, long_range):
+    """Write the moments of the slots for a sum besides the pairs."""
     for i in range(count):
         long_range.mx[i] = slots.moment[i] * slots.ux[i]
         long_range.my[i] = slots.moment[i] * slots.uy[i]
         long_range.mz[i] = slots.moment[i] * slots.uz[i]
+
+
+@njit(cache=True, error_model="numpy")
+def keep_smooth(slots, count, long_range):
+    """Keep what the mesh has found with the slots, where sorting carries it along."""
+    for axis in range(3):
+        for i in range(count):
+            slots.smooth[axis, i] = long_range.force[i, axis]
+            slots.smooth[3 + axis, i] = long_range.field[i, axis]
+
+
+@njit(cache=True, error_model="numpy")
+def sum_long_range(slots, count, plan, work, long_range):
+    """Sum the dipoles exactly at the slots' positions."""
+    fill_moments(slots, count, long_range)
     ewald_field_force(
         slots.x, slots.y, slots.z, long_range.mx, long_range.my, long_range.mz, count,
         plan, work, long_range.field, long_range.force,
@@ -195,7 +219,7 @@ def sum_long_range(slots, count, plan, work, long_range):
 @njit(cache=True, error_model="numpy")
 def advance(
     steps, step, seed, slots, count, rows, words, neighbours, patch, laws, field_table, plan, work,
-    long_range, magnetisation, totals, flags,
+    long_range, screening, magnetisation, totals, flags,
 ):  # fmt: skip
     """Make up to ``steps`` steps; return (steps made, status).
 
@@ -210,7 +234,10 @@ def advance(
         Two row buffers, and their view as integers.
     neighbours, patch, laws, field_table, totals : named tuples of ``layout``
     plan, work, long_range : named tuples
-        The exact dipole sum; plan and work are None with a cut-off.
+        The exact dipole sum; plan and work are None with a cut-off and with a mesh, whose part
+        stands in ``slots.smooth``.
+    screening : array or None
+        See `pair_sums`.
     magnetisation : float64 array, shape (3,)
         Moment a volume; carried on.
     flags : int64 array
@@ -227,7 +254,7 @@ def advance(
         field_at((step + made) * laws.dt, field_table, applied)
         step_all(
             slots, rows[now], words[now], rows[1 - now], words[1 - now], neighbours, patch, laws,
-            long_range, applied, magnetisation, np.uint64(step + made), seed, totals,
+            long_range, screening, applied, magnetisation, np.uint64(step + made), seed, totals,
         )  # fmt: skip
         flags[BUFFER] = 1 - now
         flags[CAPPED] += totals.capped.sum()

@@ -30,11 +30,12 @@ REPEATS = 7
 
 
 @njit(parallel=True, error_model="numpy")
-def all_pair_sums(rows, words, neighbours, patch, laws, sums):
+def all_pair_sums(rows, words, neighbours, patch, laws, screening, sums):
     """Sum all pairs, block by block, as a step does."""
     for block in prange(BLOCKS):
         first, end = block_bounds(block, neighbours.start.size)
-        pair_sums(first, end, rows, words, neighbours, patch, laws, sums[8 * first : 8 * end])
+        out = sums[8 * first : 8 * end]
+        pair_sums(first, end, rows, words, neighbours, patch, laws, screening, out)
 
 
 @njit(parallel=True, error_model="numpy")
@@ -88,7 +89,7 @@ def measure(engine, threads):
     rows, words = engine._rows[engine._flags[0]], engine._words[engine._flags[0]]
     sums = np.zeros(8 * slots.x.size, rows.dtype)
     forces = per * median_seconds(
-        lambda: all_pair_sums(rows, words, neighbours, patch, engine._laws, sums)
+        lambda: all_pair_sums(rows, words, neighbours, patch, engine._laws, None, sums)
     )
     noise = per * median_seconds(lambda: all_normals(slots.identity, np.uint64(5), np.uint64(7)))
 

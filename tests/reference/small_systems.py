@@ -6,13 +6,14 @@ import numba
 import numpy as np
 
 from sim.engines import cpu_arrays
+from sim.engines.cpu_mesh import HeldMesh
 from sim.film_state import FilmState
 from sim.initial_state import random_state
 from sim.kernels import step
 from sim.kernels.layout import BLOCKS, STRIDE
 from sim.kernels.pair_sums import pair_sums
 from sim.kernels.rows import pack_far_row
-from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT, FieldStage, ReducedSystem
+from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT, FieldStage, ReducedSystem, with_mesh
 from sim.units import ReducedUnits
 
 BROWNIAN = 3.0
@@ -57,7 +58,8 @@ def film(count=200, **changes):
         "precision": "float64",
         "seed": 7,
     }
-    return ReducedSystem(**{**values, **changes})
+    system = ReducedSystem(**{**values, **changes})
+    return with_mesh(system) if system.dipole_sum == "mesh" else system
 
 
 def spread_diameters(count, spread=0.15, seed=3):
@@ -102,6 +104,8 @@ class Parts(NamedTuple):
     plan: object
     work: object
     long_range: object
+    pair_table: object
+    energy_table: object
 
 
 def parts_of(system, state, room=None):
@@ -129,7 +133,14 @@ def parts_of(system, state, room=None):
         step.sum_long_range(slots, system.count, plan, work, long_range)
     laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
     field = cpu_arrays.field_table(system.field)
-    return Parts(slots, patch, laws, neighbours, rows[0], words[0], field, plan, work, long_range)
+    tables = (None, None)
+    if system.mesh is not None:
+        mesh = HeldMesh(system, 1)
+        mesh.keep(slots, long_range, 0)
+        tables = (mesh.pair_table, mesh.energy_table)
+    return Parts(
+        slots, patch, laws, neighbours, rows[0], words[0], field, plan, work, long_range, *tables
+    )
 
 
 def slot_of(parts, count):
@@ -143,12 +154,13 @@ def compiled_sums(system, state):
     size = parts.slots.x.size
     sums = np.zeros(8 * size, parts.rows.dtype)
     pair_sums(
-        0, size, parts.rows, parts.words, parts.neighbours, parts.patch, parts.laws, sums
+        0, size, parts.rows, parts.words, parts.neighbours, parts.patch, parts.laws,
+        parts.pair_table, sums,
     )  # fmt: skip
     table = sums.reshape(size, 8).astype(float)[slot_of(parts, system.count)]
     force = table[:, 0:3] + table[:, 3:4] * moments_of(system, state)
     field = table[:, 4:7]
-    if parts.plan is not None:
+    if system.dipole_sum != "cutoff":
         order = slot_of(parts, system.count)
         force += parts.long_range.force[order]
         field = field + parts.long_range.field[order]

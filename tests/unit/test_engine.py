@@ -7,10 +7,12 @@ import pytest
 
 from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine, StepError
+from sim.interactions.slab_sum import dipole_sum
 from sim.kernels import step
-from sim.reduced_system import FieldStage
+from sim.reduced_system import FieldStage, with_mesh
 from tests.reference import naive
 from tests.reference.small_systems import (
+    compiled_sums,
     film,
     moments_of,
     random_film,
@@ -27,6 +29,16 @@ KINDS = {
     "surfactant, sizes": {"steric": "surfactant", "diameter": spread_diameters(300)},
     "narrow and thin": {"sides": (6.1, 40.0), "thickness": 1.8},
     "exact": {"dipole_sum": "exact", "tolerance": 1e-3, "count": 48},
+    "mesh": {"dipole_sum": "mesh", "tolerance": 1e-3},
+    "mesh, fine": {"dipole_sum": "mesh", "tolerance": 1e-6, "precision": "float32"},
+    "mesh, sizes, inertia": {
+        "dipole_sum": "mesh",
+        "tolerance": 1e-3,
+        "diameter": spread_diameters(300),
+        "dynamics": "langevin",
+        "momentum_time": np.full(300, 1e-3),
+        "spin_time": np.full(300, 1e-4),
+    },
 }
 
 
@@ -184,6 +196,45 @@ def test_observed_energies_match_slow_loops():
     assert seen["field"] == pytest.approx(-np.sum(moments @ applied) / 60, rel=1e-12)
     relative = moments.sum(axis=0) / system.moment.sum()
     np.testing.assert_allclose(seen["magnetisation"], relative, rtol=1e-12)
+
+
+@pytest.mark.parametrize("precision", ["float32", "float64"])
+@pytest.mark.parametrize("tolerance", [1e-2, 1e-3, 1e-5])
+@pytest.mark.parametrize("thickness", [1.2, 10.0, 60.0])
+def test_mesh_of_a_run_meets_its_tolerance(thickness, tolerance, precision):
+    # Against the exact sum of the same film, on a state of short chains.
+    asked = {"thickness": thickness, "dt": 1e-4, "langevin": 3.0, "tolerance": tolerance}
+    plain = film(300, diameter=spread_diameters(300), precision=precision, **asked)
+    system = with_mesh(plain)
+    engine = CpuEngine(system, random_film(system), 1)
+    engine.advance(400)
+    state, seen = engine.snapshot(), engine.observe()
+    force, field = compiled_sums(system, state)
+    bare, empty = compiled_sums(dataclasses.replace(plain, moment=np.zeros(300)), state)
+    moments = moments_of(system, state)
+    wanted, push = dipole_sum(state.positions, moments, system.sides, "exact")
+    size = np.sqrt(np.mean(np.sum(wanted**2, axis=1)))
+    pull = max(np.sqrt(np.mean(np.sum(push**2, axis=1))), size * system.moment.mean())
+    assert np.sqrt(np.mean(np.sum((field - empty - wanted) ** 2, axis=1))) < tolerance * size
+    assert np.sqrt(np.mean(np.sum((force - bare - push) ** 2, axis=1))) < tolerance * pull
+    energy = -0.5 * np.sum(moments * wanted)
+    spread = size * np.sqrt(np.sum(system.moment**2))
+    assert seen["dipolar"] * 300 == pytest.approx(energy, abs=3.0 * tolerance * spread)
+
+
+def test_kept_field_of_the_mesh_is_that_of_the_step_it_was_summed_at():
+    engine = engine_of("mesh")
+    every = engine.system.mesh_every
+    assert every > 1
+    engine.advance(3 * every + 1)
+    kept = engine._slots.smooth[:, np.argsort(engine._slots.identity[:300])].copy()
+    other = engine_of("mesh")
+    other.advance(3 * every)
+    other._fresh()
+    other._mesh.sum(other._slots, other._long_range)
+    order = np.argsort(other._slots.identity[:300])
+    np.testing.assert_array_equal(kept[:3].T, other._long_range.force[order])
+    np.testing.assert_array_equal(kept[3:].T, other._long_range.field[order])
 
 
 def test_field_programme():

@@ -124,6 +124,7 @@ def total_energy(system, state, magnetisation=(0.0, 0.0, 0.0)):
     return energies.energies(
         parts.slots, system.count, parts.neighbours, parts.patch, parts.laws,
         np.array(system.field[0].first), np.array(magnetisation), parts.long_range,
+        parts.energy_table,
     )  # fmt: skip
 
 
@@ -141,8 +142,18 @@ def one_quiet_step(system, state):
     sums = np.zeros(8 * size)
     from sim.kernels.pair_sums import pair_sums
 
-    pair_sums(0, size, parts.rows, parts.words, parts.neighbours, parts.patch, laws, sums)
-    if parts.plan is not None:
+    pair_sums(
+        0,
+        size,
+        parts.rows,
+        parts.words,
+        parts.neighbours,
+        parts.patch,
+        laws,
+        parts.pair_table,
+        sums,
+    )
+    if system.dipole_sum != "cutoff":
         table = sums.reshape(size, 8)
         table[:, :3] += parts.long_range.force
         table[:, 4:7] += parts.long_range.field
@@ -160,6 +171,7 @@ def one_quiet_step(system, state):
 INTERACTIONS = {
     "dipoles": {"strength": 1e-12},
     "dipoles, exact sum": {"strength": 1e-12, "dipole_sum": "exact", "tolerance": 1e-9},
+    "dipoles, mesh": {"strength": 1e-12, "dipole_sum": "mesh", "tolerance": 1e-7},
     "soft core": {"coupling": 1e-8, "langevin": 0.0},
     "surfactant": {"coupling": 1e-8, "langevin": 0.0, "steric": "surfactant", "strength": 1e-12},
     "windows": {"coupling": 1e-8, "langevin": 0.0, "thickness": 1.6, "fraction": 0.05},
@@ -186,7 +198,7 @@ def test_force_is_minus_the_gradient(name):
             assert force[particle, axis] == pytest.approx(-slope, abs=2e-6 * scale)
 
 
-@pytest.mark.parametrize("name", ["dipoles", "dipoles, exact sum", "field", "all"])
+@pytest.mark.parametrize("name", ["dipoles", "dipoles, exact sum", "dipoles, mesh", "field", "all"])
 def test_torque_is_minus_the_gradient(name):
     # du/dt of the quiet step is (m x B) x u, the torque turned by a quarter about u: its
     # component along a tangent t is -dU/d(angle towards t).
