@@ -64,4 +64,4 @@ def cutoff_field_force(positions, moments, width_x, width_y, cutoff, field, forc
         Results, overwritten.
     """
     for i in prange(positions.shape[0]):
-        cutoff_row(i, positions, moments, width_x, width_y, cutoff, field, force)
+        cutoff_row(np.int64(i), positions, moments, width_x, width_y, cutoff, field, force)

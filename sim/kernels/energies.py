@@ -92,7 +92,7 @@ def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long
     """
     parts = np.zeros((BLOCKS, COLUMNS))
     for block in prange(BLOCKS):
-        first, end = block_bounds(block, slots.x.size)
+        first, end = block_bounds(np.int64(block), slots.x.size)
         for i in range(first, min(end, count)):
             slot_energies(
                 i, slots, neighbours, patch, laws, applied, magnetisation, long_range, screening,

@@ -340,14 +340,14 @@ def ewald_field_force(x, y, z, mx, my, mz, count, plan, work, field, force):
     for j in range(count):
         total_z += mz[j]
     for j in prange(count):
-        phases_of_row(j, x, y, z, plan, work)
+        phases_of_row(np.int64(j), x, y, z, plan, work)
     for column in prange(plan.wave_x.shape[0]):
-        structure_of_column(column, z, mx, my, mz, count, plan, work)
+        structure_of_column(np.int64(column), z, mx, my, mz, count, plan, work)
     for i in prange(count):
-        real_part(i, x, y, z, mx, my, mz, count, plan, field, force)
+        real_part(np.int64(i), x, y, z, mx, my, mz, count, plan, field, force)
         # A dipole does not feel its own smooth part; for k = 0, h = 0 see the module's text.
         field[i, 0] += plan.self_term * mx[i]
         field[i, 1] += plan.self_term * my[i]
         field[i, 2] += plan.self_term * mz[i] - plan.uniform_term * total_z
     for block in prange((count + LANES - 1) // LANES):
-        add_waves(block, z, mx, my, mz, count, plan, work, field, force)
+        add_waves(np.int64(block), z, mx, my, mz, count, plan, work, field, force)

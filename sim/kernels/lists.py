@@ -228,5 +228,5 @@ def build_list(slots, patch, neighbours, lanes):
     """List all neighbours; return the largest number of entries that a block needs."""
     needed = np.zeros(BLOCKS, np.int64)
     for block in prange(BLOCKS):
-        needed[block] = list_block(block, slots, patch, neighbours, lanes)
+        needed[block] = list_block(np.int64(block), slots, patch, neighbours, lanes)
     return needed.max()

@@ -73,7 +73,7 @@ def spread_dipoles(x, y, z, mx, my, mz, shape, window, order, starts, grid):
     rounds = min(2, shape.blocks)
     for colour in range(rounds):
         for pair in prange(shape.blocks // rounds):
-            block = rounds * pair + colour
+            block = rounds * np.int64(pair) + colour
             begin = starts[shape.points_x * block // shape.blocks * shape.points_y]
             end = starts[shape.points_x * (block + 1) // shape.blocks * shape.points_y]
             spread_slab(begin, end, order, x, y, z, mx, my, mz, shape, window, stride, flat)
@@ -229,8 +229,8 @@ def gather_dipoles(count, x, y, z, mx, my, mz, shape, window, order, potential, 
     for i in range(count):
         total_z += mz[i]
     for block in prange(GATHER_BLOCKS):
-        begin = count * block // GATHER_BLOCKS
-        end = count * (block + 1) // GATHER_BLOCKS
+        begin = count * np.int64(block) // GATHER_BLOCKS
+        end = count * (np.int64(block) + 1) // GATHER_BLOCKS
         gather_block(
             begin, end, order, x, y, z, mx, my, mz, total_z, shape, window, stride, flat,
             field, force,
