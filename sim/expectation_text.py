@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from sim.chain_growth import GROWTH_BAND
+from sim.dipole_text import dipole_rows
 from sim.dynamics_text import dynamics_sentences
 from sim.force_text import force_rows, force_sentences
 from sim.outlook import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
@@ -176,6 +177,7 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
         ("time step", format_quantity(system.dt_s, "time")),
         ("limited by", system.limit),
         ("steps", f"{system.steps}"),
+        *dipole_rows(system),
         ("momentum time", duration_text(outlook.momentum_time)),
     ]
 

@@ -70,9 +70,9 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 # axis = [0, 0, 1]              # normal of the plane of turning (rotate)
 
 [dipoles]
-sum = "cutoff"                  # cutoff: fast, approximate; exact: small systems
-cutoff_diameters = 6.0          # range of cutoff; the patch must be twice as wide
-# tolerance = 1e-3              # relative error allowed (sum exact)
+sum = "mesh"                    # mesh: all forces; exact: small systems; cutoff: approximate
+tolerance = 1e-3                # relative error of field and force (mesh, exact)
+# cutoff_diameters = 6.0        # range of cutoff; the patch must be twice as wide
 
 [run]
 duration = "0.2 ms"             # simulated time
