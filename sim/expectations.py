@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sim.bead_text import bead_numbers
 from sim.cautions import cautions
 from sim.dynamics_text import is_heavy, programme
 from sim.expectation_text import sentences, table
@@ -158,5 +159,6 @@ def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
         "spin_time_s": outlook.spin_time,
         "field_programme": programme(parameters),
         "dipole_sum": parameters.dipoles.sum,
+        **bead_numbers(parameters, outlook),
         "cutoff_m": parameters.dipoles.cutoff_diameters * sizes.diameter,
     }

@@ -112,7 +112,8 @@ def induce(
         Of the dipole sums, as for `dipole_sum`.
     moment_tolerance : float
         The moments count as self-consistent when one more response to their field would change
-        them by less than this, as RMS over the RMS moment.
+        them by less than this, as RMS over the RMS moment (over 1e-6 of saturation where that is
+        more: without a field they die out, and no relative change would ever be small).
     start : array_like (N, 3), optional
         Moments to start from, such as those of the step before; without them the beads start as if
         each were alone.

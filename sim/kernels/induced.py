@@ -21,6 +21,8 @@ LEVELS = 10
 STEPS = 6
 ENDLESS = 20.0
 """Argument above which coth x is 1 in float64."""
+NOTHING = 1e-6
+"""Share of saturation under which moments are as good as none: they settle to this scale."""
 RIDGE = 1e-12
 """Share added to the diagonal of the mixing's equations, against changes that repeat."""
 
@@ -66,11 +68,14 @@ def inverse_langevin(share):
 def holding_energy(moment, saturation, core_langevin):
     """Return w(m), the energy in kT at which a bead holds a moment of this size.
 
-    w' is the field that holds it: w = (m_s/m_core) [s x - ln(sinh x/x)] with s = m/m_s = L(x).
+    w' is the field that holds it: w = (m_s/m_core) [s x - ln(sinh x/x)] with s = m/m_s = L(x);
+    infinite at saturation.
     """
     if saturation == 0.0:
         return 0.0
     share = moment / saturation
+    if share >= 1.0:
+        return math.inf
     x = inverse_langevin(share)
     if x >= FEW:  # s x and x cancel but for (1 - s) x, which is 1 near saturation
         held = math.log(2.0 * x) - math.log1p(-math.exp(-2.0 * x)) - (1.0 - share) * x
@@ -96,7 +101,7 @@ def holding_energies(moments, saturation, core_langevin, out):
 def respond_block(block, field, saturation, core_langevin, moments, response, partials):
     """Do one block of `respond`."""
     count = moments.shape[0]
-    changed = whole = 0.0
+    changed = whole = full = 0.0
     for i in range(block * count // BLOCKS, (block + 1) * count // BLOCKS):
         x, y, z = field[i, 0], field[i, 1], field[i, 2]
         size = math.sqrt(x * x + y * y + z * z)
@@ -107,8 +112,10 @@ def respond_block(block, field, saturation, core_langevin, moments, response, pa
             response[i, axis] = new
             changed += change * change
             whole += new * new
+        full += saturation[i] * saturation[i]
     partials[block, 0] = changed
     partials[block, 1] = whole
+    partials[block, 2] = full
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
@@ -133,17 +140,19 @@ def respond(field, saturation, core_langevin, moments, response, partials):
     Returns
     -------
     float
-        RMS of response - moments over the RMS of the response; 0 where both vanish.
+        RMS of response - moments over the RMS of the response, or over 1e-6 of that of saturation
+        where the moments are smaller, as after the field is switched off.
     """
     for block in prange(BLOCKS):
         respond_block(block, field, saturation, core_langevin, moments, response, partials)
-    changed = whole = 0.0
+    changed = whole = full = 0.0
     for block in range(BLOCKS):
         changed += partials[block, 0]
         whole += partials[block, 1]
+        full += partials[block, 2]
     if changed == 0.0:
         return 0.0
-    return math.sqrt(changed / whole)
+    return math.sqrt(changed / max(whole, NOTHING * NOTHING * full))
 
 
 @njit(cache=True, error_model="numpy")

@@ -208,9 +208,7 @@ def test_energy_of_a_linear_pair(tell):
     places = [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]]
     saturation = np.full(2, saturation_of(chi))
     moments, *_ = induce(places, saturation, CORE, WEAK * X, WIDE, **ALONE)
-    found = induced_energy(
-        places, moments, saturation, CORE, WEAK * X, WIDE, "cutoff", cutoff=90.0
-    )
+    found = induced_energy(places, moments, saturation, CORE, WEAK * X, WIDE, "cutoff", cutoff=90.0)
     law = -chi / 24.0 * WEAK**2 / (1.0 - 2.0 * chi / 24.0)
     tell("energy of a touching linear pair over A b²", law / (chi / 24.0 * WEAK**2),
          found / (chi / 24.0 * WEAK**2), source="own algebra")  # fmt: skip
