@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sim.bead_text import bead_numbers
 from sim.cautions import cautions
 from sim.dipole_text import dipole_numbers
 from sim.dynamics_text import is_heavy, programme
@@ -159,4 +160,5 @@ def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
         "spin_time_s": outlook.spin_time,
         "field_programme": programme(parameters),
         **dipole_numbers(system),
+        **bead_numbers(parameters, outlook),
     }

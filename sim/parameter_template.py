@@ -20,7 +20,10 @@ material = "magnetite"          # magnetite, or custom with the next three keys
 # density = "5180 kg/m^3"       # of the cores
 # shell_density = "900 kg/m^3"  # of the shells
 # attempt_time = "1 ns"         # of the turn of a moment inside its core
-moment = "blocked"              # blocked: fixed in the particle; superparamagnetic: turns inside it
+moment = "blocked"              # blocked: fixed in the particle; superparamagnetic: turns inside;
+                                # multicore: of a bead with small cores, magnetised by the field
+# bead_diameter = "100 nm"      # multicore: median of the beads, which then have the size_spread
+# magnetic_share = 0.2          # multicore: part of a bead that its cores, of core_diameter, fill
 core_diameter = "20 nm"         # median, 2 nm to 1 um; or, without size_spread, a table of
                                 # diameters and shares [["18 nm", 0.3], ["20 nm", 0.7]] or
                                 # { file = "sizes.csv" } with such a pair a line
