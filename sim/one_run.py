@@ -158,8 +158,6 @@ def simulate(
 
     Raises
     ------
-    ParameterError
-        If the particles are multicore beads, which no engine steps yet.
     FolderError
         If the folder may not be used.
     RunFileError
@@ -167,14 +165,6 @@ def simulate(
     RunFailed
         If the run stopped on an error; what was simulated is in its file.
     """
-    if parameters.particles.is_multicore:
-        from sim.parameters import ParameterError
-
-        problem = (
-            '[particles] moment must be "blocked" or "superparamagnetic" in a run; '
-            'received "multicore", which can be checked only.'
-        )
-        raise ParameterError(parameters.name, [problem])
     folder = RunFolder(Path(directory))
     summary = plan(folder, resume, overwrite)
     if summary is not None:

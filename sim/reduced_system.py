@@ -312,9 +312,10 @@ def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> Reduc
     """
     weight = system.moment**2
     turning = float(np.sum(weight * system.turning) / max(float(weight.sum()), 1e-300))
-    every = steps_between_sums(
-        turning * system.dt, 2.0 * math.pi * system.dt / shortest_period, system.tolerance
-    )
+    pace = 2.0 * math.pi * system.dt / shortest_period
+    every = 1  # induced moments follow the field at once
+    if not system.induced:
+        every = steps_between_sums(turning * system.dt, pace, system.tolerance)
     plan: DipolePlan = plan_dipoles(
         system.sides, system.thickness, system.moment, system.radius, system.tolerance, every
     )
