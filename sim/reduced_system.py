@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim import bead_material, material, time_step
+from sim.field_stages import FieldStage, field_stages
 from sim.interactions.added import added_pairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
 from sim.interactions.gravity import gradient_components, gravity_law
@@ -18,10 +19,10 @@ from sim.units import ReducedUnits
 
 if TYPE_CHECKING:
     from sim.interactions.mesh_plan import MeshPlan
-    from sim.parameters import FieldStep, Parameters
+    from sim.parameters import Parameters
     from sim.particles import Particles
 
-__all__ = ["FieldStage", "ReducedSystem", "reduce", "with_mesh"]
+__all__ = ["ReducedSystem", "reduce", "with_mesh"]
 
 Floats = NDArray[np.float64]
 
@@ -31,29 +32,6 @@ DRIFT_LIMIT = 3.0
 # List margins that cost least on both sides of this step (flat optima, measured).
 LONG_STEP = 2.5e-4
 MARGIN_SHORT, MARGIN_LONG = 0.5, 0.8
-
-
-@dataclass(frozen=True)
-class FieldStage:
-    """One stage of the applied field, reduced.
-
-    A hold or a ramp goes from ``first`` to ``last`` in ``duration``; a field that oscillates or
-    turns is first cos(pace t) + last sin(pace t), t from the start of the stage.
-    """
-
-    kind: Literal["hold", "ramp", "oscillate", "rotate"]
-    duration: float
-    first: tuple[float, float, float]
-    last: tuple[float, float, float]
-    pace: float = 0.0
-
-    def at_end(self) -> tuple[float, float, float]:
-        """Return the field at the end of the stage."""
-        if self.kind in ("hold", "ramp"):
-            return self.last
-        c, s = math.cos(self.pace * self.duration), math.sin(self.pace * self.duration)
-        x, y, z = (c * a + s * b for a, b in zip(self.first, self.last, strict=True))
-        return x, y, z
 
 
 @dataclass(frozen=True)
@@ -212,32 +190,6 @@ class ReducedSystem:
         return len(self.radius)
 
 
-def _stages(parameters: Parameters, units: ReducedUnits) -> tuple[FieldStage, ...]:
-    """Return the programme with its starting values filled in; a ramp starts from what was."""
-    stages = []
-    before = (0.0, 0.0, 0.0)
-    for step in parameters.field.steps:
-        stages.append(_stage(step, units, before))
-        before = stages[-1].at_end()
-    return tuple(stages)
-
-
-def _stage(step: FieldStep, units: ReducedUnits, before: tuple[float, float, float]) -> FieldStage:
-    """Return one step of the programme; ``before`` is the field that it finds."""
-
-    def reduced(vector: tuple[float, float, float]) -> tuple[float, float, float]:
-        x, y, z = vector
-        return x / units.field_t, y / units.field_t, z / units.field_t
-
-    duration = step.duration / units.time_s
-    if step.kind in ("hold", "ramp"):
-        last = reduced(step.vector)
-        return FieldStage(step.kind, duration, before if step.kind == "ramp" else last, last)
-    cosine, sine = step.turning_parts()
-    pace = 2.0 * math.pi * step.frequency * units.time_s
-    return FieldStage(step.kind, duration, reduced(cosine), reduced(sine), pace)
-
-
 def _inertia(
     parameters: Parameters, particles: Particles, units: ReducedUnits
 ) -> tuple[Floats | None, Floats | None]:
@@ -377,7 +329,7 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         dipole_sum=parameters.dipoles.sum,
         cutoff=parameters.dipoles.cutoff_diameters,
         tolerance=parameters.dipoles.tolerance,
-        field=_stages(parameters, units),
+        field=field_stages(parameters, units),
         dt=dt,
         dt_s=dt_s,
         steps=max(1, math.ceil(parameters.run.duration / dt_s * (1.0 - 1e-9))),

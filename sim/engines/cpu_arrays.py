@@ -15,8 +15,9 @@ from sim.kernels.pair_laws import SOFT_CORE, SOFT_CORE_REACH2, SURFACTANT
 if TYPE_CHECKING:
     from typing import Any
 
+    from sim.field_stages import FieldStage
     from sim.film_state import FilmState
-    from sim.reduced_system import FieldStage, ReducedSystem
+    from sim.reduced_system import ReducedSystem
 
 __all__ = [
     "aligned",
