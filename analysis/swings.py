@@ -63,7 +63,7 @@ def last_swing(run: Run) -> Swing | None:
     The programme comes with the derived numbers of a run; a file without it has no swing.
     """
     end = float(run.times[-1])
-    for step in _steps(run.derived.get("field_programme")):
+    for step in programme(run):
         until = math.inf if step.get("end_s") is None else float(step["end_s"])
         # The last step stays as it ended: after that, nothing swings any more.
         if float(step["start_s"]) < end <= until * (1.0 + 1e-9) and step["kind"] in KINDS:
@@ -82,8 +82,9 @@ def last_swing(run: Run) -> Swing | None:
     return None
 
 
-def _steps(stored: Any) -> list[dict[str, Any]]:
-    """Return the steps that are complete enough to use."""
+def programme(run: Run) -> list[dict[str, Any]]:
+    """Return the recorded steps of the field that are complete enough to use."""
+    stored = run.derived.get("field_programme")
     needed = ("kind", "start_s", "vector_t", "frequency_hz", "phase_rad", "axis")
     if not isinstance(stored, list):
         return []
