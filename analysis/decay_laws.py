@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.least_squares import covariance
 from analysis.uncertainty import NOTHING, ONE_SIGMA, Estimate, memory, student_factor
 
 Floats = NDArray[np.float64]
@@ -107,14 +108,7 @@ class _Stretched:
     def of(
         cls, times: Floats, values: Floats, drop: float, end: float, life: float, known: bool
     ) -> _Stretched | None:
-        """Fit by least squares; None where the fall is seen too coarsely or no law fits.
-
-        Notes
-        -----
-        Neighbouring frames deviate alike, so the plain covariance is too small. That of the
-        estimate is (J'J)^-1 J'S J (J'J)^-1 with J the slopes and S the covariance of first-order
-        autoregressive residuals, whose memory is their integrated time (textbook least squares).
-        """
+        """Fit by least squares; None where the fall is seen too coarsely or no law fits."""
         if (times < 3 * life).sum() < FEWEST_ON_THE_FALL:
             return None
         from scipy.optimize import least_squares
@@ -138,7 +132,7 @@ class _Stretched:
         freedom = min(
             len(times) / (2 * known_memory.time) - count, known_memory.freedom(len(times))
         )
-        spread = _covariance(found.jac, left, known_memory.time)
+        spread = covariance(found.jac, left, known_memory.time)
         return cls(times, left, found.x, spread, known_memory.time, max(1.0, freedom))
 
     def _estimate(self, value: float, error: float) -> Estimate:
@@ -176,19 +170,3 @@ class _Stretched:
 def _law(times: Floats, p: Floats, floor: float) -> Floats:
     """Return A exp(-(t/tau)^beta) + floor of p = (ln tau, beta, A)."""
     return np.asarray(p[2] * np.exp(-((times / math.exp(p[0])) ** p[1])) + floor)
-
-
-def _covariance(slopes: Floats, left: Floats, tau: float) -> Floats:
-    """Return the covariance of least-squares parameters for residuals with a memory."""
-    from scipy.linalg import matmul_toeplitz
-
-    count, parameters = slopes.shape
-    keep = (2 * tau - 1) / (2 * tau + 1)
-    # The fit takes out parameters; each removes the share of the variance that it can follow.
-    free = max(1.0, count - parameters * 2 * tau)
-    variance = float(left @ left) / free
-    alike = variance * np.power(keep, np.arange(count)) if keep > 0 else None
-    inverse = np.linalg.inv(slopes.T @ slopes)
-    if alike is None:
-        return np.asarray(variance * inverse)
-    return np.asarray(inverse @ (slopes.T @ matmul_toeplitz(alike, slopes)) @ inverse)

@@ -34,6 +34,8 @@ class Swing:
         Unit vector of the field at the angle 0.
     axis : (3,) array
         Unit vector about which it turns, right-handed.
+    amplitude_t : float
+        Largest field in T.
     """
 
     kind: str
@@ -42,6 +44,7 @@ class Swing:
     phase_rad: float
     direction: Floats
     axis: Floats
+    amplitude_t: float = 0.0
 
     def angles(self, times: Floats) -> Floats:
         """Return the angle of the field in rad at times in s."""
@@ -78,6 +81,7 @@ def last_swing(run: Run) -> Swing | None:
                 phase_rad=float(step["phase_rad"]),
                 direction=vector / size,
                 axis=np.asarray(step["axis"], dtype=np.float64),
+                amplitude_t=size,
             )
     return None
 

@@ -36,11 +36,22 @@ SPACING_MEASURES = (
     ("clear_fraction_random", "1"),
 )
 
+SUSCEPTIBILITY_COLUMNS = {
+    "source": "source",
+    "frequency_hz": "frequency_Hz",
+    "in_phase": "in_phase",
+    "in_phase_error": "in_phase_error",
+    "behind": "behind",
+    "behind_error": "behind_error",
+    "debye_in_phase": "debye_in_phase",
+    "debye_behind": "debye_behind",
+}
+
 LENGTH_COLUMNS = ("length", "fraction_of_chains", "error", "geometric_law")
 
 
 def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
-    """Write chain_lengths.csv, spacing.csv and time_series.csv, each atomically.
+    """Write the tables of a run, each atomically.
 
     Parameters
     ----------
@@ -59,6 +70,7 @@ def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
         "chain_lengths.csv": _length_rows(measurement),
         "spacing.csv": _spacing_rows(measurement),
         "time_series.csv": _time_rows(measurement),
+        "susceptibility.csv": _susceptibility_rows(measurement),
     }
     for name, rows in tables.items():
         write_text(folder / name, "".join(",".join(row) + "\n" for row in rows))
@@ -93,6 +105,16 @@ def _time_rows(measurement: Measurement) -> list[list[str]]:
     return [
         list(TIME_COLUMNS.values()),
         *([_cell(v) for v in row] for row in zip(*columns, strict=True)),
+    ]
+
+
+def _susceptibility_rows(measurement: Measurement) -> list[list[str]]:
+    """Return the rows of susceptibility.csv: one a frequency and source."""
+    curve = measurement.curves["susceptibility"]
+    columns = [curve[key] for key in SUSCEPTIBILITY_COLUMNS]
+    return [
+        list(SUSCEPTIBILITY_COLUMNS.values()),
+        *([row[0], *(_cell(v) for v in row[1:])] for row in zip(*columns, strict=True)),
     ]
 
 

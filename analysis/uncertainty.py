@@ -27,6 +27,9 @@ WINDOW_TIMES = 5.0
 FEWEST_BLOCKS = 8
 """Below this number of blocks their scatter is too uncertain by itself."""
 
+LONG_BLOCKS = 10
+"""So many blocks, as long as a series allows, feel a slow tail that the others miss."""
+
 FEWEST_SAMPLES = 8
 """A number from fewer independent samples says so: its error holds only roughly."""
 
@@ -183,8 +186,7 @@ def estimate(
     if count == 0:
         return NOTHING
     known = memory(values)
-    samples = max(1.0, count / (2 * known.time))
-    error, freedom = _time_error(values, known)
+    error, freedom, samples = _time_error(values, known)
     inside = _root_mean_square(
         np.asarray(within, dtype=np.float64)[good] if within is not None else np.empty(0)
     )
@@ -197,32 +199,52 @@ def estimate(
     return Estimate(float(values.mean()), error, int(samples), freedom)
 
 
-def _time_error(values: Floats, known: Memory) -> tuple[float | None, float]:
-    """Return the error of the mean of a correlated series and its degrees of freedom."""
+def _time_error(values: Floats, known: Memory) -> tuple[float | None, float, float]:
+    """Return the error of the mean of a series, its degrees of freedom, independent samples."""
     count = len(values)
+    samples = max(1.0, count / (2 * known.time))
     if count < 2:
-        return None, math.inf
+        return None, math.inf, samples
+    variance = float(values.var())
     share = min(2 * known.time / count, 0.5)
     # The variance about the sample mean is too small by the variance of that mean.
-    plain = math.sqrt(float(values.var()) * share / (1 - share))
+    plain = math.sqrt(variance * share / (1 - share))
     freedom = known.freedom(count)
-    blocked, blocks = block_error(values, known.time)
-    # Both estimate one number. Blocks take over where a slow tail, cut off by the window, lifts
-    # them beyond their own scatter.
-    if blocks >= FEWEST_BLOCKS and blocked > plain * (1 + math.sqrt(2 / (blocks - 1))):
-        plain, freedom = blocked, blocks - 1.0
-    return plain * student_factor(ONE_SIGMA, freedom), freedom
+    error = plain * student_factor(ONE_SIGMA, freedom)
+    # All estimate one number. A weak slow tail is lost in the noise of the autocorrelation and
+    # lifts the blocks alone: the largest counts.
+    for length in (automatic_length(count, known.time), count // LONG_BLOCKS):
+        blocked, blocks = block_error(values, length)
+        if blocks < FEWEST_BLOCKS:
+            continue
+        wide = blocked * student_factor(ONE_SIGMA, blocks - 1.0)
+        if wide > error:
+            error, freedom = wide, blocks - 1.0
+            samples = max(1.0, min(samples, variance / blocked**2))
+    return error, freedom, samples
 
 
-def block_error(values: Floats, tau: float) -> tuple[float, int]:
-    """Return the standard error of a mean from blocks of automatic length, and their number.
+def automatic_length(count: int, tau: float) -> int:
+    """Return the length in frames of blocks of a series with this integrated time in frames.
+
+    Notes
+    -----
+    (2 n (2 tau)^2)^(1/3) weighs what blocks leave correlated against the scatter of their error: U.
+    Wolff, Comput. Phys. Commun. 156, 143 (2004); R. M. Lee and others, Phys. Rev. E 83, 066706
+    (2011) (from memory).
+    """
+    return max(1, round((2 * count * (2 * tau) ** 2) ** (1 / 3)))
+
+
+def block_error(values: Floats, length: int) -> tuple[float, int]:
+    """Return the standard error of a mean from the scatter of blocks, and their number.
 
     Parameters
     ----------
     values : (n,) array
         Evenly spaced values.
-    tau : float
-        Integrated autocorrelation time in frames.
+    length : int
+        Frames in a block.
 
     Returns
     -------
@@ -233,14 +255,10 @@ def block_error(values: Floats, tau: float) -> tuple[float, int]:
 
     Notes
     -----
-    Averages over blocks: H. Flyvbjerg and H. G. Petersen, J. Chem. Phys. 91, 461 (1989). The length
-    (2 n (2 tau)^2)^(1/3) weighs what blocks leave correlated against the scatter of their error:
-    U. Wolff, Comput. Phys. Commun. 156, 143 (2004); R. M. Lee and others, Phys. Rev. E 83, 066706
-    (2011) (from memory).
+    H. Flyvbjerg and H. G. Petersen, J. Chem. Phys. 91, 461 (1989).
     """
     count = len(values)
-    length = max(1, round((2 * count * (2 * tau) ** 2) ** (1 / 3)))
-    blocks = count // length
+    blocks = count // length if length > 0 else 0
     if blocks < 2:
         return math.nan, blocks
     means = values[count - blocks * length :].reshape(blocks, length).mean(axis=1)

@@ -50,6 +50,12 @@ def coverage(estimates, truth):
     return ((ends[:, :, 0] < truth) & (truth < ends[:, :, 1])).mean(axis=0)
 
 
+def weak_tail(rng, trials, count):
+    """Return series of variance 1, of which 5 % remember 10 frames and the rest nothing."""
+    fast, slow = (autoregressive(rng, trials, count, tau) for tau in (0.5, 10.0))
+    return math.sqrt(0.95) * fast + math.sqrt(0.05) * slow
+
+
 def show(name, rates, samples):
     """Print one row."""
     print(f"| {name} | {samples:.3g} | {100 * rates[0]:.0f} % | {100 * rates[1]:.0f} % |")
@@ -65,6 +71,10 @@ def synthetic(trials):
     for count, fast, slow in DOUBLE:
         found = [estimate(s) for s in two_times(rng, trials, count, fast, slow)]
         show(f"two times: {count} frames, tau = {fast:g} and {slow:g}", coverage(found, 0.0),
+             np.median([e.samples for e in found]))  # fmt: skip
+    for count in (100, 400):
+        found = [estimate(s) for s in weak_tail(rng, trials, count)]
+        show(f"no memory, and 5 % with tau = 10: {count} frames", coverage(found, 0.0),
              np.median([e.samples for e in found]))  # fmt: skip
 
 

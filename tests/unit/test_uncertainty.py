@@ -11,6 +11,7 @@ from analysis.uncertainty import (
     NOTHING,
     ONE_SIGMA,
     Estimate,
+    automatic_length,
     block_error,
     combine_measures,
     combine_replicas,
@@ -20,7 +21,7 @@ from analysis.uncertainty import (
     ratio,
     student_factor,
 )
-from tests.benchmarks.coverage import autoregressive, coverage, two_times
+from tests.benchmarks.coverage import autoregressive, coverage, two_times, weak_tail
 
 
 @pytest.mark.parametrize("tau", [0.5, 2.0, 8.0])
@@ -59,6 +60,12 @@ def test_intervals_cover_with_a_fast_and_a_slow_memory(fast, slow):
     assert_covered([estimate(s) for s in series], 0.0)
 
 
+def test_a_weak_slow_memory_is_felt_by_the_long_blocks():
+    # 5 % of the variance remembers 10 frames, which the noise of 400 frames hides.
+    rows = weak_tail(np.random.default_rng(17), 600, 400)
+    assert_covered([estimate(row) for row in rows], 0.0)
+
+
 def test_pieces_of_one_long_series_cover_its_mean():
     series = autoregressive(np.random.default_rng(13), 1, 60_000, 5.0)[0]
     pieces = series.reshape(-1, 150)
@@ -79,13 +86,13 @@ def test_blocks_give_the_exact_error_of_a_correlated_mean():
     count, tau = 20_000, 4.0
     errors = []
     for series in autoregressive(np.random.default_rng(15), 40, count, tau):
-        error, blocks = block_error(series, tau)
-        assert blocks == count // round((2 * count * (2 * tau) ** 2) ** (1 / 3))
+        error, blocks = block_error(series, automatic_length(count, tau))
+        assert blocks == count // 137  # (2 n (2 tau)^2)^(1/3) = 136.8
         errors.append(error)
     spread = np.std(errors, ddof=1) / math.sqrt(len(errors))
     # Blocks of L frames leave 1/L of the sum of correlations out: tau/L, 3 %.
     assert np.mean(errors) == pytest.approx(math.sqrt(2 * tau / count), abs=4 * spread, rel=0.03)
-    assert math.isnan(block_error(np.ones(3), 10.0)[0])
+    assert math.isnan(block_error(np.ones(3), 2)[0])
 
 
 def test_student_factors_are_those_of_the_tables():
