@@ -86,9 +86,7 @@ def _second_half(run: Run, start: float, end: float) -> NDArray[np.int64]:
     return np.flatnonzero(inside & (run.times > start + slack))
 
 
-def _before(
-    run: Run, series: ChainSeries, step: dict[str, Any] | None, start: float
-) -> Estimate:
+def _before(run: Run, series: ChainSeries, step: dict[str, Any] | None, start: float) -> Estimate:
     """Return the mean length before a stage began."""
     rows = _second_half(run, *_span(run, step)) if step is not None else np.zeros(0, np.int64)
     if len(rows) == 0:
@@ -135,7 +133,7 @@ def break_up(
 
     def at(middle: float) -> tuple[float, float, Floats]:
         table = np.column_stack([np.ones(count), -np.maximum(x - middle, 0.0)])
-        best = np.linalg.lstsq(table * weight[:, None], y * weight)[0]
+        best = np.asarray(np.linalg.lstsq(table * weight[:, None], y * weight)[0])
         return float((weight**2 * (y - table @ best) ** 2).sum()), middle, best
 
     # At least one frequency lies below and two above.
@@ -159,10 +157,8 @@ def break_up(
     )
 
 
-def break_up_numbers(
-    run: Run, series: ChainSeries, warnings: list[str]
-) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-    """Return the entries of ``relaxation`` on break-up, and the rows of turning_field.csv."""
+def break_up_numbers(run: Run, series: ChainSeries, warnings: list[str]) -> dict[str, Any]:
+    """Return the entries of ``relaxation`` on break-up; ``turning_stages`` is a list."""
     rows = turning_stages(run, series)
     columns = np.array(
         [
@@ -177,7 +173,7 @@ def break_up_numbers(
         "break_up_frequency_hz": place.as_dict(),
         "break_up_exponent": power.as_dict(),
         "turning_stages": rows,
-    }, rows
+    }
 
 
 def _number(value: float | None) -> float:

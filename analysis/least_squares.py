@@ -8,9 +8,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
-def covariance(
-    slopes: Floats, left: Floats, tau: float, weights: Floats | None = None
-) -> Floats:
+def covariance(slopes: Floats, left: Floats, tau: float, weights: Floats | None = None) -> Floats:
     """Return the covariance of least-squares parameters for residuals with a memory.
 
     Parameters

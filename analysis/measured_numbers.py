@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.break_up import break_up_numbers
 from analysis.chain_series import ChainSeries
 from analysis.decay_numbers import decay_numbers
 from analysis.lag import oscillating_numbers, turning_numbers
-from analysis.relaxation import growth, switch_off
+from analysis.relaxation import growth, growth_stages, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
 from analysis.structure import Peak, find_peak
@@ -306,9 +307,13 @@ def relaxation_numbers(
         if found.reason and key == "growth_exponent":
             why = NO_MOMENTS if not series.lengths else found.reason
             warnings.append(f"relaxation.growth_exponent: {why}")
+        if key == "growth_exponent":
+            out |= growth_stages(found)
     swing = None if stage is None else stage.swing
     if stage is not None and swing is not None:
         out.update(_lags(run, series, stage, swing, warnings))
+        if swing.kind == "rotate":
+            out.update(break_up_numbers(run, series, warnings))
     last_on = switch_off(field) if swing is None else None
     out["switch_off_time_s"] = None if last_on is None else float(run.times[last_on])
     if last_on is not None:

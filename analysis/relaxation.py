@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.growth_laws import SINGLE, Crossover, crossover
 from analysis.uncertainty import NOTHING, Estimate
 
 Floats = NDArray[np.float64]
@@ -83,12 +85,16 @@ def independent_structures(life: float | None, span: float) -> float | None:
 
 @dataclass(frozen=True)
 class Growth:
-    """Exponent of the growth of a mean length, the times it was fitted over, and why not if not."""
+    """Exponent of the growth of a mean length, the times it was fitted over, and why not if not.
+
+    ``crossover`` holds two exponents where a single one does not serve.
+    """
 
     exponent: Estimate
     from_s: float | None
     to_s: float | None
     reason: str | None
+    crossover: Crossover = SINGLE
 
 
 def growth(
@@ -133,7 +139,19 @@ def growth(
     relative = np.nan_to_num((error / length)[use][[0, -1]])
     scatter = float(np.hypot(*relative)) / (x[-1] - x[0])
     spread = max(spread, 0.5 * abs(halves[1] - halves[0]), scatter)
-    return Growth(Estimate(slope, spread, len(x)), float(t[0]), float(t[-1]), None)
+    bins = _bins(np.log(t))
+    two = crossover(t, s, 1.0 / np.bincount(bins)[bins], float(np.hypot(*relative)) / math.sqrt(2))
+    return Growth(Estimate(slope, spread, len(x)), float(t[0]), float(t[-1]), None, two)
+
+
+def growth_stages(found: Growth) -> dict[str, Any]:
+    """Return the entries of ``relaxation`` on the stages of growth; exponents only for two."""
+    out: dict[str, Any] = {"growth_law": found.crossover.law if found.reason is None else None}
+    if found.reason is None and found.crossover.law != SINGLE.law:
+        out["growth_early_exponent"] = found.crossover.early.as_dict()
+        out["growth_late_exponent"] = found.crossover.late.as_dict()
+        out["growth_crossover_s"] = found.crossover.time.as_dict()
+    return out
 
 
 def _no_growth(times: Floats, length: Floats, first: float) -> str | None:
@@ -153,10 +171,16 @@ def _no_growth(times: Floats, length: Floats, first: float) -> str | None:
     return None
 
 
-def _log_bins(times: Floats, values: Floats, per_decade: int = 8) -> tuple[Floats, Floats]:
+def _bins(log_time: Floats, per_decade: int = 8) -> NDArray[np.int64]:
+    """Return the number of the equal step of ln t that each frame lies in."""
+    step = math.log(10) / per_decade
+    return np.asarray(np.floor((log_time - log_time[0]) / step + 1e-9), dtype=np.int64)
+
+
+def _log_bins(times: Floats, values: Floats) -> tuple[Floats, Floats]:
     """Return ln t and ln value averaged over equal steps of ln t."""
     x, y = np.log(times), np.log(values)
-    bins = np.floor((x - x[0]) / (math.log(10) / per_decade) + 1e-9).astype(int)
+    bins = _bins(x)
     many = np.bincount(bins)
     filled = many > 0
     return np.bincount(bins, x)[filled] / many[filled], np.bincount(bins, y)[filled] / many[filled]

@@ -1,4 +1,4 @@
-"""Complex susceptibility chi' - i chi'': from the answer to a swinging field, and from fluctuations.
+"""Complex susceptibility chi' - i chi'', from the answer to a swing and from fluctuations.
 
 chi is the magnetisation over the applied field H outside the film, dimensionless (SI). A film at
 rest tells its own answer by how it fluctuates (fluctuation and dissipation):
@@ -143,7 +143,8 @@ def fluctuation_spectrum(
     pieces = min(BLOCKS, count // max(1, last))
     reason = _unresolved(tau, spacing, count, pieces * away.shape[1])
     if reason is not None:
-        return Spectrum(*(np.zeros(0) for _ in range(5)), math.inf, NOTHING, reason)
+        none = np.zeros(0)
+        return Spectrum(none, none, none, none, none, math.inf, NOTHING, reason)
     high = min(1.0 / spacing, 30.0 / (tau * spacing))
     low = 0.1 / (tau * spacing)
     points = max(2, math.ceil(POINTS_PER_DECADE * math.log10(high / low)) + 1)
@@ -166,9 +167,7 @@ def fluctuation_spectrum(
     scatter = np.sqrt(freedom * without.var(axis=0)) * student_factor(ONE_SIGMA, freedom)
     samples = max(1, int(away.size / (2 * tau)))
     time = Estimate(spacing * whole[2, 0], float(spacing * scatter[2, 0]), samples, freedom)
-    return Spectrum(
-        pace / (2 * math.pi), whole[0], scatter[0], whole[1], scatter[1], freedom, time
-    )
+    return Spectrum(pace / (2 * math.pi), whole[0], scatter[0], whole[1], scatter[1], freedom, time)
 
 
 def _unresolved(tau: float, spacing: float, count: int, pieces: int) -> str | None:

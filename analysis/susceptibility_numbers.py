@@ -230,7 +230,7 @@ def _add_spectrum(curve: Curve, spectrum: Spectrum, static: float) -> None:
     if time is None:
         return
     single = debye(spectrum.frequency_hz, static, time)
-    columns = (
+    columns: tuple[Any, ...] = (
         ["fluctuations"] * len(spectrum.frequency_hz), spectrum.frequency_hz, spectrum.in_phase,
         spectrum.in_phase_error, spectrum.behind, spectrum.behind_error, *single,
     )  # fmt: skip

@@ -66,10 +66,12 @@ def last_swing(run: Run) -> Swing | None:
     The programme comes with the derived numbers of a run; a file without it has no swing.
     """
     end = float(run.times[-1])
+    # Whole steps carry a run a little beyond the time asked for.
+    slack = 0.5 * (end - float(run.times[-2])) if run.frames > 1 else 0.0
     for step in programme(run):
         until = math.inf if step.get("end_s") is None else float(step["end_s"])
         # The last step stays as it ended: after that, nothing swings any more.
-        if float(step["start_s"]) < end <= until * (1.0 + 1e-9) and step["kind"] in KINDS:
+        if float(step["start_s"]) < end <= until + slack and step["kind"] in KINDS:
             vector = np.asarray(step["vector_t"], dtype=np.float64)
             size = float(np.linalg.norm(vector))
             if size == 0.0:

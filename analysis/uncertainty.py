@@ -233,7 +233,7 @@ def automatic_length(count: int, tau: float) -> int:
     Wolff, Comput. Phys. Commun. 156, 143 (2004); R. M. Lee and others, Phys. Rev. E 83, 066706
     (2011) (from memory).
     """
-    return max(1, round((2 * count * (2 * tau) ** 2) ** (1 / 3)))
+    return max(1, round(math.cbrt(2 * count * (2 * tau) ** 2)))
 
 
 def block_error(values: Floats, length: int) -> tuple[float, int]:

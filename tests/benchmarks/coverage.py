@@ -115,7 +115,9 @@ def replicas(trials):
             values = draw((trials, count))
             found = [combine_replicas([Estimate(v, None, 1) for v in row]) for row in values]
             rates = coverage(found, truth)
-            ends = np.array([replica_interval(row, e) for row, e in zip(values, found, strict=True)])
+            ends = np.array(
+                [replica_interval(row, e) for row, e in zip(values, found, strict=True)]
+            )
             rates[1] = ((ends[:, 0] < truth) & (truth < ends[:, 1])).mean()
             show(f"{count} replicas, {law} scatter", rates, count)
 

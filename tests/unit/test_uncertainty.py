@@ -46,7 +46,8 @@ def assert_covered(estimates, truth, *, over=0.04):
 
 # Frames and exact integrated time: from 200 independent frames down to 10.
 @pytest.mark.parametrize(
-    ("count", "tau", "over"), [(50, 0.5, 0.06), (200, 0.5, 0.04), (100, 5.0, 0.04), (400, 8.0, 0.04)]
+    ("count", "tau", "over"),
+    [(50, 0.5, 0.06), (200, 0.5, 0.04), (100, 5.0, 0.04), (400, 8.0, 0.04)],
 )
 def test_intervals_cover_the_truth_at_their_rate(count, tau, over):
     rng = np.random.default_rng(11)
