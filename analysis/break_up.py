@@ -137,7 +137,7 @@ def break_up(
         return float((weight**2 * (y - table @ best) ** 2).sum()), middle, best
 
     # At least one frequency lies below and two above.
-    tried = [at(m) for m in np.linspace(np.sort(x)[0], np.sort(x)[-2], 401)[1:-1]]
+    tried = [at(m) for m in np.linspace(np.sort(x)[0], np.sort(x)[-2], 161)[1:-1]]
     square, middle, best = min(tried, key=lambda one: one[0])
     if constant - square < STRONG + 2 * math.log(count) or not best[1] > 0:
         return NOTHING, NOTHING, "the mean length does not fall with the frequency"

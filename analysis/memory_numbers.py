@@ -64,7 +64,7 @@ def short_run_warning(numbers: dict[str, Any]) -> list[str]:
     names = ", ".join(name for name, _ in few[:3])
     more = f" and {len(few) - 3} more" if len(few) > 3 else ""
     return [
-        f"uncertainty: the run is too short for {names}{more}: their averages rest on as few as "
+        f"uncertainty: the run is too short for {names}{more}: averages over as few as "
         f"{math.floor(least)} independent samples, and {FEWEST_SAMPLES} are wanted for an error "
         "to hold; the numbers are given all the same"
     ]

@@ -1,4 +1,4 @@
-"""Complex susceptibility: fluctuations and the answer to a weak field against Debye, and each other.
+"""Complex susceptibility: fluctuations and the answer to a field against Debye, and each other.
 
 Sources: a single relaxation time gives chi' = chi0/(1 + (w tau)^2), chi'' = chi0 w tau/(1 +
 (w tau)^2) (P. Debye, Polar Molecules (1929)); free dipoles have chi0 = n m^2/(3 kT) (P. Langevin,

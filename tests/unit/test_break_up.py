@@ -67,7 +67,11 @@ def step(kind, start, end, frequency=0.0):
 def test_breaking_is_found_from_the_series():
     # 8 particles a chain, then 8 in a slow field, then 4 in a fast one.
     times = np.linspace(0.0, 3.0, 91)
-    programme = [step("hold", 0.0, 1.0), step("rotate", 1.0, 2.0, 5.0), step("rotate", 2.0, 9.0, 50)]
+    programme = [
+        step("hold", 0.0, 1.0),
+        step("rotate", 1.0, 2.0, 5.0),
+        step("rotate", 2.0, 9.0, 50),
+    ]
     run = SimpleNamespace(times=times, derived={"field_programme": programme})
     series = ChainSeries(91, None, None)
     rng = np.random.default_rng(3)
