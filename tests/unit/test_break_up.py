@@ -18,7 +18,7 @@ from sim.parameters import from_text
 from tests.benchmarks.coverage import coverage
 from tests.reference.small_film import small_film
 
-# Balance of torques: length ~ frequency^(-1/2) beyond break-up (Melle and others 2003, from memory).
+# Balance of torques: length ~ frequency^(-1/2) (Melle and others 2003, from memory).
 POWER, PLACE = 0.5, 1e4
 FREQUENCIES = np.geomspace(1e3, 1e5, 9)
 

@@ -1,4 +1,4 @@
-"""Growth of two powers of time: found where it is there, with errors that hold, and not elsewhere."""
+"""Growth of two powers of time: found where they are, with errors that hold, and nowhere else."""
 
 import math
 
@@ -35,7 +35,7 @@ def found(law, noise, remembered, trials, seed):
 @pytest.mark.parametrize(("remembered", "noise"), [(0.5, 0.02), (4.0, 0.02)])
 def test_a_broken_law_is_found_with_errors_that_cover(remembered, noise):
     trials = 60
-    seen = [c for c in found(curve(EARLY, LATE), noise, remembered, trials, 3)]
+    seen = found(curve(EARLY, LATE), noise, remembered, trials, 3)
     assert sum(c.law == "broken" for c in seen) >= 0.9 * trials
     for name, truth in (("early", EARLY), ("late", LATE), ("time", TURN)):
         short, long = coverage([getattr(c, name) for c in seen], truth)

@@ -1,4 +1,4 @@
-"""Entries on the susceptibility, memory and short runs: SI values, agreement, and what is withheld."""
+"""Entries on the susceptibility, memory and short runs: SI values, agreement, what is withheld."""
 
 import csv
 import math
@@ -14,7 +14,12 @@ from analysis.stages import Stage
 from analysis.susceptibility import drive_scale, fluctuation_scale
 from analysis.susceptibility_numbers import susceptibility_numbers
 from analysis.susceptibility_picture import has_spectrum, susceptibility
-from analysis.tables import SUSCEPTIBILITY_COLUMNS, write_tables
+from analysis.tables import (
+    SPACING_MEASURES,
+    SUSCEPTIBILITY_COLUMNS,
+    TIME_COLUMNS,
+    write_tables,
+)
 from tests.benchmarks.coverage import autoregressive
 from tests.reference.turning_field import swing
 
@@ -155,16 +160,8 @@ def test_averages_over_few_samples_are_named():
 def test_table_of_the_susceptibility(tmp_path):
     _, curve = susceptibility_numbers(*answered(1.0, 34), [])
     nothing = {name: [] for name in ("length", "fraction_of_chains", "error", "theory")}
-    series = dict.fromkeys(
-        ("time_s", "mean_length", "weight_mean_length", "mean_length_error", "singles_fraction",
-         "spanning_share", "straightness", "magnetisation", "alignment", "field_t",
-         "energy_dipolar", "energy_steric"), [],
-    )  # fmt: skip
-    spacing = dict.fromkeys(
-        ("nearest_neighbour_m", "nearest_neighbour_spread_m", "structure_factor_m",
-         "axis_correlation_m", "line_density_m", "width_m", "clear_fraction",
-         "clear_fraction_random"),
-    )  # fmt: skip
+    series = {name: [] for name in TIME_COLUMNS}
+    spacing = {name: None for name, _ in SPACING_MEASURES}
     found = Measurement(
         {"spacing": spacing, "relaxation": {}},
         {"chain_lengths": nothing, "time_series": series, "susceptibility": curve}, {},
