@@ -3,24 +3,36 @@
 Behind a turning field, the lag of the magnetisation is the angle by which the mean of its parts
 along the field and at right angles to it (in the plane of turning) trails; that of the chains is
 half the angle of the mean of their axes' second harmonics, because an axis has no sign. Along an
-oscillating field the magnetisation is fitted by a cos + b sin of the field's own angle.
+oscillating field the magnetisation is fitted by harmonics of the field's own angle.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.least_squares import covariance
 from analysis.swings import Swing
-from analysis.uncertainty import NOTHING, Estimate, estimate
+from analysis.uncertainty import (
+    NOTHING,
+    ONE_SIGMA,
+    Estimate,
+    estimate,
+    memory,
+    student_factor,
+)
 
 Floats = NDArray[np.float64]
 
 FEWEST = 4
 """Frames that a lag needs at least."""
+HARMONICS = 3
+TOLD_APART = 0.02
+"""Least eigenvalue of the mean products of the harmonics; 1/2 for frames at all angles."""
 CERTAIN = 4.0
 """A mean vector shorter than this many of its errors has no direction."""
 
@@ -51,35 +63,77 @@ def angle_behind(along: Floats, behind: Floats, order: int = 1) -> tuple[Estimat
     if length <= CERTAIN * error or length == 0.0:
         return NOTHING, "its mean in the plane of turning is within its noise"
     scale = math.degrees(1.0) / order
-    return Estimate(scale * angle, scale * error / length, across.samples), None
+    return Estimate(scale * angle, scale * error / length, across.samples, across.freedom), None
 
 
-def response(angles: Floats, values: Floats) -> tuple[Estimate, Estimate, str | None]:
-    """Fit values by a + b cos(angle) + c sin(angle): parts with the field and behind it.
+@dataclass(frozen=True)
+class Swung:
+    """A fit of harmonics of the field's angle: coefficients, residuals, covariance, frames used."""
+
+    best: Floats
+    left: Floats
+    spread: Floats
+    good: NDArray[np.bool_]
+    samples: int
+    freedom: float
+
+
+def harmonics(angles: Floats, values: Floats) -> Swung | str:
+    """Fit values by a + sum b_k cos(k angle) + c_k sin(k angle), or say why not.
+
+    Parameters
+    ----------
+    angles : (n,) array
+        Angle of the field in rad at frames evenly spaced in time.
+    values : (n,) array
+        The answer; values that are not finite are left out.
 
     Returns
     -------
-    Estimate, Estimate, str or None
-        b and c with their standard errors, and why they are missing.
+    Swung or str
+        ``best`` is (a, b_1, c_1, ...), to the third harmonic where the frames tell them apart.
     """
     good = np.isfinite(values)
     count = int(good.sum())
     if count < FEWEST + 1:
-        return NOTHING, NOTHING, f"fewer than {FEWEST + 1} averaged frames hold it"
-    table = np.column_stack([np.ones(count), np.cos(angles[good]), np.sin(angles[good])])
-    squares = table.T @ table / count
-    if np.linalg.eigvalsh(squares)[0] < 0.02:
-        return NOTHING, NOTHING, "frames fall on too few angles of the field; keep other frames"
-    inverse = np.linalg.inv(squares) / count
-    best = inverse @ (table.T @ values[good])
+        return f"fewer than {FEWEST + 1} averaged frames hold it"
+    for order in (HARMONICS, 1):
+        phases = np.outer(angles[good], np.arange(1, order + 1))
+        waves = np.stack([np.cos(phases), np.sin(phases)], axis=-1).reshape(count, -1)
+        table = np.column_stack([np.ones(count), waves])
+        told_apart = np.linalg.eigvalsh(table.T @ table / count)[0] >= TOLD_APART
+        if told_apart and (order == 1 or count >= 4 * table.shape[1]):
+            break
+    if not told_apart:
+        return "frames fall on too few angles of the field; keep other frames"
+    best = np.linalg.lstsq(table, values[good])[0]
     left = values[good] - table @ best
-    # Deviations of neighbouring frames are alike: the error counts independent ones.
-    spread = estimate(left)
-    samples = max(1, spread.samples)
-    variance = float(left @ left) / max(1, count - 3) * count / samples
-    errors = np.sqrt(np.maximum(np.diag(inverse), 0.0) * variance)
-    parts = [Estimate(float(best[k]), float(errors[k]), samples) for k in (1, 2)]
-    return parts[0], parts[1], None
+    known = memory(left)
+    samples = max(1, int(count / (2 * known.time)))
+    freedom = max(1.0, min(known.freedom(count), count - table.shape[1]))
+    return Swung(best, left, covariance(table, left, known.time), good, samples, freedom)
+
+
+def response(angles: Floats, values: Floats) -> tuple[Estimate, Estimate, str | None]:
+    """Return the parts of an answer with a swinging field and behind it, see ``harmonics``.
+
+    Returns
+    -------
+    Estimate, Estimate, str or None
+        Coefficients of cos(angle) and sin(angle), and why they are missing.
+    """
+    fit = harmonics(angles, values)
+    if isinstance(fit, str):
+        return NOTHING, NOTHING, fit
+    wide = student_factor(ONE_SIGMA, fit.freedom)
+    along, behind = (
+        Estimate(
+            float(fit.best[k]), wide * math.sqrt(max(0.0, fit.spread[k, k])), fit.samples,
+            fit.freedom,
+        )
+        for k in (1, 2)
+    )  # fmt: skip
+    return along, behind, None
 
 
 def turning_numbers(
@@ -131,7 +185,7 @@ def oscillating_numbers(
         if length > CERTAIN * error and length > 0.0:
             angle = math.atan2(behind.value, along.value)
             scale = math.degrees(1.0)
-            lag = Estimate(scale * angle, scale * error / length, along.samples)
+            lag = Estimate(scale * angle, scale * error / length, along.samples, along.freedom)
         else:
             reason = "the swing of the magnetisation is within its noise"
     out["magnetisation_lag_deg"] = lag.as_dict()

@@ -8,9 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.break_up import break_up_numbers
 from analysis.chain_series import ChainSeries
+from analysis.decay_numbers import decay_numbers
 from analysis.lag import oscillating_numbers, turning_numbers
-from analysis.relaxation import decay, growth, switch_off
+from analysis.relaxation import growth, growth_stages, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
 from analysis.structure import Peak, find_peak
@@ -305,13 +307,17 @@ def relaxation_numbers(
         if found.reason and key == "growth_exponent":
             why = NO_MOMENTS if not series.lengths else found.reason
             warnings.append(f"relaxation.growth_exponent: {why}")
+        if key == "growth_exponent":
+            out |= growth_stages(found)
     swing = None if stage is None else stage.swing
     if stage is not None and swing is not None:
         out.update(_lags(run, series, stage, swing, warnings))
+        if swing.kind == "rotate":
+            out.update(break_up_numbers(run, series, warnings))
     last_on = switch_off(field) if swing is None else None
     out["switch_off_time_s"] = None if last_on is None else float(run.times[last_on])
     if last_on is not None:
-        out.update(_decays(run, series, last_on, warnings))
+        out.update(decay_numbers(run, series, last_on, warnings))
     return out
 
 
@@ -331,28 +337,3 @@ def _lags(
     if series.along is not None:  # the largest field of the run may have pointed elsewhere
         values = values * float(np.sign(swing.direction @ series.along))
     return oscillating_numbers(swing, run.times[rows], values, withheld, warnings)
-
-
-def _decays(run: Run, series: ChainSeries, last_on: int, warnings: list[str]) -> dict[str, Any]:
-    """Return decay times of length, alignment and magnetisation after switch-off."""
-    out: dict[str, Any] = {}
-    meaningful = bool(run.derived.get("moment_relaxation_meaningful", True))
-    for key, name, floor in (
-        ("length", "mean_length", None),
-        ("alignment", "order", None),
-        ("magnetisation", "magnetisation", 0.0),
-    ):
-        found = decay(run.times[last_on:], series.values[name][last_on:], floor)
-        if key == "magnetisation" and not meaningful:
-            found = type(found)(
-                NOTHING,
-                NOTHING,
-                NOTHING,
-                "moments were slowed down in this run, so their relaxation is withheld",
-            )
-        out[f"{key}_decay_time_s"] = found.time.as_dict()
-        out[f"{key}_stretched_time_s"] = found.stretched_time.as_dict()
-        out[f"{key}_stretch"] = found.stretch.as_dict()
-        if found.reason:
-            warnings.append(f"relaxation.{key}_decay_time_s: {found.reason}")
-    return out

@@ -18,9 +18,11 @@ from analysis.chains import BOND_ALIGNMENT, BOND_DISTANCE, Chains, find_chains
 from analysis.equilibration import equilibration
 from analysis.files import write_text
 from analysis.magnetisation import director
+from analysis.memory_numbers import memory_numbers, short_run_warning
 from analysis.relaxation import bond_survival, independent_structures
 from analysis.spacing import SpacingFrames
 from analysis.stages import Stage, field_direction, field_series, last_stage
+from analysis.susceptibility_numbers import susceptibility_numbers
 from analysis.trajectory import Run
 from analysis.uncertainty import estimate
 
@@ -190,7 +192,8 @@ def _assembled(
         "spacing": spaces,
         "alignment": tell.alignment_numbers(series, stage, structures, by_field, warnings),
         "magnetisation": magnetisation,
-        "relaxation": tell.relaxation_numbers(run, series, field, warnings, stage),
+        "relaxation": tell.relaxation_numbers(run, series, field, warnings, stage)
+        | memory_numbers(run, series, stage, warnings),
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
     }
@@ -200,6 +203,7 @@ def _assembled(
             f"uncertainty: {frames} averaged frames hold about {structures or 1:.2g} independent "
             "structures; errors rest on the scatter between the chains of one frame"
         )
+    warnings += short_run_warning(numbers)
     return Measurement(_plain(numbers), curves, _last_frame(run, passed.last))
 
 
@@ -263,11 +267,13 @@ def _magnetisation(
     curves["magnetisation_law"] = curve
     if relative["value"] is None:
         warnings.append("magnetisation.relative: neither moments nor a field direction are known")
+    answer, curves["susceptibility"] = susceptibility_numbers(run, series, stage, warnings)
     return {
         "relative": relative,
         "langevin_relative": curve["law"],
         "langevin_parameter": curve["measured_langevin_parameter"],
         "field_t": float(np.linalg.norm(stage.field)),
+        **answer,
     }
 
 

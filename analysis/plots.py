@@ -16,6 +16,7 @@ from analysis.curve_pictures import (
 )
 from analysis.film_pictures import film_side, film_top, film_views
 from analysis.hysteresis import has_both_ways, hysteresis
+from analysis.susceptibility_picture import has_spectrum, susceptibility
 from analysis.time_pictures import growth, time_series
 
 if TYPE_CHECKING:
@@ -42,6 +43,7 @@ __all__ = [
     "nearest_neighbour",
     "structure_factor_map",
     "structure_factor_radial",
+    "susceptibility",
     "time_series",
 ]
 
@@ -63,7 +65,11 @@ FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
 
 def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
     """Give the figures of one run by name: those of every run, and what its field calls for."""
-    return FIGURES | ({"hysteresis": hysteresis} if has_both_ways(measurement) else {})
+    return (
+        FIGURES
+        | ({"hysteresis": hysteresis} if has_both_ways(measurement) else {})
+        | ({"susceptibility": susceptibility} if has_spectrum(measurement) else {})
+    )
 
 
 def draw_all(

@@ -1,13 +1,15 @@
-"""Changes in time: growth after switch-on, decay after switch-off, life of bonds."""
+"""Changes in time: growth after switch-on, moment of switch-off, life of bonds."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.growth_laws import SINGLE, Crossover, crossover
 from analysis.uncertainty import NOTHING, Estimate
 
 Floats = NDArray[np.float64]
@@ -83,12 +85,16 @@ def independent_structures(life: float | None, span: float) -> float | None:
 
 @dataclass(frozen=True)
 class Growth:
-    """Exponent of the growth of a mean length, the times it was fitted over, and why not if not."""
+    """Exponent of the growth of a mean length, the times it was fitted over, and why not if not.
+
+    ``crossover`` holds two exponents where a single one does not serve.
+    """
 
     exponent: Estimate
     from_s: float | None
     to_s: float | None
     reason: str | None
+    crossover: Crossover = SINGLE
 
 
 def growth(
@@ -133,7 +139,19 @@ def growth(
     relative = np.nan_to_num((error / length)[use][[0, -1]])
     scatter = float(np.hypot(*relative)) / (x[-1] - x[0])
     spread = max(spread, 0.5 * abs(halves[1] - halves[0]), scatter)
-    return Growth(Estimate(slope, spread, len(x)), float(t[0]), float(t[-1]), None)
+    bins = _bins(np.log(t))
+    two = crossover(t, s, 1.0 / np.bincount(bins)[bins], float(np.hypot(*relative)) / math.sqrt(2))
+    return Growth(Estimate(slope, spread, len(x)), float(t[0]), float(t[-1]), None, two)
+
+
+def growth_stages(found: Growth) -> dict[str, Any]:
+    """Return the entries of ``relaxation`` on the stages of growth; exponents only for two."""
+    out: dict[str, Any] = {"growth_law": found.crossover.law if found.reason is None else None}
+    if found.reason is None and found.crossover.law != SINGLE.law:
+        out["growth_early_exponent"] = found.crossover.early.as_dict()
+        out["growth_late_exponent"] = found.crossover.late.as_dict()
+        out["growth_crossover_s"] = found.crossover.time.as_dict()
+    return out
 
 
 def _no_growth(times: Floats, length: Floats, first: float) -> str | None:
@@ -153,10 +171,16 @@ def _no_growth(times: Floats, length: Floats, first: float) -> str | None:
     return None
 
 
-def _log_bins(times: Floats, values: Floats, per_decade: int = 8) -> tuple[Floats, Floats]:
+def _bins(log_time: Floats, per_decade: int = 8) -> NDArray[np.int64]:
+    """Return the number of the equal step of ln t that each frame lies in."""
+    step = math.log(10) / per_decade
+    return np.asarray(np.floor((log_time - log_time[0]) / step + 1e-9), dtype=np.int64)
+
+
+def _log_bins(times: Floats, values: Floats) -> tuple[Floats, Floats]:
     """Return ln t and ln value averaged over equal steps of ln t."""
     x, y = np.log(times), np.log(values)
-    bins = np.floor((x - x[0]) / (math.log(10) / per_decade) + 1e-9).astype(int)
+    bins = _bins(x)
     many = np.bincount(bins)
     filled = many > 0
     return np.bincount(bins, x)[filled] / many[filled], np.bincount(bins, y)[filled] / many[filled]
@@ -186,92 +210,3 @@ def switch_off(field: Floats) -> int | None:
     if largest == 0 or size[-1] > OFF_SHARE * largest:
         return None
     return int(np.flatnonzero(size > OFF_SHARE * largest)[-1])
-
-
-@dataclass(frozen=True)
-class Decay:
-    """How a quantity falls after switch-off: 1/e time, stretched-exponential time and exponent."""
-
-    time: Estimate
-    stretched_time: Estimate
-    stretch: Estimate
-    reason: str | None
-
-
-def decay(times: Floats, values: Floats, floor: float | None = None) -> Decay:
-    """Return the decay of a series from its first value to its final one.
-
-    Parameters
-    ----------
-    times : (n,) array
-        Times since switch-off in s; the first is the last frame before it.
-    values : (n,) array
-        The quantity.
-    floor : float, optional
-        Final value where it is known (0 for a magnetisation); else the mean of the last quarter,
-        if that has come to rest.
-
-    Returns
-    -------
-    Decay
-        1/e time with the error that noise and frame spacing give it; a stretched exponential
-        exp(-(t/tau)^beta) where eight frames and more lie on the fall.
-    """
-    nothing = (NOTHING, NOTHING, NOTHING)
-    good = np.isfinite(values)
-    t, y = times[good], values[good]
-    if len(t) < 6:
-        return Decay(*nothing, "fewer than 6 frames lie after switch-off")
-    tail = y[-max(3, len(y) // 4) :]
-    noise = float(tail.std(ddof=1))
-    end = float(tail.mean()) if floor is None else floor
-    start = float(y[0])
-    drop = start - end
-    if abs(drop) < 4 * noise or drop == 0:
-        return Decay(*nothing, "the change after switch-off is within its noise")
-    share = (y - end) / drop
-    if floor is None and abs(_slope(t[-len(tail) :], tail)[0]) * (t[-1] - t[0]) > 0.5 * abs(drop):
-        return Decay(*nothing, "it had not come to rest at the end of the run")
-    below = np.flatnonzero(share < math.exp(-1))
-    if len(below) == 0:
-        return Decay(*nothing, "it had not fallen to 1/e by the end of the run")
-    k = int(below[0])
-    part = (share[k - 1] - math.exp(-1)) / (share[k - 1] - share[k])
-    life = float(t[k - 1] + part * (t[k] - t[k - 1]) - t[0])
-    slope = abs(share[k] - share[k - 1]) / float(t[k] - t[k - 1])
-    error = min(abs(noise / drop) / slope, life) if slope > 0 else life
-    error = math.hypot(error, 0.29 * float(t[k] - t[k - 1]))
-    stretched, exponent = _stretched(t - t[0], share, life)
-    return Decay(Estimate(life, error, len(t)), stretched, exponent, None)
-
-
-def _stretched(times: Floats, share: Floats, life: float) -> tuple[Estimate, Estimate]:
-    """Fit exp(-(t/tau)^beta) to a normalised fall."""
-    from scipy.optimize import OptimizeWarning, curve_fit
-
-    if (times < 3 * life).sum() < 8:
-        return NOTHING, NOTHING
-    import warnings
-
-    def law(t: Floats, log_tau: float, beta: float) -> Floats:
-        return np.asarray(np.exp(-((t / math.exp(log_tau)) ** beta)))
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", OptimizeWarning)
-            best, spread = curve_fit(
-                law,
-                times[1:],
-                share[1:],
-                p0=(math.log(life), 1.0),
-                bounds=([math.log(life) - 7, 0.1], [math.log(life) + 7, 3.0]),
-            )
-    except (RuntimeError, OptimizeWarning, ValueError):
-        return NOTHING, NOTHING
-    tau = math.exp(best[0])
-    errors = np.sqrt(np.diag(spread))
-    count = len(times)
-    return (
-        Estimate(tau, float(tau * errors[0]), count),
-        Estimate(float(best[1]), float(errors[1]), count),
-    )

@@ -161,13 +161,17 @@ def _named(note: str) -> str:
 
 def _figures(measurement: Measurement, run: Run) -> str:
     """All pictures of the report, drawn afresh and put into the page."""
-    from analysis import hysteresis
+    from analysis import hysteresis, susceptibility_picture
     from analysis.plots import figures_of
 
     figures = figures_of(measurement)
     captions = dict(report_text.CAPTIONS)
-    if "hysteresis" in figures:
-        captions["hysteresis"] = (hysteresis.TITLE, hysteresis.CAPTION)
+    for name, module in (
+        ("hysteresis", hysteresis),
+        ("susceptibility", susceptibility_picture),
+    ):
+        if name in figures:
+            captions[name] = (module.TITLE, module.CAPTION)
     parts = []
     for name, (title, caption) in captions.items():
         picture = style.figure_bytes(figures[name](measurement, run), "png", _DOTS_PER_INCH)

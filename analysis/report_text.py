@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from analysis.report_time_text import TIME_ROWS
+
 
 class Item(NamedTuple):
     """One number of the report: where it stands, its unit, its name and its meaning."""
@@ -187,6 +189,7 @@ MEASURED = (
         "angle by which it trails the field.",
     ),
     Item("relaxation", "chain_lag_deg", "°", "Lag of the chains", "the same for their axes."),
+    *(Item(*row) for row in TIME_ROWS),
 )
 
 DERIVED = (

@@ -11,10 +11,11 @@ import io
 import json
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from analysis.bootstrap import replica_interval
 from analysis.files import write_text
 from analysis.number_text import as_float
 from analysis.style import scale_for
@@ -252,17 +253,20 @@ def _summary(
         row |= {axis.column: head[axis.column] for axis in axes.values()}
         at_rest = sum(runs[k].equilibrated for k in done)
         row["equilibrated_share"] = at_rest / len(done) if done else None
+        ends: dict[str, float | None] = {}
         for measure in MEASURES:
-            estimate = _combined(
-                [runs[k].estimates[measure.column] for k in done], scatter.get(measure.column)
-            )
+            found = [runs[k].estimates[measure.column] for k in done]
+            estimate = _combined(found, scatter.get(measure.column))
             row[measure.column] = estimate.value
             row[f"{measure.column}_error"] = estimate.error
             row[f"{measure.column}_replicas"] = estimate.samples
+            values = [e.value for e in found if e.value is not None]
+            low, high = replica_interval(values, estimate) or (None, None)
+            ends |= {f"{measure.column}_low_95": low, f"{measure.column}_high_95": high}
         for name in ("magnetisation_langevin", *EXTRA):
             values = [rows[k][name] for k in done if rows[k][name] is not None]
             row[name] = math.fsum(values) / len(values) if values else None
-        out.append(row)
+        out.append(row | ends)
     return out
 
 
@@ -271,7 +275,7 @@ def _combined(estimates: list[Estimate], scatter: float | None) -> Estimate:
     mean = combine_replicas(estimates)
     if mean.error is None or scatter is None or mean.samples > 2:
         return mean
-    return Estimate(mean.value, mean.error * max(1.0, scatter), mean.samples)
+    return replace(mean, error=mean.error * max(1.0, scatter))
 
 
 def write_tables(table: SweepTable, directory: str | Path) -> list[Path]:

@@ -34,6 +34,8 @@ class Swing:
         Unit vector of the field at the angle 0.
     axis : (3,) array
         Unit vector about which it turns, right-handed.
+    amplitude_t : float
+        Largest field in T.
     """
 
     kind: str
@@ -42,6 +44,7 @@ class Swing:
     phase_rad: float
     direction: Floats
     axis: Floats
+    amplitude_t: float = 0.0
 
     def angles(self, times: Floats) -> Floats:
         """Return the angle of the field in rad at times in s."""
@@ -63,10 +66,12 @@ def last_swing(run: Run) -> Swing | None:
     The programme comes with the derived numbers of a run; a file without it has no swing.
     """
     end = float(run.times[-1])
-    for step in _steps(run.derived.get("field_programme")):
+    # Whole steps carry a run a little beyond the time asked for.
+    slack = 0.5 * (end - float(run.times[-2])) if run.frames > 1 else 0.0
+    for step in programme(run):
         until = math.inf if step.get("end_s") is None else float(step["end_s"])
         # The last step stays as it ended: after that, nothing swings any more.
-        if float(step["start_s"]) < end <= until * (1.0 + 1e-9) and step["kind"] in KINDS:
+        if float(step["start_s"]) < end <= until + slack and step["kind"] in KINDS:
             vector = np.asarray(step["vector_t"], dtype=np.float64)
             size = float(np.linalg.norm(vector))
             if size == 0.0:
@@ -78,12 +83,14 @@ def last_swing(run: Run) -> Swing | None:
                 phase_rad=float(step["phase_rad"]),
                 direction=vector / size,
                 axis=np.asarray(step["axis"], dtype=np.float64),
+                amplitude_t=size,
             )
     return None
 
 
-def _steps(stored: Any) -> list[dict[str, Any]]:
-    """Return the steps that are complete enough to use."""
+def programme(run: Run) -> list[dict[str, Any]]:
+    """Return the recorded steps of the field that are complete enough to use."""
+    stored = run.derived.get("field_programme")
     needed = ("kind", "start_s", "vector_t", "frequency_hz", "phase_rad", "axis")
     if not isinstance(stored, list):
         return []

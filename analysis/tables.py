@@ -36,11 +36,34 @@ SPACING_MEASURES = (
     ("clear_fraction_random", "1"),
 )
 
+SUSCEPTIBILITY_COLUMNS = {
+    "source": "source",
+    "frequency_hz": "frequency_Hz",
+    "in_phase": "in_phase",
+    "in_phase_error": "in_phase_error",
+    "behind": "behind",
+    "behind_error": "behind_error",
+    "debye_in_phase": "debye_in_phase",
+    "debye_behind": "debye_behind",
+}
+
+TURNING_MEASURES = ("mean_length", "weight_mean_length", "chain_lag_deg", "length_before")
+TURNING_COLUMNS = (
+    "frequency_Hz",
+    "from_s",
+    "to_s",
+    *(f"{name}{end}" for name in TURNING_MEASURES for end in ("", "_error")),
+    "broke_up",
+)
+
 LENGTH_COLUMNS = ("length", "fraction_of_chains", "error", "geometric_law")
 
 
 def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
-    """Write chain_lengths.csv, spacing.csv and time_series.csv, each atomically.
+    """Write the tables of a run, each atomically; those without rows are left out.
+
+    Every run has chain_lengths.csv, spacing.csv and time_series.csv. One that is left out is also
+    removed, since it would be that of an earlier measurement.
 
     Parameters
     ----------
@@ -59,7 +82,13 @@ def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
         "chain_lengths.csv": _length_rows(measurement),
         "spacing.csv": _spacing_rows(measurement),
         "time_series.csv": _time_rows(measurement),
+        "susceptibility.csv": _susceptibility_rows(measurement),
+        "turning_field.csv": _turning_rows(measurement),
     }
+    for name in ("susceptibility.csv", "turning_field.csv"):
+        if len(tables[name]) == 1:
+            del tables[name]
+            (folder / name).unlink(missing_ok=True)
     for name, rows in tables.items():
         write_text(folder / name, "".join(",".join(row) + "\n" for row in rows))
     return [folder / name for name in tables]
@@ -94,6 +123,28 @@ def _time_rows(measurement: Measurement) -> list[list[str]]:
         list(TIME_COLUMNS.values()),
         *([_cell(v) for v in row] for row in zip(*columns, strict=True)),
     ]
+
+
+def _susceptibility_rows(measurement: Measurement) -> list[list[str]]:
+    """Return the rows of susceptibility.csv: one a frequency and source."""
+    curve = measurement.curves["susceptibility"]
+    columns = [curve[key] for key in SUSCEPTIBILITY_COLUMNS]
+    return [
+        list(SUSCEPTIBILITY_COLUMNS.values()),
+        *([row[0], *(_cell(v) for v in row[1:])] for row in zip(*columns, strict=True)),
+    ]
+
+
+def _turning_rows(measurement: Measurement) -> list[list[str]]:
+    """Return the rows of turning_field.csv: one a stage in which the field turned."""
+    rows = [list(TURNING_COLUMNS)]
+    for stage in measurement.numbers["relaxation"].get("turning_stages", []):
+        cells = [stage["frequency_hz"], stage["from_s"], stage["to_s"]]
+        for name in TURNING_MEASURES:
+            cells += [stage[name]["value"], stage[name]["error"]]
+        broke = stage["broke_up"]
+        rows.append([*map(_cell, cells), "" if broke is None else ("yes" if broke else "no")])
+    return rows
 
 
 def _cell(value: Any) -> str:

@@ -44,7 +44,10 @@ class RunFolder:
     def clear(self) -> None:
         """Remove what an earlier run has written here, and nothing else."""
         names = ("run.h5", "checkpoint.h5", "checkpoint.h5.part", "measures.json", "report.html")
-        tables = ("chain_lengths.csv", "spacing.csv", "time_series.csv")
+        tables = (
+            "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
+            "turning_field.csv",
+        )  # fmt: skip
         for name in (*names, *tables):
             (self.path / name).unlink(missing_ok=True)
         for kind in ("png", "svg", "pdf"):

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import h5py
 import numpy as np
@@ -177,6 +178,7 @@ def numbers(tmp_path_factory):
     What is measured only behind a turning field is added from a field that turns.
     """
     from analysis import measure, open_run
+    from analysis.break_up import break_up_numbers
     from analysis.lag import turning_numbers
     from sim.expectations import expect
     from tests.reference.bench_film import bench_film
@@ -187,6 +189,7 @@ def numbers(tmp_path_factory):
     names = ("in_phase", "behind", "axis_cos", "axis_sin")
     nothing = {name: np.full(9, np.nan) for name in names}
     content["relaxation"] |= turning_numbers(swing(), nothing, None, [])
+    content["relaxation"] |= break_up_numbers(SimpleNamespace(derived={}), None, [])
     return content
 
 
@@ -233,6 +236,8 @@ def test_columns_of_the_tables_are_documented():
         "chain_lengths.csv": tables.LENGTH_COLUMNS,
         "spacing.csv": (*tables.SPACING_COLUMNS, *(name for name, _ in tables.SPACING_MEASURES)),
         "time_series.csv": tuple(tables.TIME_COLUMNS.values()),
+        "susceptibility.csv": tuple(tables.SUSCEPTIBILITY_COLUMNS.values()),
+        "turning_field.csv": tables.TURNING_COLUMNS,
     }
     for name, wanted in columns.items():
         cell = _row(name, PAGES["DEVELOPERS.md"])

@@ -40,7 +40,7 @@ def grown(tmp_path_factory):
 def entries(tree, path=""):
     """All measured numbers of a nested dictionary."""
     for key, value in tree.items():
-        if isinstance(value, dict) and set(value) == {"value", "error", "samples"}:
+        if isinstance(value, dict) and set(value) >= {"value", "error", "samples"}:
             yield f"{path}{key}", value
         elif isinstance(value, dict):
             yield from entries(value, f"{path}{key}.")

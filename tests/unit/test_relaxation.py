@@ -5,14 +5,15 @@ import math
 import numpy as np
 import pytest
 
+from analysis.decay_laws import decay
 from analysis.equilibration import drift_test
 from analysis.relaxation import (
     bond_survival,
-    decay,
     growth,
     independent_structures,
     switch_off,
 )
+from tests.benchmarks.coverage import autoregressive, coverage
 
 
 def grown(exponent, count=200, noise=0.0, seed=0):
@@ -65,6 +66,24 @@ def test_decay_of_a_stretched_exponential(tau, stretch):
     assert abs(found.stretched_time.value - tau) < 4 * found.stretched_time.error
     assert abs(found.stretch.value - stretch) < 4 * found.stretch.error
     assert found.stretch.error < 0.1
+
+
+@pytest.mark.parametrize(
+    ("stretch", "noise", "remembered", "floor"),
+    [(1.0, 0.02, 0.5, 0.0), (0.6, 0.02, 3.0, 0.0), (1.0, 0.02, 3.0, None), (1.0, 0.02, 8.0, 0.0)],
+)
+def test_decay_errors_cover_the_truth(stretch, noise, remembered, floor):
+    # Noise of a known integrated time, in frames. A stretched exponential is 1/e at tau.
+    times, trials = np.linspace(0, 8, 200), 150
+    law = (0.0 if floor == 0.0 else 2.0) + 0.8 * np.exp(-(times**stretch))
+    rows = noise * autoregressive(np.random.default_rng(5), trials, 200, remembered)
+    found = [decay(times, law + row, floor) for row in rows]
+    for name, truth in (("time", 1.0), ("stretched_time", 1.0), ("stretch", stretch)):
+        short, long = coverage([getattr(one, name) for one in found], truth)
+        # 4 sigma of the trials; a fit of three or four numbers to a remembering series may fall
+        # short by 6 points.
+        assert 0.62 - 4 * math.sqrt(0.62 * 0.38 / trials) < short < 0.90
+        assert long > 0.89 - 4 * math.sqrt(0.89 * 0.11 / trials)
 
 
 def test_decay_to_an_unknown_floor():

@@ -9,6 +9,7 @@ from analysis.chains import find_chains
 from analysis.measured_curves import axis_correlation, structure_curves
 from analysis.measured_numbers import spacing_numbers
 from analysis.spacing import SpacingFrames, lateral_direction
+from analysis.uncertainty import NOTHING
 from tests.reference.planted import DIAMETER, straight_chains, unit
 
 SIDES = np.array([1.6e-6, 1.2e-6])
@@ -188,7 +189,7 @@ def test_too_few_chains_give_reasons_and_no_exception():
     film = straight_chains([[1e-6, 0.5e-6, 0.1e-6], [0.2e-6, 0.1e-6, 0.2e-6]], [4, 1], sides=SIDES)
     number, warnings, _ = measured(film, (1, 0, 0))
     for key in ("nearest_neighbour_m", "axis_correlation_m"):
-        assert number[key] == {"value": None, "error": None, "samples": 0}
+        assert number[key] == NOTHING.as_dict()
         assert any(w.startswith(f"spacing.{key}") for w in warnings)
     singles = straight_chains(
         [[1e-6, 0.5e-6, 0.1e-6], [0.2e-6, 0.1e-6, 0.2e-6]], [1, 1], sides=SIDES

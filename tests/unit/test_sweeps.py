@@ -59,7 +59,12 @@ def test_with_three_replicas_the_error_is_their_scatter(tmp_path):
     (row,) = table.summary
     assert row["chains_mean_length"] == pytest.approx(3.0)
     # standard deviation of 2, 3, 4 is 1; of the mean of three 1/sqrt(3)
-    assert row["chains_mean_length_error"] == pytest.approx(1 / math.sqrt(3))
+    # Student's factors for 2 degrees of freedom, from tables: 1.3213 and 4.3027.
+    assert row["chains_mean_length_error"] == pytest.approx(1.3213 / math.sqrt(3), rel=1e-4)
+    half = 4.3027 / math.sqrt(3)
+    middle = row["chains_mean_length"]
+    assert row["chains_mean_length_low_95"] == pytest.approx(middle - half, rel=1e-4)
+    assert row["chains_mean_length_high_95"] == pytest.approx(middle + half, rel=1e-4)
 
 
 def test_one_replica_keeps_its_own_error(tmp_path):

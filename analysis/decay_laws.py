@@ -1,0 +1,172 @@
+"""How a quantity falls after switch-off: 1/e time and stretched exponential, with errors."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.least_squares import covariance
+from analysis.uncertainty import NOTHING, ONE_SIGMA, Estimate, memory, student_factor
+
+Floats = NDArray[np.float64]
+
+FEWEST_ON_THE_FALL = 8
+"""A stretched exponential needs so many frames within three 1/e times."""
+
+NEAR = (0.2, 0.6)
+"""The 1/e time is read off the frames whose share of the fall lies in this range."""
+
+
+@dataclass(frozen=True)
+class Decay:
+    """How a quantity falls after switch-off: 1/e time, stretched-exponential time and exponent."""
+
+    time: Estimate
+    stretched_time: Estimate
+    stretch: Estimate
+    reason: str | None
+
+
+def decay(times: Floats, values: Floats, floor: float | None = None, unsure: float = 0.0) -> Decay:
+    """Return the decay of a series from its first value to its final one.
+
+    Parameters
+    ----------
+    times : (n,) array
+        Times in s; the field goes off at the first.
+    values : (n,) array
+        The quantity.
+    floor : float, optional
+        Final value where it is known (0 for a magnetisation); else it is fitted, if the last
+        quarter has come to rest.
+    unsure : float
+        Standard error of the time of switch-off in s.
+
+    Returns
+    -------
+    Decay
+        A stretched exponential A exp(-(t/tau)^beta) + floor where ``FEWEST_ON_THE_FALL`` frames
+        and more lie on the fall, and the 1/e time of the data near that point; without the law the
+        first crossing of 1/e.
+    """
+    nothing = (NOTHING, NOTHING, NOTHING)
+    good = np.isfinite(values)
+    t, y = times[good] - times[0] if len(times) else times, values[good]
+    if len(t) < 6:
+        return Decay(*nothing, "fewer than 6 frames lie after switch-off")
+    tail = y[-max(3, len(y) // 4) :]
+    noise = float(tail.std(ddof=1))
+    end = float(tail.mean()) if floor is None else floor
+    drop = float(y[0]) - end
+    if abs(drop) < 4 * noise or drop == 0:
+        return Decay(*nothing, "the change after switch-off is within its noise")
+    pace = float(np.polyfit(t[-len(tail) :], tail, 1)[0])
+    if floor is None and abs(pace) * (t[-1] - t[0]) > 0.5 * abs(drop):
+        return Decay(*nothing, "it had not come to rest at the end of the run")
+    share = (y - end) / drop
+    crossing = _crossing(t, share, abs(noise / drop))
+    if crossing.value is None or crossing.error is None:
+        return Decay(*nothing, "it had not fallen to 1/e by the end of the run")
+    fit = _Stretched.of(t, y, drop, end, crossing.value, floor is not None)
+    if fit is None:
+        error = math.hypot(crossing.error, unsure)
+        return Decay(Estimate(crossing.value, error, len(t)), NOTHING, NOTHING, None)
+    return Decay(fit.life(unsure), fit.time(unsure), fit.stretch(), None)
+
+
+def _crossing(times: Floats, share: Floats, noise: float) -> Estimate:
+    """Return when a share first falls under 1/e, by the line between the two frames."""
+    below = np.flatnonzero(share < math.exp(-1))
+    if len(below) == 0 or below[0] == 0:
+        return NOTHING
+    k = int(below[0])
+    step = float(times[k] - times[k - 1])
+    slope = float(share[k - 1] - share[k]) / step
+    life = float(times[k - 1]) + float(share[k - 1] - math.exp(-1)) / slope
+    # Where noise makes the crossing, the fall is gentler than the step that crossed.
+    slope = min(slope, (1.0 - math.exp(-1)) / max(life, step))
+    # The noise of the first frame sets the level; a line between frames is off by its curvature.
+    error = math.hypot(noise * math.hypot(1.0, math.exp(-1)) / slope, step / math.sqrt(12.0))
+    return Estimate(life, min(error, life), len(times))
+
+
+@dataclass(frozen=True)
+class _Stretched:
+    """A fitted law A exp(-(t/tau)^beta) + floor: ln tau, beta, A (and floor), with covariance."""
+
+    times: Floats
+    left: Floats
+    best: Floats
+    spread: Floats
+    remembered: float
+    freedom: float
+
+    @classmethod
+    def of(
+        cls, times: Floats, values: Floats, drop: float, end: float, life: float, known: bool
+    ) -> _Stretched | None:
+        """Fit by least squares; None where the fall is seen too coarsely or no law fits."""
+        if (times < 3 * life).sum() < FEWEST_ON_THE_FALL:
+            return None
+        from scipy.optimize import least_squares
+
+        def residuals(p: Floats) -> Floats:
+            return values - _law(times, p, end if known else p[3])
+
+        low = [math.log(life) - 7.0, 0.1, -np.inf, -np.inf]
+        high = [math.log(life) + 7.0, 3.0, np.inf, np.inf]
+        first = [math.log(life), 1.0, drop, end]
+        count = 3 if known else 4
+        found = least_squares(
+            residuals, first[:count], bounds=(low[:count], high[:count]),
+            x_scale=[1.0, 1.0, abs(drop), abs(drop)][:count],
+        )  # fmt: skip
+        at_bound = bool(found.active_mask.any())
+        if not found.success or at_bound or np.linalg.matrix_rank(found.jac) < count:
+            return None
+        left = np.asarray(found.fun)
+        known_memory = memory(left)
+        freedom = min(
+            len(times) / (2 * known_memory.time) - count, known_memory.freedom(len(times))
+        )
+        spread = covariance(found.jac, left, known_memory.time)
+        return cls(times, left, found.x, spread, known_memory.time, max(1.0, freedom))
+
+    def _estimate(self, value: float, error: float) -> Estimate:
+        """Return a number with its error widened by Student's factor."""
+        wide = error * student_factor(ONE_SIGMA, self.freedom)
+        samples = max(1, int(len(self.times) / (2 * self.remembered)))
+        return Estimate(value, wide, samples, self.freedom)
+
+    def time(self, unsure: float) -> Estimate:
+        """Return tau in s."""
+        tau = math.exp(self.best[0])
+        return self._estimate(tau, math.hypot(tau * math.sqrt(self.spread[0, 0]), unsure))
+
+    def stretch(self) -> Estimate:
+        """Return beta."""
+        return self._estimate(float(self.best[1]), math.sqrt(self.spread[1, 1]))
+
+    def life(self, unsure: float) -> Estimate:
+        """Return the 1/e time: that of the law, moved by what the frames near it deviate."""
+        tau, beta, height = math.exp(self.best[0]), float(self.best[1]), float(self.best[2])
+        law = np.exp(-((self.times / tau) ** beta))
+        near = (law > NEAR[0]) & (law < NEAR[1])
+        slope = height * beta * math.exp(-1) / tau
+        if not near.any():
+            return self.time(unsure)
+        shift = float(self.left[near].mean()) / slope
+        scatter = float(self.left.std()) * math.sqrt(min(1.0, 2 * self.remembered / near.sum()))
+        level = math.exp(-1) * math.sqrt(self.spread[2, 2])
+        if len(self.best) > 3:
+            level = math.hypot(level, (1 - math.exp(-1)) * math.sqrt(self.spread[3, 3]))
+        error = max(math.hypot(scatter, level) / abs(slope), tau * math.sqrt(self.spread[0, 0]))
+        return self._estimate(tau + shift, math.hypot(error, unsure))
+
+
+def _law(times: Floats, p: Floats, floor: float) -> Floats:
+    """Return A exp(-(t/tau)^beta) + floor of p = (ln tau, beta, A)."""
+    return np.asarray(p[2] * np.exp(-((times / math.exp(p[0])) ** p[1])) + floor)

@@ -1,0 +1,54 @@
+"""Entries of ``relaxation`` on the decay of length, alignment and magnetisation."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from analysis.chain_series import ChainSeries
+from analysis.decay_laws import Decay, decay
+from analysis.swings import programme
+from analysis.trajectory import Run
+from analysis.uncertainty import NOTHING
+
+
+def switch_off_time(run: Run, last_on: int) -> tuple[float, float]:
+    """Return when the field went off after a frame, in s, and the standard error of that time.
+
+    The recorded programme tells it; without one it lies anywhere up to the next frame.
+    """
+    start = float(run.times[last_on])
+    end = float(run.times[min(last_on + 1, run.frames - 1)])
+    slack = 1e-9 * end
+    ends = [step["end_s"] for step in programme(run) if step.get("end_s") is not None]
+    inside = [float(e) for e in ends if start - slack <= float(e) < end - slack]
+    if inside:
+        return max(start, inside[-1]), 0.0
+    return start, (end - start) / math.sqrt(12.0)
+
+
+def decay_numbers(
+    run: Run, series: ChainSeries, last_on: int, warnings: list[str]
+) -> dict[str, Any]:
+    """Return decay times of length, alignment and magnetisation after switch-off."""
+    out: dict[str, Any] = {}
+    meaningful = bool(run.derived.get("moment_relaxation_meaningful", True))
+    start, unsure = switch_off_time(run, last_on)
+    times = np.maximum(run.times[last_on:], start)
+    for key, name, floor in (
+        ("length", "mean_length", None),
+        ("alignment", "order", None),
+        ("magnetisation", "magnetisation", 0.0),
+    ):
+        found = decay(times, series.values[name][last_on:], floor, unsure)
+        if key == "magnetisation" and not meaningful:
+            why = "moments were slowed down in this run, so their relaxation is withheld"
+            found = Decay(NOTHING, NOTHING, NOTHING, why)
+        out[f"{key}_decay_time_s"] = found.time.as_dict()
+        out[f"{key}_stretched_time_s"] = found.stretched_time.as_dict()
+        out[f"{key}_stretch"] = found.stretch.as_dict()
+        if found.reason:
+            warnings.append(f"relaxation.{key}_decay_time_s: {found.reason}")
+    return out

@@ -1,0 +1,47 @@
+"""Covariance of least squares on frames that deviate alike."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def covariance(slopes: Floats, left: Floats, tau: float, weights: Floats | None = None) -> Floats:
+    """Return the covariance of least-squares parameters for residuals with a memory.
+
+    Parameters
+    ----------
+    slopes : (n, p) array
+        Derivative of the law at each frame by each parameter; frames evenly spaced.
+    left : (n,) array
+        Residuals.
+    tau : float
+        Integrated autocorrelation time of the residuals in frames, 1/2 for none.
+    weights : (n,) array, optional
+        Weights of the squares in the fit; 1 where not given.
+
+    Returns
+    -------
+    (p, p) array
+
+    Notes
+    -----
+    (J'WJ)^-1 J'W S W J (J'WJ)^-1 with J the slopes, W the weights and S the covariance of a
+    first-order autoregressive series of that time (textbook least squares). Neighbours that deviate
+    alike make the plain covariance s^2 (J'J)^-1 too small for slow laws, and too large for those
+    that swing.
+    """
+    from scipy.linalg import matmul_toeplitz
+
+    count, parameters = slopes.shape
+    keep = (2 * tau - 1) / (2 * tau + 1)
+    # Each parameter takes out of the residuals what it can follow: about one memory.
+    variance = float(left @ left) / max(1.0, count - parameters * 2 * tau)
+    heavy = slopes if weights is None else weights[:, None] * slopes
+    inverse = np.linalg.inv(slopes.T @ heavy)
+    spread = heavy
+    if keep > 0:
+        spread = matmul_toeplitz(np.power(keep, np.arange(count)), heavy)
+    return np.asarray(variance * (inverse @ (heavy.T @ spread) @ inverse))

@@ -1,0 +1,72 @@
+"""Growth of two powers of time: found where they are, with errors that hold, and nowhere else."""
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.growth_laws import crossover
+from analysis.relaxation import growth, growth_stages
+from tests.benchmarks.coverage import autoregressive, coverage
+
+TIMES = np.linspace(0.5, 200.0, 200)
+EARLY, LATE, TURN = 0.7, 0.3, 12.0
+
+
+def curve(early, late, *, width=0.0):
+    """Return ln of a length that grows with one power and then with another."""
+    away = np.log(TIMES / TURN)
+    bent = np.maximum(away, 0.0) if width == 0 else width * np.logaddexp(0.0, away / width)
+    return 1.0 + early * away + (late - early) * bent
+
+
+def weights():
+    """Return weights by which equal steps of ln t count alike."""
+    steps = np.floor(8 * np.log10(TIMES / TIMES[0])).astype(int)
+    return 1.0 / np.bincount(steps)[steps]
+
+
+def found(law, noise, remembered, trials, seed):
+    """Return what is found in noisy copies of a curve."""
+    rows = noise * autoregressive(np.random.default_rng(seed), trials, len(TIMES), remembered)
+    return [crossover(TIMES, np.exp(law + row), weights()) for row in rows]
+
+
+@pytest.mark.parametrize(("remembered", "noise"), [(0.5, 0.02), (4.0, 0.02)])
+def test_a_broken_law_is_found_with_errors_that_cover(remembered, noise):
+    trials = 60
+    seen = found(curve(EARLY, LATE), noise, remembered, trials, 3)
+    assert sum(c.law == "broken" for c in seen) >= 0.9 * trials
+    for name, truth in (("early", EARLY), ("late", LATE), ("time", TURN)):
+        short, long = coverage([getattr(c, name) for c in seen], truth)
+        # 4 sigma of 60 trials, and 8 points that the place of a sharp kink is short of.
+        assert short > 0.60 - 4 * math.sqrt(0.6 * 0.4 / trials)
+        assert long > 0.87 - 4 * math.sqrt(0.87 * 0.13 / trials)
+
+
+def test_a_smooth_crossover_is_told_from_a_sharp_one():
+    seen = found(curve(EARLY, LATE, width=0.5), 0.005, 0.5, 20, 4)
+    assert sum(c.law == "smooth" for c in seen) >= 18
+    assert np.mean([c.time.value for c in seen]) == pytest.approx(TURN, rel=0.1)
+
+
+@pytest.mark.parametrize("remembered", [0.5, 10.0])
+def test_a_single_power_is_left_single(remembered):
+    seen = found(curve(0.5, 0.5), 0.03, remembered, 100, 5)
+    # A gain of 10 beside 2 ln n belongs to 4 sigma and more: under 1 in 100.
+    assert sum(c.law != "single" for c in seen) <= 3
+
+
+def test_two_stages_reach_the_entries():
+    length = 2.0 * np.exp(curve(EARLY, LATE) - curve(EARLY, LATE)[0])
+    small = 1e-3 * length
+    grown = growth(TIMES, length, small, np.zeros(len(TIMES)), 1.0)
+    entries = growth_stages(grown)
+    assert entries["growth_law"] == "broken"
+    assert entries["growth_early_exponent"]["value"] == pytest.approx(EARLY, abs=0.01)
+    assert entries["growth_late_exponent"]["value"] == pytest.approx(LATE, abs=0.01)
+    assert entries["growth_crossover_s"]["value"] == pytest.approx(TURN, rel=0.03)
+    one = growth(TIMES, 3.0 * TIMES**0.5, small, np.zeros(len(TIMES)), 1.0)
+    assert growth_stages(one) == {"growth_law": "single"}
+    none = growth(TIMES[:3], length[:3], small[:3], np.zeros(3), 1.0)
+    assert growth_stages(none) == {"growth_law": None}

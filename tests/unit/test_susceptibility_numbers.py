@@ -1,0 +1,174 @@
+"""Entries on the susceptibility, memory and short runs: SI values, agreement, what is withheld."""
+
+import csv
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analysis.chain_series import ChainSeries
+from analysis.measures import Measurement
+from analysis.memory_numbers import memory_numbers, short_run_warning
+from analysis.stages import Stage
+from analysis.susceptibility import drive_scale, fluctuation_scale
+from analysis.susceptibility_numbers import susceptibility_numbers
+from analysis.susceptibility_picture import has_spectrum, susceptibility
+from analysis.tables import (
+    SPACING_MEASURES,
+    SUSCEPTIBILITY_COLUMNS,
+    TIME_COLUMNS,
+    write_tables,
+)
+from tests.benchmarks.coverage import autoregressive
+from tests.reference.turning_field import swing
+
+COUNT, MOMENT, TEMPERATURE = 400, 3e-19, 300.0
+SIDES, THICKNESS = np.array([1e-6, 0.5e-6]), 0.2e-6
+SPACING = 1e-6
+# Curie's law of free dipoles: mu0 n m^2/(3 kT) (Langevin 1905), SI.
+CURIE = 4e-7 * math.pi * COUNT * MOMENT**2 / (3 * 1.380649e-23 * TEMPERATURE) / 1e-19
+
+
+def made(values, *, field=0.0, moving=None, **derived):
+    """Return run, series and stage of a magnetisation over saturation, (n,)."""
+    count = len(values)
+    run = SimpleNamespace(
+        times=SPACING * np.arange(count), frames=count, sides=SIDES, thickness=THICKNESS,
+        moment_magnitudes=np.full(COUNT, MOMENT), has_moments=True, observables={},
+        derived={"temperature_k": TEMPERATURE, **derived}, provisional=False,
+    )  # fmt: skip
+    along = np.array([1.0, 0.0, 0.0])
+    series = ChainSeries(count, along, along)
+    series.values["magnetisation"] = values
+    series.values["mean_length"] = np.ones(count)
+    stage = Stage(0.0, run.times[-1], 0.0, np.arange(count), True, field * along, moving)
+    return run, series, stage
+
+
+def free_dipoles(seed, count=3000, tau=8.0):
+    """Return a series with the variance 1/(3 N) of free dipoles that forget in ``tau`` frames."""
+    return autoregressive(np.random.default_rng(seed), 1, count, tau)[0] / math.sqrt(3 * COUNT)
+
+
+def test_static_susceptibility_is_that_of_curie():
+    found, curve = susceptibility_numbers(*made(free_dipoles(31), field=0.01), [])
+    static, time = found["susceptibility_static"], found["magnetisation_time_s"]
+    assert static["value"] == pytest.approx(CURIE, abs=4 * static["error"])
+    assert static["error"] < 0.2 * CURIE
+    assert time["value"] == pytest.approx(8 * SPACING, abs=4 * time["error"])
+    assert set(curve["source"]) == {"fluctuations"}
+    # M/H of free dipoles in a weak field, m B/(3 kT) of saturation, is Curie's law again.
+    total, volume, field = COUNT * MOMENT, 1e-19, 1e-4
+    share = MOMENT * field / (3 * 1.380649e-23 * TEMPERATURE)
+    assert drive_scale(total, volume, field) * share == pytest.approx(CURIE, rel=1e-9)
+    scale = fluctuation_scale(total, volume, TEMPERATURE)
+    assert scale / (3 * COUNT) == pytest.approx(CURIE, rel=1e-9)
+
+
+def test_a_field_of_zero_uses_both_directions_of_the_plane():
+    values = free_dipoles(32)
+    run, series, stage = made(values)
+    run.observables["magnetisation"] = np.column_stack([values, free_dipoles(33), 9 * values])
+    found, _ = susceptibility_numbers(run, series, stage, [])
+    alone, _ = susceptibility_numbers(*made(values, field=0.01), [])
+    assert found["susceptibility_static"]["error"] < alone["susceptibility_static"]["error"]
+    assert found["susceptibility_static"]["value"] == pytest.approx(
+        CURIE, abs=4 * found["susceptibility_static"]["error"]
+    )
+
+
+def answered(amplitude, seed):
+    """Return a film of free dipoles in an oscillating field at w tau = 1: each part is chi0/2."""
+    tau, count, field = 8 * SPACING, 3000, 2e-3
+    moving = swing("oscillate", 1 / (2 * math.pi * tau), amplitude_t=field)
+    share = MOMENT * field / (3 * 1.380649e-23 * TEMPERATURE)
+    angle = moving.angles(SPACING * np.arange(count))
+    answer = amplitude * 0.5 * share * (np.cos(angle) + np.sin(angle))
+    return made(free_dipoles(seed) + answer, field=field, moving=moving)
+
+
+def test_answer_and_fluctuations_agree(tmp_path):
+    warnings = []
+    found, curve = susceptibility_numbers(*answered(1.0, 34), warnings)
+    assert found["susceptibility_agrees"] is True
+    assert warnings == []
+    for name in ("in_phase", "behind", "in_phase_fluctuations", "behind_fluctuations"):
+        entry = found[f"susceptibility_{name}"]
+        assert entry["value"] == pytest.approx(0.5 * CURIE, abs=4 * entry["error"])
+        assert entry["error"] < 0.2 * CURIE
+    assert curve["source"].count("oscillating field") == 1
+    picture = SimpleNamespace(curves={"susceptibility": curve}, numbers={})
+    assert has_spectrum(picture)
+    run = answered(1.0, 34)[0]
+    axes = susceptibility(picture, run).axes[0]
+    assert axes.get_xlabel() == "Frequency (kHz)"
+    words = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert "oscillating field" in words
+
+
+def test_disagreement_is_said():
+    # Three times the answer that the fluctuations allow: as if the field were not weak.
+    warnings = []
+    found, _ = susceptibility_numbers(*answered(3.0, 35), warnings)
+    assert found["susceptibility_agrees"] is False
+    assert "joint errors" in warnings[0]
+
+
+def test_what_cannot_be_measured_has_a_reason():
+    for change, words in (
+        (made(free_dipoles(36)[:5]), "fewer than 8 frames"),
+        (made(free_dipoles(36), moment_relaxation_meaningful=False), "slowed down"),
+        (made(autoregressive(np.random.default_rng(1), 1, 300, 0.5)[0]), "forgets itself"),
+        (made(free_dipoles(36)[:150]), "relaxation times"),
+        (made(free_dipoles(36), moving=swing()), "turning field"),
+        (made(np.full(50, np.nan)), "neither moments nor a field"),
+    ):
+        warnings = []
+        found, curve = susceptibility_numbers(*change, warnings)
+        assert found["magnetisation_time_s"]["value"] is None
+        assert curve["frequency_hz"] == []
+        assert words in warnings[0]
+    run, series, stage = made(free_dipoles(36))
+    run.times = run.times**1.1
+    warnings = []
+    susceptibility_numbers(run, series, stage, warnings)
+    assert "evenly spaced" in warnings[0]
+    run.moment_magnitudes = np.zeros(COUNT)
+    assert not has_spectrum(SimpleNamespace(curves={}))
+
+
+def test_memory_of_the_averaged_frames():
+    warnings = []
+    found = memory_numbers(*made(free_dipoles(37)), warnings)
+    time = found["magnetisation_autocorrelation_time_s"]
+    assert time["value"] == pytest.approx(8 * SPACING, abs=4 * time["error"])
+    assert found["length_autocorrelation_time_s"]["value"] is None  # it never changed
+    assert "length_autocorrelation_time_s, alignment_autocorrelation_time_s" in warnings[0]
+
+
+def test_averages_over_few_samples_are_named():
+    entry = {"value": 1.0, "error": 0.1, "samples": 3}
+    numbers = {"chains": {"mean_length": entry, "clusters": {"mean_size": entry}, "text": "x"},
+               "spacing": {}, "alignment": {}, "magnetisation": {"relative": {**entry, "samples": 40}}}  # fmt: skip  # noqa: E501
+    (warning,) = short_run_warning(numbers)
+    assert "chains.mean_length, chains.clusters.mean_size: averages over as few as 3" in warning
+    numbers["chains"] = {}
+    assert short_run_warning(numbers) == []
+
+
+def test_table_of_the_susceptibility(tmp_path):
+    _, curve = susceptibility_numbers(*answered(1.0, 34), [])
+    nothing = {name: [] for name in ("length", "fraction_of_chains", "error", "theory")}
+    series = {name: [] for name in TIME_COLUMNS}
+    spacing = {name: None for name, _ in SPACING_MEASURES}
+    found = Measurement(
+        {"spacing": spacing, "relaxation": {}},
+        {"chain_lengths": nothing, "time_series": series, "susceptibility": curve}, {},
+    )  # fmt: skip
+    write_tables(found, tmp_path)
+    with (tmp_path / "susceptibility.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert tuple(rows[0]) == tuple(SUSCEPTIBILITY_COLUMNS.values())
+    assert rows[0]["source"] == "oscillating field"
+    assert float(rows[3]["behind"]) == curve["behind"][3]
