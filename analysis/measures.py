@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from analysis import measured_curves as draw
 from analysis import measured_numbers as tell
+from analysis.bonds import ROOM_TEMPERATURE_K, BondRule, rule_of
 from analysis.chain_series import ChainSeries
-from analysis.chains import BOND_ALIGNMENT, BOND_DISTANCE, Chains, find_chains
+from analysis.chains import Chains, find_chains
 from analysis.equilibration import equilibration
 from analysis.files import write_text
 from analysis.magnetisation import director
@@ -66,6 +67,7 @@ def measure(
     *,
     bond_distance: float | None = None,
     bond_alignment: float | None = None,
+    bond_energy: float | str | None = None,
     from_time: float | None = None,
 ) -> Measurement:
     """Measure a run.
@@ -76,6 +78,8 @@ def measure(
         An opened trajectory.
     bond_distance, bond_alignment : float, optional
         The bond rule; by default that of the run, else 1.3 mean diameters and 0.5.
+    bond_energy : float or "auto", optional
+        Bonds by dipolar energy instead, with this limit in kT; "auto" is half the contact energy.
     from_time : float, optional
         Average from this time in s on; by default over the second half of the last steady stage
         of the field.
@@ -92,12 +96,8 @@ def measure(
     TrajectoryError
         Where a frame cannot be read.
     """
-    recorded = run.bonds
-    if bond_distance is None:
-        bond_distance = float(recorded.get("distance", BOND_DISTANCE))
-    if bond_alignment is None:
-        bond_alignment = float(recorded.get("alignment", BOND_ALIGNMENT))
-    rule = (bond_distance, bond_alignment)
+    temperature = float(run.derived.get("temperature_k") or ROOM_TEMPERATURE_K)
+    rule = rule_of(run.bonds, temperature, bond_distance, bond_alignment, bond_energy)
     field = field_series(run)
     stage = last_stage(run, field, from_time)
     by_field = field_direction(run, field)
@@ -115,7 +115,7 @@ def _pass(
     stage: Stage,
     by_field: Floats | None,
     along: Floats | None,
-    rule: tuple[float, float],
+    rule: BondRule,
     vectors: Floats,
 ) -> _Pass:
     """Go once through all frames."""
@@ -126,8 +126,9 @@ def _pass(
             moments,
             run.diameters,
             run.sides,
-            bond_distance=rule[0],
-            bond_alignment=rule[1],
+            bond_distance=rule.distance,
+            bond_alignment=rule.alignment,
+            bond_energy=rule.energy,
         )
 
     def read(frame: int) -> tuple[Floats, Floats | None]:
@@ -166,7 +167,7 @@ def _assembled(
     by_field: bool,
     passed: _Pass,
     structures: float | None,
-    rule: tuple[float, float],
+    rule: BondRule,
 ) -> Measurement:
     """Put numbers, curves and warnings together."""
     warnings = [f"file: {notice}" for notice in run.notices]
@@ -175,7 +176,7 @@ def _assembled(
     warnings += _shortened_moves(run)
     series, spacing = passed.chains, passed.spacing
     chains = tell.chain_numbers(series, stage, structures, warnings)
-    chains["bond_distance"], chains["bond_alignment"] = rule
+    chains.update(rule.as_dict())
     curves = _curves(run, stage, field, passed, structures, chains["weight_mean_length"]["value"])
     spaces = tell.spacing_numbers(spacing, curves, structures, warnings)
     spaces["spacings_across_patch"] = tell.patch_warnings(run, spacing, chains, warnings)
