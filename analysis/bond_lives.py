@@ -156,7 +156,7 @@ def bond_life(bonds: list[Integers], times: Floats, count: int) -> Estimate:
         return NOTHING
 
     def slope(log_rate: float) -> float:
-        x = np.exp(log_rate) * span
+        x = np.minimum(np.exp(log_rate) * span, 600.0)  # e^600 is still a number
         return float(np.sum(broken * x / np.expm1(x) - whole * x))
 
     middle = math.log(broken.sum() / float((span * (whole + broken)).sum()))

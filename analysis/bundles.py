@@ -125,8 +125,11 @@ class BundleFrames:
     width: list[tuple[float, float]] = field(default_factory=list)
     length_by_strands: list[Floats] = field(default_factory=list)
 
-    def add(self, positions: Floats, moments: Floats, chains: Chains) -> None:
-        """Take in one frame: positions (N, 3) in m, moments (N, 3) and its chains."""
+    def add(self, positions: Floats, moments: Floats, chains: Chains) -> Integers:
+        """Take in one frame: positions (N, 3) in m, moments (N, 3) and its chains.
+
+        Returns the bundle of each particle, as ``find_bundles`` does.
+        """
         from analysis.kernels.contours import cross_sections
 
         tangents = chain_tangents(positions, moments, self.sides, chains)
@@ -154,6 +157,7 @@ class BundleFrames:
         held = many[bundle[chosen]] > 1
         self.strands.append(_by_bundle(np.ones(held.sum()), weight[held], bundle[chosen][held]))
         self.width.append(_by_bundle((width * weight)[held], weight[held], bundle[chosen][held]))
+        return bundle
 
     def numbers(self, structures: float | None) -> dict[str, Any]:
         """Return the entry ``bundles``: share, strands and width of bundles of two and more."""

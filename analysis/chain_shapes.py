@@ -32,6 +32,8 @@ FEWEST_PARTICLES = 5
 BATCHES = 16
 """Batches of chains, each kept together over all frames: left out in turn for the error."""
 
+SEEN_FALL = 3.0
+
 KINK_COSINE = math.cos(math.radians(45))
 
 
@@ -133,9 +135,9 @@ class ShapeFrames:
         bond = float(np.mean(self.bond_m)) if self.bond_m else math.nan
         whole = self.sums.sum(axis=0)[usable] / self.counts.sum(axis=0)[usable]
         left = self._left_out()[:, usable]
-        batches = max(1, len(left))
-        spread = (batches - 1) / batches * ((left - left.mean(axis=0)) ** 2).sum(axis=0)
-        error = np.sqrt(spread) if len(left) > 1 else np.full(len(usable), np.nan)
+        error = np.full(len(usable), np.nan)
+        if len(left) > 1:
+            error = np.sqrt((len(left) - 1) * left.var(axis=0))
         return {"distance_m": usable * bond, "correlation": whole, "error": error}
 
     def persistence_length(self, in_field: bool) -> tuple[Estimate, float | None]:
@@ -150,7 +152,9 @@ class ShapeFrames:
         -------
         Estimate, float or None
             Error by leaving out each of ``BATCHES`` batches of chains in turn (jackknife). Both
-            are nothing where fewer than three distances along open chains were seen.
+            are nothing where fewer than three distances along open chains were seen, or where the
+            correlation does not fall by ``SEEN_FALL`` of its errors: chains too short or too
+            straight to show a bend.
         """
         bonds = np.flatnonzero(self._usable())
         bonds = bonds[bonds >= FIRST_BOND]
@@ -158,12 +162,11 @@ class ShapeFrames:
             return NOTHING, None
         weight = self.counts.sum(axis=0)[bonds]
         whole = self.sums.sum(axis=0)[bonds] / weight
-        if not whole[0] > 0.05:
+        left = self._left_out()[:, bonds]
+        if not whole[0] > 0.05 or not _falls(whole, left):
             return NOTHING, None
         found = _worm_fit(bonds, whole, weight, in_field)
-        parts = np.array(
-            [_worm_fit(bonds, left[bonds], weight, in_field)[0] for left in self._left_out()]
-        )
+        parts = np.array([_worm_fit(bonds, part, weight, in_field)[0] for part in left])
         error = None
         if len(parts) > 2:
             error = math.sqrt((len(parts) - 1) * float(parts.var()))
@@ -191,6 +194,15 @@ class ShapeFrames:
         return np.asarray(np.divide(sums, counts, out=plain.copy(), where=counts > 0))
 
 
+def _falls(correlation: Floats, left_out: Floats) -> bool:
+    """Return whether the correlation falls from its first to its last point beyond its error."""
+    fall = correlation[0] - correlation[-1]
+    if len(left_out) < 3:
+        return False
+    error = math.sqrt((len(left_out) - 1) * float((left_out[:, 0] - left_out[:, -1]).var()))
+    return bool(fall > SEEN_FALL * error)
+
+
 def _worm_fit(bonds: Integers, correlation: Floats, weight: Floats, in_field: bool) -> Floats:
     """Fit the tangent correlation; return persistence length in bonds and level P."""
     from scipy.optimize import least_squares
@@ -206,7 +218,7 @@ def _worm_fit(bonds: Integers, correlation: Floats, weight: Floats, in_field: bo
     start = math.log((bonds[-1] - bonds[0]) / min(max(drop, 0.01), 5.0))
     first = min(max(float(correlation[0]), 0.1), 0.99)
     best = least_squares(
-        model, [first, start, 0.3], bounds=([0.01, -2.0, 0.0], [1.0, 14.0, 0.995]), x_scale=0.1
+        model, [first, start, 0.3], bounds=([0.01, -2.0, 0.0], [1.0, 14.0, 0.995]), max_nfev=100
     )
     return np.array([math.exp(best.x[1]), best.x[2] if in_field else 0.0])
 
@@ -249,8 +261,7 @@ def tensor_numbers(
     """
     known = np.array([t for t in tensors if np.isfinite(t).all()])
     if len(known) == 0:
-        nothing = NOTHING.as_dict()
-        return {"tensor": None, "eigenvalues": [nothing] * 3, "principal_axes": None}
+        return {"tensor": None, "eigenvalues": None, "principal_axes": None}
     mean = known.mean(axis=0)
     values, vectors = np.linalg.eigh(mean)
     vectors = vectors[:, np.argsort(values)[::-1]]

@@ -168,17 +168,21 @@ def bond_order(cells: Cells, count: int) -> NDArray[np.complex128]:
 
 def merged(plane: Plane, distance: float) -> Plane:
     """Return the plane with points nearer than a distance put together at their mean."""
+    from scipy.spatial import cKDTree
+
     from analysis.kernels.pairs import label_groups
 
-    if len(plane.points) < 3:
+    count = len(plane.points)
+    if count < 2:
         return plane
-    cells = cells_of(plane)
-    close = np.linalg.norm(cells.step, axis=1) < distance
-    if not close.any():
+    points, owner, mirrored = plane.copies()
+    close = cKDTree(points[~mirrored]).query_pairs(distance, output_type="ndarray")
+    close = close[close[:, 0] < count]  # the points themselves come first
+    if len(close) == 0:
         return plane
-    pairs = np.zeros((int(close.sum()), 5), np.int64)
-    pairs[:, 0], pairs[:, 1] = cells.first[close], cells.second[close]
-    label, _, _, _ = label_groups(len(plane.points), pairs)
+    pairs = np.zeros((len(close), 5), np.int64)
+    pairs[:, :2] = owner[close]
+    label, _, _, _ = label_groups(count, pairs)
     # Every member as seen from the first of its group, so that a border cuts no column.
     _, lowest = np.unique(label, return_index=True)
     away = plane.points - plane.points[lowest[label]]
@@ -285,7 +289,7 @@ def plane_numbers(plane: Plane) -> dict[str, tuple[float, float]]:
     free = math.sqrt(inner.sum())
     spread = float(area.std() / area.mean())
     return {
-        "count": (float(count), math.sqrt(count)),
+        "count": (float(count), math.nan),
         "neighbour_distance_m": (float(kept.mean()), float(kept.std()) / math.sqrt(3) / free),
         "neighbour_spread_m": (float(kept.std()), float(kept.std()) / math.sqrt(6) / free),
         "nearest_m": (float(nearest[inner].mean()), float(nearest[inner].std()) / free),

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.structure import OVERTONE, ModeGrid
+from analysis.uncertainty import NOTHING, Estimate
 
 Floats = NDArray[np.float64]
 
@@ -118,18 +120,21 @@ def fit_line(
             np.sign(ratio - 1) * np.sqrt(2 * np.maximum(ratio - 1 - np.log(ratio), 0))
         )
 
+    def slope(p: Floats) -> Floats:
+        away = s / (scale * _shape(p, q)) - 1
+        size = np.divide(away, residual(p), out=np.ones_like(away), where=np.abs(away) > 1e-6)
+        return np.asarray(-size[:, None] * _log_slopes(p, q).T)
+
     low = [-12.0, 1 / 1.3, math.log(NARROWEST * dq), -12.0, -8.0]
     high = [12.0, 1.3, math.log(max(0.7, 2 * NARROWEST * dq)), 6.0, 8.0]
     level = math.log(float(np.median(s)) / scale)
     peak = math.log(float(np.max(s)) / scale)
-    found = min(
-        (
-            least_squares(residual, np.clip([peak, 1.0, math.log(w), level, 0.0], low, high),
-                          bounds=(low, high))
-            for w in (1.01 * NARROWEST * dq, dq, 0.15)
-        ),
-        key=lambda fit: float(fit.cost),
-    )  # fmt: skip
+    starts = [np.clip([peak, 1.0, math.log(w), level, 0.0], low, high) for w in (0.5 * dq, 0.15)]
+    fits = [
+        least_squares(residual, start, jac=slope, bounds=(low, high), max_nfev=60, ftol=1e-6)
+        for start in starts
+    ]
+    found = min(fits, key=lambda fit: float(fit.cost))
     errors = _errors(found.x, q, found.cost, max(1.0, structures))
     height = scale * math.exp(found.x[0])
     if errors is None or not 1 / 1.29 < found.x[1] < 1.29 or not errors[0] < 1.0:
@@ -153,18 +158,21 @@ def _shape(p: Floats, q: Floats) -> Floats:
     return np.asarray(lorentzian + np.exp(p[3] + p[4] * (q - 1)))
 
 
+def _log_slopes(p: Floats, q: Floats) -> Floats:
+    """Return the derivatives of ln S by the parameters, (5, n)."""
+    z = (q - p[1]) * np.exp(-p[2])
+    line = np.exp(p[0]) / (1 + z**2)
+    back = np.exp(p[3] + p[4] * (q - 1))
+    bent = 2 * z * line / (1 + z**2)
+    slopes = np.array([line, bent * np.exp(-p[2]), bent * z, back, back * (q - 1)])
+    return np.asarray(slopes / (line + back))
+
+
 def _errors(p: Floats, q: Floats, cost: float, structures: float) -> Floats | None:
     """Return the standard errors of the parameters, None where the modes do not fix them."""
     from scipy.special import digamma
 
-    small = 1e-5
-    slopes = np.array(
-        [
-            (np.log(_shape(p + small * unit, q)) - np.log(_shape(p - small * unit, q)))
-            / (2 * small)
-            for unit in np.eye(5)
-        ]
-    )
+    slopes = _log_slopes(p, q)
     information = structures * slopes @ slopes.T
     # A background that does not slope, or is not there, is held; so is an unresolved width.
     information += np.diag([0.0, 0.0, 1e-3, 1e-3, 1e-3])
@@ -174,3 +182,50 @@ def _errors(p: Floats, q: Floats, cost: float, structures: float) -> Floats | No
     expected = 2 * (math.log(structures) - float(digamma(structures)))
     excess = max(1.0, 2 * cost / len(q) / expected)
     return np.asarray(np.sqrt(variance * excess))
+
+
+def line_numbers(
+    peak: Estimate, line: Line | None, step: float, warnings: list[str]
+) -> tuple[dict[str, Any], dict[str, Floats]]:
+    """Return the entries of the section ``spacing`` about the peak, and the fitted curve.
+
+    Parameters
+    ----------
+    peak : Estimate
+        Wave number of the peak in rad/m from its top, nothing where it was withheld.
+    line : Line or None
+        The fit, None where there is none; the position is then that of the top.
+    step : float
+        Distance between modes in rad/m.
+    warnings : list of str
+        Is given the reason where there is a peak without a line.
+    """
+    shape: dict[str, Any] = {
+        "width_per_m": NOTHING.as_dict(),
+        "height": NOTHING.as_dict(),
+        "grid_m": None,
+    }
+    entries = {"structure_factor_m": peak.as_dict(), "structure_factor_line": shape}
+    curve: dict[str, Floats] = {"q_per_m": np.zeros(0), "s": np.zeros(0)}
+    name = "spacing.structure_factor_line"
+    if peak.value is None or peak.error is None:
+        warnings.append(f"{name}: no peak, so neither width nor height")
+        return entries, curve
+    place, error, seen = peak.value, peak.error, peak.samples
+    if line is None:
+        warnings.append(f"{name}: no line shape fits the peak; its position is that of the top")
+    else:
+        place, error = line.position
+        curve = {"q_per_m": line.q, "s": line.s}
+        shape["height"] = Estimate(*line.height, seen).as_dict()
+        if line.width is None:
+            warnings.append(
+                f"{name}: the peak is narrower than the grid of wave numbers of the patch, so it "
+                "has no width"
+            )
+        else:
+            shape["width_per_m"] = Estimate(*line.width, seen).as_dict()
+    length = 2 * math.pi / place
+    entries["structure_factor_m"] = Estimate(length, error * length / place, seen).as_dict()
+    shape["grid_m"] = step * length / place
+    return entries, curve

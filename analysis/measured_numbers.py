@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.chain_series import ChainSeries
 from analysis.lag import oscillating_numbers, turning_numbers
+from analysis.line_shape import fit_line, grid_step, line_numbers, modes_across
 from analysis.relaxation import decay, growth, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
@@ -138,7 +139,7 @@ def spacing_numbers(
             frames.nearest, within=frames.nearest_error, structures=structures
         ).as_dict(),
         "nearest_neighbour_spread_m": estimate(frames.spread, structures=structures).as_dict(),
-        "structure_factor_m": _crest(frames, curves, seen, warnings).as_dict(),
+        **_crest(frames, curves, seen, warnings),
         "axis_correlation_m": _first_shell(frames, curves, seen, warnings).as_dict(),
         "line_density_m": frames.line,
         "width_m": estimate(
@@ -183,16 +184,19 @@ def _clear(frames: SpacingFrames, structures: float | None, warnings: list[str])
 
 def _crest(
     frames: SpacingFrames, curves: dict[str, Curve], seen: int, warnings: list[str]
-) -> Estimate:
-    """Return the spacing of the peak of the projected structure factor."""
+) -> dict[str, Any]:
+    """Return spacing, width and height of the peak of the projected structure factor."""
     c = curves["structure_factor_radial"]
     largest = 2 * math.pi / frames.shortest
     peak = find_peak(c["q_per_m"], c["s"], c["error"], c["flat_error"], 0.0, largest)
     number = _peak_number("spacing.structure_factor_m", peak, seen, warnings)
-    if number.value is None or number.error is None:
-        return number
-    length = 2 * math.pi / number.value
-    return Estimate(length, number.error * length / number.value, seen)
+    across = lateral_direction(frames.axis)
+    step = grid_step(frames.sides, across)
+    average = frames.map_sum / max(1, frames.map_frames)
+    modes = modes_across(average, frames.grid, across, c["band_per_m"])
+    line = fit_line(*modes, number.value, step, seen) if number.value else None
+    entries, curves["structure_factor_line"] = line_numbers(number, line, step, warnings)
+    return entries
 
 
 def _first_shell(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from analysis import measured_curves as draw
 from analysis import measured_numbers as tell
 from analysis.bonds import ROOM_TEMPERATURE_K, BondRule, rule_of
+from analysis.chain_details import ChainDetails
 from analysis.chain_series import ChainSeries
 from analysis.chains import Chains, find_chains
 from analysis.equilibration import equilibration
@@ -58,7 +59,7 @@ class _Pass:
 
     chains: ChainSeries
     spacing: SpacingFrames
-    bonds: list[NDArray[np.int64]]
+    details: ChainDetails
     last: Chains
 
 
@@ -103,7 +104,7 @@ def measure(
     by_field = field_direction(run, field)
     passed = _pass(run, stage, by_field, field_direction(run, field, zero_too=True), rule, field)
     span = float(run.times[stage.frames[-1]] - run.times[stage.frames[0]])
-    life = bond_survival(passed.bonds, run.times[stage.frames], run.count)
+    life = bond_survival(passed.details.bonds, run.times[stage.frames], run.count)
     structures = independent_structures(life, span)
     if structures is None and len(stage.frames) == 1:
         structures = 1.0
@@ -148,7 +149,7 @@ def _pass(
         series.turning[before] = vectors[before] / size[before, None]
     axis = reference if run.has_moments else None
     spacing = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
-    bonds = []
+    details = ChainDetails(run, stage, axis, rule)
     averaged = set(stage.frames.tolist())
     for frame in range(run.frames):
         positions, moments = read(frame)
@@ -156,8 +157,8 @@ def _pass(
         series.add(frame, last, moments)
         if frame in averaged:
             spacing.add(positions, last)
-            bonds.append(last.bonds)
-    return _Pass(series, spacing, bonds, last)
+            details.add(frame, positions, moments, last)
+    return _Pass(series, spacing, details, last)
 
 
 def _assembled(
@@ -181,7 +182,7 @@ def _assembled(
     spaces = tell.spacing_numbers(spacing, curves, structures, warnings)
     spaces["spacings_across_patch"] = tell.patch_warnings(run, spacing, chains, warnings)
     magnetisation = _magnetisation(run, series, stage, curves, warnings)
-    numbers = {
+    numbers: dict[str, Any] = {
         "parameters": _parameters(run),
         "derived": {"volume_fraction": spacing.fraction, "particle_count": run.count} | run.derived,
         "equilibration": _rest(run, stage, curves["time_series"], warnings),
@@ -193,6 +194,7 @@ def _assembled(
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
     }
+    passed.details.add_numbers(numbers, curves, structures, warnings)
     frames = len(stage.frames)
     if frames < 4 or (structures is not None and structures < 4 and series.lengths):
         warnings.append(

@@ -77,7 +77,7 @@ class SlitFrames:
         return float(self.sides[0] * self.sides[1] / self.diameters.sum())
 
     def numbers(self, structures: float | None) -> dict[str, Any]:
-        """Return mean, median and spread of the slit widths, and the mean at random, in m."""
+        """Return the entry ``slits``: mean, median and spread of their widths, mean at random."""
         mean, median, spread = [], [], []
         for widths, strips in zip(self.widths, self.strips, strict=True):
             if len(widths) < 2:
@@ -94,10 +94,10 @@ class SlitFrames:
             return estimate(value, within=within, structures=structures).as_dict()
 
         return {
-            "slit_width_m": of(mean),
-            "slit_width_median_m": of(median),
-            "slit_width_spread_m": of(spread),
-            "slit_width_random_m": self.random_m,
+            "mean_m": of(mean),
+            "median_m": of(median),
+            "spread_m": of(spread),
+            "random_mean_m": self.random_m,
         }
 
     def curve(self, structures: float | None) -> dict[str, Floats]:
