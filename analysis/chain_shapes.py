@@ -120,7 +120,9 @@ class ShapeFrames:
         bonds = start - np.arange(len(start))
         # A chain is called by its lowest particle: the same name for as long as it lives.
         lowest = np.minimum.reduceat(order, start[:-1])
-        tangent_sums(tangents, bonds, lowest % BATCHES, self.sums, self.counts)
+        # Scrambled, or chains of one length would all fall into a few batches.
+        batch = (lowest * 2654435761 >> 16) % BATCHES
+        tangent_sums(tangents, bonds, batch, self.sums, self.counts)
         self.bond_m.append(float(length.mean()))
         inner = np.ones(max(0, len(tangents) - 1), dtype=bool)
         inner[bonds[1:-1] - 1] = False
@@ -163,7 +165,7 @@ class ShapeFrames:
         weight = self.counts.sum(axis=0)[bonds]
         whole = self.sums.sum(axis=0)[bonds] / weight
         left = self._left_out()[:, bonds]
-        if not whole[0] > 0.05 or not _falls(whole, left):
+        if not whole[0] > 0.05 or not _falls(bonds, whole, left, weight):
             return NOTHING, None
         found = _worm_fit(bonds, whole, weight, in_field)
         parts = np.array([_worm_fit(bonds, part, weight, in_field)[0] for part in left])
@@ -194,13 +196,13 @@ class ShapeFrames:
         return np.asarray(np.divide(sums, counts, out=plain.copy(), where=counts > 0))
 
 
-def _falls(correlation: Floats, left_out: Floats) -> bool:
-    """Return whether the correlation falls from its first to its last point beyond its error."""
-    fall = correlation[0] - correlation[-1]
+def _falls(bonds: Integers, correlation: Floats, left_out: Floats, weight: Floats) -> bool:
+    """Return whether the correlation falls along the chain beyond the error of its slope."""
     if len(left_out) < 3:
         return False
-    error = math.sqrt((len(left_out) - 1) * float((left_out[:, 0] - left_out[:, -1]).var()))
-    return bool(fall > SEEN_FALL * error)
+    away = weight * (bonds - np.average(bonds, weights=weight))
+    error = math.sqrt((len(left_out) - 1) * float((left_out @ away).var()))
+    return bool(-correlation @ away > SEEN_FALL * error)
 
 
 def _worm_fit(bonds: Integers, correlation: Floats, weight: Floats, in_field: bool) -> Floats:

@@ -22,6 +22,9 @@ from analysis.uncertainty import NOTHING, Estimate
 Floats = NDArray[np.float64]
 
 NARROWEST = 0.25
+"""Smallest half width in grid steps that is fitted."""
+
+RESOLVED = 0.35
 """Half width in grid steps under which a line counts as not resolved."""
 
 FEWEST_MODES = 6
@@ -140,7 +143,7 @@ def fit_line(
     if errors is None or not 1 / 1.29 < found.x[1] < 1.29 or not errors[0] < 1.0:
         return None
     width = 2 * math.exp(found.x[2]) * guess
-    resolved = found.x[2] > low[2] + 0.01 and errors[2] < 1.0
+    resolved = found.x[2] > math.log(RESOLVED * dq) and errors[2] < 1.0
     curve = np.linspace(q.min(), q.max(), 200)
     return Line(
         (float(found.x[1]) * guess, float(errors[1]) * guess),
