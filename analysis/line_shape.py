@@ -16,10 +16,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.structure import OVERTONE, ModeGrid
+from analysis.structure import ModeGrid
 from analysis.uncertainty import NOTHING, Estimate
 
 Floats = NDArray[np.float64]
+
+WINDOW = 1.38
+"""The modes within this factor of the peak are fitted: less than sqrt(2), the next of squares."""
+
+FARTHEST = 1.25
+"""The line may lie this factor off the top."""
 
 NARROWEST = 0.25
 """Smallest half width in grid steps that is fitted."""
@@ -110,7 +116,7 @@ def fit_line(
     """
     from scipy.optimize import least_squares
 
-    near = (number > guess / OVERTONE) & (number < guess * OVERTONE)
+    near = (number > guess / WINDOW) & (number < guess * WINDOW)
     q, s = number[near] / guess, value[near]
     if len(q) < FEWEST_MODES or not s.mean() > 0:
         return None
@@ -128,8 +134,8 @@ def fit_line(
         size = np.divide(away, residual(p), out=np.ones_like(away), where=np.abs(away) > 1e-6)
         return np.asarray(-size[:, None] * _log_slopes(p, q).T)
 
-    low = [-12.0, 1 / 1.3, math.log(NARROWEST * dq), -12.0, -8.0]
-    high = [12.0, 1.3, math.log(max(0.7, 2 * NARROWEST * dq)), 6.0, 8.0]
+    low = [-12.0, 1 / FARTHEST, math.log(NARROWEST * dq), -12.0, -8.0]
+    high = [12.0, FARTHEST, math.log(max(0.7, 2 * NARROWEST * dq)), 6.0, 8.0]
     level = math.log(float(np.median(s)) / scale)
     peak = math.log(float(np.max(s)) / scale)
     starts = [np.clip([peak, 1.0, math.log(w), level, 0.0], low, high) for w in (0.5 * dq, 0.15)]
@@ -140,7 +146,11 @@ def fit_line(
     found = min(fits, key=lambda fit: float(fit.cost))
     errors = _errors(found.x, q, found.cost, max(1.0, structures))
     height = scale * math.exp(found.x[0])
-    if errors is None or not 1 / 1.29 < found.x[1] < 1.29 or not errors[0] < 1.0:
+    if (
+        errors is None
+        or abs(math.log(found.x[1])) > 0.99 * math.log(FARTHEST)
+        or not errors[0] < 1.0
+    ):
         return None
     width = 2 * math.exp(found.x[2]) * guess
     resolved = found.x[2] > math.log(RESOLVED * dq) and errors[2] < 1.0
