@@ -138,6 +138,11 @@ def spacing_numbers(
         "nearest_neighbour_m": estimate(
             frames.nearest, within=frames.nearest_error, structures=structures
         ).as_dict(),
+        "nearest_neighbour_in_plane_m": estimate(
+            [row[0] for row in frames.seen_through],
+            within=[row[1] for row in frames.seen_through],
+            structures=structures,
+        ).as_dict(),
         "nearest_neighbour_spread_m": estimate(frames.spread, structures=structures).as_dict(),
         **_crest(frames, curves, seen, warnings),
         "axis_correlation_m": _first_shell(frames, curves, seen, warnings).as_dict(),
@@ -150,7 +155,8 @@ def spacing_numbers(
     }
     if out["nearest_neighbour_m"]["value"] is None:
         warnings.append(
-            "spacing.nearest_neighbour_m: no two chains of three or more particles stand level"
+            "spacing.nearest_neighbour_m: no two chains of three or more particles stand level "
+            "(nor for nearest_neighbour_in_plane_m)"
         )
     unpaired = [u for u in frames.unpaired if math.isfinite(u)]
     if unpaired and float(np.mean(unpaired)) > UNPAIRED_WARNING:

@@ -16,6 +16,7 @@ from analysis.curve_pictures import (
 )
 from analysis.film_pictures import film_side, film_top, film_views
 from analysis.hysteresis import has_both_ways, hysteresis
+from analysis.order_pictures import columns, has_columns, slit_widths
 from analysis.time_pictures import growth, time_series
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ __all__ = [
     "FIGURES",
     "axis_correlation",
     "chain_lengths",
+    "columns",
     "draw_all",
     "figures_of",
     "film_side",
@@ -40,6 +42,7 @@ __all__ = [
     "hysteresis",
     "magnetisation_law",
     "nearest_neighbour",
+    "slit_widths",
     "structure_factor_map",
     "structure_factor_radial",
     "time_series",
@@ -54,6 +57,7 @@ FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
     "structure_factor_map": structure_factor_map,
     "structure_factor_radial": structure_factor_radial,
     "axis_correlation": axis_correlation,
+    "slit_widths": slit_widths,
     "growth": growth,
     "magnetisation_law": magnetisation_law,
     "time_series": time_series,
@@ -63,7 +67,8 @@ FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
 
 def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
     """Give the figures of one run by name: those of every run, and what its field calls for."""
-    return FIGURES | ({"hysteresis": hysteresis} if has_both_ways(measurement) else {})
+    more = {"hysteresis": hysteresis} if has_both_ways(measurement) else {}
+    return FIGURES | more | ({"columns": columns} if has_columns(measurement) else {})
 
 
 def draw_all(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from analysis import report_chains
+
 
 class Item(NamedTuple):
     """One number of the report: where it stands, its unit, its name and its meaning."""
@@ -316,6 +318,7 @@ CAPTIONS = {
         "How much more often than by chance a second chain is found at each distance. A flat line "
         "at 1 means no order. The band is one standard error.",
     ),
+    "slit_widths": report_chains.SLITS_CAPTION,
     "structure_factor_radial": (
         "The film looked through: across the chains",
         "Structure factor of the particles projected along z. A peak at wave number q stands for a "

@@ -34,6 +34,18 @@ SPACING_MEASURES = (
     ("width_m", "m"),
     ("clear_fraction", "1"),
     ("clear_fraction_random", "1"),
+    ("nearest_neighbour_in_plane_m", "m"),
+    ("structure_factor_line.width_per_m", "1/m"),
+    ("structure_factor_line.height", "1"),
+    ("structure_factor_line.grid_m", "m"),
+    ("slits.mean_m", "m"),
+    ("slits.median_m", "m"),
+    ("slits.spread_m", "m"),
+    ("columns.neighbour_distance_m", "m"),
+    ("columns.neighbour_spread_m", "m"),
+    ("columns.cell_area_m2", "m2"),
+    ("columns.hexagonal_order", "1"),
+    ("columns.hexagonal_order_local", "1"),
 )
 
 LENGTH_COLUMNS = ("length", "fraction_of_chains", "error", "geometric_law")
@@ -77,11 +89,18 @@ def _spacing_rows(measurement: Measurement) -> list[list[str]]:
     section = measurement.numbers["spacing"]
     rows = [list(SPACING_COLUMNS)]
     for key, unit in SPACING_MEASURES:
-        entry = section[key]
+        outer, _, inner = key.rpartition(".")
+        entry = (section[outer] if outer else section)[inner]
         if not isinstance(entry, dict):
             entry = {"value": entry, "error": None, "samples": None}
         rows.append(
-            [key, _cell(entry["value"]), unit, _cell(entry["error"]), _cell(entry["samples"])]
+            [
+                key,
+                _cell(entry["value"]),
+                unit,
+                _cell(entry["error"]),
+                _cell(entry["samples"]),
+            ]
         )
     return rows
 
