@@ -61,10 +61,10 @@ def test_a_run_with_columns_is_measured_drawn_and_tabled(standing, tmp_path):
     rows = (tmp_path / "spacing.csv").read_text().splitlines()[1:]
     assert [row.split(",")[0] for row in rows] == [name for name, _ in SPACING_MEASURES]
     table = {row.split(",")[0]: row.split(",")[1] for row in rows}
-    assert float(table["columns.hexagonal_order_local"]) == pytest.approx(
+    assert float(table["columns_hexagonal_order_local"]) == pytest.approx(
         columns["hexagonal_order_local"]["value"]
     )
-    assert float(table["slits.mean_m"]) > 0
+    assert float(table["slits_mean_m"]) > 0
 
 
 def test_the_report_tells_each_rule_and_number(standing):
