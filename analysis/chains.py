@@ -1,7 +1,8 @@
 """Who is bonded to whom: chains, rings, branched groups and clusters of one frame.
 
 Two particles are bonded when they are nearer than ``bond_distance`` mean diameters and their
-moments point head to tail along the line between them, ``(u_i.n)(u_j.n) > bond_alignment``.
+moments point head to tail along the line between them, ``(u_i.n)(u_j.n) > bond_alignment``; or,
+by choice, when their dipolar energy is low enough (``analysis.bonds``).
 Groups of bonded particles are chains; groups that only touch are clusters and are kept apart,
 since half-shifted neighbours of two chains touch without being bonded.
 """
@@ -13,11 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.bonds import BOND_ALIGNMENT, BOND_DISTANCE, EnergyRule, pair_steps
+
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
-
-BOND_DISTANCE = 1.3
-BOND_ALIGNMENT = 0.5
 
 SINGLE, LINEAR, RING, BRANCHED = 0, 1, 2, 3
 
@@ -42,6 +42,8 @@ class Chains:
         End-to-end distance over contour length of linear groups of three and more, (G,); else NaN.
     bonds : ndarray
         Bonded pairs i < j, (B, 2).
+    shifts : ndarray
+        Image shifts of j in x and y as seen from i, (B, 2).
     cluster : ndarray
         Cluster (by distance alone) of each particle, (N,).
     cluster_size : ndarray
@@ -55,6 +57,7 @@ class Chains:
     axis: Floats
     straightness: Floats
     bonds: Integers
+    shifts: Integers
     cluster: Integers
     cluster_size: Integers
 
@@ -78,6 +81,7 @@ def find_chains(
     *,
     bond_distance: float = BOND_DISTANCE,
     bond_alignment: float = BOND_ALIGNMENT,
+    bond_energy: EnergyRule | None = None,
 ) -> Chains:
     """Find the chains of one frame.
 
@@ -95,6 +99,9 @@ def find_chains(
         Largest bond in units of the mean of both diameters.
     bond_alignment : float
         Smallest product of the two cosines, from -1 to 1.
+    bond_energy : EnergyRule, optional
+        Decides about bonds in place of distance and alignment; lengths are then in m, moments in
+        A m2. Clusters go by ``bond_distance`` all the same.
 
     Returns
     -------
@@ -114,9 +121,16 @@ def find_chains(
     from analysis.kernels.pairs import label_groups
 
     count = len(points)
-    pairs = _touching(points, units, sizes, patch, bond_distance, bond_alignment)
-    cluster, _, _, _ = label_groups(count, pairs)
-    bonded = pairs[pairs[:, 4] == 1]
+    if bond_energy is None:
+        pairs = near = touching(points, units, sizes, patch, bond_distance, bond_alignment)
+        bonded = pairs[pairs[:, 4] == 1]
+    else:
+        vectors = np.zeros_like(points) if moments is None else np.asarray(moments, np.float64)
+        reach = max(bond_distance, bond_energy.reach(vectors, sizes))
+        pairs = touching(points, units, sizes, patch, reach, bond_alignment)
+        bonded = pairs[bond_energy.bound(points, vectors, sizes, patch, pairs)]
+        near = pairs[relative_distances(points, sizes, patch, pairs) < bond_distance]
+    cluster, _, _, _ = label_groups(count, near)
     group, image, degree, spanning = label_groups(count, bonded)
     size = np.bincount(group, minlength=len(spanning))
     whole = points.copy()
@@ -130,6 +144,7 @@ def find_chains(
         axis=_axes(whole, group, size),
         straightness=_straightness(points, whole, bonded, group, size, degree, kind, patch),
         bonds=bonded[:, :2],
+        shifts=bonded[:, 2:4],
         cluster=cluster,
         cluster_size=np.bincount(cluster) if count else np.zeros(0, np.int64),
     )
@@ -172,10 +187,31 @@ def cell_shape(sides: Floats, cell: float, count: int) -> tuple[int, int]:
     return columns, rows
 
 
-def _touching(
+def relative_distances(points: Floats, sizes: Floats, patch: Floats, pairs: Integers) -> Floats:
+    """Return the distance of each pair in mean diameters of the two, (P,)."""
+    contact = 0.5 * (sizes[pairs[:, 0]] + sizes[pairs[:, 1]])
+    return np.asarray(np.linalg.norm(pair_steps(points, patch, pairs), axis=1) / contact)
+
+
+def touching(
     points: Floats, units: Floats, sizes: Floats, patch: Floats, reach: float, cosine: float
 ) -> Integers:
-    """Return all touching pairs, (P, 5): i, j, image shifts, head-to-tail mark."""
+    """Return all pairs nearer than ``reach`` mean diameters: i, j, image shifts, head-to-tail mark.
+
+    Parameters
+    ----------
+    points, units : (N, 3) arrays
+        Centres inside the patch, unit vectors of the moments.
+    sizes, patch : (N,) and (2,) arrays
+        Diameters and sides, in the unit of the centres.
+    reach, cosine : float
+        The bond rule.
+
+    Returns
+    -------
+    (P, 5) array
+        The mark is 1 where (u_i.n)(u_j.n) > ``cosine``.
+    """
     from analysis.kernels.pairs import sort_into_cells, touching_pairs
 
     if len(points) == 0:

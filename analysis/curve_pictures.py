@@ -14,6 +14,7 @@ import numpy as np
 from analysis import style
 from analysis.curves import column, finite_rows, known_errors, pooled_lengths
 from analysis.number_text import as_float, measured, with_error, with_unit
+from analysis.order_pictures import line_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -276,6 +277,10 @@ def structure_factor_radial(measurement: Measurement, run: Run) -> Figure:
             axes.set_ylim(0.0, 1.15 * float((s + error).max()))
             axes.set_xlabel(scale.label("Wave number q"))
             axes.set_ylabel("Structure factor S(q)")
+            line = [column(measurement, "structure_factor_line", n) for n in ("q_per_m", "s")]
+            if line[0].size:
+                words = line_words(measurement)
+                axes.plot(line[0] * scale.factor, line[1], color=style.SECOND, label=words)
             _mark_peak(axes, measured(measurement.numbers, "spacing", "structure_factor_m"), scale)
         style.note_provisional(figure, run)
         return figure

@@ -101,7 +101,7 @@ def structure_curves(
         "qy_per_m": np.concatenate([-qy[:0:-1], qy]),
         "s": whole,
     }
-    return mapped, {"q_per_m": q, "s": s, "error": error, "flat_error": flat}
+    return mapped, {"q_per_m": q, "s": s, "error": error, "flat_error": flat, "band_per_m": band}
 
 
 def axis_correlation(frames: SpacingFrames) -> Curve:

@@ -12,6 +12,7 @@ from analysis.break_up import break_up_numbers
 from analysis.chain_series import ChainSeries
 from analysis.decay_numbers import decay_numbers
 from analysis.lag import oscillating_numbers, turning_numbers
+from analysis.line_shape import fit_line, grid_step, line_numbers, modes_across
 from analysis.relaxation import growth, growth_stages, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
@@ -139,8 +140,13 @@ def spacing_numbers(
         "nearest_neighbour_m": estimate(
             frames.nearest, within=frames.nearest_error, structures=structures
         ).as_dict(),
+        "nearest_neighbour_in_plane_m": estimate(
+            [row[0] for row in frames.seen_through],
+            within=[row[1] for row in frames.seen_through],
+            structures=structures,
+        ).as_dict(),
         "nearest_neighbour_spread_m": estimate(frames.spread, structures=structures).as_dict(),
-        "structure_factor_m": _crest(frames, curves, seen, warnings).as_dict(),
+        **_crest(frames, curves, seen, warnings),
         "axis_correlation_m": _first_shell(frames, curves, seen, warnings).as_dict(),
         "line_density_m": frames.line,
         "width_m": estimate(
@@ -151,7 +157,8 @@ def spacing_numbers(
     }
     if out["nearest_neighbour_m"]["value"] is None:
         warnings.append(
-            "spacing.nearest_neighbour_m: no two chains of three or more particles stand level"
+            "spacing.nearest_neighbour_m: no two chains of three or more particles stand level "
+            "(nor for nearest_neighbour_in_plane_m)"
         )
     unpaired = [u for u in frames.unpaired if math.isfinite(u)]
     if unpaired and float(np.mean(unpaired)) > UNPAIRED_WARNING:
@@ -185,16 +192,19 @@ def _clear(frames: SpacingFrames, structures: float | None, warnings: list[str])
 
 def _crest(
     frames: SpacingFrames, curves: dict[str, Curve], seen: int, warnings: list[str]
-) -> Estimate:
-    """Return the spacing of the peak of the projected structure factor."""
+) -> dict[str, Any]:
+    """Return spacing, width and height of the peak of the projected structure factor."""
     c = curves["structure_factor_radial"]
     largest = 2 * math.pi / frames.shortest
     peak = find_peak(c["q_per_m"], c["s"], c["error"], c["flat_error"], 0.0, largest)
     number = _peak_number("spacing.structure_factor_m", peak, seen, warnings)
-    if number.value is None or number.error is None:
-        return number
-    length = 2 * math.pi / number.value
-    return Estimate(length, number.error * length / number.value, seen)
+    across = lateral_direction(frames.axis)
+    step = grid_step(frames.sides, across)
+    average = frames.map_sum / max(1, frames.map_frames)
+    modes = modes_across(average, frames.grid, across, c["band_per_m"])
+    line = fit_line(*modes, number.value, step, seen) if number.value else None
+    entries, curves["structure_factor_line"] = line_numbers(number, line, step, warnings)
+    return entries
 
 
 def _first_shell(

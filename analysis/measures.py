@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 
 from analysis import measured_curves as draw
 from analysis import measured_numbers as tell
+from analysis.bonds import ROOM_TEMPERATURE_K, BondRule, rule_of
+from analysis.chain_details import ChainDetails
 from analysis.chain_series import ChainSeries
-from analysis.chains import BOND_ALIGNMENT, BOND_DISTANCE, Chains, find_chains
+from analysis.chains import Chains, find_chains
 from analysis.equilibration import equilibration
 from analysis.files import write_text
 from analysis.magnetisation import director
@@ -59,7 +61,7 @@ class _Pass:
 
     chains: ChainSeries
     spacing: SpacingFrames
-    bonds: list[NDArray[np.int64]]
+    details: ChainDetails
     last: Chains
 
 
@@ -68,6 +70,7 @@ def measure(
     *,
     bond_distance: float | None = None,
     bond_alignment: float | None = None,
+    bond_energy: float | str | None = None,
     from_time: float | None = None,
 ) -> Measurement:
     """Measure a run.
@@ -78,6 +81,8 @@ def measure(
         An opened trajectory.
     bond_distance, bond_alignment : float, optional
         The bond rule; by default that of the run, else 1.3 mean diameters and 0.5.
+    bond_energy : float or "auto", optional
+        Bonds by dipolar energy instead, with this limit in kT; "auto" is half the contact energy.
     from_time : float, optional
         Average from this time in s on; by default over the second half of the last steady stage
         of the field.
@@ -94,18 +99,14 @@ def measure(
     TrajectoryError
         Where a frame cannot be read.
     """
-    recorded = run.bonds
-    if bond_distance is None:
-        bond_distance = float(recorded.get("distance", BOND_DISTANCE))
-    if bond_alignment is None:
-        bond_alignment = float(recorded.get("alignment", BOND_ALIGNMENT))
-    rule = (bond_distance, bond_alignment)
+    temperature = float(run.derived.get("temperature_k") or ROOM_TEMPERATURE_K)
+    rule = rule_of(run.bonds, temperature, bond_distance, bond_alignment, bond_energy)
     field = field_series(run)
     stage = last_stage(run, field, from_time)
     by_field = field_direction(run, field)
     passed = _pass(run, stage, by_field, field_direction(run, field, zero_too=True), rule, field)
     span = float(run.times[stage.frames[-1]] - run.times[stage.frames[0]])
-    life = bond_survival(passed.bonds, run.times[stage.frames], run.count)
+    life = bond_survival(passed.details.bonds, run.times[stage.frames], run.count)
     structures = independent_structures(life, span)
     if structures is None and len(stage.frames) == 1:
         structures = 1.0
@@ -117,7 +118,7 @@ def _pass(
     stage: Stage,
     by_field: Floats | None,
     along: Floats | None,
-    rule: tuple[float, float],
+    rule: BondRule,
     vectors: Floats,
 ) -> _Pass:
     """Go once through all frames."""
@@ -128,8 +129,9 @@ def _pass(
             moments,
             run.diameters,
             run.sides,
-            bond_distance=rule[0],
-            bond_alignment=rule[1],
+            bond_distance=rule.distance,
+            bond_alignment=rule.alignment,
+            bond_energy=rule.energy,
         )
 
     def read(frame: int) -> tuple[Floats, Floats | None]:
@@ -151,7 +153,7 @@ def _pass(
         series.turning[before] = vectors[before] / size[before, None]
     axis = reference if run.has_moments else None
     spacing = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
-    bonds = []
+    details = ChainDetails(run, stage, axis, rule)
     averaged = set(stage.frames.tolist())
     for frame in range(run.frames):
         positions, moments = read(frame)
@@ -159,8 +161,8 @@ def _pass(
         series.add(frame, last, moments)
         if frame in averaged:
             spacing.add(positions, last)
-            bonds.append(last.bonds)
-    return _Pass(series, spacing, bonds, last)
+            details.add(frame, positions, moments, last)
+    return _Pass(series, spacing, details, last)
 
 
 def _assembled(
@@ -170,7 +172,7 @@ def _assembled(
     by_field: bool,
     passed: _Pass,
     structures: float | None,
-    rule: tuple[float, float],
+    rule: BondRule,
 ) -> Measurement:
     """Put numbers, curves and warnings together."""
     warnings = [f"file: {notice}" for notice in run.notices]
@@ -179,12 +181,12 @@ def _assembled(
     warnings += _shortened_moves(run)
     series, spacing = passed.chains, passed.spacing
     chains = tell.chain_numbers(series, stage, structures, warnings)
-    chains["bond_distance"], chains["bond_alignment"] = rule
+    chains.update(rule.as_dict())
     curves = _curves(run, stage, field, passed, structures, chains["weight_mean_length"]["value"])
     spaces = tell.spacing_numbers(spacing, curves, structures, warnings)
     spaces["spacings_across_patch"] = tell.patch_warnings(run, spacing, chains, warnings)
     magnetisation = _magnetisation(run, series, stage, curves, warnings)
-    numbers = {
+    numbers: dict[str, Any] = {
         "parameters": _parameters(run),
         "derived": {"volume_fraction": spacing.fraction, "particle_count": run.count} | run.derived,
         "equilibration": _rest(run, stage, curves["time_series"], warnings),
@@ -197,6 +199,7 @@ def _assembled(
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
     }
+    passed.details.add_numbers(numbers, curves, structures, warnings)
     frames = len(stage.frames)
     if frames < 4 or (structures is not None and structures < 4 and series.lengths):
         warnings.append(

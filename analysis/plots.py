@@ -16,6 +16,7 @@ from analysis.curve_pictures import (
 )
 from analysis.film_pictures import film_side, film_top, film_views
 from analysis.hysteresis import has_both_ways, hysteresis
+from analysis.order_pictures import columns, has_columns, slit_widths
 from analysis.susceptibility_picture import has_spectrum, susceptibility
 from analysis.time_pictures import growth, time_series
 
@@ -32,6 +33,7 @@ __all__ = [
     "FIGURES",
     "axis_correlation",
     "chain_lengths",
+    "columns",
     "draw_all",
     "figures_of",
     "film_side",
@@ -41,6 +43,7 @@ __all__ = [
     "hysteresis",
     "magnetisation_law",
     "nearest_neighbour",
+    "slit_widths",
     "structure_factor_map",
     "structure_factor_radial",
     "susceptibility",
@@ -56,6 +59,7 @@ FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
     "structure_factor_map": structure_factor_map,
     "structure_factor_radial": structure_factor_radial,
     "axis_correlation": axis_correlation,
+    "slit_widths": slit_widths,
     "growth": growth,
     "magnetisation_law": magnetisation_law,
     "time_series": time_series,
@@ -65,11 +69,12 @@ FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
 
 def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
     """Give the figures of one run by name: those of every run, and what its field calls for."""
-    return (
-        FIGURES
-        | ({"hysteresis": hysteresis} if has_both_ways(measurement) else {})
-        | ({"susceptibility": susceptibility} if has_spectrum(measurement) else {})
-    )
+    extra: dict[str, tuple[bool, Callable[[Measurement, Run], Figure]]] = {
+        "hysteresis": (has_both_ways(measurement), hysteresis),
+        "columns": (has_columns(measurement), columns),
+        "susceptibility": (has_spectrum(measurement), susceptibility),
+    }
+    return FIGURES | {name: draw for name, (called_for, draw) in extra.items() if called_for}
 
 
 def draw_all(

@@ -12,7 +12,7 @@ import tomllib
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from analysis import report_text, style
+from analysis import report_chains, report_text, style
 from analysis.files import write_text
 from analysis.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
 from analysis.report_page import PAGE, STYLE_SHEET
@@ -65,7 +65,7 @@ def page(measurement: Measurement, run: Run) -> str:
         warnings=_warnings(numbers, run),
         figures=_figures(measurement, run),
         basis=escape(_basis(run)),
-        measured=_measured_table(numbers),
+        measured=_measured_table(numbers) + report_chains.section(numbers),
         derived=_derived_table(run),
         glossary=_definitions(report_text.GLOSSARY),
         cautions=_definitions(report_text.CAUTIONS),
@@ -161,17 +161,18 @@ def _named(note: str) -> str:
 
 def _figures(measurement: Measurement, run: Run) -> str:
     """All pictures of the report, drawn afresh and put into the page."""
-    from analysis import hysteresis, susceptibility_picture
+    from analysis import hysteresis, order_pictures, susceptibility_picture
     from analysis.plots import figures_of
 
     figures = figures_of(measurement)
     captions = dict(report_text.CAPTIONS)
-    for name, module in (
-        ("hysteresis", hysteresis),
-        ("susceptibility", susceptibility_picture),
+    for name, title, caption in (
+        ("hysteresis", hysteresis.TITLE, hysteresis.CAPTION),
+        ("columns", order_pictures.COLUMNS_TITLE, order_pictures.COLUMNS_CAPTION),
+        ("susceptibility", susceptibility_picture.TITLE, susceptibility_picture.CAPTION),
     ):
         if name in figures:
-            captions[name] = (module.TITLE, module.CAPTION)
+            captions[name] = (title, caption)
     parts = []
     for name, (title, caption) in captions.items():
         picture = style.figure_bytes(figures[name](measurement, run), "png", _DOTS_PER_INCH)
@@ -219,7 +220,7 @@ def _comparison(block: dict[str, Any], key: str) -> str:
 
 def _further_rows(numbers: dict[str, Any]) -> list[tuple[str, str, str]]:
     """Rows for measured numbers that have no text of their own, as far as they have a value."""
-    known = {(item.section, item.key) for item in report_text.MEASURED}
+    known = {(item.section, item.key) for item in report_text.MEASURED} | report_chains.TOLD
     rows = []
     for section, block in numbers.items():
         if section in ("derived", "timing", "parameters") or not isinstance(block, dict):

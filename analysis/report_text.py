@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from analysis import report_chains
 from analysis.report_time_text import TIME_ROWS
 
 
@@ -319,6 +320,7 @@ CAPTIONS = {
         "How much more often than by chance a second chain is found at each distance. A flat line "
         "at 1 means no order. The band is one standard error.",
     ),
+    "slit_widths": report_chains.SLITS_CAPTION,
     "structure_factor_radial": (
         "The film looked through: across the chains",
         "Structure factor of the particles projected along z. A peak at wave number q stands for a "

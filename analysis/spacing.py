@@ -72,6 +72,7 @@ class SpacingFrames:
     nearest: list[float] = field(default_factory=list)
     nearest_error: list[float] = field(default_factory=list)
     spread: list[float] = field(default_factory=list)
+    seen_through: list[tuple[float, float]] = field(default_factory=list)
     width: list[float] = field(default_factory=list)
     width_error: list[float] = field(default_factory=list)
     clear: list[float] = field(default_factory=list)
@@ -132,6 +133,7 @@ class SpacingFrames:
         _, lowest = np.unique(chains.group, return_index=True)
         chain = np.where(long[chains.group], lowest[chains.group], -1)
         self._add_distances(positions, chain)
+        self.seen_through.append(self._nearest_in_plane(positions, chain))
         self._add_widths(positions, chains, chain)
 
     def _add_cover(self, positions: Floats) -> None:
@@ -183,6 +185,31 @@ class SpacingFrames:
         )
         sizes = np.bincount(chain[members])
         self.links.append(float((sizes**2).sum() / max(1, sizes.sum())))
+
+    def _nearest_in_plane(self, positions: Floats, chain: Integers) -> tuple[float, float]:
+        """Return the distance to the nearest chain as seen through the film, and its error.
+
+        Chains at different heights count as if they stood in one plane; distances are across the
+        chains, for chains that stand in any direction of the plane.
+        """
+        from analysis.kernels.across import distances_across
+        from analysis.kernels.pairs import sort_into_cells
+
+        lateral = lateral_direction(self.axis)
+        if self.axis is None or not (chain >= 0).any():
+            return math.nan, math.nan
+        along = np.array([0.0, 0.0, 1.0])
+        if lateral is not None:
+            along = np.array([lateral[1], -lateral[0], 0.0])
+        flat = positions * [1.0, 1.0, 0.0]
+        shape = cell_shape(self.sides, 1.3 * self.median, len(positions))
+        start, order, _ = sort_into_cells(flat, self.sides, *shape)
+        counts = np.zeros((BATCHES, self.bins), np.int64)
+        nearest = distances_across(
+            flat, chain, along, self.sides, shape, start, order, self.window, self.reach, counts
+        )
+        found = np.isfinite(nearest)
+        return _mean_of_medians(nearest[found], chain[found])
 
     def _ideal_counts(self, points: Floats) -> Floats:
         """Return the counts that chains placed at random in the plane would give, (bins,).

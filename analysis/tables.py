@@ -34,6 +34,18 @@ SPACING_MEASURES = (
     ("width_m", "m"),
     ("clear_fraction", "1"),
     ("clear_fraction_random", "1"),
+    ("nearest_neighbour_in_plane_m", "m"),
+    ("structure_factor_line_width_per_m", "1/m"),
+    ("structure_factor_line_height", "1"),
+    ("structure_factor_line_grid_m", "m"),
+    ("slits_mean_m", "m"),
+    ("slits_median_m", "m"),
+    ("slits_spread_m", "m"),
+    ("columns_neighbour_distance_m", "m"),
+    ("columns_neighbour_spread_m", "m"),
+    ("columns_cell_area_m2", "m2"),
+    ("columns_hexagonal_order", "1"),
+    ("columns_hexagonal_order_local", "1"),
 )
 
 SUSCEPTIBILITY_COLUMNS = {
@@ -103,14 +115,22 @@ def _length_rows(measurement: Measurement) -> list[list[str]]:
 
 def _spacing_rows(measurement: Measurement) -> list[list[str]]:
     """Return the rows of spacing.csv: one a measure; numbers that are computed have no error."""
-    section = measurement.numbers["spacing"]
+    section = dict(measurement.numbers["spacing"])
+    for outer in ("structure_factor_line", "slits", "columns"):
+        section |= {f"{outer}_{inner}": entry for inner, entry in section[outer].items()}
     rows = [list(SPACING_COLUMNS)]
     for key, unit in SPACING_MEASURES:
         entry = section[key]
         if not isinstance(entry, dict):
             entry = {"value": entry, "error": None, "samples": None}
         rows.append(
-            [key, _cell(entry["value"]), unit, _cell(entry["error"]), _cell(entry["samples"])]
+            [
+                key,
+                _cell(entry["value"]),
+                unit,
+                _cell(entry["error"]),
+                _cell(entry["samples"]),
+            ]
         )
     return rows
 

@@ -190,5 +190,11 @@ def _source(command: argparse.ArgumentParser) -> None:
         help="least product of the two cosines; default: as in the parameter file",
     )
     command.add_argument(
+        "--bond-energy",
+        metavar="ENERGY",
+        help='bonds by dipolar energy instead: below such as "-4 kT", or "auto" for half the '
+        "contact energy",
+    )
+    command.add_argument(
         "--from-time", metavar="TIME", help='leave earlier frames out, such as "0.1 ms"'
     )

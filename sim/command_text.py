@@ -81,6 +81,9 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
             option = "--" + name.replace("_", "-")
             raise UsageError(f"{option} must be from {low:g} to {high:g}; received {value:g}")
         criteria[name] = value
+    criteria["bond_energy"] = _bond_energy(args.bond_energy)
+    if criteria["bond_energy"] is not None and args.bond_alignment is not None:
+        raise UsageError("--bond-alignment does not go with --bond-energy; give one of them")
     criteria["from_time"] = None
     if args.from_time is not None:
         try:
@@ -88,6 +91,21 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
         except UnitError as error:
             raise UsageError(f"--from-time: {error}") from error
     return criteria
+
+
+def _bond_energy(text: str | None) -> float | str | None:
+    """Return the limit in kT, "auto", or None where the option is not given."""
+    from sim.units import UnitError, parse
+
+    if text is None or text == "auto":
+        return text
+    try:
+        limit = float(parse(text, "energy", 298.15))
+    except UnitError as error:
+        raise UsageError(f"--bond-energy: {error}") from error
+    if not -1000.0 <= limit <= -0.5:
+        raise UsageError(f'--bond-energy must be from -1000 kT to -0.5 kT; received "{text}"')
+    return limit
 
 
 def is_sweep_folder(args: argparse.Namespace) -> bool:

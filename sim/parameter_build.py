@@ -66,7 +66,7 @@ def build(reading: Reading, text: str, name: str) -> Parameters:
         run=RunParameters(**_table(reading, "run")),
         output=OutputParameters(**_table(reading, "output")),
         start=StartParameters(**_table(reading, "start")),
-        bonds=BondParameters(**_table(reading, "bonds")),
+        bonds=_bonds(reading, carrier.temperature),
         sweep=dict(reading.raw.get("sweep", {})),
         text=text,
         name=name,
@@ -104,6 +104,13 @@ def _repulsion(reading: Reading, temperature: float) -> RepulsionParameters:
     values = _table(reading, "repulsion")
     values["strength"] = parse(values["strength"], "energy", temperature)
     return RepulsionParameters(**values)
+
+
+def _bonds(reading: Reading, temperature: float) -> BondParameters:
+    values = _table(reading, "bonds")
+    limit = values.pop("energy")
+    values["energy_kt"] = None if limit in (None, "auto") else parse(limit, "energy", temperature)
+    return BondParameters(**values)
 
 
 def _field(reading: Reading) -> FieldParameters:
@@ -171,6 +178,7 @@ def _notices(reading: Reading) -> Iterator[str]:
     yield from _unused(reading, "run", "dynamics", dynamics)
     yield from _unused(reading, "start", "kind", {"random": "path", "lattice": "path"})
     yield from bead_notices(reading)
+    yield from _unused(reading, "bonds", "kind", {"distance": "energy", "energy": "alignment"})
     yield from force_notices(reading)
     if (
         reading.get("run", "dynamics") == "brownian"

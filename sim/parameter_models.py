@@ -11,6 +11,7 @@ from typing import Annotated, Any, TypeAlias
 from pydantic import Field
 
 from sim.parameter_bead_tables import BeadKeys
+from sim.parameter_bonds_table import BondsTable
 from sim.parameter_field_tables import FieldTable
 from sim.parameter_force_tables import ElectrostaticsTable, GravityTable, VanDerWaalsTable
 from sim.parameter_force_values import Diameters
@@ -311,19 +312,6 @@ class WindowsTable(Table):
     hindered_mobility: Annotated[
         bool, Switch("Whether particles near a window move more slowly, as the liquid makes them.")
     ] = _default(False)
-
-
-class BondsTable(Table):
-    """When two particles count as bonded in a chain."""
-
-    distance: Annotated[
-        float,
-        Number(1.0, 2.0, 1.3, "Largest distance in units of the mean diameter of the two."),
-    ] = _default(1.3)
-    alignment: Annotated[
-        float,
-        Number(-1.0, 1.0, 0.5, "Least product of the two cosines between moment and pair axis."),
-    ] = _default(0.5)
 
 
 class FileTable(Table):

@@ -112,6 +112,8 @@ hindered_mobility = false       # true: particles near a window move more slowly
 [bonds]
 distance = 1.3                  # bonded: nearer than this many mean diameters, and
 alignment = 0.5                 # head to tail, product of the cosines above this
+# kind = "energy"               # or bonded: dipolar energy of the pair below this
+# energy = "auto"               # half the contact energy; or a limit such as "-4 kT"
 
 # Values to vary with `chainfilm sweep`; a single run ignores this table.
 # [sweep]

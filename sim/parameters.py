@@ -171,10 +171,14 @@ class BondParameters:
         Largest centre distance in units of the mean diameter of the two.
     alignment : float
         Least value of (u_i . n)(u_j . n).
+    kind, energy_kt : str, float or None
+        "energy": bonded below this dipolar energy, None for half the contact energy.
     """
 
     distance: float
     alignment: float
+    kind: str = "distance"
+    energy_kt: float | None = None
 
 
 @dataclass(frozen=True)

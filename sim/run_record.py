@@ -47,7 +47,7 @@ class RunRecord:
     seed : int
         Seed of the run.
     bonds : dict
-        Default bond criterion, `distance` and `alignment`.
+        Default bond criterion: `distance`, `alignment`; by energy also `kind`, `energy_kt`.
     provisional : bool
         Whether the dipole sum is cut off, so that spacings are provisional.
     time_step_s : float
@@ -62,7 +62,7 @@ class RunRecord:
     resolved: dict[str, Any]
     derived: dict[str, Any]
     seed: int
-    bonds: dict[str, float]
+    bonds: dict[str, float | str | None]
     provisional: bool
     time_step_s: float
     frames_planned: int

@@ -10,7 +10,7 @@ from sim.run_record import RunRecord, resolved
 
 if TYPE_CHECKING:
     from sim.film_state import FilmState
-    from sim.parameters import Parameters
+    from sim.parameters import BondParameters, Parameters
     from sim.particles import Particles
     from sim.reduced_system import ReducedSystem
 
@@ -126,13 +126,21 @@ def record_of(setup: RunSetup, run_id: str) -> RunRecord:
         resolved=resolved(parameters),
         derived=setup.derived,
         seed=parameters.run.seed,
-        bonds={
-            "distance": parameters.bonds.distance,
-            "alignment": parameters.bonds.alignment,
-        },
+        bonds=_bond_rule(parameters.bonds),
         provisional=parameters.dipoles.sum == "cutoff",
         time_step_s=setup.system.dt_s,
         frames_planned=parameters.output.frames,
         steps_planned=setup.system.steps,
         run_id=run_id,
+    )
+
+
+def _bond_rule(bonds: BondParameters) -> dict[str, float | str | None]:
+    """Return what the run file records of the bond rule."""
+    rule: dict[str, float | str | None] = {
+        "distance": bonds.distance,
+        "alignment": bonds.alignment,
+    }
+    return rule | (
+        {"kind": bonds.kind, "energy_kt": bonds.energy_kt} if bonds.kind == "energy" else {}
     )

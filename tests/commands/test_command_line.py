@@ -100,6 +100,15 @@ def test_help_names_every_command_and_the_exit_codes(capsys):
             "--bond-distance must be from 1 to 2; received 9",
         ),
         (["measure", "d", "--bond-distance", "nan"], "--bond-distance must be from 1 to 2"),
+        (
+            ["measure", "d", "--bond-energy", "2 kT"],
+            '--bond-energy must be from -1000 kT to -0.5 kT; received "2 kT"',
+        ),
+        (["measure", "d", "--bond-energy=-4"], "--bond-energy: must be an energy with its unit"),
+        (
+            ["measure", "d", "--bond-energy", "auto", "--bond-alignment", "0.3"],
+            "--bond-alignment does not go with --bond-energy",
+        ),
         (["measure", "d", "--from-time", "5"], "--from-time: "),
         (["run", "f.toml", "--device", "gpu"], "--device gpu comes in a later version"),
     ],
@@ -233,6 +242,9 @@ def test_measure_again_with_other_criteria(folder, tmp_path, capsys):
     assert (folder / "measures.json").read_bytes() == before
     assert call("measure", folder / "run.h5", "-o", tmp_path / "again") == 0
     assert "mean chain length" in capsys.readouterr().out
+    assert call("measure", folder, "-o", tmp_path / "again", "--bond-energy", "-3 kT") == 0
+    chains = json.loads((tmp_path / "again" / "measures.json").read_text())["chains"]
+    assert (chains["bond_kind"], chains["bond_energy_kt"]) == ("energy", -3.0)
 
 
 @pytest.mark.parametrize("kind", ["svg", "pdf"])

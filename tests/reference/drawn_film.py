@@ -148,6 +148,12 @@ def hand_made_curves(*, switch_off=False, seed=4):
             "error": 0.12 + 0.3 * np.exp(-0.5 * ((q - 6.3e7) / 2e7) ** 2),
         },
         "axis_correlation": {"distance_m": distance, "g": g, "error": 0.3 * 20e-9 / distance},
+        "slit_widths": {
+            "width_m": centre,
+            "density_per_m": 0.9 * density + 0.1 * np.exp(-centre / 40e-9) / 40e-9,
+            "error": 0.08 * density + 2e5,
+            "random_per_m": np.exp(-centre / 40e-9) / 40e-9,
+        },
         "magnetisation_law": {
             "langevin_parameter": parameter,
             "relative": 1 / np.tanh(parameter) - 1 / parameter,

@@ -97,6 +97,20 @@ def test_nearest_axis_is_found_in_three_dimensions():
     assert number["nearest_neighbour_m"]["value"] == pytest.approx(100e-9, abs=3e-9)
 
 
+def test_nearest_axis_seen_through_the_film_lays_the_layers_on_one_another():
+    # Two layers 100 nm apart in height, the upper one 30 nm aside: 30 nm in the plane, and
+    # hypot(30, 100) nm in space between them, so that 100 nm in the layer is nearest there.
+    low = lanes(100e-9, noise=0.3e-9)
+    raised = low.positions + np.array([0, 30e-9, 0.1e-6])
+    raised[:, 1] %= SIDES[1]
+    high = type(low)(raised, low.moments, low.diameters, low.sides, low.thickness, low.chain)
+    number, _, _ = measured(low.joined(high), (1, 0, 0))
+    assert number["nearest_neighbour_in_plane_m"]["value"] == pytest.approx(30e-9, abs=1e-9)
+    assert number["nearest_neighbour_m"]["value"] == pytest.approx(100e-9, abs=2e-9)
+    standing, _, _ = measured(lanes(80e-9, axis=2, length=10), (0, 0, 1))
+    assert standing["nearest_neighbour_in_plane_m"]["value"] == pytest.approx(80e-9, abs=1e-9)
+
+
 def test_tilted_chains_are_measured_across_themselves():
     tilt = 0.2
     # Chains side by side in columns, so that each stands level with its neighbours.

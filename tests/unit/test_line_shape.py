@@ -1,0 +1,102 @@
+"""Line shape of a peak in speckle: position, width and height within their stated errors."""
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.line_shape import fit_line, grid_step, line_numbers, modes_across
+from analysis.structure import ModeGrid
+from analysis.uncertainty import NOTHING, Estimate
+
+SPACING = 120e-9
+CENTRE = 2 * math.pi / SPACING
+
+
+def speckle(rng, sides, width, height, structures, across=(0.0, 1.0), band=2e7, centre=CENTRE):
+    """Modes of a patch in which a Lorentzian on a background of 1 scatters, gamma distributed."""
+    grid = ModeGrid.of(np.array(sides), 30e-9)
+    qx, qy = np.meshgrid(grid.qx, grid.qy, indexing="ij")
+    number = np.hypot(qx, qy) if across is None else np.abs(qx * across[0] + qy * across[1])
+    law = 1 + height / (1 + ((number - centre) / (0.5 * width)) ** 2)
+    seen = law * rng.gamma(structures, 1 / structures, law.shape)
+    lateral = None if across is None else np.array(across)
+    return modes_across(seen, grid, lateral, band), grid_step(np.array(sides), lateral)
+
+
+def pulls(sides, width, height, structures, across, seeds=24):
+    """Deviations over errors of position, width and height, (seeds, 3)."""
+    rows = []
+    for seed in range(seeds):
+        rng = np.random.default_rng(seed)
+        modes, step = speckle(rng, sides, width, height, structures, across)
+        line = fit_line(*modes, 0.95 * CENTRE, step, structures)
+        if line is None or line.width is None:
+            continue
+        truth = (CENTRE, width, height)
+        pairs = (line.position, line.width, line.height)
+        rows.append([(p[0] - t) / p[1] for p, t in zip(pairs, truth, strict=True)])
+    return np.array(rows)
+
+
+@pytest.mark.parametrize(
+    ("sides", "structures", "across"),
+    [
+        ((2e-6, 3e-6), 8, (0.0, 1.0)),  # chains along x, a wide patch
+        ((3e-6, 1.13e-6), 20, (0.0, 1.0)),  # 9.4 spacings: the peak lies between two modes
+        ((2e-6, 2e-6), 8, (0.6, 0.8)),  # chains askew to the patch
+        ((1.1e-6, 1.3e-6), 4, None),  # columns, all directions
+    ],
+)
+def test_position_width_and_height_are_covered_by_their_errors(sides, structures, across):
+    found = pulls(sides, 0.2 * CENTRE, 12.0, structures, across)
+    assert len(found) >= 20
+    # Fair deviations of ~24 films: root mean square 1 +- 0.15, mean 0 +- 0.2; width and height
+    # are positive, and lean to one side when their errors are large.
+    size = np.sqrt(np.mean(found**2, axis=0))
+    assert (size < 1.6).all(), size
+    assert (size > 0.5).all(), size
+    assert abs(found[:, 0].mean()) < 4 / math.sqrt(len(found))
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 0.75])
+def test_the_grid_of_modes_does_not_move_the_peak(share):
+    # The same line between the modes of 21 to 22 spacings: no pull towards the nearest mode.
+    side = (21 + share) * SPACING
+    deviations = []
+    for seed in range(12):
+        modes, step = speckle(np.random.default_rng(seed), (2e-6, side), 0.12 * CENTRE, 15.0, 30)
+        line = fit_line(*modes, 1.04 * CENTRE, step, 30)
+        deviations.append((line.position[0] - CENTRE) / line.position[1])
+        assert line.position[1] < 0.3 * step  # sharper than the grid itself
+    assert abs(np.mean(deviations)) < 4 / math.sqrt(12)
+
+
+def test_a_line_narrower_than_the_grid_has_a_place_but_no_width():
+    rng = np.random.default_rng(2)
+    modes, step = speckle(rng, (2e-6, 20 * SPACING), 1e-3 * CENTRE, 400.0, 30)
+    line = fit_line(*modes, CENTRE, step, 30)
+    assert line.position[0] == pytest.approx(CENTRE, rel=0.02)
+    assert line.width is None
+    warnings = []
+    entries, curve = line_numbers(Estimate(CENTRE, 0.1 * CENTRE, 3), line, step, warnings)
+    assert "narrower than the grid" in warnings[0]
+    assert entries["structure_factor_line"]["width_per_m"]["value"] is None
+    # Twenty spacings fit: the next regular film has 19 or 21, a spacing of 5 % more or less.
+    assert entries["structure_factor_line"]["grid_m"] == pytest.approx(SPACING / 20, rel=0.03)
+    assert len(curve["q_per_m"]) == len(curve["s"]) > 10
+
+
+def test_without_a_peak_there_is_no_line():
+    warnings = []
+    entries, curve = line_numbers(NOTHING, None, 1e6, warnings)
+    assert entries["structure_factor_m"]["value"] is None
+    assert "no peak" in warnings[0]
+    assert len(curve["q_per_m"]) == 0
+    few = fit_line(np.array([CENTRE, 1.1 * CENTRE]), np.array([3.0, 1.0]), CENTRE, 1e6, 1.0)
+    assert few is None
+    warnings = []
+    entries, _ = line_numbers(Estimate(CENTRE, 0.1 * CENTRE, 3), None, 1e6, warnings)
+    assert entries["structure_factor_m"]["value"] == pytest.approx(SPACING)
+    assert entries["structure_factor_m"]["error"] == pytest.approx(0.1 * SPACING)
+    assert "no line shape fits" in warnings[0]
