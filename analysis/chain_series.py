@@ -52,6 +52,8 @@ class ChainSeries:
         Direction that magnetisation is measured along.
     turning : (frames, 3) array or None
         Direction of a field that turns, in place of the other two; ``axis`` (3,) is about which.
+    saturation : (N,) array or None
+        Saturation moments where they are not the size of the moments (multicore beads).
     """
 
     frames: int
@@ -59,6 +61,7 @@ class ChainSeries:
     along: Floats | None
     turning: Floats | None = None
     axis: Floats | None = None
+    saturation: Floats | None = None
     values: dict[str, Floats] = field(default_factory=dict)
     within: dict[str, Floats] = field(default_factory=dict)
     lengths: dict[int, NDArray[np.int64]] = field(default_factory=dict)
@@ -87,7 +90,9 @@ class ChainSeries:
         if reference is not None:
             self._add_directions(frame, chains, moments, reference)
         if along is not None:
-            self._put(frame, "magnetisation", relative_magnetisation(moments, along))
+            self._put(
+                frame, "magnetisation", relative_magnetisation(moments, along, self.saturation)
+            )
 
     def _put(self, frame: int, name: str, pair: tuple[float, float]) -> None:
         self.values[name][frame], self.within[name][frame] = pair
@@ -120,8 +125,8 @@ class ChainSeries:
     def _add_lag(self, frame: int, chains: Chains, moments: Floats, along: Floats) -> None:
         """Parts of magnetisation and chain axes with a turning field and behind it."""
         behind = -np.cross(self.axis if self.axis is not None else np.zeros(3), along)
-        self._put(frame, "in_phase", relative_magnetisation(moments, along))
-        self._put(frame, "behind", relative_magnetisation(moments, behind))
+        self._put(frame, "in_phase", relative_magnetisation(moments, along, self.saturation))
+        self._put(frame, "behind", relative_magnetisation(moments, behind, self.saturation))
         several = (chains.size > 1) & (chains.kind != RING)
         axes, weight = chains.axis[several], chains.size[several].astype(np.float64)
         c, s = axes @ along, axes @ behind

@@ -13,7 +13,9 @@ from analysis.theory import langevin_of_sizes
 Floats = NDArray[np.float64]
 
 
-def relative_magnetisation(moments: Floats, direction: Floats) -> tuple[float, float]:
+def relative_magnetisation(
+    moments: Floats, direction: Floats, saturation: Floats | None = None
+) -> tuple[float, float]:
     """Return the magnetisation along a direction as a share of saturation, and its error.
 
     Parameters
@@ -22,15 +24,18 @@ def relative_magnetisation(moments: Floats, direction: Floats) -> tuple[float, f
         Moments, any unit.
     direction : (3,) array
         Unit vector.
+    saturation : (N,) array, optional
+        Saturation moments m_s in the same unit; without them moments count as saturated.
 
     Returns
     -------
     (share, error)
-        sum m.direction / sum |m|; the error takes the particles as independent.
+        sum m.direction / sum m_s; the error takes the particles as independent.
     """
     from analysis.uncertainty import ratio
 
-    return ratio(moments @ direction, np.linalg.norm(moments, axis=1))
+    whole = np.linalg.norm(moments, axis=1) if saturation is None else saturation
+    return ratio(moments @ direction, whole)
 
 
 def second_rank_order(axes: Floats, direction: Floats, weights: Floats) -> tuple[float, float]:

@@ -143,6 +143,8 @@ def axis_correlation(frames: SpacingFrames) -> Curve:
 def magnetisation_curve(run: Run, stage: Stage, measured: dict[str, Any]) -> Curve:
     """Return the magnetisation law of the run's own sizes with the measured point."""
     magnitudes = run.moment_magnitudes
+    if run.derived.get("core_moment_am2"):  # beads follow the law of the cores inside them
+        magnitudes = np.array([float(run.derived["core_moment_am2"])])
     if magnitudes is None and run.has_moments:
         magnitudes = np.linalg.norm(run.moments(-1), axis=1)
     temperature = float(run.derived.get("temperature_k", 298.15))

@@ -139,6 +139,8 @@ def _pass(
         several = last.size > 1
         reference = director(last.axis[several], last.size[several].astype(np.float64))
     series = ChainSeries(run.frames, reference, along if along is not None else reference)
+    if run.derived.get("core_moment_am2"):  # beads that the field magnetises
+        series.saturation = run.moment_magnitudes
     if stage.swing is not None and stage.swing.kind == "rotate":
         # Before the field turns, it is what it is; a field of zero has the direction to come.
         series.turning, series.axis = stage.swing.directions(run.times), stage.swing.axis

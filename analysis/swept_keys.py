@@ -14,6 +14,8 @@ _WORDS = {
     "field.ramp_rate": "Ramp rate of the field",
     "film.thickness": "Film thickness",
     "particles.core_diameter": "Core diameter",
+    "particles.bead_diameter": "Bead diameter",
+    "particles.magnetic_share": "Magnetic share of a bead",
     "particles.shell_thickness": "Shell thickness",
     "particles.volume_fraction": "Volume fraction",
     "carrier.viscosity": "Viscosity",

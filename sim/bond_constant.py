@@ -229,7 +229,9 @@ def bond_constant(
     coupling = dipolar.pair_coupling(parameters, core_i, core_j, distance)
     moments = dipolar.moments(parameters, [core_i, core_j])
     alphas = np.zeros(2)
-    if field > 0.0:
+    if parameters.particles.is_multicore:  # a bead's moment has no direction but the field's
+        alphas[:] = math.inf
+    elif field > 0.0:
         temperature = parameters.carrier.temperature
         with np.errstate(invalid="ignore"):
             alphas = np.asarray(material.langevin_parameter(moments, field, temperature))

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sim.engine_protocol import Engine, EngineFactory
     from sim.parameters import Parameters
+    from sim.reduced_system import ReducedSystem
 
 __all__ = ["Cost", "calibrate", "duration_in_words"]
 
@@ -20,8 +22,8 @@ PARTICLE_BYTES = 600
 """State, forces, sorted copies and their like: about 75 numbers of 8 bytes a particle."""
 BASE_BYTES = 300_000_000
 """Interpreter, libraries and compiled kernels."""
-MARGIN = 0.8
-"""What a neighbour list adds to the range of the forces, at most, in median diameters."""
+GRID_COPIES = 5
+"""The mesh's grid, its two transforms in complex numbers of half as many waves, and room."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +119,7 @@ def calibrate(
         seconds_per_step=per_step,
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
-        memory_bytes=_memory(parameters, setup.particles),
+        memory_bytes=_memory(setup.system),
         file_bytes=file_bytes(count, frames),
     )
 
@@ -139,16 +141,17 @@ def _time_steps(engine: Engine, steps: int, seconds: float) -> float:
     return min(rates[-4:])
 
 
-def _memory(parameters: Parameters, particles: Any) -> int:
-    """Return the estimated peak memory in bytes, from the size of the neighbour lists."""
-    import numpy as np
-
-    count = len(particles.diameter)
-    if parameters.dipoles.sum == "exact":
-        return int(BASE_BYTES + count * PARTICLE_BYTES)
-    reach = (parameters.dipoles.cutoff_diameters + MARGIN) * float(np.median(particles.diameter))
-    volume = float(particles.sides[0] * particles.sides[1] * particles.thickness)
-    sphere = 4.0 / 3.0 * np.pi * reach**3
-    disc = np.pi * reach**2 * float(particles.thickness)
-    neighbours = count / volume * min(sphere, disc)
-    return int(BASE_BYTES + count * (PARTICLE_BYTES + NEIGHBOUR_BYTES * neighbours))
+def _memory(system: ReducedSystem) -> int:
+    """Return the estimated peak memory in bytes, from the neighbour lists and the mesh."""
+    bytes_needed = BASE_BYTES + system.count * PARTICLE_BYTES
+    if system.dipole_sum == "exact":
+        return int(bytes_needed)
+    reach = system.list_margin + (system.cutoff if system.mesh is None else system.mesh.cutoff)
+    volume = system.sides[0] * system.sides[1] * system.thickness
+    sphere = 4.0 / 3.0 * math.pi * reach**3
+    disc = math.pi * reach**2 * system.thickness
+    neighbours = system.count / volume * min(sphere, disc)
+    if system.mesh is not None:
+        real = 4 if system.mesh.precision == "float32" else 8
+        bytes_needed += GRID_COPIES * real * math.prod(system.mesh.points)
+    return int(bytes_needed + system.count * NEIGHBOUR_BYTES * neighbours)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from sim.bead_text import bead_cautions
 from sim.dynamics_text import dynamics_cautions
 from sim.expectation_text import along_and_across, duration_text
 from sim.force_text import force_cautions
@@ -54,6 +55,8 @@ def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Whether moments turn with the particle or inside it."""
+    if parameters.particles.is_multicore:
+        return bead_cautions(parameters, outlook, duration_text)
     crossing = crossing_cores(parameters)
     sizes = parameters.particles
     is_blocked = sizes.moment == "blocked"
@@ -165,7 +168,8 @@ def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
         "about 3 for a chain of 20, so that times and break-up rates here are up to 2 to 3 times "
         "too slow."
     )
-    if math.isclose(parameters.field.largest, 0.0) or outlook.langevin_tail < 1.0:
+    is_weak = math.isclose(parameters.field.largest, 0.0) or outlook.langevin_tail < 1.0
+    if is_weak and not parameters.particles.is_multicore:  # beads have no moment but the field's
         found.append(
             "The field does not align the moments (Langevin parameter below 1): chains bend, and "
             "close into rings at strong coupling, which the predicted length leaves out."

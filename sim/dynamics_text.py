@@ -118,6 +118,8 @@ def _turning(step: FieldStep, outlook: Outlook) -> str:
     strongest = max(outlook.langevin, 1e-300)
     share = 2.0 * pace * outlook.brown_time / strongest
     lag = f"lags by {math.degrees(math.asin(share)):.2g} degrees" if share < 1.0 else "falls behind"
+    if outlook.system.induced:
+        lag = "follows at once"
     # A touching pair of equal dipoles in a strong field, freely draining: omega = 6 lambda D0/d^2.
     limit = 6.0 * outlook.coupling / outlook.diffusion_time / (2.0 * math.pi)
     return (
@@ -155,6 +157,8 @@ def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     field = parameters.field.largest / system.units.field_t
     reduced_spin = outlook.spin_time / system.units.time_s
     spread = reduced_spin * float(np.max(3.0 * system.moment * field))
+    if system.induced:  # nothing turns
+        spread = 0.0
     swings = _stiffness(outlook) * outlook.momentum_time / system.units.time_s
     if parameters.run.dynamics == "brownian" and max(swings, spread) > UNDERDAMPED:
         found.append(

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from sim.bead_text import bead_rows, bead_sentences
 from sim.chain_growth import GROWTH_BAND
+from sim.dipole_text import dipole_rows
 from sim.dynamics_text import dynamics_sentences
 from sim.force_text import force_rows, force_sentences
 from sim.outlook import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
@@ -111,6 +113,7 @@ def table(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
     """
     return [
         *_particle_rows(parameters, outlook),
+        *bead_rows(parameters, outlook),
         *_pair_rows(outlook),
         *force_rows(parameters, outlook),
         *_run_rows(parameters, outlook),
@@ -176,6 +179,7 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
         ("time step", format_quantity(system.dt_s, "time")),
         ("limited by", system.limit),
         ("steps", f"{system.steps}"),
+        *dipole_rows(system),
         ("momentum time", duration_text(outlook.momentum_time)),
     ]
 
@@ -197,6 +201,7 @@ def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
     """
     return [
         _verdict(outlook),
+        *bead_sentences(parameters, outlook),
         *_lengths(outlook),
         *_times(parameters, outlook),
         *force_sentences(parameters, outlook, duration_text),
@@ -222,9 +227,10 @@ def _verdict(outlook: Outlook) -> str:
         rest = f", the largest tenth {tail:.2g}" if largest > 1.001 * median else ""
         return f"Chains form: the median particle has a coupling of {median:.2g}{rest}; {needed}."
     if largest < CHAINING_COUPLING:
+        place = "in this field" if outlook.system.induced else "at any field"
         rest = f", that of the largest {largest:.2g}" if largest > 1.001 * median else ""
         return (
-            f"No chains form at any field: the coupling of the mean particle is {median:.2g}{rest}"
+            f"No chains form {place}: the coupling of the mean particle is {median:.2g}{rest}"
             f"; {needed}. Chains seen in such a fluid come from clusters that it brings along, or "
             f"from larger particles than the file says."
         )

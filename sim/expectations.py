@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sim.bead_text import bead_numbers
 from sim.cautions import cautions
+from sim.dipole_text import dipole_numbers
 from sim.dynamics_text import is_heavy, programme
 from sim.expectation_text import sentences, table
 from sim.force_text import gravitational_length
@@ -157,6 +159,6 @@ def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
         "momentum_time_s": outlook.momentum_time,
         "spin_time_s": outlook.spin_time,
         "field_programme": programme(parameters),
-        "dipole_sum": parameters.dipoles.sum,
-        "cutoff_m": parameters.dipoles.cutoff_diameters * sizes.diameter,
+        **dipole_numbers(system),
+        **bead_numbers(parameters, outlook),
     }

@@ -21,7 +21,7 @@ class FilmState:
     image : int32 (N, 2)
         Whole periods that each particle has left behind in x and y.
     directions : float64 (N, 3)
-        Unit vectors of the moments.
+        Unit vectors of the moments; of induced ones the moments as shares of saturation.
     step : int
         Steps made since the start.
     time : float

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from sim import chain_theory, material
+from sim import bead_material, chain_theory, material
 from sim.bond_constant import bond_constants
 from sim.chain_growth import GROWTH_BAND, chain_growth
 from sim.constants import BOLTZMANN
@@ -96,9 +96,10 @@ class Outlook:
     tail_core : float
         Core diameter in m of the median of the largest tenth.
     coupling, coupling_tail, coupling_largest : float
-        Coupling at contact of the median, of the largest tenth, and of the largest particle.
+        Coupling at contact of the median, of the largest tenth, and of the largest particle; of
+        multicore beads with the moment that each has alone in the largest field.
     langevin, langevin_tail : float
-        Langevin parameters of the first two in the largest field.
+        Langevin parameters of the first two in the largest field; of beads that of their cores.
     strong_share : float
         Share of the particles with a coupling above `CHAINING_COUPLING`.
     diffusion_time, brown_time, neel_time, neel_time_high_barrier : float
@@ -233,6 +234,8 @@ def look_ahead(parameters: Parameters) -> Outlook:
     couplings = _contact_couplings(parameters, np.array([median_core, tail_core, largest_core]))
     moments = dipolar.moments(parameters, [median_core, tail_core])
     langevin = moments * parameters.field.largest / (BOLTZMANN * carrier.temperature)
+    if sizes.is_multicore:
+        langevin[:] = bead_material.core_langevin_parameter(parameters, parameters.field.largest)
     lengths = predict_lengths(parameters, particles.volume_fraction)
     diffusion_time = system.units.time_s
     pair = head_to_tail(parameters, median_core, median_core)
@@ -240,7 +243,7 @@ def look_ahead(parameters: Parameters) -> Outlook:
     growth_time = growth.time_to(lengths.central)
     bond_life = chain_theory.bond_life(diffusion_time, float(couplings[1]))
     mass, inertia = material.mass_and_inertia(
-        median_core, sizes.diameter, sizes.density, sizes.shell_density
+        median_core, sizes.diameter, sizes.body_density, sizes.shell_density
     )
     all_couplings = _contact_couplings(parameters, particles.core_diameter)
     return Outlook(
@@ -255,8 +258,8 @@ def look_ahead(parameters: Parameters) -> Outlook:
         strong_share=float(np.mean(all_couplings > CHAINING_COUPLING)),
         diffusion_time=diffusion_time,
         brown_time=material.brown_time(carrier.viscosity, sizes.diameter, carrier.temperature),
-        neel_time=_neel(parameters, median_core, "simple"),
-        neel_time_high_barrier=_neel(parameters, median_core, "high_barrier"),
+        neel_time=_neel(parameters, sizes.sizes.single_core, "simple"),
+        neel_time_high_barrier=_neel(parameters, sizes.sizes.single_core, "high_barrier"),
         pair=pair,
         pair_tail=head_to_tail(parameters, tail_core, tail_core),
         lengths=lengths,

@@ -9,6 +9,7 @@ from typing import Any
 
 from sim.field_gradient import uniaxial_gradient
 from sim.material import MATERIALS
+from sim.parameter_bead_checks import bead_notices
 from sim.parameter_checks import field_direction, in_plane, sizes
 from sim.parameter_force_checks import electrostatics, force_notices, gravity, van_der_waals
 from sim.parameter_reading import Reading
@@ -89,6 +90,8 @@ def _particles(reading: Reading) -> ParticleParameters:
     del values["size_basis"]
     values["core_diameter"], values["size_spread"] = law.core_diameter, law.size_spread
     values["size_table"] = law.table
+    del values["bead_diameter"]
+    values["small_core_diameter"], values["magnetic_share"] = law.small_core, law.share
     named = MATERIALS.get(values["material"])
     for key in ("magnetisation", "anisotropy", "attempt_time", "density"):
         if values[key] is None:
@@ -167,6 +170,7 @@ def _notices(reading: Reading) -> Iterator[str]:
     dynamics = {"brownian": "mass_factor"}
     yield from _unused(reading, "run", "dynamics", dynamics)
     yield from _unused(reading, "start", "kind", {"random": "path", "lattice": "path"})
+    yield from bead_notices(reading)
     yield from force_notices(reading)
     if (
         reading.get("run", "dynamics") == "brownian"

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sim.material import MATERIALS
+from sim.parameter_bead_checks import bead_sizes, check_beads, is_multicore
 from sim.parameter_force_checks import check_forces, check_size_table, force_range
 from sim.parameter_models import MOST_PARTICLES, RANDOM_PACKING
 from sim.parameter_reading import Reading
@@ -59,6 +60,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from _check_start(reading)
     yield from check_forces(reading)
     yield from check_size_table(reading)
+    yield from check_beads(reading, magnetisation(reading))
     yield from _check_layers(reading)
     yield from _check_film(reading)
     yield from _check_times(reading)
@@ -66,6 +68,8 @@ def contradictions(reading: Reading) -> Iterator[str]:
 
 def sizes(reading: Reading) -> Sizes | None:
     """Give the law of sizes with its number median, or None where a key is mistaken."""
+    if is_multicore(reading):
+        return bead_sizes(reading)
     needed = ("core_diameter", "size_basis", "size_spread", "dead_layer", "shell_thickness")
     if not reading.has("particles", *needed):
         return None
@@ -93,7 +97,7 @@ def _fraction(reading: Reading) -> float | None:
     if law is None or len(given) != 1 or not reading.has("particles", *given):
         return None
     strength = magnetisation(reading)
-    if strength is None or 2.0 * law.dead_layer >= law.core_diameter:
+    if strength is None or 2.0 * law.dead_layer >= law.single_core:
         return None
     whole, cores, saturation = (
         reading.get("particles", key) if key in given else None for key in FRACTIONS
@@ -215,10 +219,10 @@ def _check_start(reading: Reading) -> Iterator[str]:
 
 def _check_layers(reading: Reading) -> Iterator[str]:
     law = sizes(reading)
-    if law is not None and 2.0 * law.dead_layer >= law.core_diameter:
+    if law is not None and 2.0 * law.dead_layer >= law.single_core:
         yield (
             "[particles] dead_layer must be below "
-            f"{format_quantity(law.core_diameter / 2.0, 'length')}, half the median core diameter; "
+            f"{format_quantity(law.single_core / 2.0, 'length')}, half the median core diameter; "
             f"received {format_quantity(law.dead_layer, 'length')}."
         )
     is_readable = reading.has("particles", "shell_thickness") and reading.has("repulsion", "kind")

@@ -10,6 +10,7 @@ from typing import Annotated, Any, TypeAlias
 
 from pydantic import Field
 
+from sim.parameter_bead_tables import BeadKeys
 from sim.parameter_field_tables import FieldTable
 from sim.parameter_force_tables import ElectrostaticsTable, GravityTable, VanDerWaalsTable
 from sim.parameter_force_values import Diameters
@@ -52,7 +53,7 @@ def _fraction(about: str, note: str, example: float) -> Number:
     return Number(0.0, RANDOM_PACKING, example, about, is_open=True, note=note)
 
 
-class ParticlesTable(Table):
+class ParticlesTable(BeadKeys):
     """The magnetic particles and how many there are."""
 
     material: Annotated[
@@ -100,18 +101,18 @@ class ParticlesTable(Table):
     moment: Annotated[
         str,
         Choice(
-            ("blocked", "superparamagnetic"),
-            "Whether a moment is fixed in its particle and turns with it (blocked) or turns "
-            "inside it (superparamagnetic).",
-            later=("multicore",),
+            ("blocked", "superparamagnetic", "multicore"),
+            "Whether a moment is fixed in its particle and turns with it (blocked), turns inside "
+            "it (superparamagnetic), or is that of a bead with many small cores, which the local "
+            "field magnetises (multicore).",
         ),
     ] = _default("blocked")
     core_diameter: Annotated[
         float | tuple[tuple[float, float], ...],
         Diameters(
             Quantity("length", 2e-9, 1e-6, "20 nm", ""),
-            "Median diameter of the magnetic cores; or a table of diameters and shares, or "
-            '{ file = "sizes.csv" } with one diameter and its share a line.',
+            "Median diameter of the magnetic cores, or that of all small ones (multicore); or a "
+            'table of diameters and shares, or { file = "sizes.csv" } with such a pair a line.',
         ),
     ]
     size_basis: Annotated[

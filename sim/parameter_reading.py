@@ -21,8 +21,6 @@ __all__ = ["Reading", "read_tables"]
 
 _LATER = {
     ("magnets",): "[[magnets]]",
-    ("particles", "bead_diameter"): "[particles] bead_diameter",
-    ("particles", "magnetic_share"): "[particles] magnetic_share",
 }
 """Tables and keys that a later version will know."""
 

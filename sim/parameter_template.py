@@ -20,7 +20,10 @@ material = "magnetite"          # magnetite, or custom with the next three keys
 # density = "5180 kg/m^3"       # of the cores
 # shell_density = "900 kg/m^3"  # of the shells
 # attempt_time = "1 ns"         # of the turn of a moment inside its core
-moment = "blocked"              # blocked: fixed in the particle; superparamagnetic: turns inside it
+moment = "blocked"              # blocked: fixed in the particle; superparamagnetic: turns inside;
+                                # multicore: of a bead with small cores, magnetised by the field
+# bead_diameter = "100 nm"      # multicore: median of the beads, which then have the size_spread
+# magnetic_share = 0.2          # multicore: part of a bead that its cores, of core_diameter, fill
 core_diameter = "20 nm"         # median, 2 nm to 1 um; or, without size_spread, a table of
                                 # diameters and shares [["18 nm", 0.3], ["20 nm", 0.7]] or
                                 # { file = "sizes.csv" } with such a pair a line
@@ -70,9 +73,9 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 # axis = [0, 0, 1]              # normal of the plane of turning (rotate)
 
 [dipoles]
-sum = "cutoff"                  # cutoff: fast, approximate; exact: small systems
-cutoff_diameters = 6.0          # range of cutoff; the patch must be twice as wide
-# tolerance = 1e-3              # relative error allowed (sum exact)
+sum = "mesh"                    # mesh: all forces; exact: small systems; cutoff: approximate
+tolerance = 1e-3                # relative error of field and force (mesh, exact)
+# cutoff_diameters = 6.0        # range of cutoff; the patch must be twice as wide
 
 [run]
 duration = "0.2 ms"             # simulated time

@@ -9,19 +9,18 @@ against each other) and `sim.parameter_build`. They are imported on use: pydanti
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from sim import size_law
 from sim.field_parameters import FieldParameters, FieldStep
 from sim.force_parameters import (
     ElectrostaticParameters,
     GravityParameters,
     VanDerWaalsParameters,
 )
+from sim.particle_parameters import ParticleParameters
 
 __all__ = [
     "BondParameters",
@@ -67,96 +66,6 @@ class ParameterError(ValueError):
         count = len(self.problems)
         head = f"{self.name}: {count} mistake{'' if count == 1 else 's'}"
         return "\n  ".join([head, *self.problems])
-
-
-@dataclass(frozen=True)
-class ParticleParameters:
-    """The magnetic particles.
-
-    Attributes
-    ----------
-    material : str
-        Name of the core material, or "custom".
-    magnetisation : float
-        Saturation magnetisation of the cores in A/m.
-    anisotropy : float
-        Anisotropy constant in J/m3.
-    attempt_time : float
-        Attempt time of the Neel reversal in s.
-    density : float
-        Mass density of the cores in kg/m3.
-    moment : str
-        "blocked" or "superparamagnetic".
-    core_diameter : float
-        Number median of the core diameter in m, whatever basis the file used.
-    size_spread : float
-        Standard deviation of ln(core diameter); the law is cut at 3 of them.
-    dead_layer : float
-        Non-magnetic skin of the core in m.
-    shell_thickness : float
-        Thickness of the surfactant shell in m.
-    volume_fraction, core_volume_fraction, fluid_saturation : float or None
-        The amount of particles: fraction of whole particles, fraction of cores, or saturation
-        mu0 M of the fluid in T. Exactly one is given.
-    shell_density : float
-        Mass density of the shell in kg/m3.
-    size_table : tuple of tuple of float
-        Core diameters in m and shares by number that add up to 1, ascending, where the file gives
-        a table of sizes; core_diameter and size_spread then are those of the table.
-    """
-
-    material: str
-    magnetisation: float
-    anisotropy: float
-    attempt_time: float
-    density: float
-    moment: Literal["blocked", "superparamagnetic"]
-    core_diameter: float
-    size_spread: float
-    dead_layer: float
-    shell_thickness: float
-    volume_fraction: float | None = None
-    core_volume_fraction: float | None = None
-    fluid_saturation: float | None = None
-    shell_density: float = 900.0
-    size_table: tuple[tuple[float, float], ...] = ()
-
-    @property
-    def sizes(self) -> size_law.Sizes:
-        """The law of sizes."""
-        return size_law.Sizes(
-            self.core_diameter,
-            self.size_spread,
-            self.dead_layer,
-            self.shell_thickness,
-            self.size_table,
-        )
-
-    @property
-    def diameter(self) -> float:
-        """Median steric diameter (core and shell) in m."""
-        return self.core_diameter + 2.0 * self.shell_thickness
-
-    @property
-    def largest_diameter(self) -> float:
-        """Steric diameter in m at which the law of sizes is cut."""
-        return self.sizes.largest_core + 2.0 * self.shell_thickness
-
-    @property
-    def mean_volume(self) -> float:
-        """Mean volume of a whole particle in m3 over the law of sizes."""
-        return math.pi / 6.0 * self.sizes.mean_cube(2.0 * self.shell_thickness)
-
-    @property
-    def whole_volume_fraction(self) -> float:
-        """Volume fraction of whole particles, from whichever of the three keys is given."""
-        return size_law.whole_volume_fraction(
-            self.sizes,
-            self.magnetisation,
-            whole=self.volume_fraction,
-            cores=self.core_volume_fraction,
-            saturation=self.fluid_saturation,
-        )
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sim import material, size_law
+from sim import bead_material, size_law
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters, ParticleParameters
@@ -27,11 +27,11 @@ class Particles:
     Attributes
     ----------
     core_diameter, diameter : float64 (N,)
-        Core and steric (core and shell) diameters in m.
+        Core and steric (core and shell) diameters in m; the core of a bead is the bead.
     magnetic_diameter : float64 (N,)
-        Core less its dead layer, in m.
+        Core less its dead layer, in m; of beads, that of their small cores.
     moment : float64 (N,)
-        Dipole moments in A m^2.
+        Dipole moments in A m^2; of multicore beads those at saturation.
     sides : tuple of float
         Periodic sides (W_x, W_y) in m.
     thickness : float
@@ -114,8 +114,9 @@ def draw(parameters: Parameters) -> Particles:
         sides = (math.sqrt(area), math.sqrt(area))
     generator = np.random.default_rng([parameters.run.seed, 0])
     core = generator.permutation(quantile_diameters(sizes, count))
-    magnetic = np.maximum(core - 2.0 * sizes.dead_layer, 0.0)
-    moment = np.asarray(material.moment(core, sizes.magnetisation, sizes.dead_layer))
+    single = core if sizes.small_core_diameter is None else sizes.small_core_diameter
+    magnetic = np.maximum(single - 2.0 * sizes.dead_layer, 0.0) * np.ones(count)
+    moment = bead_material.largest_moments(sizes, core)
     return Particles(
         core_diameter=core,
         diameter=core + 2.0 * sizes.shell_thickness,

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sim import material, time_step
+from sim import bead_material, material, time_step
+from sim.field_stages import FieldStage, field_stages
 from sim.interactions.added import added_pairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
 from sim.interactions.gravity import gradient_components, gravity_law
@@ -18,10 +19,10 @@ from sim.units import ReducedUnits
 
 if TYPE_CHECKING:
     from sim.interactions.mesh_plan import MeshPlan
-    from sim.parameters import FieldStep, Parameters
+    from sim.parameters import Parameters
     from sim.particles import Particles
 
-__all__ = ["FieldStage", "ReducedSystem", "reduce", "with_mesh"]
+__all__ = ["ReducedSystem", "reduce", "with_mesh"]
 
 Floats = NDArray[np.float64]
 
@@ -34,29 +35,6 @@ MARGIN_SHORT, MARGIN_LONG = 0.5, 0.8
 
 
 @dataclass(frozen=True)
-class FieldStage:
-    """One stage of the applied field, reduced.
-
-    A hold or a ramp goes from ``first`` to ``last`` in ``duration``; a field that oscillates or
-    turns is first cos(pace t) + last sin(pace t), t from the start of the stage.
-    """
-
-    kind: Literal["hold", "ramp", "oscillate", "rotate"]
-    duration: float
-    first: tuple[float, float, float]
-    last: tuple[float, float, float]
-    pace: float = 0.0
-
-    def at_end(self) -> tuple[float, float, float]:
-        """Return the field at the end of the stage."""
-        if self.kind in ("hold", "ramp"):
-            return self.last
-        c, s = math.cos(self.pace * self.duration), math.sin(self.pace * self.duration)
-        x, y, z = (c * a + s * b for a, b in zip(self.first, self.last, strict=True))
-        return x, y, z
-
-
-@dataclass(frozen=True)
 class ReducedSystem:
     """A film as an engine sees it; lengths in d0, energies in kT, times in d0^2/D0.
 
@@ -65,8 +43,8 @@ class ReducedSystem:
     units : ReducedUnits
         What one unit is in SI.
     radius, moment, mobility, turning : float64 (N,)
-        Half the steric diameter; moment (two at distance r have the energy m^2/r^3); D_i/D0;
-        rotational diffusion of the moment.
+        Half the steric diameter; moment (two at distance r have the energy m^2/r^3), of induced
+        ones the largest; D_i/D0; rotational diffusion of the moment, 0 for induced ones.
     sides : tuple of float
     thickness : float
     steric : str
@@ -119,6 +97,12 @@ class ReducedSystem:
         The mesh of the dipole sum "mesh".
     mesh_every : int
         Steps from one sum of the mesh to the next.
+    induced : bool
+        Whether the moments are m_s L(core_langevin b) along the local field b (multicore beads).
+    saturation : float64 (N,) or None
+        Their m_s, the same as ``moment``; None where moments are fixed.
+    core_langevin : float
+        Moment of one small core of a bead; 0 where moments are fixed.
     """
 
     units: ReducedUnits
@@ -162,6 +146,9 @@ class ReducedSystem:
     gradient: tuple[float, float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     mesh: MeshPlan | None = None
     mesh_every: int = 1
+    induced: bool = False
+    saturation: Floats | None = None
+    core_langevin: float = 0.0
 
     @property
     def has_body_forces(self) -> bool:
@@ -203,32 +190,6 @@ class ReducedSystem:
         return len(self.radius)
 
 
-def _stages(parameters: Parameters, units: ReducedUnits) -> tuple[FieldStage, ...]:
-    """Return the programme with its starting values filled in; a ramp starts from what was."""
-    stages = []
-    before = (0.0, 0.0, 0.0)
-    for step in parameters.field.steps:
-        stages.append(_stage(step, units, before))
-        before = stages[-1].at_end()
-    return tuple(stages)
-
-
-def _stage(step: FieldStep, units: ReducedUnits, before: tuple[float, float, float]) -> FieldStage:
-    """Return one step of the programme; ``before`` is the field that it finds."""
-
-    def reduced(vector: tuple[float, float, float]) -> tuple[float, float, float]:
-        x, y, z = vector
-        return x / units.field_t, y / units.field_t, z / units.field_t
-
-    duration = step.duration / units.time_s
-    if step.kind in ("hold", "ramp"):
-        last = reduced(step.vector)
-        return FieldStage(step.kind, duration, before if step.kind == "ramp" else last, last)
-    cosine, sine = step.turning_parts()
-    pace = 2.0 * math.pi * step.frequency * units.time_s
-    return FieldStage(step.kind, duration, reduced(cosine), reduced(sine), pace)
-
-
 def _inertia(
     parameters: Parameters, particles: Particles, units: ReducedUnits
 ) -> tuple[Floats | None, Floats | None]:
@@ -240,7 +201,7 @@ def _inertia(
         return None, None
     sizes, carrier = parameters.particles, parameters.carrier
     mass, inertia = material.mass_and_inertia(
-        particles.core_diameter, particles.diameter, sizes.density, sizes.shell_density
+        particles.core_diameter, particles.diameter, sizes.body_density, sizes.shell_density
     )
     factor = parameters.run.mass_factor / units.time_s
     moving = factor * material.momentum_time(mass, particles.diameter, carrier.viscosity)
@@ -253,7 +214,7 @@ def _turning(
     parameters: Parameters, particles: Particles, units: ReducedUnits, brownian: Floats
 ) -> Floats:
     """Return the rotational diffusion of the moments: the body's, and the Neel rate if asked."""
-    if parameters.particles.moment == "blocked":
+    if parameters.particles.moment != "superparamagnetic":
         return brownian
     volume = np.pi / 6.0 * particles.magnetic_diameter**3
     neel = material.neel_time(
@@ -263,6 +224,16 @@ def _turning(
         parameters.carrier.temperature,
     )
     return brownian + 0.5 * units.time_s / np.asarray(neel)
+
+
+def _strongest_moment(
+    radius: Floats, moment: Floats, core_langevin: float, largest_field: float
+) -> Floats:
+    """Return the moments that a step has to follow: of beads those in a chain along the field."""
+    if core_langevin == 0.0:
+        return moment
+    feedback = bead_material.CHAIN_FEEDBACK / (2.0 * radius) ** 3
+    return bead_material.self_consistent(moment, core_langevin, largest_field, feedback)
 
 
 def _body_forces(parameters: Parameters, units: ReducedUnits) -> dict[str, Any]:
@@ -293,9 +264,10 @@ def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> Reduc
     """
     weight = system.moment**2
     turning = float(np.sum(weight * system.turning) / max(float(weight.sum()), 1e-300))
-    every = steps_between_sums(
-        turning * system.dt, 2.0 * math.pi * system.dt / shortest_period, system.tolerance
-    )
+    pace = 2.0 * math.pi * system.dt / shortest_period
+    every = 1  # induced moments follow the field at once
+    if not system.induced:
+        every = steps_between_sums(turning * system.dt, pace, system.tolerance)
     plan: DipolePlan = plan_dipoles(
         system.sides, system.thickness, system.moment, system.radius, system.tolerance, every
     )
@@ -322,13 +294,17 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
     units = ReducedUnits.of(parameters.particles.diameter, carrier.viscosity, carrier.temperature)
     radius = 0.5 * particles.diameter / units.length_m
     moment = particles.moment / units.moment_am2
+    core_langevin = bead_material.core_langevin_parameter(parameters, units.field_t)
     brownian = 3.0 / (2.0 * radius) ** 3  # kT/(pi eta d^3) in units of D0/d0^2
+    if core_langevin > 0.0:  # the moment of a bead follows the field without turning
+        brownian = np.zeros_like(radius)
     law = steric_law(parameters, units.length_m)
     largest_field = parameters.field.largest / units.field_t
     added = added_pairs(parameters, units.length_m)
     momentum_time, spin_time = _inertia(parameters, particles, units)
+    strongest = _strongest_moment(radius, moment, core_langevin, largest_field)
     allowed = (
-        time_step.limits(law, radius, moment, brownian, largest_field, added)
+        time_step.limits(law, radius, strongest, brownian, largest_field, added)
         .with_inertia(momentum_time, spin_time)
         .with_period(parameters.field.shortest_period / units.time_s)
     )
@@ -353,7 +329,7 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         dipole_sum=parameters.dipoles.sum,
         cutoff=parameters.dipoles.cutoff_diameters,
         tolerance=parameters.dipoles.tolerance,
-        field=_stages(parameters, units),
+        field=field_stages(parameters, units),
         dt=dt,
         dt_s=dt_s,
         steps=max(1, math.ceil(parameters.run.duration / dt_s * (1.0 - 1e-9))),
@@ -373,6 +349,9 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         charging=added.repulsion.charging,
         screening=added.repulsion.screening,
         added_reach=added.reach(float(radius.max())),
+        induced=core_langevin > 0.0,
+        saturation=moment if core_langevin > 0.0 else None,
+        core_langevin=core_langevin,
         **_body_forces(parameters, units),
     )
     if parameters.dipoles.sum == "mesh":

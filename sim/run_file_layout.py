@@ -64,7 +64,10 @@ class Frame:
     energies: Mapping[str, float]
 
 
-ENERGIES = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity")
+ENERGIES = (
+    "dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity",
+    "induction",
+)  # fmt: skip
 # (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
 PER_PARTICLE = [
     ("/particles/film/position", "position", "<f8", (-1, 3), "m"),

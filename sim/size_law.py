@@ -112,13 +112,17 @@ class Sizes:
     Attributes
     ----------
     core_diameter : float
-        Number median of the core diameter.
+        Number median of the core diameter, or of that of the bead that holds many small cores.
     size_spread : float
         Standard deviation of ln(core diameter).
     dead_layer, shell_thickness : float
-        Non-magnetic skin of the core, and shell around it.
+        Non-magnetic skin of the core, or of each small core, and shell around it all.
     table : tuple of tuple of float
         Core diameters and shares by number that add up to 1, ascending, instead of the law.
+    small_core : float or None
+        Diameter of the small cores of a bead, all alike; None where a particle is one core.
+    share : float
+        Share of a bead's volume that its small cores fill.
     """
 
     core_diameter: float
@@ -126,6 +130,25 @@ class Sizes:
     dead_layer: float
     shell_thickness: float
     table: tuple[tuple[float, float], ...] = ()
+    small_core: float | None = None
+    share: float = 1.0
+
+    @property
+    def single_core(self) -> float:
+        """Diameter in m of one core: a small one, or the median."""
+        return self.core_diameter if self.small_core is None else self.small_core
+
+    @property
+    def core_cube(self) -> float:
+        """Mean over the particles of the volume of their cores, times 6/pi, in m3."""
+        return self.share * self.mean_cube(0.0)
+
+    @property
+    def magnetic_cube(self) -> float:
+        """The same of the cores without their dead layers."""
+        if self.small_core is None:
+            return self.mean_cube(-2.0 * self.dead_layer)
+        return self.core_cube * (1.0 - 2.0 * self.dead_layer / self.small_core) ** 3
 
     @property
     def largest_core(self) -> float:
@@ -217,8 +240,8 @@ def whole_volume_fraction(
         return whole
     steric = sizes.mean_cube(2.0 * sizes.shell_thickness)
     if cores is not None:
-        return cores * steric / sizes.mean_cube(0.0)
+        return cores * steric / sizes.core_cube
     if saturation is not None:
         magnetic = saturation / (MU0 * magnetisation)
-        return magnetic * steric / sizes.mean_cube(-2.0 * sizes.dead_layer)
+        return magnetic * steric / sizes.magnetic_cube
     raise ValueError("one of whole, cores and saturation must be given; received none.")

@@ -90,9 +90,12 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
         except (KeyError, ValueError, OSError) as error:
             raise RunFileError(f"{file} is an HDF5 file but not a run of chainfilm") from error
     size = np.linalg.norm(moments, axis=1)
-    if not (np.isfinite(positions).all() and (size > 0.0).all()):
+    if not (np.isfinite(positions).all() and np.isfinite(size).all()):
         raise RunFileError(f"{file} ends with places or moments that are not numbers")
-    return positions, moments / size[:, None], diameters, box
+    # Beads without a field have no moment; any direction will do.
+    directions = np.tile([1.0, 0.0, 0.0], (len(moments), 1))
+    np.divide(moments, size[:, None], out=directions, where=size[:, None] > 0.0)
+    return positions, directions, diameters, box
 
 
 def _tiled(

@@ -154,7 +154,7 @@ def limits(
     law : StericLaw
         The repulsion, reduced.
     radius, moment, turning : float64 (N,)
-        Steric radius, moment and Brownian rotational diffusion, reduced.
+        Steric radius, moment and Brownian rotational diffusion (0: does not turn), reduced.
     largest_field : float
         Largest applied field, reduced.
     added : AddedPairs or None
@@ -173,7 +173,8 @@ def limits(
     stiffest, is_added = _stiffest(law, radius, moment, added)
     stiffness = STIFFNESS_SHARE / stiffest
     torque = local_langevin(radius, moment, largest_field)
-    rotation = TURNING_SHARE / float(np.max(turning * torque))
+    fastest = float(np.max(turning * torque))
+    rotation = TURNING_SHARE / fastest if fastest > 0.0 else math.inf
     if stiffness <= rotation and is_added:
         reason = "the stiffness of van der Waals and electrostatic forces"
     elif stiffness <= rotation:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines import cpu_arrays
+from sim.engines.cpu_induced import InducedMoments, UnsettledError
 from sim.engines.cpu_mesh import HeldMesh
 from sim.film_state import FilmState
 from sim.kernels import energies as energy_kernels
@@ -77,6 +78,7 @@ class CpuEngine:
         size = self._slots.x.size
         self._plan, self._work, self._long_range = cpu_arrays.long_range_of(system, size)
         self._mesh = None if system.mesh is None else HeldMesh(system, self._threads)
+        self._induced = InducedMoments(system) if system.induced else None
         room = cpu_arrays.first_room(system, self._patch)
         self._neighbours = cpu_arrays.empty_neighbours(size, self._patch, room)
         real = np.float32 if system.precision == "float32" else np.float64
@@ -131,12 +133,16 @@ class CpuEngine:
             "capped_moves": int(self._flags[step.CAPPED]),
             "threads": self._threads,
             **({} if self._mesh is None else {"mesh_s": self._mesh.seconds}),
+            **({} if self._induced is None else {"induction_sums": self._induced.mean_sums}),
         }
 
     def _call(self, steps: int) -> tuple[int, int]:
         """Run the compiled loop once; with a mesh, up to its next sum."""
         mesh = self._mesh
-        if mesh is not None and steps > 0:
+        if self._induced is not None and steps > 0:
+            self._settle()
+            steps = 1
+        elif mesh is not None and steps > 0:
             if mesh.due(self._step):
                 self._fresh()  # the mesh's sums depend on the order of the slots
                 mesh.keep(self._slots, self._long_range, self._step)
@@ -148,6 +154,25 @@ class CpuEngine:
             self._magnetisation, self._totals, self._flags,
         )  # fmt: skip
         return int(done), int(status)
+
+    def _settle(self) -> None:
+        """Make the induced moments self-consistent, if they are those of an earlier step."""
+        induced = self._induced
+        if induced is None or induced.settled_at == self._step:
+            return
+        numba.set_num_threads(self._threads)
+        self._fresh()
+        now = self._flags[step.BUFFER]
+        tables = (self._neighbours, self._patch, self._laws, self._long_range)
+        exact = None if self._plan is None or self._work is None else (self._plan, self._work)
+        try:
+            induced.settle(
+                self._slots, self._rows[now], self._words[now], tables, self.applied_field(),
+                self._mesh, exact, self._step,
+            )  # fmt: skip
+        except UnsettledError as error:
+            remedy = "beads this close and this susceptible have no stable moments; check sizes"
+            raise StepError(str(error), -1, self._step, remedy) from error
 
     def compile(self) -> None:
         """Compile the step, or load it from the cache, without making one."""
@@ -161,6 +186,7 @@ class CpuEngine:
         if self._mesh is not None:
             self._mesh.sum(self._slots, self._long_range)
             self._mesh.seconds = 0.0
+        self._settle()
         self._compiled = True
         self._timing["compile_s"] += time.perf_counter() - started
 
@@ -232,7 +258,12 @@ class CpuEngine:
         return np.argsort(self._slots.identity[: self.system.count], kind="stable")
 
     def snapshot(self) -> FilmState:
-        """Return copies of the state, row i always the same particle."""
+        """Return copies of the state, row i always the same particle.
+
+        Induced moments are those of the present places and field; the length of a direction is
+        then their share of saturation.
+        """
+        self._settle()
         slots, order = self._slots, self._rows_by_identity()
         side_x, side_y = self.system.sides
         position = np.stack([slots.x[order], slots.y[order], slots.z[order]], axis=1)
@@ -244,6 +275,8 @@ class CpuEngine:
             position[beyond, axis] = 0.0
             image[:, axis] += (periods + beyond).astype(np.int32)
         directions = np.stack([slots.ux[order], slots.uy[order], slots.uz[order]], axis=1)
+        if self._induced is not None:
+            directions *= (slots.moment[order] / slots.saturation[order])[:, None]
         return FilmState(
             positions=position,
             image=image,
@@ -288,6 +321,7 @@ class CpuEngine:
         """
         numba.set_num_threads(self._threads)
         self._fresh()
+        self._settle()
         if self._laws.long_range == layout.EXACT:
             step.sum_long_range(
                 self._slots, self.system.count, self._plan, self._work, self._long_range
@@ -307,6 +341,8 @@ class CpuEngine:
         moment = np.array([np.dot(slots.moment, u) for u in (slots.ux, slots.uy, slots.uz)])
         observed["magnetisation"] = moment / np.sum(self.system.moment)
         observed["applied_field"] = applied
+        if self._induced is not None:
+            observed["induction"] = self._induced.holding_energy(slots) / self.system.count
         return observed
 
     def _blank(self) -> FilmState:
@@ -322,6 +358,8 @@ class CpuEngine:
         }
         if self.system.has_momenta:
             saved["momentum"] = self._slots.momentum[:, :count].copy()
+        if self._induced is not None:
+            saved["moment"] = self._slots.moment[:count].copy()
         if self._mesh is not None:
             saved |= self._mesh.checkpoint(self._slots)
         saved["magnetisation"] = self._magnetisation.copy()
@@ -340,6 +378,10 @@ class CpuEngine:
         if self.system.has_momenta:
             self._slots.drag[:, :count] = fixed.drag[:, :count][:, identity]
             self._slots.momentum[:, :count] = checkpoint["momentum"]
+        if self._induced is not None:
+            self._slots.saturation[:count] = fixed.saturation[:count][identity]
+            self._slots.moment[:count] = checkpoint["moment"]
+            self._induced.forget()
         if self._mesh is not None:
             self._mesh.restore(self._slots, checkpoint)
         for name in CARRIED:

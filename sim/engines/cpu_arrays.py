@@ -15,8 +15,9 @@ from sim.kernels.pair_laws import SOFT_CORE, SOFT_CORE_REACH2, SURFACTANT
 if TYPE_CHECKING:
     from typing import Any
 
+    from sim.field_stages import FieldStage
     from sim.film_state import FilmState
-    from sim.reduced_system import FieldStage, ReducedSystem
+    from sim.reduced_system import ReducedSystem
 
 __all__ = [
     "aligned",
@@ -150,20 +151,26 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
 
     middle = 0.5 * system.thickness
     x, y, z = state.positions.T
-    ux, uy, uz = state.directions.T
+    ux, uy, uz = (1.0, 0.0, 0.0) if system.induced else state.directions.T
+    moment = 0.0 if system.induced else system.moment  # induced ones are found before a step
     rows = (
         (x, 0.0), (y, 0.0), (z, middle), (ux, 1.0), (uy, 0.0), (uz, 0.0),
-        (system.radius, 0.5), (system.moment, 0.0), (system.mobility, 0.0),
+        (system.radius, 0.5), (moment, 0.0), (system.mobility, 0.0),
         (system.turning, 0.0), (np.sqrt(2.0 * system.mobility * system.dt), 0.0),
         (np.sqrt(2.0 * system.turning * system.dt), 0.0),
     )  # fmt: skip
+    saturation_rows = 1 if system.induced else 0
     smooth_rows = SMOOTH_ROWS if system.mesh is not None else 0
     extra = MOMENTUM_ROWS if system.has_momenta else 0
-    reals = aligned((len(rows) + smooth_rows + extra, size), np.float64)
+    reals = aligned((len(rows) + saturation_rows + smooth_rows + extra, size), np.float64)
     for row, (values, fill) in enumerate(rows):
         reals[row] = padded(values, fill)
     names = layout.Slots._fields[1 : 1 + len(rows)]
-    smooth, momenta = np.split(reals[len(rows) :], [smooth_rows])
+    saturation, smooth, momenta = np.split(
+        reals[len(rows) :], np.cumsum([saturation_rows, smooth_rows])
+    )
+    if system.induced:
+        saturation[0, :count] = system.saturation
     drag = np.array([[1.0], [1.0]])
     if extra:
         drag = momenta[6:]
@@ -184,6 +191,7 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
         image_y=padded(state.image[:, 1], 0, np.int32),
         momentum=momenta[:6] if extra else np.zeros((6, 1)),
         drag=drag,
+        saturation=saturation[0] if saturation_rows else np.zeros(1),
         smooth=smooth if smooth_rows else np.zeros((6, 1)),
     )
 

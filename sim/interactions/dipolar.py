@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sim import material
+from sim import bead_material
 from sim.constants import BOLTZMANN, MU0
 from sim.interactions.pairs import Values, floats
 from sim.kernels import pair_laws
@@ -23,7 +23,7 @@ __all__ = ["head_to_tail_energy", "moments", "pair_coupling"]
 
 
 def moments(parameters: Parameters, core: ArrayLike) -> Values:
-    """Dipole moments of cores of the file's material.
+    """Dipole moments of cores of the file's material; of beads those in the largest field.
 
     Parameters
     ----------
@@ -37,10 +37,7 @@ def moments(parameters: Parameters, core: ArrayLike) -> Values:
     ndarray
         Moments in A m2, of the shape of ``core``.
     """
-    particles = parameters.particles
-    (cores,) = floats(core)
-    values = material.moment(cores, particles.magnetisation, particles.dead_layer)
-    return np.asarray(values, dtype=np.float64)
+    return bead_material.moments_in_field(parameters, core)
 
 
 def head_to_tail_energy(

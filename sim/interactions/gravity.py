@@ -62,7 +62,7 @@ def gravity_law(parameters: Parameters, length_m: float = 1.0) -> GravityLaw:
     thermal = BOLTZMANN * parameters.carrier.temperature
     scale = 4.0 * math.pi / 3.0 * parameters.gravity.acceleration * length_m**4 / thermal
     liquid, sizes = parameters.carrier.density, parameters.particles
-    return GravityLaw(scale * (sizes.density - liquid), scale * (sizes.shell_density - liquid))
+    return GravityLaw(scale * (sizes.body_density - liquid), scale * (sizes.shell_density - liquid))
 
 
 def weight(parameters: Parameters, core: ArrayLike) -> Values:

@@ -29,7 +29,7 @@ TURN = 2
 class Slots(NamedTuple):
     """One entry a slot; ``identity`` says which particle sits there."""
 
-    reals: Any  # (12 to 26, slots) float64: x to twist, then smooth, momenta and drags if any
+    reals: Any  # (12 to 27, slots) float64: x to twist; saturation, smooth, momenta, drags if any
     x: Any  # position; x and y run on beyond the patch until the next sort
     y: Any
     z: Any
@@ -51,6 +51,7 @@ class Slots(NamedTuple):
     image_y: Any
     momentum: Any = None  # (6, slots) in thermal units, three to move and three to turn
     drag: Any = None  # (2, slots) tanh(step/(2 momentum time)) of moving and of turning
+    saturation: Any = None  # largest moment, where moments are induced
     smooth: Any = None  # (6, slots) force and field of the mesh, kept until it is summed again
 
 

@@ -25,7 +25,7 @@ from analysis.theory_relaxation import (
     turning_field_magnetisation,
 )
 from sim.engines.cpu import CpuEngine
-from sim.reduced_system import FieldStage
+from sim.field_stages import FieldStage
 from tests.reference.small_systems import film, random_film, state_of
 
 TAU = 1.0 / 6.0

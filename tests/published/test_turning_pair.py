@@ -22,7 +22,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from sim.engines.cpu import CpuEngine
-from sim.reduced_system import FieldStage
+from sim.field_stages import FieldStage
 from tests.reference import naive
 from tests.reference.small_systems import film, state_of
 

@@ -1,5 +1,6 @@
 """Small films built straight in reduced units, and the compiled parts put together by hand."""
 
+import dataclasses
 from typing import NamedTuple
 
 import numba
@@ -7,13 +8,14 @@ import numpy as np
 
 from sim.engines import cpu_arrays
 from sim.engines.cpu_mesh import HeldMesh
+from sim.field_stages import FieldStage
 from sim.film_state import FilmState
 from sim.initial_state import random_state
 from sim.kernels import step
 from sim.kernels.layout import BLOCKS, STRIDE
 from sim.kernels.pair_sums import pair_sums
 from sim.kernels.rows import pack_far_row
-from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT, FieldStage, ReducedSystem, with_mesh
+from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT, ReducedSystem, with_mesh
 from sim.units import ReducedUnits
 
 BROWNIAN = 3.0
@@ -59,6 +61,30 @@ def film(count=200, **changes):
         "seed": 7,
     }
     system = ReducedSystem(**{**values, **changes})
+    return with_mesh(system) if system.dipole_sum == "mesh" else system
+
+
+def beads(count=120, susceptibility=2.0, saturation=6.0, langevin=20.0, **changes):
+    """Return a film of equal beads that magnetise each other, by the susceptibility of one.
+
+    With moments such that two at distance r have the energy m^2/r^3, a bead of volume pi/6 and
+    susceptibility chi has the polarisability chi/24 = m_s m_core/3. ``langevin`` is the Langevin
+    parameter of a whole saturated bead in the applied field.
+    """
+    core = 3.0 * susceptibility / 24.0 / saturation
+    given = {"fraction": 0.2, "thickness": 4.0, "dt": 2e-5, "dipole_sum": "mesh", **changes}
+    field = (langevin / saturation, 0.2 * langevin / saturation, 0.0)
+    plain = film(count, **{**given, "dipole_sum": "exact"})
+    system = dataclasses.replace(
+        plain,
+        dipole_sum=given["dipole_sum"],
+        moment=np.full(count, saturation),
+        saturation=np.full(count, saturation),
+        induced=True,
+        core_langevin=core,
+        turning=np.zeros(count),
+        field=(FieldStage("hold", np.inf, field, field),),
+    )
     return with_mesh(system) if system.dipole_sum == "mesh" else system
 
 

@@ -7,11 +7,14 @@ import pytest
 
 from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine, StepError
+from sim.field_stages import FieldStage
+from sim.interactions.induced import induce, induced_energy
 from sim.interactions.slab_sum import dipole_sum
 from sim.kernels import step
-from sim.reduced_system import FieldStage, with_mesh
+from sim.reduced_system import with_mesh
 from tests.reference import naive
 from tests.reference.small_systems import (
+    beads,
     compiled_sums,
     film,
     moments_of,
@@ -31,6 +34,7 @@ KINDS = {
     "exact": {"dipole_sum": "exact", "tolerance": 1e-3, "count": 48},
     "mesh": {"dipole_sum": "mesh", "tolerance": 1e-3},
     "mesh, fine": {"dipole_sum": "mesh", "tolerance": 1e-6, "precision": "float32"},
+    "beads": {"count": 120, "tolerance": 1e-3, "dt": 2e-4},
     "mesh, sizes, inertia": {
         "dipole_sum": "mesh",
         "tolerance": 1e-3,
@@ -44,7 +48,8 @@ KINDS = {
 
 def engine_of(kind="soft core", threads=1, **changes):
     """Return a fresh engine on a random film; steps long enough that lists are rebuilt."""
-    system = film(**{"count": 300, "dt": 3e-4, "list_margin": 0.25, **KINDS[kind], **changes})
+    make = beads if kind == "beads" else film
+    system = make(**{"count": 300, "dt": 3e-4, "list_margin": 0.25, **KINDS[kind], **changes})
     return CpuEngine(system, random_film(system), threads)
 
 
@@ -235,6 +240,42 @@ def test_kept_field_of_the_mesh_is_that_of_the_step_it_was_summed_at():
     order = np.argsort(other._slots.identity[:300])
     np.testing.assert_array_equal(kept[:3].T, other._long_range.force[order])
     np.testing.assert_array_equal(kept[3:].T, other._long_range.field[order])
+
+
+@pytest.mark.parametrize("method", ["mesh", "exact"])
+def test_beads_of_a_run_have_self_consistent_moments_and_energy(method):
+    # Against the exact sum and a search of its own, from other starting values.
+    system = beads(dipole_sum=method, tolerance=1e-4)
+    engine = CpuEngine(system, random_film(system), 1)
+    engine.advance(40)
+    state, seen = engine.snapshot(), engine.observe()
+    applied = np.array(system.field[0].first)
+    film_of = (system.saturation, system.core_langevin, applied, system.sides, "exact")
+    moments, _, force, _ = induce(state.positions, *film_of, tolerance=1e-10, moment_tolerance=1e-9)
+    wrong = moments_of(system, state) - moments
+    assert np.sqrt(np.mean(wrong**2) / np.mean(moments**2)) < 1e-4
+    energy = induced_energy(
+        state.positions, moments, system.saturation, system.core_langevin, applied, system.sides,
+        "exact", 1e-10,
+    )  # fmt: skip
+    found = (seen["dipolar"] + seen["field"] + seen["induction"]) * system.count
+    assert found == pytest.approx(energy, rel=1e-5)
+    # The forces of the next step: what the compiled loop sums with these very moments.
+    settled = dataclasses.replace(system, moment=np.linalg.norm(moments, axis=1), induced=False)
+    fixed = dataclasses.replace(state, directions=moments / settled.moment[:, None])
+    summed, _ = compiled_sums(settled, fixed)
+    bare, _ = compiled_sums(dataclasses.replace(settled, moment=np.zeros(120)), fixed)
+    size = np.sqrt(np.mean(force**2))
+    assert np.sqrt(np.mean((summed - bare - force) ** 2)) < 3e-4 * size
+
+
+def test_beads_lose_their_moments_with_the_field():
+    still = (FieldStage("hold", np.inf, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)),)
+    system = dataclasses.replace(beads(tolerance=1e-3), field=still)
+    engine = CpuEngine(system, random_film(system), 1)
+    engine.advance(3)
+    assert not engine.snapshot().directions.any()
+    assert engine.observe()["dipolar"] == 0.0
 
 
 def test_field_programme():

@@ -7,10 +7,11 @@ import pytest
 
 from sim.engines import cpu_arrays
 from sim.expectations import expect
+from sim.field_stages import FieldStage
 from sim.kernels import step
 from sim.parameters import ParameterError, from_text
 from sim.particles import draw
-from sim.reduced_system import FieldStage, reduce
+from sim.reduced_system import reduce
 from sim.time_step import STEPS_A_PERIOD
 
 FILM = """

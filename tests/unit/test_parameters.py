@@ -75,7 +75,7 @@ def test_smallest_file_takes_the_defaults():
     assert p.film.count is None
     assert (p.repulsion.kind, p.repulsion.grafting_density) == ("surfactant", 3e17)
     assert p.repulsion.strength == 1.0
-    assert (p.dipoles.sum, p.dipoles.cutoff_diameters) == ("cutoff", 6.0)
+    assert (p.dipoles.sum, p.dipoles.cutoff_diameters) == ("mesh", 6.0)
     assert (p.run.time_step, p.run.precision) == (None, "float32")
     assert p.start.kind == "random"
     assert (p.bonds.distance, p.bonds.alignment) == (1.3, 0.5)
@@ -134,7 +134,7 @@ def test_commented_lines_of_the_template_are_good_too():
             text = re.sub(rf"^{instead[match[1]]} = ", "# ", text, flags=re.MULTILINE)
         from_text(text)
         tried += 1
-    assert tried == 26
+    assert tried == 28
 
 
 def test_values_given_beside_the_material_override_it():
@@ -251,7 +251,10 @@ def test_parameters_travel_to_other_processes():
             '[repulsion]\nkind = "soft_core"\ngrafting_density = "1 nm^-2"',
             '[repulsion] grafting_density is not used with kind = "soft_core".',
         ),
-        ("[dipoles]\ntolerance = 1e-3", '[dipoles] tolerance is not used with sum = "cutoff".'),
+        (
+            '[dipoles]\nsum = "cutoff"\ntolerance = 1e-3',
+            '[dipoles] tolerance is not used with sum = "cutoff".',
+        ),
         (
             '[dipoles]\nsum = "exact"\ncutoff_diameters = 5',
             '[dipoles] cutoff_diameters is not used with sum = "exact".',
@@ -346,9 +349,9 @@ def test_wrong_values_of_required_keys(old, new, sentence):
         ("field", "direction = [1, 0]", "received [1, 0]."),
         ("field", "direction = [nan, 0, 1]", "received [nan, 0, 1], which is not a finite"),
         ("field", 'tilt = "91 deg"', "an angle from -90 deg to 90 deg"),
-        ("dipoles", 'sum = "mesh"', 'received "mesh", which comes in a later version.'),
+        ("dipoles", 'sum = "direct"', 'must be "mesh", "cutoff" or "exact"; received "direct".'),
         ("dipoles", "cutoff_diameters = 1", "cutoff_diameters must be a number from 2 to 50"),
-        ("dipoles", "tolerance = 0", "tolerance must be a number from 1e-10 to 0.1"),
+        ("dipoles", "tolerance = 0", "tolerance must be a number from 1e-08 to 0.1"),
         ("repulsion", 'kind = "hard"', 'must be "surfactant" or "soft_core"; received "hard".'),
         ("repulsion", 'strength = "0 kT"', "an energy from 0.01 kT to 1000 kT"),
         ("repulsion", 'grafting_density = "0.3 nm"', "nm is a unit of length, not of number per"),
@@ -374,7 +377,7 @@ def test_start_from_a_file_names_it():
 
 
 @pytest.mark.parametrize(
-    ("key", "value"), [("size_spread", "0.7"), ("dead_layer", '"-1 nm"'), ("moment", '"multicore"')]
+    ("key", "value"), [("size_spread", "0.7"), ("dead_layer", '"-1 nm"'), ("moment", '"frozen"')]
 )
 def test_wrong_particle_keys(key, value):
     text = changed("volume_fraction", f"{key} = {value}\nvolume_fraction")
@@ -483,7 +486,7 @@ def test_unknown_and_misplaced(text, sentence):
             "received 23 nm.",
         ),
         (
-            changed('"1 um"', '["1 um", "0.2 um"]'),
+            changed('"1 um"', '["1 um", "0.2 um"]', '[dipoles]\nsum = "cutoff"\n'),
             "[film] width must be at least 288 nm on every side, twice the cutoff of 6 diameters "
             'of 24 nm ([dipoles] sum = "cutoff"); received 200 nm.',
         ),
@@ -492,7 +495,10 @@ def test_unknown_and_misplaced(text, sentence):
             "[film] width must be at least 48 nm on every side, two diameters of the largest",
         ),
         (changed('"1 um"', '"1 um"\ncount = 500'), "[film] count must agree with width, which "),
-        (changed('width = "1 um"', "count = 3"), "[film] count must be at least 138, so that the"),
+        (
+            changed('width = "1 um"', "count = 3", '[dipoles]\nsum = "cutoff"\n'),
+            "[film] count must be at least 138, so that the",
+        ),
         (
             changed('"1 um"', '"1 mm"'),
             "[film] width must give at most 10000000 particles; received a patch for 1.66e+09",
@@ -568,6 +574,8 @@ colour = "blue"
 duration = "0.2 ms"
 time_step = "0 s"
 seed = true
+[dipoles]
+sum = "cutoff"
 [curtain]
 """
     told = problems_of(text)
