@@ -11,7 +11,8 @@ no error but that of the grid. The cost grows as N log N.
 """
 
 import math
-from typing import NamedTuple
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +72,11 @@ class SlabMesh:
             grid=np.zeros(grid, plan.precision),
         )
 
+    @cached_property
+    def near_table(self) -> NDArray[Any]:
+        """What `add_short_range` looks up; made once."""
+        return screening_table(self.plan)
+
     def smooth_field_force(
         self,
         x: Floats,
@@ -126,7 +132,12 @@ class SlabMesh:
 
 
 def add_short_range(
-    positions: Floats, moments: Floats, plan: MeshPlan, out_field: Floats, out_force: Floats
+    positions: Floats,
+    moments: Floats,
+    plan: MeshPlan,
+    out_field: Floats,
+    out_force: Floats,
+    table: NDArray[Any] | None = None,
 ) -> None:
     """Add what point dipoles and their clouds leave, over neighbours within the plan's cutoff.
 
@@ -137,6 +148,8 @@ def add_short_range(
     plan : MeshPlan
     out_field, out_force : float64 (N, 3)
         Added to.
+    table : array, optional
+        `SlabMesh.near_table` of that plan, to be used again.
     """
     from sim.kernels import mesh_near
 
@@ -150,8 +163,8 @@ def add_short_range(
     sides = np.array(plan.sides)
     mesh_near.sort_cells(positions, sides, plan.thickness, cells, starts, order, sorted_cells)
     mesh_near.add_near_field_force(
-        positions, moments, sides, plan.cutoff, screening_table(plan), cells, starts, order,
-        sorted_cells, out_field, out_force,
+        positions, moments, sides, plan.cutoff, screening_table(plan) if table is None else table,
+        cells, starts, order, sorted_cells, out_field, out_force,
     )  # fmt: skip
 
 
@@ -178,7 +191,7 @@ def mesh_sum(
     mx, my, mz = np.ascontiguousarray(moments.T)
     mesh = mesh or SlabMesh(plan, count)
     mesh.smooth_field_force(x, y, z, mx, my, mz, count, field, force)
-    add_short_range(positions, moments, plan, field, force)
+    add_short_range(positions, moments, plan, field, force, mesh.near_table)
     return field, force
 
 

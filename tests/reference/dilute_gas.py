@@ -66,6 +66,18 @@ def pair_integrals(coupling, cutoff, room=math.inf):
     return bonded, other, energy
 
 
+def open_height(thickness):
+    """Return the height that the windows leave to centres of diameter 1: their Boltzmann factor.
+
+    It is less than the film by about one diameter.
+    """
+    heights = np.linspace(0.0, thickness, 20001)
+    return thickness * np.mean(
+        np.exp([-naive.window_pair(max(z, 0.05), 1.0, thickness, 1.0)[0]
+                if z < thickness - 0.05 else -1e3 for z in heights])
+    )  # fmt: skip
+
+
 def gas(coupling, fraction, steps, looks, every, count=2000):
     """Return (bonds, single share, dipolar energy a particle) at each look, density and room.
 
@@ -89,13 +101,8 @@ def gas(coupling, fraction, steps, looks, every, count=2000):
         lengths.append(np.bincount(np.minimum(chains.size, 19), minlength=20))
         rows.append((len(chains.bonds) / count, single, engine.observe()["dipolar"]))
     volume = system.sides[0] * system.sides[1] * system.thickness
-    # Windows push particles off: the room is thinner than the film by about one diameter.
-    heights = np.linspace(0.0, system.thickness, 20001)
-    open_share = np.mean(
-        np.exp([-naive.window_pair(max(z, 0.05), 1.0, system.thickness, 1.0)[0]
-                if z < system.thickness - 0.05 else -1e3 for z in heights])
-    )  # fmt: skip
-    room = system.thickness * open_share
+    room = open_height(system.thickness)
+    open_share = room / system.thickness
     return np.array(rows), count / (volume * open_share), room, np.array(lengths)
 
 
