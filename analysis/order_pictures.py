@@ -130,8 +130,9 @@ def _draw_cells(axes: Axes, curve: dict[str, Any]) -> None:
     axes.margins(0.03)
     axes.autoscale_view()
     axes.tick_params(direction="out", top=False, right=False)
-    axes.set_xlabel(scale.label("x across the columns"))
-    axes.set_ylabel(scale.label("z" if plane.height is not None else "y across the columns"))
+    lies = plane.height is not None  # chains in the film, seen along themselves
+    axes.set_xlabel(scale.label("in the film, across the chains" if lies else "x"))
+    axes.set_ylabel(scale.label("z" if lies else "y"))
     axes.locator_params(nbins=5)
 
 
