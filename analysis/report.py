@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from analysis import report_chains, report_text, style
 from analysis.files import write_text
 from analysis.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
+from analysis.report_captions import CAPTIONS
 from analysis.report_page import PAGE, STYLE_SHEET
 
 if TYPE_CHECKING:
@@ -165,7 +166,7 @@ def _figures(measurement: Measurement, run: Run) -> str:
     from analysis.plots import figures_of
 
     figures = figures_of(measurement)
-    captions = dict(report_text.CAPTIONS)
+    captions = dict(CAPTIONS)
     for name, title, caption in (
         ("hysteresis", hysteresis.TITLE, hysteresis.CAPTION),
         ("columns", order_pictures.COLUMNS_TITLE, order_pictures.COLUMNS_CAPTION),

@@ -8,8 +8,9 @@ from html.parser import HTMLParser
 
 import pytest
 
-from analysis import number_text, plots, report, report_text
+from analysis import number_text, plots, report
 from analysis.measures import measure
+from analysis.report_captions import CAPTIONS
 from analysis.trajectory import open_run
 from tests.reference.drawn_film import hand_made, hand_made_run
 from tests.reference.planted import planted_run
@@ -75,9 +76,9 @@ def test_page_needs_nothing_from_elsewhere(whole_page):
 def test_every_figure_of_the_report_is_a_picture_with_words(whole_page):
     reader = read(whole_page)
     images = [attrs for tag, attrs in reader.tags if tag == "img"]
-    assert len(images) == len(report_text.CAPTIONS)
-    assert set(report_text.CAPTIONS) <= set(plots.FIGURES)
-    assert set(plots.FIGURES) - set(report_text.CAPTIONS) == {"film_top", "film_side"}
+    assert len(images) == len(CAPTIONS)
+    assert set(CAPTIONS) <= set(plots.FIGURES)
+    assert set(plots.FIGURES) - set(CAPTIONS) == {"film_top", "film_side"}
     contents = [base64.b64decode(attrs["src"].split(",")[1]) for attrs in images]
     assert all(content.startswith(b"\x89PNG") and len(content) > 5000 for content in contents)
     assert len(set(contents)) == len(contents)
@@ -229,7 +230,7 @@ def test_figures_of_an_empty_measurement_do_not_stop_the_page():
     measurement = hand_made()
     measurement.numbers, measurement.curves, measurement.last_frame = {}, {}, {}
     reader = read(report.page(measurement, hand_made_run()))
-    assert sum(tag == "img" for tag, _ in reader.tags) == len(report_text.CAPTIONS)
+    assert sum(tag == "img" for tag, _ in reader.tags) == len(CAPTIONS)
 
 
 def test_measured_numbers_without_a_text_of_their_own_are_shown(page_of):
