@@ -55,14 +55,10 @@ def test_a_bead_alone_follows_langevin(xi, tell):
 
 
 @pytest.mark.parametrize(("direction", "share"), [(X, 0.5), (Y, 0.5), (Z, -1.0)])
-def test_a_bead_with_its_own_images_is_a_square_layer(direction, share, tell):
+def test_a_bead_with_its_own_images_is_a_square_layer(direction, share):
     """Own algebra: the layer's field is S/2 m along it and -S m across, S = sum' r^-3."""
     (found,) = respond([[0.2, 0.3, 0.0]], 2.0, direction, (1.0, 1.0), method="exact", **TIGHT)
     law = 1.0 / (1.0 - share * SQUARE * 2.0 / 24.0)
-    tell(
-        "square layer of induced beads, χ = 2, field across, m/m(alone)", law, found @ direction,
-        source="own algebra; Lorenz 1871, Hardy 1919", when=direction is Z,
-    )  # fmt: skip
     assert found == pytest.approx(law * direction, rel=1e-9, abs=1e-9)
 
 
@@ -202,7 +198,7 @@ def test_the_energy_is_least_at_the_induced_moments():
         assert far == pytest.approx(4.0 * near, rel=0.02)
 
 
-def test_energy_of_a_linear_pair(tell):
+def test_energy_of_a_linear_pair():
     """Own algebra: F = -m.b/2 a bead in all linear media, m = A b/(1 - 2 A/r^3) along the pair."""
     chi = 2.5
     places = [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]]
@@ -210,6 +206,4 @@ def test_energy_of_a_linear_pair(tell):
     moments, *_ = induce(places, saturation, CORE, WEAK * X, WIDE, **ALONE)
     found = induced_energy(places, moments, saturation, CORE, WEAK * X, WIDE, "cutoff", cutoff=90.0)
     law = -chi / 24.0 * WEAK**2 / (1.0 - 2.0 * chi / 24.0)
-    tell("energy of a touching linear pair over A b²", law / (chi / 24.0 * WEAK**2),
-         found / (chi / 24.0 * WEAK**2), source="own algebra")  # fmt: skip
     assert found == pytest.approx(law, rel=1e-9)

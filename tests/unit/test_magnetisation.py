@@ -1,6 +1,7 @@
 """Magnetisation and order of drawn moments against their laws; directors of planted axes."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from analysis.magnetisation import (
     relative_magnetisation,
     second_rank_order,
 )
+from analysis.measured_curves import magnetisation_curve
 from analysis.theory import langevin, mean_second_legendre
 from tests.reference.planted import langevin_directions, unit
 
@@ -34,6 +36,27 @@ def test_moments_drawn_from_the_boltzmann_law_follow_langevin(parameter):
 def test_large_moments_weigh_more():
     moments = np.array([[3.0, 0, 0], [0, 1.0, 0]])
     assert relative_magnetisation(moments, np.array([1.0, 0, 0]))[0] == pytest.approx(0.75)
+
+
+def test_moments_that_are_not_saturated_count_by_their_saturation():
+    """Beads: 1 of 4 and 2 of 4 along the axis are 3/8 of saturation."""
+    moments = np.array([[1.0, 0, 0], [2.0, 0, 0]])
+    found, _ = relative_magnetisation(moments, np.array([1.0, 0, 0]), np.array([4.0, 4.0]))
+    assert found == pytest.approx(0.375)
+
+
+def test_the_law_of_beads_is_that_of_their_cores():
+    """Langevin 1905 with the moment of a core, however large the bead."""
+    run = SimpleNamespace(
+        moment_magnitudes=np.full(5, 4e-17),
+        has_moments=True,
+        derived={"core_moment_am2": 2e-19, "temperature_k": 300.0},
+    )
+    stage = SimpleNamespace(field=np.array([0.0, 0.03, 0.04]))
+    curve = magnetisation_curve(run, stage, {"value": 0.5, "error": 0.1})
+    xi = 2e-19 * 0.05 / (BOLTZMANN * 300.0)
+    assert curve["measured_langevin_parameter"] == pytest.approx(xi)
+    assert curve["law"] == pytest.approx(1 / math.tanh(xi) - 1 / xi)
 
 
 def test_order_of_planted_tilt():
