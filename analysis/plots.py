@@ -16,6 +16,7 @@ from analysis.curve_pictures import (
 )
 from analysis.film_pictures import film_side, film_top, film_views
 from analysis.hysteresis import has_both_ways, hysteresis
+from analysis.light_pictures import light_figures
 from analysis.time_pictures import growth, time_series
 
 if TYPE_CHECKING:
@@ -63,7 +64,8 @@ FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
 
 def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
     """Give the figures of one run by name: those of every run, and what its field calls for."""
-    return FIGURES | ({"hysteresis": hysteresis} if has_both_ways(measurement) else {})
+    swings = {"hysteresis": hysteresis} if has_both_ways(measurement) else {}
+    return FIGURES | swings | light_figures(measurement)
 
 
 def draw_all(

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from analysis.measures import Measurement
     from analysis.trajectory import Run
 
-_WIDE = ("film_views",)
+_WIDE = ("film_views", "optical_thickness", "far_field")
 _DOTS_PER_INCH = 200  # sharp on a screen at half the size of the pictures for print
 _UNITS_BY_ENDING = {"_m": "m", "_s": "s", "_t": "T", "_k": "K"}
 
@@ -161,13 +161,14 @@ def _named(note: str) -> str:
 
 def _figures(measurement: Measurement, run: Run) -> str:
     """All pictures of the report, drawn afresh and put into the page."""
-    from analysis import hysteresis
+    from analysis import hysteresis, light_pictures
     from analysis.plots import figures_of
 
     figures = figures_of(measurement)
     captions = dict(report_text.CAPTIONS)
     if "hysteresis" in figures:
         captions["hysteresis"] = (hysteresis.TITLE, hysteresis.CAPTION)
+    captions |= {name: said for name, said in light_pictures.CAPTIONS.items() if name in figures}
     parts = []
     for name, (title, caption) in captions.items():
         picture = style.figure_bytes(figures[name](measurement, run), "png", _DOTS_PER_INCH)

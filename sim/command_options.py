@@ -192,3 +192,8 @@ def _source(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--from-time", metavar="TIME", help='leave earlier frames out, such as "0.1 ms"'
     )
+    command.add_argument(
+        "--optics",
+        metavar="FILE",
+        help="parameter file whose [optics] table takes the place of that of the run",
+    )

@@ -29,9 +29,12 @@ __all__ = [
 
 
 def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measurement]:
+    from analysis.light_curves import add_light
     from analysis.measures import measure
     from analysis.trajectory import open_run
 
+    criteria = dict(criteria)
+    optics = criteria.pop("optics", None)
     run = open_run(source)
     first, last = criteria.get("from_time"), float(run.times[-1])
     if first is not None and not first <= last:
@@ -39,13 +42,14 @@ def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measu
             f"--from-time must be at most {last:.4g} s, the last frame of {source}; "
             f"received {first:.4g} s"
         )
-    return run, measure(run, **criteria)
+    return run, add_light(measure(run, **criteria), run, optics)
 
 
 def measure_into(
     source: Path, directory: Path, *, plots: bool, criteria: dict[str, Any] | None = None
 ) -> Measurement:
     """Measure a run file and write numbers, tables and, if wanted, figures and report."""
+    from analysis.handoff import write_handoff
     from analysis.measures import write
     from analysis.tables import write_tables
 
@@ -53,6 +57,7 @@ def measure_into(
     _make_folder(directory)
     write(measurement, directory)
     write_tables(measurement, directory)
+    write_handoff(measurement, run, directory)
     if plots:
         from analysis.plots import draw_all
         from analysis.report import write_report

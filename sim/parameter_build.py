@@ -11,6 +11,7 @@ from sim.field_gradient import uniaxial_gradient
 from sim.material import MATERIALS
 from sim.parameter_checks import field_direction, in_plane, sizes
 from sim.parameter_force_checks import electrostatics, force_notices, gravity, van_der_waals
+from sim.parameter_optics_table import optics
 from sim.parameter_reading import Reading
 from sim.parameters import (
     BondParameters,
@@ -74,6 +75,7 @@ def build(reading: Reading, text: str, name: str) -> Parameters:
         van_der_waals=van_der_waals(reading) or VanDerWaalsParameters(),
         electrostatics=electrostatics(reading) or ElectrostaticParameters(),
         gravity=gravity(reading),
+        optics=optics(reading),
     )
 
 

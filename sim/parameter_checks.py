@@ -13,6 +13,7 @@ from typing import Any
 from sim.material import MATERIALS
 from sim.parameter_force_checks import check_forces, check_size_table, force_range
 from sim.parameter_models import MOST_PARTICLES, RANDOM_PACKING
+from sim.parameter_optics_table import check_optics
 from sim.parameter_reading import Reading
 from sim.size_law import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.units import format_quantity
@@ -58,6 +59,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from _check_turning(reading)
     yield from _check_start(reading)
     yield from check_forces(reading)
+    yield from check_optics(reading)
     yield from check_size_table(reading)
     yield from _check_layers(reading)
     yield from _check_film(reading)
