@@ -28,6 +28,9 @@ BACKGROUND_DEGREE = 4
 SLOWEST = 3.5
 """Periods a picture that a spacing must have at least: slower changes may be the light's."""
 
+SPACINGS_WANTED = 20
+"""Spacings that a picture should hold, as a simulated patch should."""
+
 FINEST_PIXELS = 3.0
 """Pixels that a spacing must have at least."""
 
@@ -115,6 +118,12 @@ def measure_picture(picture: Picture) -> Micrograph:
             )
         found = _near(spectrum, peak.position)
         values = _values(flat, spectrum, found, curve, peak.position, peak.error)
+        held = float(picture.sides.min()) * peak.position / (2 * math.pi)
+        if held < SPACINGS_WANTED:
+            warnings.append(
+                f"spacing_m: the picture holds {held:.2g} spacings across its shorter side; "
+                f"{SPACINGS_WANTED} are wanted"
+            )
         if found.order < DIRECTED:
             warnings.append(
                 "direction_deg: the pattern has hardly any direction; the spacing is an average "

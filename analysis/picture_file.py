@@ -116,7 +116,9 @@ def _read(path: Path) -> Floats:
             return np.asarray(imread(path), dtype=np.float64)
     except Image.DecompressionBombError as error:
         most = 2 * (Image.MAX_IMAGE_PIXELS or 0) // 1_000_000
-        raise PictureError(f"{path} must have at most {most} million pixels; it has more.") from error
+        raise PictureError(
+            f"{path} must have at most {most} million pixels; it has more."
+        ) from error
     except (OSError, SyntaxError, ValueError, EOFError, TypeError) as error:
         raise PictureError(
             f"{path} must be a picture such as PNG, TIFF or JPEG; it cannot be read as one."

@@ -27,7 +27,8 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     Parameters
     ----------
     commands : dict
-        Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`.
+        Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
+        `micrograph`.
 
     Returns
     -------
@@ -50,6 +51,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("sweep", _sweep),
         ("measure", _measure),
         ("plot", _plot),
+        ("micrograph", _micrograph),
     ):
         summary = (describe.__doc__ or "").rstrip(".")
         command = chosen.add_parser(name, help=summary, description=f"{summary}.")
@@ -137,6 +139,21 @@ def _plot(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--format", choices=("png", "svg", "pdf"), default="png", help="default png"
     )
+
+
+def _micrograph(command: argparse.ArgumentParser) -> None:
+    """Measure the chains in a microscope picture as those of a simulated film."""
+    command.add_argument("image", metavar="IMAGE", help="PNG, TIFF or JPEG, grey or colour")
+    command.add_argument(
+        "--scale", metavar="LENGTH/px", help='length of a pixel, such as "0.1 um/px"; required'
+    )
+    command.add_argument(
+        "-o",
+        "--output",
+        metavar="DIR",
+        help="folder for the results; default: IMAGE without ending",
+    )
+    command.add_argument("--json", action="store_true", help="print micrograph.json")
 
 
 def _file(command: argparse.ArgumentParser) -> None:

@@ -21,6 +21,7 @@ __all__ = [
     "draw_pair",
     "headline_rows",
     "measure_into",
+    "measure_picture_into",
     "measure_sweep",
     "short_settings",
     "summarise",
@@ -65,6 +66,20 @@ def measure_into(
         draw_all(measurement, run, directory / "figures", format="png")
         write_report(measurement, run, directory)
     return measurement
+
+
+def measure_picture_into(image: Path, pixel: float, directory: Path) -> dict[str, Any]:
+    """Measure a microscope picture and write micrograph.json, micrograph.csv and a figure."""
+    from analysis.micrograph import measure_picture
+    from analysis.micrograph_files import write_micrograph
+    from analysis.picture_file import PictureError, read_picture
+
+    picture = read_picture(image, pixel)
+    for name in ("micrograph.json", "micrograph.csv", "micrograph.png"):
+        if (directory / name).resolve() == image.resolve():
+            raise PictureError(f"-o must be another folder: {image} would be replaced by results.")
+    _make_folder(directory)
+    return write_micrograph(measure_picture(picture), directory)
 
 
 def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> None:
@@ -131,10 +146,11 @@ def short_settings(gathered: SweepTable, row: dict[str, Any]) -> str:
 
 def unreadable() -> tuple[type[Exception], ...]:
     """Return the errors of files that cannot be measured, which are bad input."""
+    from analysis.picture_file import PictureError
     from analysis.sweeps import SweepFolderError
     from analysis.trajectory import TrajectoryError
 
-    return TrajectoryError, SweepFolderError
+    return TrajectoryError, SweepFolderError, PictureError
 
 
 def _make_folder(directory: Path) -> None:
