@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.pattern import Stripes, half_width, stripes
 from analysis.picture_file import Picture
-from analysis.structure import OVERTONE, ModeGrid, find_peak, profile
+from analysis.structure import OVERTONE, ModeGrid, Peak, find_peak, profile
 
 Floats = NDArray[np.float64]
 
@@ -224,12 +224,11 @@ class Spectrum:
 
 def _near(spectrum: Spectrum, position: float) -> Stripes:
     """Direction of the pattern from the modes near a peak."""
-    power = np.maximum(spectrum.above_noise(), 0.0)
-    return stripes(power, spectrum.grid, position / ANNULUS, position * ANNULUS)
+    return stripes(spectrum.above_noise(), spectrum.grid, position / ANNULUS, position * ANNULUS)
 
 
-def _peak(spectrum: Spectrum, found: Stripes, low: float, high: float) -> tuple[Any, Any]:
-    """Return the peak of the profile across a pattern (None without one), and the profile."""
+def _profile(spectrum: Spectrum, found: Stripes) -> dict[str, Floats]:
+    """Return the profile across a pattern, over all directions where it has none."""
     directed = found.order >= DIRECTED
     band = max(found.streak, 2 * 2 * math.pi / float(spectrum.sides.min()))
     q, s, error, flat = profile(
@@ -238,7 +237,15 @@ def _peak(spectrum: Spectrum, found: Stripes, low: float, high: float) -> tuple[
     # Straight stripes put all power of a bin into one or two modes, which then count, not all.
     flat = np.maximum(flat, error / np.maximum(s, 1e-300)) * OVERLAP * SMOOTHED
     error = error * OVERLAP
-    curve = {"q_per_m": q, "s": s, "error": error}
+    return {"q_per_m": q, "s": s, "error": error, "flat_error": flat}
+
+
+def _peak(
+    spectrum: Spectrum, found: Stripes, low: float, high: float
+) -> tuple[Peak | None, dict[str, Floats]]:
+    """Return the peak of the profile across a pattern, and the profile."""
+    curve = _profile(spectrum, found)
+    q, s, error, flat = (curve[key] for key in ("q_per_m", "s", "error", "flat_error"))
     first = find_peak(q, s, error, flat, low, high)
     if first is None:
         return None, curve
@@ -284,7 +291,7 @@ def _values(
 
 def _own_peak(quarter: Spectrum, found: Stripes, peak: float) -> float:
     """Return the wave number of the highest place of a quarter's profile near a peak."""
-    _, curve = _peak(quarter, found, peak / OVERTONE, peak * OVERTONE)
+    curve = _profile(quarter, found)
     q, s = curve["q_per_m"], curve["s"]
     near = (q > peak / OVERTONE) & (q < peak * OVERTONE)
     if near.sum() < 3:
