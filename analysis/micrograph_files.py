@@ -76,7 +76,7 @@ def _draw_picture(axes: Axes, found: Micrograph) -> None:
     direction, error = _value(found, "direction_deg")
     order = _value(found, "order")
     if math.isfinite(direction):
-        axes.set_title(f"along {with_error(direction, error, 'deg')}", loc="left")
+        axes.set_title(f"along {with_error(direction, error)} deg", loc="left")
         angle, reach = math.radians(direction), 0.18 * min(width, height)
         axes.annotate(
             "",

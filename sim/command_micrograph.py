@@ -7,22 +7,13 @@ import json
 import re
 from pathlib import Path
 
-from sim.command_results import measure_picture_into
+from sim.command_results import measure_picture_into, picture_rows
 from sim.command_text import UsageError, paragraphs, table
 
 __all__ = ["measure_micrograph", "pixel_of"]
 
 SHORTEST, LONGEST = 1e-12, 1e-2
 """Range of the length of a pixel in m."""
-
-ROWS = (
-    ("spacing", "spacing_m", "m"),
-    ("spread of the spacing", "spread_m", "m"),
-    ("width", "width_m", "m"),
-    ("direction", "direction_deg", "deg"),
-    ("order", "order", ""),
-)
-"""What is printed: label, key in micrograph.json, unit."""
 
 
 def measure_micrograph(args: argparse.Namespace) -> str:
@@ -43,12 +34,7 @@ def measure_micrograph(args: argparse.Namespace) -> str:
     numbers = measure_picture_into(image, pixel, directory)
     if args.json:
         return json.dumps(numbers, indent=2, ensure_ascii=False)
-    from analysis.number_text import as_float, with_error
-
-    rows = [
-        (label, with_error(as_float(numbers[key]["value"]), as_float(numbers[key]["error"]), unit))
-        for label, key, unit in ROWS
-    ]
+    rows = picture_rows(numbers)
     told = f"\n\nWarnings\n{paragraphs(numbers['warnings'])}" if numbers["warnings"] else ""
     return f"{image.name}\n{table(rows)}{told}\n\nresults are in {directory}"
 

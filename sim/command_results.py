@@ -23,6 +23,7 @@ __all__ = [
     "measure_into",
     "measure_picture_into",
     "measure_sweep",
+    "picture_rows",
     "short_settings",
     "summarise",
     "unreadable",
@@ -137,6 +138,24 @@ def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
     reached = numbers.get("equilibration", {}).get("reached")
     rows.append(("equilibrium", "reached" if reached else "not reached: values at this time"))
     return rows
+
+
+def picture_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return the numbers that a measured picture prints, as label and text."""
+    from analysis.number_text import as_float, with_error
+
+    def shown(key: str, unit: str) -> str:
+        return with_error(as_float(numbers[key]["value"]), as_float(numbers[key]["error"]), unit)
+
+    turned = numbers["direction_deg"]["value"] is not None
+    return [
+        ("spacing", shown("spacing_m", "m")),
+        ("spread of the spacing", shown("spread_m", "m").replace(" (error unknown)", "")),
+        ("width", shown("width_m", "m")),
+        # A prefix, as of a millidegree, is of no use to an angle.
+        ("direction", shown("direction_deg", "") + (" deg" if turned else "")),
+        ("order", shown("order", "")),
+    ]
 
 
 def short_settings(gathered: SweepTable, row: dict[str, Any]) -> str:
