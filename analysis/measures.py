@@ -47,7 +47,8 @@ class Measurement:
         Named sets of arrays, see ``measured_curves``.
     last_frame : dict
         ``positions`` (N, 3) m, ``moments`` (N, 3) A m2 or None, ``diameters`` (N,) m,
-        ``chain_index`` (N,) with -1 for singles, ``sides`` (2,) m, ``thickness`` m.
+        ``chain_index`` (N,) with -1 for singles, ``bonds`` (B, 2) particles, ``sides`` (2,) m,
+        ``thickness`` m.
     """
 
     numbers: dict[str, Any]
@@ -304,6 +305,7 @@ def _last_frame(run: Run, chains: Chains) -> dict[str, Any]:
         "moments": run.moments(-1) if run.has_moments else None,
         "diameters": run.diameters,
         "chain_index": chains.index,
+        "bonds": chains.bonds,
         "sides": run.sides,
         "thickness": run.thickness,
     }

@@ -16,6 +16,7 @@ from analysis.curve_pictures import (
 )
 from analysis.film_pictures import film_side, film_top, film_views
 from analysis.hysteresis import has_both_ways, hysteresis
+from analysis.light_pictures import light_figures
 from analysis.order_pictures import columns, has_columns, slit_widths
 from analysis.susceptibility_picture import has_spectrum, susceptibility
 from analysis.time_pictures import growth, time_series
@@ -74,7 +75,8 @@ def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run
         "columns": (has_columns(measurement), columns),
         "susceptibility": (has_spectrum(measurement), susceptibility),
     }
-    return FIGURES | {name: draw for name, (called_for, draw) in extra.items() if called_for}
+    called = {name: draw for name, (called_for, draw) in extra.items() if called_for}
+    return FIGURES | called | light_figures(measurement)
 
 
 def draw_all(

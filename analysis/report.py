@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from analysis.measures import Measurement
     from analysis.trajectory import Run
 
-_WIDE = ("film_views",)
+_WIDE = ("film_views", "optical_thickness", "far_field")
 _DOTS_PER_INCH = 200  # sharp on a screen at half the size of the pictures for print
 _UNITS_BY_ENDING = {"_m": "m", "_s": "s", "_t": "T", "_k": "K"}
 
@@ -162,7 +162,7 @@ def _named(note: str) -> str:
 
 def _figures(measurement: Measurement, run: Run) -> str:
     """All pictures of the report, drawn afresh and put into the page."""
-    from analysis import hysteresis, order_pictures, susceptibility_picture
+    from analysis import hysteresis, light_pictures, order_pictures, susceptibility_picture
     from analysis.plots import figures_of
 
     figures = figures_of(measurement)
@@ -174,6 +174,7 @@ def _figures(measurement: Measurement, run: Run) -> str:
     ):
         if name in figures:
             captions[name] = (title, caption)
+    captions |= {name: said for name, said in light_pictures.CAPTIONS.items() if name in figures}
     parts = []
     for name, (title, caption) in captions.items():
         picture = style.figure_bytes(figures[name](measurement, run), "png", _DOTS_PER_INCH)

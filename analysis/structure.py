@@ -197,22 +197,28 @@ def find_peak(
         return None
     noise = error[inside] / np.maximum(y, 1e-3 * y.max())
     near = (x > top[0] / OVERTONE) & (x < top[0] * OVERTONE)
-    places = [v[0] for v in _trials(x[near], y[near], noise[near]) if v]
+    found = (_vertex(x[near], copy) for copy in _copies(y[near], noise[near]))
+    places = [v[0] for v in found if v]
     ends = np.quantile(places, [0.159, 0.841]) if places else (x[0], x[-1])
-    rises = [v[1] if v else 0.0 for v in _trials(x, np.ones(len(x)), flat[inside])]
-    level = float(np.median(y)) or float(y.mean())
-    chance = float(np.mean(np.array(rises) >= top[1] / level))
+    flats = _copies(np.ones(len(x)), flat[inside])
+    # Strong noise is skew, its median far below its mean: each curve is measured by its own.
+    rises = [v[1] / _level(copy) if v else 0.0 for copy in flats for v in [_vertex(x, copy)]]
+    chance = float(np.mean(np.array(rises) >= top[1] / _level(y)))
     floor = 0.25 * float(np.median(np.diff(x)))
     return Peak(top[0], max(0.5 * float(ends[1] - ends[0]), floor), chance)
 
 
-def _trials(x: Floats, y: Floats, relative: Floats) -> list[tuple[float, float] | None]:
-    """Return the peaks of ``PEAK_TRIALS`` copies of a curve, each point with a relative noise."""
-    if len(x) < 3:
-        return []
+def _copies(y: Floats, relative: Floats) -> Floats:
+    """Return ``PEAK_TRIALS`` copies of a curve, each point with its relative noise."""
+    if len(y) < 3:
+        return np.empty((0, len(y)))
     shape = 1 / np.clip(relative, 1e-6, 3.0) ** 2
-    copies = np.random.default_rng(20_000).gamma(shape, 1 / shape, (PEAK_TRIALS, len(x)))
-    return [_vertex(x, y * copy) for copy in copies]
+    return y * np.random.default_rng(20_000).gamma(shape, 1 / shape, (PEAK_TRIALS, len(y)))
+
+
+def _level(y: Floats) -> float:
+    """Return the height of a curve away from its peaks."""
+    return float(np.median(y)) or float(y.mean())
 
 
 def _vertex(x: Floats, y: Floats) -> tuple[float, float] | None:

@@ -47,7 +47,7 @@ class Run:
         Film thickness in m.
     observables : dict of ndarray
         Series stored beside the frames, first axis (frames,).
-    derived, bonds, timing, versions : dict
+    derived, resolved, bonds, timing, versions : dict
         What the run recorded of itself; empty for files of other origin.
     notices : tuple of str
         What had to be assumed about a file of other origin.
@@ -66,6 +66,7 @@ class Run:
     moment_magnitudes: Floats | None = None
     observables: dict[str, Floats] = field(default_factory=dict)
     derived: dict[str, Any] = field(default_factory=dict)
+    resolved: dict[str, Any] = field(default_factory=dict)
     parameters_text: str = ""
     bonds: dict[str, Any] = field(default_factory=dict)
     timing: dict[str, Any] = field(default_factory=dict)
@@ -364,7 +365,7 @@ def _record(file: Any) -> dict[str, Any]:
         return {}
     attributes = file["parameters"].attrs
     out: dict[str, Any] = {}
-    for key in ("derived", "bonds", "timing", "versions"):
+    for key in ("derived", "resolved", "bonds", "timing", "versions"):
         out[key] = _json(attributes.get(key))
     out["parameters_text"] = _text(attributes.get("text"))
     for key in ("version", "processor", "end_reason"):

@@ -303,6 +303,13 @@ def _plot(args: argparse.Namespace) -> int:
     return DONE
 
 
+def _micrograph(args: argparse.Namespace) -> int:
+    from sim.command_micrograph import measure_micrograph
+
+    print(measure_micrograph(args))
+    return DONE
+
+
 def _load(file: str, seed: int | None) -> Parameters:
     from sim.parameters import load
 
@@ -353,6 +360,7 @@ def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
         "sweep": _sweep,
         "measure": _measure,
         "plot": _plot,
+        "micrograph": _micrograph,
     }
 
 

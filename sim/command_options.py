@@ -27,7 +27,8 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     Parameters
     ----------
     commands : dict
-        Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`.
+        Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
+        `micrograph`.
 
     Returns
     -------
@@ -50,6 +51,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("sweep", _sweep),
         ("measure", _measure),
         ("plot", _plot),
+        ("micrograph", _micrograph),
     ):
         summary = (describe.__doc__ or "").rstrip(".")
         command = chosen.add_parser(name, help=summary, description=f"{summary}.")
@@ -139,6 +141,21 @@ def _plot(command: argparse.ArgumentParser) -> None:
     )
 
 
+def _micrograph(command: argparse.ArgumentParser) -> None:
+    """Measure the chains in a microscope picture as those of a simulated film."""
+    command.add_argument("image", metavar="IMAGE", help="PNG, TIFF or JPEG, grey or colour")
+    command.add_argument(
+        "--scale", metavar="LENGTH/px", help='length of a pixel, such as "0.1 um/px"; required'
+    )
+    command.add_argument(
+        "-o",
+        "--output",
+        metavar="DIR",
+        help="folder for the results; default: IMAGE without ending",
+    )
+    command.add_argument("--json", action="store_true", help="print micrograph.json")
+
+
 def _file(command: argparse.ArgumentParser) -> None:
     command.add_argument("file", metavar="FILE", help="parameter file")
 
@@ -197,4 +214,9 @@ def _source(command: argparse.ArgumentParser) -> None:
     )
     command.add_argument(
         "--from-time", metavar="TIME", help='leave earlier frames out, such as "0.1 ms"'
+    )
+    command.add_argument(
+        "--optics",
+        metavar="FILE",
+        help="parameter file whose [optics] table takes the place of that of the run",
     )

@@ -21,7 +21,9 @@ __all__ = [
     "draw_pair",
     "headline_rows",
     "measure_into",
+    "measure_picture_into",
     "measure_sweep",
+    "picture_rows",
     "short_settings",
     "summarise",
     "unreadable",
@@ -29,9 +31,12 @@ __all__ = [
 
 
 def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measurement]:
+    from analysis.light_curves import add_light
     from analysis.measures import measure
     from analysis.trajectory import open_run
 
+    criteria = dict(criteria)
+    optics = criteria.pop("optics", None)
     run = open_run(source)
     first, last = criteria.get("from_time"), float(run.times[-1])
     if first is not None and not first <= last:
@@ -39,13 +44,14 @@ def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measu
             f"--from-time must be at most {last:.4g} s, the last frame of {source}; "
             f"received {first:.4g} s"
         )
-    return run, measure(run, **criteria)
+    return run, add_light(measure(run, **criteria), run, optics)
 
 
 def measure_into(
     source: Path, directory: Path, *, plots: bool, criteria: dict[str, Any] | None = None
 ) -> Measurement:
     """Measure a run file and write numbers, tables and, if wanted, figures and report."""
+    from analysis.handoff import write_handoff
     from analysis.measures import write
     from analysis.tables import write_tables
 
@@ -53,6 +59,7 @@ def measure_into(
     _make_folder(directory)
     write(measurement, directory)
     write_tables(measurement, directory)
+    write_handoff(measurement, run, directory)
     if plots:
         from analysis.plots import draw_all
         from analysis.report import write_report
@@ -60,6 +67,20 @@ def measure_into(
         draw_all(measurement, run, directory / "figures", format="png")
         write_report(measurement, run, directory)
     return measurement
+
+
+def measure_picture_into(image: Path, pixel: float, directory: Path) -> dict[str, Any]:
+    """Measure a microscope picture and write micrograph.json, micrograph.csv and a figure."""
+    from analysis.micrograph import measure_picture
+    from analysis.micrograph_files import write_micrograph
+    from analysis.picture_file import PictureError, read_picture
+
+    picture = read_picture(image, pixel)
+    for name in ("micrograph.json", "micrograph.csv", "micrograph.png"):
+        if (directory / name).resolve() == image.resolve():
+            raise PictureError(f"-o must be another folder: {image} would be replaced by results.")
+    _make_folder(directory)
+    return write_micrograph(measure_picture(picture), directory)
 
 
 def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> None:
@@ -119,6 +140,24 @@ def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
     return rows
 
 
+def picture_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return the numbers that a measured picture prints, as label and text."""
+    from analysis.number_text import as_float, with_error
+
+    def shown(key: str, unit: str) -> str:
+        return with_error(as_float(numbers[key]["value"]), as_float(numbers[key]["error"]), unit)
+
+    turned = numbers["direction_deg"]["value"] is not None
+    return [
+        ("spacing", shown("spacing_m", "m")),
+        ("spread of the spacing", shown("spread_m", "m").replace(" (error unknown)", "")),
+        ("width", shown("width_m", "m")),
+        # A prefix, as of a millidegree, is of no use to an angle.
+        ("direction", shown("direction_deg", "") + (" deg" if turned else "")),
+        ("order", shown("order", "")),
+    ]
+
+
 def short_settings(gathered: SweepTable, row: dict[str, Any]) -> str:
     """Return the settings of a row of a table in words."""
     return ", ".join(axis.shown(row[axis.column]) for axis in gathered.axes.values())
@@ -126,10 +165,11 @@ def short_settings(gathered: SweepTable, row: dict[str, Any]) -> str:
 
 def unreadable() -> tuple[type[Exception], ...]:
     """Return the errors of files that cannot be measured, which are bad input."""
+    from analysis.picture_file import PictureError
     from analysis.sweeps import SweepFolderError
     from analysis.trajectory import TrajectoryError
 
-    return TrajectoryError, SweepFolderError
+    return TrajectoryError, SweepFolderError, PictureError
 
 
 def _make_folder(directory: Path) -> None:

@@ -90,6 +90,12 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
             criteria["from_time"] = parse(args.from_time, "time")
         except UnitError as error:
             raise UsageError(f"--from-time: {error}") from error
+    if args.optics is not None:
+        from dataclasses import asdict
+
+        from sim.parameters import load
+
+        criteria["optics"] = asdict(load(args.optics).optics)
     return criteria
 
 

@@ -12,6 +12,7 @@ from sim.material import MATERIALS
 from sim.parameter_bead_checks import bead_notices
 from sim.parameter_checks import field_direction, in_plane, sizes
 from sim.parameter_force_checks import electrostatics, force_notices, gravity, van_der_waals
+from sim.parameter_optics_table import optics
 from sim.parameter_reading import Reading
 from sim.parameters import (
     BondParameters,
@@ -75,6 +76,7 @@ def build(reading: Reading, text: str, name: str) -> Parameters:
         van_der_waals=van_der_waals(reading) or VanDerWaalsParameters(),
         electrostatics=electrostatics(reading) or ElectrostaticParameters(),
         gravity=gravity(reading),
+        optics=optics(reading),
     )
 
 

@@ -14,6 +14,7 @@ from sim.material import MATERIALS
 from sim.parameter_bead_checks import bead_sizes, check_beads, is_multicore
 from sim.parameter_force_checks import check_forces, check_size_table, force_range
 from sim.parameter_models import MOST_PARTICLES, RANDOM_PACKING
+from sim.parameter_optics_table import check_optics
 from sim.parameter_reading import Reading
 from sim.size_law import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.units import format_quantity
@@ -59,6 +60,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from _check_turning(reading)
     yield from _check_start(reading)
     yield from check_forces(reading)
+    yield from check_optics(reading)
     yield from check_size_table(reading)
     yield from check_beads(reading, magnetisation(reading))
     yield from _check_layers(reading)

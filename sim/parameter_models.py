@@ -15,6 +15,7 @@ from sim.parameter_bonds_table import BondsTable
 from sim.parameter_field_tables import FieldTable
 from sim.parameter_force_tables import ElectrostaticsTable, GravityTable, VanDerWaalsTable
 from sim.parameter_force_values import Diameters
+from sim.parameter_optics_table import OpticsTable
 from sim.parameter_table import Table
 from sim.parameter_table import default as _default
 from sim.parameter_values import (
@@ -335,6 +336,7 @@ class FileTable(Table):
     van_der_waals: VanDerWaalsTable = _default({})
     electrostatics: ElectrostaticsTable = _default({})
     gravity: GravityTable = _default({})
+    optics: OpticsTable = _default({})
     sweep: dict[str, Any] = Field(
         default={},
         description="Values to vary, by dotted key, for `chainfilm sweep`; one run ignores it.",
@@ -356,6 +358,7 @@ TABLES: dict[str, type[Table]] = {
     "van_der_waals": VanDerWaalsTable,
     "electrostatics": ElectrostaticsTable,
     "gravity": GravityTable,
+    "optics": OpticsTable,
 }
 """The tables of a file, by name."""
 

@@ -109,6 +109,15 @@ hindered_mobility = false       # true: particles near a window move more slowly
 # acceleration = "9.81 m/s^2"   # weight less buoyancy; left out: none
 # direction = [0, 0, -1]        # where things fall; [0, -1, 0]: the cell stands upright
 
+[optics]
+# wavelengths = ["532 nm", "633 nm"] # in vacuum, for the hand-off and the far field; they and
+# carrier_index = 1.43          # the refractive indices change no simulation; this of the liquid
+# shell_index = 1.45            # of the shells
+# core_index = [2.35, 0.09]     # n and k of the cores, one pair or one a wavelength; left out:
+                                # magnetite after Querry (1985)
+# outer_index = 1.0             # of the medium outside the windows; 1 is air
+# numerical_aperture = 0.9      # of what looks at the film, at most outer_index
+
 [bonds]
 distance = 1.3                  # bonded: nearer than this many mean diameters, and
 alignment = 0.5                 # head to tail, product of the cosines above this

@@ -20,6 +20,7 @@ from sim.force_parameters import (
     GravityParameters,
     VanDerWaalsParameters,
 )
+from sim.optics_parameters import OpticsParameters
 from sim.particle_parameters import ParticleParameters
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "FieldStep",
     "FilmParameters",
     "GravityParameters",
+    "OpticsParameters",
     "OutputParameters",
     "ParameterError",
     "Parameters",
@@ -192,7 +194,7 @@ class Parameters:
     particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows
         One object a table of the file.
     van_der_waals, electrostatics, gravity
-        The same of the forces that a run may add.
+        The same of the forces that a run may add; ``optics`` of the light it is meant for.
     sweep : mapping
         The [sweep] table as written, empty where there is none; one run does not use it.
     text : str
@@ -224,6 +226,7 @@ class Parameters:
         default_factory=ElectrostaticParameters
     )
     gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
+    optics: OpticsParameters = dataclasses.field(default_factory=OpticsParameters)
 
     def with_seed(self, seed: int | None) -> Parameters:
         """Return the same with another seed; None keeps the file's."""

@@ -24,7 +24,7 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["
 SETUP = "python3 -m venv .venv"
 # Tokens that begin with one of these folders are paths of the project.
 FOLDERS = ("sim", "analysis", "tests", "runs_demo", ".ci")
-ENDINGS = ("py", "json", "csv")
+ENDINGS = ("py", "json", "csv", "vtp")
 
 
 def fenced(text):

@@ -1,0 +1,114 @@
+"""Units and definitions of the values of the hand-off."""
+
+from __future__ import annotations
+
+DEFINITIONS: dict[str, tuple[str, str]] = {
+    "thickness_m": ("m", "distance of the two windows"),
+    "patch_m": ("m", "sides x and y of the simulated patch, which repeats"),
+    "particle_count": ("1", "particles in the patch"),
+    "volume_fraction": ("1", "volume of whole particles, core and shell, over that of the film"),
+    "core_share": ("1", "volume of the cores over that of whole particles"),
+    "median_diameter_m": ("m", "median diameter of whole particles, core and shell"),
+    "structure_factor_m": (
+        "m",
+        "2 pi over the peak of the structure factor of the film projected along z, across the "
+        "chains: the spacing that light through the film meets",
+    ),
+    "structure_factor_spread_m": (
+        "m",
+        "half width at half height of that peak, as a length; not narrower than the patch resolves",
+    ),
+    "nearest_neighbour_m": (
+        "m",
+        "distance across the chains to the nearest particle of another chain at the same level, in "
+        "three dimensions: median along each chain, then mean",
+    ),
+    "nearest_neighbour_spread_m": ("m", "standard deviation of that distance"),
+    "axis_correlation_m": ("m", "first maximum of the pair correlation of chain axes"),
+    "line_density_m": (
+        "m",
+        "d sqrt(pi/(6 volume_fraction)): where straight single chains of all particles would stand",
+    ),
+    "width_m": ("m", "extent of a chain and what touches it across the chain, seen along z"),
+    "clear_fraction": ("1", "share of the film's area that no particle covers, seen along z"),
+    "order": (
+        "1",
+        "mean of (3 cos^2 - 1)/2 between chain axes and the field (without a field: their "
+        "director), weighted with particles",
+    ),
+    "mean_length": ("1", "particles in a chain; single particles count as chains of one"),
+    "weight_mean_length": ("1", "length of the chain that an average particle is in"),
+    "singles_fraction": ("1", "share of the particles that are in no chain"),
+    "period_m": (
+        "m",
+        "spacing used for diffraction: structure_factor_m, else nearest_neighbour_m, else "
+        "line_density_m, see taken_from",
+    ),
+    "chain_direction": ("1", "unit vector (x, y, z) along the chains; z is across the film"),
+    "areal_density_per_m2": ("1/m2", "chains of two and more particles over the area of the film"),
+    "wavelengths_m": ("m", "vacuum wavelengths, from the parameter file"),
+    "wavelength_m": ("m", "vacuum wavelength"),
+    "core_index": ("1", "refractive index of the cores at each wavelength, [n, k] of n + ik"),
+    "carrier_index": ("1", "refractive index of the liquid"),
+    "shell_index": ("1", "refractive index of the shells"),
+    "outer_index": ("1", "refractive index of the medium outside the windows"),
+    "numerical_aperture": ("1", "numerical aperture of what looks at the film"),
+    "resolution_m": ("m", "finest period that the aperture resolves, wavelength/(2 aperture)"),
+    "first_order_angle_deg": (
+        "deg",
+        "angle of the first order from the film normal in the outer medium at normal incidence, "
+        "outer_index period sin(angle) = wavelength",
+    ),
+    "first_order_spread_deg": ("deg", "half width of that order, from structure_factor_spread_m"),
+    "n_along": (
+        "1",
+        "effective refractive index for light polarised along chain_direction (Maxwell Garnett, "
+        "depolarisation factors of chains of the measured lengths and order)",
+    ),
+    "k_along": ("1", "its absorption index"),
+    "n_across": ("1", "effective refractive index for light polarised across chain_direction"),
+    "k_across": ("1", "its absorption index"),
+    "n_without_structure": (
+        "1",
+        "effective refractive index of the same particles, none in chains",
+    ),
+    "k_without_structure": ("1", "its absorption index"),
+    "transmittance_without_structure": (
+        "1",
+        "share of light through the film without chains, absorption alone: "
+        "exp(-4 pi k_without_structure thickness/wavelength); no reflections, no scattering",
+    ),
+    "direct_share": ("1", "share of the incident light in the direct beam behind the film"),
+    "scattered_share": (
+        "1",
+        "share of the incident light that the film scatters into the aperture, direct beam left "
+        "out",
+    ),
+}
+"""Unit and definition of each value, by key."""
+
+MEASURED = {
+    "spacing": (
+        "structure_factor_m",
+        "nearest_neighbour_m",
+        "nearest_neighbour_spread_m",
+        "axis_correlation_m",
+        "line_density_m",
+        "width_m",
+        "clear_fraction",
+    ),
+    "alignment": ("order",),
+    "chains": ("mean_length", "weight_mean_length", "singles_fraction"),
+}
+"""Values that measures.json holds too, by its section."""
+
+STRUCTURE_FACTOR = (
+    "structure factor of the film projected along z against the wave number across the chains "
+    "(over all directions where they stand along z), in bins of one mode of the patch; 1 for "
+    "particles at random; error: speckle, one standard error"
+)
+
+LIMITS = (
+    "an error of null marks a number that is computed, or that has no value",
+    "effective indices: particles far smaller than the wavelength, chains straight, point dipoles",
+)

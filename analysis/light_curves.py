@@ -1,0 +1,119 @@
+"""What light makes of a measured run: maps and far field, kept with the other curves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.far_field import averaged_frames, far_field, mixtures
+from analysis.measures import Measurement
+from analysis.optics import Optics
+from analysis.projection import grid_shape, particle_thickness, resolved
+from analysis.spacing import lateral_direction
+from analysis.trajectory import Run
+
+Floats = NDArray[np.float64]
+
+
+def add_light(
+    measurement: Measurement, run: Run, optics: dict[str, Any] | None = None
+) -> Measurement:
+    """Add the curves ``light``, ``optical_thickness`` and ``far_field`` to a measurement.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        What was measured.
+    run : Run
+        The run.
+    optics : dict, optional
+        Wavelengths and indices in the form of the recorded ones, in their place.
+
+    Returns
+    -------
+    Measurement
+        The same one. ``light`` holds ``optics``, ``films`` (a ``Mixture`` a wavelength) and
+        ``closeness``; ``optical_thickness`` the map of the last frame; ``far_field`` the list
+        ``wavelengths`` of ``far_field.far_field``. Both are empty where the index of the cores
+        is not known.
+    """
+    chosen = Optics.of(run.resolved, optics)
+    films = mixtures(run, chosen)
+    curves = measurement.curves
+    curves["light"] = {
+        "optics": chosen,
+        "films": films,
+        "closeness": bond_closeness(measurement.last_frame),
+    }
+    curves["optical_thickness"] = {}
+    curves["far_field"] = {}
+    if films is None:
+        return measurement
+    shape = grid_shape(run.sides, float(np.median(run.diameters)))
+    sharp = particle_thickness(run.positions(-1), run.diameters, run.sides, shape)
+    rows, columns = shape
+    curves["optical_thickness"] = {
+        "x_m": (np.arange(columns) + 0.5) * run.sides[0] / columns,
+        "y_m": (np.arange(rows) + 0.5) * run.sides[1] / rows,
+        "particle_thickness_m": sharp,
+        "wavelengths": [
+            {
+                "wavelength_m": wavelength,
+                "path_m": blurred * film.index_per_fraction().real,
+                "absorption": blurred * (4 * np.pi * film.index_per_fraction().imag / wavelength),
+            }
+            for film, wavelength in zip(films, chosen.wavelengths, strict=True)
+            for blurred in [resolved(sharp, run.sides, wavelength, chosen.numerical_aperture)]
+        ],
+    }
+    rest, axis = measurement.numbers["equilibration"], _axis(measurement)
+    frames = averaged_frames(run, (rest["from_time_s"], rest["to_time_s"]))
+    lateral = lateral_direction(axis)
+    curves["far_field"] = {
+        "wavelengths": far_field(run, chosen, films, frames, lateral),
+        "frames": frames,
+        "lateral": lateral,
+        "outer_index": chosen.outer_index,
+        "aperture": chosen.numerical_aperture,
+    }
+    return measurement
+
+
+def light_of(measurement: Measurement) -> dict[str, Any]:
+    """Return the curve ``light`` of a measurement.
+
+    Raises
+    ------
+    ValueError
+        If ``add_light`` was not called on it.
+    """
+    if "light" not in measurement.curves:
+        raise ValueError("the measurement must hold light; received one without: call add_light.")
+    return measurement.curves["light"]
+
+
+def _axis(measurement: Measurement) -> Floats | None:
+    """Direction of the chains, (3,), or None."""
+    direction = measurement.numbers["spacing"].get("chain_direction")
+    return None if direction is None else np.asarray(direction, dtype=np.float64)
+
+
+def bond_closeness(frame: dict[str, Any]) -> float:
+    """Return the mean cube of diameter over distance of bonded particles, at most 1.
+
+    Parameters
+    ----------
+    frame : dict
+        ``positions``, ``diameters``, ``sides`` and ``bonds`` of a frame.
+    """
+    bonds = np.asarray(frame.get("bonds", ()), dtype=np.int64).reshape(-1, 2)
+    if len(bonds) == 0:
+        return 1.0
+    apart = frame["positions"][bonds[:, 1]] - frame["positions"][bonds[:, 0]]
+    for axis in (0, 1):
+        apart[:, axis] -= frame["sides"][axis] * np.round(apart[:, axis] / frame["sides"][axis])
+    distance = np.linalg.norm(apart, axis=1)
+    diameter = 0.5 * (frame["diameters"][bonds[:, 0]] + frame["diameters"][bonds[:, 1]])
+    return float(min(1.0, np.mean((diameter / distance) ** 3)))
