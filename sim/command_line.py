@@ -24,7 +24,6 @@ from sim.command_text import (
     criteria_of,
     is_sweep_folder,
     outlook_text,
-    paragraphs,
     results_of,
     table,
     timing_text,
@@ -275,7 +274,7 @@ def _measure(args: argparse.Namespace) -> int:
     if args.json:
         print((directory / "measures.json").read_text(encoding="utf-8").rstrip())
     else:
-        _print_measurement(measurement)
+        print(command_results.headline_text(measurement))
         print(f"\nwrote {directory / 'measures.json'} and tables beside it")
     return DONE
 
@@ -322,18 +321,10 @@ def _load(file: str, seed: int | None) -> Parameters:
 
 
 def _print_summary(measurement: Measurement, run: Run, directory: Path) -> None:
-    print("\nResult")
-    _print_measurement(measurement)
+    print(f"\nResult\n{command_results.headline_text(measurement)}")
     print(f"\n{timing_text(run)}")
     report = directory / "report.html"
     print(f"results are in {directory}" + (f"; read {report}" if report.exists() else ""))
-
-
-def _print_measurement(measurement: Measurement) -> None:
-    print(table(command_results.headline_rows(measurement)))
-    if measurement.numbers.get("warnings"):
-        print("\nWarnings")
-        print(paragraphs(measurement.numbers["warnings"]))
 
 
 def _print_sweep(gathered: SweepTable, directory: Path) -> None:

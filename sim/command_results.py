@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.command_text import HEADLINE, UsageError
+from sim.command_text import HEADLINE, UsageError, paragraphs, table
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
@@ -20,6 +20,7 @@ __all__ = [
     "draw",
     "draw_pair",
     "headline_rows",
+    "headline_text",
     "measure_into",
     "measure_picture_into",
     "measure_sweep",
@@ -138,6 +139,14 @@ def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
     reached = numbers.get("equilibration", {}).get("reached")
     rows.append(("equilibrium", "reached" if reached else "not reached: values at this time"))
     return rows
+
+
+def headline_text(measurement: Measurement) -> str:
+    """Return the numbers and warnings that a run prints."""
+    text = table(headline_rows(measurement))
+    if measurement.numbers.get("warnings"):
+        text += f"\n\nWarnings\n{paragraphs(measurement.numbers['warnings'])}"
+    return text
 
 
 def picture_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:

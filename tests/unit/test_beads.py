@@ -3,6 +3,7 @@
 import json
 import math
 
+import h5py
 import numpy as np
 import pytest
 
@@ -115,12 +116,29 @@ def test_check_refuses(text, sentence, tmp_path, capsys):
     assert "Traceback" not in told
 
 
-def test_run_is_refused_before_anything_is_written(tmp_path, capsys):
+def test_a_run_magnetises_its_beads(tmp_path, capsys):
+    """Moments of a run's last frame: those that the exact sum finds for its places and field."""
     file = tmp_path / "film.toml"
-    file.write_text(BEADS, encoding="utf-8")
-    assert main(["run", str(file), "-o", str(tmp_path / "out")]) == 2
-    assert "[particles] moment must be" in capsys.readouterr().err
-    assert not list((tmp_path).rglob("run.h5"))
+    short = changed(('duration = "1 ms"', 'duration = "20 us"'), ("count = 500", "count = 150"))
+    file.write_text(short + "[output]\nframes = 4\n", encoding="utf-8")
+    assert main(["run", str(file), "-o", str(tmp_path / "out"), "--no-plots"]) == 0
+    numbers = json.loads((tmp_path / "out" / "measures.json").read_text(encoding="utf-8"))
+    assert 1.0 <= numbers["timing"]["induction_sums"] < 10.0
+    with h5py.File(tmp_path / "out" / "run.h5") as run:
+        film = run["particles/film"]
+        positions, moments = film["position/value"][-1], film["moment/value"][-1]
+        saturation = film["moment_magnitude"][:]
+        sides = film["box/edges"][:2]
+        assert (run["observables/energy_induction/value"][:] > 0.0).all()
+    core = material.moment(10e-9, 446e3, 0.0)
+    # In units of 100 nm and of m such that mu0 m^2/(4 pi kT (100 nm)^3) = 1.
+    unit = math.sqrt(4.0 * math.pi * BOLTZMANN * TEMPERATURE * 1e-21 / MU0)
+    field = 0.01 * unit / (BOLTZMANN * TEMPERATURE)
+    wanted, *_ = induce(
+        positions / 1e-7, saturation / unit, core / unit, (field, 0.0, 0.0), sides / 1e-7, "exact"
+    )
+    wrong = moments / unit - wanted
+    assert np.sqrt(np.mean(wrong**2) / np.mean(wanted**2)) < 1e-3
 
 
 def test_the_largest_share_is_where_the_susceptibility_is_3():
