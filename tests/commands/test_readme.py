@@ -105,9 +105,14 @@ def test_every_command_is_in_the_readme():
 @pytest.mark.parametrize("page", PAGES)
 def test_options_in_running_text_exist(page):
     known = set(re.findall(r"--[a-z][a-z-]+", _all_help()))
-    named = {word for text in ticked(PAGES[page]) for word in re.findall(r"--[a-z][a-z-]+", text)}
-    others = {"--check"}  # of the formatter
-    assert named - others <= known
+    for text in ticked(PAGES[page]):
+        options = set(re.findall(r"--[a-z][a-z-]+", text))
+        script = re.search(r"python -m (tests\.benchmarks\.\w+)", text)
+        if script:
+            source = (ROOT / f"{script[1].replace('.', '/')}.py").read_text(encoding="utf-8")
+            assert all(f'"{option}"' in source for option in options), text
+        else:
+            assert options - {"--check"} <= known, text  # --check is the formatter's
 
 
 def _all_help():
