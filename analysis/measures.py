@@ -21,6 +21,7 @@ from analysis.equilibration import equilibration
 from analysis.files import write_text
 from analysis.magnetisation import director
 from analysis.memory_numbers import memory_numbers, short_run_warning
+from analysis.possible import keep_possible
 from analysis.relaxation import bond_survival, independent_structures
 from analysis.spacing import SpacingFrames
 from analysis.stages import Stage, field_direction, field_series, last_stage
@@ -208,7 +209,7 @@ def _assembled(
             "structures; errors rest on the scatter between the chains of one frame"
         )
     warnings += short_run_warning(numbers)
-    return Measurement(_plain(numbers), curves, _last_frame(run, passed.last))
+    return Measurement(keep_possible(_plain(numbers)), curves, _last_frame(run, passed.last))
 
 
 def _shortened_moves(run: Run) -> list[str]:
