@@ -76,7 +76,7 @@ def test_the_second_line_installs_and_runs_the_tests():
     assert shlex.split(install) == [".venv/bin/pip", "install", "-e", ".[test]"]
     wanted = PROJECT["optional-dependencies"]["test"]
     assert any(re.match(r"pytest\b", package) for package in wanted)
-    assert test == ".venv/bin/python -m pytest"
+    assert test == ".venv/bin/python -m pytest -n auto"
 
 
 def test_python_version_is_that_of_the_project():
