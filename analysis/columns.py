@@ -239,10 +239,8 @@ def column_planes(
         inside = (label >= 0) & (np.abs(off) < half)
         points = _means(positions[inside], label[inside], sides)
         if len(points):
-            period = np.array([[sides[across], 0.0]])
-            planes.append(
-                Plane(points[:, [across, 2]] % [sides[across], np.inf], period, thickness)
-            )
+            flat = np.stack([points[:, across] % sides[across], points[:, 2]], axis=1)
+            planes.append(Plane(flat, np.array([[sides[across], 0.0]]), thickness))
     return planes
 
 

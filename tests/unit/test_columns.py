@@ -187,3 +187,14 @@ def test_hexagonal_order_of_noisy_columns_covers_its_own_scatter():
     for name in ("hexagonal_order_local", "neighbour_spread_m", "cell_area_spread", "nearest_m"):
         value, error = np.array([row[name] for row in rows]).T
         assert 0.5 < value.std(ddof=1) / error.mean() < 2.0, name
+
+
+def test_a_column_at_the_lower_window_has_a_place():
+    # Soft windows let a centre lie a little below 0.
+    sites = np.arange(10) * 20e-9
+    positions = np.stack([sites, np.full(10, 50e-9), np.full(10, -1e-12)], axis=1)
+    planes = column_planes(
+        positions, np.zeros(10, np.int64), np.array([1.0, 0, 0]), np.array([200e-9, 300e-9]), 1e-7
+    )
+    assert planes
+    assert all(np.isfinite(plane.points).all() for plane in planes)

@@ -118,7 +118,7 @@ values.update(x=two, radius=0.5 * ones)
 slots = layout.Slots(**values)
 patch = layout.Patch(50.0, 50.0, 50.0, 1, 1, 1, 3.0, 0.5, 500.0)
 laws = layout.Laws(0, 1.0, 0.1, 1.0, 1.0, 3.0, 0, 1e-4, 0.1, 3.0, True)
-seen = energies.pair_energy(0, 1, slots, patch, laws)[1]
+seen = energies.pair_energy(0, 1, slots, patch, laws, None)[1]
 hits = sum(energies.pair_energy.stats.cache_hits.values())
 import sys
 sys.stdout.write(f"{seen!r} {hits}")

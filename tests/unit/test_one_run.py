@@ -306,7 +306,7 @@ def test_parameters_and_derived_numbers_are_stored_first(run, tmp_path, paramete
         assert attrs["text"] == parameters.text
         assert json.loads(attrs["derived"]) == {"coupling": 4.0}
         assert json.loads(attrs["bonds"]) == {"distance": 1.3, "alignment": 0.5}
-        assert bool(attrs["provisional"])
+        assert not attrs["provisional"]
         assert not attrs["finished"]
         assert json.loads(attrs["resolved"])["field"]["steps"][0]["duration"] == "inf"
         assert file["parameters/frames_complete"][()] == 1

@@ -162,6 +162,7 @@ def test_table_of_the_susceptibility(tmp_path):
     nothing = {name: [] for name in ("length", "fraction_of_chains", "error", "theory")}
     series = {name: [] for name in TIME_COLUMNS}
     spacing = {name: None for name, _ in SPACING_MEASURES}
+    spacing |= {outer: {} for outer in ("structure_factor_line", "slits", "columns")}
     found = Measurement(
         {"spacing": spacing, "relaxation": {}},
         {"chain_lengths": nothing, "time_series": series, "susceptibility": curve}, {},
