@@ -43,7 +43,7 @@ class HeldMesh:
         self.summed_at = NEVER
         self._mesh = SlabMesh(system.mesh, system.count)
         self.pair_table: NDArray[Any] = screening_table(system.mesh, system.precision)
-        self.energy_table = screening_table(system.mesh, "float64")
+        self.energy_table = self._mesh.near_table
 
     def due(self, at: int) -> bool:
         """Say whether the mesh is to be summed before a step."""
