@@ -65,6 +65,8 @@ class Magnet:
 
     def field(self, points: Floats) -> Floats:
         """Give the field at points (n, 3) in m as (n, 3) in T."""
+        if len(points) == 0:
+            return np.zeros((0, 3))
         return np.asarray(sum(source.getB(points) for source in self._sources())).reshape(-1, 3)
 
     def clearance(self, points: Floats) -> Floats:

@@ -123,7 +123,9 @@ def test_commented_lines_of_the_template_are_good_too():
         "azimuth": "direction",
     }
     tried = 0
-    for line in TEMPLATE.splitlines():
+    # test_magnet_keys.py tries magnets, which do not go beside the [field] of the template
+    start, end = TEMPLATE.index("# [[magnets]]"), TEMPLATE.index("[cell]")
+    for line in (TEMPLATE[:start] + TEMPLATE[end:]).splitlines():
         match = re.match(r"# (\w+) = ", line)
         # keys of a commented field step, and those that stand in several tables
         steps = {"kind", "duration", "strength", "direction", "frequency", "phase", "axis"}
@@ -134,7 +136,7 @@ def test_commented_lines_of_the_template_are_good_too():
             text = re.sub(rf"^{instead[match[1]]} = ", "# ", text, flags=re.MULTILINE)
         from_text(text)
         tried += 1
-    assert tried == 35
+    assert tried == 37
 
 
 def test_values_given_beside_the_material_override_it():
