@@ -164,6 +164,7 @@ class CellTable(Table):
         Sides(
             Quantity("length", 1e-5, 1.0, "20 mm", ""),
             "Sides (x, y) of the cell; one length means a square. Its centre is at x = y = 0.",
+            ("20 mm", "20 mm"),
         ),
     ] = _default(["20 mm", "20 mm"])
     place: Annotated[

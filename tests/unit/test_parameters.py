@@ -124,7 +124,7 @@ def test_commented_lines_of_the_template_are_good_too():
     }
     tried = 0
     # test_magnet_keys.py tries magnets, which do not go beside the [field] of the template
-    start, end = TEMPLATE.index("# [[magnets]]"), TEMPLATE.index("[cell]")
+    start, end = TEMPLATE.index("# [[magnets]]"), TEMPLATE.index("\n[cell]")
     for line in (TEMPLATE[:start] + TEMPLATE[end:]).splitlines():
         match = re.match(r"# (\w+) = ", line)
         # keys of a commented field step, and those that stand in several tables
