@@ -17,18 +17,19 @@ class Sides(Expectation):
 
     side: Quantity
     about: str
+    example: tuple[str, str] = ("2.0 um", "0.6 um")
 
     @property
     def must(self) -> str:
         """The phrase after "must be"."""
-        first = self.side.example
-        return f'{self.side.must}, or a list of two (x, y) such as ["{first}", "0.6 um"]'
+        first, second = self.example
+        return f'{self.side.must}, or a list of two (x, y) such as ["{first}", "{second}"]'
 
     @property
     def shape(self) -> dict[str, Any]:
         """JSON schema of the raw value."""
         pair = {"type": "array", "items": self.side.shape, "minItems": 1, "maxItems": 2}
-        return {"anyOf": [self.side.shape, pair], "examples": [["2.0 um", "0.6 um"]]}
+        return {"anyOf": [self.side.shape, pair], "examples": [list(self.example)]}
 
     def read(self, value: object) -> tuple[float, float]:
         """Give both sides in m."""

@@ -123,7 +123,9 @@ def test_commented_lines_of_the_template_are_good_too():
         "azimuth": "direction",
     }
     tried = 0
-    for line in TEMPLATE.splitlines():
+    # test_magnet_keys.py tries magnets, which do not go beside the [field] of the template
+    start, end = TEMPLATE.index("# [[magnets]]"), TEMPLATE.index("\n[cell]")
+    for line in (TEMPLATE[:start] + TEMPLATE[end:]).splitlines():
         match = re.match(r"# (\w+) = ", line)
         # keys of a commented field step, and those that stand in several tables
         steps = {"kind", "duration", "strength", "direction", "frequency", "phase", "axis"}
@@ -134,7 +136,7 @@ def test_commented_lines_of_the_template_are_good_too():
             text = re.sub(rf"^{instead[match[1]]} = ", "# ", text, flags=re.MULTILINE)
         from_text(text)
         tried += 1
-    assert tried == 35
+    assert tried == 37
 
 
 def test_values_given_beside_the_material_override_it():
@@ -413,7 +415,7 @@ def test_missing_keys_are_all_named_with_what_they_must_be():
         (changed(more="[output]\nseed = 1\n"), "seed is not a known key; it belongs in [run]."),
         ("seed = 1\n" + SMALLEST, "seed is not a known key; it belongs in [run]."),
         ("titel = 'x'\n" + SMALLEST, "titel is not a known key; the nearest is title."),
-        (changed(more="[[magnets]]\nx = 1\n"), "[[magnets]] comes in a later version"),
+        (changed(more="[[magnets]]\nx = 1\n"), "[[magnets]] number 1 "),
         (changed(more='["a\\nb"]\n'), '["a\\nb"] is not a known table'),
         (changed(more="[field]\nsteps = 3\n"), "[field] steps must be a list of at most 10000"),
         (
