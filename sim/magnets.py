@@ -1,0 +1,338 @@
+"""Magnets and coils beside the film: their field and its gradient.
+
+The closed forms are magpylib's (the extra `magnets`), imported on use. Gradients are central
+differences of sixth order, with a step that shrinks with the distance from the surface.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Block",
+    "CurrentLoop",
+    "Disc",
+    "Magnet",
+    "MagnetError",
+    "Ring",
+    "SoftIronSphere",
+    "Sphere",
+    "UniformField",
+    "field_and_gradient",
+    "with_induced",
+]
+
+Vector = tuple[float, float, float]
+Floats = NDArray[np.float64]
+
+_STEP = 0.02
+"""Step of the differences over the distance from the surface; leaves an error of about 1e-8."""
+
+_WEIGHTS = (0.75, -0.15, 1.0 / 60.0)
+"""Of the differences over 2, 4 and 6 steps: central, sixth order (Abramowitz, table 25.2)."""
+
+
+class MagnetError(ValueError):
+    """A field that cannot be given: a place inside a magnet, or the library is missing."""
+
+
+@dataclass(frozen=True)
+class Magnet:
+    """A source of field outside the film.
+
+    Attributes
+    ----------
+    position : tuple of float
+        Centre (x, y, z) in m.
+    rotation : tuple of float
+        By which the magnet and its magnetisation are turned about the centre: the axis, as long as
+        the angle in rad.
+    """
+
+    kind: ClassVar[str] = "magnet"
+
+    position: Vector = (0.0, 0.0, 0.0)
+    rotation: Vector = (0.0, 0.0, 0.0)
+
+    def field(self, points: Floats) -> Floats:
+        """Give the field at points (n, 3) in m as (n, 3) in T."""
+        return np.asarray(sum(source.getB(points) for source in self._sources())).reshape(-1, 3)
+
+    def clearance(self, points: Floats) -> Floats:
+        """Give the distance (n,) in m of points (n, 3) from the surface; negative inside."""
+        turned = _rotation(self).inv().apply(points - np.asarray(self.position))
+        return self._own_clearance(np.atleast_2d(turned))
+
+    def _sources(self) -> list[Any]:
+        raise NotImplementedError
+
+    def _own_clearance(self, points: Floats) -> Floats:
+        raise NotImplementedError
+
+    def _placed(self) -> dict[str, Any]:
+        return {"position": self.position, "orientation": _rotation(self)}
+
+
+@dataclass(frozen=True)
+class _Permanent(Magnet):
+    """A uniformly magnetised body; ``polarisation`` is the remanence (T) times its direction."""
+
+    polarisation: Vector = (0.0, 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Sphere(_Permanent):
+    """A magnetised sphere; diameter in m."""
+
+    kind: ClassVar[str] = "sphere"
+
+    diameter: float = 1e-2
+
+    def _sources(self) -> list[Any]:
+        make = _library().magnet.Sphere
+        return [make(diameter=self.diameter, polarization=self.polarisation, **self._placed())]
+
+    def _own_clearance(self, points: Floats) -> Floats:
+        distance: Floats = np.linalg.norm(points, axis=1)
+        return distance - 0.5 * self.diameter
+
+
+@dataclass(frozen=True)
+class Block(_Permanent):
+    """A magnetised block; sides (x, y, z) in m before it is turned."""
+
+    kind: ClassVar[str] = "block"
+
+    sides: Vector = (1e-2, 1e-2, 1e-2)
+
+    def _sources(self) -> list[Any]:
+        make = _library().magnet.Cuboid
+        return [make(dimension=self.sides, polarization=self.polarisation, **self._placed())]
+
+    def _own_clearance(self, points: Floats) -> Floats:
+        return _beyond(np.abs(points) - 0.5 * np.asarray(self.sides))
+
+
+@dataclass(frozen=True)
+class Disc(_Permanent):
+    """A magnetised disc or rod; diameter and height in m, its axis along z before it is turned."""
+
+    kind: ClassVar[str] = "disc"
+
+    diameter: float = 1e-2
+    height: float = 5e-3
+
+    def _sources(self) -> list[Any]:
+        return [_cylinder(self, self.diameter, self.polarisation)]
+
+    def _own_clearance(self, points: Floats) -> Floats:
+        radial = np.hypot(points[:, 0], points[:, 1]) - 0.5 * self.diameter
+        return _beyond(np.stack([radial, np.abs(points[:, 2]) - 0.5 * self.height], axis=1))
+
+
+@dataclass(frozen=True)
+class Ring(_Permanent):
+    """A disc with a round hole; diameters and height in m, its axis along z before it is turned."""
+
+    kind: ClassVar[str] = "ring"
+
+    diameter: float = 1e-2
+    inner_diameter: float = 5e-3
+    height: float = 5e-3
+
+    def _sources(self) -> list[Any]:
+        x, y, z = self.polarisation
+        hole = _cylinder(self, self.inner_diameter, (-x, -y, -z))
+        return [_cylinder(self, self.diameter, self.polarisation), hole]
+
+    def _own_clearance(self, points: Floats) -> Floats:
+        radius = np.hypot(points[:, 0], points[:, 1])
+        radial = np.maximum(radius - 0.5 * self.diameter, 0.5 * self.inner_diameter - radius)
+        return _beyond(np.stack([radial, np.abs(points[:, 2]) - 0.5 * self.height], axis=1))
+
+
+@dataclass(frozen=True)
+class CurrentLoop(Magnet):
+    """A thin circular coil, axis z before it is turned; diameter in m, current times turns in A."""
+
+    kind: ClassVar[str] = "loop"
+
+    diameter: float = 1e-2
+    current: float = 1.0
+
+    def _sources(self) -> list[Any]:
+        make = _library().current.Circle
+        return [make(diameter=self.diameter, current=self.current, **self._placed())]
+
+    def _own_clearance(self, points: Floats) -> Floats:
+        return np.hypot(np.hypot(points[:, 0], points[:, 1]) - 0.5 * self.diameter, points[:, 2])
+
+
+@dataclass(frozen=True)
+class UniformField(Magnet):
+    """A uniform field in T, as in the middle of a pair of coils; it has no place."""
+
+    kind: ClassVar[str] = "uniform"
+
+    strength: Vector = (0.0, 0.0, 0.0)
+
+    def field(self, points: Floats) -> Floats:
+        """Give the field at points (n, 3) in m as (n, 3) in T."""
+        turned: Floats = _rotation(self).apply(self.strength)
+        return np.broadcast_to(turned, points.shape).copy()
+
+    def _own_clearance(self, points: Floats) -> Floats:
+        return np.full(len(points), math.inf)
+
+
+@dataclass(frozen=True)
+class SoftIronSphere(Magnet):
+    """An unmagnetised sphere of soft iron, magnetised by the field of the others at its centre.
+
+    In a uniform field B it has the polarisation 3 B (mu - 1)/(mu + 2) (Jackson, Classical
+    Electrodynamics, section 5.11; from memory), at most its saturation. Taking the field at the
+    centre for that over the whole sphere is good where it varies little over the diameter.
+
+    Attributes
+    ----------
+    diameter : float
+        Diameter in m.
+    permeability : float
+        Relative permeability mu.
+    saturation : float
+        Largest polarisation in T.
+    """
+
+    kind: ClassVar[str] = "soft_iron_sphere"
+
+    diameter: float = 1e-2
+    permeability: float = 1000.0
+    saturation: float = 2.1
+
+    def _own_clearance(self, points: Floats) -> Floats:
+        distance: Floats = np.linalg.norm(points, axis=1)
+        return distance - 0.5 * self.diameter
+
+    def magnetised(self, field: Floats) -> Sphere:
+        """Give the sphere as a field (3,) in T at its centre magnetises it."""
+        induced = 3.0 * (self.permeability - 1.0) / (self.permeability + 2.0) * field
+        size = float(np.linalg.norm(induced))
+        if size > self.saturation:
+            induced = induced * (self.saturation / size)
+        x, y, z = (float(part) for part in induced)
+        return Sphere(self.position, polarisation=(x, y, z), diameter=self.diameter)
+
+
+def field_and_gradient(magnets: Sequence[Magnet], points: Floats) -> tuple[Floats, Floats]:
+    """Give the field of magnets and coils and its full gradient.
+
+    Parameters
+    ----------
+    magnets : sequence of Magnet
+        The sources, whose fields add.
+    points : ndarray, shape (n, 3)
+        Places (x, y, z) in m.
+
+    Returns
+    -------
+    field : ndarray, shape (n, 3)
+        In T.
+    gradient : ndarray, shape (n, 3, 3)
+        ``gradient[i, a, b]`` = dB_a/dx_b in T/m, by differences and so symmetric and free of a
+        trace to about 1e-8.
+
+    Raises
+    ------
+    MagnetError
+        If a place lies inside a magnet or on its surface, or magpylib is not installed.
+    """
+    points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
+    field, gradient = np.zeros(points.shape), np.zeros((len(points), 3, 3))
+    for magnet in with_induced(magnets):
+        clearance = magnet.clearance(points)
+        if np.any(clearance <= 0.0):
+            x, y, z = 1e3 * points[int(np.argmin(clearance))]
+            raise MagnetError(
+                f"field must be asked for outside the magnets; ({x:.6g}, {y:.6g}, {z:.6g}) mm lies "
+                f"inside a {magnet.kind} or on its surface."
+            )
+        field += magnet.field(points)
+        if not isinstance(magnet, UniformField):
+            gradient += _differences(magnet, points, _STEP * clearance)
+    return field, gradient
+
+
+def with_induced(magnets: Sequence[Magnet]) -> list[Magnet]:
+    """Replace soft-iron spheres by the magnetised ones that they become beside the others.
+
+    The spheres magnetise one another too: their polarisations are iterated to 1e-10.
+    """
+    steady = [magnet for magnet in magnets if not isinstance(magnet, SoftIronSphere)]
+    iron = [magnet for magnet in magnets if isinstance(magnet, SoftIronSphere)]
+    if not iron:
+        return steady
+    centres = np.array([sphere.position for sphere in iron])
+    applied = sum((magnet.field(centres) for magnet in steady), np.zeros((len(iron), 3)))
+    found = [sphere.magnetised(field) for sphere, field in zip(iron, applied, strict=True)]
+    for _ in range(200):
+        before = np.array([sphere.polarisation for sphere in found])
+        total = applied.copy()
+        for index, source in enumerate(found):
+            others = np.arange(len(iron)) != index
+            total[others] += source.field(centres[others])
+        found = [sphere.magnetised(field) for sphere, field in zip(iron, total, strict=True)]
+        change = np.array([sphere.polarisation for sphere in found]) - before
+        if np.abs(change).max() <= 1e-10 * max(np.abs(before).max(), 1e-30):
+            break
+    return [*steady, *found]
+
+
+def _differences(magnet: Magnet, points: Floats, step: Floats) -> Floats:
+    """Give the gradient (n, 3, 3) in T/m by differences with a step (n,) in m."""
+    gradient = np.zeros((len(points), 3, 3))
+    for axis in range(3):
+        for count, weight in enumerate(_WEIGHTS, start=1):
+            shift = np.zeros(points.shape)
+            shift[:, axis] = count * step
+            # Rounded as the places are, so that the difference is divided by its true length.
+            above, below = points + shift, points - shift
+            length = (above - below)[:, axis]
+            slope = (magnet.field(above) - magnet.field(below)) / length[:, None]
+            gradient[:, :, axis] += 2.0 * count * weight * slope
+    return gradient
+
+
+def _beyond(over: Floats) -> Floats:
+    """Give the distance (n,) of places from a convex body, by how far (n, k) they pass sides."""
+    outside: Floats = np.linalg.norm(np.maximum(over, 0.0), axis=1)
+    return np.where(outside > 0.0, outside, over.max(axis=1))
+
+
+def _cylinder(body: Disc | Ring, diameter: float, polarisation: Vector) -> Any:
+    make = _library().magnet.Cylinder
+    size = (diameter, body.height)
+    return make(dimension=size, polarization=polarisation, **body._placed())
+
+
+def _rotation(magnet: Magnet) -> Any:
+    from scipy.spatial.transform import Rotation
+
+    return Rotation.from_rotvec(magnet.rotation)
+
+
+def _library() -> ModuleType:
+    try:
+        import magpylib
+    except ImportError as error:
+        raise MagnetError(
+            'magnets need the package magpylib; install it by pip install "chainfilm[magnets]".'
+        ) from error
+    library: ModuleType = magpylib
+    return library
