@@ -25,11 +25,10 @@ Outline = dict[str, Any]
 ``axis``, the unit vector of its magnetisation, or None, at ``centre``, both (3,)."""
 
 SEGMENTS = 23
-"""Chain directions drawn along the longer side."""
+"""Chain directions drawn along the longer side, about."""
 NO_CHAINS, IN_PLANE, STANDING = 0, 1, 2
 """Values of the column ``state``."""
-_MAGNET = "#8f8f8f"
-_LEFT, _RIGHT, _TOP, _GAP, _BELOW = (v * style.MILLIMETRE for v in (15.0, 22.0, 14.0, 12.0, 11.0))
+_LEFT, _RIGHT, _TOP, _GAP, _BELOW = (v * style.MILLIMETRE for v in (15.0, 22.0, 10.0, 15.0, 11.0))
 _TALLEST = 200.0 * style.MILLIMETRE
 
 
@@ -82,7 +81,7 @@ def chains_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline]) 
         above.set_ylabel(scale.label("y"))
         side.set_ylabel(scale.label("z"))
         side.set_xlabel(scale.label("x"))
-        _strength_bar(figure, above, image, columns)
+        _strength_bar(figure, above, image)
         _words(figure, above, side, columns)
         return figure
 
@@ -158,9 +157,14 @@ def _edges(x: Floats, y: Floats, factor: float) -> tuple[float, float, float, fl
 
 def _chosen(x: Floats, y: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
     """Return the columns and rows at which chains are drawn, and their distance in m."""
-    step = max(round((max(x.size, y.size) - 1) / (SEGMENTS - 1)), 1)
-    picks = [np.arange(((n - 1) % step) // 2, n, step) for n in (x.size, y.size)]
-    return picks[0], picks[1], step * float(x[1] - x[0])
+    step = 2 * max(round((max(x.size, y.size) - 1) / (2 * SEGMENTS)), 1)
+    return _centred(x.size, step), _centred(y.size, step), step * float(x[1] - x[0])
+
+
+def _centred(count: int, step: int) -> NDArray[np.int64]:
+    """Return every step-th of some points, half a step away from both ends."""
+    chosen = max((count - 1) // step, 1)
+    return np.arange(chosen) * step + (count - 1 - (chosen - 1) * step) // 2
 
 
 def _chains_from_above(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: float) -> None:
@@ -206,9 +210,7 @@ def _no_chains(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: float
                 levels=[0.5, 1.5], colors="none", hatches=["////"],
             )  # fmt: skip
     if tilt.min() < 45.0 < tilt.max():
-        axes.contour(
-            x * factor, y * factor, tilt, levels=[45.0], colors=style.MARK, linewidths=1.0
-        )
+        axes.contour(x * factor, y * factor, tilt, levels=[45.0], colors=style.MARK, linewidths=1.0)
 
 
 def _chains_in_cut(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: float) -> None:
@@ -227,6 +229,7 @@ def _chains_in_cut(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: f
 def _magnets(axes: Axes, outlines: list[Outline], name: str, factor: float) -> None:
     """Draw the outlines of the magnets; dashed from above, filled with an arrow from the side."""
     from matplotlib.patches import Polygon
+    from matplotlib.patheffects import Normal, Stroke
 
     is_side = name == "side"
     for outline in outlines:
@@ -237,10 +240,14 @@ def _magnets(axes: Axes, outlines: list[Outline], name: str, factor: float) -> N
                     polygon * factor,
                     closed=True,
                     facecolor=style.SINGLE_PARTICLE if filled else "none",
-                    edgecolor=style.INK if is_side else _MAGNET,
-                    linewidth=0.8 if is_side else 1.0,
+                    edgecolor=style.INK,
+                    linewidth=0.8,
                     linestyle="-" if is_side else (0, (4, 2)),
                     zorder=1.5 if is_side else 2.5,
+                    # A dark line with a light rim shows on light and dark ground.
+                    path_effects=[Stroke(linewidth=1.8, foreground=style.FAINT), Normal()]
+                    if not is_side
+                    else None,
                 )
             )
         if is_side and outline["axis"] is not None:
@@ -263,10 +270,8 @@ def _arrow(axes: Axes, outline: Outline, factor: float) -> None:
     )  # fmt: skip
 
 
-def _strength_bar(figure: Figure, axes: Axes, image: Any, columns: Columns) -> None:
-    """Put the colour bar right of the axes, with plain numbers on it."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
+def _strength_bar(figure: Figure, axes: Axes, image: Any) -> None:
+    """Put the colour bar right of the axes."""
     box = axes.get_position()
     wide = figure.get_figwidth()
     cax = figure.add_axes(
@@ -275,11 +280,18 @@ def _strength_bar(figure: Figure, axes: Axes, image: Any, columns: Columns) -> N
     bar = figure.colorbar(image, cax=cax)
     bar.set_label("Flux density |B| (mT)")
     cax.tick_params(direction="out")
-    strength = columns["strength_T"]
-    if float(strength.min()) > 0.0 and float(strength.max()) > 10.0 * float(strength.min()):
-        cax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        cax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        cax.yaxis.set_minor_formatter(NullFormatter())
+    _plain_decades(cax, image)
+
+
+def _plain_decades(bar: Axes, image: Any) -> None:
+    """Put plain numbers on a colour bar that is logarithmic."""
+    from matplotlib.colors import LogNorm
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    if isinstance(image.norm, LogNorm):
+        bar.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        bar.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        bar.yaxis.set_minor_formatter(NullFormatter())
 
 
 def _words(figure: Figure, above: Axes, side: Axes, columns: Columns) -> None:
@@ -343,7 +355,7 @@ def _panel(
     factor: float,
 ) -> None:  # fmt: skip
     """Draw one number over the cell; over decades where it is wide and varies tenfold."""
-    from matplotlib.colors import LogNorm
+    from matplotlib.colors import LogNorm, Normalize
 
     high = float(values.max())
     low = max(float(values.min()), 1e-3 * high)
@@ -353,7 +365,7 @@ def _panel(
         origin="lower",
         extent=_edges(x, y, factor),
         cmap=style.COLOUR_MAP,
-        norm=norm,
+        norm=norm if norm else Normalize(0.0, 90.0) if title.startswith("Tilt") else None,
         aspect="equal",
         interpolation="nearest",
     )
@@ -361,12 +373,13 @@ def _panel(
     axes.tick_params(direction="out", top=False, right=False)
     bar = figure.colorbar(image, ax=axes, pad=0.02, aspect=22)
     bar.ax.tick_params(direction="out")
+    _plain_decades(bar.ax, image)
 
 
 def _drift_arrows(axes: Axes, x: Floats, y: Floats, drift: list[Floats], factor: float) -> None:
     """Draw directions of the drift in the plane, all of one length; its speed is the colour."""
-    step = max(round((max(x.size, y.size) - 1) / 12), 1)
-    picks = [np.arange(((n - 1) % step) // 2, n, step) for n in (x.size, y.size)]
+    step = 2 * max(round((max(x.size, y.size) - 1) / 24), 1)
+    picks = [_centred(n, step) for n in (x.size, y.size)]
     parts = np.stack([part[np.ix_(picks[1], picks[0])] for part in drift])
     speed = np.hypot(*parts)
     unit = np.divide(parts, speed, out=np.zeros_like(parts), where=speed > 1e-3 * speed.max())

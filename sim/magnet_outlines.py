@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.magnets import Block, CurrentLoop, Disc, Magnet, Ring, SoftIronSphere, Sphere, with_induced
+from sim.magnets import Block, CurrentLoop, Disc, Magnet, Ring, Sphere, with_induced
 
 __all__ = ["outlines"]
 
@@ -43,7 +43,11 @@ def _outline(magnet: Magnet) -> dict[str, Any]:
     from scipy.spatial.transform import Rotation
 
     turn = Rotation.from_rotvec(magnet.rotation)
-    bodies = [turn.apply(points) + np.asarray(magnet.position) for points in _bodies(magnet)]
+    is_round = isinstance(magnet, Sphere)  # two of its circles stand for it, which must not turn
+    bodies = [
+        (points if is_round else turn.apply(points)) + np.asarray(magnet.position)
+        for points in _bodies(magnet)
+    ]
     pole = np.asarray(getattr(magnet, "polarisation", (0.0, 0.0, 0.0)), dtype=np.float64)
     size = float(np.linalg.norm(pole))
     return {
@@ -56,7 +60,7 @@ def _outline(magnet: Magnet) -> dict[str, Any]:
 
 def _bodies(magnet: Magnet) -> list[Values]:
     """Return points (n, 3) in m whose hulls are the outlines, before turning; none for a field."""
-    if isinstance(magnet, Sphere | SoftIronSphere):
+    if isinstance(magnet, Sphere):
         rims = [_rim(magnet.diameter, 0.0)[:, order] for order in ((0, 1, 2), (0, 2, 1))]
         return [np.concatenate(rims)]
     if isinstance(magnet, Block):
@@ -93,4 +97,4 @@ def _hull(points: Values) -> Values:
     try:
         return np.asarray(points[ConvexHull(points).vertices])
     except QhullError:  # a coil seen from its edge
-        return np.stack([points.min(axis=0), points.max(axis=0)])
+        return np.asarray(points[ConvexHull(points, qhull_options="QJ").vertices])
