@@ -99,7 +99,7 @@ class CellMap:
 
     def columns(self) -> dict[str, NDArray[np.generic]]:
         """Return the arrays over the grid by their names in files, units in the names."""
-        parts = {}
+        parts: dict[str, NDArray[np.generic]] = {}
         for name, values, unit in (
             ("field", self.field, "T"),
             ("force", self.force, "N"),
