@@ -104,8 +104,8 @@ def _extents(x: Floats, y: Floats, outlines: list[Outline]) -> tuple[Floats, Flo
         shown.append(
             np.array(
                 [
-                    max(low, low_high[0] - 0.6 * reach) - margin,
-                    min(high, low_high[1] + 0.6 * reach) + margin,
+                    max(low, low_high[0] - 0.75 * reach) - margin,
+                    min(high, low_high[1] + 0.75 * reach) + margin,
                 ]
             )
         )
