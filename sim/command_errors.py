@@ -35,6 +35,7 @@ def explain(
         return FAILED, f"the installation is not complete: {error}"
     from sim.command_text import UsageError
     from sim.initial_state import CrowdedError
+    from sim.magnets import MagnetError
     from sim.one_run import FolderError, RunFailed, RunFileError
     from sim.parameters import ParameterError
     from sim.units import UnitError
@@ -43,7 +44,15 @@ def explain(
         run = error.run
         saved = f"{run.frames} frames up to the failure are in {run.path}"
         return FAILED, f"the run failed at step {run.step} of {run.steps}: {run.reason}; {saved}"
-    ours = (UsageError, ParameterError, UnitError, CrowdedError, FolderError, RunFileError)
+    ours = (
+        UsageError,
+        ParameterError,
+        UnitError,
+        CrowdedError,
+        FolderError,
+        RunFileError,
+        MagnetError,
+    )
     if isinstance(error, (*ours, *readers())):
         return BAD_INPUT, str(error)
     if isinstance(error, OSError) and error.strerror:

@@ -10,6 +10,7 @@ from sim.chain_growth import GROWTH_BAND
 from sim.dipole_text import dipole_rows
 from sim.dynamics_text import dynamics_sentences
 from sim.force_text import force_rows, force_sentences
+from sim.magnet_text import magnet_rows, magnet_sentences
 from sim.outlook import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
 from sim.units import format_quantity
 
@@ -116,6 +117,7 @@ def table(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
         *bead_rows(parameters, outlook),
         *_pair_rows(outlook),
         *force_rows(parameters, outlook),
+        *magnet_rows(parameters, outlook),
         *_run_rows(parameters, outlook),
     ]
 
@@ -204,6 +206,7 @@ def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
         *bead_sentences(parameters, outlook),
         *_lengths(outlook),
         *_times(parameters, outlook),
+        *magnet_sentences(parameters, outlook),
         *force_sentences(parameters, outlook, duration_text),
         _spacing(outlook),
         _patch(parameters, outlook),

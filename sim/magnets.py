@@ -6,11 +6,12 @@ differences of sixth order, with a step that shrinks with the distance from the 
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from types import ModuleType
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,16 +51,17 @@ class Magnet:
     Attributes
     ----------
     position : tuple of float
-        Centre (x, y, z) in m.
+        Centre (x, y, z) in m; z = 0 is the mid-plane of the film.
     rotation : tuple of float
         By which the magnet and its magnetisation are turned about the centre: the axis, as long as
         the angle in rad.
+    kind : str
+        The same word as in parameter files.
     """
-
-    kind: ClassVar[str] = "magnet"
 
     position: Vector = (0.0, 0.0, 0.0)
     rotation: Vector = (0.0, 0.0, 0.0)
+    kind: str = dataclasses.field(default="magnet", init=False)
 
     def field(self, points: Floats) -> Floats:
         """Give the field at points (n, 3) in m as (n, 3) in T."""
@@ -91,8 +93,7 @@ class _Permanent(Magnet):
 class Sphere(_Permanent):
     """A magnetised sphere; diameter in m."""
 
-    kind: ClassVar[str] = "sphere"
-
+    kind: str = dataclasses.field(default="sphere", init=False)
     diameter: float = 1e-2
 
     def _sources(self) -> list[Any]:
@@ -108,8 +109,7 @@ class Sphere(_Permanent):
 class Block(_Permanent):
     """A magnetised block; sides (x, y, z) in m before it is turned."""
 
-    kind: ClassVar[str] = "block"
-
+    kind: str = dataclasses.field(default="block", init=False)
     sides: Vector = (1e-2, 1e-2, 1e-2)
 
     def _sources(self) -> list[Any]:
@@ -124,8 +124,7 @@ class Block(_Permanent):
 class Disc(_Permanent):
     """A magnetised disc or rod; diameter and height in m, its axis along z before it is turned."""
 
-    kind: ClassVar[str] = "disc"
-
+    kind: str = dataclasses.field(default="disc", init=False)
     diameter: float = 1e-2
     height: float = 5e-3
 
@@ -141,8 +140,7 @@ class Disc(_Permanent):
 class Ring(_Permanent):
     """A disc with a round hole; diameters and height in m, its axis along z before it is turned."""
 
-    kind: ClassVar[str] = "ring"
-
+    kind: str = dataclasses.field(default="ring", init=False)
     diameter: float = 1e-2
     inner_diameter: float = 5e-3
     height: float = 5e-3
@@ -162,8 +160,7 @@ class Ring(_Permanent):
 class CurrentLoop(Magnet):
     """A thin circular coil, axis z before it is turned; diameter in m, current times turns in A."""
 
-    kind: ClassVar[str] = "loop"
-
+    kind: str = dataclasses.field(default="loop", init=False)
     diameter: float = 1e-2
     current: float = 1.0
 
@@ -179,8 +176,7 @@ class CurrentLoop(Magnet):
 class UniformField(Magnet):
     """A uniform field in T, as in the middle of a pair of coils; it has no place."""
 
-    kind: ClassVar[str] = "uniform"
-
+    kind: str = dataclasses.field(default="uniform", init=False)
     strength: Vector = (0.0, 0.0, 0.0)
 
     def field(self, points: Floats) -> Floats:
@@ -210,8 +206,7 @@ class SoftIronSphere(Magnet):
         Largest polarisation in T.
     """
 
-    kind: ClassVar[str] = "soft_iron_sphere"
-
+    kind: str = dataclasses.field(default="soft_iron_sphere", init=False)
     diameter: float = 1e-2
     permeability: float = 1000.0
     saturation: float = 2.1

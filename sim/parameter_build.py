@@ -12,6 +12,7 @@ from sim.material import MATERIALS
 from sim.parameter_bead_checks import bead_notices
 from sim.parameter_checks import field_direction, in_plane, sizes
 from sim.parameter_force_checks import electrostatics, force_notices, gravity, van_der_waals
+from sim.parameter_magnets import cell, field_of_magnets, magnet_notices, magnets
 from sim.parameter_optics_table import optics
 from sim.parameter_reading import Reading
 from sim.parameters import (
@@ -63,6 +64,8 @@ def build(reading: Reading, text: str, name: str) -> Parameters:
         film=FilmParameters(**_table(reading, "film")),
         repulsion=_repulsion(reading, carrier.temperature),
         field=_with_gradient(reading, _field(reading)),
+        magnets=magnets(reading),
+        cell=cell(reading),
         dipoles=DipoleParameters(**_table(reading, "dipoles")),
         run=RunParameters(**_table(reading, "run")),
         output=OutputParameters(**_table(reading, "output")),
@@ -116,6 +119,8 @@ def _bonds(reading: Reading, temperature: float) -> BondParameters:
 
 
 def _field(reading: Reading) -> FieldParameters:
+    if reading.magnets:
+        return field_of_magnets(magnets(reading), cell(reading))
     table = _table(reading, "field")
     base = field_direction(table, (1.0, 0.0, 0.0))
     if not reading.steps:
@@ -182,6 +187,7 @@ def _notices(reading: Reading) -> Iterator[str]:
     yield from bead_notices(reading)
     yield from _unused(reading, "bonds", "kind", {"distance": "energy", "energy": "alignment"})
     yield from force_notices(reading)
+    yield from magnet_notices(reading)
     if (
         reading.get("run", "dynamics") == "brownian"
         and reading.get("gravity", "acceleration") == 0.0
@@ -193,7 +199,7 @@ def _notices(reading: Reading) -> Iterator[str]:
 
 
 def _field_notices(reading: Reading) -> Iterator[str]:
-    if not reading.given("field", "strength", "steps"):
+    if not reading.given("field", "strength", "steps") and not reading.magnets:
         yield "[field] gives no strength: the run has no applied field."
     directions = reading.given("field", "direction", "tilt", "azimuth")
     if directions and reading.steps and all(_is_directed(step) for step in reading.steps):

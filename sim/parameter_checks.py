@@ -13,6 +13,7 @@ from typing import Any
 from sim.material import MATERIALS
 from sim.parameter_bead_checks import bead_sizes, check_beads, is_multicore
 from sim.parameter_force_checks import check_forces, check_size_table, force_range
+from sim.parameter_magnets import check_magnets
 from sim.parameter_models import MOST_PARTICLES, RANDOM_PACKING
 from sim.parameter_optics_table import check_optics
 from sim.parameter_reading import Reading
@@ -61,6 +62,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from _check_start(reading)
     yield from check_forces(reading)
     yield from check_optics(reading)
+    yield from check_magnets(reading)
     yield from check_size_table(reading)
     yield from check_beads(reading, magnetisation(reading))
     yield from _check_layers(reading)

@@ -15,6 +15,7 @@ from sim.parameter_bonds_table import BondsTable
 from sim.parameter_field_tables import FieldTable
 from sim.parameter_force_tables import ElectrostaticsTable, GravityTable, VanDerWaalsTable
 from sim.parameter_force_values import Diameters
+from sim.parameter_magnet_tables import CellTable, MagnetTable
 from sim.parameter_optics_table import OpticsTable
 from sim.parameter_table import Table
 from sim.parameter_table import default as _default
@@ -31,6 +32,7 @@ from sim.parameter_vectors import Sides
 
 __all__ = [
     "LARGEST_SEED",
+    "MAGNETS",
     "MOST_PARTICLES",
     "RANDOM_PACKING",
     "STEPS",
@@ -337,6 +339,10 @@ class FileTable(Table):
     electrostatics: ElectrostaticsTable = _default({})
     gravity: GravityTable = _default({})
     optics: OpticsTable = _default({})
+    cell: CellTable = _default({})
+    magnets: list[MagnetTable] = Field(
+        default=[], max_length=1000, description="Magnets and coils, instead of [field]."
+    )
     sweep: dict[str, Any] = Field(
         default={},
         description="Values to vary, by dotted key, for `chainfilm sweep`; one run ignores it.",
@@ -359,11 +365,15 @@ TABLES: dict[str, type[Table]] = {
     "electrostatics": ElectrostaticsTable,
     "gravity": GravityTable,
     "optics": OpticsTable,
+    "cell": CellTable,
 }
 """The tables of a file, by name."""
 
 STEPS = ("field", "steps")
 """Where the field programme stands in a file."""
+
+MAGNETS = ("magnets",)
+"""Where the magnets stand."""
 
 
 def expectation(table: type[Table], key: str) -> Expectation | None:

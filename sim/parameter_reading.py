@@ -14,15 +14,17 @@ from typing import Any
 from pydantic import ValidationError
 
 from sim.parameter_field_tables import StepTable
-from sim.parameter_models import STEPS, TABLES, FileTable, Table, expectation
+from sim.parameter_magnet_tables import MagnetTable
+from sim.parameter_models import MAGNETS, STEPS, TABLES, FileTable, Table, expectation
 from sim.parameter_values import show
 
 __all__ = ["Reading", "read_tables"]
 
-_LATER = {
-    ("magnets",): "[[magnets]]",
+_LISTS: dict[tuple[str, ...], tuple[str, type[Table]]] = {
+    STEPS: ("[[field.steps]]", StepTable),
+    MAGNETS: ("[[magnets]]", MagnetTable),
 }
-"""Tables and keys that a later version will know."""
+"""Lists of tables: their heading and what each holds."""
 
 
 @dataclass
@@ -39,12 +41,15 @@ class Reading:
         Values inside by (table, key), defaults included, mistaken keys left out.
     steps : list of dict
         The field programme, each step by key.
+    magnets : list of dict
+        The magnets, each by key; empty where one of them is mistaken.
     """
 
     raw: dict[str, Any]
     problems: list[str]
     values: dict[tuple[str, str], Any] = field(default_factory=dict)
     steps: list[dict[str, Any]] = field(default_factory=list)
+    magnets: list[dict[str, Any]] = field(default_factory=list)
 
     def given(self, table: str, *keys: str) -> list[str]:
         """Which of some keys the file writes, mistaken or not."""
@@ -88,8 +93,10 @@ def read_tables(raw: dict[str, Any]) -> Reading:
             _keep_values(reading, name, table, wrong)
     if STEPS in reading.values:
         reading.steps = [
-            _step_values(step) for step in reading.raw.get("field", {}).get("steps", [])
+            _values(StepTable, step) for step in reading.raw.get("field", {}).get("steps", [])
         ]
+    if all(place[0] != "magnets" for place in bad):
+        reading.magnets = [_values(MagnetTable, magnet) for magnet in raw.get("magnets", [])]
     return reading
 
 
@@ -101,8 +108,8 @@ def _keep_values(reading: Reading, name: str, table: type[Table], wrong: set[Any
             reading.values[name, key] = _value(table, key, written)
 
 
-def _step_values(step: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: _value(StepTable, key, step) for key in StepTable.model_fields}
+def _values(table: type[Table], written: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: _value(table, key, written) for key in table.model_fields}
 
 
 def _value(table: type[Table], key: str, written: Mapping[str, Any]) -> Any:
@@ -114,9 +121,10 @@ def _value(table: type[Table], key: str, written: Mapping[str, Any]) -> Any:
 
 def _label(place: tuple[Any, ...]) -> str:
     """Write where a mistake is: [table] key."""
-    if place[:2] == STEPS and len(place) > 2:
-        inside = " ".join(str(part) for part in place[3:])
-        return f"[[field.steps]] number {place[2] + 1}" + (f" {inside}" if inside else "")
+    for start, (heading, _) in _LISTS.items():
+        if place[: len(start)] == start and len(place) > len(start):
+            number, *inside = place[len(start) :]
+            return " ".join([f"{heading} number {number + 1}", *map(str, inside)])
     if len(place) == 1:
         return f"[{place[0]}]" if place[0] in {*TABLES, "sweep"} else str(place[0])
     return f"[{place[0]}] " + ".".join(str(part) for part in place[1:])
@@ -124,8 +132,9 @@ def _label(place: tuple[Any, ...]) -> str:
 
 def _table_at(place: tuple[Any, ...]) -> type[Table]:
     """Find the table that holds the key at a place."""
-    if place[:2] == STEPS and len(place) > 3:
-        return StepTable
+    for start, (_, table) in _LISTS.items():
+        if place[: len(start)] == start and len(place) > len(start) + 1:
+            return table
     return TABLES.get(place[0], FileTable) if len(place) > 1 else FileTable
 
 
@@ -140,10 +149,11 @@ def _sentence(mistake: Mapping[str, Any]) -> str:
         expected = expectation(_table_at(place), str(place[-1]))
         must = expected.must if expected is not None else "a table"
         return f"{_label(place)} is missing; it must be {must}."
-    if place == STEPS:
+    if place in _LISTS:
         received = "too many" if kind == "too_long" else show(value)
+        name, most = ("[field] steps", 10000) if place == STEPS else ("magnets", 1000)
         return (
-            "[field] steps must be a list of at most 10000 tables, each headed [[field.steps]]; "
+            f"{name} must be a list of at most {most} tables, each headed {_LISTS[place][0]}; "
             f"received {received}."
         )
     return f"{_label(place)} must be a table of keys; received {show(value)}."
@@ -151,8 +161,6 @@ def _sentence(mistake: Mapping[str, Any]) -> str:
 
 def _unknown(place: tuple[Any, ...], value: object) -> str:
     """Word an unknown table or key, with the nearest known one."""
-    if place in _LATER:
-        return f"{_LATER[place]} comes in a later version; this one does not know it."
     word = str(place[-1])
     shown = word if word.replace("_", "").isalnum() and len(word) < 40 else show(word)
     known = list(_table_at(place).model_fields)

@@ -72,6 +72,32 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 # phase = "0 deg"               # angle at the start of the step (oscillate, rotate)
 # axis = [0, 0, 1]              # normal of the plane of turning (rotate)
 
+# Instead of [field], magnets and coils, whose field at [cell] place drives the run:
+# [[magnets]]
+# kind = "sphere"               # sphere, block, disc, ring, soft_iron_sphere; loop, uniform: coils
+# position = ["0 mm", "0 mm", "-8 mm"] # of its centre; z = 0 is the middle of the film
+# direction = [0, 0, 1]         # of the magnetisation, or of a uniform field
+# remanence = "1.2 T"           # as suppliers state it
+# diameter = "10 mm"            # sphere, disc, ring, loop
+# inner_diameter = "5 mm"       # hole of a ring
+# height = "5 mm"               # disc, ring; along z before it is turned
+# sides = ["10 mm", "10 mm", "5 mm"] # block
+# current = "20 A"              # loop: current times turns
+# strength = "30 mT"            # uniform
+# permeability = 1000.0         # soft_iron_sphere, relative
+# saturation = "2.1 T"          # soft_iron_sphere
+# turn = "0 deg"                # by which it is turned, with its magnetisation
+# turn_axis = [0, 1, 0]         # about this axis through its centre
+# repeat = "once"               # once, line, grid or ring: equal magnets around position
+# copies = 4                    # line, ring; grid: in a row along x
+# rows = 3                      # grid: along y
+# step = ["12 mm", "12 mm", "0 mm"] # line: from one to the next; grid: distances along x and y
+# ring_diameter = "30 mm"       # ring: of the circle of centres
+
+[cell]
+# width = ["20 mm", "20 mm"]    # of the cell over the magnets, its centre at x = y = 0
+# place = ["0 mm", "0 mm"]      # where on it the patch lies
+
 [dipoles]
 sum = "mesh"                    # mesh: all forces; exact: small systems; cutoff: approximate
 tolerance = 1e-3                # relative error of field and force (mesh, exact)

@@ -12,8 +12,9 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
+from sim.cell_parameters import CellParameters
 from sim.field_parameters import FieldParameters, FieldStep
 from sim.force_parameters import (
     ElectrostaticParameters,
@@ -23,9 +24,13 @@ from sim.force_parameters import (
 from sim.optics_parameters import OpticsParameters
 from sim.particle_parameters import ParticleParameters
 
+if TYPE_CHECKING:
+    from sim.magnets import Magnet
+
 __all__ = [
     "BondParameters",
     "CarrierParameters",
+    "CellParameters",
     "DipoleParameters",
     "ElectrostaticParameters",
     "FieldParameters",
@@ -195,6 +200,8 @@ class Parameters:
         One object a table of the file.
     van_der_waals, electrostatics, gravity
         The same of the forces that a run may add; ``optics`` of the light it is meant for.
+    magnets, cell
+        Magnets and coils, whose field at the place of the patch is then `field`; and the cell.
     sweep : mapping
         The [sweep] table as written, empty where there is none; one run does not use it.
     text : str
@@ -227,6 +234,8 @@ class Parameters:
     )
     gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
     optics: OpticsParameters = dataclasses.field(default_factory=OpticsParameters)
+    magnets: tuple[Magnet, ...] = ()
+    cell: CellParameters = dataclasses.field(default_factory=CellParameters)
 
     def with_seed(self, seed: int | None) -> Parameters:
         """Return the same with another seed; None keeps the file's."""

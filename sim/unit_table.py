@@ -149,6 +149,7 @@ DIMENSIONS: dict[str, Dimension] = {
         "kT",
         "1 kT",
     ),
+    "current": _dimension("a current", "A=1, mA=1e-3, kA=1e3", "mA,A,kA", "20 A"),
     "angle": _angle_dimension(),
     "moment": _dimension(
         "a magnetic moment", "A m^2=1, emu=1e-3", "A m^2", "2e-18 A m^2", "A m2=1"

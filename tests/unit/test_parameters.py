@@ -413,7 +413,7 @@ def test_missing_keys_are_all_named_with_what_they_must_be():
         (changed(more="[output]\nseed = 1\n"), "seed is not a known key; it belongs in [run]."),
         ("seed = 1\n" + SMALLEST, "seed is not a known key; it belongs in [run]."),
         ("titel = 'x'\n" + SMALLEST, "titel is not a known key; the nearest is title."),
-        (changed(more="[[magnets]]\nx = 1\n"), "[[magnets]] comes in a later version"),
+        (changed(more="[[magnets]]\nx = 1\n"), "[[magnets]] number 1 "),
         (changed(more='["a\\nb"]\n'), '["a\\nb"] is not a known table'),
         (changed(more="[field]\nsteps = 3\n"), "[field] steps must be a list of at most 10000"),
         (

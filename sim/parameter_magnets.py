@@ -1,0 +1,274 @@
+"""From the tables [[magnets]] and [cell] to sources of the field, and keys against each other."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.cell_parameters import CellParameters
+from sim.field_parameters import FieldParameters, FieldStep
+from sim.magnet_overlap import overlapping
+from sim.magnets import (
+    Block,
+    CurrentLoop,
+    Disc,
+    Magnet,
+    MagnetError,
+    Ring,
+    SoftIronSphere,
+    Sphere,
+    UniformField,
+    field_and_gradient,
+)
+from sim.units import format_quantity
+
+if TYPE_CHECKING:
+    from scipy.spatial.transform import Rotation
+
+    from sim.parameter_reading import Reading
+
+__all__ = ["cell", "check_magnets", "field_of_magnets", "magnet_notices", "magnets"]
+
+Vector = tuple[float, float, float]
+
+_NEEDED = {
+    "sphere": ("diameter", "remanence"),
+    "block": ("sides", "remanence"),
+    "disc": ("diameter", "height", "remanence"),
+    "ring": ("diameter", "inner_diameter", "height", "remanence"),
+    "loop": ("diameter", "current"),
+    "soft_iron_sphere": ("diameter",),
+    "uniform": ("strength",),
+}
+"""Keys that a kind cannot be without; those of other kinds are not used."""
+
+_REPEATED = {
+    "once": (),
+    "line": ("copies", "step"),
+    "grid": ("copies", "rows", "step"),
+    "ring": ("copies", "ring_diameter"),
+}
+"""Keys that an array cannot be without."""
+
+_EXAMPLES = {
+    "diameter": '"10 mm"', "inner_diameter": '"5 mm"', "height": '"5 mm"',
+    "sides": '["10 mm", "10 mm", "5 mm"]', "remanence": '"1.2 T"', "current": '"20 A"',
+    "strength": '"30 mT"', "copies": "4", "rows": "3", "step": '["12 mm", "12 mm", "0 mm"]',
+    "ring_diameter": '"30 mm"',
+}  # fmt: skip
+
+_GRID = 41
+"""Places a side of the cell at which the film must lie outside the magnets."""
+
+
+def magnets(reading: Reading) -> tuple[Magnet, ...]:
+    """Give the sources of a file without mistakes, arrays as their single magnets."""
+    return tuple(magnet for values in reading.magnets for magnet in _array(values))
+
+
+def cell(reading: Reading) -> CellParameters:
+    """Give what [cell] says of a file without mistakes."""
+    return CellParameters(reading.get("cell", "width"), reading.get("cell", "place"))
+
+
+def field_of_magnets(sources: tuple[Magnet, ...], where: CellParameters) -> FieldParameters:
+    """Give the steady field and gradient that magnets make in the middle of the patch.
+
+    Parameters
+    ----------
+    sources : tuple of Magnet
+        The magnets and coils.
+    where : CellParameters
+        The cell and the place of the patch on it.
+
+    Returns
+    -------
+    FieldParameters
+        One endless step in T, and the gradient in T/m.
+    """
+    field, slopes = field_and_gradient(sources, np.array([[*where.place, 0.0]]))
+    x, y, z = (float(part) for part in field[0])
+    strength = math.hypot(x, y, z)
+    direction = (x / strength, y / strength, z / strength) if strength > 0.0 else (1.0, 0.0, 0.0)
+    # Differences leave about 1e-8 of an asymmetry and of a trace, which no field in a film has.
+    slope = 0.5 * (slopes[0] + slopes[0].T)
+    slope -= np.eye(3) * np.trace(slope) / 3.0
+    parts = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
+    xx, yy, zz, xy, xz, yz = (float(slope[part]) for part in parts)
+    steady = FieldStep("hold", math.inf, (x, y, z))
+    return FieldParameters((steady,), direction, (xx, yy, zz, xy, xz, yz))
+
+
+def check_magnets(reading: Reading) -> Iterator[str]:
+    """Find keys of [[magnets]] and [cell] that do not go together, with [field] and the film.
+
+    Parameters
+    ----------
+    reading : Reading
+        What could be read from the file.
+
+    Yields
+    ------
+    str
+        One sentence a contradiction.
+    """
+    if reading.has("cell", "width", "place"):
+        yield from _check_place(cell(reading))
+    if not reading.magnets:
+        return
+    given = reading.raw.get("field")
+    if isinstance(given, Mapping) and given:
+        yield (
+            "[field] must be left out beside [[magnets]], which make the field; received "
+            f"{', '.join(str(key) for key in given)}."
+        )
+    found = [
+        sentence
+        for number, values in enumerate(reading.magnets, start=1)
+        for sentence in _check_keys(f"[[magnets]] number {number}", values)
+    ]
+    yield from found
+    if not found and reading.has("cell", "width", "place") and reading.has("film", "thickness"):
+        yield from _check_film(reading)
+
+
+def magnet_notices(reading: Reading) -> Iterator[str]:
+    """Name keys of magnets that are not used, and magnets that overlap."""
+    if reading.given("cell", "width", "place") and not reading.magnets:
+        yield "[cell] is not used without [[magnets]]."
+    for number, values in enumerate(reading.magnets, start=1):
+        used = {*_NEEDED[values["kind"]], *_REPEATED[values["repeat"]]}
+        for key in _EXAMPLES:
+            if values[key] is not None and key not in used:
+                which = "kind" if key in sum(_NEEDED.values(), ()) else "repeat"
+                yield (
+                    f"[[magnets]] number {number} {key} is not used with {which} = "
+                    f'"{values[which]}".'
+                )
+    numbered = [
+        (number, magnet)
+        for number, values in enumerate(reading.magnets, start=1)
+        for magnet in _array(values)
+    ]
+    for first, second in sorted(overlapping(numbered)):
+        pair = (
+            f"number {first} and {second} overlap"
+            if first != second
+            else (f"number {first} overlaps its own copies")
+        )
+        yield (
+            f"[[magnets]] {pair}: the fields of both are added all the same, which no real magnets "
+            "make."
+        )
+
+
+def _check_place(where: CellParameters) -> Iterator[str]:
+    for name, side, place in zip("xy", where.width, where.place, strict=True):
+        if abs(place) > 0.5 * side:
+            half = format_quantity(0.5 * side, "length")
+            yield (
+                f"[cell] place must lie on the cell, with {name} from -{half} to {half}; received "
+                f"{format_quantity(place, 'length')}."
+            )
+
+
+def _check_keys(label: str, values: Mapping[str, Any]) -> Iterator[str]:
+    for which, needed in (("kind", _NEEDED), ("repeat", _REPEATED)):
+        for key in needed[values[which]]:
+            if values[key] is None:
+                yield (
+                    f'{label} {key} is missing; {which} = "{values[which]}" needs it, such as '
+                    f"{_EXAMPLES[key]}."
+                )
+    outer, inner = values["diameter"], values["inner_diameter"]
+    if values["kind"] == "ring" and None not in (outer, inner) and inner >= outer:
+        yield (
+            f"{label} inner_diameter must be below the diameter of "
+            f"{format_quantity(outer, 'length')}; received {format_quantity(inner, 'length')}."
+        )
+
+
+def _check_film(reading: Reading) -> Iterator[str]:
+    """Refuse a film that a magnet reaches into, and a field that cannot be computed."""
+    where, half = cell(reading), 0.5 * reading.get("film", "thickness")
+    for number, values in enumerate(reading.magnets, start=1):
+        for magnet in _array(values):
+            points = _film_points(magnet, where, half)
+            if np.any(magnet.clearance(points) <= 0.0):
+                x, y, z = (format_quantity(part, "length") for part in magnet.position)
+                yield (
+                    f"[[magnets]] number {number} position must leave the film outside the magnet; "
+                    f"received ({x}, {y}, {z}), from where this {magnet.kind} reaches into it."
+                )
+                return
+    if any(True for _ in _check_place(where)):
+        return
+    try:
+        field_of_magnets(magnets(reading), where)
+    except MagnetError as error:
+        yield f"[[magnets]]: {error}"
+
+
+def _film_points(magnet: Magnet, where: CellParameters, half: float) -> np.ndarray[Any, Any]:
+    """Places in the film: a grid over the cell on both windows, and the one nearest the centre."""
+    x, y = (np.linspace(-0.5 * side, 0.5 * side, _GRID) for side in where.width)
+    grid = np.stack(np.meshgrid(x, y, [-half, 0.0, half]), axis=-1).reshape(-1, 3)
+    limit = np.array([0.5 * where.width[0], 0.5 * where.width[1], half])
+    nearest = np.clip(magnet.position, -limit, limit)
+    return np.vstack([grid, nearest, [*where.place, 0.0]])
+
+
+def _array(values: Mapping[str, Any]) -> Iterator[Magnet]:
+    """Give the single magnets of one table."""
+    from scipy.spatial.transform import Rotation
+
+    turned = Rotation.from_rotvec(np.multiply(values["turn"], values["turn_axis"]))
+    for shift, about_z in _places(values):
+        position = np.add(values["position"], shift)
+        yield _one(values, position, Rotation.from_rotvec([0.0, 0.0, about_z]) * turned)
+
+
+def _places(values: Mapping[str, Any]) -> Iterator[tuple[Vector, float]]:
+    """Give the shift (m) from the middle of the array and the turn about z (rad) of each."""
+    kind, copies = values["repeat"], values["copies"]
+    if kind == "once":
+        yield (0.0, 0.0, 0.0), 0.0
+    elif kind == "ring":
+        radius = 0.5 * values["ring_diameter"]
+        for angle in 2.0 * math.pi * np.arange(copies) / copies:
+            yield (radius * math.cos(angle), radius * math.sin(angle), 0.0), float(angle)
+    else:
+        dx, dy, dz = values["step"]
+        rows = values["rows"] if kind == "grid" else 1
+        for row in np.arange(rows) - 0.5 * (rows - 1):
+            for at in np.arange(copies) - 0.5 * (copies - 1):
+                across = row * dy if kind == "grid" else at * dy
+                yield (float(at * dx), float(across), float(at * dz if kind == "line" else 0)), 0.0
+
+
+def _one(values: Mapping[str, Any], position: np.ndarray[Any, Any], turned: Rotation) -> Magnet:
+    """Give one magnet."""
+    x, y, z = (float(part) for part in position)
+    a, b, c = (float(part) for part in turned.as_rotvec())
+    place: dict[str, Any] = {"position": (x, y, z), "rotation": (a, b, c)}
+    kind = values["kind"]
+    if kind == "loop":
+        return CurrentLoop(**place, diameter=values["diameter"], current=values["current"])
+    if kind == "soft_iron_sphere":
+        given = {key: values[key] for key in ("diameter", "permeability", "saturation")}
+        return SoftIronSphere(**place, **given)
+    if kind == "uniform":
+        return UniformField(**place, strength=_scaled(values["strength"], values["direction"]))
+    shape: type[Any] = {"sphere": Sphere, "block": Block, "disc": Disc, "ring": Ring}[kind]
+    sizes = {key: values[key] for key in _NEEDED[kind] if key != "remanence"}
+    polarisation = _scaled(values["remanence"], values["direction"])
+    magnet: Magnet = shape(**place, polarisation=polarisation, **sizes)
+    return magnet
+
+
+def _scaled(strength: float, direction: Vector) -> Vector:
+    x, y, z = direction
+    return strength * x, strength * y, strength * z
