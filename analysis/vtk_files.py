@@ -93,10 +93,10 @@ def _document(
         "<PolyData>",
         f'<Piece NumberOfPoints="{len(points)}" NumberOfVerts="{counts["Verts"]}" '
         f'NumberOfLines="{counts["Lines"]}" NumberOfStrips="0" NumberOfPolys="0">',
-        *_section("PointData", of_points),
-        *_section("CellData", of_cells),
-        *_section("Points", {"position_nm": points.astype(np.float64)}),
-        *_section(kind, {"connectivity": cells.ravel(), "offsets": offsets}),
+        *section("PointData", of_points),
+        *section("CellData", of_cells),
+        *section("Points", {"position_nm": points.astype(np.float64)}),
+        *section(kind, {"connectivity": cells.ravel(), "offsets": offsets}),
         "</Piece>",
         "</PolyData>",
         "</VTKFile>",
@@ -104,7 +104,7 @@ def _document(
     return "\n".join(parts) + "\n"
 
 
-def _section(name: str, arrays: Arrays) -> list[str]:
+def section(name: str, arrays: Arrays) -> list[str]:
     """Return one element with its arrays; empty where it has none."""
     if not arrays:
         return []

@@ -309,6 +309,13 @@ def _micrograph(args: argparse.Namespace) -> int:
     return DONE
 
 
+def _map(args: argparse.Namespace) -> int:
+    from sim.command_map import map_into
+
+    print(map_into(_load(args.file, None), args))
+    return DONE
+
+
 def _load(file: str, seed: int | None) -> Parameters:
     from sim.parameters import load
 
@@ -352,6 +359,7 @@ def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
         "measure": _measure,
         "plot": _plot,
         "micrograph": _micrograph,
+        "map": _map,
     }
 
 

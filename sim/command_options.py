@@ -28,7 +28,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     ----------
     commands : dict
         Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
-        `micrograph`.
+        `micrograph`, `map`.
 
     Returns
     -------
@@ -52,6 +52,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("measure", _measure),
         ("plot", _plot),
         ("micrograph", _micrograph),
+        ("map", _map),
     ):
         summary = (describe.__doc__ or "").rstrip(".")
         command = chosen.add_parser(name, help=summary, description=f"{summary}.")
@@ -154,6 +155,15 @@ def _micrograph(command: argparse.ArgumentParser) -> None:
         help="folder for the results; default: IMAGE without ending",
     )
     command.add_argument("--json", action="store_true", help="print micrograph.json")
+
+
+def _map(command: argparse.ArgumentParser) -> None:
+    """Show the field of the magnets over the cell and what the film does there."""
+    _file(command)
+    command.add_argument(
+        "-o", "--output", metavar="DIR", help="folder of the map; default: FILE_map"
+    )
+    command.add_argument("--overwrite", action="store_true", help="replace a map in the folder")
 
 
 def _file(command: argparse.ArgumentParser) -> None:

@@ -14,10 +14,12 @@ if TYPE_CHECKING:
     from analysis.measures import Measurement
     from analysis.sweeps import SweepTable
     from analysis.trajectory import Run as Trajectory
+    from sim.cell_map import CellMap
     from sim.expectations import Expectations
 
 __all__ = [
     "draw",
+    "draw_map_into",
     "draw_pair",
     "headline_rows",
     "headline_text",
@@ -98,6 +100,17 @@ def draw_pair(expectations: Expectations, path: Path) -> None:
     from analysis.pair_potential_picture import save_pair_potential
 
     save_pair_potential(expectations.pair_potential, path)
+
+
+def draw_map_into(film: CellMap, outlines: list[dict[str, Any]], directory: Path) -> None:
+    """Write the map of a cell as a table and a grid, and draw it with its magnets."""
+    from analysis.map_files import write_map
+    from analysis.map_pictures import draw_map
+
+    _make_folder(directory)
+    columns = film.columns()
+    write_map(film.x, film.y, columns, directory)
+    draw_map(film.x, film.y, columns, outlines, directory / "figures")
 
 
 def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:

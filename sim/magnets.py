@@ -278,7 +278,7 @@ def with_induced(magnets: Sequence[Magnet]) -> list[Magnet]:
     centres = np.array([sphere.position for sphere in iron])
     applied = sum((magnet.field(centres) for magnet in steady), np.zeros((len(iron), 3)))
     found = [sphere.magnetised(field) for sphere, field in zip(iron, applied, strict=True)]
-    for _ in range(200):
+    for _ in range(200 if len(iron) > 1 else 0):
         before = np.array([sphere.polarisation for sphere in found])
         total = applied.copy()
         for index, source in enumerate(found):

@@ -68,7 +68,7 @@ def test_lazy_names_work_more_than_once():
         _ = sim.nothing
 
 
-@pytest.mark.parametrize("command", ["new", "check", "run", "sweep", "measure", "plot"])
+@pytest.mark.parametrize("command", ["new", "check", "run", "sweep", "measure", "plot", "map"])
 def test_help_of_each_command(command, capsys):
     assert call(command, "--help") == 0
     assert capsys.readouterr().out.startswith(f"usage: chainfilm {command} ")
@@ -77,7 +77,7 @@ def test_help_of_each_command(command, capsys):
 def test_help_names_every_command_and_the_exit_codes(capsys):
     assert call("--help") == 0
     text = capsys.readouterr().out
-    for word in ("new", "check", "run", "sweep", "measure", "plot", "130 interrupted"):
+    for word in ("new", "check", "run", "sweep", "measure", "plot", "map", "130 interrupted"):
         assert word in text
     assert call("--version") == 0
     assert capsys.readouterr().out.startswith("chainfilm ")

@@ -1,0 +1,309 @@
+"""What a film does at each place of a cell in the field of magnets: functions of arrays, in SI.
+
+Taken for granted: the film is thin beside the distance over which the field varies, so that its
+mid-plane stands for it, and so dilute that the applied field is the field that particles meet.
+Moments follow the field in thermal equilibrium, blocked ones by turning with their particle and
+free ones inside it, which on average is the same: a moment m L(xi) along the field.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim import bead_material, material
+from sim.constants import BOLTZMANN
+from sim.field_parameters import FieldParameters, FieldStep
+from sim.outlook import predict_lengths
+from sim.particles import draw
+
+if TYPE_CHECKING:
+    from sim.parameters import Parameters
+
+__all__ = [
+    "IN_PLANE",
+    "NO_CHAINS",
+    "STANDING",
+    "CellMap",
+    "axis_angles",
+    "drift_velocity",
+    "grid",
+    "magnetophoretic_force",
+    "map_cell",
+    "predicted_lengths",
+    "strength_gradient",
+]
+
+Values: TypeAlias = NDArray[np.float64]
+
+NO_CHAINS, IN_PLANE, STANDING = 0, 1, 2
+"""What chains do at a place."""
+STANDING_TILT = 45.0
+"""Tilt of the field from the film plane in degrees above which chains stand up."""
+SHORTEST_CHAINS = 1.5
+"""Predicted mean length below which there are no chains to speak of, as `check` has it."""
+LEAST_ORIENTATION = 1.0
+"""Energy in kT of a mean chain in the field below which chains have no common direction."""
+KNOTS = 9
+"""Field strengths at which chain lengths are predicted; between them they are interpolated."""
+
+
+@dataclass(frozen=True)
+class CellMap:
+    """The film over a cell; arrays over the grid have the shape (rows along y, columns along x).
+
+    Attributes
+    ----------
+    x, y : ndarray
+        Places of columns and rows in m; the centre of the cell is at 0.
+    field : ndarray (rows, columns, 3)
+        Flux density in T.
+    strength : ndarray
+        Its magnitude in T.
+    direction, tilt : ndarray
+        Angle of its part in the plane from x towards y, and its angle out of the plane, in degrees.
+    langevin : ndarray
+        Langevin parameter of the median particle (of beads: of their cores).
+    moment : ndarray
+        Mean moment of the median particle along the field in A m2.
+    coupling : ndarray
+        Coupling at contact of two such mean moments.
+    mean_length : ndarray
+        Predicted mean chain length in equilibrium.
+    force : ndarray (rows, columns, 3)
+        Magnetophoretic force on the median particle in N.
+    drift : ndarray (rows, columns, 3)
+        Velocity in m/s at which it would drift through the free liquid.
+    state : int8 ndarray
+        `NO_CHAINS`, `IN_PLANE` or `STANDING`.
+    """
+
+    x: Values
+    y: Values
+    field: Values
+    strength: Values
+    direction: Values
+    tilt: Values
+    langevin: Values
+    moment: Values
+    coupling: Values
+    mean_length: Values
+    force: Values
+    drift: Values
+    state: NDArray[np.int8]
+
+    def columns(self) -> dict[str, NDArray[np.generic]]:
+        """Return the arrays over the grid by their names in files, units in the names."""
+        parts: dict[str, NDArray[np.generic]] = {}
+        for name, values, unit in (
+            ("field", self.field, "T"),
+            ("force", self.force, "N"),
+            ("drift", self.drift, "m_per_s"),
+        ):
+            parts |= {f"{name}_{axis}_{unit}": values[..., k] for k, axis in enumerate("xyz")}
+        return {
+            **{name: values for name, values in parts.items() if name.startswith("field")},
+            "strength_T": self.strength,
+            "direction_deg": self.direction,
+            "tilt_deg": self.tilt,
+            "langevin_parameter": self.langevin,
+            "mean_moment_Am2": self.moment,
+            "coupling": self.coupling,
+            "mean_length": self.mean_length,
+            **{name: values for name, values in parts.items() if not name.startswith("field")},
+            "state": self.state,
+        }
+
+
+def grid(sides: tuple[float, float], points: int) -> tuple[Values, Values, Values]:
+    """Lay a grid of square meshes over the cell, its edges included.
+
+    Parameters
+    ----------
+    sides : tuple of float
+        Width of the cell along x and y in m.
+    points : int
+        Points along the longer side.
+
+    Returns
+    -------
+    x, y : ndarray
+        Places of columns and rows in m, about 0; meshes are square but for rounding to whole ones.
+    places : ndarray (rows * columns, 3)
+        All places at z = 0, row by row.
+    """
+    step = max(sides) / (points - 1)
+    x, y = (np.linspace(-0.5 * s, 0.5 * s, max(round(s / step), 1) + 1) for s in sides)
+    across, along = np.meshgrid(x, y)
+    return x, y, np.stack([across.ravel(), along.ravel(), np.zeros(across.size)], axis=1)
+
+
+def strength_gradient(field: Values, gradient: Values) -> Values:
+    """Gradient of the magnitude of a field.
+
+    Parameters
+    ----------
+    field : ndarray (..., 3)
+        Flux density in T.
+    gradient : ndarray (..., 3, 3)
+        dB_a/dx_b in T/m at [..., a, b].
+
+    Returns
+    -------
+    ndarray (..., 3)
+        d|B|/dx_b = sum_a B_a dB_a/dx_b/|B| in T/m; 0 where there is no field.
+    """
+    strength = np.linalg.norm(field, axis=-1, keepdims=True)
+    unit = np.divide(field, strength, out=np.zeros_like(field), where=strength > 0.0)
+    return np.asarray(np.einsum("...a,...ab->...b", unit, gradient))
+
+
+def axis_angles(field: Values) -> tuple[Values, Values]:
+    """Direction in the plane from x towards y, and tilt out of it, in degrees.
+
+    Parameters
+    ----------
+    field : ndarray (..., 3)
+        Flux density in T.
+
+    Returns
+    -------
+    direction, tilt : ndarray (...)
+        From -180 to 180 and from -90 to 90; 0 where there is no field.
+    """
+    level = np.hypot(field[..., 0], field[..., 1])
+    direction = np.degrees(np.arctan2(field[..., 1], field[..., 0]))
+    return direction, np.degrees(np.arctan2(field[..., 2], level))
+
+
+def magnetophoretic_force(moment: Values, field: Values, gradient: Values) -> Values:
+    """Force on moments that point along the field on average.
+
+    Parameters
+    ----------
+    moment : ndarray (...)
+        Mean moment along the field, m L(xi), in A m2.
+    field, gradient : ndarray (..., 3), (..., 3, 3)
+        As for `strength_gradient`.
+
+    Returns
+    -------
+    ndarray (..., 3)
+        (m . grad)B = m L(xi) grad|B| in N; the two are the same as curl B = 0 in the liquid.
+    """
+    return np.asarray(moment)[..., None] * strength_gradient(field, gradient)
+
+
+def drift_velocity(force: Values, viscosity: float, diameter: float) -> Values:
+    """Velocity in m/s of a sphere pulled through a liquid, F/(3 pi eta d) (Stokes).
+
+    Parameters
+    ----------
+    force : ndarray
+        Force in N.
+    viscosity, diameter : float
+        Viscosity in Pa s, outer diameter in m. Windows and neighbours would slow it further.
+    """
+    return np.asarray(force / (3.0 * math.pi * viscosity * diameter))
+
+
+def predicted_lengths(parameters: Parameters, strength: Values) -> Values:
+    """Mean chain length in equilibrium that theory predicts for fields in the plane.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI; the field in them is not used.
+    strength : ndarray
+        Flux density in T.
+
+    Returns
+    -------
+    ndarray
+        `sim.outlook.predict_lengths` at `KNOTS` strengths evenly spaced in the logarithm,
+        interpolated in the logarithm.
+    """
+    fraction = draw(parameters).volume_fraction
+    most = max(float(strength.max()), 1e-12)
+    least = max(float(strength.min()), 1e-4 * most)
+    if most - least <= 1e-9 * most:
+        return np.full_like(strength, _length_at(parameters, most, fraction))
+    knots = np.geomspace(least, most, KNOTS)
+    lengths = [_length_at(parameters, float(knot), fraction) for knot in knots]
+    place = np.log(np.clip(strength, least, most))
+    return np.asarray(np.interp(place, np.log(knots), lengths))
+
+
+def _length_at(parameters: Parameters, strength: float, volume_fraction: float) -> float:
+    """Predict the mean length in a field of this strength in T along x."""
+    step = FieldStep("hold", math.inf, (strength, 0.0, 0.0))
+    field = FieldParameters((step,), (1.0, 0.0, 0.0))
+    return predict_lengths(dataclasses.replace(parameters, field=field), volume_fraction).central
+
+
+def _magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values, Values]:
+    """Langevin parameter, mean moment in A m2, and energy in the field in kT of the median."""
+    sizes, thermal = parameters.particles, BOLTZMANN * parameters.carrier.temperature
+    largest = float(bead_material.largest_moments(sizes, sizes.core_diameter))
+    if sizes.is_multicore:
+        xi = bead_material.core_langevin_parameter(parameters, 1.0) * strength
+        moment = largest * np.asarray(material.langevin(xi))
+        return xi, moment, moment * strength / thermal
+    xi = largest * strength / thermal
+    return xi, largest * np.asarray(material.langevin(xi)), xi
+
+
+def map_cell(
+    parameters: Parameters, x: Values, y: Values, field: Values, gradient: Values
+) -> CellMap:
+    """Say what the film does at each place of a grid.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    x, y : ndarray (columns,), (rows,)
+        Places in m.
+    field : ndarray (rows * columns, 3)
+        Flux density in T at the mid-plane, row by row.
+    gradient : ndarray (rows * columns, 3, 3)
+        dB_a/dx_b in T/m.
+
+    Returns
+    -------
+    CellMap
+        The map. Chains that stand up are at most as long as the film lets them.
+    """
+    sizes, carrier = parameters.particles, parameters.carrier
+    field = field.reshape(y.size, x.size, 3)
+    gradient = gradient.reshape(y.size, x.size, 3, 3)
+    strength = np.linalg.norm(field, axis=-1)
+    direction, tilt = axis_angles(field)
+    xi, moment, energy = _magnetised(parameters, strength)
+    length = predicted_lengths(parameters, strength)
+    standing = np.abs(tilt) > STANDING_TILT
+    room = parameters.film.thickness / sizes.diameter
+    rise = np.where(standing, np.abs(np.sin(np.radians(tilt))), 1.0)
+    length = np.where(standing, np.minimum(length, np.maximum(room / rise, 1.0)), length)
+    formed = (length >= SHORTEST_CHAINS) & (length * energy >= LEAST_ORIENTATION)
+    force = magnetophoretic_force(moment, field, gradient)
+    return CellMap(
+        x=x,
+        y=y,
+        field=field,
+        strength=strength,
+        direction=direction,
+        tilt=tilt,
+        langevin=xi,
+        moment=moment,
+        coupling=np.asarray(material.coupling(moment, sizes.diameter, carrier.temperature)),
+        mean_length=length,
+        force=force,
+        drift=drift_velocity(force, carrier.viscosity, sizes.diameter),
+        state=np.where(formed, np.where(standing, STANDING, IN_PLANE), NO_CHAINS).astype(np.int8),
+    )
