@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from sim.watchers import Watcher
 
 __all__ = ["main", "measure_point", "run_and_measure"]
-# ---------------------------------------------------------------- commands
 
 
 def _new(args: argparse.Namespace) -> int:
@@ -55,6 +54,12 @@ def _new(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
+    from sim.command_same import is_comparison, same_runs
+
+    if is_comparison(args):
+        text, same = same_runs(args)
+        print(text)
+        return DONE if same else FAILED
     from sim.sweep_table import is_sweep
 
     if is_sweep(args.file):
@@ -324,9 +329,6 @@ def _load(file: str, seed: int | None) -> Parameters:
     return parameters.with_seed(seed)
 
 
-# ---------------------------------------------------------------- printing
-
-
 def _print_summary(measurement: Measurement, run: Run, directory: Path) -> None:
     print(f"\nResult\n{command_results.headline_text(measurement)}")
     print(f"\n{timing_text(run)}")
@@ -345,9 +347,6 @@ def _print_sweep(gathered: SweepTable, directory: Path) -> None:
         print(f"\nFailed runs\n{failed}")
     page = directory / "sweep_report.html"
     print(f"\nresults are in {directory}" + (f"; read {page}" if page.exists() else ""))
-
-
-# ---------------------------------------------------------------- errors and entry
 
 
 def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:

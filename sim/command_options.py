@@ -94,7 +94,12 @@ def _new(command: argparse.ArgumentParser) -> None:
 
 def _check(command: argparse.ArgumentParser) -> None:
     """Validate a parameter file and say what to expect and what it costs."""
-    _file(command)
+    command.add_argument("file", nargs="?", metavar="FILE", help="parameter file")
+    command.add_argument(
+        "--same", nargs=2, metavar="DIR",
+        help="instead: say what differs between two runs; exit code 0 if their frames are the "
+        "same bit for bit, 1 if not",
+    )  # fmt: skip
     _threads(command)
     _seed(command)
     command.add_argument("--json", action="store_true", help="print JSON")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from sim.parameters import Parameters
 
-__all__ = ["Ending", "RunRecord", "differences", "program_version", "resolved", "versions"]
+__all__ = ["Ending", "RunRecord", "differences", "flat", "program_version", "resolved", "versions"]
 
 
 class Ending(StrEnum):
@@ -135,7 +135,7 @@ def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
 
     `[run] duration` may differ: a run can be made longer.
     """
-    old, new = _flat(before), _flat(now)
+    old, new = flat(before), flat(now)
     keys = [key for key in [*old, *(k for k in new if k not in old)] if key != "run.duration"]
     return [
         f"{key} was {old.get(key, 'absent')} and is now {new.get(key, 'absent')}"
@@ -144,13 +144,14 @@ def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
     ]
 
 
-def _flat(tree: dict[str, Any], prefix: str = "") -> dict[str, Any]:
-    flat: dict[str, Any] = {}
+def flat(tree: dict[str, Any], prefix: str = "") -> dict[str, Any]:
+    """Return the values of nested tables by their dotted names, rows of a list by their number."""
+    values: dict[str, Any] = {}
     for key, value in tree.items():
         if isinstance(value, list) and value and all(isinstance(item, dict) for item in value):
             value = {str(number): item for number, item in enumerate(value, start=1)}
         if isinstance(value, dict):
-            flat |= _flat(value, f"{prefix}{key}.")
+            values |= flat(value, f"{prefix}{key}.")
         else:
-            flat[prefix + key] = value
-    return flat
+            values[prefix + key] = value
+    return values
