@@ -115,7 +115,7 @@ def _time_words(seconds: float) -> str:
     if seconds == 0.0:
         return "at the start"
     for length, unit in LONG_UNITS:
-        if seconds >= (2.0 if unit == "weeks" else 1.0) * length:
+        if seconds >= 2.0 * length:
             return f"after {with_unit(seconds / length, digits=2)} {unit}"
     return f"after {with_unit(seconds, 's', digits=2)}"
 
@@ -201,5 +201,6 @@ def _draw_change(
     axes.set_ylim(0.0, 100.0)
     marks = [(t, words) for t, words in CLOCK_MARKS if times[late][0] <= t <= times[-1]]
     axes.set_xticks([t for t, _ in marks], [words for _, words in marks])
+    axes.minorticks_off()
     axes.set_xlabel("Time")
     axes.set_ylabel("Change done (%)")

@@ -60,7 +60,8 @@ def _bernoulli(x: Values) -> Values:
     size = np.abs(x)
     decay = -np.expm1(-size)
     small = np.divide(size * np.exp(-size), decay, out=np.ones_like(size), where=size > 0.0)
-    return np.where(x > 0.0, small, small + size)
+    found: Values = np.where(x > 0.0, small, small + size)
+    return found
 
 
 def make_edges(energy: Values, spacing: tuple[float, float], diffusion: float) -> Edges:
@@ -94,8 +95,10 @@ def inflow(packing: Values, edges: Edges) -> Values:
     """Rate of change of the packing in 1/s, (cells,); its sum over the closed cell is zero."""
     here, there = packing[edges.first], packing[edges.second]
     flux = edges.forward * here * (1.0 - there) - edges.backward * there * (1.0 - here)
-    gain = np.bincount(edges.second, flux, edges.cells)
-    return gain - np.bincount(edges.first, flux, edges.cells)
+    change: Values = np.zeros(edges.cells)
+    change += np.bincount(edges.second, flux, edges.cells)
+    change -= np.bincount(edges.first, flux, edges.cells)
+    return change
 
 
 def _jacobian(packing: Values, edges: Edges) -> Any:
@@ -123,7 +126,7 @@ def _newton(packing: Values, edges: Edges, step: float) -> Values | None:
         matrix = unit - step * _jacobian(new, edges)
         change = splu(matrix, permc_spec="MMD_AT_PLUS_A").solve(missing)
         # The solution lies between empty and full; iterates beyond would not lead there.
-        new = np.clip(new + change, 0.0, 1.0)
+        new = np.asarray(np.clip(new + change, 0.0, 1.0), dtype=np.float64)
         if np.abs(change).max() < CONVERGED + 1e-15 * step * edges.forward.max():
             return new
     return None

@@ -248,7 +248,8 @@ def _change(distance: Values) -> Values:
     """Share of the way to equilibrium; a distance of mere rounding is no way at all."""
     if distance[0] < 1e-12:
         return np.zeros_like(distance)
-    return 1.0 - distance / distance[0]
+    done: Values = 1.0 - distance / distance[0]
+    return done
 
 
 def _half_time(times: Values, change: Values) -> float | None:
