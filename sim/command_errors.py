@@ -34,6 +34,7 @@ def explain(
     if isinstance(error, ImportError):
         return FAILED, f"the installation is not complete: {error}"
     from sim.command_text import UsageError
+    from sim.film_drift import DriftError
     from sim.initial_state import CrowdedError
     from sim.magnets import MagnetError
     from sim.one_run import FolderError, RunFailed, RunFileError
@@ -52,6 +53,7 @@ def explain(
         FolderError,
         RunFileError,
         MagnetError,
+        DriftError,
     )
     if isinstance(error, (*ours, *readers())):
         return BAD_INPUT, str(error)

@@ -1,0 +1,206 @@
+"""Figure of particles that drift over a cell: maps of the volume fraction, change over time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis import style
+from analysis.number_text import with_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+    from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike, NDArray
+
+SHOWN_CHANGES = (0.25, 0.5, 0.75)
+"""Shares of the way to equilibrium of which the nearest frames are drawn, beside start and end."""
+
+WIDEST_LINEAR = 20.0
+"""Up to this many times the mean fraction the colours are linear, beyond logarithmic."""
+
+DECADES_BELOW_MEAN = 3.0
+"""How far below the mean logarithmic colours reach; emptier cells look alike."""
+
+LONG_UNITS = ((604_800.0, "weeks"), (86_400.0, "days"), (3_600.0, "h"), (60.0, "min"))
+CLOCK_MARKS = (
+    (1.0, "1 s"),
+    (60.0, "1 min"),
+    (3_600.0, "1 h"),
+    (86_400.0, "1 day"),
+    (604_800.0, "1 week"),
+    (31_557_600.0, "1 year"),
+    (3_155_760_000.0, "100 years"),
+)
+
+CAPTION = (
+    "Where the particles go",
+    "Volume fraction over the cell at times on a logarithmic clock, and after an endless time (in "
+    "equilibrium). Below: the share of the change that is done. Single particles that diffuse and "
+    "are drawn to the strong field; chains, which drift faster, flow and heat are left out.",
+)
+"""Title and caption of the figure."""
+
+
+def drift_maps(
+    sides_m: tuple[float, float],
+    time_s: ArrayLike,
+    volume_fraction: ArrayLike,
+    equilibrium: ArrayLike,
+    step_time_s: ArrayLike,
+    change: ArrayLike,
+    half_time_s: float | None,
+) -> Figure:
+    """Draw the volume fraction at several times, and the change on a logarithmic clock.
+
+    Parameters
+    ----------
+    sides_m : tuple of float
+        Sides of the cell along x and y in m.
+    time_s : (frames,) array
+        Times of the frames in s, the first at the start.
+    volume_fraction : (frames, rows, columns) array
+        Volume fraction; a row runs along x.
+    equilibrium : (rows, columns) array
+        Volume fraction after an endless time.
+    step_time_s, change : (steps,) array
+        Times in s and the share of the way to equilibrium, 0 to 1.
+    half_time_s : float or None
+        When half of the change is done, in s; None where it is not.
+
+    Returns
+    -------
+    Figure
+        Six maps to scale with one bar of colours, and the curve below.
+    """
+    times, maps = np.asarray(time_s, float), np.asarray(volume_fraction, float)
+    final, steps = np.asarray(equilibrium, float), np.asarray(step_time_s, float)
+    done = np.asarray(change, float)
+    shown = _frames_to_show(times, np.interp(times, steps, done))
+    panels = [(_time_words(times[k]), maps[k]) for k in shown]
+    panels.append(("in equilibrium", final))
+    with style.publication():
+        tall = min(max(sides_m[1] / sides_m[0], 0.25), 1.5)
+        height = 2.0 * (0.27 * style.DOUBLE_COLUMN * tall + 6.0 * style.MILLIMETRE)
+        figure = style.new_figure(style.DOUBLE_COLUMN, height + 58.0 * style.MILLIMETRE)
+        grid = figure.add_gridspec(3, 3, height_ratios=(height / 2, height / 2, 1.7))
+        colours = _colours(maps, final)
+        axes = [figure.add_subplot(grid[k // 3, k % 3]) for k in range(len(panels))]
+        for axis, (title, fractions) in zip(axes, panels, strict=True):
+            image = _draw_map(axis, fractions, sides_m, colours)
+            axis.set_title(title, loc="left", fontsize=style.SMALL_POINTS + 0.5)
+        _label_maps(axes, sides_m)
+        _draw_bar(figure, axes, image, colours, float(max(maps.max(), final.max())))
+        _draw_change(figure.add_subplot(grid[2, :]), steps, done, half_time_s)
+        return figure
+
+
+def _frames_to_show(times: NDArray[np.float64], done: NDArray[np.float64]) -> list[int]:
+    """Choose up to five frames: the start, those nearest to parts of the change, and the last."""
+    chosen = {0, len(times) - 1}
+    if done[-1] > 0.0:
+        chosen |= {int(np.argmin(np.abs(done - share))) for share in SHOWN_CHANGES}
+    # Where several parts fall on one frame the gaps are filled evenly on the clock.
+    for k in np.linspace(0, len(times) - 1, 5).round().astype(int):
+        if len(chosen) < 5:
+            chosen.add(int(k))
+    return sorted(chosen)
+
+
+def _time_words(seconds: float) -> str:
+    """Time in the unit that a reader would choose."""
+    if seconds == 0.0:
+        return "at the start"
+    for length, unit in LONG_UNITS:
+        if seconds >= 2.0 * length:
+            return f"after {with_unit(seconds / length, digits=2)} {unit}"
+    return f"after {with_unit(seconds, 's', digits=2)}"
+
+
+def _colours(maps: NDArray[np.float64], final: NDArray[np.float64]) -> Normalize:
+    """Colours of a share in per cent: linear, or logarithmic where a few cells hold most."""
+    from matplotlib.colors import LogNorm, Normalize
+
+    mean, highest = float(maps[0].mean()), float(max(maps.max(), final.max()))
+    if highest <= WIDEST_LINEAR * mean:
+        return Normalize(0.0, 100.0 * highest)
+    return LogNorm(100.0 * mean * 10.0**-DECADES_BELOW_MEAN, 100.0 * highest)
+
+
+def _draw_map(
+    axes: Axes, fractions: NDArray[np.float64], sides: tuple[float, float], colours: Normalize
+) -> ScalarMappable:
+    """One map of the cell, to scale."""
+    scale = style.scale_for(max(sides), "m").factor
+    lowest = colours.vmin or 0.0
+    image = axes.imshow(
+        np.maximum(100.0 * fractions, lowest),
+        origin="lower",
+        extent=(0.0, sides[0] * scale, 0.0, sides[1] * scale),
+        cmap=style.COLOUR_MAP,
+        norm=colours,
+        interpolation="nearest",
+        aspect="equal",
+    )
+    axes.tick_params(direction="out", top=False, right=False)
+    return image
+
+
+def _label_maps(axes: list[Axes], sides: tuple[float, float]) -> None:
+    """Label the outer axes alone."""
+    scale = style.scale_for(max(sides), "m")
+    for k, axis in enumerate(axes):
+        below = k + 3 >= len(axes)
+        axis.tick_params(labelbottom=below, labelleft=k % 3 == 0)
+        if below:
+            axis.set_xlabel(scale.label("x"))
+        if k % 3 == 0:
+            axis.set_ylabel(scale.label("y"))
+
+
+def _draw_bar(
+    figure: Figure, axes: list[Axes], image: ScalarMappable, colours: Normalize, highest: float
+) -> None:
+    """Bar of colours beside all maps; its lower end is pointed where emptier cells look alike."""
+    from matplotlib.colors import LogNorm
+
+    pointed = "min" if isinstance(colours, LogNorm) and highest > 0.0 else "neither"
+    bar = figure.colorbar(image, ax=axes, pad=0.015, aspect=30, extend=pointed)
+    bar.set_label("Volume fraction (%)")
+    bar.ax.tick_params(direction="out")
+
+
+def _draw_change(
+    axes: Axes,
+    times: NDArray[np.float64],
+    done: NDArray[np.float64],
+    half_time: float | None,
+) -> None:
+    """Share of the change against the logarithm of time, half of it marked."""
+    if not done.any():
+        style.say_empty(axes, "Nothing changes: the film is in equilibrium from the start.")
+        return
+    late = times > 0.0
+    axes.semilogx(times[late], 100.0 * done[late], color=style.FIRST, linewidth=1.3)
+    if half_time is not None:
+        axes.plot([times[late][0], half_time, half_time], [50.0, 50.0, 0.0], color=style.MARK,
+                  linewidth=0.8, linestyle=(0, (4, 2)))  # fmt: skip
+        axes.annotate(
+            f"half {_time_words(half_time)}",
+            (half_time, 50.0),
+            xytext=(-5.0, 4.0),
+            textcoords="offset points",
+            ha="right",
+            color=style.MARK,
+            fontsize=style.FONT_POINTS - 1.0,
+        )
+    axes.set_xlim(times[late][0], times[-1])
+    axes.set_ylim(0.0, 100.0)
+    marks = [(t, words) for t, words in CLOCK_MARKS if times[late][0] <= t <= times[-1]]
+    axes.set_xticks([t for t, _ in marks], [words for _, words in marks])
+    axes.minorticks_off()
+    axes.set_xlabel("Time")
+    axes.set_ylabel("Change done (%)")
