@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim import bead_material, material
-from sim.constants import BOLTZMANN
 from sim.field_parameters import FieldParameters, FieldStep
 from sim.outlook import predict_lengths
 from sim.particles import draw
@@ -99,15 +98,12 @@ class CellMap:
 
     def columns(self) -> dict[str, NDArray[np.generic]]:
         """Return the arrays over the grid by their names in files, units in the names."""
-        parts: dict[str, NDArray[np.generic]] = {}
-        for name, values, unit in (
-            ("field", self.field, "T"),
-            ("force", self.force, "N"),
-            ("drift", self.drift, "m_per_s"),
-        ):
-            parts |= {f"{name}_{axis}_{unit}": values[..., k] for k, axis in enumerate("xyz")}
+
+        def parts(name: str, values: Values, unit: str) -> dict[str, Values]:
+            return {f"{name}_{axis}_{unit}": values[..., k] for k, axis in enumerate("xyz")}
+
         return {
-            **{name: values for name, values in parts.items() if name.startswith("field")},
+            **parts("field", self.field, "T"),
             "strength_T": self.strength,
             "direction_deg": self.direction,
             "tilt_deg": self.tilt,
@@ -115,7 +111,8 @@ class CellMap:
             "mean_moment_Am2": self.moment,
             "coupling": self.coupling,
             "mean_length": self.mean_length,
-            **{name: values for name, values in parts.items() if not name.startswith("field")},
+            **parts("force", self.force, "N"),
+            **parts("drift", self.drift, "m_per_s"),
             "state": self.state,
         }
 
@@ -248,13 +245,13 @@ def _length_at(parameters: Parameters, strength: float, volume_fraction: float) 
 
 def _magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values, Values]:
     """Langevin parameter, mean moment in A m2, and energy in the field in kT of the median."""
-    sizes, thermal = parameters.particles, BOLTZMANN * parameters.carrier.temperature
+    sizes, temperature = parameters.particles, parameters.carrier.temperature
     largest = float(bead_material.largest_moments(sizes, sizes.core_diameter))
     if sizes.is_multicore:
         xi = bead_material.core_langevin_parameter(parameters, 1.0) * strength
         moment = largest * np.asarray(material.langevin(xi))
-        return xi, moment, moment * strength / thermal
-    xi = largest * strength / thermal
+        return xi, moment, np.asarray(material.langevin_parameter(moment, strength, temperature))
+    xi = np.asarray(material.langevin_parameter(largest, strength, temperature))
     return xi, largest * np.asarray(material.langevin(xi)), xi
 
 

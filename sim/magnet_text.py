@@ -64,11 +64,11 @@ def field_variation(parameters: Parameters, sides: tuple[float, float]) -> Varia
     strength, steepest = np.linalg.norm(field[middle]), np.abs(gradient[middle]).max()
     away = np.linalg.norm(field - field[middle], axis=1).max()
     slopes = np.abs(gradient - gradient[middle]).max()
+    change = float(slopes / steepest) if steepest > 0.0 else 0.0
     if strength == 0.0:
-        return Variation(math.inf, 180.0, float(slopes / steepest) if steepest > 0.0 else 0.0)
+        return Variation(math.inf, 180.0, change)
     across = np.linalg.norm(np.cross(field, field[middle]), axis=1)
     turns = np.degrees(np.arctan2(across, field @ field[middle]))
-    change = float(slopes / steepest) if steepest > 0.0 else 0.0
     return Variation(float(away / strength), float(turns.max()), change)
 
 

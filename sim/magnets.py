@@ -103,8 +103,7 @@ class Sphere(_Permanent):
         return [make(diameter=self.diameter, polarization=self.polarisation, **self._placed())]
 
     def _own_clearance(self, points: Floats) -> Floats:
-        distance: Floats = np.linalg.norm(points, axis=1)
-        return distance - 0.5 * self.diameter
+        return _from_sphere(points, self.diameter)
 
 
 @dataclass(frozen=True)
@@ -214,8 +213,7 @@ class SoftIronSphere(Magnet):
     saturation: float = 2.1
 
     def _own_clearance(self, points: Floats) -> Floats:
-        distance: Floats = np.linalg.norm(points, axis=1)
-        return distance - 0.5 * self.diameter
+        return _from_sphere(points, self.diameter)
 
     def magnetised(self, field: Floats) -> Sphere:
         """Give the sphere as a field (3,) in T at its centre magnetises it."""
@@ -304,6 +302,12 @@ def _differences(magnet: Magnet, points: Floats, step: Floats) -> Floats:
             slope = (magnet.field(above) - magnet.field(below)) / length[:, None]
             gradient[:, :, axis] += 2.0 * count * weight * slope
     return gradient
+
+
+def _from_sphere(points: Floats, diameter: float) -> Floats:
+    """Give the distance (n,) of places from a sphere about the origin; negative inside."""
+    distance: Floats = np.linalg.norm(points, axis=1)
+    return distance - 0.5 * diameter
 
 
 def _beyond(over: Floats) -> Floats:

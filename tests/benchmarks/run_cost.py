@@ -14,7 +14,6 @@ that all meet the same machine.
 """
 
 import argparse
-import math
 import re
 import shlex
 import statistics
@@ -22,9 +21,13 @@ import subprocess
 import tempfile
 from pathlib import Path
 
+from scipy.optimize import brentq
+
 import analysis
 import sim
-from sim.constants import BOLTZMANN, MU0
+from sim import material
+from sim.constants import BOLTZMANN
+from sim.units import ReducedUnits
 from tests.benchmarks.machine import headline
 
 TEMPERATURE = 298.15
@@ -72,21 +75,20 @@ frames = 1
 
 def core_diameter():
     """Return the core in m whose moment has the coupling at contact of its shell."""
-    low, high = 5e-9, 60e-9
-    for _ in range(60):
-        core = 0.5 * (low + high)
-        moment = MAGNETISATION * math.pi / 6.0 * core**3
-        energy = MU0 * moment**2 / (4.0 * math.pi * (core + 2.0 * SHELL) ** 3)
-        low, high = (core, high) if energy < COUPLING * BOLTZMANN * TEMPERATURE else (low, core)
-    return core
+
+    def excess(core):
+        moment = material.moment(core, MAGNETISATION)
+        return material.coupling(moment, core + 2.0 * SHELL, TEMPERATURE) - COUPLING
+
+    return brentq(excess, 5e-9, 60e-9, xtol=1e-18)
 
 
 def parameters(folder, count, steps, precision, dipole_sum, start=""):
     """Return the parameters of one run of so many steps."""
     core = core_diameter()
     diameter = core + 2.0 * SHELL
-    unit = 3.0 * math.pi * VISCOSITY * diameter**3 / (BOLTZMANN * TEMPERATURE)
-    moment = MAGNETISATION * math.pi / 6.0 * core**3
+    unit = ReducedUnits.of(diameter, VISCOSITY, TEMPERATURE).time_s
+    moment = material.moment(core, MAGNETISATION)
     text = FILE.format(
         magnetisation=MAGNETISATION,
         core=core * 1e9,
