@@ -74,6 +74,10 @@ class Magnet(ABC):
     def field(self, points: Floats) -> Floats:
         """Give the field at points (n, 3) in m as (n, 3) in T."""
 
+    def gradient(self, points: Floats) -> Floats:
+        """Give dB_a/dx_b (n, 3, 3) in T/m at points (n, 3) in m."""
+        return _differences(self, points, _STEP * self.clearance(points))
+
     def clearance(self, points: Floats) -> Floats:
         """Give the distance (n,) in m of points (n, 3) from the surface; negative inside."""
         turned = _rotation(self).inv().apply(points - np.asarray(self.position))
@@ -203,6 +207,10 @@ class UniformField(Magnet):
         turned: Floats = _rotation(self).apply(self.strength)
         return np.broadcast_to(turned, points.shape).copy()
 
+    def gradient(self, points: Floats) -> Floats:
+        """Give no gradient (n, 3, 3)."""
+        return np.zeros((len(points), 3, 3))
+
     def _own_clearance(self, points: Floats) -> Floats:
         return np.full(len(points), math.inf)
 
@@ -283,8 +291,7 @@ def field_and_gradient(magnets: Sequence[Magnet], points: Floats) -> tuple[Float
                 f"inside a {magnet.kind} or on its surface."
             )
         field += magnet.field(points)
-        if not isinstance(magnet, UniformField):
-            gradient += _differences(magnet, points, _STEP * clearance)
+        gradient += magnet.gradient(points)
     return field, gradient
 
 

@@ -9,7 +9,7 @@ from pydantic import Field
 from sim.parameter_motion_tables import COORDINATE, MagnetStepTable
 from sim.parameter_table import Table
 from sim.parameter_table import default as _default
-from sim.parameter_values import Choice, Number, Quantity, WholeNumber
+from sim.parameter_values import Choice, Number, Quantity, WholeNumber, Words
 from sim.parameter_vectors import Direction, Lengths, Sides
 
 __all__ = ["MOST_COPIES", "CellTable", "MagnetTable"]
@@ -32,9 +32,19 @@ class MagnetTable(Table):
     kind: Annotated[
         str,
         Choice(
-            ("sphere", "block", "disc", "ring", "loop", "soft_iron_sphere", "uniform"),
+            (
+                "sphere",
+                "block",
+                "disc",
+                "ring",
+                "loop",
+                "soft_iron_sphere",
+                "uniform",
+                "table",
+            ),
             "Shape of a magnet; loop is a thin round coil, soft_iron_sphere is magnetised by the "
-            "others, uniform is a field without a place, as between two large coils.",
+            "others, uniform is a field without a place, as between two large coils, "
+            "table is a measured field in a file.",
         ),
     ]
     position: Annotated[
@@ -77,6 +87,15 @@ class MagnetTable(Table):
     saturation: Annotated[
         float, Quantity("field", 1e-3, 3.0, "2.1 T", "Largest polarisation of soft iron.")
     ] = _default("2.1 T")
+    file: Annotated[
+        str | None,
+        Words(
+            4000,
+            "field.csv",
+            "Table of a measured field beside this file: x (mm), y (mm), z (mm), Bx (mT), ... on a "
+            "regular grid; position is where its origin lies.",
+        ),
+    ] = None
     turn: Annotated[
         float,
         Quantity(

@@ -27,6 +27,7 @@ from sim.magnets import (
     field_and_gradient,
     six_slopes,
 )
+from sim.measured_field import MeasuredField
 from sim.moving_field import spans_of
 from sim.parameter_motion import check_motions, check_paths, motion_notices, motions
 from sim.units import format_quantity
@@ -48,6 +49,7 @@ _NEEDED = {
     "loop": ("diameter", "current"),
     "soft_iron_sphere": ("diameter",),
     "uniform": ("strength",),
+    "table": ("file",),
 }
 """Keys that a kind cannot be without; those of other kinds are not used."""
 
@@ -63,7 +65,7 @@ _EXAMPLES = {
     "diameter": '"10 mm"', "inner_diameter": '"5 mm"', "height": '"5 mm"',
     "sides": '["10 mm", "10 mm", "5 mm"]', "remanence": '"1.2 T"', "current": '"20 A"',
     "strength": '"30 mT"', "copies": "4", "rows": "3", "step": '["12 mm", "12 mm", "0 mm"]',
-    "ring_diameter": '"30 mm"',
+    "ring_diameter": '"30 mm"', "file": '"field.csv"',
 }  # fmt: skip
 
 _GRID = 41
@@ -219,6 +221,11 @@ def _check_keys(label: str, values: Mapping[str, Any]) -> Iterator[str]:
                     f'{label} {key} is missing; {which} = "{values[which]}" needs it, such as '
                     f"{_EXAMPLES[key]}."
                 )
+    if values["kind"] == "table":
+        moved = [key for key in ("turn", "steps", "moves_with") if values[key]]
+        moved += ["repeat"] if values["repeat"] != "once" else []
+        for key in moved:
+            yield f"{label} {key} must be left out for a measured field, which stays where it is."
     outer, inner = values["diameter"], values["inner_diameter"]
     if values["kind"] == "ring" and None not in (outer, inner) and inner >= outer:
         yield (
@@ -292,6 +299,8 @@ def _one(values: Mapping[str, Any], position: np.ndarray[Any, Any], turned: Rota
     a, b, c = (float(part) for part in turned.as_rotvec())
     place: dict[str, Any] = {"position": (x, y, z), "rotation": (a, b, c)}
     kind = values["kind"]
+    if kind == "table":
+        return MeasuredField.of((x, y, z), values["file"])
     if kind == "loop":
         return CurrentLoop(**place, diameter=values["diameter"], current=values["current"])
     if kind == "soft_iron_sphere":

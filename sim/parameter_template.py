@@ -74,7 +74,8 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 
 # Instead of [field], magnets and coils, whose field at [cell] place drives the run:
 # [[magnets]]
-# kind = "sphere"               # sphere, block, disc, ring, soft_iron_sphere; loop, uniform: coils
+# kind = "sphere"               # sphere, block, disc, ring, soft_iron_sphere; loop, uniform: coils;
+                                # table: a measured field
 # position = ["0 mm", "0 mm", "-8 mm"] # of its centre; z = 0 is the middle of the film
 # direction = [0, 0, 1]         # of the magnetisation, or of a uniform field
 # remanence = "1.2 T"           # as suppliers state it
@@ -84,6 +85,7 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 # sides = ["10 mm", "10 mm", "5 mm"] # block
 # current = "20 A"              # loop: current times turns
 # strength = "30 mT"            # uniform
+# file = "field.csv"            # table: x (mm), y (mm), z (mm), Bx (mT), By (mT), Bz (mT), a grid
 # permeability = 1000.0         # soft_iron_sphere, relative
 # saturation = "2.1 T"          # soft_iron_sphere
 # turn = "0 deg"                # by which it is turned, with its magnetisation
