@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chain_series import ChainSeries
+from analysis.lag import CERTAIN
 from analysis.trajectory import Run
 
 Floats = NDArray[np.float64]
@@ -36,8 +37,9 @@ def lag_curve(run: Run, series: ChainSeries) -> dict[str, Any]:
         ``COLUMNS``: the angle through which the field has turned about its axis since the first
         frame (frames must come more often than half a turn), and how far magnetisation and chain
         axes are behind it in the plane of turning, with errors from the scatter within the frame.
-        Chain axes have no sign, so that their lag lies within 90 degrees either way. Where moments
-        were slowed down, the magnetisation's lag is left out.
+        Chain axes have no sign, so that their lag lies within 90 degrees either way. Frames whose
+        mean vector is within `CERTAIN` of its errors have no lag; where moments were slowed down,
+        the magnetisation has none.
     """
     field, axis = series.turning, series.axis
     if field is None or axis is None or not np.any(axis):
@@ -63,5 +65,7 @@ def _angle(series: ChainSeries, along: str, behind: str, order: int) -> tuple[Fl
     length = np.hypot(c, s)
     across = np.hypot(series.within[along] * s, series.within[behind] * c)
     with np.errstate(divide="ignore", invalid="ignore"):
-        error = np.degrees(across / length**2) / order
-    return np.degrees(np.arctan2(s, c)) / order, error
+        error = across / length**2
+    sure = error < 1.0 / CERTAIN
+    angle = np.where(sure, np.arctan2(s, c), np.nan)
+    return np.degrees(angle) / order, np.degrees(np.where(sure, error, np.nan)) / order

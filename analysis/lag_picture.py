@@ -21,8 +21,9 @@ TITLE = "Behind the turning field"
 CAPTION = (
     "Angle by which chains and magnetisation trail the field as it turns, frame by frame; below, "
     "the angle to which the field has turned. Bands are one standard error. Where the field turned "
-    "at several rates the second panel gives the mean over the later half of each, with its "
-    "error. Chains have no sign: what trails by more than a right angle counts as ahead."
+    "at several rates, the panels beside give means over the later half of each, with their "
+    "errors: the lag, and the length of the chain that an average particle is in. Chains have no "
+    "sign: what trails by more than a right angle counts as ahead."
 )
 
 _SERIES = (
@@ -58,7 +59,8 @@ def lag(measurement: Measurement, run: Run) -> Figure:
         lower = figure.add_subplot(grid[1, 0], sharex=upper)
         _draw_time(upper, lower, measurement)
         if several:
-            _draw_frequency(figure.add_subplot(grid[:, 1]), stages)
+            beside = figure.add_subplot(grid[0, 1])
+            _draw_frequency(beside, figure.add_subplot(grid[1, 1], sharex=beside), stages)
         style.note_provisional(figure, run)
         return figure
 
@@ -96,18 +98,24 @@ def _changes(measurement: Measurement) -> list[float]:
     return [float(step["start_s"]) for step in steps[1:]]
 
 
-def _draw_frequency(axes: Axes, stages: list[dict[str, Any]]) -> None:
-    """Draw the mean lag of the chains in each stage against its frequency."""
-    rows = [[s["frequency_hz"], *map(s["chain_lag_deg"].get, ("value", "error"))] for s in stages]
-    frequency, value, error = np.array(rows, dtype=np.float64).T
+def _draw_frequency(upper: Axes, lower: Axes, stages: list[dict[str, Any]]) -> None:
+    """Draw the mean lag of the chains in each stage, and their length, against its frequency."""
+    frequency = np.array([stage["frequency_hz"] for stage in stages])
     scale = style.scale_for(float(frequency.max()), "Hz")
     x = frequency * scale.factor
-    axes.errorbar(x, value, np.nan_to_num(error), fmt="o", color=style.FIRST, label="chains")
-    axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
-    axes.set_xscale("log")
-    _plain_ticks(axes, x)
-    axes.set_xlabel(scale.label("Turns a second"))
-    axes.set_ylabel("Mean lag of the chains (°)")
+    for axes, name, colour, words in (
+        (upper, "chain_lag_deg", style.FIRST, "Mean lag of the chains (°)"),
+        (lower, "weight_mean_length", style.THIRD, "Particles\na chain"),
+    ):
+        rows = [[stage[name]["value"], stage[name]["error"]] for stage in stages]
+        value, error = np.array(rows, dtype=np.float64).T
+        axes.errorbar(x, value, np.nan_to_num(error), fmt="o", color=colour)
+        axes.set_ylim(bottom=min(0.0, 1.1 * float(np.nanmin(value))))
+        axes.set_ylabel(words)
+    upper.set_xscale("log")
+    _plain_ticks(upper, x)
+    upper.tick_params(labelbottom=False)
+    lower.set_xlabel(scale.label("Turns a second"))
 
 
 def _plain_ticks(axes: Axes, values: NDArray[np.float64]) -> None:

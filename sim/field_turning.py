@@ -18,6 +18,8 @@ SAME = 1e-5
 """Share of the field below which a difference is none; the curves are good to less."""
 
 LEAST_TURN_DEG = 10.0
+LEAST_TURN_AT_A_RATE_DEG = 0.1
+"""The same where magnets turn at a rate, so that even a small part of a turn is meant as one."""
 
 
 @dataclass(frozen=True)
@@ -29,7 +31,8 @@ class Turning:
     kind : str
         "hold"; "rotate", with a steady strength and rate, and "oscillate", along a line as a
         cosine, are meant as in `sim.field_parameters`; "turn" turns in another way, as in front of
-        a magnet that turns; "move" changes without turning by more than 10 degrees.
+        a magnet that turns; "move" changes and turns by less than 10 degrees (by less than 0.1
+        where magnets turn).
     vector : tuple of float
         At the start, in T; of "oscillate" the largest.
     frequency : float
@@ -80,7 +83,7 @@ def turning_of(field: Floats, last: Floats, length: float, rate: float, repeats:
     flat = whole - np.outer(whole @ axis, axis)
     sine = np.cross(flat[:-1], flat[1:]) @ axis
     angle = float(np.arctan2(sine, np.sum(flat[:-1] * flat[1:], axis=1)).sum())
-    if abs(angle) < math.radians(LEAST_TURN_DEG):
+    if abs(angle) < math.radians(LEAST_TURN_AT_A_RATE_DEG if rate else LEAST_TURN_DEG):
         return Turning("move", _vector(whole[0]))
     frequency = rate or abs(angle) / (2.0 * math.pi * length)
     return Turning("turn", _vector(whole[0]), frequency, axis=_vector(axis))

@@ -19,10 +19,13 @@ FILES = sorted(DEMOS.glob("*/*.toml"))
 NAMES = [path.parent.name for path in FILES]
 
 SMALL = (
-    (r"^width = .*", 'width = ["0.25 um", "0.22 um"]'),
+    (r"(?s)^(\[film\]\n.*?^width = )[^\n]*", r'\1["0.25 um", "0.22 um"]'),  # not that of a cell
     (r"^thickness = .*", 'thickness = "0.1 um"'),
     (r"^cutoff_diameters = .*", "cutoff_diameters = 3.0"),
     (r"^frames = .*", "frames = 16"),
+    (r'^duration = "0\.1 ms"', 'duration = "1 us"'),
+    (r'^duration = "0\.15 ms"', 'duration = "2 us"'),
+    (r'^duration = "1\.15 ms"', 'duration = "18.9 us"'),
     (r'^duration = "0\.2 ms"', 'duration = "4 us"'),
     (r'^duration = "0\.4 ms"', 'duration = "8 us"'),
     (r'^"field.strength" = .*', '"field.strength" = ["10 mT", "40 mT"]'),
@@ -49,7 +52,8 @@ def small_copy(path, folder):
 
 
 def test_all_demos_are_here():
-    assert {"first_chains", "columns", "switch_on_off", "field_thickness_sweep"} <= set(NAMES)
+    assert {"first_chains", "columns", "switch_on_off", "slow_turn"} <= set(NAMES)
+    assert "field_thickness_sweep" in NAMES
 
 
 @pytest.mark.parametrize("path", FILES, ids=NAMES)
@@ -89,6 +93,11 @@ def _look_at_run(out, name):
     if name == "switch_on_off":
         assert max(fields) == pytest.approx(0.03)
         assert fields[-1] == 0.0
+    assert (out / "figures" / "lag.png").is_file() == (name == "slow_turn")
+    if name == "slow_turn":
+        stages = numbers["relaxation"]["turning_stages"]
+        assert [round(stage["frequency_hz"]) for stage in stages] == [500, 1000, 2000, 4000, 8000]
+        assert numbers["alignment"]["reference"] == "turning field"
     if name == "columns":
         assert numbers["derived"]["field_direction"] == [0.0, 0.0, 1.0]
 
