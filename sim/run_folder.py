@@ -12,7 +12,20 @@ from sim.run_file_errors import RunFileError
 if TYPE_CHECKING:
     from sim.storage import RunSummary
 
-__all__ = ["FolderError", "RunFolder", "make_writable", "plan"]
+__all__ = [
+    "LOCK_NAME",
+    "FolderError",
+    "RunFolder",
+    "examine",
+    "is_empty",
+    "make_writable",
+    "plan",
+    "require_one_wish",
+]
+
+
+LOCK_NAME = ".lock"
+"""File that is locked while a folder is written; a killed run leaves it behind."""
 
 
 class FolderError(ValueError):
@@ -48,7 +61,10 @@ class RunFolder:
             "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
             "turning_field.csv",
         )  # fmt: skip
-        for name in (*names, *tables):
+        light = (
+            "handoff.json", "optical_thickness.h5", "far_field.csv", "particles.vtp", "chains.vtp",
+        )  # fmt: skip
+        for name in (*names, *tables, *light):
             (self.path / name).unlink(missing_ok=True)
         for kind in ("png", "svg", "pdf"):
             for picture in (self.path / "figures").glob(f"*.{kind}"):
@@ -75,20 +91,44 @@ def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
     Raises
     ------
     FolderError
-        If the folder is a file, or holds something that may not be replaced.
+        If the folder is a file, is written by another process, or holds something that may not be
+        replaced; or if the run there is to go on and to be replaced at once.
     RunFileError
         If a run is to be continued and its file cannot be used.
     """
+    from sim.folder_lock import refuse_if_held
+
+    require_one_wish(resume, overwrite)
+    refuse_if_held(folder.path)
+    return examine(folder, resume, overwrite)
+
+
+def require_one_wish(resume: bool, overwrite: bool) -> None:
+    """Refuse to go on with what is in a folder and to replace it at once."""
+    if resume and overwrite:
+        raise FolderError(
+            "--resume goes on with what is in the folder and --overwrite replaces it; "
+            "give one of them"
+        )
+
+
+def is_empty(folder: Path) -> bool:
+    """Return whether a folder is absent or holds nothing, but for the lock of a killed run."""
+    return not folder.exists() or all(path.name == LOCK_NAME for path in folder.iterdir())
+
+
+def examine(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
+    """Do what `plan` does, in a folder whose lock is held."""
     path = folder.path
     if path.exists() and not path.is_dir():
         raise FolderError(f"output folder {path} is a file; name another folder with -o")
     try:
-        empty = not path.exists() or next(path.iterdir(), None) is None
+        empty = is_empty(path)
     except OSError as error:
         raise FolderError(f"output folder {path} cannot be read: {error.strerror}") from error
     if empty:
         return None
-    if resume and not overwrite:
+    if resume:
         return _run_to_resume(folder)
     if not folder.run_file.exists():
         raise FolderError(

@@ -17,7 +17,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.run_folder import FolderError, RunFolder, make_writable
+from sim.run_folder import FolderError, RunFolder, is_empty, make_writable
 from sim.run_record import program_version, resolved
 
 if TYPE_CHECKING:
@@ -67,6 +67,17 @@ class SweepFolder:
         """While this file exists, runs stop with a checkpoint."""
         return self.path / ".stop"
 
+    def make(self) -> None:
+        """Make the folder if there is none yet, so that its lock can be taken.
+
+        Raises
+        ------
+        FolderError
+            If it is a file or cannot be written.
+        """
+        if self._is_empty():
+            make_writable(RunFolder(self.path))
+
     def claim(self, plan: SweepPlan, resume: bool, overwrite: bool) -> None:
         """Make the folder hold this sweep, or refuse.
 
@@ -101,7 +112,7 @@ class SweepFolder:
         if self.path.exists() and not self.path.is_dir():
             raise FolderError(f"output folder {self.path} is a file; name another folder with -o")
         try:
-            return not self.path.exists() or next(self.path.iterdir(), None) is None
+            return is_empty(self.path)
         except OSError as error:
             raise FolderError(
                 f"output folder {self.path} cannot be read: {error.strerror}"
@@ -240,5 +251,9 @@ def _read(path: Path) -> Any:
 
 def _replace(path: Path, content: Any) -> None:
     passing = path.with_name(f"{path.name}.{os.getpid()}.part")
-    passing.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    with passing.open("w", encoding="utf-8") as file:
+        file.write(json.dumps(content, indent=1, ensure_ascii=False) + "\n")
+        if path.name != "progress.json":  # a lost progress is of no consequence
+            file.flush()
+            os.fsync(file.fileno())  # else a power cut can leave the new name on an empty file
     passing.replace(path)
