@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.files import write_text
 from analysis.vtk_files import section
 
-__all__ = ["write_map"]
+__all__ = ["grid_document", "write_map"]
 
 MILLIMETRE = 1e-3
 
@@ -39,7 +39,7 @@ def write_map(x: Floats, y: Floats, columns: Columns, directory: Path) -> list[P
     """
     return [
         write_text(directory / "cell_map.csv", _table(x, y, columns)),
-        write_text(directory / "cell_map.vti", _grid(x, y, columns)),
+        write_text(directory / "cell_map.vti", grid_document(x, y, columns)),
     ]
 
 
@@ -52,11 +52,11 @@ def _table(x: Floats, y: Floats, columns: Columns) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _grid(x: Floats, y: Floats, columns: Columns) -> str:
-    """Return an XML ImageData document of one layer, data in base64."""
+def grid_document(x: Floats, y: Floats, columns: Columns) -> str:
+    """Return an XML ImageData document of one layer in mm, data in base64; see `write_map`."""
     extent = f"0 {x.size - 1} 0 {y.size - 1} 0 0"
     origin = f"{x[0] / MILLIMETRE:.12g} {y[0] / MILLIMETRE:.12g} 0"
-    steps = [float(s[-1] - s[0]) / (s.size - 1) / MILLIMETRE for s in (x, y)]
+    steps = [float(s[-1] - s[0]) / max(s.size - 1, 1) / MILLIMETRE for s in (x, y)]
     points = {
         name: np.asarray(v.ravel(), dtype=np.int32 if v.dtype.kind in "iu" else np.float64)
         for name, v in columns.items()

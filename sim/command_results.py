@@ -14,11 +14,14 @@ if TYPE_CHECKING:
     from analysis.measures import Measurement
     from analysis.sweeps import SweepTable
     from analysis.trajectory import Run as Trajectory
+    from sim.cell_drift import CellDrift
     from sim.cell_map import CellMap
     from sim.expectations import Expectations
 
 __all__ = [
+    "clear_map",
     "draw",
+    "draw_drift_into",
     "draw_map_into",
     "draw_pair",
     "headline_rows",
@@ -111,6 +114,46 @@ def draw_map_into(film: CellMap, outlines: list[dict[str, Any]], directory: Path
     columns = film.columns()
     write_map(film.x, film.y, columns, directory)
     draw_map(film.x, film.y, columns, outlines, directory / "figures")
+
+
+def clear_map(directory: Path) -> None:
+    """Remove what an earlier map has written into a folder, and nothing else."""
+    tables = ("cell_map.csv", "drift.csv", "drift_change.csv", "drift_frames.csv")
+    figures = ("chains_map", "numbers_map", "drift_maps", "drift_chains")
+    for name in (*tables, "cell_map.vti", "drift.vti", *(f"figures/{f}.png" for f in figures)):
+        (directory / name).unlink(missing_ok=True)
+
+
+def draw_drift_into(found: CellDrift, outlines: list[dict[str, Any]], directory: Path) -> None:
+    """Write a drift over a cell as tables and a grid, and draw it with the magnets."""
+    from analysis import drift_files
+    from analysis.drift_chain_pictures import chains_left
+    from analysis.drift_pictures import drift_maps
+    from analysis.style import save_all
+
+    drift, sides = found.drift, found.sides
+    chains: dict[str, Any] = {
+        "spacing_m": found.spacing, "mean_length": found.mean_length, "state": found.state,
+    }  # fmt: skip
+    frames = (drift.time_s, drift.volume_fraction, drift.equilibrium)
+    steps = (drift.step_time_s, drift.change)
+    drift_files.write_drift_map(
+        directory / "drift.csv", found.x, found.y, found.strength, drift.energy_kt, *frames, chains
+    )
+    drift_files.write_drift_change(directory / "drift_change.csv", *steps)
+    drift_files.write_drift_frames(
+        directory / "drift_frames.csv", found.times, found.change, found.fractions, found.spacing,
+        found.share_with_chains,
+    )  # fmt: skip
+    columns = {"volume_fraction": found.fractions, **chains}
+    drift_files.write_drift_grid(directory / "drift.vti", found.x, found.y, found.times, columns)
+    figures = {
+        "drift_maps": lambda: drift_maps(sides, *frames, *steps, drift.half_time_s, outlines),
+        "drift_chains": lambda: chains_left(
+            sides, found.times, found.change, found.fractions, found.spacing, found.state, outlines
+        ),
+    }
+    save_all(figures, directory / "figures", "png")
 
 
 def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
