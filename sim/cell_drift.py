@@ -31,6 +31,7 @@ __all__ = [
     "cell_centres",
     "diffusion_coefficient",
     "drift_cell",
+    "drift_cost",
     "line_spacing",
 ]
 
@@ -42,6 +43,9 @@ CELLS = 60
 """Grid cells along the longer side."""
 DECADES, FRAMES_PER_DECADE = 4, 3
 """The clock begins four decades before its end."""
+
+STEPS, CELL_TAKES_S, CHAINS_TAKE_S = 180, 25e-6, 12.0
+"""Time steps of a drift, what a grid cell takes of each, and what the lengths of chains take."""
 
 LIMITS = (
     "The drift is that of single particles of the median size: chains of n particles feel n times "
@@ -211,6 +215,12 @@ def drift_cell(parameters: Parameters, duration: float) -> CellDrift:
     spacing = line_spacing(sizes.diameter, fractions)
     sides = parameters.cell.width
     return CellDrift(drift, sides, x, y, strength, tilt, spacing, length, state)
+
+
+def drift_cost(parameters: Parameters) -> float:
+    """Estimate in s how long `drift_cell` takes on one core, to a factor of two."""
+    x, y = cell_centres(parameters.cell.width, CELLS)
+    return CHAINS_TAKE_S + STEPS * CELL_TAKES_S * x.size * y.size
 
 
 def _cores(parameters: Parameters, moment: float) -> float:

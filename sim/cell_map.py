@@ -33,6 +33,7 @@ __all__ = [
     "chains_at",
     "drift_velocity",
     "grid",
+    "magnetised",
     "magnetophoretic_force",
     "map_cell",
     "predicted_lengths",
@@ -266,8 +267,21 @@ def _lengths_at(parameters: Parameters, strength: float, fractions: Values) -> l
     return [predict_lengths(there, float(share), bonds).central for share in fractions]
 
 
-def _magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values, Values]:
-    """Langevin parameter, mean moment in A m2, and energy in the field in kT of the median."""
+def magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values, Values]:
+    """Langevin parameter, mean moment in A m2, and energy in the field in kT of the median.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    strength : ndarray
+        Flux density in T.
+
+    Returns
+    -------
+    tuple of ndarray
+        Of beads the Langevin parameter is that of a core.
+    """
     sizes, temperature = parameters.particles, parameters.carrier.temperature
     largest = float(bead_material.largest_moments(sizes, sizes.core_diameter))
     if sizes.is_multicore:
@@ -300,7 +314,7 @@ def chains_at(
         `NO_CHAINS`, `IN_PLANE` or `STANDING`.
     """
     length = predicted_lengths(parameters, strength, fraction)
-    _, _, energy = _magnetised(parameters, strength)
+    _, _, energy = magnetised(parameters, strength)
     standing = np.abs(tilt) > STANDING_TILT
     room = parameters.film.thickness / parameters.particles.diameter
     rise = np.where(standing, np.abs(np.sin(np.radians(tilt))), 1.0)
@@ -336,7 +350,7 @@ def map_cell(
     gradient = gradient.reshape(y.size, x.size, 3, 3)
     strength = np.linalg.norm(field, axis=-1)
     direction, tilt = axis_angles(field)
-    xi, moment, _ = _magnetised(parameters, strength)
+    xi, moment, _ = magnetised(parameters, strength)
     length, state = chains_at(parameters, strength, tilt)
     force = magnetophoretic_force(moment, field, gradient)
     return CellMap(

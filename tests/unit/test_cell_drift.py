@@ -1,6 +1,7 @@
 """Drift over the cell of a parameter file, against closed forms of the sphere and of packing."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from sim import cell_drift
 from sim.cell_drift import cell_centres, drift_cell, line_spacing
 from sim.cell_map import NO_CHAINS, predicted_lengths
+from sim.cell_text import cell_sentences
 from sim.constants import BOLTZMANN
 from sim.outlook import predict_lengths
 from sim.parameters import from_text
@@ -112,6 +114,27 @@ def test_lengths_between_knots_are_those_of_the_prediction():
         there = film_in(field)
         exact = [predict_lengths(there, share).central for share in fraction]
         assert row == pytest.approx(exact, rel=0.03)
+
+
+def test_check_tells_how_far_particles_come_in_a_week():
+    """On a sphere's equator B = (Br/3)(R/r)^3 and |dB/dr| = 3 B/r; Stokes-Einstein for the rest."""
+    level = MAGNET.replace('["0 mm", "0 mm", "-8 mm"]', '["-10 mm", "0 mm", "0 mm"]')
+    field = '[field]\nstrength = "20 mT"\ndirection = [1, 0, 0]\n'
+    parameters = from_text(small_film().replace(field, "") + level)
+    carrier, sizes = parameters.carrier, parameters.particles
+    strength = REMANENCE / 3.0 * (0.5 * DIAMETER / 10e-3) ** 3
+    thermal = BOLTZMANN * carrier.temperature
+    moment = sizes.magnetisation * math.pi / 6.0 * (16e-9) ** 3
+    x = moment * strength / thermal
+    mobility = 1.0 / (3.0 * math.pi * carrier.viscosity * 20e-9)
+    pull = moment * (1.0 / math.tanh(x) - 1.0 / x) * 3.0 * strength / 10e-3
+    (sentence,) = cell_sentences(parameters, lambda seconds: f"{seconds:.0f} s")
+    told = [float(number) for number in re.findall(r"([\d.]+) mm", sentence)]
+    week = 604_800.0
+    expected = [mobility * pull * week, math.sqrt(2.0 * thermal * mobility * week)]
+    assert told == pytest.approx([1e3 * way for way in expected], rel=0.06)  # two digits are told
+    assert '--drift "1 week"' in sentence
+    assert cell_sentences(from_text(small_film()), str) == []
 
 
 def film_in(field):
