@@ -118,16 +118,16 @@ def test_lengths_between_knots_are_those_of_the_prediction():
 
 def test_check_tells_how_far_particles_come_in_a_week():
     """On a sphere's equator B = (Br/3)(R/r)^3 and |dB/dr| = 3 B/r; Stokes-Einstein for the rest."""
-    level = MAGNET.replace('["0 mm", "0 mm", "-8 mm"]', '["-10 mm", "0 mm", "0 mm"]')
+    level = MAGNET.replace('["0 mm", "0 mm", "-8 mm"]', '["-12 mm", "0 mm", "0 mm"]')
     field = '[field]\nstrength = "20 mT"\ndirection = [1, 0, 0]\n'
     parameters = from_text(small_film().replace(field, "") + level)
     carrier, sizes = parameters.carrier, parameters.particles
-    strength = REMANENCE / 3.0 * (0.5 * DIAMETER / 10e-3) ** 3
+    strength = REMANENCE / 3.0 * (0.5 * DIAMETER / 12e-3) ** 3
     thermal = BOLTZMANN * carrier.temperature
     moment = sizes.magnetisation * math.pi / 6.0 * (16e-9) ** 3
     x = moment * strength / thermal
     mobility = 1.0 / (3.0 * math.pi * carrier.viscosity * 20e-9)
-    pull = moment * (1.0 / math.tanh(x) - 1.0 / x) * 3.0 * strength / 10e-3
+    pull = moment * (1.0 / math.tanh(x) - 1.0 / x) * 3.0 * strength / 12e-3
     (sentence,) = cell_sentences(parameters, lambda seconds: f"{seconds:.0f} s")
     told = [float(number) for number in re.findall(r"([\d.]+) mm", sentence)]
     week = 604_800.0
