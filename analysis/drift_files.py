@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -62,8 +63,13 @@ def write_drift_map(
     frames = [*np.asarray(volume_fraction, float), np.asarray(equilibrium, float)]
     for k, time in enumerate([*np.asarray(time_s, float), np.inf]):
         rows = zip(*places, frames[k].ravel(), *(v[k].ravel() for v in more.values()), strict=True)
-        lines += [",".join(map(repr, map(float, (time, *row)))) for row in rows]
+        lines += [",".join(_cell(float(value)) for value in (time, *row)) for row in rows]
     return write_text(path, "\n".join(lines) + "\n")
+
+
+def _cell(value: float) -> str:
+    """Text of a number that reads back to the same bits, empty where it is not known."""
+    return "" if math.isnan(value) else repr(value)
 
 
 def write_drift_change(path: Path, step_time_s: ArrayLike, change: ArrayLike) -> Path:

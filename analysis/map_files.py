@@ -34,8 +34,9 @@ def write_map(x: Floats, y: Floats, columns: Columns, directory: Path) -> list[P
     Returns
     -------
     list of Path
-        The files. The table has ``x_m``, ``y_m`` and then the columns, x running fastest; in the
-        grid lengths are in mm, because viewers handle numbers near one best.
+        The files. The table has ``x_m``, ``y_m`` and then the columns, x running fastest, cells
+        empty where a number is not known; in the grid lengths are in mm, because viewers handle
+        numbers near one best.
     """
     return [
         write_text(directory / "cell_map.csv", _table(x, y, columns)),
@@ -48,7 +49,8 @@ def _table(x: Floats, y: Floats, columns: Columns) -> str:
     across, along = np.meshgrid(x, y)
     everything = {"x_m": across, "y_m": along, **columns}
     rows = zip(*(values.ravel().tolist() for values in everything.values()), strict=True)
-    lines = [",".join(everything), *(",".join(f"{v:.8g}" for v in row) for row in rows)]
+    cells = (",".join("" if v != v else f"{v:.8g}" for v in row) for row in rows)
+    lines = [",".join(everything), *cells]
     return "\n".join(lines) + "\n"
 
 

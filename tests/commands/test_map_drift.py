@@ -9,6 +9,7 @@ import pytest
 
 from sim import cell_drift
 from tests.commands.test_map_command import call, over_magnet
+from tests.reference.planted_sweep import planted_sweep
 
 pytest.importorskip("magpylib")
 
@@ -82,4 +83,42 @@ def test_a_time_out_of_range_is_bad_input(text, sentence, film, tmp_path, capsys
     told = capsys.readouterr().err
     assert sentence in told
     assert told.count("\n") == 1
+    assert not out.exists()
+
+
+def test_a_sweep_is_laid_over_map_and_drift(film, tmp_path, capsys):
+    """The planted length 1 + 100 B is linear between 5, 10, 20 and 40 mT in log B."""
+    out, sweep = tmp_path / "cell", planted_sweep(tmp_path / "trends")
+    level = over_magnet().replace("direction = [0, 0, 1]", "direction = [1, 0, 0]")
+    film.write_text(level.replace('"0.12 um"', '"0.2 um"'))
+    words = ("map", film, "--sweep", sweep, "--drift", "1 year", "-o", out)
+    assert call(*words) == 0, capsys.readouterr().err
+    told = capsys.readouterr().out
+    assert "inside the sweep" in told
+    assert "outside: other tilt" in told
+    made = {str(path.relative_to(out)) for path in out.rglob("*.*")}
+    assert made == FILES | {"figures/sweep_map.png", "figures/sweep_errors_map.png"}
+    with (out / "cell_map.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    inside = [row for row in rows if row["sweep_outside"] == "0"]
+    assert 0 < len(inside) < len(rows)
+    for row in inside[::23]:
+        assert abs(float(row["tilt_deg"])) <= 10.0
+        strength, knots = float(row["strength_T"]), np.array([0.005, 0.01, 0.02, 0.04])
+        length = np.interp(math.log(strength), np.log(knots), 1.0 + 100.0 * knots)
+        assert float(row["sweep_chains_mean_length"]) == pytest.approx(length, rel=1e-6)
+        assert float(row["sweep_spacing_width_m"]) == pytest.approx(22e-9)
+    outside = next(row for row in rows if row["sweep_outside"] != "0")
+    assert outside["sweep_chains_mean_length"] == outside["sweep_spacing_width_m_error"] == ""
+    with (out / "drift.csv").open() as file:
+        drifted = list(csv.DictReader(file))
+    far = [row for row in drifted if abs(float(row["volume_fraction"]) / 0.03 - 1.0) > 0.11]
+    assert far
+    assert all(int(float(row["sweep_outside"])) & 16 for row in far)
+
+
+def test_a_folder_without_sweep_is_bad_input(film, tmp_path, capsys):
+    out = tmp_path / "cell"
+    assert call("map", film, "--sweep", tmp_path, "-o", out) == 2
+    assert "holds no sweep" in capsys.readouterr().err
     assert not out.exists()
