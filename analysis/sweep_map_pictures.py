@@ -67,7 +67,7 @@ def measured_map(
     """
     with style.publication():
         shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
-        height = min(2.0 * (62.0 * shape + 14.0), 230.0) * style.MILLIMETRE
+        height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
         figure = style.new_figure(style.DOUBLE_COLUMN, height)
         panels = figure.subplots(2, 2, sharex=True, sharey=True)
         scale = style.scale_for(float(max(x[-1], y[-1])), "m")

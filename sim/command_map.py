@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.cautions import bench_cautions
 from sim.cell_drift import drift_cell
 from sim.cell_map import IN_PLANE, NO_CHAINS, STANDING, CellMap, grid, map_cell
 from sim.command_drift import drift_text, drift_time
@@ -22,6 +23,7 @@ from sim.command_results import (
 )
 from sim.command_text import UsageError, paragraphs, table
 from sim.magnet_outlines import outlines
+from sim.magnet_safety import magnet_cautions
 from sim.magnets import field_and_gradient
 from sim.run_folder import is_empty, refuse_to_replace
 from sim.run_record import resolved
@@ -80,7 +82,8 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     if drift is not None:
         draw_drift_into(drift, shadows, directory, drifted)
         parts.append(drift_text(parameters, drift, args.drift))
-    return "\n\n".join([*parts, f"results are in {directory}"])
+    minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
+    return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
 
 
 def _places(
