@@ -72,7 +72,7 @@ def test_spoilt_runs_are_read_or_refused(run):
 def test_spoilt_parameter_files_are_read_or_refused(tmp_path):
     path = tmp_path / "film.toml"
 
-    @settings(PLAIN, max_examples=100)
+    @settings(PLAIN, max_examples=60)
     @given(parameter_files())
     def check(data):
         path.write_bytes(data)
