@@ -228,7 +228,7 @@ def _read_run(file: Any, path: Path) -> Run:
         frames=frames,
         times=times,
         steps=steps,
-        diameters=_diameters(film, group, count, path, notices),
+        diameters=_diameters(film, group, edges, count, path, notices),
         sides=edges[:2],
         thickness=float(edges[2]),
         group=group,
@@ -371,13 +371,20 @@ def _fixed(
     return values * _unit(data, table, name, path, notices)
 
 
-def _diameters(film: Any, group: str, count: int, path: Path, notices: list[str]) -> Floats:
+def _diameters(
+    film: Any, group: str, edges: Floats, count: int, path: Path, notices: list[str]
+) -> Floats:
     """Steric diameters, required: no bond can be told without them."""
     values = _fixed(film, "diameter", count, LENGTH_UNITS, path, notices)
     if values is None or not (values > 0).all():
         raise TrajectoryError(
             f"{path} must hold positive particle diameters in /particles/{group}/diameter; "
             "without them no bond can be told."
+        )
+    if values.max() > edges[:2].min():
+        raise TrajectoryError(
+            f"{path} must hold particles that are smaller than the patch; its largest is of "
+            f"{values.max():.3g} m in a patch of {edges[0]:.3g} m x {edges[1]:.3g} m."
         )
     return values
 

@@ -3,7 +3,7 @@
 import h5py
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 
 from tests.reference.guarded import outcome, read_parameters, read_run
 from tests.reference.spoilt_parameters import parameter_files
@@ -11,7 +11,7 @@ from tests.reference.spoilt_runs import records, spoil, spoilings, write_run
 
 POSITION, TIME = "/particles/film/position/value", "/particles/film/position/time"
 MOMENT, FIELD = "/particles/film/moment/value", "/observables/field/value"
-COUNTED = "/parameters/frames_complete"
+COUNTED, DIAMETER = "/parameters/frames_complete", "/particles/film/diameter"
 
 FOUND = {
     "a group in the place of a series": [("group", FIELD), ("group", TIME)],
@@ -26,11 +26,13 @@ FOUND = {
     "values in a virtual array": [("put_virtual", POSITION, "other.h5")],
     "a link to another file": [("link", POSITION, h5py.ExternalLink("pipe", "/a"))],
     "a temperature in words": [("record", "derived", "temperature_k", "warm")],
+    "a particle larger than the patch": [("change_value", DIAMETER, 0.0, 1.0)],
     "a bond of no number": [("record", "bonds", "distance", [1])],
 }
 PLAIN = settings(
-    derandomize=True, deadline=None, database=None, suppress_health_check=list(HealthCheck)
-)
+    derandomize=True, deadline=None, database=None, phases=[Phase.generate],
+    suppress_health_check=list(HealthCheck),
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -1,9 +1,11 @@
 """Reads one spoilt file under guard: how it ended, and what it must not have done.
 
 `Guard` watches a process: time by a timer, memory by a limit on the address space, code and writes
-by an audit hook, further files by a list of the folder.
+by an audit hook, further files by a list of the folder. Compiled code hears no timer: after twice
+the time the process ends and says where it was.
 """
 
+import faulthandler
 import os
 import resource
 import signal
@@ -62,11 +64,13 @@ class Guard:
         before = signal.signal(signal.SIGALRM, _too_slow)
         resource.setrlimit(resource.RLIMIT_AS, (used + MEMORY, hard))
         signal.setitimer(signal.ITIMER_REAL, SECONDS)
+        faulthandler.dump_traceback_later(2 * SECONDS, exit=True, file=sys.__stderr__)
         _guards.append(self)
         try:
             yield self
         finally:
             _guards.pop()
+            faulthandler.cancel_dump_traceback_later()
             signal.setitimer(signal.ITIMER_REAL, 0.0)
             signal.signal(signal.SIGALRM, before)
             resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
