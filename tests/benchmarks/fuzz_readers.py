@@ -3,13 +3,18 @@
 Run from the top of the project:
 python -m tests.benchmarks.fuzz_readers [--parameters N] [--runs N] [--seed N]
 
-Exit code 1 if a case ended other than read or refused with one of our own errors. The case at work
-is kept in case.toml or case.h5 of the folder that is printed first, for the case of a crash.
+Hypothesis draws the cases, and what they reach guides them: a case that runs a line of the readers
+for the first time is kept, and half of the cases are a kept one with further changes.
+
+Exit code 1 if a case ended other than read or refused with one of our own errors. Faults are kept
+in fault_1.toml, fault_1.h5, ... of the folder that is printed first, the case at work in case.toml
+or case.h5, for the case of a crash.
 """
 
 import argparse
 import faulthandler
 import os
+import shutil
 import sys
 import tempfile
 import time
@@ -17,11 +22,20 @@ from collections import Counter
 from pathlib import Path
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
+from hypothesis import strategies as st
 
 from tests.benchmarks.machine import processor, versions
 from tests.reference.guarded import outcome, read_parameters, read_run
-from tests.reference.spoilt_parameters import parameter_files
+from tests.reference.guide import Guide
+from tests.reference.spoilt_parameters import edited, edits, parameter_files
 from tests.reference.spoilt_runs import records, spoil, spoilings, write_run
+
+READERS = ("sim/parameter", "sim/sweep_", "sim/unit", "sim/field_", "sim/magnet", "sim/expectation",
+           "sim/size_", "sim/material", "analysis/")  # fmt: skip
+"""Files whose lines count, by the start of their path in the project."""
+SHARES = st.floats(0, 1, exclude_max=True)
+LONGEST = 6
+"""Changes that are made to a run at most."""
 
 
 def cases(count, start, strategy, case):
@@ -40,6 +54,33 @@ def cases(count, start, strategy, case):
     run()
 
 
+def fuzz(name, count, start, strategy, build, read, folder, path):
+    """Send cases through a reader; return whether all went well.
+
+    `strategy` gives (case, changes, share, whether to build on a kept case), `build` makes a case
+    of a kept one and what was drawn, `read` says how a case ended.
+    """
+    guide, counts, faults, began = Guide(READERS), Counter(), {}, time.perf_counter()
+
+    def case(drawn):
+        fresh, changes, share, builds = drawn
+        kept = guide.kept
+        made = build(kept[int(share * len(kept))], fresh, changes) if builds and kept else fresh
+        (folder / "case.txt").write_text(repr(made)[:5000])
+        with guide.watch(made):
+            said = read(made)
+        counts[said] += 1
+        if said not in ("read", "refused"):
+            faults.setdefault(said, made)
+            shutil.copy(path, folder / f"fault_{len(faults)}{path.suffix}")
+
+    cases(count, start, strategy, case)
+    tell(name, counts, faults, began)
+    print(f"  {len(guide.reached)} lines reached, {len(guide.kept)} cases kept to build on")
+    sys.stdout.flush()
+    return not faults
+
+
 def tell(name, counts, faults, began):
     """Print the counts of one reader and each kind of fault with one case."""
     total, taken = sum(counts.values()), time.perf_counter() - began
@@ -55,18 +96,22 @@ def tell(name, counts, faults, began):
 def fuzz_parameters(count, start, folder):
     """Fuzz the parameter file; return whether all went well."""
     path = folder / "case.toml"
-    counts, faults, began = Counter(), {}, time.perf_counter()
 
-    def case(data):
+    def read(data):
         path.write_bytes(data)
-        said = outcome(read_parameters, path, folder)
-        counts[said] += 1
-        if said not in ("read", "refused"):
-            faults.setdefault(said, data)
+        return outcome(read_parameters, path, folder)
 
-    cases(count, start, parameter_files(), case)
-    tell("parameter file", counts, faults, began)
-    return not faults
+    def build(kept, fresh, changes):
+        # One line of the fresh file at the place of the first change, or the changes themselves.
+        (_, share, _), *more = changes
+        if more:
+            return edited(kept, more)
+        lines, others = kept.split(b"\n"), fresh.split(b"\n")
+        lines.insert(int(share * len(lines)), others[int(share * len(others))])
+        return b"\n".join(lines)
+
+    strategy = st.tuples(parameter_files(), edits(), SHARES, st.booleans())
+    return fuzz("parameter file", count, start, strategy, build, read, folder, path)
 
 
 def fuzz_runs(count, start, folder):
@@ -78,20 +123,17 @@ def fuzz_runs(count, start, folder):
     os.mkfifo(folder / "pipe")
     path.write_bytes(content)
     read_run(path)  # imports and compiles
-    counts, faults, began = Counter(), {}, time.perf_counter()
 
-    def case(changes):
+    def read(changes):
         path.write_bytes(content)
-        (folder / "changes.txt").write_text(repr(changes)[:5000])
         spoil(path, changes)
-        said = outcome(read_run, path, folder)
-        counts[said] += 1
-        if said not in ("read", "refused"):
-            faults.setdefault(said, changes)
+        return outcome(read_run, path, folder)
 
-    cases(count, start, spoilings(known), case)
-    tell("run file", counts, faults, began)
-    return not faults
+    def build(kept, fresh, _changes):
+        return [*kept, *fresh][-LONGEST:]
+
+    strategy = st.tuples(spoilings(known), st.none(), SHARES, st.booleans())
+    return fuzz("run file", count, start, strategy, build, read, folder, path)
 
 
 def main():

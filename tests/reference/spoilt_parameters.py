@@ -10,6 +10,7 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
+from sim.parameter_magnet_tables import MagnetTable
 from sim.parameter_models import TABLES, expectation
 from tests.reference.small_film import small_film
 
@@ -36,6 +37,19 @@ JUNK = (
     b"a.b.c.d = 1\n", b"[field]\n", b"[[field.steps]]\n", b"[sweep]\n", b"[" * 3000, b"9" * 5000,
     b"a" * 20000,
 )  # fmt: skip
+
+
+SOLID = {"diameter": "10 mm", "remanence": "1.2 T"}
+MAGNETS = {
+    "sphere": SOLID,
+    "block": {"sides": ["10 mm", "10 mm", "5 mm"], "remanence": "1.2 T"},
+    "disc": {**SOLID, "height": "5 mm"},
+    "ring": {**SOLID, "height": "5 mm", "inner_diameter": "5 mm"},
+    "loop": {"diameter": "30 mm", "current": "20 A"},
+    "soft_iron_sphere": {"diameter": "5 mm"},
+    "uniform": {"strength": "30 mT"},
+}
+"""What a magnet of each kind cannot be without."""
 
 
 class Raw(str):
@@ -108,17 +122,30 @@ def fitting(table, key):
 
 
 @st.composite
-def table_lines(draw, name):
-    """Draw one table as text."""
-    table = TABLES.get(name)
-    keys = list(table.model_fields) if table else []
-    chosen = draw(st.lists(st.sampled_from([*keys, "kind", "x"]), max_size=8, unique=True))
-    lines = [f"[{name}]"]
+def table_lines(draw, head, table):
+    """Draw one table as text, from its head such as [film] and its model."""
+    keys, careful = list(table.model_fields), draw(st.booleans())
+    names = keys if careful else [*keys, "kind", "x"]
+    chosen = draw(st.lists(st.sampled_from(names), max_size=8, unique=True))
+    lines = [head]
     for key in chosen:
-        fits = key in keys and draw(st.integers(0, 3)) > 0
+        fits = careful or (key in keys and draw(st.integers(0, 3)) > 0)
         value = draw(fitting(table, key) if fits else anything())
         lines.append(f"{key} = {toml(value)}")
     return "\n".join(lines)
+
+
+@st.composite
+def magnet_lines(draw):
+    """Draw a [[magnets]] table; most often a faultless magnet of its kind with keys changed."""
+    kind = draw(st.sampled_from(sorted(MAGNETS)))
+    keys = {"kind": kind, "position": ["0 mm", "0 mm", "-15 mm"], **MAGNETS[kind]}
+    for key in draw(st.lists(st.sampled_from(list(MagnetTable.model_fields)), max_size=3)):
+        fits = draw(st.booleans())
+        keys[key] = draw(fitting(MagnetTable, key) if fits else anything())
+    if draw(st.integers(0, 3)) == 0:
+        return draw(table_lines(draw(st.sampled_from(("[[magnets]]", "[magnets]"))), MagnetTable))
+    return "\n".join(["[[magnets]]", *(f"{key} = {toml(value)}" for key, value in keys.items())])
 
 
 @st.composite
@@ -134,7 +161,8 @@ def sweep_lines(draw):
 def generated(draw):
     """Draw a file whose tables come from the schema; the first part is often a faultless film."""
     names = draw(st.lists(st.sampled_from(sorted(TABLES)), max_size=4, unique=True))
-    parts = [draw(table_lines(name)) for name in names]
+    parts = [draw(table_lines(f"[{name}]", TABLES[name])) for name in names]
+    parts += draw(st.lists(magnet_lines(), max_size=2))
     if draw(st.booleans()):
         parts.append(draw(sweep_lines()))
     kept = small_film().split("\n[")
@@ -155,29 +183,42 @@ def replaced(draw):
     return "\n".join(lines).encode("utf-8", "surrogatepass")
 
 
-@st.composite
-def mangled(draw):
-    """Draw a file of a demo with bytes changed, added, doubled or left out."""
-    data = bytearray(draw(st.sampled_from(sorted(DEMOS.glob("*/*.toml")))).read_bytes())
-    for _ in range(draw(st.integers(1, 6))):
-        if not data:
-            break
-        place = draw(st.integers(0, len(data) - 1))
-        length = draw(st.integers(1, 40))
-        kind = draw(st.sampled_from(("flip", "junk", "drop", "double", "cut", "text")))
-        if kind == "flip":
-            data[place] ^= 1 << draw(st.integers(0, 7))
-        elif kind == "junk":
-            data[place:place] = draw(st.sampled_from(JUNK))
+def edits():
+    """Return lists of changes of bytes: kind, place as a share of the file, what or how many."""
+    share = st.floats(0, 1, exclude_max=True)
+    one = st.one_of(
+        st.tuples(st.just("flip"), share, st.integers(0, 7)),
+        st.tuples(st.just("put"), share, st.sampled_from(JUNK)),
+        st.tuples(st.sampled_from(("drop", "double", "cut")), share, st.integers(1, 40)),
+        st.tuples(st.just("over"), share, st.binary(max_size=12)),
+    )
+    return st.lists(one, min_size=1, max_size=6)
+
+
+def edited(data, changes):
+    """Return a file with bytes changed, added, doubled or left out."""
+    data = bytearray(data)
+    for kind, share, what in changes:
+        place = int(share * len(data))
+        if kind == "flip" and data:
+            data[place] ^= 1 << what
+        elif kind == "put":
+            data[place:place] = what
         elif kind == "drop":
-            del data[place : place + length]
+            del data[place : place + what]
         elif kind == "double":
-            data[place:place] = data[place : place + length]
+            data[place:place] = data[place : place + what]
         elif kind == "cut":
             del data[place:]
-        else:
-            data[place : place + length] = draw(st.binary(max_size=12))
+        elif kind == "over":
+            data[place : place + len(what)] = what
     return bytes(data)
+
+
+def mangled():
+    """Return files of the demos with bytes changed."""
+    demos = [path.read_bytes() for path in sorted(DEMOS.glob("*/*.toml"))]
+    return st.builds(edited, st.sampled_from(demos), edits())
 
 
 def parameter_files():
