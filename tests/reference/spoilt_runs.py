@@ -226,7 +226,15 @@ def spoil(path, changes):
             for name, *arguments in inside:
                 try:
                     ACTIONS[name](file, *arguments)
-                except (KeyError, ValueError, TypeError, OSError, RuntimeError, OverflowError):
+                except (
+                    LookupError,
+                    ValueError,
+                    TypeError,
+                    OSError,
+                    RuntimeError,
+                    ArithmeticError,
+                    MemoryError,
+                ):
                     continue  # an earlier change has taken away what this one needs
     data = bytearray(path.read_bytes())
     for kind, share, what in (change for change in changes if change[0] not in ACTIONS):
