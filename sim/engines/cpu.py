@@ -46,10 +46,14 @@ class StepError(RuntimeError):
     """
 
     def __init__(self, message: str, particle: int, step: int, remedy: str) -> None:
-        super().__init__(f"{message}; {remedy}")
+        # all arguments, so that the error can pass from a worker process to another
+        super().__init__(message, particle, step, remedy)
         self.particle = particle
         self.step = step
         self.remedy = remedy
+
+    def __str__(self) -> str:
+        return f"{self.args[0]}; {self.remedy}"
 
 
 class CpuEngine:
