@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.parameter_values import show
 from sim.units import UnitError, parse
 
 __all__ = ["FieldTableError", "Grid", "file_digest", "read_grid", "with_field_files"]
@@ -28,6 +29,7 @@ COLUMNS = (("x", "length"), ("y", "length"), ("z", "length"), ("Bx", "field"), (
            ("Bz", "field"))  # fmt: skip
 HEADER = "x (mm), y (mm), z (mm), Bx (mT), By (mT), Bz (mT)"
 MOST_ROWS = 2_000_000
+MOST_BYTES = 400_000_000
 SAME = 1e-6
 """Coordinates that differ by less than this share of the range are the same."""
 EVEN = 1e-3
@@ -168,6 +170,15 @@ def _axis(values: Floats) -> tuple[Floats, NDArray[np.int64]]:
     return axis, place
 
 
+def _readable(path: Path) -> str:
+    """Give the whole path of a file of a size that can be read."""
+    whole = path.resolve()
+    size = whole.stat().st_size
+    if not whole.is_file() or size > MOST_BYTES:
+        raise FieldTableError(f"must be a file of at most {MOST_BYTES // 10**6} MB.")
+    return str(whole)
+
+
 def with_field_files(raw: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[str]]:
     """Give the measured fields of a parameter file their whole paths, and read them.
 
@@ -194,14 +205,15 @@ def with_field_files(raw: dict[str, Any], folder: Path) -> tuple[dict[str, Any],
         if not isinstance(name, str) or not name or magnet.get("kind") != "table":
             magnets.append(magnet)
             continue
-        path = str((folder / name).resolve())
-        magnets.append({**magnet, "file": path})
         label = f"[[magnets]] number {number} file"
         try:
+            path = _readable(folder / name)
             read_grid(path, file_digest(path))
-        except OSError as error:
-            reason = (error.strerror or str(error)).lower()
-            problems.append(f"{label} must name a readable file; {name}: {reason}.")
-        except FieldTableError as error:
-            problems.append(f"{label} {name} {error}")
+            magnets.append({**magnet, "file": path})
+        except (OSError, RuntimeError, ValueError) as error:
+            if isinstance(error, FieldTableError):
+                problems.append(f"{label} {show(name)} {error}")
+                continue
+            reason = (getattr(error, "strerror", None) or str(error)).lower()
+            problems.append(f"{label} must name a readable file; {show(name)}: {reason}.")
     return {**raw, "magnets": magnets}, problems

@@ -24,6 +24,7 @@ from sim.magnets import (
     UniformField,
     with_induced,
 )
+from sim.measured_field import MeasuredField
 from sim.units import format_quantity
 
 if TYPE_CHECKING:
@@ -85,7 +86,8 @@ def look_around(magnets: Sequence[Magnet]) -> Surroundings | None:
     Surroundings or None
         None where no source has a place.
     """
-    bodies = [body for body in with_induced(magnets) if not isinstance(body, UniformField)]
+    placeless = (UniformField, MeasuredField)
+    bodies = [body for body in with_induced(magnets) if not isinstance(body, placeless)]
     if not bodies:
         return None
     near = np.concatenate([_rays_to_hand(body, bodies) for body in bodies])

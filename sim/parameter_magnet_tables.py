@@ -12,7 +12,7 @@ from sim.parameter_table import default as _default
 from sim.parameter_values import Choice, Number, Quantity, WholeNumber, Words
 from sim.parameter_vectors import Direction, Lengths, Sides
 
-__all__ = ["MOST_COPIES", "CellTable", "MagnetTable"]
+__all__ = ["MOST_COPIES", "MOST_STEPS", "CellTable", "MagnetTable"]
 
 Vector: TypeAlias = tuple[float, float, float]
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from sim.parameter_field_tables import StepTable
-from sim.parameter_magnet_tables import MagnetTable
+from sim.parameter_magnet_tables import MOST_STEPS, MagnetTable
 from sim.parameter_models import MAGNETS, STEPS, TABLES, FileTable, Table, expectation
 from sim.parameter_motion_tables import MagnetStepTable
 from sim.parameter_values import show
@@ -170,6 +170,12 @@ def _sentence(mistake: Mapping[str, Any]) -> str:
         return (
             f"{name} must be a list of at most {most} tables, each headed {_LISTS[place][0]}; "
             f"received {received}."
+        )
+    if place[-1] == "steps" and place[:1] == MAGNETS:
+        received = "too many" if kind == "too_long" else show(value)
+        return (
+            f"{_label(place)} must be a list of at most {MOST_STEPS} tables, each headed "
+            f"[[magnets.steps]]; received {received}."
         )
     return f"{_label(place)} must be a table of keys; received {show(value)}."
 

@@ -142,8 +142,17 @@ def test_bad_tables(tmp_path, capsys, text, more, sentence):
 def test_a_missing_file_is_told(tmp_path):
     path = film(tmp_path, table())
     (tmp_path / "field.csv").unlink()
-    with pytest.raises(ParameterError, match=r"file must name a readable file; field.csv: no such"):
+    with pytest.raises(ParameterError, match=r'must name a readable file; "field.csv": no such'):
         load(path)
+    wrong = {
+        "/dev/zero": "must be a file of at most 400 MB",
+        ".": "must be a file of at most",
+        "a\\u0000b": "must name a readable file",
+    }
+    for name, sentence in wrong.items():
+        path.write_text(FILM + f'[[magnets]]\nkind = "table"\nfile = "{name}"\n')
+        with pytest.raises(ParameterError, match=sentence):
+            load(path)
     path.write_text(FILM + '[[magnets]]\nkind = "table"\n')
     with pytest.raises(ParameterError, match=r'file is missing; kind = "table" needs it'):
         load(path)
