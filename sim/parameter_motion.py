@@ -175,19 +175,15 @@ def check_paths(
     str
         At most one sentence on the film and one on a pair: what `_LOOKS` looks a step find.
     """
-    times = _looks(numbered)
-    at_rest = overlapping(numbered)
+    numbers = [number for number, _ in numbered]
+    magnets = tuple(magnet for _, magnet in numbered)
     limit = np.array([0.5 * where.width[0], 0.5 * where.width[1], half])
     moved = {number for number, magnet in numbered if magnet.motion is not None}
-    into_film = into_other = False
-    for time in times:
-        posed = list(
-            zip(
-                [number for number, _ in numbered],
-                at_time(tuple(magnet for _, magnet in numbered), time),
-                strict=True,
-            )
-        )
+    # What moves as one keeps its distances.
+    into_film, into_other = False, len({magnet.motion for magnet in magnets}) == 1
+    at_rest = set() if into_other else overlapping(numbered)
+    for time in _looks(numbered):
+        posed = list(zip(numbers, at_time(magnets, time), strict=True))
         when = f"{format_quantity(float(f'{time:.4g}'), 'time')} after the start"
         for number, magnet in posed:
             if not into_film and number in moved and _in_film(magnet, limit):
@@ -196,8 +192,8 @@ def check_paths(
                     f"[[magnets]] number {number} steps must keep the magnet out of the film; it "
                     f"reaches into it {when}."
                 )
-        hit = sorted(overlapping(posed) - at_rest)
-        if hit and not into_other:
+        hit = [] if into_other else sorted(overlapping(posed) - at_rest)
+        if hit:
             into_other = True
             yield (
                 f"[[magnets]] number {hit[0][0]} and {hit[0][1]} must not meet on their way; by "

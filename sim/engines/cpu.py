@@ -305,7 +305,7 @@ class CpuEngine:
         return self._applied()[:3]
 
     def _applied(self) -> NDArray[np.float64]:
-        """Return the applied field and its gradient at the present time, reduced."""
+        """Return that field and its gradient."""
         out = np.zeros(step.FIELD_SIZE)
         step.field_at(self._step * self.system.dt, self._field, out)
         return out
@@ -370,11 +370,8 @@ class CpuEngine:
             saved["moment"] = self._slots.moment[:count].copy()
         if self._mesh is not None:
             saved |= self._mesh.checkpoint(self._slots)
-        saved["magnetisation"] = self._magnetisation.copy()
-        saved["flags"] = self._flags.copy()
-        saved["step"] = self._step
-        saved["seed"] = self._seed
-        return saved
+        saved |= {"magnetisation": self._magnetisation.copy(), "flags": self._flags.copy()}
+        return saved | {"step": self._step, "seed": self._seed}
 
     def restore(self, checkpoint: dict[str, Any]) -> None:
         """Go back to a checkpoint: order of the slots, positions at the last list and now."""
@@ -396,8 +393,7 @@ class CpuEngine:
             getattr(self._slots, name)[:count] = checkpoint[name]
         self._magnetisation[:] = checkpoint["magnetisation"]
         self._flags[:] = checkpoint["flags"]
-        self._step = int(checkpoint["step"])
-        self._seed = int(checkpoint["seed"])
+        self._step, self._seed = int(checkpoint["step"]), int(checkpoint["seed"])
         if self._flags[step.STALE] != 1:
             lists.sort_order(self._slots, self._patch, self._neighbours, count)
             self._flags[step.STALE] = 2
