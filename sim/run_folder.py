@@ -13,13 +13,20 @@ if TYPE_CHECKING:
     from sim.storage import RunSummary
 
 __all__ = [
+    "LOCK_NAME",
     "FolderError",
     "RunFolder",
+    "examine",
     "is_empty",
     "make_writable",
     "plan",
     "refuse_to_replace",
+    "require_one_wish",
 ]
+
+
+LOCK_NAME = ".lock"
+"""File that is locked while a folder is written; a killed run leaves it behind."""
 
 
 class FolderError(ValueError):
@@ -55,7 +62,10 @@ class RunFolder:
             "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
             "turning_field.csv",
         )  # fmt: skip
-        for name in (*names, *tables):
+        light = (
+            "handoff.json", "optical_thickness.h5", "far_field.csv", "particles.vtp", "chains.vtp",
+        )  # fmt: skip
+        for name in (*names, *tables, *light):
             (self.path / name).unlink(missing_ok=True)
         for kind in ("png", "svg", "pdf"):
             for picture in (self.path / "figures").glob(f"*.{kind}"):
@@ -82,13 +92,32 @@ def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
     Raises
     ------
     FolderError
-        If the folder is a file, or holds something that may not be replaced.
+        If the folder is a file, is written by another process, or holds something that may not be
+        replaced; or if the run there is to go on and to be replaced at once.
     RunFileError
         If a run is to be continued and its file cannot be used.
     """
+    from sim.folder_lock import refuse_if_held
+
+    require_one_wish(resume, overwrite)
+    refuse_if_held(folder.path)
+    return examine(folder, resume, overwrite)
+
+
+def require_one_wish(resume: bool, overwrite: bool) -> None:
+    """Refuse to go on with what is in a folder and to replace it at once."""
+    if resume and overwrite:
+        raise FolderError(
+            "--resume goes on with what is in the folder and --overwrite replaces it; "
+            "give one of them"
+        )
+
+
+def examine(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
+    """Do what `plan` does, in a folder whose lock is held."""
     if is_empty(folder.path):
         return None
-    if resume and not overwrite:
+    if resume:
         return _run_to_resume(folder)
     instead = "--resume to go on with it, --overwrite to replace it"
     refuse_to_replace(folder.path, folder.run_file.exists(), "run", overwrite, instead)
@@ -96,7 +125,7 @@ def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
 
 
 def is_empty(path: Path) -> bool:
-    """Return whether a folder has nothing in it, or is not there.
+    """Return whether a folder has nothing in it but the lock of a killed run, or is not there.
 
     Raises
     ------
@@ -106,7 +135,7 @@ def is_empty(path: Path) -> bool:
     if path.exists() and not path.is_dir():
         raise FolderError(f"output folder {path} is a file; name another folder with -o")
     try:
-        return not path.exists() or next(path.iterdir(), None) is None
+        return not path.exists() or all(found.name == LOCK_NAME for found in path.iterdir())
     except OSError as error:
         raise FolderError(f"output folder {path} cannot be read: {error.strerror}") from error
 
