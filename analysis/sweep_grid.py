@@ -172,16 +172,10 @@ def read_sweep_grid(directory: str | Path) -> SweepGrid:
         a place on the map has.
     """
     table = collect(directory)
-    record = json.loads((Path(directory) / "sweep.json").read_text(encoding="utf-8"))
     if not any(row["replicas_done"] for row in table.summary):
         raise SweepFolderError(f"{directory} holds a sweep of which no run is done yet.")
-    try:
-        films = [point["runs"][0]["parameters"] for point in record["points"]]
-        spots = [_coordinates(film) for film in films]
-    except (KeyError, IndexError, TypeError, ValueError) as error:
-        raise SweepFolderError(
-            f"{Path(directory) / 'sweep.json'} must hold the parameters of every run."
-        ) from error
+    films = _films(Path(directory) / "sweep.json")
+    spots = [_coordinates(film) for film in films]
     axes = {
         name: np.unique([_round_off(spot[name]) for spot in spots])
         for name in COORDINATES
@@ -213,6 +207,18 @@ def read_sweep_grid(directory: str | Path) -> SweepGrid:
         done=sum(row["replicas_done"] > 0 for row in table.summary),
         at_rest=sum(as_float(row["equilibrated_share"]) == 1.0 for row in table.summary),
     )
+
+
+def _films(path: Path) -> list[dict[str, Any]]:
+    """Parameters of the first run of each point."""
+    record = json.loads(path.read_text(encoding="utf-8"))
+    try:
+        films = [point["runs"][0]["parameters"] for point in record["points"]]
+        for film in films:
+            _coordinates(film)
+    except (KeyError, IndexError, TypeError, ValueError) as error:
+        raise SweepFolderError(f"{path} must hold the parameters of every run.") from error
+    return films
 
 
 def _coordinates(film: dict[str, Any]) -> dict[str, float]:

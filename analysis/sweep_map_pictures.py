@@ -79,7 +79,7 @@ def measured_map(
             _beyond(axes, x, y, outside, scale.factor)
             magnet_outlines(axes, outlines, "above", scale.factor)
             name = f"Error of {words[0].lower()}{words[1:]}" if which else words
-            bare = ", hatched: outside the sweep" if outside.any() else ""
+            bare = ", hatched: outside the sweep" if outside.any() and not which else ""
             axes.set_title(f"{unit.label(name)}{bare}", loc="left", fontsize=style.SMALL_POINTS)
             axes.set_xlim(*(scale.factor * x[[0, -1]]))
             axes.set_ylim(*(scale.factor * y[[0, -1]]))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.cell_drift import LIMITS, LONGEST, SHORTEST, CellDrift, diffusion_coefficient
+from sim.cell_map import NO_CHAINS
 from sim.command_text import UsageError, paragraphs, table
 from sim.units import UnitError, format_quantity, parse
 
@@ -69,9 +70,11 @@ def _rows(parameters: Parameters, found: CellDrift, when: str) -> list[tuple[str
         return f"{low:.3g} %" if high - low < 1e-9 * high else f"{low:.3g} to {high:.3g} %"
 
     def distance(frame: int) -> str:
+        known = spacing[frame][found.state[frame] != NO_CHAINS]
+        if not known.size:
+            return "no chains"
         low, high = (
-            format_quantity(float(f"{end:.3g}"), "length")
-            for end in (spacing[frame].min(), spacing[frame].max())
+            format_quantity(float(f"{end:.3g}"), "length") for end in (known.min(), known.max())
         )
         return low if low == high else f"{low} to {high}"
 
@@ -88,7 +91,7 @@ def _rows(parameters: Parameters, found: CellDrift, when: str) -> list[tuple[str
             f"after {_time_text(half)}" if half is not None else f"not within {when}",
         ),
         *at_all_times("volume fraction", percent),
-        *at_all_times("spacing (line density)", distance),
+        *at_all_times("spacing of chains (line density)", distance),
         *at_all_times("cell with chains", lambda frame: f"{share[frame]:.0%}"),
     ]
 

@@ -64,7 +64,10 @@ def _check(args: argparse.Namespace) -> int:
     from sim.sweep_table import is_sweep
 
     if is_sweep(args.file):
-        return _check_sweep(args)
+        from sim.command_sweep_check import check_sweep
+
+        print(check_sweep(args))
+        return DONE
     parameters = _load(args.file, args.seed)
     from sim.command_text import picture_of
     from sim.expectations import expect
@@ -89,25 +92,6 @@ def _check(args: argparse.Namespace) -> int:
     if cost is not None:
         print("\nCost")
         print(table(cost.table()))
-    return DONE
-
-
-def _check_sweep(args: argparse.Namespace) -> int:
-    from sim import sweep_outlook, sweep_text
-    from sim.sweep_table import load_sweep
-
-    plan = load_sweep(args.file, args.seed)
-    notice_lines(plan.notices)
-    say_on_terminal(f"looking ahead at {len(plan.points)} points ...")
-    points = sweep_outlook.look_ahead_of_points(plan)
-    cost = None
-    if not args.no_timing:
-        say_on_terminal("timing pieces of some runs (the first time, kernels are compiled) ...")
-        cost = sweep_outlook.calibrate_sweep(plan, points, workers=args.threads)
-    if args.json:
-        print(json.dumps(sweep_text.check_content(plan, points, cost), indent=2))
-    else:
-        print(sweep_text.check_text(plan, points, cost))
     return DONE
 
 

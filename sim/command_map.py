@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
@@ -25,9 +26,10 @@ from sim.command_text import UsageError, paragraphs, table
 from sim.magnet_outlines import outlines
 from sim.magnet_safety import magnet_cautions
 from sim.magnets import field_and_gradient
+from sim.moving_field import at_time
 from sim.run_folder import is_empty, refuse_to_replace
 from sim.run_record import resolved
-from sim.terminal import say_on_terminal
+from sim.terminal import notice_lines, say_on_terminal
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
@@ -60,6 +62,10 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
             f'[[magnets]] must be one table or more such as kind = "sphere" for a map; '
             f"{args.file} has none"
         )
+    still = dataclasses.replace(parameters, magnets=at_time(parameters.magnets, 0.0))
+    if still.magnets != parameters.magnets:
+        notice_lines(["the magnets move: the map is of the field that they make at the start."])
+    parameters = still
     duration = drift_time(args.drift)
     sweep = open_sweep_grid(Path(args.sweep)) if args.sweep else None
     x, y, places = grid(parameters.cell.width, POINTS)

@@ -21,10 +21,8 @@ from sim.magnets import (
     Magnet,
     Ring,
     Sphere,
-    UniformField,
     with_induced,
 )
-from sim.measured_field import MeasuredField
 from sim.units import format_quantity
 
 if TYPE_CHECKING:
@@ -84,10 +82,10 @@ def look_around(magnets: Sequence[Magnet]) -> Surroundings | None:
     Returns
     -------
     Surroundings or None
-        None where no source has a place.
+        None where no source has a place, such as a uniform or a measured field.
     """
-    placeless = (UniformField, MeasuredField)
-    bodies = [body for body in with_induced(magnets) if not isinstance(body, placeless)]
+    origin = np.zeros((1, 3))
+    bodies = [body for body in with_induced(magnets) if np.isfinite(body.clearance(origin)[0])]
     if not bodies:
         return None
     near = np.concatenate([_rays_to_hand(body, bodies) for body in bodies])

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from sim import cell_drift
 from sim.command_line import main
 from sim.parameters import load
 
@@ -19,7 +20,7 @@ FILES = sorted(DEMOS.glob("*/*.toml"))
 NAMES = [path.parent.name for path in FILES]
 
 SMALL = (
-    (r"(?s)^(\[film\]\n.*?^width = )[^\n]*", r'\1["0.25 um", "0.22 um"]'),  # not that of a cell
+    (r"(?s)(^\[film\]\n(?:(?!^\[).)*?^)width = [^\n]*", r'\1width = ["0.25 um", "0.22 um"]'),
     (r"^thickness = .*", 'thickness = "0.1 um"'),
     (r"^cutoff_diameters = .*", "cutoff_diameters = 3.0"),
     (r"^frames = .*", "frames = 16"),
@@ -60,7 +61,14 @@ def test_all_demos_are_here():
 def test_a_demo_is_faultless_and_tells_its_commands(path):
     load(path)
     words = [command[0] for command in commands(path)]
-    assert words == ["check", "sweep" if "sweep" in path.stem else "run"]
+    assert words in (
+        ["check", "run"],
+        ["check", "sweep"],
+        ["check", "map"],
+        ["check", "map", "run"],
+    )
+    assert ("sweep" in words) == ("sweep" in path.stem)
+    assert ("map" in words) <= ("[[magnets]]" in path.read_text(encoding="utf-8"))
     for command in commands(path):
         assert DEMOS.parent / command[1] == path
     for said in ("workshop", "minute", "invented"):
@@ -72,13 +80,37 @@ def test_every_command_of_a_demo_works(path, tmp_path, monkeypatch, capsys):
     copy = small_copy(path, tmp_path)
     assert tomllib.loads(copy.read_text(encoding="utf-8")) != tomllib.loads(path.read_text())
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(cell_drift, "CELLS", 12)
     for command in commands(path):
         assert main(command) == 0, capsys.readouterr().err
-    out = tmp_path / command[-1]
-    if command[0] == "sweep":
-        _look_at_sweep(out)
-    else:
-        _look_at_run(out, path.parent.name)
+        out = tmp_path / command[-1]
+        if command[0] == "map":
+            _look_at_map(out, path.parent.name)
+        elif command[0] == "sweep":
+            _look_at_sweep(out)
+        elif command[0] == "run":
+            _look_at_run(out, path.parent.name)
+
+
+def _look_at_map(out, name):
+    with (out / "cell_map.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    x, y = ({float(row[axis]) for row in rows} for axis in ("x_m", "y_m"))
+    spread = {
+        "sphere_under_cell": (30e-3, 20e-3),
+        "facing_poles": (24e-3, 16e-3),
+        "ring_of_discs": (34e-3, 34e-3),
+        "week_of_drift": (20e-3, 12e-3),
+    }[name]
+    assert (max(x) - min(x), max(y) - min(y)) == pytest.approx(spread)
+    states = {row["state"] for row in rows}
+    assert ("2" in states) == (name != "facing_poles")  # only there the field lies in the film
+    assert (out / "figures" / "chains_map.png").stat().st_size > 50_000
+    assert (out / "figures" / "drift_chains.png").is_file() == (name == "week_of_drift")
+    if name == "week_of_drift":
+        with (out / "drift_frames.csv").open(newline="") as file:
+            share = [float(row["share_with_chains"]) for row in csv.DictReader(file)]
+        assert share[0] > share[-2] > share[-1]
 
 
 def _look_at_run(out, name):

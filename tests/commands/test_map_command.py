@@ -115,3 +115,16 @@ def test_a_film_inside_the_magnet_is_bad_input(tmp_path, capsys):
     assert call("map", path, "-o", tmp_path / "cell") == 2
     assert "[[magnets]]" in capsys.readouterr().err
     assert not (tmp_path / "cell").exists()
+
+
+def test_a_map_of_moving_magnets_is_that_of_the_start(film, folder, tmp_path, capsys):
+    steps = """[[magnets.steps]]
+motion = "slide"
+duration = "4 us"
+position = ["2 mm", "0 mm", "-6 mm"]
+"""
+    path = tmp_path / "film.toml"
+    path.write_text(over_magnet(MAGNET.replace("[cell]", steps + "[cell]")))
+    assert call("map", path, "-o", tmp_path / "cell") == 0, capsys.readouterr().err
+    assert "the magnets move" in capsys.readouterr().err
+    assert (tmp_path / "cell/cell_map.csv").read_bytes() == (folder / "cell_map.csv").read_bytes()

@@ -5,6 +5,7 @@ import csv
 import numpy as np
 import pytest
 
+from analysis.drift_chain_pictures import chains_left
 from analysis.drift_files import CHANGE_COLUMNS, MAP_COLUMNS, write_drift_change, write_drift_map
 from analysis.drift_pictures import drift_maps
 from tests.reference.drawn_film import drawn, texts
@@ -75,6 +76,46 @@ def test_colours_are_logarithmic_where_a_few_cells_hold_most():
     norm = figure.axes[0].images[0].norm
     assert norm.vmax == pytest.approx(60.0)
     assert norm(0.2) - norm(0.02) == pytest.approx(norm(2.0) - norm(0.2))
+
+
+def left(bare):
+    """Draw what a decay leaves, without chains where ``bare`` says so in the last two frames."""
+    _, _, times, frames, final, *_ = decay()
+    times, fractions = np.append(times, np.inf), np.concatenate([frames, final[None]])
+    state = np.ones(fractions.shape, dtype=np.int8)
+    state[-2:][:, bare] = 0
+    spacing = 20e-9 * np.sqrt(np.pi / (6.0 * fractions))
+    change = np.append(1.0 - 0.5 ** (times[:-1] / DAY), 1.0)
+    figure = chains_left((15e-3, 10e-3), times, change, fractions, spacing, state)
+    drawn(figure)
+    return figure, times, fractions, spacing, state
+
+
+def test_chains_that_are_left_are_drawn_where_they_are():
+    bare = np.zeros((6, 9), dtype=bool)
+    bare[:, 6:] = True
+    figure, times, fractions, spacing, state = left(bare)
+    maps = [axes for axes in figure.axes if axes.images]
+    assert [axes.images[0].get_extent() for axes in maps] == [[-7.5, 7.5, -5.0, 5.0]] * 2
+    for axes, frame in zip(maps, (-2, -1), strict=True):
+        shown = axes.images[0].get_array()
+        np.testing.assert_array_equal(np.ma.getmaskarray(shown), bare)
+        np.testing.assert_allclose(shown[~bare], 1e9 * spacing[frame][~bare])
+        assert "chains in 66.7 % of the cell (hatched: none)" in axes.get_title(loc="left")
+    profile = next(axes for axes in figure.axes if axes.get_ylabel() == "Volume fraction (%)")
+    np.testing.assert_allclose(profile.lines[0].get_ydata(), 100.0 * fractions[0, 0])
+    np.testing.assert_allclose(profile.lines[-1].get_ydata(), 100.0 * fractions[-1, 0])
+    share = next(axes for axes in figure.axes if axes.get_ylabel() == "Cell with chains (%)")
+    counted = 100.0 * (state > 0).mean(axis=(1, 2))
+    np.testing.assert_allclose(share.lines[0].get_xydata().T, [times[1:-1], counted[1:-1]])
+    assert share.lines[1].get_ydata()[0] == pytest.approx(counted[-1])
+
+
+def test_a_film_without_any_chains_left_is_hatched_throughout():
+    figure, *_ = left(np.ones((6, 9), dtype=bool))
+    maps = [axes for axes in figure.axes if axes.images]
+    assert all("chains in 0 %" in axes.get_title(loc="left") for axes in maps)
+    assert all(np.ma.getmaskarray(axes.images[0].get_array()).all() for axes in maps)
 
 
 def test_tables_read_back_bit_for_bit(tmp_path):

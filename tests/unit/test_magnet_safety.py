@@ -55,6 +55,7 @@ def test_bodies_with_holes_and_corners_are_met_outside():
     ring = Ring(polarisation=(0.0, 0.0, REMANENCE), diameter=20e-3, inner_diameter=10e-3,
                 height=5e-3)  # fmt: skip
     block = Block((0.0, 0.0, 30e-3), polarisation=(0.0, 0.0, REMANENCE), sides=(8e-3, 5e-3, 3e-3))
+    assert look_around([UniformField(strength=(0.0, 0.0, 0.1))]) is None
     both = look_around([ring, block, UniformField(strength=(0.0, 0.0, 0.1))])
     assert 0.2 < both.at_hand < REMANENCE
     assert both.pull == pytest.approx(REMANENCE**2 / (2.0 * MU0) * math.pi * (0.01**2 - 0.005**2))

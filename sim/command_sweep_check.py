@@ -1,0 +1,33 @@
+"""The command `check` for a file with a [sweep] table: what its points lead to and cost."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+from sim import sweep_outlook, sweep_text
+from sim.sweep_table import load_sweep
+from sim.terminal import notice_lines, say_on_terminal
+
+__all__ = ["check_sweep"]
+
+
+def check_sweep(args: argparse.Namespace) -> str:
+    """Look ahead at a sweep, and return what to print.
+
+    Raises
+    ------
+    sim.parameters.ParameterError
+        If the file or one of its points holds mistakes.
+    """
+    plan = load_sweep(args.file, args.seed)
+    notice_lines(plan.notices)
+    say_on_terminal(f"looking ahead at {len(plan.points)} points ...")
+    points = sweep_outlook.look_ahead_of_points(plan)
+    cost = None
+    if not args.no_timing:
+        say_on_terminal("timing pieces of some runs (the first time, kernels are compiled) ...")
+        cost = sweep_outlook.calibrate_sweep(plan, points, workers=args.threads)
+    if args.json:
+        return json.dumps(sweep_text.check_content(plan, points, cost), indent=2)
+    return sweep_text.check_text(plan, points, cost)
