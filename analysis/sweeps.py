@@ -148,7 +148,11 @@ def _record(path: Path) -> dict[str, Any]:
         for point in record["points"]:
             _ = point["point"], {**point["columns"]}
             for run in point["runs"]:
-                _ = Path(run["folder"]), run["replica"]
+                inside, _ = Path(run["folder"]), run["replica"]
+                if inside.is_absolute() or ".." in inside.parts:
+                    raise SweepFolderError(
+                        f"{path} must name folders of runs inside its own; it names {inside}."
+                    )
     except (KeyError, TypeError, AttributeError) as error:
         raise SweepFolderError(
             f"{path} must hold the lists keys and points, each point with columns and runs."

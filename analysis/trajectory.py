@@ -7,15 +7,19 @@ run file that is still being written.
 
 from __future__ import annotations
 
-import json
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.recorded import record, wrong_entry
+from analysis.run_file_checks import obstacle
+
 Floats = NDArray[np.float64]
+Read = TypeVar("Read")
 
 LENGTH_UNITS = {"m": 1.0, "mm": 1e-3, "um": 1e-6, "µm": 1e-6, "μm": 1e-6, "nm": 1e-9, "pm": 1e-12}
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
@@ -95,12 +99,7 @@ class Run:
         TrajectoryError
             Where a coordinate is not a finite number.
         """
-        rows: Floats = self._row("position", frame) * self.length_scale
-        if not np.isfinite(rows).all():
-            raise TrajectoryError(
-                f"frame {frame} of {self.path} must hold finite positions; it holds a value "
-                "that is not a number."
-            )
+        rows = self._finite(self._row("position", frame) * self.length_scale, "positions", frame)
         for axis in (0, 1):
             rows[:, axis] %= self.sides[axis]
             rows[rows[:, axis] >= self.sides[axis], axis] = 0.0
@@ -112,14 +111,24 @@ class Run:
         Raises
         ------
         TrajectoryError
-            Where the file holds no moments.
+            Where the file holds no moments, or one that is not a finite number.
         """
         if not self.has_moments:
             raise TrajectoryError(
                 f"{self.path} must hold /particles/{self.group}/moment/value to find chains by "
                 "head-to-tail bonds; it holds positions only."
             )
-        return np.asarray(self._row("moment", frame) * self.moment_scale)
+        rows: Floats = self._row("moment", frame) * self.moment_scale
+        return self._finite(rows, "moments", frame)
+
+    def _finite(self, rows: Floats, what: str, frame: int) -> Floats:
+        """Give back one frame of finite numbers."""
+        if not np.isfinite(rows).all():
+            raise TrajectoryError(
+                f"frame {frame} of {self.path} must hold finite {what}; it holds a value "
+                "that is not a number."
+            )
+        return rows
 
     def _row(self, name: str, frame: int) -> Floats:
         """One frame of a particle element, through a block that is read at once and kept."""
@@ -129,8 +138,9 @@ class Run:
             size = max(1, BLOCK_BYTES // max(1, 24 * self.count))
             first = index - index % size
             with _opened(self.path) as file:
-                data = file[f"particles/{self.group}/{name}/value"]
-                block = np.asarray(data[first : min(first + size, self.frames)], dtype=np.float64)
+                place = f"particles/{self.group}/{name}/value"
+                rows = slice(first, min(first + size, self.frames))
+                block = _guarded(self.path, lambda: np.asarray(file[place][rows], dtype=np.float64))
             self._blocks[name] = (first, block)
         return np.array(block[index - first])
 
@@ -160,12 +170,22 @@ def open_run(path: str | Path) -> Run:
     if not file_path.is_file():
         raise TrajectoryError(f"a run must be a folder with run.h5 or an H5MD file; {path} is not.")
     with _opened(file_path) as file:
-        try:
-            return _read_run(file, file_path)
-        except (KeyError, OSError, RuntimeError, TypeError, IndexError, UnicodeError) as error:
-            raise TrajectoryError(
-                f"{file_path} must be a complete H5MD file; reading it failed ({error})."
-            ) from error
+        return _guarded(file_path, lambda: _read_run(file, file_path))
+
+
+def _guarded(path: Path, read: Callable[[], Read]) -> Read:
+    """Read from a file that may hold anything: every surprise is an error of the file."""
+    try:
+        return read()
+    except TrajectoryError:
+        raise
+    except (
+        ArithmeticError, AttributeError, LookupError, OSError, RuntimeError, SystemError,
+        TypeError, ValueError,
+    ) as error:  # fmt: skip
+        raise TrajectoryError(
+            f"{path} must be a complete H5MD file; reading it failed ({error})."
+        ) from error
 
 
 def _opened(path: Path) -> Any:
@@ -181,17 +201,22 @@ def _opened(path: Path) -> Any:
 
 def _read_run(file: Any, path: Path) -> Run:
     """Read all that is fixed in time, checked."""
+    if found := obstacle(file, path):
+        raise TrajectoryError(found)
     group = _particle_group(file, path)
     film = file["particles"][group]
     stored, count = _checked_shape(film, group, path)
     frames = _complete_frames(file, film, stored)
-    if frames == 0:
+    if frames < 1:
         raise TrajectoryError(f"{path} must hold at least one complete frame; it holds none.")
     notices: list[str] = []
     position = film["position"]
     scale = _unit(position["value"], LENGTH_UNITS, "positions", path, notices)
     times, steps = _schedule(position, frames, path, notices)
     edges = _edges(film, path, notices)
+    recorded = record(file)
+    if wrong := wrong_entry(recorded):
+        raise TrajectoryError(f"{path} must record {wrong}.")
     moments = film["moment"]["value"] if "moment" in film and "value" in film["moment"] else None
     if moments is not None and moments.shape[1:] != (count, 3):
         raise TrajectoryError(
@@ -203,7 +228,7 @@ def _read_run(file: Any, path: Path) -> Run:
         frames=frames,
         times=times,
         steps=steps,
-        diameters=_diameters(film, group, count, path, notices),
+        diameters=_diameters(film, group, edges, count, path, notices),
         sides=edges[:2],
         thickness=float(edges[2]),
         group=group,
@@ -216,7 +241,7 @@ def _read_run(file: Any, path: Path) -> Run:
             1.0 if moments is None else _unit(moments, MOMENT_UNITS, "moments", path, notices)
         ),
         notices=tuple(notices),
-        **_record(file),
+        **recorded,
     )
 
 
@@ -281,12 +306,15 @@ def _schedule(
     """Return times in s and steps; H5MD allows an array, or one increment with an offset."""
     steps = np.arange(frames, dtype=np.int64)
     if "step" in position:
-        steps = _series(position["step"], frames).astype(np.int64)
+        numbers = _series(position["step"], frames)
+        if not (np.abs(numbers) < 2.0**62).all():
+            raise ValueError("its steps are no whole numbers of 63 bits")
+        steps = numbers.astype(np.int64)
     if "time" not in position:
         notices.append(f"{path.name} holds no times: step numbers stand in for seconds")
         return steps.astype(np.float64), steps
     scale = _unit(position["time"], TIME_UNITS, "times", path, notices)
-    times = _series(position["time"], frames).astype(np.float64) * scale
+    times = _series(position["time"], frames) * scale
     if not np.isfinite(times).all() or (np.diff(times) < 0).any():
         raise TrajectoryError(f"{path} must hold rising times; it holds times that fall or NaN.")
     return times, steps
@@ -294,9 +322,14 @@ def _schedule(
 
 def _series(data: Any, frames: int) -> NDArray[Any]:
     """Return an explicit series, or offset + increment * frame."""
-    if data.ndim == 1:
-        return np.asarray(data[:frames])
-    return np.asarray(data.attrs.get("offset", 0) + data[()] * np.arange(frames))
+    values = (
+        data[:frames]
+        if data.ndim == 1
+        else data.attrs.get("offset", 0) + data[()] * np.arange(frames)
+    )
+    if np.shape(values) != (frames,):
+        raise ValueError(f"{data.name} holds other than one number a frame")
+    return np.asarray(values, dtype=np.float64)
 
 
 def _edges(film: Any, path: Path, notices: list[str]) -> Floats:
@@ -338,13 +371,20 @@ def _fixed(
     return values * _unit(data, table, name, path, notices)
 
 
-def _diameters(film: Any, group: str, count: int, path: Path, notices: list[str]) -> Floats:
+def _diameters(
+    film: Any, group: str, edges: Floats, count: int, path: Path, notices: list[str]
+) -> Floats:
     """Steric diameters, required: no bond can be told without them."""
     values = _fixed(film, "diameter", count, LENGTH_UNITS, path, notices)
     if values is None or not (values > 0).all():
         raise TrajectoryError(
             f"{path} must hold positive particle diameters in /particles/{group}/diameter; "
             "without them no bond can be told."
+        )
+    if values.max() > edges[:2].min():
+        raise TrajectoryError(
+            f"{path} must hold particles that are smaller than the patch; its largest is of "
+            f"{values.max():.3g} m in a patch of {edges[0]:.3g} m x {edges[1]:.3g} m."
         )
     return values
 
@@ -355,39 +395,9 @@ def _observables(file: Any, frames: int) -> dict[str, Floats]:
     for name, group in file.get("observables", {}).items():
         data = group["value"] if hasattr(group, "keys") and "value" in group else None
         if data is not None and data.ndim >= 1 and data.shape[0] >= frames:
-            out[str(name)] = np.asarray(data[:frames], dtype=np.float64)
+            values = np.asarray(data[:frames], dtype=np.float64)
+            # The field says which frames are averaged; a gap in another series is only a gap.
+            if name == "field" and not np.isfinite(values).all():
+                raise ValueError("/observables/field holds a value that is not a number")
+            out[str(name)] = values
     return out
-
-
-def _record(file: Any) -> dict[str, Any]:
-    """Return what the run recorded under /parameters; nothing for files of other origin."""
-    if "parameters" not in file:
-        return {}
-    attributes = file["parameters"].attrs
-    out: dict[str, Any] = {}
-    for key in ("derived", "resolved", "bonds", "timing", "versions"):
-        out[key] = _json(attributes.get(key))
-    out["parameters_text"] = _text(attributes.get("text"))
-    for key in ("version", "processor", "end_reason"):
-        out[key] = _text(attributes.get(key))
-    seed = attributes.get("seed")
-    out["seed"] = None if seed is None else int(seed)
-    out["finished"] = bool(attributes.get("finished", True))
-    out["provisional"] = bool(attributes.get("provisional", False))
-    return out
-
-
-def _text(value: Any) -> str:
-    """Text of an attribute, empty where there is none."""
-    if value is None:
-        return ""
-    return value.decode() if isinstance(value, bytes) else str(value)
-
-
-def _json(value: Any) -> dict[str, Any]:
-    """Return a JSON attribute as a dictionary, empty where there is none to be had."""
-    try:
-        content = json.loads(_text(value) or "{}")
-    except json.JSONDecodeError:
-        return {}
-    return content if isinstance(content, dict) else {}

@@ -37,7 +37,8 @@ def open_hdf5(path: Path, mode: str) -> h5py.File:
     Raises
     ------
     RunFileError
-        If it is missing, a folder, not HDF5, cut short, or may not be read or written.
+        If it is missing, a folder, not HDF5, cut short, may not be read or written, or has parts
+        in other files: to go on with a run would write into those.
     InUseError
         If another program has it open.
     """
@@ -53,7 +54,7 @@ def open_hdf5(path: Path, mode: str) -> h5py.File:
     if signature != _SIGNATURE:
         raise RunFileError(f"{path} is not an HDF5 file")
     try:
-        return h5py.File(path, mode, libver="earliest")
+        file = h5py.File(path, mode, libver="earliest")
     except BlockingIOError as error:
         raise InUseError(f"{path} is in use by another program") from error
     except PermissionError as error:
@@ -62,3 +63,26 @@ def open_hdf5(path: Path, mode: str) -> h5py.File:
         if "already open" in str(error):  # by this process, in another mode
             raise InUseError(f"{path} is in use by this program") from error
         raise RunFileError(f"{path} is cut short or damaged: it cannot be opened") from error
+    part = _part_elsewhere(file)
+    if part:
+        file.close()
+        raise RunFileError(
+            f"{path} must hold all of its contents itself; {part} is in another file"
+        )
+    return file
+
+
+def _part_elsewhere(file: h5py.File) -> str:
+    """Name a link to another file, or an array whose values are in one; "" where there is none."""
+
+    def link(name: str, what: object) -> str | None:
+        return f"/{name}" if isinstance(what, h5py.ExternalLink) else None
+
+    def item(name: str, what: object) -> str | None:
+        elsewhere = isinstance(what, h5py.Dataset) and (what.is_virtual or what.external)
+        return f"/{name}" if elsewhere else None
+
+    try:
+        return str(file.visititems_links(link) or file.visititems(item) or "")
+    except (RuntimeError, OSError, KeyError, ValueError):
+        return ""  # a damaged part is told by whoever reads it

@@ -21,6 +21,7 @@ __all__ = [
     "is_empty",
     "make_writable",
     "plan",
+    "refuse_to_replace",
     "require_one_wish",
 ]
 
@@ -120,34 +121,64 @@ def require_one_wish(resume: bool, overwrite: bool) -> None:
         )
 
 
-def is_empty(folder: Path) -> bool:
-    """Return whether a folder is absent or holds nothing, but for the lock of a killed run."""
-    return not folder.exists() or all(path.name == LOCK_NAME for path in folder.iterdir())
-
-
 def examine(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
     """Do what `plan` does, in a folder whose lock is held."""
-    path = folder.path
-    if path.exists() and not path.is_dir():
-        raise FolderError(f"output folder {path} is a file; name another folder with -o")
-    try:
-        empty = is_empty(path)
-    except OSError as error:
-        raise FolderError(f"output folder {path} cannot be read: {error.strerror}") from error
-    if empty:
+    if is_empty(folder.path):
         return None
     if resume:
         return _run_to_resume(folder)
-    if not folder.run_file.exists():
+    instead = "--resume to go on with it, --overwrite to replace it"
+    refuse_to_replace(folder.path, folder.run_file.exists(), "run", overwrite, instead)
+    return None
+
+
+def is_empty(path: Path) -> bool:
+    """Return whether a folder has nothing in it but the lock of a killed run, or is not there.
+
+    Raises
+    ------
+    FolderError
+        If it is a file, or cannot be read.
+    """
+    if path.exists() and not path.is_dir():
+        raise FolderError(f"output folder {path} is a file; name another folder with -o")
+    try:
+        return not path.exists() or all(found.name == LOCK_NAME for found in path.iterdir())
+    except OSError as error:
+        raise FolderError(f"output folder {path} cannot be read: {error.strerror}") from error
+
+
+def refuse_to_replace(
+    path: Path, found: bool, what: str, overwrite: bool, instead: str = "--overwrite to replace it"
+) -> None:
+    """Refuse a folder with anything in it but what may be replaced.
+
+    Parameters
+    ----------
+    path : Path
+        A folder that is not empty.
+    found : bool
+        Whether results of this kind are in it.
+    what : str
+        What they are called, such as "run".
+    overwrite : bool
+        Whether they may be replaced.
+    instead : str
+        Options that would help.
+
+    Raises
+    ------
+    FolderError
+        If it may not be used.
+    """
+    if not found:
         raise FolderError(
-            f"output folder {path} is not empty and holds no run; name another folder with -o"
+            f"output folder {path} is not empty and holds no {what}; name another folder with -o"
         )
     if not overwrite:
         raise FolderError(
-            f"output folder {path} holds a run already; "
-            "use --resume to go on with it, --overwrite to replace it, or another folder with -o"
+            f"output folder {path} holds a {what} already; use {instead}, or another folder with -o"
         )
-    return None
 
 
 def _run_to_resume(folder: RunFolder) -> RunSummary | None:

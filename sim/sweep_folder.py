@@ -17,7 +17,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.run_folder import FolderError, RunFolder, is_empty, make_writable
+from sim.run_folder import FolderError, RunFolder, is_empty, make_writable, refuse_to_replace
 from sim.run_record import program_version, resolved
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ class SweepFolder:
         FolderError
             If it is a file or cannot be written.
         """
-        if self._is_empty():
+        if is_empty(self.path):
             make_writable(RunFolder(self.path))
 
     def claim(self, plan: SweepPlan, resume: bool, overwrite: bool) -> None:
@@ -94,29 +94,16 @@ class SweepFolder:
             If the folder holds something else, or a sweep that may not be touched.
         """
         wanted = _record(plan)
-        if self._is_empty():
+        if is_empty(self.path):
             make_writable(RunFolder(self.path))
         elif not self.record.exists():
-            raise FolderError(
-                f"output folder {self.path} is not empty and holds no sweep; name another folder "
-                "with -o"
-            )
+            refuse_to_replace(self.path, found=False, what="sweep", overwrite=overwrite)
         elif overwrite:
             self._clear()
         else:
             self._require_same(wanted, resume)
             return
         _replace(self.record, wanted)
-
-    def _is_empty(self) -> bool:
-        if self.path.exists() and not self.path.is_dir():
-            raise FolderError(f"output folder {self.path} is a file; name another folder with -o")
-        try:
-            return is_empty(self.path)
-        except OSError as error:
-            raise FolderError(
-                f"output folder {self.path} cannot be read: {error.strerror}"
-            ) from error
 
     def _require_same(self, wanted: dict[str, Any], resume: bool) -> None:
         found = _read(self.record)

@@ -1,0 +1,147 @@
+"""What a run recorded of itself under /parameters, checked as far as a measurement uses it."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from typing import Any
+
+__all__ = ["record", "wrong_entry"]
+
+
+def _number(value: Any) -> bool:
+    """Whether a value is a finite number, or absent."""
+    if value is None:
+        return True
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) <= 1e100 and math.isfinite(value)
+
+
+def _positive(value: Any) -> bool:
+    return value is None or (_number(value) and value > 0)
+
+
+def _not_negative(value: Any) -> bool:
+    return value is None or (_number(value) and value >= 0)
+
+
+def _vector(value: Any) -> bool:
+    return (
+        isinstance(value, list)
+        and len(value) == 3
+        and all(part is not None and _number(part) for part in value)
+    )
+
+
+def _direction(value: Any) -> bool:
+    return value is None or (_vector(value) and any(abs(part) > 1e-100 for part in value))
+
+
+def _limit(value: Any) -> bool:
+    return value == "auto" or value is None or (_number(value) and value < 0)
+
+
+def _programme(value: Any) -> bool:
+    """Whether all steps hold numbers where numbers belong."""
+    if not isinstance(value, list):
+        return value is None
+    return all(
+        isinstance(step, dict)
+        and all(_number(step.get(key)) for key in ("start_s", "frequency_hz", "phase_rad"))
+        and all(_vector(step[key]) for key in ("vector_t", "axis") if key in step)
+        for step in value
+    )
+
+
+Check = Callable[[Any], bool]
+RULES: dict[str, dict[str, tuple[Check, str]]] = {
+    "derived": {
+        "temperature_k": (_positive, "a positive number"),
+        "diffusion_time_s": (_positive, "a positive number"),
+        "bond_life_largest_tenth_s": (_not_negative, "a number of at least 0"),
+        "film_formation_time_s": (_not_negative, "a number of at least 0"),
+        "core_moment_am2": (_not_negative, "a number of at least 0"),
+        "largest_field_t": (_not_negative, "a number of at least 0"),
+        "field_direction": (_direction, "three numbers, not all 0"),
+        "field_programme": (_programme, "a list of steps"),
+    },
+    "bonds": {
+        "distance": (_positive, "a positive number"),
+        "alignment": (_number, "a number"),
+        "energy_kt": (_limit, 'a number below 0 or "auto"'),
+    },
+    "timing": {
+        "capped_moves": (_not_negative, "a number of at least 0"),
+        "steps": (_not_negative, "a number of at least 0"),
+    },
+}
+"""What entries must be: the check and the phrase after "must be"."""
+
+
+def wrong_entry(found: dict[str, Any]) -> str:
+    """Say which recorded entry cannot be used.
+
+    Parameters
+    ----------
+    found : dict
+        As `record` returns it.
+
+    Returns
+    -------
+    str
+        The end of a sentence after "must record", empty where all is well.
+    """
+    for name, rules in RULES.items():
+        for key, (good, phrase) in rules.items():
+            value = found.get(name, {}).get(key)
+            if not good(value):
+                return f"{name} {key} as {phrase}; it records {value!r:.60}"
+    return ""
+
+
+def record(file: Any) -> dict[str, Any]:
+    """Return what the run recorded under /parameters; nothing for files of other origin.
+
+    Parameters
+    ----------
+    file : h5py.File
+        The opened file.
+
+    Returns
+    -------
+    dict
+        Fields of `analysis.trajectory.Run`.
+    """
+    if "parameters" not in file:
+        return {}
+    attributes = file["parameters"].attrs
+    out: dict[str, Any] = {}
+    for key in ("derived", "resolved", "bonds", "timing", "versions"):
+        out[key] = _json(attributes.get(key))
+    out["bonds"] = {key: value for key, value in out["bonds"].items() if value is not None}
+    out["parameters_text"] = _text(attributes.get("text"))
+    for key in ("version", "processor", "end_reason"):
+        out[key] = _text(attributes.get(key))
+    seed = attributes.get("seed")
+    out["seed"] = None if seed is None else int(seed)
+    out["finished"] = bool(attributes.get("finished", True))
+    out["provisional"] = bool(attributes.get("provisional", False))
+    return out
+
+
+def _text(value: Any) -> str:
+    """Text of an attribute, empty where there is none."""
+    if value is None:
+        return ""
+    return value.decode() if isinstance(value, bytes) else str(value)
+
+
+def _json(value: Any) -> dict[str, Any]:
+    """Return a JSON attribute as a dictionary, empty where there is none to be had."""
+    try:
+        content = json.loads(_text(value) or "{}")
+    except (json.JSONDecodeError, RecursionError):
+        return {}
+    return content if isinstance(content, dict) else {}

@@ -1,0 +1,83 @@
+"""Spoilt files through both readers: read, or refused with one of our own errors; never else."""
+
+import h5py
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+
+from tests.reference.guarded import outcome, read_parameters, read_run
+from tests.reference.spoilt_parameters import parameter_files
+from tests.reference.spoilt_runs import records, spoil, spoilings, write_run
+
+POSITION, TIME = "/particles/film/position/value", "/particles/film/position/time"
+MOMENT, FIELD = "/particles/film/moment/value", "/observables/field/value"
+COUNTED, DIAMETER = "/parameters/frames_complete", "/particles/film/diameter"
+
+FOUND = {
+    "a group in the place of a series": [("group", FIELD), ("group", TIME)],
+    "a moment that is not finite": [("change_value", MOMENT, 0.5, -np.inf)],
+    "a field that is not finite": [("change_value", FIELD, 0.0, np.nan)],
+    "times of three axes": [("put", TIME, (6, 12, 2), "f8", 1e-9)],
+    "less than no frames": [("change_value", COUNTED, 0.0, -1.0)],
+    "a series larger than memory": [("put_huge", POSITION, (6, 10**9, 3), "f8")],
+    "a shape beyond 64 bits": [("put_huge", POSITION, (10**12, 10**12, 3), "f8")],
+    "values in another file": [("put_external", POSITION, "/etc/passwd")],
+    "values in a pipe": [("put_external", POSITION, "pipe")],
+    "values in a virtual array": [("put_virtual", POSITION, "other.h5")],
+    "a link to another file": [("link", POSITION, h5py.ExternalLink("pipe", "/a"))],
+    "a temperature in words": [("record", "derived", "temperature_k", "warm")],
+    "a particle larger than the patch": [("change_value", DIAMETER, 0.0, 1.0)],
+    "a bond of no number": [("record", "bonds", "distance", [1])],
+}
+PLAIN = settings(
+    derandomize=True, deadline=None, database=None, phases=[Phase.generate],
+    suppress_health_check=list(HealthCheck),
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    """Return folder, bytes and records of a faultless run, read once so that all is compiled."""
+    folder = tmp_path_factory.mktemp("spoilt")
+    whole = write_run(folder / "run")
+    read_run(whole)
+    return folder, whole.read_bytes(), records(whole)
+
+
+def ended(run, changes):
+    """Return how reading the spoilt run ended."""
+    folder, content, _ = run
+    path = folder / "case.h5"
+    path.write_bytes(content)
+    spoil(path, changes)
+    return outcome(read_run, path, folder)
+
+
+@pytest.mark.parametrize("name", FOUND)
+def test_found_cases_are_refused(run, name):
+    assert ended(run, FOUND[name]) == "refused"
+
+
+def test_a_whole_run_is_read(run):
+    assert ended(run, []) == "read"
+
+
+def test_spoilt_runs_are_read_or_refused(run):
+    @settings(PLAIN, max_examples=120)
+    @given(spoilings(run[2]))
+    def check(changes):
+        assert ended(run, changes) in ("read", "refused")
+
+    check()
+
+
+def test_spoilt_parameter_files_are_read_or_refused(tmp_path):
+    path = tmp_path / "film.toml"
+
+    @settings(PLAIN, max_examples=60)
+    @given(parameter_files())
+    def check(data):
+        path.write_bytes(data)
+        assert outcome(read_parameters, path, tmp_path) in ("read", "refused")
+
+    check()
