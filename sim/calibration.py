@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -10,20 +9,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sim.engine_protocol import Engine, EngineFactory
     from sim.parameters import Parameters
-    from sim.reduced_system import ReducedSystem
 
 __all__ = ["Cost", "calibrate", "duration_in_words"]
 
 PIECE_SECONDS = 0.5
 """Wall time of the piece that is timed."""
-NEIGHBOUR_BYTES = 4
-"""One entry of a neighbour list, each pair listed from both sides."""
-PARTICLE_BYTES = 600
-"""State, forces, sorted copies and their like: about 75 numbers of 8 bytes a particle."""
-BASE_BYTES = 300_000_000
-"""Interpreter, libraries and compiled kernels."""
-GRID_COPIES = 5
-"""The mesh's grid, its two transforms in complex numbers of half as many waves, and room."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +94,7 @@ def calibrate(
     ValueError
         If the start state cannot be made.
     """
+    from sim.memory import memory_bytes
     from sim.one_run import make_cpu_engine
     from sim.run_file_layout import file_bytes
     from sim.run_setup import prepare
@@ -119,7 +110,7 @@ def calibrate(
         seconds_per_step=per_step,
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
-        memory_bytes=_memory(setup.system),
+        memory_bytes=memory_bytes(setup.system),
         file_bytes=file_bytes(count, frames),
     )
 
@@ -139,19 +130,3 @@ def _time_steps(engine: Engine, steps: int, seconds: float) -> float:
         if latest < seconds / 8:
             piece *= 2
     return min(rates[-4:])
-
-
-def _memory(system: ReducedSystem) -> int:
-    """Return the estimated peak memory in bytes, from the neighbour lists and the mesh."""
-    bytes_needed = BASE_BYTES + system.count * PARTICLE_BYTES
-    if system.dipole_sum == "exact":
-        return int(bytes_needed)
-    reach = system.list_margin + (system.cutoff if system.mesh is None else system.mesh.cutoff)
-    volume = system.sides[0] * system.sides[1] * system.thickness
-    sphere = 4.0 / 3.0 * math.pi * reach**3
-    disc = math.pi * reach**2 * system.thickness
-    neighbours = system.count / volume * min(sphere, disc)
-    if system.mesh is not None:
-        real = 4 if system.mesh.precision == "float32" else 8
-        bytes_needed += GRID_COPIES * real * math.prod(system.mesh.points)
-    return int(bytes_needed + system.count * NEIGHBOUR_BYTES * neighbours)

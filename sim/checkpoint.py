@@ -7,6 +7,7 @@ so that a kill at any moment leaves one whole checkpoint, the old or the new.
 from __future__ import annotations
 
 import os
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,8 @@ from sim.run_file_errors import RunFileError, open_hdf5
 __all__ = ["Checkpoint", "load", "save"]
 
 _FORMAT = 1
+_SEAL = b"chainfilm CRC-32"
+"""Stands with a checksum of all bytes before it behind the end of the HDF5 file."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +75,8 @@ def save(path: Path, checkpoint: Checkpoint) -> None:
             file.attrs.create("frames", checkpoint.frames, dtype="<i8")
             _write(file.create_group("timing"), dict(checkpoint.timing))
             _write(file.create_group("engine"), checkpoint.engine)
+        with draft.open("ab") as file:  # HDF5 does not look behind its own end
+            file.write(_SEAL + zlib.crc32(draft.read_bytes()).to_bytes(4, "little"))
         _to_disk(draft)
         draft.replace(path)
     except BaseException:
@@ -98,19 +103,31 @@ def load(path: Path) -> Checkpoint:
     RunFileError
         If the file is missing, damaged or not a checkpoint.
     """
+    _require_whole(path)
     with open_hdf5(path, "r") as file:
         try:
-            if file.attrs["format"] != _FORMAT:
-                raise RunFileError(f"{path} was written by another version of chainfilm")
-            return Checkpoint(
+            made_by = file.attrs["format"]
+            kept = Checkpoint(
                 run_id=str(file.attrs["run_id"]),
                 step=int(file.attrs["step"]),
                 frames=int(file.attrs["frames"]),
                 timing=_read(file["timing"]),
                 engine=_read(file["engine"]),
             )
-        except (KeyError, OSError) as error:
+        except Exception as error:  # a spoilt file can raise anything out of HDF5
             raise RunFileError(f"{path} is not a checkpoint of chainfilm") from error
+    if made_by != _FORMAT:
+        raise RunFileError(f"{path} was written by another version of chainfilm")
+    return kept
+
+
+def _require_whole(path: Path) -> None:
+    """Refuse a file whose bytes have changed; a run would go on from them without a word."""
+    content = path.read_bytes() if path.is_file() else b""
+    seal = content[-len(_SEAL) - 4 : -4]
+    whole = content[: -len(_SEAL) - 4]
+    if seal == _SEAL and zlib.crc32(whole).to_bytes(4, "little") != content[-4:]:
+        raise RunFileError(f"{path} is damaged: its checksum does not fit what it holds")
 
 
 def _write(group: h5py.Group, items: dict[str, Any]) -> None:

@@ -37,6 +37,7 @@ def explain(
     from sim.film_drift import DriftError
     from sim.initial_state import CrowdedError
     from sim.magnets import MagnetError
+    from sim.memory import MemoryShortError
     from sim.one_run import FolderError, RunFailed, RunFileError
     from sim.parameters import ParameterError
     from sim.units import UnitError
@@ -53,6 +54,7 @@ def explain(
         FolderError,
         RunFileError,
         MagnetError,
+        MemoryShortError,
         DriftError,
     )
     if isinstance(error, (*ours, *readers())):

@@ -39,7 +39,9 @@ __all__ = [
 ]
 
 
-def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measurement]:
+def _measured(
+    source: Path, directory: Path, criteria: dict[str, Any]
+) -> tuple[Trajectory, Measurement]:
     from analysis.light_curves import add_light
     from analysis.measures import measure
     from analysis.trajectory import open_run
@@ -53,6 +55,7 @@ def _measured(source: Path, criteria: dict[str, Any]) -> tuple[Trajectory, Measu
             f"--from-time must be at most {last:.4g} s, the last frame of {source}; "
             f"received {first:.4g} s"
         )
+    _make_folder(directory)  # measuring takes its time: a folder that is no use is told before
     return run, add_light(measure(run, **criteria), run, optics)
 
 
@@ -64,8 +67,7 @@ def measure_into(
     from analysis.measures import write
     from analysis.tables import write_tables
 
-    run, measurement = _measured(source, criteria or {})
-    _make_folder(directory)
+    run, measurement = _measured(source, directory, criteria or {})
     write(measurement, directory)
     write_tables(measurement, directory)
     write_handoff(measurement, run, directory)
@@ -96,8 +98,7 @@ def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> 
     """Draw the figures of a run file again."""
     from analysis.plots import draw_all
 
-    run, measurement = _measured(source, criteria)
-    _make_folder(directory)
+    run, measurement = _measured(source, directory, criteria)
     draw_all(measurement, run, directory / "figures", format=kind)
 
 

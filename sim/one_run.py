@@ -7,7 +7,9 @@ recorded reason.
 
 from __future__ import annotations
 
+import errno
 import logging
+import os
 import time
 import uuid
 from collections.abc import Callable, Sequence
@@ -303,10 +305,10 @@ def _supervise(
             ending, reason = Ending.FINISHED, f"finished {scene.steps} steps"
         try:
             _close(folder, scene, watchers, ending, reason)
-        except OSError:
+        except (OSError, RuntimeError, RunFileError) as problem:  # disk full, file gone
+            _log.debug("what the run leaves behind could not all be saved", exc_info=True)
             if error is None:
-                raise
-            _log.exception("what the failed run leaves behind could not all be saved")
+                error, ending, reason = problem, Ending.FAILED, _sentence(problem)
         frames = scene.writer.frames
     finally:
         scene.writer.close()
@@ -353,7 +355,12 @@ def _capped(scene: Scene) -> list[str]:
 
 
 def _sentence(problem: Exception) -> str:
-    text = str(problem).strip()
+    """Word what ended a run; of a disk in trouble, what the system says and nothing of HDF5."""
+    if isinstance(problem, OSError) and problem.errno is not None:
+        if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            return "the disk is full; make room and go on with --resume"
+        return f"the run cannot be written: {os.strerror(problem.errno)}"
+    text = " ".join(str(problem).split())
     return text if text else type(problem).__name__
 
 

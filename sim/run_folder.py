@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,7 +58,14 @@ class RunFolder:
 
     def clear(self) -> None:
         """Remove what an earlier run has written here, and nothing else."""
-        names = ("run.h5", "checkpoint.h5", "checkpoint.h5.part", "measures.json", "report.html")
+        names = (
+            ".run.h5.commit",
+            "run.h5",
+            "checkpoint.h5",
+            "checkpoint.h5.part",
+            "measures.json",
+            "report.html",
+        )
         tables = (
             "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
             "turning_field.csv",
@@ -179,6 +187,7 @@ def _run_to_resume(folder: RunFolder) -> RunSummary | None:
 
     if not folder.run_file.exists():
         return None
+    _recover(folder)
     try:
         summary = read_summary(folder.run_file)
     except RunFileError as error:
@@ -186,6 +195,16 @@ def _run_to_resume(folder: RunFolder) -> RunSummary | None:
     if summary.ending.is_complete or folder.checkpoint.exists():
         return summary
     return None
+
+
+def _recover(folder: RunFolder) -> None:
+    """Finish what a kill has cut off; not while another run writes, which then is no kill."""
+    from sim.committed_file import journal_of, recover
+    from sim.folder_lock import LockedError, held
+
+    if journal_of(folder.run_file).exists():
+        with contextlib.suppress(LockedError), held(folder.path):
+            recover(folder.run_file)
 
 
 def make_writable(folder: RunFolder) -> None:

@@ -97,9 +97,10 @@ def prepare(
     Raises
     ------
     ValueError
-        If fewer than one thread is asked for, or the particles find no place.
+        If fewer than one thread is asked for, memory is short, or the particles find no place.
     """
     from sim.initial_state import start_state
+    from sim.memory import require_memory
     from sim.particles import draw
     from sim.reduced_system import reduce
     from sim.time_step import too_long_step
@@ -107,6 +108,7 @@ def prepare(
     count, notice = usable_threads(threads)
     particles = draw(parameters)
     system = reduce(parameters, particles)
+    require_memory(system)
     if derived is None:
         from sim.expectations import expect
 

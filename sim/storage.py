@@ -1,16 +1,17 @@
 """The run file: H5MD 1.1, written so that a killed run leaves a readable file.
 
-Parameters and seed come first; frames are appended in blocks, flushed, and only then does
-`/parameters/frames_complete` count them. The file keeps to the earliest HDF5 layout, which opens
-after a kill. Data types are given explicitly, never guessed.
+Parameters and seed come first; frames are appended in blocks, each with its count
+(`/parameters/frames_complete`) by one commit (`sim.committed_file`), so that the file is whole
+after a kill. It keeps to the earliest HDF5 layout. Data types are given explicitly, never
+guessed.
 
 Source: H5MD, version 1.1 (an open standard), with its `units` module.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
-import os
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import h5py
 import numpy as np
 
+from sim.committed_file import CommittedFile, recover
 from sim.run_file_errors import RunFileError, open_hdf5
 from sim.run_file_layout import (
     COUNT,
@@ -56,13 +58,15 @@ class RunWriter:
     Made by `create` or `reopen`; `close` it in any case.
     """
 
-    def __init__(self, path: Path, file: h5py.File) -> None:
+    def __init__(self, path: Path, raw: CommittedFile, file: h5py.File) -> None:
         self.path = path
+        self._raw = raw
         self._file = file
         self._waiting: list[Frame] = []
         self._flushed = time.monotonic()
         count = file["/particles/film/position/value"].shape[1]
         self._block = frames_per_block(count)
+        self._frames = int(file[COUNT][()])
 
     @classmethod
     def create(cls, path: Path, record: RunRecord, particles: Particles) -> RunWriter:
@@ -87,7 +91,8 @@ class RunWriter:
         OSError
             If the file cannot be written.
         """
-        file = h5py.File(path, "w", libver="earliest", rdcc_nbytes=4_000_000)
+        raw = CommittedFile(path, new=True)
+        file = h5py.File(raw, "w", libver="earliest", rdcc_nbytes=4_000_000)
         try:
             write_parameters(file, record)
             write_head(file, record.version)
@@ -95,10 +100,12 @@ class RunWriter:
             make_elements(file, len(particles.diameter))
             file.create_dataset(COUNT, data=0, dtype="<i8")
             file.flush()
+            raw.commit()
         except BaseException:
             file.close()
+            raw.close()
             raise
-        return cls(path, file)
+        return cls(path, raw, file)
 
     @classmethod
     def reopen(cls, path: Path, step: int) -> RunWriter:
@@ -121,21 +128,34 @@ class RunWriter:
         RunFileError
             If the file is not a run.
         """
-        file = open_hdf5(path, "r+")
+        writer = cls._opened(path)
+        file = writer._file
         complete = int(file[COUNT][()])
         keep = int(np.searchsorted(file[STEP][:complete], step, side="right"))
-        file[COUNT][()] = keep  # the counter first: a kill from here on loses no sense
-        file.flush()
+        file[COUNT][()] = keep
         resize(file, keep)
-        writer = cls(path, file)
+        writer._frames = keep
         writer._note_end(Ending.RUNNING, "")
-        file.flush()
+        writer._commit()
         return writer
+
+    @classmethod
+    def _opened(cls, path: Path) -> RunWriter:
+        """Open a run file to change it, as its last commit left it."""
+        recover(path)
+        open_hdf5(path, "r+").close()  # says what is wrong, and whether another program reads it
+        raw = CommittedFile(path, new=False)
+        return cls(path, raw, h5py.File(raw, "r+", libver="earliest"))
+
+    def _commit(self) -> None:
+        """Make all that was written so far count."""
+        self._file.flush()
+        self._raw.commit()
 
     @property
     def frames(self) -> int:
         """Frames complete in the file."""
-        return int(self._file[COUNT][()])
+        return self._frames
 
     @property
     def last_step(self) -> int:
@@ -152,7 +172,7 @@ class RunWriter:
             self.flush()
 
     def flush(self) -> None:
-        """Write the waiting frames, then the counter."""
+        """Write the waiting frames and their count, and wait until they are on the disk."""
         waiting, self._waiting = self._waiting, []
         self._flushed = time.monotonic()
         if not waiting:
@@ -169,18 +189,9 @@ class RunWriter:
             self._file[element + "/value"][rows] = [
                 frame.energies.get(name, 0.0) for frame in waiting
             ]
-        self._file.flush()
         self._file[COUNT][()] = rows.stop
-        self._file.flush()
-
-    def settle(self) -> None:
-        """Flush, and wait until the system has the file on the disk."""
-        self.flush()
-        handle = os.open(self.path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        self._commit()
+        self._frames = rows.stop
 
     def end(self, ending: Ending, reason: str, timing: Mapping[str, float]) -> None:
         """Write the last frames, the timing and how the run ended.
@@ -194,13 +205,19 @@ class RunWriter:
         timing : mapping of str to number
             `compile_s`, `stepping_s`, `output_s`, `steps`, `threads` and what else was counted.
         """
-        self.flush()
+        if self._raw.trouble is None:
+            self.flush()
+        else:  # what could not be written is lost; a word on that may still find room
+            self.close()
+            self._waiting = []
+            again = self._opened(self.path)
+            self._raw, self._file = again._raw, again._file
         plain = {
             name: getattr(value, "item", lambda v=value: v)() for name, value in timing.items()
         }
         self._file["/parameters"].attrs.create("timing", json.dumps(plain), dtype=TEXT)
         self._note_end(ending, reason)
-        self._file.flush()
+        self._commit()
 
     def extend_plan(self, record: RunRecord) -> None:
         """Store the parameters of a run that is made longer; its frame schedule stays."""
@@ -217,7 +234,11 @@ class RunWriter:
 
     def close(self) -> None:
         """Close the file; waiting frames must have been flushed."""
-        self._file.close()
+        if self._raw.closed:
+            return
+        with contextlib.suppress(OSError, RuntimeError):  # told already, where there is trouble
+            self._file.close()
+        self._raw.close()
 
 
 @dataclass(frozen=True)

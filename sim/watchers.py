@@ -134,7 +134,7 @@ class Scene:
 
     def save_checkpoint(self, path: Path) -> None:
         """Bring the frames to the disk, then the checkpoint that counts on them."""
-        self.writer.settle()
+        self.writer.flush()
         kept = checkpoint.Checkpoint(
             run_id=self.run_id,
             step=self.engine.step,

@@ -1,11 +1,14 @@
 """Files that cannot be used: one clear sentence, exit code 2, nothing written over."""
 
+import random
 from pathlib import Path
 
 import h5py
 import pytest
 
+from sim.checkpoint import load
 from sim.command_line import main
+from sim.run_file_errors import RunFileError
 from sim.run_record import Ending, RunRecord, resolved
 from sim.storage import RunWriter
 from tests.reference.fake_engine import FakeEngine, fake_particles, fake_setup
@@ -195,3 +198,27 @@ def test_a_file_without_frames_is_no_trajectory(film, capsys, tmp_path):
     writer.end(Ending.FAILED, "failed", {})
     writer.close()
     refuses(["measure", tmp_path / "out"], "run.h5", capsys, tmp_path)
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="needs a place nobody can write")
+def test_measuring_into_a_folder_that_cannot_be_written_is_refused_before(
+    folder, capsys, tmp_path, monkeypatch
+):
+    def never(*_, **__):
+        raise AssertionError("measured")
+
+    monkeypatch.setattr("analysis.measures.measure", never)
+    words = ["measure", folder / "run.h5", "-o", "/proc/out"]
+    refuses(words, "output folder /proc/out cannot be written", capsys, tmp_path)
+
+
+def test_a_flipped_bit_in_a_checkpoint_is_seen(folder):
+    """A run that went on from it would be wrong without a word."""
+    path = folder / "checkpoint.h5"
+    whole, chance = path.read_bytes(), random.Random(1)
+    for _ in range(400):
+        spoilt = bytearray(whole)
+        spoilt[chance.randrange(len(whole) - 20)] ^= 1 << chance.randrange(8)
+        path.write_bytes(spoilt)
+        with pytest.raises(RunFileError, match="damaged"):
+            load(path)

@@ -9,7 +9,7 @@ from pathlib import Path
 import h5py
 
 ROOT = Path(__file__).parents[2]
-PATIENCE = 240.0
+PATIENCE = 600.0
 """Seconds to wait: kernels may have to be compiled, and the machine may be busy."""
 
 HASTY = """
@@ -39,7 +39,11 @@ def start(*words, checkpoints=None, **environment):
 def finish(*words, **options):
     """Run `chainfilm` to its end; return exit code and what it said on standard error."""
     process = start(*words, **options)
-    _, told = process.communicate(timeout=PATIENCE)
+    try:
+        _, told = process.communicate(timeout=PATIENCE)
+    finally:
+        process.kill()  # nothing happens where it has ended
+        process.wait()
     return process.returncode, told
 
 

@@ -1,0 +1,60 @@
+"""A run that the memory cannot hold is refused before it is made, in one sentence."""
+
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from sim import memory
+from sim.command_line import main
+from tests.reference.small_film import small_film
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture
+def film(tmp_path):
+    path = tmp_path / "film.toml"
+    path.write_text(small_film().replace("count = 60", "count = 2000000"))
+    return path
+
+
+def test_under_a_limit_of_the_process(film, tmp_path):
+    """2 million particles need 600 bytes each and their lists; 1.5 GB hold libraries, not these."""
+    words = [sys.executable, "-m", "sim", "run", str(film), "-o", str(tmp_path / "out")]
+    done = subprocess.run(
+        words,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (1_500_000_000,) * 2),
+    )
+    assert done.returncode == 2, done.stderr
+    assert "[film] 2000000 particles need about" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert not (tmp_path / "out").exists()
+
+
+def test_on_a_machine_with_little_left(tmp_path, monkeypatch, capsys):
+    film = tmp_path / "film.toml"
+    film.write_text(small_film())
+    monkeypatch.setattr(memory, "free_bytes", lambda: 10_000)
+    assert main(["run", str(film), "-o", str(tmp_path / "out")]) == 2
+    assert "60 particles need about" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_is_free_is_the_least_of_all_limits(monkeypatch):
+    for machine, process, group, free in (
+        (5, None, None, 5),
+        (5, 3, None, 3),
+        (5, 3, -1, 0),
+        (None, None, None, None),
+    ):
+        monkeypatch.setattr(memory, "_of_machine", lambda value=machine: value)
+        monkeypatch.setattr(memory, "_of_process", lambda value=process: value)
+        monkeypatch.setattr(memory, "_of_group", lambda value=group: value)
+        assert memory.free_bytes() == free
