@@ -50,7 +50,8 @@ def turning_stages(run: Run, series: ChainSeries) -> list[dict[str, Any]]:
     steps = programme(run)
     for number, step in enumerate(steps):
         start, end = _span(run, step)
-        if step["kind"] != "rotate" or not step["frequency_hz"] or start >= run.times[-1]:
+        turns = step["kind"] in ("rotate", "turn") and step["frequency_hz"]
+        if not turns or start >= run.times[-1]:
             continue
         rows = _second_half(run, start, end)
         if len(rows) == 0:

@@ -86,7 +86,8 @@ class ChainSeries:
         reference, along = self.reference, self.along
         if self.turning is not None:
             reference = along = self.turning[frame]
-            self._add_lag(frame, chains, moments, along)
+        if self.turning is not None and self.axis is not None:
+            self._add_lag(frame, chains, moments, self.turning[frame], self.axis)
         if reference is not None:
             self._add_directions(frame, chains, moments, reference)
         if along is not None:
@@ -122,9 +123,13 @@ class ChainSeries:
         straight = chains.straightness[np.isfinite(chains.straightness)]
         self._put(frame, "straightness", ratio(straight, np.ones_like(straight)))
 
-    def _add_lag(self, frame: int, chains: Chains, moments: Floats, along: Floats) -> None:
+    def _add_lag(
+        self, frame: int, chains: Chains, moments: Floats, field: Floats, axis: Floats
+    ) -> None:
         """Parts of magnetisation and chain axes with a turning field and behind it."""
-        behind = -np.cross(self.axis if self.axis is not None else np.zeros(3), along)
+        flat = field - (field @ axis) * axis
+        along = flat / max(float(np.linalg.norm(flat)), 1e-300)
+        behind = -np.cross(axis, along)
         self._put(frame, "in_phase", relative_magnetisation(moments, along, self.saturation))
         self._put(frame, "behind", relative_magnetisation(moments, behind, self.saturation))
         several = (chains.size > 1) & (chains.kind != RING)

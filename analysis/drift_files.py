@@ -1,16 +1,24 @@
-"""Tables of a drift over a cell: volume fraction by place and time, change by time."""
+"""Files of a drift over a cell: by place and time, change by time, one row a frame, a grid."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.files import write_text
+from analysis.map_files import grid_document
 
 MAP_COLUMNS = ("time_s", "x_m", "y_m", "field_T", "energy_kT", "volume_fraction")
 CHANGE_COLUMNS = ("time_s", "change")
+FRAME_COLUMNS = (
+    "time_s", "change", "volume_fraction_least", "volume_fraction_most", "spacing_least_m",
+    "spacing_most_m", "share_with_chains",
+)  # fmt: skip
 
 
 def write_drift_map(
@@ -22,6 +30,7 @@ def write_drift_map(
     time_s: ArrayLike,
     volume_fraction: ArrayLike,
     equilibrium: ArrayLike,
+    chains: Mapping[str, ArrayLike] | None = None,
 ) -> Path:
     """Write the frames as CSV, a row a grid cell and time; see ``MAP_COLUMNS``.
 
@@ -39,6 +48,8 @@ def write_drift_map(
         Volume fraction at these times.
     equilibrium : (rows, columns) array
         Volume fraction after an endless time; its rows come last, with the time "inf".
+    chains : mapping, optional
+        Further columns by name, (frames + 1, rows, columns) each, equilibrium last.
 
     Returns
     -------
@@ -47,12 +58,18 @@ def write_drift_map(
     """
     x, y = np.meshgrid(np.asarray(x_m, float), np.asarray(y_m, float))
     places = [np.asarray(a, float).ravel() for a in (x, y, field_t, energy_kt)]
-    lines = [",".join(MAP_COLUMNS)]
+    more = {name: np.asarray(values, float) for name, values in (chains or {}).items()}
+    lines = [",".join([*MAP_COLUMNS, *more])]
     frames = [*np.asarray(volume_fraction, float), np.asarray(equilibrium, float)]
-    for time, frame in zip([*np.asarray(time_s, float), np.inf], frames, strict=True):
-        rows = zip(*places, frame.ravel(), strict=True)
-        lines += [",".join(map(repr, map(float, (time, *row)))) for row in rows]
+    for k, time in enumerate([*np.asarray(time_s, float), np.inf]):
+        rows = zip(*places, frames[k].ravel(), *(v[k].ravel() for v in more.values()), strict=True)
+        lines += [",".join(_cell(float(value)) for value in (time, *row)) for row in rows]
     return write_text(path, "\n".join(lines) + "\n")
+
+
+def _cell(value: float) -> str:
+    """Text of a number that reads back to the same bits, empty where it is not known."""
+    return "" if math.isnan(value) else repr(value)
 
 
 def write_drift_change(path: Path, step_time_s: ArrayLike, change: ArrayLike) -> Path:
@@ -73,3 +90,70 @@ def write_drift_change(path: Path, step_time_s: ArrayLike, change: ArrayLike) ->
     pairs = zip(np.asarray(step_time_s, float), np.asarray(change, float), strict=True)
     lines = [",".join(CHANGE_COLUMNS), *(f"{float(t)!r},{float(c)!r}" for t, c in pairs)]
     return write_text(path, "\n".join(lines) + "\n")
+
+
+def write_drift_frames(
+    path: Path,
+    time_s: ArrayLike,
+    change: ArrayLike,
+    volume_fraction: ArrayLike,
+    spacing_m: ArrayLike,
+    share_with_chains: ArrayLike,
+) -> Path:
+    """Write what the whole cell does as CSV, a row a frame; see ``FRAME_COLUMNS``.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    time_s, change, share_with_chains : (frames,) array
+        Times in s (inf: equilibrium), share of the way there, share of the cell with chains.
+    volume_fraction, spacing_m : (frames, rows, columns) array
+        Volume fraction, and spacing by the line density in m, of which the least and the largest
+        value are written.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
+    ends = [
+        np.reshape(values, (len(np.asarray(time_s)), -1)) for values in (volume_fraction, spacing_m)
+    ]
+    spans = [edge for values in ends for edge in (values.min(axis=1), values.max(axis=1))]
+    rows = np.column_stack([time_s, change, *spans, share_with_chains])
+    lines = [",".join(FRAME_COLUMNS), *(",".join(map(repr, row)) for row in rows.tolist())]
+    return write_text(path, "\n".join(lines) + "\n")
+
+
+def write_drift_grid(
+    path: Path,
+    x_m: NDArray[np.float64],
+    y_m: NDArray[np.float64],
+    time_s: ArrayLike,
+    columns: Mapping[str, ArrayLike],
+) -> Path:
+    """Write all frames as VTK XML ImageData over the centres of the grid cells, in mm.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    x_m, y_m : (columns,), (rows,) array
+        Centres in m.
+    time_s : (frames,) array
+        Times in s (inf: equilibrium).
+    columns : mapping
+        Arrays (frames, rows, columns) by name; those of a frame are called ``NAME_after_TIME_s`` or
+        ``NAME_in_equilibrium``.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
+    arrays: dict[str, NDArray[Any]] = {}
+    for k, time in enumerate(np.asarray(time_s, float)):
+        when = f"after_{time:.6g}_s" if np.isfinite(time) else "in_equilibrium"
+        arrays |= {f"{name}_{when}": np.asarray(values)[k] for name, values in columns.items()}
+    return write_text(path, grid_document(x_m, y_m, arrays))

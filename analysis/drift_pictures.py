@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis import style
+from analysis.map_pictures import magnet_outlines
 from analysis.number_text import with_unit
 
 if TYPE_CHECKING:
@@ -16,8 +18,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import ArrayLike, NDArray
 
+    from analysis.map_pictures import Outline
+
 SHOWN_CHANGES = (0.25, 0.5, 0.75)
-"""Shares of the way to equilibrium of which the nearest frames are drawn, beside start and end."""
+"""Shares of what changes in the end of which the nearest frames are drawn, beside both ends."""
 
 WIDEST_LINEAR = 20.0
 """Up to this many times the mean fraction the colours are linear, beyond logarithmic."""
@@ -25,7 +29,13 @@ WIDEST_LINEAR = 20.0
 DECADES_BELOW_MEAN = 3.0
 """How far below the mean logarithmic colours reach; emptier cells look alike."""
 
-LONG_UNITS = ((604_800.0, "weeks"), (86_400.0, "days"), (3_600.0, "h"), (60.0, "min"))
+LONG_UNITS = (
+    (31_557_600.0, "year", "years"),
+    (604_800.0, "week", "weeks"),
+    (86_400.0, "day", "days"),
+    (3_600.0, "h", "h"),
+    (60.0, "min", "min"),
+)
 CLOCK_MARKS = (
     (1.0, "1 s"),
     (60.0, "1 min"),
@@ -53,6 +63,7 @@ def drift_maps(
     step_time_s: ArrayLike,
     change: ArrayLike,
     half_time_s: float | None,
+    outlines: list[Outline] | None = None,
 ) -> Figure:
     """Draw the volume fraction at several times, and the change on a logarithmic clock.
 
@@ -70,18 +81,21 @@ def drift_maps(
         Times in s and the share of the way to equilibrium, 0 to 1.
     half_time_s : float or None
         When half of the change is done, in s; None where it is not.
+    outlines : list of dict, optional
+        The magnets, see `analysis.map_pictures.Outline`.
 
     Returns
     -------
     Figure
-        Six maps to scale with one bar of colours, and the curve below.
+        Six maps to scale with one bar of colours, and the curve below. The centre of the cell is
+        at 0.
     """
     times, maps = np.asarray(time_s, float), np.asarray(volume_fraction, float)
     final, steps = np.asarray(equilibrium, float), np.asarray(step_time_s, float)
     done = np.asarray(change, float)
-    shown = _frames_to_show(times, np.interp(times, steps, done))
-    panels = [(_time_words(times[k]), maps[k]) for k in shown]
-    panels.append(("in equilibrium", final))
+    shown = frames_to_show(times, np.interp(times, steps, done))
+    panels = [(time_words(times[k]), maps[k]) for k in shown]
+    panels.append((time_words(math.inf), final))
     with style.publication():
         tall = min(max(sides_m[1] / sides_m[0], 0.25), 1.5)
         height = 2.0 * (0.27 * style.DOUBLE_COLUMN * tall + 6.0 * style.MILLIMETRE)
@@ -91,18 +105,19 @@ def drift_maps(
         axes = [figure.add_subplot(grid[k // 3, k % 3]) for k in range(len(panels))]
         for axis, (title, fractions) in zip(axes, panels, strict=True):
             image = _draw_map(axis, fractions, sides_m, colours)
+            draw_magnets(axis, outlines or [], sides_m)
             axis.set_title(title, loc="left", fontsize=style.SMALL_POINTS + 0.5)
-        _label_maps(axes, sides_m)
+        label_maps(axes, sides_m)
         _draw_bar(figure, axes, image, colours, float(max(maps.max(), final.max())))
         _draw_change(figure.add_subplot(grid[2, :]), steps, done, half_time_s)
         return figure
 
 
-def _frames_to_show(times: NDArray[np.float64], done: NDArray[np.float64]) -> list[int]:
+def frames_to_show(times: NDArray[np.float64], done: NDArray[np.float64]) -> list[int]:
     """Choose up to five frames: the start, those nearest to parts of the change, and the last."""
     chosen = {0, len(times) - 1}
     if done[-1] > 0.0:
-        chosen |= {int(np.argmin(np.abs(done - share))) for share in SHOWN_CHANGES}
+        chosen |= {int(np.argmin(np.abs(done - share * done[-1]))) for share in SHOWN_CHANGES}
     # Where several parts fall on one frame the gaps are filled evenly on the clock.
     for k in np.linspace(0, len(times) - 1, 5).round().astype(int):
         if len(chosen) < 5:
@@ -110,13 +125,17 @@ def _frames_to_show(times: NDArray[np.float64], done: NDArray[np.float64]) -> li
     return sorted(chosen)
 
 
-def _time_words(seconds: float) -> str:
+def time_words(seconds: float) -> str:
     """Time in the unit that a reader would choose."""
     if seconds == 0.0:
         return "at the start"
-    for length, unit in LONG_UNITS:
+    if not math.isfinite(seconds):
+        return "in equilibrium"
+    for length, one, many in LONG_UNITS:
+        if math.isclose(seconds, length):
+            return f"after 1 {one}"
         if seconds >= 2.0 * length:
-            return f"after {with_unit(seconds / length, digits=2)} {unit}"
+            return f"after {with_unit(seconds / length, digits=2)} {many}"
     return f"after {with_unit(seconds, 's', digits=2)}"
 
 
@@ -135,11 +154,12 @@ def _draw_map(
 ) -> ScalarMappable:
     """One map of the cell, to scale."""
     scale = style.scale_for(max(sides), "m").factor
+    right, top = (0.5 * scale * side for side in sides)
     lowest = colours.vmin or 0.0
     image = axes.imshow(
         np.maximum(100.0 * fractions, lowest),
         origin="lower",
-        extent=(0.0, sides[0] * scale, 0.0, sides[1] * scale),
+        extent=(-right, right, -top, top),
         cmap=style.COLOUR_MAP,
         norm=colours,
         interpolation="nearest",
@@ -149,15 +169,23 @@ def _draw_map(
     return image
 
 
-def _label_maps(axes: list[Axes], sides: tuple[float, float]) -> None:
+def draw_magnets(axes: Axes, outlines: list[Outline], sides: tuple[float, float]) -> None:
+    """Draw the magnets dashed over a map of the cell, which keeps its edges."""
+    scale = style.scale_for(max(sides), "m").factor
+    magnet_outlines(axes, outlines, "above", scale)
+    axes.set_xlim(-0.5 * scale * sides[0], 0.5 * scale * sides[0])
+    axes.set_ylim(-0.5 * scale * sides[1], 0.5 * scale * sides[1])
+
+
+def label_maps(axes: list[Axes], sides: tuple[float, float], columns: int = 3) -> None:
     """Label the outer axes alone."""
     scale = style.scale_for(max(sides), "m")
     for k, axis in enumerate(axes):
-        below = k + 3 >= len(axes)
-        axis.tick_params(labelbottom=below, labelleft=k % 3 == 0)
+        below = k + columns >= len(axes)
+        axis.tick_params(labelbottom=below, labelleft=k % columns == 0)
         if below:
             axis.set_xlabel(scale.label("x"))
-        if k % 3 == 0:
+        if k % columns == 0:
             axis.set_ylabel(scale.label("y"))
 
 
@@ -189,7 +217,7 @@ def _draw_change(
         axes.plot([times[late][0], half_time, half_time], [50.0, 50.0, 0.0], color=style.MARK,
                   linewidth=0.8, linestyle=(0, (4, 2)))  # fmt: skip
         axes.annotate(
-            f"half {_time_words(half_time)}",
+            f"half {time_words(half_time)}",
             (half_time, 50.0),
             xytext=(-5.0, 4.0),
             textcoords="offset points",
@@ -197,10 +225,15 @@ def _draw_change(
             color=style.MARK,
             fontsize=style.FONT_POINTS - 1.0,
         )
-    axes.set_xlim(times[late][0], times[-1])
+    clock_axis(axes, times[late][0], times[-1])
     axes.set_ylim(0.0, 100.0)
-    marks = [(t, words) for t, words in CLOCK_MARKS if times[late][0] <= t <= times[-1]]
+    axes.set_ylabel("Change done (%)")
+
+
+def clock_axis(axes: Axes, first: float, last: float) -> None:
+    """Put times that a reader knows on a logarithmic axis."""
+    axes.set_xlim(first, last)
+    marks = [(t, words) for t, words in CLOCK_MARKS if first <= t <= last * (1.0 + 1e-9)]
     axes.set_xticks([t for t, _ in marks], [words for _, words in marks])
     axes.minorticks_off()
     axes.set_xlabel("Time")
-    axes.set_ylabel("Change done (%)")

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.files import write_text
 from analysis.vtk_files import section
 
-__all__ = ["write_map"]
+__all__ = ["grid_document", "write_map"]
 
 MILLIMETRE = 1e-3
 
@@ -34,12 +34,13 @@ def write_map(x: Floats, y: Floats, columns: Columns, directory: Path) -> list[P
     Returns
     -------
     list of Path
-        The files. The table has ``x_m``, ``y_m`` and then the columns, x running fastest; in the
-        grid lengths are in mm, because viewers handle numbers near one best.
+        The files. The table has ``x_m``, ``y_m`` and then the columns, x running fastest, cells
+        empty where a number is not known; in the grid lengths are in mm, because viewers handle
+        numbers near one best.
     """
     return [
         write_text(directory / "cell_map.csv", _table(x, y, columns)),
-        write_text(directory / "cell_map.vti", _grid(x, y, columns)),
+        write_text(directory / "cell_map.vti", grid_document(x, y, columns)),
     ]
 
 
@@ -48,15 +49,16 @@ def _table(x: Floats, y: Floats, columns: Columns) -> str:
     across, along = np.meshgrid(x, y)
     everything = {"x_m": across, "y_m": along, **columns}
     rows = zip(*(values.ravel().tolist() for values in everything.values()), strict=True)
-    lines = [",".join(everything), *(",".join(f"{v:.8g}" for v in row) for row in rows)]
+    cells = (",".join("" if v != v else f"{v:.8g}" for v in row) for row in rows)
+    lines = [",".join(everything), *cells]
     return "\n".join(lines) + "\n"
 
 
-def _grid(x: Floats, y: Floats, columns: Columns) -> str:
-    """Return an XML ImageData document of one layer, data in base64."""
+def grid_document(x: Floats, y: Floats, columns: Columns) -> str:
+    """Return an XML ImageData document of one layer in mm, data in base64; see `write_map`."""
     extent = f"0 {x.size - 1} 0 {y.size - 1} 0 0"
     origin = f"{x[0] / MILLIMETRE:.12g} {y[0] / MILLIMETRE:.12g} 0"
-    steps = [float(s[-1] - s[0]) / (s.size - 1) / MILLIMETRE for s in (x, y)]
+    steps = [float(s[-1] - s[0]) / max(s.size - 1, 1) / MILLIMETRE for s in (x, y)]
     points = {
         name: np.asarray(v.ravel(), dtype=np.int32 if v.dtype.kind in "iu" else np.float64)
         for name, v in columns.items()

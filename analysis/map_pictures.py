@@ -16,7 +16,14 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Outline", "chains_map", "draw_map", "numbers_map"]
+__all__ = [
+    "Outline",
+    "chains_map",
+    "draw_map",
+    "magnet_outlines",
+    "numbers_map",
+    "plain_decades",
+]
 
 Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
@@ -73,7 +80,7 @@ def chains_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline]) 
         _chains_from_above(above, x, y, columns, scale.factor)
         _chains_in_cut(side, x, y, columns, scale.factor)
         for axes, name in ((above, "above"), (side, "side")):
-            _magnets(axes, outlines, name, scale.factor)
+            magnet_outlines(axes, outlines, name, scale.factor)
         for axes, rows in ((above, view[1]), (side, view[2])):
             axes.set_xlim(*(scale.factor * view[0]))
             axes.set_ylim(*(scale.factor * rows))
@@ -226,8 +233,8 @@ def _chains_in_cut(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: f
     axes.set_aspect("equal")
 
 
-def _magnets(axes: Axes, outlines: list[Outline], name: str, factor: float) -> None:
-    """Draw the outlines of the magnets; dashed from above, filled with an arrow from the side."""
+def magnet_outlines(axes: Axes, outlines: list[Outline], name: str, factor: float) -> None:
+    """Draw the magnets, dashed from "above", filled with an arrow from the "side"."""
     from matplotlib.patches import Polygon
     from matplotlib.patheffects import Normal, Stroke
 
@@ -280,10 +287,10 @@ def _strength_bar(figure: Figure, axes: Axes, image: Any) -> None:
     bar = figure.colorbar(image, cax=cax)
     bar.set_label("Flux density |B| (mT)")
     cax.tick_params(direction="out")
-    _plain_decades(cax, image)
+    plain_decades(cax, image)
 
 
-def _plain_decades(bar: Axes, image: Any) -> None:
+def plain_decades(bar: Axes, image: Any) -> None:
     """Put plain numbers on a colour bar that is logarithmic."""
     from matplotlib.colors import LogNorm
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
@@ -326,7 +333,7 @@ def numbers_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline])
     """Tilt, Langevin parameter, predicted length and drift over the cell; see `chains_map`."""
     with style.publication():
         shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
-        height = min(2.0 * (62.0 * shape + 14.0), 230.0) * style.MILLIMETRE
+        height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
         figure = style.new_figure(style.DOUBLE_COLUMN, height)
         panels = figure.subplots(2, 2, sharex=True, sharey=True)
         scale = style.scale_for(float(max(x[-1], y[-1])), "m")
@@ -339,7 +346,7 @@ def numbers_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline])
         )
         for axes, (title, values, wide) in zip(panels.ravel(), shown, strict=True):
             _panel(figure, axes, x, y, values, title, wide, scale.factor)
-            _magnets(axes, outlines, "above", scale.factor)
+            magnet_outlines(axes, outlines, "above", scale.factor)
             axes.set_xlim(*(scale.factor * x[[0, -1]]))
             axes.set_ylim(*(scale.factor * y[[0, -1]]))
         _drift_arrows(panels[1, 1], x, y, drift, scale.factor)
@@ -373,7 +380,7 @@ def _panel(
     axes.tick_params(direction="out", top=False, right=False)
     bar = figure.colorbar(image, ax=axes, pad=0.02, aspect=22)
     bar.ax.tick_params(direction="out")
-    _plain_decades(bar.ax, image)
+    plain_decades(bar.ax, image)
 
 
 def _drift_arrows(axes: Axes, x: Floats, y: Floats, drift: list[Floats], factor: float) -> None:

@@ -322,8 +322,8 @@ def relaxation_numbers(
     swing = None if stage is None else stage.swing
     if stage is not None and swing is not None:
         out.update(_lags(run, series, stage, swing, warnings))
-        if swing.kind == "rotate":
-            out.update(break_up_numbers(run, series, warnings))
+    if series.turning is not None and series.axis is not None:
+        out.update(break_up_numbers(run, series, warnings))
     last_on = switch_off(field) if swing is None else None
     out["switch_off_time_s"] = None if last_on is None else float(run.times[last_on])
     if last_on is not None:
@@ -339,7 +339,7 @@ def _lags(
     if not run.derived.get("moment_relaxation_meaningful", True):
         withheld = "moments were slowed down in this run, so their lag is withheld"
     rows = stage.frames
-    if swing.kind == "rotate":
+    if swing.turns:
         names = ("in_phase", "behind", "axis_cos", "axis_sin")
         parts = {name: series.values[name][rows] for name in names}
         return turning_numbers(swing, parts, withheld, warnings)

@@ -19,6 +19,7 @@ from analysis.chain_series import ChainSeries
 from analysis.chains import Chains, find_chains
 from analysis.equilibration import equilibration
 from analysis.files import write_text
+from analysis.lag_curve import lag_curve
 from analysis.magnetisation import director
 from analysis.memory_numbers import memory_numbers, short_run_warning
 from analysis.possible import keep_possible
@@ -26,6 +27,7 @@ from analysis.relaxation import bond_survival, independent_structures
 from analysis.spacing import SpacingFrames
 from analysis.stages import Stage, field_direction, field_series, last_stage
 from analysis.susceptibility_numbers import susceptibility_numbers
+from analysis.swings import turning_frames
 from analysis.trajectory import Run
 from analysis.uncertainty import estimate
 
@@ -147,12 +149,9 @@ def _pass(
     series = ChainSeries(run.frames, reference, along if along is not None else reference)
     if run.derived.get("core_moment_am2"):  # beads that the field magnetises
         series.saturation = run.moment_magnitudes
-    if stage.swing is not None and stage.swing.kind == "rotate":
-        # Before the field turns, it is what it is; a field of zero has the direction to come.
-        series.turning, series.axis = stage.swing.directions(run.times), stage.swing.axis
-        size = np.linalg.norm(vectors, axis=1)
-        before = (run.times <= stage.swing.start_s) & (size > 0)
-        series.turning[before] = vectors[before] / size[before, None]
+    turning = turning_frames(run, stage.swing, vectors)
+    if turning is not None:
+        series.turning, series.axis = turning
     axis = reference if run.has_moments else None
     spacing = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
     details = ChainDetails(run, stage, axis, rule)
@@ -242,6 +241,7 @@ def _curves(
         "structure_factor_map": mapped,
         "structure_factor_radial": radial,
         "axis_correlation": draw.axis_correlation(spacing),
+        "lag": lag_curve(run, series),
     }
 
 

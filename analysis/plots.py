@@ -16,6 +16,7 @@ from analysis.curve_pictures import (
 )
 from analysis.film_pictures import film_side, film_top, film_views
 from analysis.hysteresis import has_both_ways, hysteresis
+from analysis.lag_picture import has_lag, lag
 from analysis.light_pictures import light_figures
 from analysis.order_pictures import columns, has_columns, slit_widths
 from analysis.susceptibility_picture import has_spectrum, susceptibility
@@ -42,6 +43,7 @@ __all__ = [
     "film_views",
     "growth",
     "hysteresis",
+    "lag",
     "magnetisation_law",
     "nearest_neighbour",
     "slit_widths",
@@ -74,6 +76,7 @@ def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run
         "hysteresis": (has_both_ways(measurement), hysteresis),
         "columns": (has_columns(measurement), columns),
         "susceptibility": (has_spectrum(measurement), susceptibility),
+        "lag": (has_lag(measurement), lag),
     }
     called = {name: draw for name, (called_for, draw) in extra.items() if called_for}
     return FIGURES | called | light_figures(measurement)

@@ -162,7 +162,13 @@ def _named(note: str) -> str:
 
 def _figures(measurement: Measurement, run: Run) -> str:
     """All pictures of the report, drawn afresh and put into the page."""
-    from analysis import hysteresis, light_pictures, order_pictures, susceptibility_picture
+    from analysis import (
+        hysteresis,
+        lag_picture,
+        light_pictures,
+        order_pictures,
+        susceptibility_picture,
+    )
     from analysis.plots import figures_of
 
     figures = figures_of(measurement)
@@ -171,6 +177,7 @@ def _figures(measurement: Measurement, run: Run) -> str:
         ("hysteresis", hysteresis.TITLE, hysteresis.CAPTION),
         ("columns", order_pictures.COLUMNS_TITLE, order_pictures.COLUMNS_CAPTION),
         ("susceptibility", susceptibility_picture.TITLE, susceptibility_picture.CAPTION),
+        ("lag", lag_picture.TITLE, lag_picture.CAPTION),
     ):
         if name in figures:
             captions[name] = (title, caption)

@@ -30,6 +30,8 @@ _UNITS = {
     "Pa_s": "Pa s",
     "A_per_m": "A/m",
     "T_per_s": "T/s",
+    "Hz": "Hz",
+    "A": "A",
     "J_per_m3": "J/m³",
 }
 """Units that take a prefix, by the suffix of a column."""
@@ -69,6 +71,8 @@ class SweptKey:
             return _WORDS[self.key]
         table, _, name = self.key.rpartition(".")
         plain = name.replace("_", " ").capitalize()
+        if table.startswith("magnets."):
+            return f"{plain}, {_of_magnet(table)}"
         if table.startswith("field.steps."):
             return f"{plain}, field step {table.rpartition('.')[2]}"
         return f"{plain} ({table})" if table else plain
@@ -98,3 +102,13 @@ class SweptKey:
         scale = self.scale(list(values) or [value])
         gap = "" if scale.unit in ("", "°") else " "
         return f"{value * scale.factor:.4g}{gap}{scale.unit}"
+
+
+def _of_magnet(table: str) -> str:
+    """Name a magnet, its step or a place of it, counted from 1 as messages do."""
+    _, number, *inside = table.split(".")
+    words = f"magnet {int(number) + 1}"
+    if inside[:1] == ["steps"]:
+        words += f", step {int(inside[1]) + 1}"
+        inside = inside[2:]
+    return " ".join([*inside, "of", words] if inside else [words])

@@ -49,6 +49,7 @@ MEASURES = (
     _entry("relaxation", "growth_exponent", "", "Growth exponent"),
     Measure("growth_time_s", "", "", "s", "Growth time"),
     _entry("chains", "spanning_share", "%", "Closed through the patch"),
+    _entry("spacing", "width_m", "m", "Chain width"),
 )
 """Columns of the tables of a sweep, in their order."""
 

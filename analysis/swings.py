@@ -13,7 +13,9 @@ from analysis.trajectory import Run
 
 Floats = NDArray[np.float64]
 
-KINDS = ("rotate", "oscillate")
+KINDS = ("rotate", "oscillate", "turn")
+BY_MAGNETS = ("turn", "move")
+"""Kinds of steps in which only the stored field tells how the field of moving magnets changes."""
 
 
 @dataclass(frozen=True)
@@ -23,7 +25,7 @@ class Swing:
     Attributes
     ----------
     kind : str
-        "rotate" or "oscillate".
+        "rotate", "oscillate" or "turn": by magnets, about an axis but not evenly.
     start_s : float
         When it began, in s.
     frequency_hz : float
@@ -31,11 +33,11 @@ class Swing:
     phase_rad : float
         Angle at the start.
     direction : (3,) array
-        Unit vector of the field at the angle 0.
+        Unit vector of the field at the angle 0; of "turn" at the start.
     axis : (3,) array
         Unit vector about which it turns, right-handed.
     amplitude_t : float
-        Largest field in T.
+        Largest field in T; of "turn" that at the start.
     """
 
     kind: str
@@ -45,6 +47,11 @@ class Swing:
     direction: Floats
     axis: Floats
     amplitude_t: float = 0.0
+
+    @property
+    def turns(self) -> bool:
+        """Whether the field turns, rather than oscillates."""
+        return self.kind != "oscillate"
 
     def angles(self, times: Floats) -> Floats:
         """Return the angle of the field in rad at times in s."""
@@ -86,6 +93,46 @@ def last_swing(run: Run) -> Swing | None:
                 amplitude_t=size,
             )
     return None
+
+
+def turning_frames(
+    run: Run, swing: Swing | None, vectors: Floats
+) -> tuple[Floats, Floats | None] | None:
+    """Return unit vectors of a field that turns at every frame, and about which axis.
+
+    Parameters
+    ----------
+    run : Run
+        The trajectory.
+    swing : Swing or None
+        How the field turns or oscillates at the end.
+    vectors : (frames, 3) array
+        Field at every frame in T.
+
+    Returns
+    -------
+    tuple or None
+        (frames, 3) array, and (3,) array or None without an axis; None where the field does not
+        turn at the end and no moving magnets make it, or where it oscillates at the end.
+    """
+    if swing is not None and not swing.turns:
+        return None
+    size = np.linalg.norm(vectors, axis=1)
+    steps = programme(run)
+    if any(step["kind"] in BY_MAGNETS for step in steps) and size.max(initial=0.0) > 0.0:
+        # Where the field is zero, its direction is that of the nearest frame that has one.
+        good = np.flatnonzero(size > 0.0)
+        nearest = good[np.abs(good[:, None] - np.arange(len(size))).argmin(axis=0)]
+        about = [step["axis"] for step in steps if step["kind"] in ("turn", "rotate")]
+        axis = np.asarray(about[-1], dtype=np.float64) if about else None
+        return vectors[nearest] / size[nearest, None], axis
+    if swing is None:
+        return None
+    # Before the field turns, it is what it is; a field of zero has the direction to come.
+    turning = swing.directions(run.times)
+    before = (run.times <= swing.start_s) & (size > 0)
+    turning[before] = vectors[before] / size[before, None]
+    return turning, swing.axis
 
 
 def programme(run: Run) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.files import write_text
+from analysis.lag_curve import COLUMNS as LAG_COLUMNS
 from analysis.measures import Measurement
 
 TIME_COLUMNS = {
@@ -96,8 +97,9 @@ def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
         "time_series.csv": _time_rows(measurement),
         "susceptibility.csv": _susceptibility_rows(measurement),
         "turning_field.csv": _turning_rows(measurement),
+        "lag.csv": _lag_rows(measurement),
     }
-    for name in ("susceptibility.csv", "turning_field.csv"):
+    for name in ("susceptibility.csv", "turning_field.csv", "lag.csv"):
         if len(tables[name]) == 1:
             del tables[name]
             (folder / name).unlink(missing_ok=True)
@@ -165,6 +167,13 @@ def _turning_rows(measurement: Measurement) -> list[list[str]]:
         broke = stage["broke_up"]
         rows.append([*map(_cell, cells), "" if broke is None else ("yes" if broke else "no")])
     return rows
+
+
+def _lag_rows(measurement: Measurement) -> list[list[str]]:
+    """Return the rows of lag.csv: one a frame, none where the field did not turn."""
+    curve = measurement.curves.get("lag", {})
+    columns = [curve.get(key, ()) for key in LAG_COLUMNS]
+    return [list(LAG_COLUMNS), *([_cell(v) for v in row] for row in zip(*columns, strict=True))]
 
 
 def _cell(value: Any) -> str:

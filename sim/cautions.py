@@ -9,6 +9,7 @@ from sim.bead_text import bead_cautions
 from sim.dynamics_text import dynamics_cautions
 from sim.expectation_text import along_and_across, duration_text
 from sim.force_text import force_cautions
+from sim.magnet_safety import PUBLIC_LIMIT, magnet_cautions
 from sim.outlook import CHAINING_COUPLING, crossing_cores
 from sim.units import format_quantity
 
@@ -16,14 +17,12 @@ if TYPE_CHECKING:
     from sim.outlook import Outlook
     from sim.parameters import Parameters
 
-__all__ = ["cautions"]
+__all__ = ["bench_cautions", "cautions"]
 
 LOWEST_BARRIER = 10.0
 """Barriers in kT under which particles stick for good within a bench time."""
 SPACINGS_ACROSS = 20.0
 LENGTHS_ALONG = 5.0
-PUBLIC_LIMIT = 0.4
-"""Static field in T for the public, any part of the body: ICNIRP, Health Physics 96, 504 (2009)."""
 
 
 def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
@@ -49,7 +48,8 @@ def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
         *force_cautions(parameters),
         *dynamics_cautions(parameters, outlook),
         *_model_limits(parameters, outlook),
-        *_safety(parameters),
+        *magnet_cautions(parameters),
+        *bench_cautions(parameters),
     ]
 
 
@@ -177,7 +177,7 @@ def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
     return found
 
 
-def _safety(parameters: Parameters) -> list[str]:
+def bench_cautions(parameters: Parameters) -> list[str]:
     """Say what the bench needs."""
     found = []
     field = parameters.field.largest
@@ -190,9 +190,11 @@ def _safety(parameters: Parameters) -> list[str]:
     found.append(
         "Strong magnets snap together and shatter, pull tools, and are a surgical emergency when "
         "swallowed; keep people with implants where the field is below 0.5 mT and everybody below "
-        "400 mT (ICNIRP 2009). Light: stay with lasers of class 2 (up to 1 mW, IEC 60825-1) unless "
-        "trained staff are in charge. Carrier liquids burn and irritate: read their safety sheets, "
-        "ventilate, and do not breathe or spill nanoparticles. Local codes and the judgement of "
-        "licensed practitioners come before anything that this program says."
+        "400 mT (ICNIRP 2009). Light: stay with lasers of class 2 (visible, up to 1 mW, IEC "
+        "60825-1) unless trained staff are in charge; class 3R (up to 5 mW) can and 3B and 4 will "
+        "hurt eyes, also by what windows and polished magnets reflect. Carrier liquids burn and "
+        "irritate: read their safety sheets, ventilate, and do not breathe or spill nanoparticles. "
+        "Local codes and the judgement of licensed practitioners come before anything that this "
+        "program says."
     )
     return found

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from sim import bead_material, material
 from sim.field_parameters import FieldParameters, FieldStep
-from sim.outlook import predict_lengths
+from sim.outlook import chain_bonds, predict_lengths
 from sim.particles import draw
 
 if TYPE_CHECKING:
@@ -30,8 +30,10 @@ __all__ = [
     "STANDING",
     "CellMap",
     "axis_angles",
+    "chains_at",
     "drift_velocity",
     "grid",
+    "magnetised",
     "magnetophoretic_force",
     "map_cell",
     "predicted_lengths",
@@ -49,7 +51,9 @@ SHORTEST_CHAINS = 1.5
 LEAST_ORIENTATION = 1.0
 """Energy in kT of a mean chain in the field below which chains have no common direction."""
 KNOTS = 9
-"""Field strengths at which chain lengths are predicted; between them they are interpolated."""
+"""Field strengths, and volume fractions, at which chain lengths are predicted."""
+LEAST_STRENGTH, LEAST_FRACTION = 1e-4, 1e-7
+"""Shares of the largest one below which lengths change no more, and all count as these."""
 
 
 @dataclass(frozen=True)
@@ -209,7 +213,9 @@ def drift_velocity(force: Values, viscosity: float, diameter: float) -> Values:
     return np.asarray(force / (3.0 * math.pi * viscosity * diameter))
 
 
-def predicted_lengths(parameters: Parameters, strength: Values) -> Values:
+def predicted_lengths(
+    parameters: Parameters, strength: Values, fraction: ArrayLike | None = None
+) -> Values:
     """Mean chain length in equilibrium that theory predicts for fields in the plane.
 
     Parameters
@@ -218,33 +224,64 @@ def predicted_lengths(parameters: Parameters, strength: Values) -> Values:
         Checked parameters, SI; the field in them is not used.
     strength : ndarray
         Flux density in T.
+    fraction : array_like, optional
+        Volume fraction of whole particles, of a shape that goes with ``strength``; by default that
+        of the film everywhere.
 
     Returns
     -------
     ndarray
-        `sim.outlook.predict_lengths` at `KNOTS` strengths evenly spaced in the logarithm,
-        interpolated in the logarithm.
+        `sim.outlook.predict_lengths` at up to `KNOTS` strengths and as many fractions, evenly
+        spaced in their logarithms; between them the logarithm of the length is interpolated.
     """
-    fraction = draw(parameters).volume_fraction
-    most = max(float(strength.max()), 1e-12)
-    least = max(float(strength.min()), 1e-4 * most)
-    if most - least <= 1e-9 * most:
-        return np.full_like(strength, _length_at(parameters, most, fraction))
-    knots = np.geomspace(least, most, KNOTS)
-    lengths = [_length_at(parameters, float(knot), fraction) for knot in knots]
-    place = np.log(np.clip(strength, least, most))
-    return np.asarray(np.interp(place, np.log(knots), lengths))
+    from scipy.ndimage import map_coordinates
+
+    given = draw(parameters).volume_fraction if fraction is None else fraction
+    strength, fraction = np.broadcast_arrays(strength, np.asarray(given, dtype=np.float64))
+    fields, field_place = _knots(strength, LEAST_STRENGTH)
+    fractions, fraction_place = _knots(fraction, LEAST_FRACTION)
+    lengths = np.array([_lengths_at(parameters, float(field), fractions) for field in fields])
+    places = np.stack([field_place, fraction_place])
+    return np.asarray(np.exp(map_coordinates(np.log(lengths), places, order=1, mode="nearest")))
 
 
-def _length_at(parameters: Parameters, strength: float, volume_fraction: float) -> float:
-    """Predict the mean length in a field of this strength in T along x."""
+def _knots(values: Values, least: float) -> tuple[Values, Values]:
+    """Return knots over positive values and where on them, from 0, each value lies.
+
+    What is below ``least`` of the largest value lies on the first knot.
+    """
+    high = max(float(values.max()), 1e-12)
+    low = max(float(values.min()), least * high)
+    if high - low <= 1e-9 * high:
+        return np.array([high]), np.zeros(values.shape)
+    pace = math.log(high / low) / (KNOTS - 1)
+    return np.geomspace(low, high, KNOTS), np.log(np.clip(values, low, high) / low) / pace
+
+
+def _lengths_at(parameters: Parameters, strength: float, fractions: Values) -> list[float]:
+    """Predict the mean lengths in a field of this strength in T along x."""
     step = FieldStep("hold", math.inf, (strength, 0.0, 0.0))
     field = FieldParameters((step,), (1.0, 0.0, 0.0))
-    return predict_lengths(dataclasses.replace(parameters, field=field), volume_fraction).central
+    there = dataclasses.replace(parameters, field=field)
+    bonds = chain_bonds(there)
+    return [predict_lengths(there, float(share), bonds).central for share in fractions]
 
 
-def _magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values, Values]:
-    """Langevin parameter, mean moment in A m2, and energy in the field in kT of the median."""
+def magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values, Values]:
+    """Langevin parameter, mean moment in A m2, and energy in the field in kT of the median.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    strength : ndarray
+        Flux density in T.
+
+    Returns
+    -------
+    tuple of ndarray
+        Of beads the Langevin parameter is that of a core.
+    """
     sizes, temperature = parameters.particles, parameters.carrier.temperature
     largest = float(bead_material.largest_moments(sizes, sizes.core_diameter))
     if sizes.is_multicore:
@@ -253,6 +290,38 @@ def _magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Value
         return xi, moment, np.asarray(material.langevin_parameter(moment, strength, temperature))
     xi = np.asarray(material.langevin_parameter(largest, strength, temperature))
     return xi, largest * np.asarray(material.langevin(xi)), xi
+
+
+def chains_at(
+    parameters: Parameters, strength: Values, tilt: Values, fraction: ArrayLike | None = None
+) -> tuple[Values, NDArray[np.int8]]:
+    """Say how long chains are and what they do in a field.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    strength, tilt : ndarray
+        Flux density in T and its angle out of the plane in degrees.
+    fraction : array_like, optional
+        Volume fraction, see `predicted_lengths`.
+
+    Returns
+    -------
+    length : ndarray
+        Predicted mean length; chains that stand up are at most as long as the film lets them.
+    state : int8 ndarray
+        `NO_CHAINS`, `IN_PLANE` or `STANDING`.
+    """
+    length = predicted_lengths(parameters, strength, fraction)
+    _, _, energy = magnetised(parameters, strength)
+    standing = np.abs(tilt) > STANDING_TILT
+    room = parameters.film.thickness / parameters.particles.diameter
+    rise = np.where(standing, np.abs(np.sin(np.radians(tilt))), 1.0)
+    length = np.where(standing, np.minimum(length, np.maximum(room / rise, 1.0)), length)
+    formed = (length >= SHORTEST_CHAINS) & (length * energy >= LEAST_ORIENTATION)
+    state = np.where(formed, np.where(standing, STANDING, IN_PLANE), NO_CHAINS)
+    return length, state.astype(np.int8)
 
 
 def map_cell(
@@ -274,20 +343,15 @@ def map_cell(
     Returns
     -------
     CellMap
-        The map. Chains that stand up are at most as long as the film lets them.
+        The map.
     """
     sizes, carrier = parameters.particles, parameters.carrier
     field = field.reshape(y.size, x.size, 3)
     gradient = gradient.reshape(y.size, x.size, 3, 3)
     strength = np.linalg.norm(field, axis=-1)
     direction, tilt = axis_angles(field)
-    xi, moment, energy = _magnetised(parameters, strength)
-    length = predicted_lengths(parameters, strength)
-    standing = np.abs(tilt) > STANDING_TILT
-    room = parameters.film.thickness / sizes.diameter
-    rise = np.where(standing, np.abs(np.sin(np.radians(tilt))), 1.0)
-    length = np.where(standing, np.minimum(length, np.maximum(room / rise, 1.0)), length)
-    formed = (length >= SHORTEST_CHAINS) & (length * energy >= LEAST_ORIENTATION)
+    xi, moment, _ = magnetised(parameters, strength)
+    length, state = chains_at(parameters, strength, tilt)
     force = magnetophoretic_force(moment, field, gradient)
     return CellMap(
         x=x,
@@ -302,5 +366,5 @@ def map_cell(
         mean_length=length,
         force=force,
         drift=drift_velocity(force, carrier.viscosity, sizes.diameter),
-        state=np.where(formed, np.where(standing, STANDING, IN_PLANE), NO_CHAINS).astype(np.int8),
+        state=state,
     )

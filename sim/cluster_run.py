@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from sim.run_folder import LOCK_NAME
 from sim.sweep_folder import Outcome, SweepFolder
 from sim.sweep_run import LOOK_SECONDS, Job, perform
 
@@ -23,6 +24,7 @@ Files = dict[str, bytes]
 """Contents by path in the folder of a run."""
 
 OUTCOME = "outcome.json"
+LEFT = {LOCK_NAME, "progress.json"}
 
 _ALONE = threading.Lock()
 """Compiled code of two runs must not share a process, whatever number of threads a worker has."""
@@ -97,11 +99,11 @@ def _carried(
 
 
 def read_files(directory: Path) -> Files:
-    """Return all files of a folder but those that are being written."""
+    """Return all files of a folder but the lock and those that are being written."""
     return {
         path.relative_to(directory).as_posix(): path.read_bytes()
         for path in sorted(directory.rglob("*"))
-        if path.is_file() and path.suffix != ".part" and path.name != "progress.json"
+        if path.is_file() and path.suffix != ".part" and path.name not in LEFT
     }
 
 

@@ -28,6 +28,7 @@ from sim.command_text import (
     table,
     timing_text,
 )
+from sim.signals import signals_interrupt
 from sim.terminal import SweepBar, error_line, notice_lines, say_on_terminal, tell_phase
 
 if TYPE_CHECKING:
@@ -175,31 +176,29 @@ def run_and_measure(
     print(parameters.title or parameters.name)
     print(outlook_text(expectations))
     sys.stdout.flush()
-    run = simulate(
-        parameters,
-        directory,
-        threads=threads,
-        resume=resume,
-        overwrite=overwrite,
-        show_progress=sys.stderr.isatty(),
-        on_phase=tell_phase,
-        derived=expectations.derived,
-    )
-    notice_lines(run.notices)
-    if not run.finished:
-        kept = f"{run.reason}; checkpoint saved in {directory}"
-        error_line(f"{kept}; go on with: {again}" if again else kept)
-        return INTERRUPTED
-    say_on_terminal("measuring ...")
+    go_on = f"; go on with: {again}" if again else ""
     try:
-        measurement = command_results.measure_into(run.path, directory, plots=plots)
-    except KeyboardInterrupt:
-        error_line(
-            f"interrupted; the run is complete, measure it with: chainfilm measure {directory}"
+        run = simulate(
+            parameters,
+            directory,
+            threads=threads,
+            resume=resume,
+            overwrite=overwrite,
+            show_progress=sys.stderr.isatty(),
+            on_phase=tell_phase,
+            derived=expectations.derived,
         )
+        notice_lines(run.notices)
+        if not run.finished:
+            error_line(f"{run.reason}; checkpoint saved in {directory}{go_on}")
+            return INTERRUPTED
+        say_on_terminal("measuring ...")
+        measurement = command_results.measure_into(run.path, directory, plots=plots)
+        if plots:
+            command_results.draw_pair(expectations, directory / "figures" / "pair_potential.png")
+    except KeyboardInterrupt:  # compiling or measuring; a run that is complete is kept
+        error_line(f"interrupted{go_on}")
         return INTERRUPTED
-    if plots:
-        command_results.draw_pair(expectations, directory / "figures" / "pair_potential.png")
     _print_summary(measurement, run, directory)
     return DONE
 
@@ -386,7 +385,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except SystemExit as end:  # argparse's way to answer --help and bad options
         return int(end.code or 0)
     try:
-        return int(args.function(args))
+        with signals_interrupt():
+            return int(args.function(args))
     except KeyboardInterrupt:
         error_line("interrupted")
         return INTERRUPTED

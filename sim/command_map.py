@@ -3,22 +3,38 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
+from sim.cautions import bench_cautions
+from sim.cell_drift import drift_cell
 from sim.cell_map import IN_PLANE, NO_CHAINS, STANDING, CellMap, grid, map_cell
-from sim.command_results import draw_map_into
-from sim.command_text import UsageError, table
+from sim.command_drift import drift_text, drift_time
+from sim.command_results import (
+    clear_map,
+    draw_drift_into,
+    draw_map_into,
+    open_sweep_grid,
+    sweep_on_map,
+)
+from sim.command_text import UsageError, paragraphs, table
 from sim.magnet_outlines import outlines
+from sim.magnet_safety import magnet_cautions
 from sim.magnets import field_and_gradient
-from sim.run_folder import FolderError
+from sim.run_folder import is_empty, refuse_to_replace
+from sim.run_record import resolved
+from sim.terminal import say_on_terminal
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
 
 __all__ = ["map_into"]
+
+Values: TypeAlias = NDArray[np.float64]
 
 POINTS = 81
 """Points of the map along the longer side of the cell."""
@@ -30,41 +46,56 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     Raises
     ------
     UsageError
-        If the file has no magnets.
+        If the file has no magnets, or the time of a drift is none.
     sim.run_folder.FolderError
         If the folder may not be used.
     sim.magnets.MagnetError
         If the film reaches into a magnet, or the library of their fields is missing.
     """
     directory = Path(args.output) if args.output else Path(f"{Path(args.file).stem}_map")
-    _check_folder(directory, args.overwrite)
+    if not is_empty(directory):
+        refuse_to_replace(directory, (directory / "cell_map.csv").exists(), "map", args.overwrite)
     if not parameters.magnets:
         raise UsageError(
             f'[[magnets]] must be one table or more such as kind = "sphere" for a map; '
             f"{args.file} has none"
         )
+    duration = drift_time(args.drift)
+    sweep = open_sweep_grid(Path(args.sweep)) if args.sweep else None
     x, y, places = grid(parameters.cell.width, POINTS)
     film = map_cell(parameters, x, y, *field_and_gradient(parameters.magnets, places))
-    draw_map_into(film, outlines(parameters.magnets), directory)
-    title = parameters.title or parameters.name
-    return f"{title}\n\n{table(_rows(film))}\n\nresults are in {directory}"
+    drift = None
+    if duration is not None:
+        say_on_terminal(f"following the drift for {args.drift} ...")
+        drift = drift_cell(parameters, duration)
+    clear_map(directory)
+    shadows = outlines(parameters.magnets)
+    parts = [parameters.title or parameters.name, table(_rows(film))]
+    swept = drifted = None
+    if sweep is not None:
+        lay = partial(sweep_on_map, sweep, Path(args.sweep), resolved(parameters))
+        swept, rows, sentences = lay(_places(parameters, film.strength, film.tilt))
+        parts.append(f"Sweep in {args.sweep}\n{table(rows)}\n\n{paragraphs(sentences)}")
+        if drift is not None:
+            drifted = lay(_places(parameters, drift.strength, drift.tilt, drift.fractions))[0]
+    draw_map_into(film, shadows, directory, swept)
+    if drift is not None:
+        draw_drift_into(drift, shadows, directory, drifted)
+        parts.append(drift_text(parameters, drift, args.drift))
+    minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
+    return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
 
 
-def _check_folder(directory: Path, overwrite: bool) -> None:
-    """Refuse a folder with anything in it but a map that may be replaced."""
-    if directory.exists() and not directory.is_dir():
-        raise FolderError(f"output folder {directory} is a file; name another folder with -o")
-    if not directory.exists() or next(directory.iterdir(), None) is None:
-        return
-    if not (directory / "cell_map.csv").exists():
-        raise FolderError(
-            f"output folder {directory} is not empty and holds no map; name another folder with -o"
-        )
-    if not overwrite:
-        raise FolderError(
-            f"output folder {directory} holds a map already; use --overwrite to replace it, or "
-            "another folder with -o"
-        )
+def _places(
+    parameters: Parameters, strength: Values, tilt: Values, fraction: Values | None = None
+) -> dict[str, Values]:
+    """Return the coordinates of a sweep at places, arrays of one shape."""
+    if fraction is None:
+        fraction = np.asarray(parameters.particles.whole_volume_fraction)
+    thickness = np.asarray(parameters.film.thickness)
+    names = ("strength_t", "tilt_deg", "thickness_m", "volume_fraction")
+    arrays = np.broadcast_arrays(strength, np.abs(tilt), thickness, fraction)
+    return dict(zip(names, arrays, strict=True))
 
 
 def _rows(film: CellMap) -> list[tuple[str, str]]:

@@ -173,6 +173,15 @@ def _map(command: argparse.ArgumentParser) -> None:
         "-o", "--output", metavar="DIR", help="folder of the map; default: FILE_map"
     )
     command.add_argument("--overwrite", action="store_true", help="replace a map in the folder")
+    command.add_argument(
+        "--sweep", metavar="DIR",
+        help="also lay measured spacing, width and length over the map, from a finished sweep of "
+        "field strength, tilt, thickness or volume fraction",
+    )  # fmt: skip
+    command.add_argument(
+        "--drift", metavar="TIME",
+        help='also follow how particles drift towards the magnets, for a time such as "1 week"',
+    )  # fmt: skip
 
 
 def _file(command: argparse.ArgumentParser) -> None:

@@ -12,13 +12,17 @@ from sim.command_text import HEADLINE, UsageError, paragraphs, table
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
+    from analysis.sweep_grid import SweepGrid
     from analysis.sweeps import SweepTable
     from analysis.trajectory import Run as Trajectory
+    from sim.cell_drift import CellDrift
     from sim.cell_map import CellMap
     from sim.expectations import Expectations
 
 __all__ = [
+    "clear_map",
     "draw",
+    "draw_drift_into",
     "draw_map_into",
     "draw_pair",
     "headline_rows",
@@ -26,9 +30,11 @@ __all__ = [
     "measure_into",
     "measure_picture_into",
     "measure_sweep",
+    "open_sweep_grid",
     "picture_rows",
     "short_settings",
     "summarise",
+    "sweep_on_map",
     "unreadable",
 ]
 
@@ -102,15 +108,108 @@ def draw_pair(expectations: Expectations, path: Path) -> None:
     save_pair_potential(expectations.pair_potential, path)
 
 
-def draw_map_into(film: CellMap, outlines: list[dict[str, Any]], directory: Path) -> None:
-    """Write the map of a cell as a table and a grid, and draw it with its magnets."""
+def open_sweep_grid(directory: Path) -> SweepGrid:
+    """Read a finished sweep as a table to look up."""
+    from analysis.sweep_grid import read_sweep_grid
+
+    return read_sweep_grid(directory)
+
+
+def sweep_on_map(
+    grid: SweepGrid, directory: Path, film: dict[str, Any], places: dict[str, Any]
+) -> tuple[dict[str, Any], list[tuple[str, str]], list[str]]:
+    """Lay a sweep over a map: columns, rows of label and text, and sentences to mind.
+
+    Parameters
+    ----------
+    grid : SweepGrid
+        The sweep.
+    directory : Path
+        Its folder.
+    film : dict
+        Parameters of the mapped film in SI, as a run records them.
+    places : dict of ndarray
+        Field in T, tilt in degrees, thickness in m and volume fraction at the places.
+    """
+    from analysis import sweep_map
+
+    columns = sweep_map.sweep_columns(grid, places)
+    sentences = sweep_map.sweep_sentences(grid, directory, film, columns)
+    return columns, sweep_map.sweep_rows(columns), sentences
+
+
+def draw_map_into(
+    film: CellMap,
+    outlines: list[dict[str, Any]],
+    directory: Path,
+    swept: dict[str, Any] | None = None,
+) -> None:
+    """Write the map of a cell as a table and a grid, and draw it with its magnets.
+
+    What a sweep measured (``swept``) adds columns and figures.
+    """
     from analysis.map_files import write_map
     from analysis.map_pictures import draw_map
 
     _make_folder(directory)
-    columns = film.columns()
+    columns = film.columns() | (swept or {})
     write_map(film.x, film.y, columns, directory)
     draw_map(film.x, film.y, columns, outlines, directory / "figures")
+    if swept:
+        from analysis.sweep_map_pictures import draw_sweep_map
+
+        draw_sweep_map(film.x, film.y, swept, outlines, directory / "figures")
+
+
+def clear_map(directory: Path) -> None:
+    """Remove what an earlier map has written into a folder, and nothing else."""
+    tables = ("cell_map.csv", "drift.csv", "drift_change.csv", "drift_frames.csv")
+    figures = (
+        "chains_map", "numbers_map", "drift_maps", "drift_chains", "sweep_map", "sweep_errors_map",
+    )  # fmt: skip
+    for name in (*tables, "cell_map.vti", "drift.vti", *(f"figures/{f}.png" for f in figures)):
+        (directory / name).unlink(missing_ok=True)
+
+
+def draw_drift_into(
+    found: CellDrift,
+    outlines: list[dict[str, Any]],
+    directory: Path,
+    swept: dict[str, Any] | None = None,
+) -> None:
+    """Write a drift over a cell as tables and a grid, and draw it with the magnets.
+
+    What a sweep measured at the amount of particles that is left (``swept``) adds columns.
+    """
+    from analysis import drift_files
+    from analysis.drift_chain_pictures import chains_left
+    from analysis.drift_pictures import drift_maps
+    from analysis.style import save_all
+
+    drift, sides = found.drift, found.sides
+    chains: dict[str, Any] = {
+        "spacing_m": found.spacing, "mean_length": found.mean_length, "state": found.state,
+        **(swept or {}),
+    }  # fmt: skip
+    frames = (drift.time_s, drift.volume_fraction, drift.equilibrium)
+    steps = (drift.step_time_s, drift.change)
+    drift_files.write_drift_map(
+        directory / "drift.csv", found.x, found.y, found.strength, drift.energy_kt, *frames, chains
+    )
+    drift_files.write_drift_change(directory / "drift_change.csv", *steps)
+    drift_files.write_drift_frames(
+        directory / "drift_frames.csv", found.times, found.change, found.fractions, found.spacing,
+        found.share_with_chains,
+    )  # fmt: skip
+    columns = {"volume_fraction": found.fractions, **chains}
+    drift_files.write_drift_grid(directory / "drift.vti", found.x, found.y, found.times, columns)
+    figures = {
+        "drift_maps": lambda: drift_maps(sides, *frames, *steps, drift.half_time_s, outlines),
+        "drift_chains": lambda: chains_left(
+            sides, found.times, found.change, found.fractions, found.spacing, found.state, outlines
+        ),
+    }
+    save_all(figures, directory / "figures", "png")
 
 
 def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:

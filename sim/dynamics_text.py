@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sim.magnet_programme import recorded_spans, swinging_steps
 from sim.time_step import STEPS_A_PERIOD, too_long_step
 from sim.units import format_quantity
 
@@ -41,8 +42,10 @@ def programme(parameters: Parameters) -> list[dict[str, Any]]:
     -------
     list of dict
         ``kind``, ``start_s``, ``end_s`` (None without end), ``vector_t``, ``frequency_hz``,
-        ``phase_rad`` and ``axis`` of each step.
+        ``phase_rad`` and ``axis`` of each step; of moving magnets as `sim.magnet_programme` says.
     """
+    if parameters.field.is_followed:
+        return recorded_spans(parameters)
     found = []
     start = 0.0
     for step in parameters.field.steps:
@@ -77,7 +80,7 @@ def dynamics_sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
     list of str
         Full sentences.
     """
-    swinging = [step for step in parameters.field.steps if step.frequency > 0.0]
+    swinging = swinging_steps(parameters)
     return [_inertia(parameters, outlook), *(_turning(step, outlook) for step in swinging)]
 
 

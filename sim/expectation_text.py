@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from sim.bead_text import bead_rows, bead_sentences
+from sim.cell_text import cell_sentences
 from sim.chain_growth import GROWTH_BAND
 from sim.dipole_text import dipole_rows
 from sim.dynamics_text import dynamics_sentences
@@ -207,6 +208,7 @@ def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
         *_lengths(outlook),
         *_times(parameters, outlook),
         *magnet_sentences(parameters, outlook),
+        *cell_sentences(parameters, duration_text),
         *force_sentences(parameters, outlook, duration_text),
         _spacing(outlook),
         _patch(parameters, outlook),

@@ -18,25 +18,31 @@ class FieldStep:
     kind : str
         "hold" keeps the vector; "ramp" goes there in a straight line from the value before (from
         zero at the start); "oscillate" is the vector times cos(2 pi f t + phase), t from the start
-        of the step; "rotate" is the vector turned about the axis by 2 pi f t + phase.
+        of the step; "rotate" is the vector turned about the axis by 2 pi f t + phase; "follow" is
+        what moving magnets make, see `sim.moving_field`.
     duration : float
         Length of the step in s; a steady field is one endless hold.
     vector : tuple of float
-        Applied flux density (B_x, B_y, B_z) in T, held, reached at the end, or at the angle 0.
+        Applied flux density (B_x, B_y, B_z) in T, held, reached at the end, or at the angle 0; of
+        "follow" the largest one.
     frequency : float
-        In Hz, of the last two kinds.
+        In Hz, of the last three kinds; of "follow" that of a turning field of this size which
+        changes as fast as this one does at its fastest.
     phase : float
-        In rad, of the last two kinds.
+        In rad, of "oscillate" and "rotate".
     axis : tuple of float
         Unit vector at right angles to the vector, about which "rotate" turns it (right-handed).
+    steepest : float
+        Largest component of the gradient in T/m, of "follow".
     """
 
-    kind: Literal["hold", "ramp", "oscillate", "rotate"]
+    kind: Literal["hold", "ramp", "oscillate", "rotate", "follow"]
     duration: float
     vector: tuple[float, float, float]
     frequency: float = 0.0
     phase: float = 0.0
     axis: tuple[float, float, float] = (0.0, 0.0, 1.0)
+    steepest: float = 0.0
 
     @property
     def strength(self) -> float:
@@ -66,12 +72,23 @@ class FieldParameters:
     direction : tuple of float
         Unit vector of the largest field; a zero field keeps the direction it was given.
     gradient : tuple of float
-        Steady dB_a/dx_b as (xx, yy, zz, xy, xz, yz) in T/m; the steps hold in the mid-plane.
+        dB_a/dx_b as (xx, yy, zz, xy, xz, yz) in T/m, steady, or that of moving magnets at the
+        start; the steps hold in the mid-plane.
     """
 
     steps: tuple[FieldStep, ...]
     direction: tuple[float, float, float]
     gradient: tuple[float, float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+    @property
+    def is_followed(self) -> bool:
+        """Whether it is the field of magnets that move."""
+        return self.steps[0].kind == "follow"
+
+    @property
+    def steepest(self) -> float:
+        """Largest component of the gradient in T/m, at any time."""
+        return max(*map(abs, self.gradient), *(step.steepest for step in self.steps))
 
     @property
     def largest(self) -> float:
@@ -80,6 +97,6 @@ class FieldParameters:
 
     @property
     def shortest_period(self) -> float:
-        """Shortest period in s of a field that oscillates or turns; infinite without one."""
+        """Shortest period in s of a field that oscillates, turns or follows; infinite else."""
         frequency = max(step.frequency for step in self.steps)
         return 1.0 / frequency if frequency > 0.0 else math.inf

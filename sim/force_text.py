@@ -76,7 +76,7 @@ def force_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]
         height = gravitational_length(parameters, core)
         if height is not None:
             rows.append((f"gravitational length, {name}", _length(height)))
-    steepest = max(abs(part) for part in parameters.field.gradient)
+    steepest = parameters.field.steepest
     if steepest > 0.0:
         rows.append(("largest component of the gradient", f"{steepest:.3g} T/m"))
     return rows
@@ -135,7 +135,7 @@ def _pulled(
     parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
 ) -> list[str]:
     """How fast a gradient moves single particles."""
-    steepest = max(abs(part) for part in parameters.field.gradient)
+    steepest = parameters.field.steepest
     if steepest == 0.0:
         return []
     diffusion = parameters.particles.diameter**2 / outlook.diffusion_time
@@ -167,7 +167,7 @@ def force_cautions(parameters: Parameters) -> list[str]:
             "bottom, particles fall through it steadily, and no energy of the weight along the "
             "film is counted."
         )
-    if any(parameters.field.gradient):
+    if parameters.field.steepest > 0.0:
         found.append(
             "The gradient pulls along the film as well as across it. Along it a periodic patch has "
             "no energy function and the field stays uniform: read it as a film that drifts through "

@@ -10,7 +10,7 @@ import numpy as np
 
 from sim.magnets import Block, Disc, Magnet, Ring, SoftIronSphere, Sphere
 
-__all__ = ["overlapping"]
+__all__ = ["overlapping", "reach"]
 
 _SAMPLES = 21
 _ROUNDING = 1e-9
@@ -31,7 +31,7 @@ def overlapping(numbered: Iterable[tuple[int, Magnet]]) -> set[tuple[int, int]]:
         Pairs of numbers, the smaller one first; both alike where copies of one table overlap.
         Overlaps thinner than about a twentieth of the smaller magnet may be missed.
     """
-    bodies = [(number, magnet, reach) for number, magnet in numbered if (reach := _reach(magnet))]
+    bodies = [(number, magnet, size) for number, magnet in numbered if (size := reach(magnet))]
     found: set[tuple[int, int]] = set()
     for (i, first, a), (j, second, b) in itertools.combinations(bodies, 2):
         if (i, j) not in found and _overlap(first, a, second, b):
@@ -52,7 +52,7 @@ def _overlap(first: Magnet, a: float, second: Magnet, b: float) -> bool:
     return bool(np.any(inside < -_ROUNDING * max(a, b)))
 
 
-def _reach(magnet: Magnet) -> float:
+def reach(magnet: Magnet) -> float:
     """Radius in m of the sphere around a body; 0 for coils."""
     if isinstance(magnet, Block):
         return 0.5 * math.hypot(*magnet.sides)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
 from types import ModuleType
@@ -15,6 +16,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sim.magnet_motion import Motion
 
 __all__ = [
     "Block",
@@ -27,6 +30,7 @@ __all__ = [
     "Sphere",
     "UniformField",
     "field_and_gradient",
+    "six_slopes",
     "with_induced",
 ]
 
@@ -45,7 +49,7 @@ class MagnetError(ValueError):
 
 
 @dataclass(frozen=True)
-class Magnet:
+class Magnet(ABC):
     """A source of field outside the film.
 
     Attributes
@@ -57,11 +61,36 @@ class Magnet:
         the angle in rad.
     kind : str
         The same word as in parameter files.
+    motion : Motion or None
+        How it moves in time; position and rotation are those at the start.
     """
 
     position: Vector = (0.0, 0.0, 0.0)
     rotation: Vector = (0.0, 0.0, 0.0)
     kind: str = dataclasses.field(default="magnet", init=False)
+    motion: Motion | None = dataclasses.field(default=None, kw_only=True)
+
+    @abstractmethod
+    def field(self, points: Floats) -> Floats:
+        """Give the field at points (n, 3) in m as (n, 3) in T."""
+
+    def gradient(self, points: Floats) -> Floats:
+        """Give dB_a/dx_b (n, 3, 3) in T/m at points (n, 3) in m."""
+        return _differences(self, points, _STEP * self.clearance(points))
+
+    def clearance(self, points: Floats) -> Floats:
+        """Give the distance (n,) in m of points (n, 3) from the surface; negative inside."""
+        turned = _rotation(self).inv().apply(points - np.asarray(self.position))
+        return self._own_clearance(np.atleast_2d(turned))
+
+    @abstractmethod
+    def _own_clearance(self, points: Floats) -> Floats:
+        """Give the distance of points from the surface of the magnet at rest at the origin."""
+
+
+@dataclass(frozen=True)
+class _FromLibrary(Magnet):
+    """A source whose field is a sum of magpylib's."""
 
     def field(self, points: Floats) -> Floats:
         """Give the field at points (n, 3) in m as (n, 3) in T."""
@@ -69,23 +98,16 @@ class Magnet:
             return np.zeros((0, 3))
         return np.asarray(sum(source.getB(points) for source in self._sources())).reshape(-1, 3)
 
-    def clearance(self, points: Floats) -> Floats:
-        """Give the distance (n,) in m of points (n, 3) from the surface; negative inside."""
-        turned = _rotation(self).inv().apply(points - np.asarray(self.position))
-        return self._own_clearance(np.atleast_2d(turned))
-
+    @abstractmethod
     def _sources(self) -> list[Any]:
-        raise NotImplementedError
-
-    def _own_clearance(self, points: Floats) -> Floats:
-        raise NotImplementedError
+        """Give the library's sources, in their place."""
 
     def _placed(self) -> dict[str, Any]:
         return {"position": self.position, "orientation": _rotation(self)}
 
 
 @dataclass(frozen=True)
-class _Permanent(Magnet):
+class _Permanent(_FromLibrary):
     """A uniformly magnetised body; ``polarisation`` is the remanence (T) times its direction."""
 
     polarisation: Vector = (0.0, 0.0, 1.0)
@@ -158,7 +180,7 @@ class Ring(_Permanent):
 
 
 @dataclass(frozen=True)
-class CurrentLoop(Magnet):
+class CurrentLoop(_FromLibrary):
     """A thin circular coil, axis z before it is turned; diameter in m, current times turns in A."""
 
     kind: str = dataclasses.field(default="loop", init=False)
@@ -184,6 +206,10 @@ class UniformField(Magnet):
         """Give the field at points (n, 3) in m as (n, 3) in T."""
         turned: Floats = _rotation(self).apply(self.strength)
         return np.broadcast_to(turned, points.shape).copy()
+
+    def gradient(self, points: Floats) -> Floats:
+        """Give no gradient (n, 3, 3)."""
+        return np.zeros((len(points), 3, 3))
 
     def _own_clearance(self, points: Floats) -> Floats:
         return np.full(len(points), math.inf)
@@ -212,16 +238,22 @@ class SoftIronSphere(Magnet):
     permeability: float = 1000.0
     saturation: float = 2.1
 
+    def field(self, points: Floats) -> Floats:
+        """Give no field: by itself it is not magnetised."""
+        return np.zeros(points.shape)
+
     def _own_clearance(self, points: Floats) -> Floats:
         return _from_sphere(points, self.diameter)
 
+    def induced(self, field: Floats) -> Floats:
+        """Give the polarisation in T in fields (..., 3) in T at its centre."""
+        found = 3.0 * (self.permeability - 1.0) / (self.permeability + 2.0) * field
+        size = np.linalg.norm(found, axis=-1, keepdims=True)
+        return np.asarray(found * (self.saturation / np.maximum(size, self.saturation)))
+
     def magnetised(self, field: Floats) -> Sphere:
         """Give the sphere as a field (3,) in T at its centre magnetises it."""
-        induced = 3.0 * (self.permeability - 1.0) / (self.permeability + 2.0) * field
-        size = float(np.linalg.norm(induced))
-        if size > self.saturation:
-            induced = induced * (self.saturation / size)
-        x, y, z = (float(part) for part in induced)
+        x, y, z = (float(part) for part in self.induced(field))
         return Sphere(self.position, polarisation=(x, y, z), diameter=self.diameter)
 
 
@@ -259,9 +291,19 @@ def field_and_gradient(magnets: Sequence[Magnet], points: Floats) -> tuple[Float
                 f"inside a {magnet.kind} or on its surface."
             )
         field += magnet.field(points)
-        if not isinstance(magnet, UniformField):
-            gradient += _differences(magnet, points, _STEP * clearance)
+        gradient += magnet.gradient(points)
     return field, gradient
+
+
+def six_slopes(gradient: Floats) -> Floats:
+    """Give gradients (n, 3, 3) as (n, 6): xx, yy, zz, xy, xz, yz.
+
+    Differences leave about 1e-8 of an asymmetry and of a trace, which no field in a film has; they
+    are taken out.
+    """
+    slope = 0.5 * (gradient + gradient.transpose(0, 2, 1))
+    slope -= np.eye(3) * np.trace(slope, axis1=1, axis2=2)[:, None, None] / 3.0
+    return np.asarray(slope[:, (0, 1, 2, 0, 0, 1), (0, 1, 2, 1, 2, 2)])
 
 
 def with_induced(magnets: Sequence[Magnet]) -> list[Magnet]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
@@ -9,6 +10,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sim.folder_lock import held
+from sim.run_folder import require_one_wish
 from sim.run_setup import usable_threads
 from sim.sweep_folder import Outcome, SweepFolder
 from sim.sweep_overseer import Overseer, SweepProgress
@@ -117,7 +120,7 @@ def sweep(
     ParameterError
         If a point is mistaken; all are told before anything runs.
     FolderError
-        If the folder holds something else.
+        If the folder holds something else, or another process writes it.
     ValueError
         If fewer than one worker is asked for.
     """
@@ -128,32 +131,36 @@ def sweep(
         raise ValueError(f"workers must be at least 1; received {workers}")
     plan = plan_sweep(parameters) if isinstance(parameters, Parameters) else parameters
     folder = SweepFolder(Path(directory))
-    folder.claim(plan, resume, overwrite)
-    folder.stop_file.unlink(missing_ok=True)
-    runs = plan.runs
-    outcomes = {run.folder: folder.outcome(run.folder) for run in runs}
-    kept = {name: o for name, o in outcomes.items() if o is not None and o.state == "finished"}
-    act = point or simulate_point
-    jobs = [
-        Job(str(folder.path), run.folder, run.parameters, act)
-        for run in runs
-        if run.folder not in kept
-    ]
-    count, notices = _crew_size(workers, executor, len(jobs))
-    if on_notice is not None:
-        for notice in notices:
-            on_notice(notice)
-    for job in jobs:
-        folder.set_outcome(job.folder, None)
-        folder.end_progress(job.folder)
-    overseer = Overseer(folder, len(runs), dict(kept), on_progress, on_run)
-    make = spawned_workers if executor is None else partial(_lend, executor)
-    with overseer.listening():
-        _warm(make, jobs, warm_up or warm_kernels, overseer)
-        crew = Crew(perform, make, count, overseer.lost, overseer.done, overseer.tick)
-        crew.run(jobs)
-    folder.stop_file.unlink(missing_ok=True)
-    return Sweep(folder.path, overseer.outcomes, len(runs), overseer.heard != "", tuple(notices))
+    require_one_wish(resume, overwrite)
+    folder.make()
+    with held(folder.path) as notices:
+        folder.claim(plan, resume, overwrite)
+        folder.stop_file.unlink(missing_ok=True)
+        outcomes = {run.folder: folder.outcome(run.folder) for run in plan.runs}
+        kept = {name: o for name, o in outcomes.items() if o is not None and o.state == "finished"}
+        act = point or simulate_point
+        jobs = [
+            Job(str(folder.path), run.folder, run.parameters, act)
+            for run in plan.runs
+            if run.folder not in kept
+        ]
+        count, clamped = _crew_size(workers, executor, len(jobs))
+        notices.extend(clamped)
+        if on_notice is not None:
+            for notice in notices:
+                on_notice(notice)
+        for job in jobs:
+            folder.set_outcome(job.folder, None)
+            folder.end_progress(job.folder)
+        overseer = Overseer(folder, len(plan.runs), dict(kept), on_progress, on_run)
+        make = spawned_workers if executor is None else partial(_lend, executor)
+        with overseer.listening():
+            _warm(make, jobs, warm_up or warm_kernels, overseer)
+            crew = Crew(perform, make, count, overseer.lost, overseer.done, overseer.tick)
+            crew.run(jobs)
+        folder.stop_file.unlink(missing_ok=True)
+    ended = overseer.outcomes
+    return Sweep(folder.path, ended, len(plan.runs), overseer.heard != "", tuple(notices))
 
 
 def _crew_size(workers: int | None, executor: Executor | None, jobs: int) -> tuple[int, list[str]]:
@@ -178,7 +185,8 @@ def _warm(
 ) -> None:
     """Compile once for each kind of run in a single worker; a failure there shows up in the runs.
 
-    Kernels are compiled anew for other precisions and other sums, not for other films.
+    Kernels are compiled anew for other precisions and other sums, not for other films. Nothing is
+    lost where compiling is given up, so that a signal need not wait for its end.
     """
     kinds: dict[Any, Parameters] = {}
     for job in jobs:
@@ -191,9 +199,21 @@ def _warm(
         workers=1,
         lost=lambda _job, _sentence: None,
         done=lambda _job, _result: None,
-        tick=overseer.tick,
+        tick=partial(_go_on, overseer),
     )
-    crew.run([(warm_up, parameters) for parameters in kinds.values()])
+    with contextlib.suppress(_GivenUp):
+        crew.run([(warm_up, parameters) for parameters in kinds.values()])
+
+
+class _GivenUp(Exception):
+    """Nothing more is to be compiled."""
+
+
+def _go_on(overseer: Overseer) -> bool:
+    """Pass the progress on; raise where the sweep is to stop."""
+    if overseer.tick():
+        raise _GivenUp
+    return False
 
 
 def _lend(executor: Executor, workers: int) -> Executor:  # noqa: ARG001

@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.checkpoint import Checkpoint
+from sim.folder_lock import held
 from sim.resuming import checkpoint_for, is_kept, require_same
-from sim.run_folder import FolderError, RunFolder, make_writable, plan
+from sim.run_folder import FolderError, RunFolder, examine, make_writable, plan
 from sim.run_record import Ending, resolved, versions
 from sim.run_setup import RunSetup, prepare, record_of, usable_threads
 from sim.storage import RunFileError, RunSummary, RunWriter
@@ -105,8 +106,11 @@ class RunFailed(RuntimeError):
     """
 
     def __init__(self, run: Run) -> None:
-        super().__init__(run.reason)
+        super().__init__(run)
         self.run = run
+
+    def __str__(self) -> str:
+        return self.run.reason
 
 
 def simulate(
@@ -170,31 +174,34 @@ def simulate(
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
     setup = prepare(parameters, threads, derived)
-    kept = None
-    if summary is not None:
-        if is_kept(folder, summary, setup):
-            return _kept(folder, summary, setup)
-        kept = checkpoint_for(folder, summary, setup)
+    if summary is not None and is_kept(folder, summary, setup):
+        return _kept(folder, summary, setup)
     make_writable(folder)
-    tell = on_phase or _no_call
-    tell("compiling")
-    engine = (engine_factory or make_cpu_engine)(setup.system, setup.state, setup.threads)
-    warm_up_s = _warm_up(engine)
-    tell("simulating")
-    planned = (parameters.output.frames, setup.system.steps)
-    if summary is None or kept is None:
-        scene = _start(folder, setup, engine)
-    else:
-        scene = _continue(folder, setup, engine, summary, kept)
-        planned = (summary.frames_planned, summary.steps_planned)
-    scene.warm_up_s = warm_up_s
-    watchers: list[Watcher] = [
-        Frames(*planned, last=scene.steps),
-        Progress(engine.step, scene.steps, show_progress, on_progress),
-        CheckpointByClock(folder.checkpoint),
-        *stop_rules,
-    ]
-    return _supervise(folder, scene, watchers, tuple(setup.notices))
+    with held(folder.path) as notices:
+        setup.notices.extend(notices)
+        summary = examine(folder, resume, overwrite)  # another run may have ended here meanwhile
+        if summary is not None:
+            require_same(folder, summary, resolved(parameters))
+            if is_kept(folder, summary, setup):
+                return _kept(folder, summary, setup)
+        kept = None if summary is None else checkpoint_for(folder, summary, setup)
+        engine, warm_up_s = _ready(engine_factory or make_cpu_engine, setup, on_phase or _no_call)
+        with Interruption() as interruption:
+            if summary is None or kept is None:
+                scene = _start(folder, setup, engine)
+                planned = (parameters.output.frames, setup.system.steps)
+            else:
+                scene = _continue(folder, setup, engine, summary, kept)
+                planned = (summary.frames_planned, summary.steps_planned)
+            scene.warm_up_s = warm_up_s
+            watchers: list[Watcher] = [
+                Frames(*planned, last=scene.steps),
+                Progress(engine.step, scene.steps, show_progress, on_progress),
+                CheckpointByClock(folder.checkpoint),
+                *stop_rules,
+                interruption,
+            ]
+            return _supervise(folder, scene, watchers, tuple(setup.notices))
 
 
 def _no_call(word: str) -> None:
@@ -208,12 +215,18 @@ def make_cpu_engine(system: ReducedSystem, state: FilmState, threads: int) -> En
     return CpuEngine(system, state, threads)
 
 
-def _warm_up(engine: Engine) -> float:
-    """Compile everything and return the seconds that the observables took."""
+def _ready(
+    make: EngineFactory, setup: RunSetup, tell: Callable[[str], None]
+) -> tuple[Engine, float]:
+    """Make the engine, compile everything, and return the seconds that the observables took."""
+    tell("compiling")
+    engine = make(setup.system, setup.state, setup.threads)
     engine.compile()
     began = time.perf_counter()
     engine.observe()
-    return time.perf_counter() - began
+    warm_up_s = time.perf_counter() - began
+    tell("simulating")
+    return engine, warm_up_s
 
 
 def _kept(folder: RunFolder, summary: RunSummary, setup: RunSetup) -> Run:
@@ -280,21 +293,20 @@ def _supervise(
     """Run the loop and record how it ended, whatever happens."""
     error: Exception | None = None
     try:
-        with Interruption() as interruption:
-            try:
-                _loop(scene, [*watchers, interruption])
-            except Stop as stop:
-                ending, reason = stop.ending, stop.reason
-            except Exception as problem:  # every end gets its recorded reason
-                error, ending, reason = problem, Ending.FAILED, _sentence(problem)
-            else:
-                ending, reason = Ending.FINISHED, f"finished {scene.steps} steps"
-            try:
-                _close(folder, scene, watchers, ending, reason)
-            except OSError:
-                if error is None:
-                    raise
-                _log.exception("what the failed run leaves behind could not all be saved")
+        try:
+            _loop(scene, watchers)
+        except Stop as stop:
+            ending, reason = stop.ending, stop.reason
+        except Exception as problem:  # every end gets its recorded reason
+            error, ending, reason = problem, Ending.FAILED, _sentence(problem)
+        else:
+            ending, reason = Ending.FINISHED, f"finished {scene.steps} steps"
+        try:
+            _close(folder, scene, watchers, ending, reason)
+        except OSError:
+            if error is None:
+                raise
+            _log.exception("what the failed run leaves behind could not all be saved")
         frames = scene.writer.frames
     finally:
         scene.writer.close()

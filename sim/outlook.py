@@ -38,7 +38,15 @@ from sim.reduced_system import ReducedSystem, reduce
 if TYPE_CHECKING:
     from sim.parameters import Parameters
 
-__all__ = ["Lengths", "Outlook", "crossing_cores", "look_ahead", "predict_lengths"]
+__all__ = [
+    "ChainBonds",
+    "Lengths",
+    "Outlook",
+    "chain_bonds",
+    "crossing_cores",
+    "look_ahead",
+    "predict_lengths",
+]
 
 Values: TypeAlias = NDArray[np.float64]
 
@@ -169,7 +177,43 @@ def _longest_chain(parameters: Parameters) -> float:
     return min(LONGEST_SINGLE, max(room, 1.0))
 
 
-def predict_lengths(parameters: Parameters, volume_fraction: float) -> Lengths:
+@dataclass(frozen=True)
+class ChainBonds:
+    """What holds chains together in a field, whatever the amount of particles.
+
+    Attributes
+    ----------
+    shares, volumes : float64 (classes,)
+        Share of the particles in each class of sizes, and the volume of one, in m^3.
+    constants, couplings : float64 (classes, classes)
+        Bond constants in m^3, and couplings at the minimum of the pair potential.
+    """
+
+    shares: Values
+    volumes: Values
+    constants: Values
+    couplings: Values
+
+
+def chain_bonds(parameters: Parameters) -> ChainBonds:
+    """Integrate the bonds between all sizes at the largest field."""
+    cores, shares = size_classes(parameters)
+    return ChainBonds(
+        shares=shares,
+        volumes=math.pi / 6.0 * (cores + 2.0 * parameters.particles.shell_thickness) ** 3,
+        constants=bond_constants(parameters, cores, parameters.field.largest),
+        couplings=np.array(
+            [
+                [head_to_tail(parameters, float(a), float(b)).coupling_at_minimum for b in cores]
+                for a in cores
+            ]
+        ),
+    )
+
+
+def predict_lengths(
+    parameters: Parameters, volume_fraction: float, bonds: ChainBonds | None = None
+) -> Lengths:
     """Predict the mean chain length in equilibrium at the largest field.
 
     Parameters
@@ -178,24 +222,18 @@ def predict_lengths(parameters: Parameters, volume_fraction: float) -> Lengths:
         Checked parameters, SI.
     volume_fraction : float
         Volume fraction of whole particles.
+    bonds : ChainBonds, optional
+        Those of these parameters, where they are known already.
 
     Returns
     -------
     Lengths
         Central value, band and estimates to compare with.
     """
-    cores, shares = size_classes(parameters)
-    volumes = math.pi / 6.0 * (cores + 2.0 * parameters.particles.shell_thickness) ** 3
-    densities = shares * volume_fraction / float(shares @ volumes)
-    constants = bond_constants(parameters, cores, parameters.field.largest)
-    couplings = np.array(
-        [
-            [head_to_tail(parameters, float(a), float(b)).coupling_at_minimum for b in cores]
-            for a in cores
-        ]
-    )
-    pairs = chain_theory.chain_mixture(constants, densities)
-    full = chain_theory.chain_mixture(constants, densities, couplings)
+    bonds = bonds or chain_bonds(parameters)
+    densities = bonds.shares * volume_fraction / float(bonds.shares @ bonds.volumes)
+    pairs = chain_theory.chain_mixture(bonds.constants, densities)
+    full = chain_theory.chain_mixture(bonds.constants, densities, bonds.couplings)
     single_chains = max(full.mean_length, pairs.mean_length)
     longest = _longest_chain(parameters)
     central = min(single_chains, longest)

@@ -2,61 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Annotated, Any, TypeAlias
+from typing import Annotated, TypeAlias
 
+from pydantic import Field
+
+from sim.parameter_motion_tables import COORDINATE, MagnetStepTable
 from sim.parameter_table import Table
 from sim.parameter_table import default as _default
-from sim.parameter_values import Choice, Expectation, Number, Quantity, Refused, WholeNumber
-from sim.parameter_vectors import Direction, Sides
+from sim.parameter_values import Choice, Number, Quantity, WholeNumber, Words
+from sim.parameter_vectors import Direction, Lengths, Sides
 
 __all__ = ["MOST_COPIES", "CellTable", "MagnetTable"]
 
 Vector: TypeAlias = tuple[float, float, float]
 
 MOST_COPIES = 1000
+MOST_STEPS = 1000
 
-_COORDINATE = Quantity("length", -1.0, 1.0, "5 mm", "")
 _SIZE = Quantity("length", 1e-5, 1.0, "10 mm", "")
-
-
-@dataclass(frozen=True)
-class Lengths(Expectation):
-    """A list of lengths, such as the coordinates of a place or the sides of a block.
-
-    Attributes
-    ----------
-    one : Quantity
-        What each of them must be.
-    example : tuple of str
-        A good value; it decides how many there are.
-    about : str
-        What the key means.
-    """
-
-    one: Quantity
-    example: tuple[str, ...]
-    about: str
-
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
-        written = ", ".join(f'"{item}"' for item in self.example)
-        number = {2: "two", 3: "three"}[len(self.example)]
-        return f"a list of {number} lengths {self.one.range_text} such as [{written}]"
-
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        count = len(self.example)
-        items = {"type": "array", "items": self.one.shape, "minItems": count, "maxItems": count}
-        return {**items, "examples": [list(self.example)]}
-
-    def read(self, value: object) -> tuple[float, ...]:
-        """Give the lengths in m."""
-        if not isinstance(value, list) or len(value) != len(self.example):
-            raise Refused
-        return tuple(float(self.one.read(item)) for item in value)
 
 
 def _size(about: str, example: str = "10 mm") -> Quantity:
@@ -69,15 +32,25 @@ class MagnetTable(Table):
     kind: Annotated[
         str,
         Choice(
-            ("sphere", "block", "disc", "ring", "loop", "soft_iron_sphere", "uniform"),
+            (
+                "sphere",
+                "block",
+                "disc",
+                "ring",
+                "loop",
+                "soft_iron_sphere",
+                "uniform",
+                "table",
+            ),
             "Shape of a magnet; loop is a thin round coil, soft_iron_sphere is magnetised by the "
-            "others, uniform is a field without a place, as between two large coils.",
+            "others, uniform is a field without a place, as between two large coils, "
+            "table is a measured field in a file.",
         ),
     ]
     position: Annotated[
         Vector,
         Lengths(
-            _COORDINATE,
+            COORDINATE,
             ("0 mm", "0 mm", "-8 mm"),
             "Centre of the magnet, from the centre of the cell; z = 0 is the middle of the film.",
         ),
@@ -114,6 +87,15 @@ class MagnetTable(Table):
     saturation: Annotated[
         float, Quantity("field", 1e-3, 3.0, "2.1 T", "Largest polarisation of soft iron.")
     ] = _default("2.1 T")
+    file: Annotated[
+        str | None,
+        Words(
+            4000,
+            "field.csv",
+            "Table of a measured field beside this file: x (mm), y (mm), z (mm), Bx (mT), ... on a "
+            "regular grid; position is where its origin lies.",
+        ),
+    ] = None
     turn: Annotated[
         float,
         Quantity(
@@ -146,7 +128,7 @@ class MagnetTable(Table):
     step: Annotated[
         Vector | None,
         Lengths(
-            _COORDINATE,
+            COORDINATE,
             ("12 mm", "12 mm", "0 mm"),
             "From one magnet to the next on a line; distances along x and y in a grid.",
         ),
@@ -154,6 +136,15 @@ class MagnetTable(Table):
     ring_diameter: Annotated[
         float | None, _size("Diameter of the ring on which centres stand.", "30 mm")
     ] = None
+    moves_with: Annotated[
+        int | None,
+        WholeNumber(1, 1000, 1, "Number of the magnet on whose holder it sits, to move with it."),
+    ] = None
+    steps: list[MagnetStepTable] = Field(
+        default=[],
+        max_length=MOST_STEPS,
+        description="How it moves in time, in order; after the last step it stays.",
+    )
 
 
 class CellTable(Table):
@@ -170,7 +161,7 @@ class CellTable(Table):
     place: Annotated[
         tuple[float, float],
         Lengths(
-            _COORDINATE,
+            COORDINATE,
             ("5 mm", "0 mm"),
             "Where on the cell the patch lies, from the centre (x, y).",
         ),

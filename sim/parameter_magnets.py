@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from sim.cell_parameters import CellParameters
+from sim.field_gradient import Gradient
 from sim.field_parameters import FieldParameters, FieldStep
 from sim.magnet_overlap import overlapping
 from sim.magnets import (
@@ -22,7 +25,11 @@ from sim.magnets import (
     Sphere,
     UniformField,
     field_and_gradient,
+    six_slopes,
 )
+from sim.measured_field import MeasuredField
+from sim.moving_field import spans_of
+from sim.parameter_motion import check_motions, check_paths, motion_notices, motions
 from sim.units import format_quantity
 
 if TYPE_CHECKING:
@@ -42,6 +49,7 @@ _NEEDED = {
     "loop": ("diameter", "current"),
     "soft_iron_sphere": ("diameter",),
     "uniform": ("strength",),
+    "table": ("file",),
 }
 """Keys that a kind cannot be without; those of other kinds are not used."""
 
@@ -57,7 +65,7 @@ _EXAMPLES = {
     "diameter": '"10 mm"', "inner_diameter": '"5 mm"', "height": '"5 mm"',
     "sides": '["10 mm", "10 mm", "5 mm"]', "remanence": '"1.2 T"', "current": '"20 A"',
     "strength": '"30 mT"', "copies": "4", "rows": "3", "step": '["12 mm", "12 mm", "0 mm"]',
-    "ring_diameter": '"30 mm"',
+    "ring_diameter": '"30 mm"', "file": '"field.csv"',
 }  # fmt: skip
 
 _GRID = 41
@@ -66,7 +74,20 @@ _GRID = 41
 
 def magnets(reading: Reading) -> tuple[Magnet, ...]:
     """Give the sources of a file without mistakes, arrays as their single magnets."""
-    return tuple(magnet for values in reading.magnets for magnet in _array(values))
+    return tuple(magnet for _, magnet in numbered_magnets(reading))
+
+
+def numbered_magnets(reading: Reading) -> list[tuple[int, Magnet]]:
+    """Give the number of its table in the file, and each single magnet."""
+    if reading.sources is None:
+        reading.sources = [
+            (number, dataclasses.replace(magnet, motion=motion))
+            for number, (values, motion) in enumerate(
+                zip(reading.magnets, motions(reading), strict=True), start=1
+            )
+            for magnet in _array(values)
+        ]
+    return reading.sources
 
 
 def cell(reading: Reading) -> CellParameters:
@@ -74,8 +95,9 @@ def cell(reading: Reading) -> CellParameters:
     return CellParameters(reading.get("cell", "width"), reading.get("cell", "place"))
 
 
+@lru_cache(maxsize=8)
 def field_of_magnets(sources: tuple[Magnet, ...], where: CellParameters) -> FieldParameters:
-    """Give the steady field and gradient that magnets make in the middle of the patch.
+    """Give the field and gradient that magnets make in the middle of the patch.
 
     Parameters
     ----------
@@ -87,19 +109,38 @@ def field_of_magnets(sources: tuple[Magnet, ...], where: CellParameters) -> Fiel
     Returns
     -------
     FieldParameters
-        One endless step in T, and the gradient in T/m.
+        In T and T/m: one endless step, or one for each span of the programme of moving magnets.
     """
+    if any(magnet.motion is not None for magnet in sources):
+        return _moving_field(sources, where)
     field, slopes = field_and_gradient(sources, np.array([[*where.place, 0.0]]))
     x, y, z = (float(part) for part in field[0])
-    strength = math.hypot(x, y, z)
-    direction = (x / strength, y / strength, z / strength) if strength > 0.0 else (1.0, 0.0, 0.0)
-    # Differences leave about 1e-8 of an asymmetry and of a trace, which no field in a film has.
-    slope = 0.5 * (slopes[0] + slopes[0].T)
-    slope -= np.eye(3) * np.trace(slope) / 3.0
-    parts = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
-    xx, yy, zz, xy, xz, yz = (float(slope[part]) for part in parts)
     steady = FieldStep("hold", math.inf, (x, y, z))
-    return FieldParameters((steady,), direction, (xx, yy, zz, xy, xz, yz))
+    return FieldParameters((steady,), _direction((x, y, z)), _gradient(six_slopes(slopes)[0]))
+
+
+def _moving_field(sources: tuple[Magnet, ...], where: CellParameters) -> FieldParameters:
+    spans = spans_of(sources, where.place)
+    steps = tuple(
+        FieldStep(
+            "follow", span.duration, span.largest, span.pace, axis=span.turning.axis,
+            steepest=float(np.abs(span.samples[:, 3:]).max()),
+        )
+        for span in spans
+    )  # fmt: skip
+    largest = max(steps, key=lambda step: step.strength)
+    return FieldParameters(steps, _direction(largest.vector), _gradient(spans[0].samples[0, 3:]))
+
+
+def _direction(field: Vector) -> Vector:
+    x, y, z = field
+    strength = math.hypot(x, y, z)
+    return (x / strength, y / strength, z / strength) if strength > 0.0 else (1.0, 0.0, 0.0)
+
+
+def _gradient(slopes: np.ndarray[Any, Any]) -> Gradient:
+    xx, yy, zz, xy, xz, yz = (float(part) for part in slopes)
+    return xx, yy, zz, xy, xz, yz
 
 
 def check_magnets(reading: Reading) -> Iterator[str]:
@@ -130,6 +171,7 @@ def check_magnets(reading: Reading) -> Iterator[str]:
         for number, values in enumerate(reading.magnets, start=1)
         for sentence in _check_keys(f"[[magnets]] number {number}", values)
     ]
+    found += check_motions(reading)
     yield from found
     if not found and reading.has("cell", "width", "place") and reading.has("film", "thickness"):
         yield from _check_film(reading)
@@ -148,12 +190,8 @@ def magnet_notices(reading: Reading) -> Iterator[str]:
                     f"[[magnets]] number {number} {key} is not used with {which} = "
                     f'"{values[which]}".'
                 )
-    numbered = [
-        (number, magnet)
-        for number, values in enumerate(reading.magnets, start=1)
-        for magnet in _array(values)
-    ]
-    for first, second in sorted(overlapping(numbered)):
+    yield from motion_notices(reading)
+    for first, second in sorted(overlapping(numbered_magnets(reading))):
         pair = (
             f"number {first} and {second} overlap"
             if first != second
@@ -183,6 +221,11 @@ def _check_keys(label: str, values: Mapping[str, Any]) -> Iterator[str]:
                     f'{label} {key} is missing; {which} = "{values[which]}" needs it, such as '
                     f"{_EXAMPLES[key]}."
                 )
+    if values["kind"] == "table":
+        moved = [key for key in ("turn", "steps", "moves_with") if values[key]]
+        moved += ["repeat"] if values["repeat"] != "once" else []
+        for key in moved:
+            yield f"{label} {key} must be left out for a measured field, which stays where it is."
     outer, inner = values["diameter"], values["inner_diameter"]
     if values["kind"] == "ring" and None not in (outer, inner) and inner >= outer:
         yield (
@@ -194,17 +237,18 @@ def _check_keys(label: str, values: Mapping[str, Any]) -> Iterator[str]:
 def _check_film(reading: Reading) -> Iterator[str]:
     """Refuse a film that a magnet reaches into, and a field that cannot be computed."""
     where, half = cell(reading), 0.5 * reading.get("film", "thickness")
-    for number, values in enumerate(reading.magnets, start=1):
-        for magnet in _array(values):
-            points = _film_points(magnet, where, half)
-            if np.any(magnet.clearance(points) <= 0.0):
-                x, y, z = (format_quantity(part, "length") for part in magnet.position)
-                yield (
-                    f"[[magnets]] number {number} position must leave the film outside the magnet; "
-                    f"received ({x}, {y}, {z}), from where this {magnet.kind} reaches into it."
-                )
-                return
-    if any(True for _ in _check_place(where)):
+    for number, magnet in numbered_magnets(reading):
+        points = _film_points(magnet, where, half)
+        if np.any(magnet.clearance(points) <= 0.0):
+            x, y, z = (format_quantity(part, "length") for part in magnet.position)
+            yield (
+                f"[[magnets]] number {number} position must leave the film outside the magnet; "
+                f"received ({x}, {y}, {z}), from where this {magnet.kind} reaches into it."
+            )
+            return
+    paths = list(check_paths(numbered_magnets(reading), where, half))
+    yield from paths
+    if paths or any(True for _ in _check_place(where)):
         return
     try:
         field_of_magnets(magnets(reading), where)
@@ -255,6 +299,8 @@ def _one(values: Mapping[str, Any], position: np.ndarray[Any, Any], turned: Rota
     a, b, c = (float(part) for part in turned.as_rotvec())
     place: dict[str, Any] = {"position": (x, y, z), "rotation": (a, b, c)}
     kind = values["kind"]
+    if kind == "table":
+        return MeasuredField.of((x, y, z), values["file"])
     if kind == "loop":
         return CurrentLoop(**place, diameter=values["diameter"], current=values["current"])
     if kind == "soft_iron_sphere":

@@ -9,14 +9,18 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
 from sim.parameter_field_tables import StepTable
 from sim.parameter_magnet_tables import MagnetTable
 from sim.parameter_models import MAGNETS, STEPS, TABLES, FileTable, Table, expectation
+from sim.parameter_motion_tables import MagnetStepTable
 from sim.parameter_values import show
+
+if TYPE_CHECKING:
+    from sim.magnets import Magnet
 
 __all__ = ["Reading", "read_tables"]
 
@@ -43,6 +47,8 @@ class Reading:
         The field programme, each step by key.
     magnets : list of dict
         The magnets, each by key; empty where one of them is mistaken.
+    sources : list of tuple or None
+        Once asked for, the number of its table and each single magnet.
     """
 
     raw: dict[str, Any]
@@ -50,6 +56,7 @@ class Reading:
     values: dict[tuple[str, str], Any] = field(default_factory=dict)
     steps: list[dict[str, Any]] = field(default_factory=list)
     magnets: list[dict[str, Any]] = field(default_factory=list)
+    sources: list[tuple[int, Magnet]] | None = None
 
     def given(self, table: str, *keys: str) -> list[str]:
         """Which of some keys the file writes, mistaken or not."""
@@ -96,7 +103,7 @@ def read_tables(raw: dict[str, Any]) -> Reading:
             _values(StepTable, step) for step in reading.raw.get("field", {}).get("steps", [])
         ]
     if all(place[0] != "magnets" for place in bad):
-        reading.magnets = [_values(MagnetTable, magnet) for magnet in raw.get("magnets", [])]
+        reading.magnets = [_magnet(magnet) for magnet in raw.get("magnets", [])]
     return reading
 
 
@@ -112,6 +119,12 @@ def _values(table: type[Table], written: Mapping[str, Any]) -> dict[str, Any]:
     return {key: _value(table, key, written) for key in table.model_fields}
 
 
+def _magnet(written: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the values of a magnet and of its steps."""
+    steps = [_values(MagnetStepTable, step) for step in written.get("steps", [])]
+    return {**_values(MagnetTable, written), "steps": steps}
+
+
 def _value(table: type[Table], key: str, written: Mapping[str, Any]) -> Any:
     """Value inside of a key that has passed its check."""
     value = written[key] if key in written else table.model_fields[key].default
@@ -124,6 +137,8 @@ def _label(place: tuple[Any, ...]) -> str:
     for start, (heading, _) in _LISTS.items():
         if place[: len(start)] == start and len(place) > len(start):
             number, *inside = place[len(start) :]
+            if inside[:1] == ["steps"] and len(inside) > 1:
+                inside[:2] = [f"[[magnets.steps]] number {inside[1] + 1}"]
             return " ".join([f"{heading} number {number + 1}", *map(str, inside)])
     if len(place) == 1:
         return f"[{place[0]}]" if place[0] in {*TABLES, "sweep"} else str(place[0])
@@ -134,7 +149,7 @@ def _table_at(place: tuple[Any, ...]) -> type[Table]:
     """Find the table that holds the key at a place."""
     for start, (_, table) in _LISTS.items():
         if place[: len(start)] == start and len(place) > len(start) + 1:
-            return table
+            return MagnetStepTable if "steps" in place[len(start) : -1] else table
     return TABLES.get(place[0], FileTable) if len(place) > 1 else FileTable
 
 

@@ -74,7 +74,8 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 
 # Instead of [field], magnets and coils, whose field at [cell] place drives the run:
 # [[magnets]]
-# kind = "sphere"               # sphere, block, disc, ring, soft_iron_sphere; loop, uniform: coils
+# kind = "sphere"               # sphere, block, disc, ring, soft_iron_sphere; loop, uniform: coils;
+                                # table: a measured field
 # position = ["0 mm", "0 mm", "-8 mm"] # of its centre; z = 0 is the middle of the film
 # direction = [0, 0, 1]         # of the magnetisation, or of a uniform field
 # remanence = "1.2 T"           # as suppliers state it
@@ -84,6 +85,7 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 # sides = ["10 mm", "10 mm", "5 mm"] # block
 # current = "20 A"              # loop: current times turns
 # strength = "30 mT"            # uniform
+# file = "field.csv"            # table: x (mm), y (mm), z (mm), Bx (mT), By (mT), Bz (mT), a grid
 # permeability = 1000.0         # soft_iron_sphere, relative
 # saturation = "2.1 T"          # soft_iron_sphere
 # turn = "0 deg"                # by which it is turned, with its magnetisation
@@ -93,6 +95,20 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
 # rows = 3                      # grid: along y
 # step = ["12 mm", "12 mm", "0 mm"] # line: from one to the next; grid: distances along x and y
 # ring_diameter = "30 mm"       # ring: of the circle of centres
+# moves_with = 1                # or steps: it moves with that of this number
+# Steps in time, of the magnet above them; what they do not name stays as it is:
+# [[magnets.steps]]
+# motion = "slide"              # hold, slide, turn; coils also oscillate, ramp (of their current)
+# duration = "1 ms"
+# start = "0 ms"                # left out: at the end of the step before
+# position = ["0 mm", "0 mm", "-12 mm"] # slide: where it ends
+# axis = [0, 1, 0]              # turn: about this axis, right-handed
+# pivot = ["0 mm", "0 mm", "-8 mm"] # turn: a point on the axis; left out, its own position
+# rate = "2 kHz"                # turn: turns a second; or
+# angle = "90 deg"              # turn: in the whole step
+# frequency = "2 kHz"           # oscillate: periods a second
+# phase = "0 deg"               # oscillate: angle at the start of the step
+# share = 0.5                   # ramp: of the current, at the end of the step
 
 [cell]
 # width = ["20 mm", "20 mm"]    # of the cell over the magnets, its centre at x = y = 0

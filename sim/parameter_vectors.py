@@ -1,4 +1,4 @@
-"""What the value of a key must be where it is a list of numbers: sides and directions."""
+"""What the value of a key must be where it is a list of numbers: sides, lengths and directions."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 from sim.parameter_values import Expectation, Quantity, Refused, finite
 
-__all__ = ["Direction", "Sides"]
+__all__ = ["Direction", "Lengths", "Sides"]
 
 
 @dataclass(frozen=True)
@@ -77,3 +77,42 @@ class Direction(Expectation):
         x, y, z = x / largest, y / largest, z / largest
         length = math.hypot(x, y, z)
         return x / length, y / length, z / length
+
+
+@dataclass(frozen=True)
+class Lengths(Expectation):
+    """A list of lengths, such as the coordinates of a place or the sides of a block.
+
+    Attributes
+    ----------
+    one : Quantity
+        What each of them must be.
+    example : tuple of str
+        A good value; it decides how many there are.
+    about : str
+        What the key means.
+    """
+
+    one: Quantity
+    example: tuple[str, ...]
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        written = ", ".join(f'"{item}"' for item in self.example)
+        number = {2: "two", 3: "three"}[len(self.example)]
+        return f"a list of {number} lengths {self.one.range_text} such as [{written}]"
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        count = len(self.example)
+        items = {"type": "array", "items": self.one.shape, "minItems": count, "maxItems": count}
+        return {**items, "examples": [list(self.example)]}
+
+    def read(self, value: object) -> tuple[float, ...]:
+        """Give the lengths in m."""
+        if not isinstance(value, list) or len(value) != len(self.example):
+            raise Refused
+        return tuple(float(self.one.read(item)) for item in value)

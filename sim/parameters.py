@@ -292,6 +292,7 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     ParameterError
         If the text holds mistakes; it lists all of them.
     """
+    from sim.field_table import with_field_files
     from sim.parameter_build import build
     from sim.parameter_checks import contradictions
     from sim.parameter_file import parse_toml
@@ -299,8 +300,9 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     from sim.size_file import with_size_file
 
     raw, missing = with_size_file(parse_toml(text, name), Path(name).parent)
-    if missing:
-        raise ParameterError(name, missing)
+    raw, unread = with_field_files(raw, Path(name).parent)
+    if missing or unread:
+        raise ParameterError(name, [*missing, *unread])
     reading = read_tables(raw)
     problems = [*reading.problems, *contradictions(reading)]
     if problems:

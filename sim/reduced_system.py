@@ -153,6 +153,9 @@ class ReducedSystem:
     @property
     def has_body_forces(self) -> bool:
         """Whether gravity or a gradient of the field acts."""
+        curves = [stage.curve for stage in self.field if stage.curve is not None]
+        if any(np.any(curve[:, :, 3:]) for curve in curves):
+            return True
         return any(part != 0.0 for part in (self.core_weight, self.shell_weight, *self.gradient))
 
     @property

@@ -6,13 +6,17 @@ from pathlib import Path
 
 import h5py
 
-__all__ = ["RunFileError", "open_hdf5"]
+__all__ = ["InUseError", "RunFileError", "open_hdf5"]
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 
 class RunFileError(ValueError):
     """A run file or checkpoint that cannot be used; the text is one sentence for the user."""
+
+
+class InUseError(RunFileError):
+    """A run file or checkpoint that another program has open; nothing is wrong with it."""
 
 
 def open_hdf5(path: Path, mode: str) -> h5py.File:
@@ -33,8 +37,10 @@ def open_hdf5(path: Path, mode: str) -> h5py.File:
     Raises
     ------
     RunFileError
-        If it is missing, a folder, not HDF5, cut short, in use, may not be read or written, or
-        has parts in other files: to go on with a run would write into those.
+        If it is missing, a folder, not HDF5, cut short, may not be read or written, or has parts
+        in other files: to go on with a run would write into those.
+    InUseError
+        If another program has it open.
     """
     if not path.exists():
         raise RunFileError(f"{path} does not exist")
@@ -50,10 +56,12 @@ def open_hdf5(path: Path, mode: str) -> h5py.File:
     try:
         file = h5py.File(path, mode, libver="earliest")
     except BlockingIOError as error:
-        raise RunFileError(f"{path} is in use by another program") from error
+        raise InUseError(f"{path} is in use by another program") from error
     except PermissionError as error:
         raise RunFileError(f"{path} may not be written") from error
     except (OSError, RuntimeError) as error:
+        if "already open" in str(error):  # by this process, in another mode
+            raise InUseError(f"{path} is in use by this program") from error
         raise RunFileError(f"{path} is cut short or damaged: it cannot be opened") from error
     part = _part_elsewhere(file)
     if part:

@@ -12,7 +12,21 @@ from sim.run_file_errors import RunFileError
 if TYPE_CHECKING:
     from sim.storage import RunSummary
 
-__all__ = ["FolderError", "RunFolder", "make_writable", "plan"]
+__all__ = [
+    "LOCK_NAME",
+    "FolderError",
+    "RunFolder",
+    "examine",
+    "is_empty",
+    "make_writable",
+    "plan",
+    "refuse_to_replace",
+    "require_one_wish",
+]
+
+
+LOCK_NAME = ".lock"
+"""File that is locked while a folder is written; a killed run leaves it behind."""
 
 
 class FolderError(ValueError):
@@ -48,7 +62,10 @@ class RunFolder:
             "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
             "turning_field.csv",
         )  # fmt: skip
-        for name in (*names, *tables):
+        light = (
+            "handoff.json", "optical_thickness.h5", "far_field.csv", "particles.vtp", "chains.vtp",
+        )  # fmt: skip
+        for name in (*names, *tables, *light):
             (self.path / name).unlink(missing_ok=True)
         for kind in ("png", "svg", "pdf"):
             for picture in (self.path / "figures").glob(f"*.{kind}"):
@@ -75,31 +92,85 @@ def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
     Raises
     ------
     FolderError
-        If the folder is a file, or holds something that may not be replaced.
+        If the folder is a file, is written by another process, or holds something that may not be
+        replaced; or if the run there is to go on and to be replaced at once.
     RunFileError
         If a run is to be continued and its file cannot be used.
     """
-    path = folder.path
+    from sim.folder_lock import refuse_if_held
+
+    require_one_wish(resume, overwrite)
+    refuse_if_held(folder.path)
+    return examine(folder, resume, overwrite)
+
+
+def require_one_wish(resume: bool, overwrite: bool) -> None:
+    """Refuse to go on with what is in a folder and to replace it at once."""
+    if resume and overwrite:
+        raise FolderError(
+            "--resume goes on with what is in the folder and --overwrite replaces it; "
+            "give one of them"
+        )
+
+
+def examine(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
+    """Do what `plan` does, in a folder whose lock is held."""
+    if is_empty(folder.path):
+        return None
+    if resume:
+        return _run_to_resume(folder)
+    instead = "--resume to go on with it, --overwrite to replace it"
+    refuse_to_replace(folder.path, folder.run_file.exists(), "run", overwrite, instead)
+    return None
+
+
+def is_empty(path: Path) -> bool:
+    """Return whether a folder has nothing in it but the lock of a killed run, or is not there.
+
+    Raises
+    ------
+    FolderError
+        If it is a file, or cannot be read.
+    """
     if path.exists() and not path.is_dir():
         raise FolderError(f"output folder {path} is a file; name another folder with -o")
     try:
-        empty = not path.exists() or next(path.iterdir(), None) is None
+        return not path.exists() or all(found.name == LOCK_NAME for found in path.iterdir())
     except OSError as error:
         raise FolderError(f"output folder {path} cannot be read: {error.strerror}") from error
-    if empty:
-        return None
-    if resume and not overwrite:
-        return _run_to_resume(folder)
-    if not folder.run_file.exists():
+
+
+def refuse_to_replace(
+    path: Path, found: bool, what: str, overwrite: bool, instead: str = "--overwrite to replace it"
+) -> None:
+    """Refuse a folder with anything in it but what may be replaced.
+
+    Parameters
+    ----------
+    path : Path
+        A folder that is not empty.
+    found : bool
+        Whether results of this kind are in it.
+    what : str
+        What they are called, such as "run".
+    overwrite : bool
+        Whether they may be replaced.
+    instead : str
+        Options that would help.
+
+    Raises
+    ------
+    FolderError
+        If it may not be used.
+    """
+    if not found:
         raise FolderError(
-            f"output folder {path} is not empty and holds no run; name another folder with -o"
+            f"output folder {path} is not empty and holds no {what}; name another folder with -o"
         )
     if not overwrite:
         raise FolderError(
-            f"output folder {path} holds a run already; "
-            "use --resume to go on with it, --overwrite to replace it, or another folder with -o"
+            f"output folder {path} holds a {what} already; use {instead}, or another folder with -o"
         )
-    return None
 
 
 def _run_to_resume(folder: RunFolder) -> RunSummary | None:

@@ -17,7 +17,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.run_folder import FolderError, RunFolder, make_writable
+from sim.run_folder import FolderError, RunFolder, is_empty, make_writable, refuse_to_replace
 from sim.run_record import program_version, resolved
 
 if TYPE_CHECKING:
@@ -67,6 +67,17 @@ class SweepFolder:
         """While this file exists, runs stop with a checkpoint."""
         return self.path / ".stop"
 
+    def make(self) -> None:
+        """Make the folder if there is none yet, so that its lock can be taken.
+
+        Raises
+        ------
+        FolderError
+            If it is a file or cannot be written.
+        """
+        if is_empty(self.path):
+            make_writable(RunFolder(self.path))
+
     def claim(self, plan: SweepPlan, resume: bool, overwrite: bool) -> None:
         """Make the folder hold this sweep, or refuse.
 
@@ -83,29 +94,16 @@ class SweepFolder:
             If the folder holds something else, or a sweep that may not be touched.
         """
         wanted = _record(plan)
-        if self._is_empty():
+        if is_empty(self.path):
             make_writable(RunFolder(self.path))
         elif not self.record.exists():
-            raise FolderError(
-                f"output folder {self.path} is not empty and holds no sweep; name another folder "
-                "with -o"
-            )
+            refuse_to_replace(self.path, found=False, what="sweep", overwrite=overwrite)
         elif overwrite:
             self._clear()
         else:
             self._require_same(wanted, resume)
             return
         _replace(self.record, wanted)
-
-    def _is_empty(self) -> bool:
-        if self.path.exists() and not self.path.is_dir():
-            raise FolderError(f"output folder {self.path} is a file; name another folder with -o")
-        try:
-            return not self.path.exists() or next(self.path.iterdir(), None) is None
-        except OSError as error:
-            raise FolderError(
-                f"output folder {self.path} cannot be read: {error.strerror}"
-            ) from error
 
     def _require_same(self, wanted: dict[str, Any], resume: bool) -> None:
         found = _read(self.record)
@@ -240,5 +238,9 @@ def _read(path: Path) -> Any:
 
 def _replace(path: Path, content: Any) -> None:
     passing = path.with_name(f"{path.name}.{os.getpid()}.part")
-    passing.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    with passing.open("w", encoding="utf-8") as file:
+        file.write(json.dumps(content, indent=1, ensure_ascii=False) + "\n")
+        if path.name != "progress.json":  # a lost progress is of no consequence
+            file.flush()
+            os.fsync(file.fileno())  # else a power cut can leave the new name on an empty file
     passing.replace(path)

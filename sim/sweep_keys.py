@@ -1,8 +1,10 @@
 """The keys that a sweep may vary: dotted paths, which of them exist, and how one is set.
 
 A path is table and key, such as `field.strength`; `field.steps.0.duration` is that of the first
-step of the field programme. `field.ramp_rate` stands for all ramps of the
-programme: it sets their durations, and `run.duration` to the length of the programme.
+step of the field programme, `magnets.0.remanence` of the first magnet, `magnets.0.steps.0.rate` of
+its first step; `.x`, `.y` and `.z` after a place take one of its coordinates. `field.ramp_rate`
+stands for all ramps of the programme: it sets their durations, and `run.duration` to the length of
+the programme.
 """
 
 from __future__ import annotations
@@ -15,7 +17,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from sim.parameter_field_tables import StepTable
+from sim.parameter_magnet_tables import MagnetTable
 from sim.parameter_models import TABLES, Table, expectation
+from sim.parameter_motion_tables import COORDINATE, MagnetStepTable
 from sim.parameter_values import Number, Quantity, WholeNumber, show
 from sim.parameter_vectors import Sides
 from sim.units import UnitError, parse
@@ -23,6 +27,10 @@ from sim.units import UnitError, parse
 __all__ = ["RAMP_RATE", "SweepKey", "find_key", "known_keys", "ramp_rate", "set_ramp_rate"]
 
 RAMP_RATE = "field.ramp_rate"
+PLACES = ("position", "pivot")
+"""Keys of magnets that hold three coordinates."""
+_COORDINATES = ("x", "y", "z")
+
 RATE_RANGE = (1e-9, 1e12)
 """Smallest and largest ramp rate in T/s."""
 
@@ -45,6 +53,8 @@ _SUFFIX = {
     "energy_density": "J_per_m3",
     "density": "kg_per_m3",
     "angle": "rad",
+    "frequency": "Hz",
+    "current": "A",
 }
 """Unit at the end of a column's name, by dimension; texts and plain numbers have none."""
 
@@ -81,11 +91,16 @@ class SweepKey:
     def set(self, tables: dict[str, Any], value: object) -> dict[str, Any]:
         """Give a copy of the tables of a file with this key set."""
         changed = copy.deepcopy(tables)
-        parts = self.path.split(".")
-        if parts[:2] == ["field", "steps"]:
-            changed["field"]["steps"][int(parts[2])][parts[3]] = value
-        else:
-            changed.setdefault(parts[0], {})[parts[1]] = value
+        *way, last = self.path.split(".")
+        inside: Any = changed
+        for part in way:
+            if part.isdecimal():
+                inside = inside[int(part)]
+            elif last in _COORDINATES and part in PLACES:
+                inside = inside.setdefault(part, ["0 mm", "0 mm", "0 mm"])
+            else:
+                inside = inside.setdefault(part, {})
+        inside[_COORDINATES.index(last) if isinstance(inside, list) else last] = value
         return changed
 
 
@@ -114,14 +129,34 @@ def _known(tables: Mapping[str, Any]) -> Iterator[str]:
     steps = _steps(tables)
     for index in range(len(steps)):
         yield from (f"field.steps.{index}.{key}" for key in StepTable.model_fields)
+    yield from _known_of_magnets(tables)
     if any(isinstance(step, Mapping) and step.get("kind") == "ramp" for step in steps):
         yield RAMP_RATE
 
 
+def _known_of_magnets(tables: Mapping[str, Any]) -> Iterator[str]:
+    for index, magnet in enumerate(_listed(tables, "magnets")):
+        yield from _with_coordinates(f"magnets.{index}", MagnetTable)
+        for number in range(len(_listed(magnet, "steps"))):
+            yield from _with_coordinates(f"magnets.{index}.steps.{number}", MagnetStepTable)
+
+
+def _with_coordinates(path: str, table: type[Table]) -> Iterator[str]:
+    for key in table.model_fields:
+        if key != "steps":
+            yield f"{path}.{key}"
+        if key in PLACES:
+            yield from (f"{path}.{key}.{name}" for name in _COORDINATES)
+
+
+def _listed(table: object, key: str) -> list[Any]:
+    """Give the list of tables under a key, an empty one where there is none."""
+    found = table.get(key) if isinstance(table, Mapping) else None
+    return found if isinstance(found, list) else []
+
+
 def _steps(tables: Mapping[str, Any]) -> list[Any]:
-    field = tables.get("field")
-    steps = field.get("steps") if isinstance(field, Mapping) else None
-    return steps if isinstance(steps, list) else []
+    return _listed(tables.get("field"), "steps")
 
 
 def find_key(path: str, tables: Mapping[str, Any]) -> SweepKey:
@@ -158,6 +193,8 @@ def find_key(path: str, tables: Mapping[str, Any]) -> SweepKey:
         )
     if path == "field.steps" or path.startswith("field.steps."):
         raise ValueError(_about_steps(tables))
+    if head == "magnets":
+        raise ValueError(_about_magnets(tables))
     raise ValueError(f"is not a known key; {_hint(path, tables)}.")
 
 
@@ -169,6 +206,17 @@ def _about_steps(tables: Mapping[str, Any]) -> str:
     return (
         f"must be field.steps.N.KEY with N from 0, the first step, to {count - 1}, the last one, "
         f"and KEY one of {keys}, such as field.steps.0.strength."
+    )
+
+
+def _about_magnets(tables: Mapping[str, Any]) -> str:
+    count = len(_listed(tables, "magnets"))
+    if count == 0:
+        return "cannot be swept: the file has no [[magnets]]."
+    return (
+        f"must be magnets.N.KEY with N from 0, the first magnet, to {count - 1}, the last one, or "
+        "magnets.N.steps.M.KEY for one of its steps, such as magnets.0.remanence, "
+        "magnets.0.position.z or magnets.0.steps.0.rate."
     )
 
 
@@ -186,6 +234,10 @@ def _hint(path: str, tables: Mapping[str, Any]) -> str:
 
 def _expectation(path: str) -> Any:
     parts = path.split(".")
+    if parts[-1] in _COORDINATES and parts[-2] in PLACES:
+        return COORDINATE
+    if parts[0] == "magnets":
+        return expectation(MagnetStepTable if "steps" in parts else MagnetTable, parts[-1])
     table: type[Table] = StepTable if parts[:2] == ["field", "steps"] else TABLES[parts[0]]
     return expectation(table, parts[-1])
 

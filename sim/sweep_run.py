@@ -11,7 +11,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+from sim.folder_lock import LockedError
 from sim.one_run import Run, RunFailed, RunFileError, simulate
+from sim.run_file_errors import InUseError
 from sim.run_record import Ending
 from sim.schedule import ByClock, Schedule
 from sim.sweep_folder import Outcome, SweepFolder
@@ -24,6 +26,9 @@ __all__ = ["Job", "PointFunction", "guarded", "perform", "simulate_point", "warm
 
 LOOK_SECONDS = 0.5
 """A run looks so often whether it is to stop, and tells so often how far it is."""
+
+ORPHAN_SECONDS = 30.0
+"""A worker whose sweep was killed may save its run for so long before the run goes on."""
 
 _log = logging.getLogger("sim")
 
@@ -97,7 +102,8 @@ def simulate_point(
 ) -> Run:
     """Simulate one run of a sweep on one thread, going on with what is in its folder.
 
-    A run file that a crash has left unusable is replaced: equal seeds give equal runs.
+    A run file that a crash has left unusable is replaced: equal seeds give equal runs. One that
+    another process writes or reads is left alone.
     """
 
     def go(*, resume: bool) -> Run:
@@ -111,11 +117,17 @@ def simulate_point(
             on_progress=on_progress,
         )
 
-    try:
-        return go(resume=True)
-    except RunFileError:
-        _log.warning("%s: its files cannot be used; it starts again", directory)
-        return go(resume=False)
+    patience = time.monotonic() + ORPHAN_SECONDS
+    while True:
+        try:
+            return go(resume=True)
+        except (LockedError, InUseError):  # its last worker still saves, or somebody reads
+            if time.monotonic() > patience:
+                raise
+            time.sleep(LOOK_SECONDS)
+        except RunFileError:
+            _log.warning("%s: its files cannot be used; it starts again", directory)
+            return go(resume=False)
 
 
 def warm_kernels(parameters: Parameters) -> None:

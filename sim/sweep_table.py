@@ -27,6 +27,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from sim.measured_field import with_whole_paths
 from sim.parameter_file import parse_toml, read_text
 from sim.parameter_values import show
 from sim.parameters import ParameterError, Parameters, from_text
@@ -197,6 +198,7 @@ def plan_sweep(parameters: Parameters, name: str | None = None) -> SweepPlan:
     if reading.problems:
         raise ParameterError(name, reading.problems)
     base = {key: value for key, value in tables.items() if key != "sweep"}
+    base = with_whole_paths(base, parameters.magnets)
     settings = reading.settings()
     made, problems = _make(parameters, base, reading, settings)
     if problems:

@@ -86,6 +86,7 @@ DIMENSIONS: dict[str, Dimension] = {
         "s=1, ms=1e-3, us=1e-6, ns=1e-9, ps=1e-12, fs=1e-15, min=60, h=3600",
         "fs,ps,ns,us,ms,s",
         "0.2 ms",
+        "day=86400, days=86400, d=86400, week=604800, weeks=604800, year=31557600, years=31557600",
     ),
     "frequency": _dimension(
         "a frequency", "Hz=1, kHz=1e3, MHz=1e6, GHz=1e9", "Hz,kHz,MHz,GHz", "2 kHz", "1/s=1"

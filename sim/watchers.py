@@ -61,9 +61,12 @@ class Stop(Exception):
     """
 
     def __init__(self, ending: Ending, reason: str) -> None:
-        super().__init__(reason)
+        super().__init__(ending, reason)
         self.ending = ending
         self.reason = reason
+
+    def __str__(self) -> str:
+        return self.reason
 
 
 @dataclass

@@ -46,10 +46,14 @@ class StepError(RuntimeError):
     """
 
     def __init__(self, message: str, particle: int, step: int, remedy: str) -> None:
-        super().__init__(f"{message}; {remedy}")
+        # all arguments, so that the error can pass from a worker process to another
+        super().__init__(message, particle, step, remedy)
         self.particle = particle
         self.step = step
         self.remedy = remedy
+
+    def __str__(self) -> str:
+        return f"{self.args[0]}; {self.remedy}"
 
 
 class CpuEngine:
@@ -72,7 +76,7 @@ class CpuEngine:
         self._step = state.step
         self._patch = cpu_arrays.patch_of(system)
         self._laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
-        self._field = cpu_arrays.field_table(system.field)
+        self._field = cpu_arrays.field_table(system.field, system.gradient)
         self._slots = cpu_arrays.slots_of(system, state)
         self._totals = cpu_arrays.totals()
         size = self._slots.x.size
@@ -167,7 +171,7 @@ class CpuEngine:
         exact = None if self._plan is None or self._work is None else (self._plan, self._work)
         try:
             induced.settle(
-                self._slots, self._rows[now], self._words[now], tables, self.applied_field(),
+                self._slots, self._rows[now], self._words[now], tables, self._applied(),
                 self._mesh, exact, self._step,
             )  # fmt: skip
         except UnsettledError as error:
@@ -298,7 +302,11 @@ class CpuEngine:
 
     def applied_field(self) -> NDArray[np.float64]:
         """Return the applied field at the present time, reduced."""
-        out = np.zeros(3)
+        return self._applied()[:3]
+
+    def _applied(self) -> NDArray[np.float64]:
+        """Return the applied field and its gradient at the present time, reduced."""
+        out = np.zeros(step.FIELD_SIZE)
         step.field_at(self._step * self.system.dt, self._field, out)
         return out
 
@@ -328,7 +336,7 @@ class CpuEngine:
             )
         elif self._mesh is not None:
             self._mesh.sum(self._slots, self._long_range)
-        applied = self.applied_field()
+        applied = self._applied()
         total = energy_kernels.energies(
             self._slots, self.system.count, self._neighbours, self._patch, self._laws,
             applied, self._magnetisation, self._long_range,
@@ -340,7 +348,7 @@ class CpuEngine:
         slots = self._slots
         moment = np.array([np.dot(slots.moment, u) for u in (slots.ux, slots.uy, slots.uz)])
         observed["magnetisation"] = moment / np.sum(self.system.moment)
-        observed["applied_field"] = applied
+        observed["applied_field"] = applied[:3]
         if self._induced is not None:
             observed["induction"] = self._induced.holding_energy(slots) / self.system.count
         return observed

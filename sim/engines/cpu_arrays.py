@@ -37,12 +37,12 @@ ENDLESS = 1.0e300
 CACHE_LINE = 64
 MOMENTUM_ROWS = 8
 SMOOTH_ROWS = 6
-SLOPES = ("slope_xx", "slope_yy", "slope_zz", "slope_xy", "slope_xz", "slope_yz")
 FIELD_KINDS = {
     "hold": layout.HOLD,
     "ramp": layout.RAMP,
     "oscillate": layout.TURN,
     "rotate": layout.TURN,
+    "follow": layout.CURVE,
 }
 
 
@@ -120,12 +120,14 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
         core_weight=system.core_weight,
         shell_weight=system.shell_weight,
         **dict(zip(("down_x", "down_y", "down_z"), system.down, strict=True)),
-        **dict(zip(SLOPES, system.gradient, strict=True)),
     )
 
 
-def field_table(stages: tuple[FieldStage, ...]) -> layout.FieldTable:
+def field_table(
+    stages: tuple[FieldStage, ...], gradient: tuple[float, ...] = (0.0,) * 6
+) -> layout.FieldTable:
     """Return the programme as arrays; what it is at the end of the last stage stays."""
+    curves = [np.zeros((0, 4, 9)) if stage.curve is None else stage.curve for stage in stages]
     ends = np.cumsum([min(stage.duration, ENDLESS) for stage in stages])
     kinds = [FIELD_KINDS[stage.kind] for stage in stages]
     start = np.concatenate([[0.0], ends])
@@ -135,6 +137,10 @@ def field_table(stages: tuple[FieldStage, ...]) -> layout.FieldTable:
         first=np.array([stage.first for stage in stages], np.float64),
         last=np.array([stage.last for stage in stages], np.float64),
         pace=np.array([stage.pace for stage in stages], np.float64),
+        slope=np.array(gradient, np.float64),
+        span=np.array([stage.span for stage in stages], np.float64),
+        piece=np.cumsum([0, *map(len, curves)], dtype=np.int64),
+        curve=np.ascontiguousarray(np.concatenate(curves)),
     )
 
 

@@ -60,10 +60,11 @@ def added_pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
 
 
 @njit(cache=True, error_model="numpy")
-def add_forces(begin, count, slots, rows, words, neighbours, patch, laws, pairs, sums):
+def add_forces(begin, count, slots, rows, words, neighbours, patch, laws, applied, pairs, sums):
     """Add to the sums of ``count`` slots from ``begin`` what the laws switch on.
 
-    ``pairs`` is work space for ``added_pair_sums``; ``sums`` float64 as ``pair_sums`` leaves them.
+    ``applied`` holds the field and its gradient as ``field_at`` writes them, ``pairs`` is work
+    space for ``added_pair_sums``; ``sums`` float64 as ``pair_sums`` leaves them.
     """
     if laws.added_pairs:
         added_pair_sums(begin, begin + count, rows, words, neighbours, patch, laws, pairs)
@@ -71,11 +72,11 @@ def add_forces(begin, count, slots, rows, words, neighbours, patch, laws, pairs,
             sums[k] += pairs[k]
     if laws.body_forces:
         for k in range(count):
-            add_body_forces(begin + k, WORDS * k, slots, patch, laws, sums)
+            add_body_forces(begin + k, WORDS * k, slots, patch, laws, applied, sums)
 
 
 @njit(cache=True, error_model="numpy")
-def add_body_forces(i, at, slots, patch, laws, sums):
+def add_body_forces(i, at, slots, patch, laws, applied, sums):
     """Add weight and gradient force of one slot, and the gradient's field off the mid-plane.
 
     The field at height z is that of the mid-plane and dB/dz times the distance from it; along the
@@ -83,8 +84,8 @@ def add_body_forces(i, at, slots, patch, laws, sums):
     """
     weight = buoyant_weight(slots.radius[i], laws.shell, laws.core_weight, laws.shell_weight)
     m = slots.moment[i]
-    pull = gradient_force(laws, m * slots.ux[i], m * slots.uy[i], m * slots.uz[i])
-    field = gradient_field(slots.z[i], patch, laws)
+    pull = gradient_force(applied, m * slots.ux[i], m * slots.uy[i], m * slots.uz[i])
+    field = gradient_field(slots.z[i], patch, applied)
     down = (laws.down_x, laws.down_y, laws.down_z)
     for axis in range(3):
         sums[at + axis] += weight * down[axis] + pull[axis]
@@ -92,9 +93,9 @@ def add_body_forces(i, at, slots, patch, laws, sums):
 
 
 @njit(cache=True, error_model="numpy")
-def gradient_field(z, patch, laws):
+def gradient_field(z, patch, applied):
     """Return the field of the gradient at height z, zero in the mid-plane."""
-    return gradient_force(laws, 0.0, 0.0, z - 0.5 * patch.thickness)
+    return gradient_force(applied, 0.0, 0.0, z - 0.5 * patch.thickness)
 
 
 @njit(cache=True, error_model="numpy")
@@ -120,13 +121,13 @@ def added_pair_energy(i, j, slots, patch, laws):
 
 
 @njit(cache=True, error_model="numpy")
-def body_energy(i, slots, patch, laws):
+def body_energy(i, slots, patch, laws, applied):
     """Return (weight, gradient) energy of one slot in kT, from the parts across the film alone.
 
     Forces along a periodic film have no energy function.
     """
     weight = buoyant_weight(slots.radius[i], laws.shell, laws.core_weight, laws.shell_weight)
-    field = gradient_field(slots.z[i], patch, laws)
+    field = gradient_field(slots.z[i], patch, applied)
     m = slots.moment[i]
     turned = slots.ux[i] * field[0] + slots.uy[i] * field[1] + slots.uz[i] * field[2]
     return -weight * laws.down_z * slots.z[i], -m * turned

@@ -72,7 +72,7 @@ def slot_energies(
     for axis in range(3):
         out[FIELD] -= slots.moment[i] * u[axis] * applied[axis]
     if laws.body_forces:
-        weight, turned = body_energy(i, slots, patch, laws)
+        weight, turned = body_energy(i, slots, patch, laws, applied)
         out[GRAVITY] += weight
         out[FIELD] += turned
 
@@ -81,8 +81,9 @@ def slot_energies(
 def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long_range, screening):
     """Return total energies in kT: dipolar, steric, windows, field and the added forces.
 
-    ``long_range`` holds the field of the exact sum or of the mesh, ``screening`` the table of
-    `screened_radial` beside a mesh, else None.
+    ``applied`` holds the field and its gradient as ``field_at`` writes them, ``long_range`` the
+    field of the exact sum or of the mesh, ``screening`` the table of `screened_radial` beside a
+    mesh, else None.
 
     Returns
     -------

@@ -70,7 +70,7 @@ def field_block(
                 field[i, 1] += plane * magnetisation[1]
                 field[i, 2] += across * magnetisation[2]
             if laws.body_forces:
-                slope = gradient_field(slots.z[i], patch, laws)
+                slope = gradient_field(slots.z[i], patch, applied)
                 for axis in range(3):
                     field[i, axis] += slope[axis]
 
@@ -91,8 +91,10 @@ def local_fields(
         Packed with the present moments.
     screening : array or None
         See `pair_sums`.
-    applied, magnetisation : float64 (3,)
-        The latter serves the field beyond a cut-off.
+    applied : float64 (9,)
+        Field and gradient as `field_at` writes them.
+    magnetisation : float64 (3,)
+        Serves the field beyond a cut-off.
     field : float64 (>= count, 3)
         Overwritten.
     """

@@ -24,6 +24,7 @@ THROWN = 2
 HOLD = 0
 RAMP = 1
 TURN = 2
+CURVE = 3
 
 
 class Slots(NamedTuple):
@@ -110,12 +111,6 @@ class Laws(NamedTuple):
     down_x: float = 0.0  # unit vector of gravity
     down_y: float = 0.0
     down_z: float = -1.0
-    slope_xx: float = 0.0  # gradient of the field, dB_a/dx_b
-    slope_yy: float = 0.0
-    slope_zz: float = 0.0
-    slope_xy: float = 0.0
-    slope_xz: float = 0.0
-    slope_yz: float = 0.0
 
 
 class FieldTable(NamedTuple):
@@ -126,6 +121,10 @@ class FieldTable(NamedTuple):
     first: Any  # (stages, 3) field at the start of the stage; of TURN the cosine's part
     last: Any  # (stages, 3) at its end; of TURN the sine's part
     pace: Any  # (stages,) angle a time of TURN
+    slope: Any  # (6,) steady gradient of all stages but CURVE: xx, yy, zz, xy, xz, yz
+    span: Any  # (stages,) time that the pieces of a CURVE cover; then they repeat
+    piece: Any  # (stages + 1,) int64 first piece of each stage
+    curve: Any  # (pieces, 4, 9) powers 0 to 3 of the share of a piece; field and gradient
 
 
 class LongRange(NamedTuple):

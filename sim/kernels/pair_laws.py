@@ -217,14 +217,15 @@ def buoyant_weight(radius, shell, core_weight, shell_weight):
 
 
 @register_jitable
-def gradient_force(laws, mx, my, mz):
-    """Return (m . grad) B of a moment, for the gradient dB_a/dx_b of the laws.
+def gradient_force(applied, mx, my, mz):
+    """Return (m . grad) B of a moment, for the gradient (xx, yy, zz, xy, xz, yz) after the field.
 
     A field without sources in the film has a symmetric tensor (no curl), so that the same product
     is the force grad(m . B).
     """
+    xx, yy, zz, xy, xz, yz = applied[3], applied[4], applied[5], applied[6], applied[7], applied[8]
     return (
-        laws.slope_xx * mx + laws.slope_xy * my + laws.slope_xz * mz,
-        laws.slope_xy * mx + laws.slope_yy * my + laws.slope_yz * mz,
-        laws.slope_xz * mx + laws.slope_yz * my + laws.slope_zz * mz,
+        xx * mx + xy * my + xz * mz,
+        xy * mx + yy * my + yz * mz,
+        xz * mx + yz * my + zz * mz,
     )

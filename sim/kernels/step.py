@@ -13,6 +13,7 @@ from sim.kernels.added_forces import add_forces
 from sim.kernels.ewald_slab import ewald_field_force
 from sim.kernels.layout import (
     BLOCKS,
+    CURVE,
     EXACT,
     LIST_FULL,
     MESH,
@@ -33,20 +34,49 @@ from sim.kernels.vector_rows import WORDS
 # whether the list must be built before the next force, lists built, capped drifts.
 BUFFER, STALE, BUILT, CAPPED, PAIRS_NEEDED, CULPRIT = range(6)
 FLAGS = 6
+FIELD_SIZE = 9  # the applied field and its gradient
+
+
+@njit(cache=True, error_model="numpy")
+def follow_curve(since, stage, table, out):
+    """Write field and gradient so long after the start of a stage of moving magnets.
+
+    The stage's pieces share its span evenly. A stage that repeats them lasts for two spans at
+    least; one that does not may end a rounding error beyond its span.
+    """
+    first, end = table.piece[stage], table.piece[stage + 1]
+    share = since / table.span[stage]
+    if table.start[stage + 1] - table.start[stage] > 1.5 * table.span[stage]:
+        share -= np.floor(share)
+    place = share * (end - first)
+    piece = min(int(place), end - first - 1)
+    u = place - piece
+    at = first + piece
+    for component in range(out.size):
+        value = table.curve[at, 3, component]
+        for power in (2, 1, 0):
+            value = value * u + table.curve[at, power, component]
+        out[component] = value
 
 
 @njit(cache=True, error_model="numpy")
 def field_at(time, table, out):
-    """Write the applied field at a time; after the last stage it stays as it was at its end.
+    """Write the applied field at a time, and its gradient (xx, yy, zz, xy, xz, yz) if it has room.
 
-    Held, on its ramp, or first cos(pace t) + last sin(pace t) from the start of its stage.
+    Held, on its ramp, first cos(pace t) + last sin(pace t) from the start of its stage, or on the
+    curves of moving magnets. After the last stage it stays as it was at its end.
     """
     stages = table.kind.size
     stage = 0
     while stage < stages - 1 and time >= table.start[stage + 1]:
         stage += 1
+    since = min(time, table.start[stage + 1]) - table.start[stage]
+    if table.kind[stage] == CURVE:
+        follow_curve(since, stage, table, out)
+        return
+    for component in range(3, out.size):
+        out[component] = table.slope[component - 3]
     if table.kind[stage] == TURN:
-        since = min(time, table.start[stage + 1]) - table.start[stage]
         c, s = np.cos(table.pace[stage] * since), np.sin(table.pace[stage] * since)
         for axis in range(3):
             out[axis] = c * table.first[stage, axis] + s * table.last[stage, axis]
@@ -124,7 +154,9 @@ def step_block(
                     sums[WORDS * k + axis] += slots.smooth[axis, begin + k]
                     sums[WORDS * k + 4 + axis] += slots.smooth[3 + axis, begin + k]
         if laws.added_pairs or laws.body_forces:
-            add_forces(begin, count, slots, rows, words, neighbours, patch, laws, pairs, sums)
+            add_forces(
+                begin, count, slots, rows, words, neighbours, patch, laws, applied, pairs, sums
+            )
         normals(slots.identity, begin, count, step, seed, raw, fresh)
         if laws.momenta:
             widen_noise(count, fresh, mean)
@@ -243,7 +275,7 @@ def advance(
     flags : int64 array
         What the loop carries from call to call; see the names above.
     """
-    applied = np.zeros(3)
+    applied = np.zeros(FIELD_SIZE)
     volume = patch.side_x * patch.side_y * patch.thickness
     for made in range(steps):
         if not fresh_list(slots, count, rows, words, neighbours, patch, flags):

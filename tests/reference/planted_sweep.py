@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 FIELDS = (0.005, 0.01, 0.02, 0.04)
@@ -33,13 +34,33 @@ def planted_sweep(
         runs = []
         for replica in range(1, replicas + 1):
             name = f"runs/point_{number}_replica_{replica}"
-            runs.append({"replica": replica, "seed": 100 * number + replica, "folder": name})
+            run = {"replica": replica, "seed": 100 * number + replica, "folder": name}
+            runs.append(run | {"parameters": resolved_film(columns)})
             planted = (measures or usual)(columns, replica)
             if planted is not None:
                 plant_run(folder / name, **planted)
         record["points"].append({"point": number, "columns": columns, "runs": runs})
     (folder / "sweep.json").write_text(json.dumps(record))
     return folder
+
+
+def resolved_film(columns):
+    """Return the parameters of a run in SI, as a sweep records them: what a map asks of them."""
+    tilt = columns.get("field.tilt_rad", 0.0)
+    strength = columns.get("field.strength_T", 0.02)
+    vector = [strength * math.cos(tilt), 0.0, strength * math.sin(tilt)]
+    return {
+        "particles": {
+            "core_diameter": 16e-9,
+            "shell_thickness": 2e-9,
+            "size_spread": 0.0,
+            "magnetisation": 446e3,
+            "volume_fraction": columns.get("particles.volume_fraction", 0.03),
+        },
+        "carrier": {"viscosity": 1e-3, "temperature": 298.15},
+        "film": {"thickness": columns.get("film.thickness_m", 0.3e-6)},
+        "field": {"steps": [{"vector": vector}]},
+    }
 
 
 def usual(columns, replica):
@@ -62,6 +83,7 @@ def plant_run(
     at_rest=True,
     finished=True,
     light=95e-9,
+    width=22e-9,
     outcome=None,
     exists=True,
 ):
@@ -97,6 +119,7 @@ def plant_run(
             "structure_factor_m": number(light, None if light is None else 6e-9),
             "axis_correlation_m": number(88e-9, 4e-9),
             "line_density_m": 87.7e-9,
+            "width_m": number(width, 0.5e-9),
         },
         "alignment": {"order": number(0.9, 0.004)},
         "magnetisation": {

@@ -28,3 +28,14 @@ frames = {frames}
 def small_film(duration="4 us", frames=20):
     """Return the text of a parameter file."""
     return SMALL_FILM.format(duration=duration, frames=frames)
+
+
+def bead_film():
+    """Return the text of a parameter file of multicore beads, a fifth of them small cores."""
+    beads = """core_diameter = "10 nm"
+moment = "multicore"
+bead_diameter = "100 nm"
+magnetic_share = 0.2
+"""
+    text = small_film().replace('core_diameter = "16 nm"\n', beads)
+    return text.replace('"0.12 um"', '"0.6 um"').replace("count = 60", "count = 300")

@@ -17,7 +17,7 @@ from sim.cell_map import (
     strength_gradient,
 )
 from sim.parameters import from_text
-from tests.reference.small_film import small_film
+from tests.reference.small_film import bead_film, small_film
 
 MU0_OVER_4PI = 1e-7
 """In T m/A."""
@@ -151,6 +151,29 @@ def test_moment_follows_langevin(film):
     x = moment * found.strength / (1.380649e-23 * parameters.carrier.temperature)
     assert found.langevin == pytest.approx(x, rel=1e-9)
     assert found.moment == pytest.approx(moment * (1.0 / np.tanh(x) - 1.0 / x), rel=1e-7)
+
+
+def test_beads_are_magnetised_by_their_cores(film):
+    """n cores of a bead each follow Langevin's law; the bead's energy is that of its moment.
+
+    With n = share (bead/core)^3 cores the mean moment is n m L(x), x = m B/kT of one core.
+    """
+    _, above, _, field, slope = film
+    parameters = from_text(bead_film())
+    found = map_cell(parameters, above.x, above.y, field, slope)
+    count, core = 0.2 * 10.0**3, parameters.particles.magnetisation * math.pi / 6.0 * (10e-9) ** 3
+    thermal = 1.380649e-23 * parameters.carrier.temperature
+    x = core * found.strength / thermal
+    moment = count * core * (1.0 / np.tanh(x) - 1.0 / x)
+    assert found.langevin == pytest.approx(x, rel=1e-9)
+    assert found.moment == pytest.approx(moment, rel=1e-6)
+    # Coupling mu0 m^2/(4 pi d^3 kT) of two such moments in beads of 104 nm, and the pull of one.
+    coupling = MU0_OVER_4PI * moment**2 / ((104e-9) ** 3 * thermal)
+    assert found.coupling == pytest.approx(coupling, rel=1e-6)
+    pull = moment.ravel()[:, None] * strength_gradient(field, slope)
+    assert found.force.reshape(-1, 3) == pytest.approx(pull, rel=1e-6, abs=1e-25)
+    bare = (found.mean_length < 1.5) | (found.mean_length * moment * found.strength < thermal)
+    assert np.array_equal(found.state == NO_CHAINS, bare)
 
 
 def test_drift_is_the_terminal_velocity(film):

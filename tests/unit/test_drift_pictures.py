@@ -38,7 +38,7 @@ def test_maps_are_to_scale_and_hold_the_frames():
     figure = draw()
     maps = [axes for axes in figure.axes if axes.images]
     assert len(maps) == 6
-    assert [axes.images[0].get_extent() for axes in maps] == [[0.0, 15.0, 0.0, 10.0]] * 6
+    assert [tuple(axes.images[0].get_extent()) for axes in maps] == [(-7.5, 7.5, -5.0, 5.0)] * 6
     _, _, _, frames, final, *_ = decay()
     np.testing.assert_allclose(maps[0].images[0].get_array(), 100.0 * frames[0])
     np.testing.assert_allclose(maps[-1].images[0].get_array(), 100.0 * final)
@@ -51,7 +51,7 @@ def test_maps_are_to_scale_and_hold_the_frames():
 
 def test_half_of_the_change_is_marked_where_it_is():
     figure = draw()
-    assert "half after 24 h" in texts(figure)
+    assert "half after 1 day" in texts(figure)
     curve = next(axes for axes in figure.axes if axes.get_ylabel() == "Change done (%)")
     assert curve.get_xscale() == "log"
     marked = curve.lines[1].get_xydata()

@@ -11,6 +11,7 @@ pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 from sim.command_line import main
 from sim.magnet_text import field_variation
 from sim.magnets import CurrentLoop, Sphere, UniformField
+from sim.parameter_magnets import field_of_magnets
 from sim.parameters import ParameterError, from_text
 
 FILM = """
@@ -123,6 +124,7 @@ def test_overlapping_magnets_and_unused_keys_give_notices():
 
 
 def test_a_missing_library_is_told(monkeypatch):
+    field_of_magnets.cache_clear()
     monkeypatch.setitem(sys.modules, "magpylib", None)
     (problem,) = problems_of(FILM + SPHERE)
     assert "need the package magpylib" in problem

@@ -236,6 +236,9 @@ def test_growth_time_without_a_sure_error():
         ("particles.size_spread", "", 0.1, "0.1", "Size spread (particles)"),
         ("field.steps.2.duration", "s", 5e-5, "50 µs", "Duration, field step 2 (µs)"),
         ("particles.material", "", "magnetite", "magnetite", "Material (particles)"),
+        ("magnets.0.remanence", "T", 1.2, "1.2 T", "Remanence, magnet 1 (T)"),
+        ("magnets.1.position.z", "m", -0.012, "-12 mm", "Z, position of magnet 2 (mm)"),
+        ("magnets.0.steps.1.rate", "Hz", 2e3, "2 kHz", "Rate, magnet 1, step 2 (kHz)"),
     ],
 )
 def test_swept_keys_have_names_and_prefixes(key, suffix, value, shown, label):

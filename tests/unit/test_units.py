@@ -30,6 +30,8 @@ from sim.units import (
         ("5 \N{ANGSTROM SIGN}", "length", 5e-10),
         ("0.2 ms", "time", 2e-4),
         ("2 min", "time", 120.0),
+        ("3 days", "time", 259_200.0),
+        ("1 week", "time", 604_800.0),
         ("25 mT", "field", 25e-3),
         ("250 G", "field", 25e-3),
         ("100 Oe", "field", 10e-3),

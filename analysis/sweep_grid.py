@@ -1,0 +1,232 @@
+"""A finished sweep as a table to look up: measured numbers over field, tilt, thickness and amount.
+
+Between the points of the sweep numbers are interpolated by straight lines; beyond them nothing is
+told. The errors of the points are carried along: runs are independent, so that the squares of
+weight times error add. What the straight line itself misses is not in them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.number_text import as_float
+from analysis.sweeps import SweepFolderError, collect
+
+__all__ = ["MEASURED", "REASONS", "SweepGrid", "read_sweep_grid"]
+
+Values: TypeAlias = NDArray[np.float64]
+
+MEASURED = {
+    "spacing_nearest_neighbour_m": "Spacing, nearest neighbour",
+    "spacing_structure_factor_m": "Spacing, light",
+    "spacing_width_m": "Chain width",
+    "chains_mean_length": "Mean chain length",
+}
+"""Columns of summary.csv that are looked up, and their names."""
+
+COORDINATES = ("strength_t", "tilt_deg", "thickness_m", "volume_fraction")
+REASONS = {
+    "strength_t": (1, "weaker field"),
+    "strength_t above": (2, "stronger field"),
+    "tilt_deg": (4, "other tilt"),
+    "thickness_m": (8, "other thickness"),
+    "volume_fraction": (16, "other amount of particles"),
+}
+"""Why a place is outside: the numbers add up in the column ``sweep_outside``."""
+
+HELD_SLACK = 0.1
+"""What a sweep keeps at one value may differ from it by this share,"""
+TILT_SLACK = 10.0
+"""and the tilt by so many degrees; both are choices, not measurements."""
+EDGE = 1e-9
+"""Share of a value by which a place may lie beyond the range, for rounding."""
+
+
+@dataclass(frozen=True)
+class SweepGrid:
+    """Measured numbers over a grid of up to four coordinates.
+
+    Attributes
+    ----------
+    axes : dict of ndarray
+        Values of each coordinate that the points have, rising, by the names in `COORDINATES`.
+    values, errors : dict of ndarray
+        By the columns in `MEASURED`, of the shape of the axes; NaN where nothing is known.
+    film : dict
+        Parameters in SI of the first run, by table.
+    points, done, at_rest : int
+        Points of the sweep, those with numbers, and those whose runs all came to rest.
+    """
+
+    axes: dict[str, Values]
+    values: dict[str, Values]
+    errors: dict[str, Values]
+    film: dict[str, Any]
+    points: int
+    done: int
+    at_rest: int
+
+    def outside(self, places: Mapping[str, Values]) -> NDArray[np.int32]:
+        """Say where places lie beyond the sweep.
+
+        Parameters
+        ----------
+        places : mapping of ndarray
+            Values of the coordinates, arrays of one shape.
+
+        Returns
+        -------
+        int32 ndarray
+            Sum of the numbers in `REASONS`, 0 inside.
+        """
+        found = np.zeros(np.shape(places["strength_t"]), dtype=np.int32)
+        for name, axis in self.axes.items():
+            low, high = _reach(name, axis)
+            under, over = places[name] < low, places[name] > high
+            if name == "strength_t":
+                found += REASONS[name][0] * under + REASONS[f"{name} above"][0] * over
+            else:
+                found += REASONS[name][0] * (under | over)
+        return found.astype(np.int32)
+
+    def look_up(self, column: str, places: Mapping[str, Values]) -> tuple[Values, Values]:
+        """Interpolate one measured number.
+
+        Parameters
+        ----------
+        column : str
+            A key of `MEASURED`.
+        places : mapping of ndarray
+            Values of the coordinates, arrays of one shape.
+
+        Returns
+        -------
+        value, error : ndarray
+            In SI; NaN beyond the sweep and beside points without this number. An error that a
+            point does not know is NaN, too.
+        """
+        shape = np.shape(places["strength_t"])
+        steps = [_step(name, axis, places[name]) for name, axis in self.axes.items()]
+        value, square = np.zeros(shape), np.zeros(shape)
+        for corner in product((0, 1), repeat=len(steps)):
+            weight, index = np.ones(shape), []
+            for bit, (lower, share) in zip(corner, steps, strict=True):
+                weight = weight * (share if bit else 1.0 - share)
+                index.append(lower + (bit if share.any() else 0))
+            counts = weight > EDGE
+            there = tuple(index)
+            value += np.where(counts, weight * self.values[column][there], 0.0)
+            square += np.where(counts, (weight * self.errors[column][there]) ** 2, 0.0)
+        beyond = self.outside(places) > 0
+        return np.where(beyond, np.nan, value), np.where(beyond, np.nan, np.sqrt(square))
+
+
+def _reach(name: str, axis: Values) -> tuple[float, float]:
+    """Range of a coordinate that the sweep speaks for."""
+    low, high = float(axis[0]), float(axis[-1])
+    if axis.size > 1:
+        slack = EDGE * max(abs(low), abs(high))
+        return low - slack, high + slack
+    slack = TILT_SLACK if name == "tilt_deg" else HELD_SLACK * high
+    return low - slack, high + slack
+
+
+def _step(name: str, axis: Values, places: Values) -> tuple[NDArray[np.int64], Values]:
+    """Return the knot below each place and the share of the way to the next one."""
+    if axis.size == 1:
+        return np.zeros(np.shape(places), dtype=np.int64), np.zeros(np.shape(places))
+    inside = np.clip(places, axis[0], axis[-1])
+    if name != "tilt_deg" and axis[0] > 0.0:  # the tilt is the one that runs through zero
+        inside, axis = np.log(inside), np.log(axis)
+    lower = np.clip(np.searchsorted(axis, inside, side="right") - 1, 0, axis.size - 2)
+    share = (inside - axis[lower]) / (axis[lower + 1] - axis[lower])
+    return lower, np.asarray(np.clip(share, 0.0, 1.0))
+
+
+def read_sweep_grid(directory: str | Path) -> SweepGrid:
+    """Read a sweep as a table to look up.
+
+    Parameters
+    ----------
+    directory : str or Path
+        Folder of the sweep.
+
+    Returns
+    -------
+    SweepGrid
+        What its points measured; a combination of values without a point is unknown.
+
+    Raises
+    ------
+    SweepFolderError
+        If the folder holds no sweep, none of its runs is done, or two points differ in nothing that
+        a place on the map has.
+    """
+    table = collect(directory)
+    record = json.loads((Path(directory) / "sweep.json").read_text(encoding="utf-8"))
+    if not any(row["replicas_done"] for row in table.summary):
+        raise SweepFolderError(f"{directory} holds a sweep of which no run is done yet.")
+    try:
+        films = [point["runs"][0]["parameters"] for point in record["points"]]
+        spots = [_coordinates(film) for film in films]
+    except (KeyError, IndexError, TypeError, ValueError) as error:
+        raise SweepFolderError(
+            f"{Path(directory) / 'sweep.json'} must hold the parameters of every run."
+        ) from error
+    axes = {
+        name: np.unique([_round_off(spot[name]) for spot in spots])
+        for name in COORDINATES
+        if all(math.isfinite(spot[name]) for spot in spots)
+    }
+    shape = tuple(axis.size for axis in axes.values())
+    values = {column: np.full(shape, np.nan) for column in MEASURED}
+    errors = {column: np.full(shape, np.nan) for column in MEASURED}
+    taken: set[tuple[int, ...]] = set()
+    for spot, row in zip(spots, table.summary, strict=True):
+        index = tuple(
+            int(np.searchsorted(axis, _round_off(spot[name]))) for name, axis in axes.items()
+        )
+        if index in taken:
+            raise SweepFolderError(
+                f"the sweep in {directory} must vary field, tilt, thickness or volume fraction "
+                f"only, which a place on the map has; two of its points differ in something else."
+            )
+        taken.add(index)
+        for column in MEASURED:
+            values[column][index] = as_float(row[column])
+            errors[column][index] = as_float(row[f"{column}_error"])
+    return SweepGrid(
+        axes=axes,
+        values=values,
+        errors=errors,
+        film=films[0],
+        points=len(spots),
+        done=sum(row["replicas_done"] > 0 for row in table.summary),
+        at_rest=sum(as_float(row["equilibrated_share"]) == 1.0 for row in table.summary),
+    )
+
+
+def _coordinates(film: dict[str, Any]) -> dict[str, float]:
+    """Where a run stands: its strongest step, its film and the amount of particles."""
+    vectors = [[float(part) for part in step["vector"]] for step in film["field"]["steps"]]
+    x, y, z = max(vectors, key=lambda vector: math.hypot(*vector))
+    return {
+        "strength_t": math.hypot(x, y, z),
+        "tilt_deg": math.degrees(math.atan2(abs(z), math.hypot(x, y))),
+        "thickness_m": float(film["film"]["thickness"]),
+        "volume_fraction": as_float(film["particles"]["volume_fraction"]),
+    }
+
+
+def _round_off(value: float) -> float:
+    """Round to nine digits, so that equal settings are one knot."""
+    return float(f"{value:.9g}")

@@ -1,0 +1,130 @@
+"""Figures of a sweep laid over the map of a cell: measured numbers, and their errors."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import style
+from analysis.map_pictures import magnet_outlines
+from analysis.sweep_grid import MEASURED
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from analysis.map_pictures import Outline
+
+__all__ = ["draw_sweep_map", "measured_map"]
+
+Floats = NDArray[np.float64]
+
+
+def draw_sweep_map(
+    x: Floats,
+    y: Floats,
+    columns: Mapping[str, NDArray[Any]],
+    outlines: list[Outline],
+    directory: Path,
+) -> list[Path]:
+    """Draw values and errors as PNG into a folder; arguments as for `measured_map`."""
+    figures = {
+        "sweep_map": lambda: measured_map(x, y, columns, outlines),
+        "sweep_errors_map": lambda: measured_map(x, y, columns, outlines, "_error"),
+    }
+    return style.save_all(figures, directory, "png")
+
+
+def measured_map(
+    x: Floats,
+    y: Floats,
+    columns: Mapping[str, NDArray[Any]],
+    outlines: list[Outline],
+    which: str = "",
+) -> Figure:
+    """Draw what a sweep measured over the cell, hatched where the sweep has nothing to say.
+
+    Parameters
+    ----------
+    x, y : ndarray (columns,), (rows,)
+        Places in m.
+    columns : mapping of ndarray
+        What `analysis.sweep_map.sweep_columns` returns, on the grid.
+    outlines : list of dict
+        The magnets, see `analysis.map_pictures.Outline`.
+    which : str
+        "" for the values, "_error" for their errors.
+
+    Returns
+    -------
+    Figure
+        Four maps to scale.
+    """
+    with style.publication():
+        shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
+        height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
+        figure = style.new_figure(style.DOUBLE_COLUMN, height)
+        panels = figure.subplots(2, 2, sharex=True, sharey=True)
+        scale = style.scale_for(float(max(x[-1], y[-1])), "m")
+        outside = columns["sweep_outside"] > 0
+        for axes, (column, words) in zip(panels.ravel(), MEASURED.items(), strict=True):
+            values = np.asarray(columns[f"sweep_{column}{which}"], dtype=np.float64)
+            unit = _unit(values, column)
+            _panel(figure, axes, x, y, unit.factor * values, scale.factor)
+            _beyond(axes, x, y, outside, scale.factor)
+            magnet_outlines(axes, outlines, "above", scale.factor)
+            name = f"Error of {words[0].lower()}{words[1:]}" if which else words
+            bare = ", hatched: outside the sweep" if outside.any() else ""
+            axes.set_title(f"{unit.label(name)}{bare}", loc="left", fontsize=style.SMALL_POINTS)
+            axes.set_xlim(*(scale.factor * x[[0, -1]]))
+            axes.set_ylim(*(scale.factor * y[[0, -1]]))
+        for axes in panels[1]:
+            axes.set_xlabel(scale.label("x"))
+        for axes in panels[:, 0]:
+            axes.set_ylabel(scale.label("y"))
+        return figure
+
+
+def _unit(values: Floats, column: str) -> style.Scale:
+    """Prefix that suits the known values; lengths in diameters have none."""
+    if not column.endswith("_m") or not np.isfinite(values).any():
+        return style.Scale(1.0, "")
+    return style.scale_for(float(np.nanmax(values)), "m")
+
+
+def _panel(figure: Figure, axes: Axes, x: Floats, y: Floats, values: Floats, factor: float) -> None:
+    """Draw one number; without any the panel says so."""
+    axes.set_facecolor(style.SINGLE_PARTICLE)
+    axes.set_aspect("equal")
+    axes.tick_params(direction="out", top=False, right=False)
+    if not np.isfinite(values).any():
+        axes.text(0.5, 0.5, "not measured", transform=axes.transAxes, ha="center", va="center",
+                  color=style.QUIET, zorder=5,
+                  bbox={"facecolor": "white", "edgecolor": "none"})  # fmt: skip
+        return
+    half_x, half_y = (0.5 * (s[-1] - s[0]) / (s.size - 1) for s in (x, y))
+    edges = [x[0] - half_x, x[-1] + half_x, y[0] - half_y, y[-1] + half_y]
+    left, right, low, high = (factor * float(edge) for edge in edges)
+    image = axes.imshow(
+        np.ma.masked_invalid(values), origin="lower", extent=(left, right, low, high),
+        cmap=style.COLOUR_MAP, aspect="equal", interpolation="nearest",
+    )  # fmt: skip
+    bar = figure.colorbar(image, ax=axes, pad=0.02, aspect=22)
+    bar.ax.tick_params(direction="out")
+
+
+def _beyond(axes: Axes, x: Floats, y: Floats, outside: NDArray[np.bool_], factor: float) -> None:
+    """Hatch where the sweep ends."""
+    import matplotlib as mpl
+
+    if outside.any():
+        with mpl.rc_context({"hatch.color": style.QUIET, "hatch.linewidth": 0.5}):
+            axes.contourf(
+                x * factor, y * factor, outside.astype(float),
+                levels=[0.5, 1.5], colors="none", hatches=["////"],
+            )  # fmt: skip

@@ -1,0 +1,105 @@
+"""SIGTERM and Ctrl-C wherever they come: exit code 130, one line, no traceback, nothing lost."""
+
+import os
+import signal
+import threading
+import time
+
+import pytest
+
+from sim.command_line import main
+from sim.signals import signals_interrupt
+from sim.storage import read_summary
+from tests.reference.real_runs import ending_of, finish, start, wait_until
+from tests.reference.small_film import small_film
+
+BOTH = [signal.SIGINT, signal.SIGTERM]
+SWEPT = '[sweep]\n"field.strength" = ["5 mT", "9 mT"]\n'
+
+
+@pytest.fixture
+def film(tmp_path):
+    path = tmp_path / "film.toml"
+    path.write_text(small_film())
+    return path
+
+
+def interrupted(process, number):
+    """Send a signal; return what the process said, after checking how it ended."""
+    process.send_signal(number)
+    _, told = process.communicate(timeout=60)
+    assert process.returncode == 130, told
+    assert "Traceback" not in told
+    assert "Exception" not in told
+    assert told.count("\n") == 1, told
+    return told
+
+
+@pytest.mark.parametrize("number", BOTH)
+@pytest.mark.parametrize("command", ["run", "sweep"])
+def test_while_kernels_are_compiled(film, tmp_path, command, number):
+    """With an empty cache compiling takes a minute; a signal does not wait for its end."""
+    film.write_text(small_film() + (SWEPT if command == "sweep" else ""))
+    out, cache = tmp_path / "out", tmp_path / "cache"
+    process = start(command, film, "-o", out, "--no-plots", NUMBA_CACHE_DIR=str(cache))
+    wait_until(process, (out / ".lock").exists)
+    time.sleep(1.5)
+    sent = time.monotonic()
+    told = interrupted(process, number)
+    assert time.monotonic() - sent < 20.0  # a second alone; the machine may be busy
+    assert "interrupted" in told or "--resume" in told
+    assert not (out / ".lock").exists()
+    assert not (out / "run.h5").exists()
+
+
+@pytest.mark.parametrize("number", BOTH)
+def test_while_a_finished_run_is_measured(film, tmp_path, number):
+    out = tmp_path / "out"
+    process = start("run", film, "-o", out, "--no-plots")
+    wait_until(process, lambda: ending_of(out / "run.h5") == "finished")
+    told = interrupted(process, number)
+    assert f"interrupted; go on with: chainfilm run {film} -o {out} --resume" in told
+    assert read_summary(out / "run.h5").ending.value == "finished"
+    assert not [path for path in out.iterdir() if path.name.startswith(".")]  # no half a file
+    code, told = finish("run", film, "-o", out, "--no-plots", "--resume")
+    assert (code, "nothing is simulated" in told) == (0, True)
+    assert (out / "measures.json").exists()
+
+
+@pytest.mark.parametrize("number", BOTH)
+def test_while_a_file_is_read_or_looked_ahead(film, monkeypatch, capsys, number):
+    """Any command: the signal comes wherever it was, and the handlers are put back."""
+    before = [signal.getsignal(each) for each in BOTH]
+    monkeypatch.setattr("sim.command_line._load", lambda *_: os.kill(os.getpid(), number))
+    assert main(["check", str(film)]) == 130
+    assert capsys.readouterr().err == "chainfilm: interrupted\n"
+    assert [signal.getsignal(each) for each in BOTH] == before
+
+
+def test_the_first_signal_interrupts_and_the_second_is_deadly():
+    now = []
+
+    def hear():
+        with signals_interrupt():
+            try:
+                os.kill(os.getpid(), signal.SIGTERM)
+            finally:
+                now.extend(signal.getsignal(each) for each in BOTH)
+
+    with pytest.raises(KeyboardInterrupt, match="SIGTERM"):
+        hear()
+    assert now == [signal.SIG_DFL, signal.SIG_DFL]
+
+
+def test_outside_the_main_thread_nothing_changes():
+    before = [signal.getsignal(each) for each in BOTH]
+    seen = []
+
+    def look():
+        with signals_interrupt():
+            seen.extend(signal.getsignal(each) for each in BOTH)
+
+    thread = threading.Thread(target=look)
+    thread.start()
+    thread.join()
+    assert seen == before
