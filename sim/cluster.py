@@ -80,7 +80,8 @@ def cluster_workers(
         raise UsageError(
             '--cluster needs Dask distributed; install it with: pip install "chainfilm[cluster]"'
         ) from error
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what matters is told as outcomes
+    for logger in ("distributed", "distributed.client"):  # what matters is told as outcomes
+        logging.getLogger(logger).setLevel(logging.CRITICAL)
     with contextlib.ExitStack() as stack:
         where: Any = address
         if address == "local":

@@ -81,7 +81,7 @@ def _carried(
 
     def carry() -> None:
         # Without a scheduler there is nobody to tell; the worker ends or joins again by itself.
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, AttributeError):  # its client has then no scheduler
             while not over.wait(LOOK_SECONDS):
                 if unwanted():
                     folder.stop_file.touch()

@@ -23,7 +23,8 @@ distributed = pytest.importorskip("distributed", reason="a cluster needs Dask di
 
 PROJECT = Path(__file__).parents[2]
 RUNS = [f"runs/point_{k}_replica_1" for k in range(1, len(POINTS) + 1)]
-PATIENCE = 60.0
+PATIENCE = 180.0
+STARTED = []
 
 
 def start(words, folder):
@@ -31,10 +32,22 @@ def start(words, folder):
     environment = os.environ | {"PYTHONPATH": str(PROJECT)}
     folder.mkdir(exist_ok=True)
     with (folder / "log.txt").open("ab") as log:
-        return subprocess.Popen(
+        process = subprocess.Popen(
             [sys.executable, "-m", *map(str, words)], cwd=folder, env=environment,
             stdout=log, stderr=log,
         )  # fmt: skip
+    STARTED.append(process)
+    return process
+
+
+@pytest.fixture(autouse=True)
+def nothing_left():
+    """End what a failed test has left."""
+    yield
+    for process in STARTED:
+        process.kill()
+        process.wait()
+    STARTED.clear()
 
 
 def until(met, what):
