@@ -1,9 +1,9 @@
 """Reads one spoilt file under guard: how it ended, and what it must not have done.
 
 `Guard` watches a process: time by a timer, memory by a limit on the address space, code and writes
-by an audit hook, further files by a list of the folder. Time is that of the processor, so that a busy
-machine spoils nothing. Compiled code and a file that never answers hear no timer: after twelve times
-as long by the clock the process ends and says where it was.
+by an audit hook, further files by a list of the folder. Time is that of the processor, so that a
+busy machine spoils nothing. Compiled code and a file that never answers hear no timer: after twelve
+times as long by the clock the process ends and says where it was.
 """
 
 import faulthandler
