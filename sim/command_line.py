@@ -188,8 +188,7 @@ def run_and_measure(
 
 
 def _sweep(args: argparse.Namespace) -> int:
-    if args.cluster:
-        raise UsageError("--cluster comes in a later version; --workers N uses this machine")
+    from sim.cluster import cluster_workers
     from sim.many_runs import sweep
     from sim.sweep_table import load_sweep
     from sim.sweep_text import ending, heading
@@ -199,12 +198,14 @@ def _sweep(args: argparse.Namespace) -> int:
     directory = Path(args.output) if args.output else Path(Path(args.file).stem)
     plots = not args.no_plots
     say_on_terminal(heading(plan))
-    with SweepBar() as bar:
+    cluster = cluster_workers(args.cluster, directory, args.workers, notice_lines)
+    with cluster as executor, SweepBar() as bar:
         result = sweep(
             plan,
             directory,
             point=partial(measure_point, plots=plots),
             workers=args.workers,
+            executor=executor,
             resume=args.resume,
             overwrite=args.overwrite,
             on_notice=lambda notice: notice_lines([notice]),

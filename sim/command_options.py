@@ -129,7 +129,11 @@ def _sweep(command: argparse.ArgumentParser) -> None:
         metavar="N",
         help="runs at a time, each on one thread; default all cores; changes no result",
     )
-    command.add_argument("--cluster", metavar="ADDRESS", help="comes in a later version")
+    command.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="run on a Dask scheduler's workers, such as tcp://host:8786; local starts one here",
+    )
     _seed(command)
 
 

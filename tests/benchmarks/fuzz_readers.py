@@ -27,6 +27,7 @@ from hypothesis import strategies as st
 from tests.benchmarks.machine import processor, versions
 from tests.reference.guarded import outcome, read_parameters, read_run
 from tests.reference.guide import Guide
+from tests.reference.small_film import small_film
 from tests.reference.spoilt_parameters import edited, edits, parameter_files
 from tests.reference.spoilt_runs import records, spoil, spoilings, write_run
 
@@ -96,6 +97,8 @@ def tell(name, counts, faults, began):
 def fuzz_parameters(count, start, folder):
     """Fuzz the parameter file; return whether all went well."""
     path = folder / "case.toml"
+    path.write_text(small_film())
+    read_parameters(path)  # imports, which look for a folder to write in
 
     def read(data):
         path.write_bytes(data)

@@ -266,9 +266,9 @@ def test_bad_input_is_2_before_anything_runs(table, said, tmp_path, capsys):
         assert said in capsys.readouterr().err
 
 
-def test_a_cluster_comes_later_and_a_full_folder_is_refused(short, tmp_path, capsys):
+def test_a_cluster_without_scheme_and_a_full_folder_are_refused(short, tmp_path, capsys):
     assert call("sweep", short, "--cluster", "host:8786") == 2
-    assert "--cluster comes in a later version" in capsys.readouterr().err
+    assert "--cluster must be local or an address" in capsys.readouterr().err
     assert call("sweep", short, "-o", tmp_path) == 2
     assert "is not empty and holds no sweep" in capsys.readouterr().err
     assert call("sweep", short, "--workers", "0") == 2

@@ -1,8 +1,9 @@
 """Reads one spoilt file under guard: how it ended, and what it must not have done.
 
 `Guard` watches a process: time by a timer, memory by a limit on the address space, code and writes
-by an audit hook, further files by a list of the folder. Compiled code hears no timer: after twice
-the time the process ends and says where it was.
+by an audit hook, further files by a list of the folder. Time is that of the processor, so that a
+busy machine spoils nothing. Compiled code and a file that never answers hear no timer: after twelve
+times as long by the clock the process ends and says where it was.
 """
 
 import faulthandler
@@ -61,18 +62,18 @@ class Guard:
         """Watch what is done inside."""
         used = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
         soft, hard = resource.getrlimit(resource.RLIMIT_AS)
-        before = signal.signal(signal.SIGALRM, _too_slow)
+        before = signal.signal(signal.SIGPROF, _too_slow)
         resource.setrlimit(resource.RLIMIT_AS, (used + MEMORY, hard))
-        signal.setitimer(signal.ITIMER_REAL, SECONDS)
-        faulthandler.dump_traceback_later(2 * SECONDS, exit=True, file=sys.__stderr__)
+        signal.setitimer(signal.ITIMER_PROF, SECONDS)
+        faulthandler.dump_traceback_later(12 * SECONDS, exit=True, file=sys.__stderr__)
         _guards.append(self)
         try:
             yield self
         finally:
             _guards.pop()
             faulthandler.cancel_dump_traceback_later()
-            signal.setitimer(signal.ITIMER_REAL, 0.0)
-            signal.signal(signal.SIGALRM, before)
+            signal.setitimer(signal.ITIMER_PROF, 0.0)
+            signal.signal(signal.SIGPROF, before)
             resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
 
 
