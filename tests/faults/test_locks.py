@@ -5,6 +5,7 @@ import errno
 import json
 import os
 import pickle
+import re
 import signal
 import subprocess
 import sys
@@ -208,7 +209,9 @@ def test_of_many_threads_that_run_in_one_folder_one_does(parameters, tmp_path):
     for one in crowd:
         one.join()
     assert ended.count(True) == 1
-    assert all("is being written by" in text for text in ended if text is not True)
+    # Who comes late on a busy machine finds the finished run.
+    refusals = [text for text in ended if text is not True]
+    assert [text for text in refusals if not re.search("being written by|holds a run", text)] == []
 
 
 def test_a_point_of_a_sweep_waits_for_its_last_worker(holder, parameters, tmp_path, monkeypatch):
