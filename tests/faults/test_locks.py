@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import h5py
@@ -292,6 +293,7 @@ def test_a_look_at_a_lock_keeps_no_writer_out(tmp_path):
         while not stop.is_set():
             with contextlib.suppress(LockedError):
                 folder_lock.refuse_if_held(tmp_path)
+            time.sleep(0.002)  # often, but not all the time
 
     onlooker = threading.Thread(target=look)
     onlooker.start()
