@@ -2,56 +2,31 @@
 
 import os
 import signal
-import subprocess
-import sys
 import time
-from pathlib import Path
+from functools import partial
 
 import h5py
 import numpy as np
 import pytest
 
 from sim.storage import read_summary
+from tests.reference.real_runs import finish, frames_in, start, wait_until
 from tests.reference.small_film import small_film
 
-ROOT = Path(__file__).parents[2]
 LONG = {"duration": "150 us", "frames": 600}
 """Long enough to be stopped on the way: about two seconds."""
-PATIENCE = 180.0
-"""Seconds to wait for a first frame: kernels may have to be compiled."""
 
 
-def start(film, out, *words):
-    return subprocess.Popen(
-        [sys.executable, "-m", "sim", "run", str(film), "-o", str(out), "--no-plots", *words],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+def words_of(film, out, *words):
+    return ("run", film, "-o", out, "--no-plots", *words)
 
 
-def finish(film, out, *words):
-    process = start(film, out, *words)
-    told = process.communicate(timeout=PATIENCE)
-    return process.returncode, told
-
-
-def frames_in(path):
-    """Return the frames that a reader finds while the file is being written."""
-    try:
-        with h5py.File(path, "r", locking=False) as file:
-            return int(file["parameters/frames_complete"][()])
-    except (OSError, KeyError):
-        return 0
+def has_frames(path, frames):
+    return frames_in(path) >= frames
 
 
 def wait_for_frames(process, path, frames):
-    end = time.monotonic() + PATIENCE
-    while frames_in(path) < frames:
-        assert process.poll() is None, process.communicate()
-        assert time.monotonic() < end
-        time.sleep(0.02)
+    wait_until(process, partial(has_frames, path, frames))
 
 
 @pytest.fixture(scope="module")
@@ -65,7 +40,7 @@ def film(tmp_path_factory):
 def whole(film):
     """Return the file of a run that nobody stopped."""
     out = film.parent / "whole"
-    code, told = finish(film, out, "--threads", "1")
+    code, told = finish(*words_of(film, out, "--threads", "1"))
     assert code == 0, told
     return out / "run.h5"
 
@@ -84,7 +59,7 @@ def assert_same_frames(one, other):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_saves_stops_with_130_and_resume_gives_the_same_bits(film, whole, number):
     out = film.parent / number.name
-    process = start(film, out, "--threads", "1")
+    process = start(*words_of(film, out, "--threads", "1"))
     wait_for_frames(process, out / "run.h5", 65)
     sent = time.monotonic()
     process.send_signal(number)
@@ -98,7 +73,8 @@ def test_a_signal_saves_stops_with_130_and_resume_gives_the_same_bits(film, whol
     summary = read_summary(out / "run.h5")
     assert summary.ending.value == "interrupted"
     assert 65 <= summary.frames < 601
-    code, told = finish(film, out, "--resume", "--threads", "2")  # other threads, same bits
+    # other threads, same bits
+    code, told = finish(*words_of(film, out, "--resume", "--threads", "2"))
     assert code == 0, told
     assert_same_frames(whole, out / "run.h5")
 
@@ -107,7 +83,7 @@ def test_a_killed_run_leaves_a_readable_file(film, whole):
     """Killed at six moments on the way: every frame that is counted is whole."""
     for k in range(6):
         out = film.parent / f"killed{k}"
-        process = start(film, out, "--threads", "1")
+        process = start(*words_of(film, out, "--threads", "1"))
         wait_for_frames(process, out / "run.h5", 1)
         time.sleep(0.08 * k)
         os.kill(process.pid, signal.SIGKILL)
@@ -123,13 +99,13 @@ def test_a_killed_run_leaves_a_readable_file(film, whole):
 
 def test_a_killed_run_starts_afresh_or_goes_on(film, whole):
     out = film.parent / "killed"
-    process = start(film, out, "--threads", "1")
+    process = start(*words_of(film, out, "--threads", "1"))
     wait_for_frames(process, out / "run.h5", 2)
     os.kill(process.pid, signal.SIGKILL)
     process.communicate()
-    code, (_, told) = finish(film, out)
+    code, told = finish(*words_of(film, out))
     assert code == 2
     assert "use --resume to go on with it" in told
-    code, told = finish(film, out, "--resume")
+    code, told = finish(*words_of(film, out, "--resume"))
     assert code == 0, told
     assert_same_frames(whole, out / "run.h5")
