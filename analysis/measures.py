@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from analysis.lag_curve import lag_curve
 from analysis.magnetisation import director
 from analysis.memory_numbers import memory_numbers, short_run_warning
 from analysis.possible import keep_possible
+from analysis.provenance import facts
 from analysis.relaxation import bond_survival, independent_structures
 from analysis.spacing import SpacingFrames
 from analysis.stages import Stage, field_direction, field_series, last_stage
@@ -35,7 +37,7 @@ Floats = NDArray[np.float64]
 
 # More capped moves than this share of all moves are warned about.
 CAPPED_SHARE = 1.0e-6
-TIMING_KEYS = ("compile_s", "stepping_s", "output_s", "steps", "threads")
+TIMING_KEYS = ("setup_s", "compile_s", "stepping_s", "output_s", "steps", "threads")
 
 
 @dataclass(frozen=True)
@@ -103,6 +105,7 @@ def measure(
     TrajectoryError
         Where a frame cannot be read.
     """
+    began = time.perf_counter()
     temperature = float(run.derived.get("temperature_k") or ROOM_TEMPERATURE_K)
     rule = rule_of(run.bonds, temperature, bond_distance, bond_alignment, bond_energy)
     field = field_series(run)
@@ -114,7 +117,9 @@ def measure(
     structures = independent_structures(life, span)
     if structures is None and len(stage.frames) == 1:
         structures = 1.0
-    return _assembled(run, stage, field, by_field is not None, passed, structures, rule)
+    found = _assembled(run, stage, field, by_field is not None, passed, structures, rule)
+    found.numbers["timing"]["measuring_s"] = time.perf_counter() - began
+    return found
 
 
 def _pass(
@@ -198,6 +203,7 @@ def _assembled(
         "relaxation": tell.relaxation_numbers(run, series, field, warnings, stage)
         | memory_numbers(run, series, stage, warnings),
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
+        "measured_by": facts(),
         "warnings": warnings,
     }
     passed.details.add_numbers(numbers, curves, structures, warnings)
@@ -287,9 +293,14 @@ def _parameters(run: Run) -> dict[str, Any]:
     return {
         "text": run.parameters_text,
         "version": run.version,
+        "commit": run.origin.get("commit") or None,
+        "sources": run.origin.get("sources") or None,
         "versions": run.versions,
         "seed": run.seed,
         "processor": run.processor,
+        "run_id": run.origin.get("run_id") or None,
+        "parts": run.origin.get("parts", []),
+        "resolved": run.resolved,
         "finished": run.finished,
         "end_reason": run.end_reason,
         "provisional": run.provisional,

@@ -124,11 +124,25 @@ def record(file: Any) -> dict[str, Any]:
     out["parameters_text"] = _text(attributes.get("text"))
     for key in ("version", "processor", "end_reason"):
         out[key] = _text(attributes.get(key))
+    out["origin"] = {key: _text(attributes.get(key)) for key in ORIGIN if key in attributes}
+    out["origin"]["parts"] = _rows(attributes.get("parts"))
     seed = attributes.get("seed")
     out["seed"] = None if seed is None else int(seed)
     out["finished"] = bool(attributes.get("finished", True))
     out["provisional"] = bool(attributes.get("provisional", False))
     return out
+
+
+ORIGIN = ("commit", "sources", "run_id")
+
+
+def _rows(value: Any) -> list[dict[str, Any]]:
+    """Return a JSON attribute as a list of dictionaries, empty where there is none to be had."""
+    try:
+        content = json.loads(_text(value) or "[]")
+    except (json.JSONDecodeError, RecursionError):
+        return []
+    return [row for row in content if isinstance(row, dict)] if isinstance(content, list) else []
 
 
 def _text(value: Any) -> str:

@@ -51,7 +51,7 @@ class Run:
         Film thickness in m.
     observables : dict of ndarray
         Series stored beside the frames, first axis (frames,).
-    derived, resolved, bonds, timing, versions : dict
+    derived, resolved, bonds, timing, versions, origin : dict
         What the run recorded of itself; empty for files of other origin.
     notices : tuple of str
         What had to be assumed about a file of other origin.
@@ -75,6 +75,7 @@ class Run:
     bonds: dict[str, Any] = field(default_factory=dict)
     timing: dict[str, Any] = field(default_factory=dict)
     versions: dict[str, Any] = field(default_factory=dict)
+    origin: dict[str, Any] = field(default_factory=dict)
     version: str = ""
     processor: str = ""
     seed: int | None = None
