@@ -97,7 +97,7 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
             "seed": run.seed,
             "parameters": run.resolved,
             "timing": numbers["timing"],
-            "measured_by": numbers["measured_by"],
+            "measured_by": numbers.get("measured_by"),
             "finished": run.finished,
             "equilibration_reached": numbers["equilibration"].get("reached"),
             "statement": numbers["equilibration"].get("statement"),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +23,6 @@ from analysis.lag_curve import lag_curve
 from analysis.magnetisation import director
 from analysis.memory_numbers import memory_numbers, short_run_warning
 from analysis.possible import keep_possible
-from analysis.provenance import facts
 from analysis.relaxation import bond_survival, independent_structures
 from analysis.spacing import SpacingFrames
 from analysis.stages import Stage, field_direction, field_series, last_stage
@@ -105,7 +103,6 @@ def measure(
     TrajectoryError
         Where a frame cannot be read.
     """
-    began = time.perf_counter()
     temperature = float(run.derived.get("temperature_k") or ROOM_TEMPERATURE_K)
     rule = rule_of(run.bonds, temperature, bond_distance, bond_alignment, bond_energy)
     field = field_series(run)
@@ -117,9 +114,7 @@ def measure(
     structures = independent_structures(life, span)
     if structures is None and len(stage.frames) == 1:
         structures = 1.0
-    found = _assembled(run, stage, field, by_field is not None, passed, structures, rule)
-    found.numbers["timing"]["measuring_s"] = time.perf_counter() - began
-    return found
+    return _assembled(run, stage, field, by_field is not None, passed, structures, rule)
 
 
 def _pass(
@@ -203,7 +198,6 @@ def _assembled(
         "relaxation": tell.relaxation_numbers(run, series, field, warnings, stage)
         | memory_numbers(run, series, stage, warnings),
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
-        "measured_by": facts(),
         "warnings": warnings,
     }
     passed.details.add_numbers(numbers, curves, structures, warnings)

@@ -232,10 +232,9 @@ def _further_rows(numbers: dict[str, Any]) -> list[tuple[str, str, str]]:
     """Rows for measured numbers that have no text of their own, as far as they have a value."""
     known = {(item.section, item.key) for item in report_text.MEASURED} | report_chains.TOLD
     rows = []
+    unmeasured = ("derived", "timing", "parameters", "measured_by")
     for section, block in numbers.items():
-        if section in ("derived", "timing", "parameters", "measured_by") or not isinstance(
-            block, dict
-        ):
+        if section in unmeasured or not isinstance(block, dict):
             continue
         for key, entry in block.items():
             if (section, key) in known or not (isinstance(entry, dict) and "value" in entry):

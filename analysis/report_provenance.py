@@ -24,7 +24,7 @@ PHASES = (
 
 
 def run_rows(numbers: dict[str, Any], run: Run) -> list[tuple[str, str]]:
-    """Return program, versions, seed, processor and cost: what another person needs to repeat the run."""
+    """Return program, versions, seed, processor and cost: what it takes to repeat the run."""
     program = {"program": "chainfilm", "version": run.version, **run.origin}
     rows = [("Program", program_text(program) if run.version else "not recorded")]
     if run.versions:

@@ -143,11 +143,9 @@ def collect(directory: str | Path) -> SweepTable:
 def _begun_by(record: dict[str, Any]) -> dict[str, Any]:
     """Return what a sweep was begun by; sweeps of an earlier version say less."""
     found = record.get("made_by")
-    return (
-        found
-        if isinstance(found, dict)
-        else {"program": "chainfilm", "version": record.get("version")}
-    )
+    if isinstance(found, dict):
+        return found
+    return {"program": "chainfilm", "version": record.get("version")}
 
 
 def _seconds(runs: list[SweptRun]) -> dict[str, float]:

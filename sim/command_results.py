@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -87,8 +88,12 @@ def _measured(
             f"received {first:.4g} s"
         )
     _make_folder(directory)  # measuring takes its time: a folder that is no use is told before
-    with signed(holder, seed=run.seed, run_id=run.origin.get("run_id")):
-        yield run, add_light(measure(run, **criteria), run, optics)
+    with signed(holder, seed=run.seed, run_id=run.origin.get("run_id")) as facts:
+        began = time.perf_counter()
+        measurement = add_light(measure(run, **criteria), run, optics)
+        measurement.numbers["timing"]["measuring_s"] = time.perf_counter() - began
+        measurement.numbers["measured_by"] = facts
+        yield run, measurement
 
 
 def measure_into(
@@ -202,13 +207,8 @@ def clear_map(directory: Path) -> None:
     figures = (
         "chains_map", "numbers_map", "drift_maps", "drift_chains", "sweep_map", "sweep_errors_map",
     )  # fmt: skip
-    for name in (
-        *tables,
-        "map.json",
-        "cell_map.vti",
-        "drift.vti",
-        *(f"figures/{f}.png" for f in figures),
-    ):
+    others = ("map.json", "cell_map.vti", "drift.vti")
+    for name in (*tables, *others, *(f"figures/{f}.png" for f in figures)):
         (directory / name).unlink(missing_ok=True)
 
 
