@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.recorded import observables, record, wrong_entry
+from analysis.recorded import is_whole, observables, record, wrong_entry
 from analysis.run_file_checks import obstacle
 
 Floats = NDArray[np.float64]
@@ -171,6 +171,11 @@ def open_run(path: str | Path) -> Run:
     if not file_path.is_file():
         raise TrajectoryError(f"a run must be a folder with run.h5 or an H5MD file; {path} is not.")
     with _opened(file_path) as file:
+        if not _guarded(file_path, lambda: is_whole(file)):
+            raise TrajectoryError(
+                f"{file_path} must be a whole run; it is damaged: its checksum does not fit what "
+                "it holds."
+            )
         return _guarded(file_path, lambda: _read_run(file, file_path))
 
 

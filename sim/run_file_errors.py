@@ -84,5 +84,5 @@ def _part_elsewhere(file: h5py.File) -> str:
 
     try:
         return str(file.visititems_links(link) or file.visititems(item) or "")
-    except (RuntimeError, OSError, KeyError, ValueError):
+    except (RuntimeError, OSError, LookupError, SystemError, TypeError, ValueError):
         return ""  # a damaged part is told by whoever reads it

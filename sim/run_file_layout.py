@@ -6,6 +6,7 @@ Source: H5MD, version 1.1 (an open standard), with its `units` module.
 from __future__ import annotations
 
 import json
+import zlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -81,6 +82,8 @@ PER_FRAME = [
 SERIES = [f"/observables/energy_{name}" for name in ENERGIES]
 STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
 COUNT = "/parameters/frames_complete"
+SEAL = "seal"
+"""Attribute of /parameters: see `seal_of`."""
 
 
 def frames_per_block(count: int) -> int:
@@ -134,6 +137,7 @@ def write_parameters(file: h5py.File, record: RunRecord) -> None:
     attrs.create("steps_planned", record.steps_planned, dtype="<i8")
     attrs.create("provisional", record.provisional, dtype=bool)
     attrs.create("finished", False, dtype=bool)
+    attrs.create(SEAL, 0, dtype="<u4")
 
 
 def _ascii(text: str) -> np.bytes_:
@@ -165,7 +169,9 @@ def write_particles(file: h5py.File, particles: Particles) -> None:
         (film, "core_diameter", particles.core_diameter, "m"),
         (film, "moment_magnitude", particles.moment, "A m+2"),
     ):
-        group.create_dataset(name, data=values, dtype="<f8").attrs["unit"] = _ascii(unit)
+        data = np.asarray(values, "<f8")
+        made = group.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
+        made.attrs["unit"] = _ascii(unit)
 
 
 def make_elements(file: h5py.File, count: int) -> None:
@@ -176,20 +182,57 @@ def make_elements(file: h5py.File, count: int) -> None:
         tail = tuple(count if size == -1 else size for size in shape)
         chunk = (frames if -1 in shape else SERIES_CHUNK, *tail)
         value = file.create_dataset(
-            element + "/value", (0, *tail), dtype, maxshape=(None, *tail), chunks=chunk
-        )
+            element + "/value", (0, *tail), dtype, maxshape=(None, *tail), chunks=chunk,
+            fletcher32=True,
+        )  # fmt: skip
         if unit:
             value.attrs["unit"] = _ascii(unit)
         if element in SERIES:
             value.attrs["description"] = _ascii("energy per particle divided by kT")
         if element == "/particles/film/position":
-            file.create_dataset(STEP, (0,), "<i8", maxshape=(None,), chunks=(SERIES_CHUNK,))
-            stamps = file.create_dataset(
-                TIME, (0,), "<f8", maxshape=(None,), chunks=(SERIES_CHUNK,)
-            )
-            stamps.attrs["unit"] = _ascii("s")
+            for name, kind in ((STEP, "<i8"), (TIME, "<f8")):
+                file.create_dataset(
+                    name, (0,), kind, maxshape=(None,), chunks=(SERIES_CHUNK,), fletcher32=True
+                )
+            file[TIME].attrs["unit"] = _ascii("s")
         else:  # hard links: one schedule for everything
             file[element + "/step"], file[element + "/time"] = file[STEP], file[TIME]
+
+
+def seal_of(file: h5py.File) -> int:
+    """Return a CRC-32 of what no checksum of HDF5 covers.
+
+    These are the attributes of /parameters, the frames that count, and of every array its place,
+    type, shape and unit. The numbers in the arrays have checksums of their own (fletcher32).
+    """
+    attrs = file["/parameters"].attrs
+    told = [f"{name}={attrs[name]}" for name in sorted(attrs) if name != SEAL]
+    told.append(f"frames={file[COUNT][()]}")
+
+    def note(name: str, item: object) -> None:
+        if isinstance(item, h5py.Dataset):
+            unit = item.attrs.get("unit", b"")
+            told.append(f"{name} {item.dtype.str} {item.shape} {unit!s}")
+
+    file.visititems(note)
+    return zlib.crc32("\n".join(told).encode("utf-8", "surrogateescape"))
+
+
+def require_sound(file: h5py.File, frames: int) -> None:
+    """Read so many frames and what is fixed in time, so that HDF5 checks their checksums.
+
+    Raises
+    ------
+    OSError
+        If a checksum does not fit.
+    """
+    for path in ("diameter", "core_diameter", "moment_magnitude", "box/edges"):
+        file[f"/particles/film/{path}"][()]
+    moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *SERIES]
+    for path in (STEP, TIME, *(f"{element}/value" for element in moving)):
+        step = file[path].chunks[0]
+        for first in range(0, frames, step):
+            file[path][first : min(first + step, frames)]
 
 
 def resize(file: h5py.File, frames: int) -> None:

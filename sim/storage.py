@@ -28,6 +28,7 @@ from sim.run_file_layout import (
     ENERGIES,
     PER_FRAME,
     PER_PARTICLE,
+    SEAL,
     SERIES,
     STEP,
     TEXT,
@@ -35,7 +36,9 @@ from sim.run_file_layout import (
     Frame,
     frames_per_block,
     make_elements,
+    require_sound,
     resize,
+    seal_of,
     write_head,
     write_parameters,
     write_particles,
@@ -100,6 +103,7 @@ class RunWriter:
             write_particles(file, particles)
             make_elements(file, len(particles.diameter))
             file.create_dataset(COUNT, data=0, dtype="<i8")
+            file["/parameters"].attrs.modify(SEAL, np.uint32(seal_of(file)))
             file.flush()
             raw.commit()
         except BaseException:
@@ -131,8 +135,16 @@ class RunWriter:
         """
         writer = cls._opened(path)
         file = writer._file
-        complete = int(file[COUNT][()])
-        keep = int(np.searchsorted(file[STEP][:complete], step, side="right"))
+        try:
+            complete = int(file[COUNT][()])
+            keep = int(np.searchsorted(file[STEP][:complete], step, side="right"))
+            require_sound(file, keep)
+        except Exception as error:  # a spoilt file can raise anything out of HDF5
+            writer.close()
+            raise RunFileError(
+                f"{path} is damaged: a checksum does not fit the frames that it holds; start again "
+                "with --overwrite"
+            ) from error
         file[COUNT][()] = keep
         resize(file, keep)
         writer._frames = keep
@@ -150,6 +162,7 @@ class RunWriter:
 
     def _commit(self) -> None:
         """Make all that was written so far count."""
+        self._file["/parameters"].attrs.modify(SEAL, np.uint32(seal_of(self._file)))
         self._file.flush()
         self._raw.commit()
 
@@ -266,6 +279,13 @@ class RunSummary:
     timing: dict[str, float]
 
 
+def _require_sealed(file: h5py.File, path: Path) -> None:
+    """Refuse a file of which the seal does not fit; files of an earlier version have none."""
+    attrs = file["/parameters"].attrs
+    if SEAL in attrs and int(attrs[SEAL]) != seal_of(file):
+        raise RunFileError(f"{path} is damaged: its checksum does not fit what it holds")
+
+
 def read_summary(path: Path) -> RunSummary:
     """Read how far a run came and how it ended.
 
@@ -287,6 +307,7 @@ def read_summary(path: Path) -> RunSummary:
     with open_hdf5(path, "r") as file:
         try:
             attrs = file["/parameters"].attrs
+            _require_sealed(file, path)
             frames = int(file[COUNT][()])
             return RunSummary(
                 resolved=json.loads(attrs["resolved"]),
@@ -302,5 +323,7 @@ def read_summary(path: Path) -> RunSummary:
                 steps_planned=int(attrs["steps_planned"]),
                 timing=json.loads(attrs.get("timing", "{}")),
             )
-        except (KeyError, ValueError, OSError) as error:
+        except RunFileError:
+            raise
+        except Exception as error:  # a spoilt file can raise anything out of HDF5
             raise RunFileError(f"{path} is an HDF5 file but not a run of chainfilm") from error

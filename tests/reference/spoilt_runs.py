@@ -37,12 +37,18 @@ SMALL = 10_000
 NESTED = '{"a":' * 20_000
 
 
-def write_run(folder):
-    """Write a run of 12 particles and 6 frames into a folder, without kernels."""
+def write_run(folder, *, sealed=False):
+    """Write a run of 12 particles and 6 frames into a folder, without kernels.
+
+    Without its seal, as files of earlier versions are, what is spoilt in it reaches the readers.
+    """
     parameters = from_text(small_film(frames=5))
     derived = expect(parameters).derived
     with mock.patch.object(one_run, "prepare", fake_setup(100)):
         one_run.simulate(parameters, folder, engine_factory=FakeEngine, derived=derived)
+    if not sealed:
+        with h5py.File(folder / "run.h5", "r+") as file:
+            del file["parameters"].attrs["seal"]
     return folder / "run.h5"
 
 
