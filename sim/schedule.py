@@ -24,6 +24,7 @@ __all__ = [
     "Every",
     "LogSpaced",
     "Schedule",
+    "has_passed",
 ]
 
 NEVER = 2**63 - 1
@@ -168,6 +169,14 @@ class LogSpaced(AtSteps):
         super().__init__([*(min(step, last) for step in inner), last])
 
 
+def has_passed(seconds: float, since: float, now: float) -> bool:
+    """Return whether so many seconds have gone by.
+
+    A clock that was set back counts as that: nothing waits until it has caught up.
+    """
+    return not 0.0 <= now - since < seconds
+
+
 class ByClock:
     """Due when so many seconds have gone by since it was last due, whatever the step.
 
@@ -197,7 +206,7 @@ class ByClock:
     def is_due(self, step: int) -> bool:  # noqa: ARG002
         """Return whether the interval has passed, and if so start the next one."""
         now = self._clock()
-        if now - self._last < self.seconds:
+        if not has_passed(self.seconds, self._last, now):
             return False
         self._last = now
         return True

@@ -44,6 +44,7 @@ from sim.run_file_layout import (
     write_particles,
 )
 from sim.run_record import Ending, RunRecord
+from sim.schedule import has_passed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -181,7 +182,7 @@ class RunWriter:
     def append(self, frame: Frame) -> None:
         """Add a frame; it reaches the disk with its block, or after a few seconds."""
         self._waiting.append(frame)
-        late = time.monotonic() - self._flushed > FLUSH_SECONDS
+        late = has_passed(FLUSH_SECONDS, self._flushed, time.monotonic())
         if late or len(self._waiting) >= self._block:
             self.flush()
 

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from sim.schedule import has_passed
 from sim.sweep_folder import Outcome, SweepFolder
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ class Overseer:
         if self.heard and not self.folder.stop_file.exists():
             self.folder.stop_file.touch()
         now = time.monotonic()
-        if self._on_progress is not None and now - self._told >= TELL_SECONDS:
+        if self._on_progress is not None and has_passed(TELL_SECONDS, self._told, now):
             self._told = now
             self._on_progress(self.progress())
         return self.heard != ""

@@ -15,7 +15,7 @@ from sim.folder_lock import LockedError
 from sim.one_run import Run, RunFailed, RunFileError, simulate
 from sim.run_file_errors import InUseError
 from sim.run_record import Ending
-from sim.schedule import ByClock, Schedule
+from sim.schedule import ByClock, Schedule, has_passed
 from sim.sweep_folder import Outcome, SweepFolder
 from sim.watchers import Scene, Stop, Watcher
 
@@ -88,7 +88,7 @@ class _Watch:
     def tell(self, step: int, steps: int) -> None:
         """Write the progress, at most twice a second."""
         now = time.monotonic()
-        if now - self.told >= LOOK_SECONDS:
+        if has_passed(LOOK_SECONDS, self.told, now):
             self.told = now
             self.folder.set_progress(self.name, step, steps)
 
