@@ -1,19 +1,15 @@
 """Energies of a state, in scalar double precision. No checks by design."""
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from sim.kernels.added_forces import added_pair_energy, body_energy, separation
-from sim.kernels.layout import BLOCKS, CUTOFF
+from sim.kernels.blocks import kernel
+from sim.kernels.layout import CUTOFF
 from sim.kernels.lists import block_bounds
 from sim.kernels.motion import missing_field
-from sim.kernels.pair_laws import (
-    SURFACTANT,
-    brush_energy,
-    dipole_radial,
-    soft_core_energy,
-)
-from sim.kernels.screened_law import screened_radial
+from sim.kernels.pair_laws import SURFACTANT, brush_energy, soft_core_energy
+from sim.kernels.screened_law import dipole_factors
 
 # Columns of the result.
 DIPOLAR, STERIC, WINDOWS, FIELD, VAN_DER_WAALS, ELECTROSTATIC, GRAVITY = range(7)
@@ -21,14 +17,11 @@ COLUMNS = 7
 NAMES = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity")
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def pair_energy(i, j, slots, patch, laws, screening):
     """Return (dipolar, steric) energy of two slots, the dipoles within their range."""
     dx, dy, dz, r2 = separation(i, j, slots, patch)
-    if screening is None:
-        b, c, _ = dipole_radial(r2, laws.cutoff * laws.cutoff)
-    else:
-        b, c, _ = screened_radial(r2, laws.cutoff * laws.cutoff, screening)
+    b, c, _ = dipole_factors(r2, laws.cutoff * laws.cutoff, screening)
     mine = slots.ux[i] * dx + slots.uy[i] * dy + slots.uz[i] * dz
     theirs = slots.ux[j] * dx + slots.uy[j] * dy + slots.uz[j] * dz
     both = slots.ux[i] * slots.ux[j] + slots.uy[i] * slots.uy[j] + slots.uz[i] * slots.uz[j]
@@ -40,7 +33,7 @@ def pair_energy(i, j, slots, patch, laws, screening):
     return dipolar, steric
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def slot_energies(
     i, slots, neighbours, patch, laws, applied, magnetisation, long_range, screening, out
 ):
@@ -77,29 +70,19 @@ def slot_energies(
         out[FIELD] += turned
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long_range, screening):
-    """Return total energies in kT: dipolar, steric, windows, field and the added forces.
+@kernel
+def block_energies(block, film):
+    """Write the energies of a block in kT: dipolar, steric, windows, field and the added forces.
 
-    ``applied`` holds the field and its gradient as ``field_at`` writes them, ``long_range`` the
-    field of the exact sum or of the mesh, ``screening`` the table of `screened_radial` beside a
-    mesh, else None.
-
-    Returns
-    -------
-    float64 array, shape (7,)
-        Dipolar: pairs and, with a cut-off, half the field beyond it; steric; windows; moments in
-        the applied field; van der Waals; electrostatic; weight.
+    Dipolar: pairs and, with a cut-off, half the field beyond it, else half that of the exact sum
+    or of the mesh in ``long_range``; field: moments in the applied one.
     """
-    parts = np.zeros((BLOCKS, COLUMNS))
-    for block in prange(BLOCKS):
-        first, end = block_bounds(np.int64(block), slots.x.size)
-        for i in range(first, min(end, count)):
-            slot_energies(
-                i, slots, neighbours, patch, laws, applied, magnetisation, long_range, screening,
-                parts[block],
-            )  # fmt: skip
-    total = np.zeros(COLUMNS)
-    for block in range(BLOCKS):
-        total += parts[block]
-    return total
+    totals, slots = film.totals, film.slots
+    first, end = block_bounds(block, totals.thrown.size, slots.x.size)
+    out = totals.energy[block]
+    out[:] = 0.0
+    for i in range(first, min(end, film.count)):
+        slot_energies(
+            i, slots, film.neighbours, film.patch, film.laws, film.applied, film.magnetisation,
+            film.long_range, film.energy_screening, out,
+        )  # fmt: skip

@@ -96,7 +96,7 @@ def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, l
     return (fx, fy, fz), (bx, by, bz)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def average_noise(first, count, slots, fresh, mean):
     """Average the new normals with those of the step before, which they replace."""
     for axis in range(AXES):
@@ -106,7 +106,7 @@ def average_noise(first, count, slots, fresh, mean):
             slots.last_noise[axis, first + k] = new
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def move(first, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2, travel2):
     """Move and turn ``count`` slots (a multiple of 8) from ``first``.
 
