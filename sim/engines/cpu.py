@@ -76,9 +76,8 @@ class CpuEngine:
         self._film = CpuFilm(
             system,
             state,
-            self._mesh and self._mesh.pair_table,
-            self._mesh and self._mesh.energy_table,
-            self._induced and self._induced.beads,
+            None if self._mesh is None else self._mesh.tables,
+            None if self._induced is None else self._induced.beads,
         )
         self._content.magnetisation[:] = self._start_magnetisation(state)
         self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
@@ -93,7 +92,8 @@ class CpuEngine:
 
     @property
     def _slots(self) -> layout.Slots:
-        return self._film.content.slots
+        slots: layout.Slots = self._film.content.slots
+        return slots
 
     def _start_magnetisation(self, state: FilmState) -> NDArray[np.float64]:
         """Return the moment a volume of the start state."""
@@ -324,7 +324,10 @@ class CpuEngine:
             saved["moment"] = self._slots.moment[:count].copy()
         if self._mesh is not None:
             saved |= self._mesh.checkpoint(self._slots)
-        saved |= {"magnetisation": self._content.magnetisation.copy(), "flags": self._content.flags.copy()}
+        saved |= {
+            "magnetisation": self._content.magnetisation.copy(),
+            "flags": self._content.flags.copy(),
+        }
         return saved | {"step": self._step, "seed": self._seed}
 
     def restore(self, checkpoint: dict[str, Any]) -> None:

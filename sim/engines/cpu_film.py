@@ -25,7 +25,6 @@ __all__ = ["CpuFilm"]
 
 GROWTH = 1.3
 """Room for a list that was too short, in multiples of what it needs."""
-MOST_PARTS = 8
 
 
 class CpuFilm:
@@ -36,7 +35,7 @@ class CpuFilm:
     system : ReducedSystem
     state : FilmState
         Where it starts; row i in slot i until the first sort.
-    pair_table, energy_table : array, optional
+    tables : pair of arrays, optional
         What a mesh leaves to the pairs, in the precision of the pairs and in float64.
     beads : Beads, optional
         Where moments are induced.
@@ -55,8 +54,7 @@ class CpuFilm:
         self,
         system: ReducedSystem,
         state: FilmState,
-        pair_table: NDArray[Any] | None = None,
-        energy_table: NDArray[Any] | None = None,
+        tables: tuple[NDArray[Any], NDArray[Any]] | None = None,
         beads: layout.Beads | None = None,
         room: int | None = None,
     ) -> None:
@@ -73,8 +71,8 @@ class CpuFilm:
         self._exact = None
         if plan is not None:
             self._exact = dipole_film(
-                slots.x, slots.y, slots.z, long_range.mx, long_range.my, long_range.mz,
-                system.count, plan, work, long_range.field, long_range.force,
+                x=slots.x, y=slots.y, z=slots.z, count=system.count, plan=plan, work=work,
+                **long_range._asdict(),
             )  # fmt: skip
         self._pack(
             layout.Film(
@@ -88,8 +86,8 @@ class CpuFilm:
                 laws=cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT),
                 programme=cpu_arrays.field_table(system.field, system.gradient),
                 long_range=long_range,
-                screening=pair_table,
-                energy_screening=energy_table,
+                screening=tables and tables[0],
+                energy_screening=tables and tables[1],
                 applied=np.zeros(step.FIELD_SIZE),
                 magnetisation=np.zeros(3),
                 clock=np.array([state.step % 2**64, state.seed], np.uint64),
@@ -97,7 +95,12 @@ class CpuFilm:
                 scratch=cpu_arrays.scratch_of(threads, real),
                 totals=cpu_arrays.totals_of(size),
                 calls=layout.Calls(
-                    *(np.zeros(1, np.int64) for _ in range(5)), exact=np.zeros(2, np.int64),
+                    fresh=np.zeros(1, np.int64),
+                    list_block=np.zeros(1, np.int64),
+                    pack=np.zeros(1, np.int64),
+                    field=np.zeros(1, np.int64),
+                    far=np.zeros(1, np.int64),
+                    exact=np.zeros(2, np.int64),
                     parts=np.zeros(len(self.parts_of(system)), np.int64),
                 ),
                 count=system.count,
@@ -169,8 +172,8 @@ class CpuFilm:
         calls = self.content.calls
         self._set(calls.field, step.apply_field)
         if self._exact is not None:
+            self._find_exact()
             self._set(calls.far, step.sum_exact)
-            calls.exact[:] = self._exact.addresses(ewald_field_force)[0], self._exact.address
         self._set(calls.parts, *self.parts_of(self._system))
         self.advance(0)
 
@@ -183,14 +186,20 @@ class CpuFilm:
     def applied(self) -> NDArray[np.float64]:
         """Return the applied field and its gradient at the present step."""
         self.call(step.apply_field)
-        return self.content.applied.copy()
+        applied: NDArray[np.float64] = self.content.applied
+        return applied.copy()
 
     def sum_exact(self) -> None:
         """Sum the dipoles exactly where they are now; nothing without such a sum."""
         if self._exact is not None:
-            calls = self.content.calls
-            calls.exact[:] = self._exact.addresses(ewald_field_force)[0], self._exact.address
+            self._find_exact()
             self.call(step.sum_exact)
+
+    def _find_exact(self) -> None:
+        """Tell compiled code where the exact sum is."""
+        if self._exact is not None:
+            (sum_address,) = self._exact.addresses(ewald_field_force)
+            self.content.calls.exact[:] = sum_address, self._exact.address
 
     def energies(self) -> NDArray[np.float64]:
         """Return the total energies in kT in the present field, see `energies.NAMES`."""

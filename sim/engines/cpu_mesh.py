@@ -42,8 +42,8 @@ class HeldMesh:
         self.seconds = 0.0
         self.summed_at = NEVER
         self._mesh = SlabMesh(system.mesh, system.count)
-        self.pair_table: NDArray[Any] = screening_table(system.mesh, system.precision)
-        self.energy_table = self._mesh.near_table
+        pair_table: NDArray[Any] = screening_table(system.mesh, system.precision)
+        self.tables = pair_table, self._mesh.near_table
 
     def due(self, at: int) -> bool:
         """Say whether the mesh is to be summed before a step."""

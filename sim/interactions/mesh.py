@@ -100,6 +100,7 @@ class SlabMesh:
 
         from sim.kernels import mesh_sum
         from sim.kernels.blocks import Packed
+        from sim.kernels.layout import SpectrumFilm
 
         film = self._film_of(count, x, y, z, mx, my, mz, out_field, out_force)
         tables, layers = self.tables, self.plan.layers
@@ -113,9 +114,7 @@ class SlabMesh:
             film.run(tables.shape.blocks // rounds, part)
         charges = fft.rfft2(grid, axes=(0, 1), workers=workers)
         spectrum = fft.fft(charges, points_z, axis=2, workers=workers)
-        between = mesh_sum.SpectrumFilm(
-            charges, spectrum, tables.influence, tables.decay, tables.layer
-        )
+        between = SpectrumFilm(charges, spectrum, tables.influence, tables.decay, tables.layer)
         Packed(between).run(points_x, mesh_sum.influence_plane)
         spectrum = fft.ifft(spectrum, axis=2, workers=workers, overwrite_x=True)
         Packed(between._replace(spectrum=spectrum)).run(points_x, mesh_sum.copies_plane)
@@ -128,19 +127,27 @@ class SlabMesh:
     def _film_of(self, count: int, *arrays: Floats) -> Packed:
         """Return the film of these very arrays, the one in use if they are the same."""
         from sim.kernels.blocks import Packed
-        from sim.kernels.mesh_sum import MeshFilm
+        from sim.kernels.layout import MeshFilm
 
         names = ("x", "y", "z", "mx", "my", "mz", "field", "force")
         given = dict(zip(names, arrays, strict=True))
         film = self._film
-        if film is None or any(
-            getattr(film.content, name) is not array for name, array in given.items()
-        ) or film.content.count != count:
+        if (
+            film is None
+            or any(getattr(film.content, name) is not array for name, array in given.items())
+            or film.content.count != count
+        ):
             film = self._film = Packed(
                 MeshFilm(
-                    count=count, shape=self.tables.shape, window=self.tables.window,
-                    columns=self._columns, starts=self._starts, order=self._order,
-                    grid=self._grid, total=np.zeros(1), **given,
+                    count=count,
+                    shape=self.tables.shape,
+                    window=self.tables.window,
+                    columns=self._columns,
+                    starts=self._starts,
+                    order=self._order,
+                    grid=self._grid,
+                    total=np.zeros(1),
+                    **given,
                 )
             )
         return film

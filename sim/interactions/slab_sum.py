@@ -61,23 +61,27 @@ def exact_sum(
 
     x, y, z = np.ascontiguousarray(positions.T)
     mx, my, mz = np.ascontiguousarray(moments.T)
-    film = dipole_film(x, y, z, mx, my, mz, len(positions), plan, work, out_field, out_force)
+    film = dipole_film(
+        x=x, y=y, z=z, mx=mx, my=my, mz=mz, count=len(positions), plan=plan, work=work,
+        field=out_field, force=out_force,
+    )  # fmt: skip
     film.call(ewald_field_force, 0)
 
 
-def dipole_film(*content: Any) -> Packed:
+def dipole_film(**content: Any) -> Packed:
     """Return dipoles laid out for `sim.kernels.ewald_slab.ewald_field_force`.
 
     Parameters
     ----------
     content
-        What `sim.kernels.ewald_slab.DipoleFilm` holds but for its last two fields.
+        The fields of `sim.kernels.layout.DipoleFilm` but for the last two.
     """
     from sim.kernels import ewald_slab
     from sim.kernels.blocks import Packed
+    from sim.kernels.layout import DipoleFilm
 
     calls = np.zeros(len(ewald_slab.PARTS), np.int64)
-    film = Packed(ewald_slab.DipoleFilm(*content, total=np.zeros(1), calls=calls))
+    film = Packed(DipoleFilm(**content, total=np.zeros(1), calls=calls))
     calls[:] = film.addresses(*ewald_slab.PARTS)
     return film
 

@@ -22,6 +22,10 @@ from numba.core.extending import intrinsic
 from numba.core.typing.templates import AttributeTemplate, infer_getattr
 from numba.extending import lower_getattr_generic, models, register_model
 
+__all__ = ["Kernel", "Packed", "address_of", "call", "get_thread_id", "kernel", "on_blocks"]
+
+get_thread_id = numba.get_thread_id  # type: ignore[attr-defined]
+
 I32, I64 = ir.IntType(32), ir.IntType(64)
 ADDRESS = ir.IntType(8).as_pointer()
 C_CALL = ctypes.CFUNCTYPE(None, ctypes.c_int64, ctypes.c_void_p)

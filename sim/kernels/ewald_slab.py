@@ -18,7 +18,6 @@ the pairwise erfc form and against direct sums.
 """
 
 import math
-from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -316,24 +315,6 @@ def real_part(i, x, y, z, mx, my, mz, count, plan, field, force):
             add_near(i, found, near, mx, my, mz, plan, field, force)
 
 
-class DipoleFilm(NamedTuple):
-    """Dipoles to be summed exactly, and room for what is found."""
-
-    x: Any  # (>= count,) positions; z from 0 to the thickness that was planned for
-    y: Any
-    z: Any
-    mx: Any  # (>= count,) moments
-    my: Any
-    mz: Any
-    count: int
-    plan: Any  # EwaldPlan
-    work: Any  # EwaldWork for at least ``count`` dipoles, scratch
-    field: Any  # (>= count, 3) results; energy of the cell -1/2 sum m . field,
-    force: Any  # force = -gradient of it
-    total: Any  # (1,) moment across the film
-    calls: Any  # (4,) int64 addresses of the kernels below
-
-
 @kernel
 def phases_part(i, film):
     """Fill the phase tables of one dipole."""
@@ -343,9 +324,7 @@ def phases_part(i, film):
 @kernel
 def structure_part(column, film):
     """Sum the structure factors of one in-plane wave vector."""
-    structure_of_column(
-        column, film.z, film.mx, film.my, film.mz, film.count, film.plan, film.work
-    )
+    structure_of_column(column, film.z, film.mx, film.my, film.mz, film.count, film.plan, film.work)
 
 
 @kernel

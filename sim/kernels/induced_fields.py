@@ -2,10 +2,8 @@
 
 import math
 
-from numba import get_thread_id
-
 from sim.kernels.added_forces import gradient_field
-from sim.kernels.blocks import kernel
+from sim.kernels.blocks import get_thread_id, kernel
 from sim.kernels.layout import CUTOFF
 from sim.kernels.motion import missing_field
 from sim.kernels.rows import pack_rows

@@ -183,7 +183,7 @@ class Film(NamedTuple):
     scratch: Any
     totals: Any
     calls: Any
-    count: int  # particles
+    count: Any  # int, particles
     beads: Any = None  # Beads, where moments are induced
 
 
@@ -204,3 +204,52 @@ class Totals(NamedTuple):
     moment: Any  # (blocks, 3) sum of moments after the step
     needed: Any  # (blocks,) int64 entries of the list
     energy: Any  # (blocks, 7) see ``energies``
+
+
+class DipoleFilm(NamedTuple):
+    """Dipoles to be summed exactly, and room for what is found."""
+
+    x: Any  # (>= count,) positions; z from 0 to the thickness that was planned for
+    y: Any
+    z: Any
+    mx: Any  # (>= count,) moments
+    my: Any
+    mz: Any
+    count: Any  # int
+    plan: Any  # EwaldPlan
+    work: Any  # EwaldWork for at least ``count`` dipoles, scratch
+    field: Any  # (>= count, 3) results; energy of the cell -1/2 sum m . field,
+    force: Any  # force = -gradient of it
+    total: Any  # (1,) moment across the film
+    calls: Any  # (4,) int64 addresses of the kernels below
+
+
+class MeshFilm(NamedTuple):
+    """Dipoles and the grid that they are summed on."""
+
+    count: Any  # int
+    x: Any  # float64 (>= count,) positions
+    y: Any
+    z: Any
+    mx: Any  # float64 (>= count,) moments
+    my: Any
+    mz: Any
+    shape: Any  # MeshShape
+    window: Any  # (degree + 1) span polynomial coefficients
+    columns: Any  # int64 (count,) first grid column of each dipole
+    starts: Any  # int64 where each column starts in ``order``
+    order: Any  # int64 (count,) dipoles by column; neighbours on the grid follow one another
+    grid: Any  # (nx, ny, layers + span - width); the last columns take zero weights only
+    total: Any  # (1,) moment across the film
+    field: Any  # float64 (>= count, 3) results; a dipole's own cloud is left out
+    force: Any
+
+
+class SpectrumFilm(NamedTuple):
+    """What stands between the transforms."""
+
+    charges: Any  # complex (nx, ny/2 + 1, layers) charges by in-plane wave vector and layer
+    spectrum: Any  # complex (nx, ny/2 + 1, nz) of the charges; potential after the transform back
+    influence: Any  # (nx/2 + 1, ny/2 + 1, nz/2 + 1), even in all wave numbers
+    decay: Any  # float64 (nx/2 + 1, ny/2 + 1)
+    layer: Any

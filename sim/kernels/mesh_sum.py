@@ -5,8 +5,6 @@ by slab; slabs of one round do not meet, so that the sum at each grid point has 
 and the bits do not depend on the number of threads.
 """
 
-from typing import Any, NamedTuple
-
 import numpy as np
 from numba import njit
 
@@ -18,37 +16,6 @@ from sim.kernels.vector_rows import store_sums
 u64 = np.uint64
 
 GATHER_BLOCKS = 64
-
-
-class MeshFilm(NamedTuple):
-    """Dipoles and the grid that they are summed on."""
-
-    count: int
-    x: Any  # float64 (>= count,) positions
-    y: Any
-    z: Any
-    mx: Any  # float64 (>= count,) moments
-    my: Any
-    mz: Any
-    shape: Any  # MeshShape
-    window: Any  # (degree + 1) span polynomial coefficients
-    columns: Any  # int64 (count,) first grid column of each dipole
-    starts: Any  # int64 where each column starts in ``order``
-    order: Any  # int64 (count,) dipoles by column; neighbours on the grid follow one another
-    grid: Any  # (nx, ny, layers + span - width); the last columns take zero weights only
-    total: Any  # (1,) moment across the film
-    field: Any  # float64 (>= count, 3) results; a dipole's own cloud is left out
-    force: Any
-
-
-class SpectrumFilm(NamedTuple):
-    """What stands between the transforms."""
-
-    charges: Any  # complex (nx, ny/2 + 1, layers) charges by in-plane wave vector and layer
-    spectrum: Any  # complex (nx, ny/2 + 1, nz) of the charges; potential after the transform back
-    influence: Any  # (nx/2 + 1, ny/2 + 1, nz/2 + 1), even in all wave numbers
-    decay: Any  # float64 (nx/2 + 1, ny/2 + 1)
-    layer: Any
 
 
 @njit(cache=True, error_model="numpy", inline="always")

@@ -8,10 +8,10 @@ particle that moves too far or is not a number.
 """
 
 import numpy as np
-from numba import get_thread_id, njit
+from numba import njit
 
 from sim.kernels.added_forces import add_forces
-from sim.kernels.blocks import address_of, call, kernel, on_blocks
+from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_blocks
 from sim.kernels.field_curve import FIELD_SIZE, field_at
 from sim.kernels.layout import AXES, EXACT, LIST_FULL, STEP_DONE, THROWN
 from sim.kernels.lists import block_bounds, list_block, sort_order, sort_slots

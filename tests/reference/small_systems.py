@@ -124,15 +124,13 @@ class Parts(NamedTuple):
     words: object
     long_range: object
     pair_table: object
-    energy_table: object
     film: object
 
 
 def parts_of(system, state, room=None):
     """Put arrays, list and rows together as the engine does, for one force."""
     mesh = None if system.mesh is None else HeldMesh(system, 1)
-    tables = (None, None) if mesh is None else (mesh.pair_table, mesh.energy_table)
-    made = CpuFilm(system, state, *tables, room=room)
+    made = CpuFilm(system, state, None if mesh is None else mesh.tables, room=room)
     made.prepare()
     made.fresh()
     made.sum_exact()
@@ -141,7 +139,7 @@ def parts_of(system, state, room=None):
         mesh.keep(held.slots, held.long_range, 0)
     return Parts(
         held.slots, held.patch, held.laws, held.neighbours, held.rows[0], held.words[0],
-        held.long_range, *tables, made,
+        held.long_range, held.screening, made,
     )  # fmt: skip
 
 
