@@ -110,8 +110,9 @@ class SlabMesh:
         film.call(mesh_sum.sort_columns, 0)
         film.run(points_x, mesh_sum.clear_plane)
         rounds = min(2, tables.shape.blocks)
-        for part in (mesh_sum.spread_even, mesh_sum.spread_odd)[:rounds]:
-            film.run(tables.shape.blocks // rounds, part)
+        for number in range(rounds):
+            film.content.round[0] = number
+            film.run(tables.shape.blocks // rounds, mesh_sum.spread_part)
         charges = fft.rfft2(grid, axes=(0, 1), workers=workers)
         spectrum = fft.fft(charges, points_z, axis=2, workers=workers)
         between = SpectrumFilm(charges, spectrum, tables.influence, tables.decay, tables.layer)
@@ -146,6 +147,7 @@ class SlabMesh:
                     starts=self._starts,
                     order=self._order,
                     grid=self._grid,
+                    round=np.zeros(1, np.int64),
                     total=np.zeros(1),
                     **given,
                 )

@@ -240,6 +240,7 @@ class MeshFilm(NamedTuple):
     starts: Any  # int64 where each column starts in ``order``
     order: Any  # int64 (count,) dipoles by column; neighbours on the grid follow one another
     grid: Any  # (nx, ny, layers + span - width); the last columns take zero weights only
+    round: Any  # (1,) int64, slabs are spread in two rounds
     total: Any  # (1,) moment across the film
     field: Any  # float64 (>= count, 3) results; a dipole's own cloud is left out
     force: Any

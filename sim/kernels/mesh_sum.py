@@ -19,12 +19,6 @@ GATHER_BLOCKS = 64
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def rounds_of(shape):
-    """Return the number of rounds in which slabs are spread."""
-    return min(2, shape.blocks)
-
-
-@njit(cache=True, error_model="numpy", inline="always")
 def spread_slab(begin, end, order, x, y, z, mx, my, mz, shape, window, stride, grid):
     """Add the charges of the dipoles of a slab, m . grad of the window, to the grid."""
     real = grid.dtype.type
@@ -59,18 +53,6 @@ def spread_slab(begin, end, order, x, y, z, mx, my, mz, shape, window, stride, g
             chunk += u64(EIGHT)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def spread_slab_of(block, film):
-    """Spread the dipoles of a slab."""
-    shape, starts, grid = film.shape, film.starts, film.grid
-    begin = starts[shape.points_x * block // shape.blocks * shape.points_y]
-    end = starts[shape.points_x * (block + 1) // shape.blocks * shape.points_y]
-    spread_slab(
-        begin, end, film.order, film.x, film.y, film.z, film.mx, film.my, film.mz, shape,
-        film.window, u64(grid.shape[2]), grid.reshape(-1),
-    )  # fmt: skip
-
-
 @kernel
 def clear_plane(plane, film):
     """Empty one plane of the grid."""
@@ -78,15 +60,16 @@ def clear_plane(plane, film):
 
 
 @kernel
-def spread_even(pair, film):
-    """Spread the dipoles of every other slab."""
-    spread_slab_of(rounds_of(film.shape) * pair, film)
-
-
-@kernel
-def spread_odd(pair, film):
-    """Spread the dipoles of the slabs between."""
-    spread_slab_of(rounds_of(film.shape) * pair + 1, film)
+def spread_part(number, film):
+    """Spread the dipoles of a slab of this round."""
+    shape, starts, grid = film.shape, film.starts, film.grid
+    block = min(2, shape.blocks) * number + film.round[0]
+    begin = starts[shape.points_x * block // shape.blocks * shape.points_y]
+    end = starts[shape.points_x * (block + 1) // shape.blocks * shape.points_y]
+    spread_slab(
+        begin, end, film.order, film.x, film.y, film.z, film.mx, film.my, film.mz, shape,
+        film.window, u64(grid.shape[2]), grid.reshape(-1),
+    )  # fmt: skip
 
 
 @kernel

@@ -22,7 +22,7 @@ f64 = np.float64
 LANES = 8
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def rotate(ux, uy, uz, wx, wy, wz):
     """Return (u turned by the rotation vector w, of length 1): Rodrigues' formula.
 
@@ -48,7 +48,7 @@ def rotate(ux, uy, uz, wx, wy, wz):
     return vx * length, vy * length, vz * length
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def missing_field(z, thickness, cutoff):
     """Return the factors (in the plane, across) of M for the field beyond a spherical cut-off.
 
@@ -67,7 +67,7 @@ def missing_field(z, thickness, cutoff):
     return plane, across
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, laws):
     """Return (force, field) on eight slots from ``i``, row ``k`` of the sums, as they stand.
 

@@ -18,7 +18,7 @@ RADIUS = 6
 HALF_BELOW = 0.49999999999999994
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def _fraction(value, period):
     """Return value/period brought into [-1/2, 1/2)."""
     part = value / period
@@ -31,7 +31,7 @@ def fixed_point(value, period, words):
     raise TypeError
 
 
-@overload(fixed_point)
+@overload(fixed_point, jit_options={"forceinline": True})
 def _fixed_point(value, period, words):
     if words.dtype == types.int32:
 

@@ -11,7 +11,7 @@ from sim.kernels.pair_laws import dipole_radial
 from sim.kernels.words import rsqrt, where
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def screened_radial(r2, cutoff2, table):
     """Return the radial factors (B, C, D) of two point dipoles less those of their clouds.
 

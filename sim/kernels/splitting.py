@@ -39,7 +39,7 @@ def widen_noise(count, fresh, normal):
             normal[axis * BLOCK + k] = f64(fresh[axis, k])
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def friction(drag, noise):
     """Return (share kept, spread of the noise) of a momentum; see T above."""
     inverse = 1.0 / (1.0 + drag)
