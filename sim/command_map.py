@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import time
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
@@ -20,7 +21,9 @@ from sim.command_results import (
     draw_drift_into,
     draw_map_into,
     open_sweep_grid,
+    signed,
     sweep_on_map,
+    write_map_record,
 )
 from sim.command_text import UsageError, paragraphs, table
 from sim.magnet_outlines import outlines
@@ -68,8 +71,10 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     parameters = still
     duration = drift_time(args.drift)
     sweep = open_sweep_grid(Path(args.sweep)) if args.sweep else None
+    began = time.perf_counter()
     x, y, places = grid(parameters.cell.width, POINTS)
     film = map_cell(parameters, x, y, *field_and_gradient(parameters.magnets, places))
+    mapped = time.perf_counter()
     drift = None
     if duration is not None:
         say_on_terminal(f"following the drift for {args.drift} ...")
@@ -84,10 +89,18 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
         parts.append(f"Sweep in {args.sweep}\n{table(rows)}\n\n{paragraphs(sentences)}")
         if drift is not None:
             drifted = lay(_places(parameters, drift.strength, drift.tilt, drift.fractions))[0]
-    draw_map_into(film, shadows, directory, swept)
-    if drift is not None:
-        draw_drift_into(drift, shadows, directory, drifted)
-        parts.append(drift_text(parameters, drift, args.drift))
+    computed = time.perf_counter()
+    with signed("map.json", seed=parameters.run.seed) as facts:
+        draw_map_into(film, shadows, directory, swept)
+        if drift is not None:
+            draw_drift_into(drift, shadows, directory, drifted)
+            parts.append(drift_text(parameters, drift, args.drift))
+    timing = {
+        "field_s": mapped - began, "drift_s": computed - mapped,
+        "writing_s": time.perf_counter() - computed,
+    }  # fmt: skip
+    record = {"made_by": facts, "title": parameters.title, "drift": args.drift, "sweep": args.sweep}
+    write_map_record(directory, record | {"parameters": resolved(parameters), "timing": timing})
     minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
     return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
 
