@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines import cpu_arrays
+from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_induced import InducedMoments, UnsettledError
 from sim.engines.cpu_mesh import HeldMesh
 from sim.film_state import FilmState
 from sim.kernels import energies as energy_kernels
-from sim.kernels import layout, lists, step
-from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT
+from sim.kernels import layout, step
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,7 +27,6 @@ __all__ = ["CpuEngine", "StepError"]
 # More capped drifts than one in so many moves stop the run (and one in a million warns).
 CAPPED_LIMIT = 1.0e-4
 CAPPED_LEAST = 20
-GROWTH = 1.3
 CARRIED = (
     "x", "y", "z", "ux", "uy", "uz", "reference_x", "reference_y", "reference_z",
     "identity", "image_x", "image_y",
@@ -72,45 +71,35 @@ class CpuEngine:
     def __init__(self, system: ReducedSystem, state: FilmState, threads: int = 1) -> None:
         self.system = system
         self._threads = max(1, min(threads, numba.config.NUMBA_NUM_THREADS))  # type: ignore[attr-defined]
-        self._seed = state.seed
-        self._step = state.step
-        self._patch = cpu_arrays.patch_of(system)
-        self._laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
-        self._field = cpu_arrays.field_table(system.field, system.gradient)
-        self._slots = cpu_arrays.slots_of(system, state)
-        self._totals = cpu_arrays.totals()
-        size = self._slots.x.size
-        self._plan, self._work, self._long_range = cpu_arrays.long_range_of(system, size)
         self._mesh = None if system.mesh is None else HeldMesh(system, self._threads)
         self._induced = InducedMoments(system) if system.induced else None
-        room = cpu_arrays.first_room(system, self._patch)
-        self._neighbours = cpu_arrays.empty_neighbours(size, self._patch, room)
-        real = np.float32 if system.precision == "float32" else np.float64
-        whole = np.int32 if system.precision == "float32" else np.int64
-        self._rows = cpu_arrays.aligned((2, 8 * (size + 1)), real)
-        self._words = self._rows.view(whole)
-        self._flags = np.zeros(step.FLAGS, np.int64)
-        self._flags[step.STALE] = 1
-        self._magnetisation = self._start_magnetisation(state)
+        self._film = CpuFilm(
+            system,
+            state,
+            None if self._mesh is None else self._mesh.tables,
+            None if self._induced is None else self._induced.beads,
+        )
+        self._content.magnetisation[:] = self._start_magnetisation(state)
         self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
         self._compiled = False
-        self._prepare()
+        self._film.prepare()
         if system.has_momenta:
             self._start_momenta(state)
+
+    @property
+    def _content(self) -> layout.Film:
+        return self._film.content
+
+    @property
+    def _slots(self) -> layout.Slots:
+        slots: layout.Slots = self._film.content.slots
+        return slots
 
     def _start_magnetisation(self, state: FilmState) -> NDArray[np.float64]:
         """Return the moment a volume of the start state."""
         volume = self.system.sides[0] * self.system.sides[1] * self.system.thickness
         total = np.sum(self.system.moment[:, None] * state.directions, axis=0)
-        return np.ascontiguousarray(total / volume)
-
-    def _prepare(self) -> None:
-        """Fill what follows from the slots: the row that pads lists, the noise of the last step."""
-        from sim.kernels.rows import pack_far_row
-
-        for buffer in range(2):
-            pack_far_row(self._slots.x.size, self._patch, self._rows[buffer], self._words[buffer])
-        step.first_noise(self._slots, np.uint64(self._step % 2**64), np.uint64(self._seed))
+        return np.asarray(total / volume)
 
     def _start_momenta(self, state: FilmState) -> None:
         """Give the particles the momenta of the start state, else those of equilibrium."""
@@ -129,35 +118,37 @@ class CpuEngine:
         return self._step
 
     @property
+    def _step(self) -> int:
+        return int(self._content.clock[step.STEP])
+
+    @property
+    def _seed(self) -> int:
+        return int(self._content.clock[step.SEED])
+
+    @property
     def timing(self) -> Mapping[str, float]:
         """Seconds of compiling and of stepping, lists built, capped moves, threads."""
         return {
             **self._timing,
-            "lists_built": int(self._flags[step.BUILT]),
-            "capped_moves": int(self._flags[step.CAPPED]),
+            "lists_built": int(self._content.flags[step.BUILT]),
+            "capped_moves": int(self._content.flags[step.CAPPED]),
             "threads": self._threads,
             **({} if self._mesh is None else {"mesh_s": self._mesh.seconds}),
             **({} if self._induced is None else {"induction_sums": self._induced.mean_sums}),
         }
 
-    def _call(self, steps: int) -> tuple[int, int]:
-        """Run the compiled loop once; with a mesh, up to its next sum."""
+    def _call(self, steps: int) -> int:
+        """Run the compiled loop once, with a mesh up to its next sum; return the status."""
         mesh = self._mesh
         if self._induced is not None and steps > 0:
             self._settle()
             steps = 1
         elif mesh is not None and steps > 0:
             if mesh.due(self._step):
-                self._fresh()  # the mesh's sums depend on the order of the slots
-                mesh.keep(self._slots, self._long_range, self._step)
+                self._film.fresh()  # the mesh's sums depend on the order of the slots
+                mesh.keep(self._slots, self._content.long_range, self._step)
             steps = min(steps, mesh.steps_until_due(self._step))
-        done, status = step.advance(
-            steps, self._step, np.uint64(self._seed), self._slots, self.system.count,
-            self._rows, self._words, self._neighbours, self._patch, self._laws, self._field,
-            self._plan, self._work, self._long_range, mesh and mesh.pair_table,
-            self._magnetisation, self._totals, self._flags,
-        )  # fmt: skip
-        return int(done), int(status)
+        return self._film.advance(steps)[1]
 
     def _settle(self) -> None:
         """Make the induced moments self-consistent, if they are those of an earlier step."""
@@ -165,15 +156,9 @@ class CpuEngine:
         if induced is None or induced.settled_at == self._step:
             return
         numba.set_num_threads(self._threads)
-        self._fresh()
-        now = self._flags[step.BUFFER]
-        tables = (self._neighbours, self._patch, self._laws, self._long_range)
-        exact = None if self._plan is None or self._work is None else (self._plan, self._work)
+        self._film.fresh()
         try:
-            induced.settle(
-                self._slots, self._rows[now], self._words[now], tables, self._applied(),
-                self._mesh, exact, self._step,
-            )  # fmt: skip
+            induced.settle(self._film, self._mesh, self._step)
         except UnsettledError as error:
             remedy = "beads this close and this susceptible have no stable moments; check sizes"
             raise StepError(str(error), -1, self._step, remedy) from error
@@ -184,11 +169,9 @@ class CpuEngine:
             return
         started = time.perf_counter()
         numba.set_num_threads(self._threads)
-        while self._call(0)[1] == layout.LIST_FULL:
-            self._grow()
-        self._fresh()
+        self._film.compile()
         if self._mesh is not None:
-            self._mesh.sum(self._slots, self._long_range)
+            self._mesh.sum(self._slots, self._content.long_range)
             self._mesh.seconds = 0.0
         self._settle()
         self._compiled = True
@@ -215,10 +198,9 @@ class CpuEngine:
         target = self._step + steps
         try:
             while self._step < target:
-                done, status = self._call(target - self._step)
-                self._step += done
+                status = self._call(target - self._step)
                 if status == layout.LIST_FULL:
-                    self._grow()
+                    self._film.grow()
                 elif status == layout.THROWN:
                     self._report_thrown()
             self._check_capped()
@@ -229,12 +211,6 @@ class CpuEngine:
             self._timing["stepping_s"] += time.perf_counter() - started
         self._timing["steps"] += steps
 
-    def _grow(self) -> None:
-        """Make room for a longer list; the one in use is built again."""
-        room = int(GROWTH * self._flags[step.PAIRS_NEEDED]) + cpu_arrays.SPARE_ENTRIES
-        entries = np.zeros(layout.BLOCKS * room + layout.STRIDE, np.uint32)
-        self._neighbours = self._neighbours._replace(entries=entries)
-
     def _remedy(self) -> str:
         return (
             f'shorten [run] time_step (now {self.system.dt_s:.3g} s) or set it to "auto", and '
@@ -242,7 +218,7 @@ class CpuEngine:
         )
 
     def _report_thrown(self) -> None:
-        particle = int(self._flags[step.CULPRIT])
+        particle = int(self._content.flags[step.CULPRIT])
         message = (
             f"particle {particle} was thrown further than it may go in step {self._step} "
             f"(t = {self._step * self.system.dt_s:.4g} s)"
@@ -251,7 +227,7 @@ class CpuEngine:
 
     def _check_capped(self) -> None:
         """Stop a run whose drift cap acts so often that it would change the kinetics."""
-        capped = int(self._flags[step.CAPPED])
+        capped = int(self._content.flags[step.CAPPED])
         moves = max(1, self._step * self.system.count)
         if capped > CAPPED_LEAST and capped > CAPPED_LIMIT * moves:
             message = f"{capped} of {moves} moves were capped by step {self._step}"
@@ -302,21 +278,7 @@ class CpuEngine:
 
     def applied_field(self) -> NDArray[np.float64]:
         """Return the applied field at the present time, reduced."""
-        return self._applied()[:3]
-
-    def _applied(self) -> NDArray[np.float64]:
-        """Return that field and its gradient."""
-        out = np.zeros(step.FIELD_SIZE)
-        step.field_at(self._step * self.system.dt, self._field, out)
-        return out
-
-    def _fresh(self) -> None:
-        """Build the list now if it is due; the next step would do the same."""
-        while not step.fresh_list(
-            self._slots, self.system.count, self._rows, self._words, self._neighbours,
-            self._patch, self._flags,
-        ):  # fmt: skip
-            self._grow()
+        return self._film.applied()[:3]
 
     def observe(self) -> Mapping[str, Any]:
         """Return energies per particle in kT and the magnetisation relative to saturation.
@@ -328,29 +290,21 @@ class CpuEngine:
             "magnetisation", "applied_field" : float64 (3,), the field reduced.
         """
         numba.set_num_threads(self._threads)
-        self._fresh()
+        self._film.fresh()
         self._settle()
-        if self._laws.long_range == layout.EXACT:
-            step.sum_long_range(
-                self._slots, self.system.count, self._plan, self._work, self._long_range
-            )
-        elif self._mesh is not None:
-            self._mesh.sum(self._slots, self._long_range)
-        applied = self._applied()
-        total = energy_kernels.energies(
-            self._slots, self.system.count, self._neighbours, self._patch, self._laws,
-            applied, self._magnetisation, self._long_range,
-            self._mesh and self._mesh.energy_table,
-        )  # fmt: skip
+        self._film.sum_exact()
+        if self._mesh is not None:
+            self._mesh.sum(self._slots, self._content.long_range)
+        total = self._film.energies()
         observed: dict[str, Any] = dict(
             zip(energy_kernels.NAMES, (total / self.system.count).tolist(), strict=True)
         )
         slots = self._slots
         moment = np.array([np.dot(slots.moment, u) for u in (slots.ux, slots.uy, slots.uz)])
         observed["magnetisation"] = moment / np.sum(self.system.moment)
-        observed["applied_field"] = applied[:3]
+        observed["applied_field"] = self._content.applied[:3].copy()
         if self._induced is not None:
-            observed["induction"] = self._induced.holding_energy(slots) / self.system.count
+            observed["induction"] = self._induced.holding_energy(self._film) / self.system.count
         return observed
 
     def _blank(self) -> FilmState:
@@ -370,7 +324,10 @@ class CpuEngine:
             saved["moment"] = self._slots.moment[:count].copy()
         if self._mesh is not None:
             saved |= self._mesh.checkpoint(self._slots)
-        saved |= {"magnetisation": self._magnetisation.copy(), "flags": self._flags.copy()}
+        saved |= {
+            "magnetisation": self._content.magnetisation.copy(),
+            "flags": self._content.flags.copy(),
+        }
         return saved | {"step": self._step, "seed": self._seed}
 
     def restore(self, checkpoint: dict[str, Any]) -> None:
@@ -391,10 +348,10 @@ class CpuEngine:
             self._mesh.restore(self._slots, checkpoint)
         for name in CARRIED:
             getattr(self._slots, name)[:count] = checkpoint[name]
-        self._magnetisation[:] = checkpoint["magnetisation"]
-        self._flags[:] = checkpoint["flags"]
-        self._step, self._seed = int(checkpoint["step"]), int(checkpoint["seed"])
-        if self._flags[step.STALE] != 1:
-            lists.sort_order(self._slots, self._patch, self._neighbours, count)
-            self._flags[step.STALE] = 2
-        self._prepare()
+        self._content.magnetisation[:] = checkpoint["magnetisation"]
+        self._content.flags[:] = checkpoint["flags"]
+        clock = np.array([int(checkpoint["step"]), int(checkpoint["seed"])], np.uint64)
+        self._content.clock[:] = clock
+        if self._content.flags[step.STALE] != 1:
+            self._film.call(step.sort_again)
+        self._film.prepare()

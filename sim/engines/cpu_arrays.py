@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
-from sim.kernels import layout, rows
+from sim.kernels import energies, layout, lists, rows
 from sim.kernels.pair_laws import SOFT_CORE, SOFT_CORE_REACH2, SURFACTANT
 
 if TYPE_CHECKING:
@@ -21,13 +21,15 @@ if TYPE_CHECKING:
 
 __all__ = [
     "aligned",
+    "empty_entries",
     "empty_neighbours",
     "field_table",
     "laws_of",
     "long_range_of",
     "patch_of",
+    "scratch_of",
     "slots_of",
-    "totals",
+    "totals_of",
 ]
 
 # First guess of the list's length, in multiples of the mean number of neighbours.
@@ -206,14 +208,20 @@ def first_room(system: ReducedSystem, patch: layout.Patch) -> int:
     """Return a first guess of the list's entries a block."""
     volume = patch.side_x * patch.side_y * patch.thickness
     mean = system.count / volume * 4.0 / 3.0 * math.pi * patch.reach**3
-    return int(LIST_ROOM * (mean + 16.0) * system.count / layout.BLOCKS) + SPARE_ENTRIES
+    blocks = lists.blocks_of(system.count)
+    return int(LIST_ROOM * (mean + 16.0) * system.count / blocks) + SPARE_ENTRIES
+
+
+def empty_entries(size: int, room: int) -> NDArray[np.uint32]:
+    """Return room for the entries of a list of ``size`` slots, ``room`` a block."""
+    return np.zeros(lists.blocks_of(size) * room + layout.STRIDE, np.uint32)
 
 
 def empty_neighbours(size: int, patch: layout.Patch, room: int) -> layout.Neighbours:
     """Return an empty list with ``room`` entries a block for ``size`` slots."""
     cells = patch.cells_x * patch.cells_y * patch.cells_z
     return layout.Neighbours(
-        entries=np.zeros(layout.BLOCKS * room + layout.STRIDE, np.uint32),
+        entries=empty_entries(size, room),
         start=np.zeros(size, np.int64),
         count=np.zeros(size, np.int64),
         cell=np.zeros(size, np.int64),
@@ -245,11 +253,28 @@ def long_range_of(
     return plan, make_work(plan, rows_needed), arrays
 
 
-def totals() -> layout.Totals:
-    """Return room for what the blocks report."""
+def totals_of(size: int) -> layout.Totals:
+    """Return room for what the blocks of ``size`` slots report."""
+    blocks = lists.blocks_of(size)
     return layout.Totals(
-        farthest=np.zeros(layout.BLOCKS),
-        capped=np.zeros(layout.BLOCKS, np.int64),
-        thrown=np.full(layout.BLOCKS, -1, np.int64),
-        moment=np.zeros((layout.BLOCKS, 3)),
+        farthest=np.zeros(blocks),
+        capped=np.zeros(blocks, np.int64),
+        thrown=np.full(blocks, -1, np.int64),
+        moment=np.zeros((blocks, 3)),
+        needed=np.zeros(blocks, np.int64),
+        energy=np.zeros((blocks, energies.COLUMNS)),
+    )
+
+
+def scratch_of(threads: int, real: Any) -> layout.Scratch:
+    """Return what the parts of a step hand on, for so many threads and a float type of pairs."""
+    block, axes = layout.BLOCK, layout.AXES
+    return layout.Scratch(
+        pairs=aligned((threads, 8 * block), real),
+        sums=aligned((threads, 8 * block), np.float64),
+        words=aligned((threads, axes, block), np.uint32),
+        fresh=aligned((threads, axes, block), np.float32),
+        mean=aligned((threads, axes * block), np.float64),
+        drift2=aligned((threads, block), np.float64),
+        travel2=aligned((threads, block), np.float64),
     )

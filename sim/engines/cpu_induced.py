@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sim.interactions.induced import MOST_ITERATIONS, make_mixing_work
 from sim.kernels import induced, induced_fields, layout, step
 
 if TYPE_CHECKING:
+    from sim.engines.cpu_film import CpuFilm
     from sim.engines.cpu_mesh import HeldMesh
-    from sim.interactions.ewald_plan import EwaldPlan, EwaldWork
     from sim.reduced_system import ReducedSystem
 
 __all__ = ["MOMENT_SHARE", "InducedMoments", "UnsettledError"]
@@ -46,21 +45,11 @@ class InducedMoments:
         self._count = system.count
         self._core_langevin = system.core_langevin
         rows = (system.count, 3)
-        self._moments, self._response = np.zeros(rows), np.zeros(rows)
-        self._field = np.zeros(rows)
+        self.beads = layout.Beads(np.zeros(rows), np.zeros(rows), np.zeros(3))
+        self._response = np.zeros(rows)
         self._work = make_mixing_work(system.count)
 
-    def settle(
-        self,
-        slots: layout.Slots,
-        rows: NDArray[Any],
-        words: NDArray[Any],
-        tables: tuple[layout.Neighbours, layout.Patch, layout.Laws, layout.LongRange],
-        applied: NDArray[np.float64],
-        mesh: HeldMesh | None,
-        exact: tuple[EwaldPlan, EwaldWork] | None,
-        at: int,
-    ) -> None:
+    def settle(self, film: CpuFilm, mesh: HeldMesh | None, at: int) -> None:
         """Give the slots, their rows and the kept mesh the moments of the step ``at``.
 
         Raises
@@ -68,61 +57,46 @@ class InducedMoments:
         UnsettledError
             If they do not settle.
         """
-        neighbours, patch, laws, long_range = tables
-        screening = mesh and mesh.pair_table
-        magnetisation = np.zeros(3)
-        induced_fields.read_moments(slots, self._count, self._moments)
+        slots, long_range = film.content.slots, film.content.long_range
+        moments, saturation = self.beads.moments, slots.saturation[: self._count]
+        film.call(step.apply_field)
+        film.call(induced_fields.read_moments)
         self.searches += 1
         for iteration in range(MOST_ITERATIONS):
-            self._sum_far(slots, mesh, exact, long_range)
-            if laws.long_range == layout.CUTOFF:
-                induced_fields.mean_moment(slots, self._count, patch, magnetisation)
-            induced_fields.local_fields(
-                slots, self._count, rows, words, neighbours, patch, laws, long_range, screening,
-                applied, magnetisation, self._field,
-            )  # fmt: skip
+            film.sum_exact()
+            if mesh is not None:
+                mesh.sum(slots, long_range)
+            if film.content.laws.long_range == layout.CUTOFF:
+                film.call(induced_fields.mean_moment)
+            film.run(step.pair_part, induced_fields.local_field)
             self.sums += 1
             change = induced.respond(
-                self._field, slots.saturation[: self._count], self._core_langevin, self._moments,
-                self._response, self._work.partials,
+                self.beads.field, saturation, self._core_langevin, moments, self._response,
+                self._work.partials,
             )  # fmt: skip
             if change < self.tolerance:
                 if mesh is not None:
-                    step.keep_smooth(slots, self._count, long_range)
+                    mesh.keep_found(slots, long_range)
                 self.settled_at = at
                 return
-            induced.mix(iteration, self._moments, self._response, self._work)
-            induced_fields.write_moments(slots, self._count, self._moments, patch, rows, words)
+            induced.mix(iteration, moments, self._response, self._work)
+            film.call(induced_fields.write_moments)
         raise UnsettledError(
             f"the moments that beads induce in each other did not settle in {MOST_ITERATIONS} sums "
             f"of step {at}: they still change by {change:.2g} of themselves"
         )
-
-    def _sum_far(
-        self,
-        slots: layout.Slots,
-        mesh: HeldMesh | None,
-        exact: tuple[EwaldPlan, EwaldWork] | None,
-        long_range: layout.LongRange,
-    ) -> None:
-        """Sum what the pair loop leaves of the present moments' field."""
-        if mesh is not None:
-            mesh.sum(slots, long_range)
-        elif exact is not None:
-            step.sum_long_range(slots, self._count, *exact, long_range)
 
     @property
     def mean_sums(self) -> float:
         """Sums of the dipoles a search, the mean so far."""
         return self.sums / max(1, self.searches)
 
-    def holding_energy(self, slots: layout.Slots) -> float:
+    def holding_energy(self, film: CpuFilm) -> float:
         """Return the energy at which all beads hold their moments, in kT."""
         held = np.empty(self._count)
-        induced_fields.read_moments(slots, self._count, self._moments)
-        induced.holding_energies(
-            self._moments, slots.saturation[: self._count], self._core_langevin, held
-        )
+        film.call(induced_fields.read_moments)
+        saturation = film.content.slots.saturation[: self._count]
+        induced.holding_energies(self.beads.moments, saturation, self._core_langevin, held)
         return float(held.sum())
 
     def forget(self) -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from sim.interactions.mesh import SlabMesh, screening_table
-from sim.kernels import step
 
 if TYPE_CHECKING:
     from sim.kernels.layout import LongRange, Slots
@@ -42,8 +42,8 @@ class HeldMesh:
         self.seconds = 0.0
         self.summed_at = NEVER
         self._mesh = SlabMesh(system.mesh, system.count)
-        self.pair_table: NDArray[Any] = screening_table(system.mesh, system.precision)
-        self.energy_table = self._mesh.near_table
+        pair_table: NDArray[Any] = screening_table(system.mesh, system.precision)
+        self.tables = pair_table, self._mesh.near_table
 
     def due(self, at: int) -> bool:
         """Say whether the mesh is to be summed before a step."""
@@ -63,7 +63,9 @@ class HeldMesh:
             Moments, field and force, overwritten.
         """
         started = time.perf_counter()
-        step.fill_moments(slots, self._count, found)
+        count = self._count
+        for out, u in ((found.mx, slots.ux), (found.my, slots.uy), (found.mz, slots.uz)):
+            np.multiply(slots.moment[:count], u[:count], out=out[:count])
         self._mesh.smooth_field_force(
             slots.x, slots.y, slots.z, found.mx, found.my, found.mz, self._count,
             found.field, found.force, self._threads,
@@ -73,8 +75,13 @@ class HeldMesh:
     def keep(self, slots: Slots, found: LongRange, at: int) -> None:
         """Sum, and keep field and force with the slots for the steps from ``at`` on."""
         self.sum(slots, found)
-        step.keep_smooth(slots, self._count, found)
+        self.keep_found(slots, found)
         self.summed_at = at
+
+    def keep_found(self, slots: Slots, found: LongRange) -> None:
+        """Keep what was found with the slots, where sorting carries it along."""
+        slots.smooth[:3, : self._count] = found.force[: self._count].T
+        slots.smooth[3:, : self._count] = found.field[: self._count].T
 
     def checkpoint(self, slots: Slots) -> dict[str, Any]:
         """Return what is kept, in the order of the slots."""

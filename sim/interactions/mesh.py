@@ -10,9 +10,11 @@ at thickness + radius, where truncation needs twice the thickness and a taper, a
 no error but that of the grid. The cost grows as N log N.
 """
 
+from __future__ import annotations
+
 import math
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +22,11 @@ from numpy.typing import NDArray
 from sim.interactions.mesh_plan import MeshPlan, plan_mesh, spacing_of
 from sim.interactions.mesh_tables import MeshTables, make_tables, screening_table
 
+if TYPE_CHECKING:
+    from sim.kernels.blocks import Packed
+
 __all__ = [
     "MeshPlan",
-    "MeshWork",
     "SlabMesh",
     "add_short_range",
     "mesh_sum",
@@ -32,21 +36,11 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 # A patch is repeated until it is so many spacings wide.
 LEAST_SPACINGS = 4.0
 LEAST_FOR_DISTANCE = 20
 COARSEST = 0.05
-
-
-class MeshWork(NamedTuple):
-    """Scratch of one mesh sum: order of the particles, and the grid of charges and potential."""
-
-    columns: Integers
-    starts: Integers
-    order: Integers
-    grid: NDArray[np.floating]
 
 
 class SlabMesh:
@@ -64,13 +58,11 @@ class SlabMesh:
         self.plan = plan
         self.tables: MeshTables = make_tables(plan)
         spare = self.tables.shape.span - plan.width
-        grid = (plan.points[0], plan.points[1], plan.layers + spare)
-        self._work = MeshWork(
-            columns=np.empty(count, np.int64),
-            starts=np.zeros(plan.points[0] * plan.points[1] + 1, np.int64),
-            order=np.empty(count, np.int64),
-            grid=np.zeros(grid, plan.precision),
-        )
+        self._grid = np.zeros((*plan.points[:2], plan.layers + spare), plan.precision)
+        self._columns = np.empty(count, np.int64)
+        self._starts = np.zeros(plan.points[0] * plan.points[1] + 1, np.int64)
+        self._order = np.empty(count, np.int64)
+        self._film: Packed | None = None
 
     @cached_property
     def near_table(self) -> NDArray[Any]:
@@ -106,29 +98,61 @@ class SlabMesh:
         """
         from scipy import fft
 
-        from sim.kernels import mesh_sum, mesh_windows
+        from sim.kernels import mesh_sum
+        from sim.kernels.blocks import Packed
+        from sim.kernels.layout import SpectrumFilm
 
-        work, tables, layers = self._work, self.tables, self.plan.layers
+        film = self._film_of(count, x, y, z, mx, my, mz, out_field, out_force)
+        tables, layers = self.tables, self.plan.layers
         points_x, points_y, points_z = self.plan.points
-        grid = work.grid[:, :, :layers]
-        mesh_windows.find_columns(count, x, y, tables.shape, work.columns)
-        mesh_windows.sort_by_column(count, work.columns, work.starts, work.order)
-        mesh_sum.spread_dipoles(
-            x, y, z, mx, my, mz, tables.shape, tables.window, work.order, work.starts, work.grid
-        )
+        grid = self._grid[:, :, :layers]
+        film.run(mesh_sum.GATHER_BLOCKS, mesh_sum.columns_part)
+        film.call(mesh_sum.sort_columns, 0)
+        film.run(points_x, mesh_sum.clear_plane)
+        rounds = min(2, tables.shape.blocks)
+        for number in range(rounds):
+            film.content.round[0] = number
+            film.run(tables.shape.blocks // rounds, mesh_sum.spread_part)
         charges = fft.rfft2(grid, axes=(0, 1), workers=workers)
         spectrum = fft.fft(charges, points_z, axis=2, workers=workers)
-        mesh_sum.apply_influence(spectrum, tables.influence)
+        between = SpectrumFilm(charges, spectrum, tables.influence, tables.decay, tables.layer)
+        Packed(between).run(points_x, mesh_sum.influence_plane)
         spectrum = fft.ifft(spectrum, axis=2, workers=workers, overwrite_x=True)
-        mesh_sum.remove_copies(charges, spectrum, tables.decay, tables.layer)
+        Packed(between._replace(spectrum=spectrum)).run(points_x, mesh_sum.copies_plane)
         # Back into the grid, whose rows have room for whole vectors.
         grid[:] = fft.irfft2(
             spectrum[:, :, :layers], (points_x, points_y), axes=(0, 1), workers=workers
         )
-        mesh_sum.gather_dipoles(
-            count, x, y, z, mx, my, mz, tables.shape, tables.window, work.order, work.grid,
-            out_field, out_force,
-        )  # fmt: skip
+        film.run(mesh_sum.GATHER_BLOCKS, mesh_sum.gather_part)
+
+    def _film_of(self, count: int, *arrays: Floats) -> Packed:
+        """Return the film of these very arrays, the one in use if they are the same."""
+        from sim.kernels.blocks import Packed
+        from sim.kernels.layout import MeshFilm
+
+        names = ("x", "y", "z", "mx", "my", "mz", "field", "force")
+        given = dict(zip(names, arrays, strict=True))
+        film = self._film
+        if (
+            film is None
+            or any(getattr(film.content, name) is not array for name, array in given.items())
+            or film.content.count != count
+        ):
+            film = self._film = Packed(
+                MeshFilm(
+                    count=count,
+                    shape=self.tables.shape,
+                    window=self.tables.window,
+                    columns=self._columns,
+                    starts=self._starts,
+                    order=self._order,
+                    grid=self._grid,
+                    round=np.zeros(1, np.int64),
+                    total=np.zeros(1),
+                    **given,
+                )
+            )
+        return film
 
 
 def add_short_range(

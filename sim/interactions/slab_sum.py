@@ -8,14 +8,28 @@ Methods: "mesh", an Ewald-type splitting with its smooth part on a grid, for sys
 within a range, fast and approximate.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
 
-__all__ = ["METHODS", "dipole_energy", "dipole_sum", "exact_sum", "make_work", "plan_exact"]
+if TYPE_CHECKING:
+    from sim.kernels.blocks import Packed
+
+__all__ = [
+    "METHODS",
+    "dipole_energy",
+    "dipole_film",
+    "dipole_sum",
+    "exact_sum",
+    "make_work",
+    "plan_exact",
+]
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +61,29 @@ def exact_sum(
 
     x, y, z = np.ascontiguousarray(positions.T)
     mx, my, mz = np.ascontiguousarray(moments.T)
-    ewald_field_force(x, y, z, mx, my, mz, len(positions), plan, work, out_field, out_force)
+    film = dipole_film(
+        x=x, y=y, z=z, mx=mx, my=my, mz=mz, count=len(positions), plan=plan, work=work,
+        field=out_field, force=out_force,
+    )  # fmt: skip
+    film.call(ewald_field_force, 0)
+
+
+def dipole_film(**content: Any) -> Packed:
+    """Return dipoles laid out for `sim.kernels.ewald_slab.ewald_field_force`.
+
+    Parameters
+    ----------
+    content
+        The fields of `sim.kernels.layout.DipoleFilm` but for the last two.
+    """
+    from sim.kernels import ewald_slab
+    from sim.kernels.blocks import Packed
+    from sim.kernels.layout import DipoleFilm
+
+    calls = np.zeros(len(ewald_slab.PARTS), np.int64)
+    film = Packed(DipoleFilm(**content, total=np.zeros(1), calls=calls))
+    calls[:] = film.addresses(*ewald_slab.PARTS)
+    return film
 
 
 def _sum_exact(

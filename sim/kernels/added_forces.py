@@ -22,7 +22,7 @@ from sim.kernels.words import where
 u64 = np.uint64
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def added_pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
     """Fill eight sums a slot: the force of the added pair laws, then zeros.
 
@@ -59,7 +59,7 @@ def added_pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
         store_sums(sums, u64(WORDS * (i - first)), (fx, fy, fz, zero, zero, zero, zero, zero))
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def add_forces(begin, count, slots, rows, words, neighbours, patch, laws, applied, pairs, sums):
     """Add to the sums of ``count`` slots from ``begin`` what the laws switch on.
 
@@ -75,7 +75,7 @@ def add_forces(begin, count, slots, rows, words, neighbours, patch, laws, applie
             add_body_forces(begin + k, WORDS * k, slots, patch, laws, applied, sums)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def add_body_forces(i, at, slots, patch, laws, applied, sums):
     """Add weight and gradient force of one slot, and the gradient's field off the mid-plane.
 
@@ -92,13 +92,13 @@ def add_body_forces(i, at, slots, patch, laws, applied, sums):
         sums[at + 4 + axis] += field[axis]
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def gradient_field(z, patch, applied):
     """Return the field of the gradient at height z, zero in the mid-plane."""
     return gradient_force(applied, 0.0, 0.0, z - 0.5 * patch.thickness)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def added_pair_energy(r2, radius_i, radius_j, laws):
     """Return (van der Waals, electrostatic) energy of two particles in kT."""
     if r2 >= laws.added_reach * laws.added_reach:
@@ -108,7 +108,7 @@ def added_pair_energy(r2, radius_i, radius_j, laws):
     return drawn, electrostatic_energy(r2, a, b, laws.charging, laws.screening)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def body_energy(i, slots, patch, laws, applied):
     """Return (weight, gradient) energy of one slot in kT, from the parts across the film alone.
 

@@ -5,19 +5,15 @@ for each pair took ten times as long as the arithmetic.
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from sim.kernels.added_forces import added_pair_energy, body_energy
-from sim.kernels.layout import BLOCKS, CUTOFF
+from sim.kernels.blocks import kernel
+from sim.kernels.layout import CUTOFF
 from sim.kernels.lists import block_bounds
 from sim.kernels.motion import missing_field
-from sim.kernels.pair_laws import (
-    SURFACTANT,
-    brush_energy,
-    dipole_radial,
-    soft_core_energy,
-)
-from sim.kernels.screened_law import screened_radial
+from sim.kernels.pair_laws import SURFACTANT, brush_energy, soft_core_energy
+from sim.kernels.screened_law import dipole_factors
 
 # Columns of the result.
 DIPOLAR, STERIC, WINDOWS, FIELD, VAN_DER_WAALS, ELECTROSTATIC, GRAVITY = range(7)
@@ -25,19 +21,16 @@ COLUMNS = 7
 NAMES = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity")
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def dipole_energy(gap, r2, u, v, cutoff2, screening):
     """Return the energy of two dipoles of unit moment in range; ``gap`` is r_i - r_j."""
-    if screening is None:
-        b, c, _ = dipole_radial(r2, cutoff2)
-    else:
-        b, c, _ = screened_radial(r2, cutoff2, screening)
+    b, c, _ = dipole_factors(r2, cutoff2, screening)
     mine = u[0] * gap[0] + u[1] * gap[1] + u[2] * gap[2]
     theirs = v[0] * gap[0] + v[1] * gap[1] + v[2] * gap[2]
     return b * (u[0] * v[0] + u[1] * v[1] + u[2] * v[2]) - c * mine * theirs
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def steric_energy(r2, radius_i, radius_j, laws):
     """Return the steric energy of two particles."""
     if laws.steric == SURFACTANT:
@@ -45,7 +38,7 @@ def steric_energy(r2, radius_i, radius_j, laws):
     return soft_core_energy(r2, radius_i + radius_j, laws.strength)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def add_pair_energies(first, end, slots, neighbours, patch, laws, screening, out):
     """Add the energies of the pairs of which one slot is in ``first`` to ``end``, the other later.
 
@@ -81,7 +74,7 @@ def add_pair_energies(first, end, slots, neighbours, patch, laws, screening, out
     out[ELECTROSTATIC] += charged
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def slot_energies(i, slots, patch, laws, applied, magnetisation, long_range, out):
     """Add to ``out`` the energies of one slot with all but its neighbours."""
     u = (slots.ux[i], slots.uy[i], slots.uz[i])
@@ -106,28 +99,18 @@ def slot_energies(i, slots, patch, laws, applied, magnetisation, long_range, out
         out[FIELD] += turned
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def energies(slots, count, neighbours, patch, laws, applied, magnetisation, long_range, screening):
-    """Return total energies in kT: dipolar, steric, windows, field and the added forces.
+@kernel
+def block_energies(block, film):
+    """Write the energies of a block in kT: dipolar, steric, windows, field and the added forces.
 
-    ``applied`` holds the field and its gradient as ``field_at`` writes them, ``long_range`` the
-    field of the exact sum or of the mesh, ``screening`` the table of `screened_radial` beside a
-    mesh, else None.
-
-    Returns
-    -------
-    float64 array, shape (7,)
-        Dipolar: pairs and, with a cut-off, half the field beyond it; steric; windows; moments in
-        the applied field; van der Waals; electrostatic; weight.
+    Dipolar: pairs and, with a cut-off, half the field beyond it, else half that of the exact sum
+    or of the mesh in ``long_range``; field: moments in the applied one.
     """
-    parts = np.zeros((BLOCKS, COLUMNS))
-    for block in prange(BLOCKS):
-        first, end = block_bounds(np.int64(block), slots.x.size)
-        end = min(end, count)
-        add_pair_energies(first, end, slots, neighbours, patch, laws, screening, parts[block])
-        for i in range(first, end):
-            slot_energies(i, slots, patch, laws, applied, magnetisation, long_range, parts[block])
-    total = np.zeros(COLUMNS)
-    for block in range(BLOCKS):
-        total += parts[block]
-    return total
+    totals, slots, patch, laws = film.totals, film.slots, film.patch, film.laws
+    first, end = block_bounds(block, totals.thrown.size, slots.x.size)
+    end = min(end, film.count)
+    out = totals.energy[block]
+    out[:] = 0.0
+    add_pair_energies(first, end, slots, film.neighbours, patch, laws, film.energy_screening, out)
+    for i in range(first, end):
+        slot_energies(i, slots, patch, laws, film.applied, film.magnetisation, film.long_range, out)

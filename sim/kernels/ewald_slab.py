@@ -20,7 +20,9 @@ the pairwise erfc form and against direct sums.
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+
+from sim.kernels.blocks import address_of, kernel, on_blocks
 
 # Sums may be reordered by the compiler (always in the same way), but NaN must stay NaN.
 REORDER = {"reassoc", "contract"}
@@ -28,7 +30,7 @@ REORDER = {"reassoc", "contract"}
 LANES = 16
 
 
-@njit(cache=True, error_model="numpy", fastmath=REORDER)
+@njit(cache=True, error_model="numpy", fastmath=REORDER, forceinline=True)
 def pair_coefficients(r2, plan):
     """Radial factors (B, C, D) of the short-range dipole interaction; C = -B'/r, D = -C'/r.
 
@@ -57,7 +59,7 @@ def pair_coefficients(r2, plan):
     return b, c, d
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def add_phases(j, position, step, real, imaginary):
     """Write exp(i n step position) for n = 0, 1, ... into column j of two tables."""
     c1 = math.cos(step * position)
@@ -70,7 +72,7 @@ def add_phases(j, position, step, real, imaginary):
         c, s = c * c1 - s * s1, c * s1 + s * c1
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def phases_of_row(j, x, y, z, plan, work):
     """Fill the phase tables of one particle."""
     add_phases(j, x[j], 2.0 * math.pi / plan.width_x, work.x_real, work.x_imaginary)
@@ -78,7 +80,7 @@ def phases_of_row(j, x, y, z, plan, work):
     add_phases(j, z[j], 2.0 * math.pi / plan.period_z, work.z_real, work.z_imaginary)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def in_plane_phase(j, nx, ny, work):
     """Real and imaginary part of exp(i k . r) in the plane; ny may be negative."""
     xr = work.x_real[nx, j]
@@ -90,7 +92,7 @@ def in_plane_phase(j, nx, ny, work):
     return xr * yr - xi * yi, xr * yi + xi * yr
 
 
-@njit(cache=True, error_model="numpy", fastmath=REORDER)
+@njit(cache=True, error_model="numpy", fastmath=REORDER, forceinline=True)
 def dots(e1, e2, e3, e4, cosine, sine):
     """Eight sums over the particles of a column's weights times cos and sin of h z."""
     c1 = c2 = c3 = c4 = s1 = s2 = s3 = s4 = 0.0
@@ -108,7 +110,7 @@ def dots(e1, e2, e3, e4, cosine, sine):
     return c1, c2, c3, c4, s1, s2, s3, s4
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def structure_of_column(column, z, mx, my, mz, count, plan, work):
     """Structure factors of one in-plane wave vector for all h, and its layer sums."""
     kx = plan.wave_x[column]
@@ -150,7 +152,7 @@ def structure_of_column(column, z, mx, my, mz, count, plan, work):
         work.odd_imaginary[place] = weight * (h * c3 - s2)
 
 
-@njit(cache=True, error_model="numpy", fastmath=REORDER)
+@njit(cache=True, error_model="numpy", fastmath=REORDER, forceinline=True)
 def sums_over_h(column, plan, work, table, sums):
     """Moments of order 0, 1 and 2 in h of S* exp(i h z), real and imaginary, for LANES particles.
 
@@ -180,7 +182,7 @@ def sums_over_h(column, plan, work, table, sums):
             sums[5 * LANES + lane] += h * h * ui
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def add_layer(column, z, mu, mz, er, ei, plan, work):
     """Take off the copies in z: in-plane and z parts of field and force, in-plane per k vector."""
     kx = plan.wave_x[column]
@@ -202,7 +204,7 @@ def add_layer(column, z, mu, mz, er, ei, plan, work):
     return weight * (di - ai), weight * k * (ar - dr), in_plane_force, force_z
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def add_waves(block, z, mx, my, mz, count, plan, work, field, force):
     """Add the smooth part of all wave vectors, and the layer terms, to LANES rows."""
     begin = block * LANES
@@ -242,7 +244,7 @@ def add_waves(block, z, mx, my, mz, count, plan, work, field, force):
             force[i, 2] += fz
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def gather_image(i, nx, ny, x, y, z, count, plan, near):
     """Collect separations and indices of one image of every particle within the cutoff of i."""
     wx = plan.width_x
@@ -267,7 +269,7 @@ def gather_image(i, nx, ny, x, y, z, count, plan, near):
     return found
 
 
-@njit(cache=True, error_model="numpy", fastmath=REORDER)
+@njit(cache=True, error_model="numpy", fastmath=REORDER, forceinline=True)
 def add_near(i, found, near, mx, my, mz, plan, field, force):
     """Add the short-range part of the collected neighbours to row i."""
     ax = mx[i]
@@ -300,7 +302,7 @@ def add_near(i, found, near, mx, my, mz, plan, field, force):
     force[i, 2] += fz
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def real_part(i, x, y, z, mx, my, mz, count, plan, field, force):
     """Set row i to the short-range part: every image of every particle within the cutoff."""
     near = np.empty((count, 4))
@@ -313,41 +315,58 @@ def real_part(i, x, y, z, mx, my, mz, count, plan, field, force):
             add_near(i, found, near, mx, my, mz, plan, field, force)
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def ewald_field_force(x, y, z, mx, my, mz, count, plan, work, field, force):
-    """Field at, and force on, each of the first `count` dipoles, from all others and all images.
+@kernel
+def phases_part(i, film):
+    """Fill the phase tables of one dipole."""
+    phases_of_row(i, film.x, film.y, film.z, film.plan, film.work)
 
-    Parameters
-    ----------
-    x, y, z : float64 (>= count,)
-        Positions; z from 0 to the thickness that was planned for.
-    mx, my, mz : float64 (>= count,)
-        Moments.
-    count : int
-        Number of dipoles.
-    plan : EwaldPlan
-    work : EwaldWork
-        Scratch for at least `count` dipoles; overwritten.
-    field, force : float64 (>= count, 3)
-        Results, overwritten. Energy of the cell: -1/2 sum m . field; force = -gradient of it.
 
-    Notes
-    -----
+@kernel
+def structure_part(column, film):
+    """Sum the structure factors of one in-plane wave vector."""
+    structure_of_column(column, film.z, film.mx, film.my, film.mz, film.count, film.plan, film.work)
+
+
+@kernel
+def near_part(i, film):
+    """Set one row to the short-range part.
+
+    A dipole does not feel its own smooth part; for k = 0, h = 0 see the module's text.
+    """
+    plan, field = film.plan, film.field
+    mx, my, mz = film.mx, film.my, film.mz
+    real_part(i, film.x, film.y, film.z, mx, my, mz, film.count, plan, field, film.force)
+    field[i, 0] += plan.self_term * mx[i]
+    field[i, 1] += plan.self_term * my[i]
+    field[i, 2] += plan.self_term * mz[i] - plan.uniform_term * film.total[0]
+
+
+@kernel
+def waves_part(block, film):
+    """Add the smooth part to some rows."""
+    add_waves(
+        block, film.z, film.mx, film.my, film.mz, film.count, film.plan, film.work, film.field,
+        film.force,
+    )  # fmt: skip
+
+
+@kernel
+def ewald_field_force(number, film):
+    """Set field at, and force on, each of the dipoles, from all others and all images.
+
     Each thread writes its own rows and sums in a fixed order, so the bits do not depend on the
     number of threads.
     """
     total_z = 0.0
-    for j in range(count):
-        total_z += mz[j]
-    for j in prange(count):
-        phases_of_row(np.int64(j), x, y, z, plan, work)
-    for column in prange(plan.wave_x.shape[0]):
-        structure_of_column(np.int64(column), z, mx, my, mz, count, plan, work)
-    for i in prange(count):
-        real_part(np.int64(i), x, y, z, mx, my, mz, count, plan, field, force)
-        # A dipole does not feel its own smooth part; for k = 0, h = 0 see the module's text.
-        field[i, 0] += plan.self_term * mx[i]
-        field[i, 1] += plan.self_term * my[i]
-        field[i, 2] += plan.self_term * mz[i] - plan.uniform_term * total_z
-    for block in prange((count + LANES - 1) // LANES):
-        add_waves(np.int64(block), z, mx, my, mz, count, plan, work, field, force)
+    for j in range(film.count):
+        total_z += film.mz[j]
+    film.total[0] = total_z
+    calls, here = film.calls, address_of(film)
+    on_blocks(calls[0:1], film.count, here)
+    on_blocks(calls[1:2], film.plan.wave_x.shape[0], here)
+    on_blocks(calls[2:3], film.count, here)
+    on_blocks(calls[3:4], (film.count + LANES - 1) // LANES, here)
+
+
+PARTS = (phases_part, structure_part, near_part, waves_part)
+"""In the order of ``calls``."""

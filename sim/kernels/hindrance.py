@@ -15,19 +15,19 @@ from sim.kernels.words import where
 LEAST_GAP = 0.05
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def along_window(gap):
     """Return the relative mobility along one window at a gap in radii."""
     return (368.0 * gap * gap + 559.0 * gap + 81.0) / (368.0 * gap * gap + 779.0 * gap + 250.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def across_window(gap):
     """Return the relative mobility towards and away from one window at a gap in radii."""
     return (6.0 * gap * gap + 2.0 * gap) / (6.0 * gap * gap + 9.0 * gap + 2.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def hindered(z, thickness, radius):
     """Return the relative mobilities (along, across) at height z between the two windows."""
     below = z / radius - 1.0

@@ -10,8 +10,10 @@ from typing import Any, NamedTuple
 
 # Slots come in multiples of this, so that every block is whole vectors of either float type.
 STRIDE = 16
-# Work is cut into this many blocks, whatever the number of threads.
+# Work is cut into at least so many blocks, of at most so many slots, whatever the threads.
 BLOCKS = 64
+BLOCK = 256
+AXES = 6  # three to move along, three to turn about
 
 CUTOFF = 0
 EXACT = 1
@@ -137,6 +139,62 @@ class LongRange(NamedTuple):
     force: Any
 
 
+class Scratch(NamedTuple):
+    """What the parts of a step hand on within a block; one row a thread."""
+
+    pairs: Any  # (threads, 8 BLOCK) sums of the pair loop, of the rows' float type
+    sums: Any  # (threads, 8 BLOCK) float64, all sums
+    words: Any  # (threads, AXES, BLOCK) uint32 random words
+    fresh: Any  # (threads, AXES, BLOCK) float32 normals of this step
+    mean: Any  # (threads, AXES BLOCK) float64 normals that the motion takes
+    drift2: Any  # (threads, BLOCK) squared uncapped drifts
+    travel2: Any  # (threads, BLOCK) squared distances since the list was built
+
+
+class Calls(NamedTuple):
+    """Addresses of the kernels that call each other, int64 arrays; see ``blocks``."""
+
+    fresh: Any  # (1,) sorts and lists if due
+    list_block: Any  # (1,)
+    pack: Any  # (1,)
+    field: Any  # (1,) the applied field of a step
+    far: Any  # (1,) a sum that each step needs anew, or 0
+    exact: Any  # (2,) the exact sum and its own film, or zeros
+    parts: Any  # (parts,) the parts of a step, in order
+
+
+class Film(NamedTuple):
+    """All that the compiled step works on."""
+
+    slots: Any
+    rows: Any  # (2, 8 (slots + 1)) two row buffers
+    words: Any  # the same as integers
+    neighbours: Any
+    patch: Any
+    laws: Any
+    programme: Any  # FieldTable
+    long_range: Any
+    screening: Any  # table of `screened_radial` beside a mesh, else None
+    energy_screening: Any  # the same in float64
+    applied: Any  # (9,) the field of this step and its gradient
+    magnetisation: Any  # (3,) moment a volume, for the field beyond a cut-off
+    clock: Any  # (2,) uint64, the step and the seed
+    flags: Any  # int64, see ``step``
+    scratch: Any
+    totals: Any
+    calls: Any
+    count: Any  # int, particles
+    beads: Any = None  # Beads, where moments are induced
+
+
+class Beads(NamedTuple):
+    """Moments that are induced, and the field that induces them; one row a slot."""
+
+    moments: Any  # (count, 3)
+    field: Any  # (count, 3)
+    magnetisation: Any  # (3,) moment a volume, for the field beyond a cut-off
+
+
 class Totals(NamedTuple):
     """What each block reports of a step."""
 
@@ -144,3 +202,55 @@ class Totals(NamedTuple):
     capped: Any  # (blocks,) int64 capped drifts
     thrown: Any  # (blocks,) int64 slot that moved too far, or -1
     moment: Any  # (blocks, 3) sum of moments after the step
+    needed: Any  # (blocks,) int64 entries of the list
+    energy: Any  # (blocks, 7) see ``energies``
+
+
+class DipoleFilm(NamedTuple):
+    """Dipoles to be summed exactly, and room for what is found."""
+
+    x: Any  # (>= count,) positions; z from 0 to the thickness that was planned for
+    y: Any
+    z: Any
+    mx: Any  # (>= count,) moments
+    my: Any
+    mz: Any
+    count: Any  # int
+    plan: Any  # EwaldPlan
+    work: Any  # EwaldWork for at least ``count`` dipoles, scratch
+    field: Any  # (>= count, 3) results; energy of the cell -1/2 sum m . field,
+    force: Any  # force = -gradient of it
+    total: Any  # (1,) moment across the film
+    calls: Any  # (4,) int64 addresses of the kernels below
+
+
+class MeshFilm(NamedTuple):
+    """Dipoles and the grid that they are summed on."""
+
+    count: Any  # int
+    x: Any  # float64 (>= count,) positions
+    y: Any
+    z: Any
+    mx: Any  # float64 (>= count,) moments
+    my: Any
+    mz: Any
+    shape: Any  # MeshShape
+    window: Any  # (degree + 1) span polynomial coefficients
+    columns: Any  # int64 (count,) first grid column of each dipole
+    starts: Any  # int64 where each column starts in ``order``
+    order: Any  # int64 (count,) dipoles by column; neighbours on the grid follow one another
+    grid: Any  # (nx, ny, layers + span - width); the last columns take zero weights only
+    round: Any  # (1,) int64, slabs are spread in two rounds
+    total: Any  # (1,) moment across the film
+    field: Any  # float64 (>= count, 3) results; a dipole's own cloud is left out
+    force: Any
+
+
+class SpectrumFilm(NamedTuple):
+    """What stands between the transforms."""
+
+    charges: Any  # complex (nx, ny/2 + 1, layers) charges by in-plane wave vector and layer
+    spectrum: Any  # complex (nx, ny/2 + 1, nz) of the charges; potential after the transform back
+    influence: Any  # (nx/2 + 1, ny/2 + 1, nz/2 + 1), even in all wave numbers
+    decay: Any  # float64 (nx/2 + 1, ny/2 + 1)
+    layer: Any

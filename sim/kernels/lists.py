@@ -7,9 +7,9 @@ and read by one block only, so any number of threads gives the same bits.
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
-from sim.kernels.layout import BLOCKS, STRIDE
+from sim.kernels.layout import BLOCK, BLOCKS, STRIDE
 from sim.kernels.vector_rows import append_near
 
 u32 = np.uint32
@@ -18,14 +18,19 @@ f32 = np.float32
 FAR = f32(1.0e6)
 
 
-@njit(cache=True, error_model="numpy")
-def block_bounds(block, slots):
+def blocks_of(slots):
+    """Return the number of blocks that so many slots are cut into."""
+    return max(BLOCKS, -(-slots // BLOCK))
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def block_bounds(block, blocks, slots):
     """Return the first and the end slot of a block; both are multiples of the stride."""
     chunks = slots // STRIDE
-    return STRIDE * (chunks * block // BLOCKS), STRIDE * (chunks * (block + 1) // BLOCKS)
+    return STRIDE * (chunks * block // blocks), STRIDE * (chunks * (block + 1) // blocks)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def wrap(position, image, reference, side, count):
     """Bring coordinates back into [0, side) and count the periods left behind."""
     for i in range(count):
@@ -39,12 +44,12 @@ def wrap(position, image, reference, side, count):
         reference[i] = value
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _cell_of(value, side, cells):
     return min(max(int(value * cells / side), 0), cells - 1)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def sort_order(slots, patch, neighbours, count):
     """Fill ``neighbours.order`` with the slots in order of their cells (a stable counting sort).
 
@@ -70,7 +75,7 @@ def sort_order(slots, patch, neighbours, count):
         neighbours.cell[at] = keys[i]
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def reorder(values, order, count, scratch):
     """Put ``values[order]`` in place."""
     for i in range(count):
@@ -79,7 +84,7 @@ def reorder(values, order, count, scratch):
         values[i] = scratch[i]
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def sort_slots(slots, patch, neighbours, count):
     """Wrap all particles into the patch and sort them by cell, columns of z together."""
     wrap(slots.x, slots.image_x, slots.reference_x, patch.side_x, count)
@@ -101,13 +106,13 @@ def sort_slots(slots, patch, neighbours, count):
         slots.reference_z[i] = slots.z[i]
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _around(cell, cells, shift):
     """Return the neighbouring column index in a periodic row of cells."""
     return (cell + shift + cells) % cells
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def gather_candidates(cell, slots, patch, neighbours, xs, ys, zs, numbers):
     """Copy the particles of a cell and of those around it into the buffers, relative to its middle.
 
@@ -140,7 +145,7 @@ def gather_candidates(cell, slots, patch, neighbours, xs, ys, zs, numbers):
     return total
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def minimum_images(gaps, middle, side, out, count):
     """Write the nearest periodic image of ``gaps - middle`` (narrow patches only)."""
     for k in range(u64(count)):
@@ -148,15 +153,15 @@ def minimum_images(gaps, middle, side, out, count):
         out[k] = gap - side * np.rint(gap / side)
 
 
-@njit(cache=True, error_model="numpy")
-def list_block(block, slots, patch, neighbours, lanes):
+@njit(cache=True, error_model="numpy", inline="always")
+def list_block(block, blocks, slots, patch, neighbours, lanes):
     """List the neighbours of a block's slots; return the entries needed by the block.
 
     Where the block's share of ``entries`` is too small nothing beyond it is written; the
     caller enlarges the list and builds it again.
     """
-    first, end = block_bounds(block, slots.x.size)
-    share = neighbours.entries.size // BLOCKS
+    first, end = block_bounds(block, blocks, slots.x.size)
+    share = neighbours.entries.size // blocks
     at, last = u64(share * block), u64(share * (block + 1))
     beyond = u32(8 * slots.x.size)
     narrow = patch.cells_x < 3 or patch.cells_y < 3
@@ -221,12 +226,3 @@ def list_block(block, slots, patch, neighbours, lanes):
     if overflow:
         return share + overflow
     return int(at) - share * block
-
-
-@njit(cache=True, error_model="numpy", parallel=True)
-def build_list(slots, patch, neighbours, lanes):
-    """List all neighbours; return the largest number of entries that a block needs."""
-    needed = np.zeros(BLOCKS, np.int64)
-    for block in prange(BLOCKS):
-        needed[block] = list_block(np.int64(block), slots, patch, neighbours, lanes)
-    return needed.max()

@@ -6,10 +6,11 @@ and the bits do not depend on the number of threads.
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
+from sim.kernels.blocks import kernel
 from sim.kernels.eights import EIGHT, load8, spread8, store8
-from sim.kernels.mesh_windows import place_weights
+from sim.kernels.mesh_windows import find_columns, place_weights, sort_by_column
 from sim.kernels.vector_rows import store_sums
 
 u64 = np.uint64
@@ -17,7 +18,7 @@ u64 = np.uint64
 GATHER_BLOCKS = 64
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def spread_slab(begin, end, order, x, y, z, mx, my, mz, shape, window, stride, grid):
     """Add the charges of the dipoles of a slab, m . grad of the window, to the grid."""
     real = grid.dtype.type
@@ -52,92 +53,71 @@ def spread_slab(begin, end, order, x, y, z, mx, my, mz, shape, window, stride, g
             chunk += u64(EIGHT)
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def spread_dipoles(x, y, z, mx, my, mz, shape, window, order, starts, grid):
-    """Spread all dipoles over the grid.
-
-    Parameters
-    ----------
-    x, y, z, mx, my, mz : float64 (>= count,)
-    shape : MeshShape
-    window : (degree + 1) span polynomial coefficients
-    order, starts : int64
-        From `mesh_windows.sort_by_column`.
-    grid : (nx, ny, layers + span - width)
-        Overwritten; the last columns of each row take zero weights only.
-    """
-    flat = grid.reshape(-1)
-    stride = u64(grid.shape[2])
-    for plane in prange(grid.shape[0]):
-        grid[plane] = 0.0
-    rounds = min(2, shape.blocks)
-    for colour in range(rounds):
-        for pair in prange(shape.blocks // rounds):
-            block = rounds * np.int64(pair) + colour
-            begin = starts[shape.points_x * block // shape.blocks * shape.points_y]
-            end = starts[shape.points_x * (block + 1) // shape.blocks * shape.points_y]
-            spread_slab(begin, end, order, x, y, z, mx, my, mz, shape, window, stride, flat)
+@kernel
+def clear_plane(plane, film):
+    """Empty one plane of the grid."""
+    film.grid[plane] = 0.0
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def apply_influence(spectrum, influence):
-    """Multiply the spectrum of the charges by the influence function.
+@kernel
+def spread_part(number, film):
+    """Spread the dipoles of a slab of this round."""
+    shape, starts, grid = film.shape, film.starts, film.grid
+    block = min(2, shape.blocks) * number + film.round[0]
+    begin = starts[shape.points_x * block // shape.blocks * shape.points_y]
+    end = starts[shape.points_x * (block + 1) // shape.blocks * shape.points_y]
+    spread_slab(
+        begin, end, film.order, film.x, film.y, film.z, film.mx, film.my, film.mz, shape,
+        film.window, u64(grid.shape[2]), grid.reshape(-1),
+    )  # fmt: skip
 
-    Parameters
-    ----------
-    spectrum : complex (nx, ny/2 + 1, nz)
-    influence : (nx/2 + 1, ny/2 + 1, nz/2 + 1)
-        Even in all wave numbers.
-    """
+
+@kernel
+def influence_plane(a, film):
+    """Multiply a plane of the charges' spectrum by the influence function."""
+    spectrum = film.spectrum
     points_x, _, points_z = spectrum.shape
-    for a in prange(points_x):
-        mirrored = min(np.int64(a), points_x - np.int64(a))
-        for b in range(spectrum.shape[1]):
-            row = spectrum[a, b]
-            factors = influence[mirrored, b]
-            for c in range(factors.size):
-                row[c] *= factors[c]
-            for c in range(factors.size, points_z):
-                row[c] *= factors[points_z - c]
+    mirrored = min(a, points_x - a)
+    for b in range(spectrum.shape[1]):
+        row = spectrum[a, b]
+        factors = film.influence[mirrored, b]
+        for c in range(factors.size):
+            row[c] *= factors[c]
+        for c in range(factors.size, points_z):
+            row[c] *= factors[points_z - c]
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def remove_copies(charges, potential, decay, layer):
-    """Take the copies of the film in z off the potential, by in-plane wave vectors.
+@kernel
+def copies_plane(a, film):
+    """Take the copies of the film in z off the potential, for a plane of in-plane wave vectors.
 
-    Parameters
-    ----------
-    charges : complex (nx, ny/2 + 1, layers)
-        Charges by in-plane wave vector and layer.
-    potential : complex (nx, ny/2 + 1, >= layers)
-        The potential of the film and of its copies; of the film alone on return.
-    decay, layer : float64 (nx/2 + 1, ny/2 + 1)
+    The potential is that of the film and of its copies; of the film alone on return.
     """
+    charges, potential = film.charges, film.spectrum
     points_x, waves, layers = charges.shape
-    for a in prange(points_x):
-        mirrored = min(np.int64(a), points_x - np.int64(a))
-        powers = np.empty(layers, potential.real.dtype)
-        for b in range(waves):
-            weight = layer[mirrored, b]
-            if weight == 0.0:
-                continue
-            power = 1.0
-            for c in range(layers):
-                powers[c] = power
-                power *= decay[mirrored, b]
-            bottom = 0j
-            top = 0j
-            for c in range(layers):
-                bottom += charges[a, b, c] * powers[c]
-                top += charges[a, b, c] * powers[layers - 1 - c]
-            bottom *= weight
-            top *= weight
-            row = potential[a, b]
-            for c in range(layers):
-                row[c] -= powers[layers - 1 - c] * bottom + powers[c] * top
+    mirrored = min(a, points_x - a)
+    powers = np.empty(layers, potential.real.dtype)
+    for b in range(waves):
+        weight = film.layer[mirrored, b]
+        if weight == 0.0:
+            continue
+        power = 1.0
+        for c in range(layers):
+            powers[c] = power
+            power *= film.decay[mirrored, b]
+        bottom = 0j
+        top = 0j
+        for c in range(layers):
+            bottom += charges[a, b, c] * powers[c]
+            top += charges[a, b, c] * powers[layers - 1 - c]
+        bottom *= weight
+        top *= weight
+        row = potential[a, b]
+        for c in range(layers):
+            row[c] -= powers[layers - 1 - c] * bottom + powers[c] * top
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def gather_chunk(
     chunk, span, width, first, points_x, points_y, stride, weights, potential, ux, uy, uz, sums
 ):
@@ -175,7 +155,7 @@ def gather_chunk(
     store_sums(sums, u64(0), (bx * w, by * w, bz * d, fx, fy, fz, zero, zero))
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def gather_block(
     begin, end, order, x, y, z, mx, my, mz, total_z, shape, window, stride, potential, field, force
 ):
@@ -206,32 +186,31 @@ def gather_block(
             chunk += u64(EIGHT)
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def gather_dipoles(count, x, y, z, mx, my, mz, shape, window, order, potential, field, force):
-    """Set field and force of the smooth part from the potential on the grid.
+@kernel
+def gather_part(block, film):
+    """Set field and force of a block of dipoles from the potential on the grid."""
+    begin = film.count * block // GATHER_BLOCKS
+    end = film.count * (block + 1) // GATHER_BLOCKS
+    gather_block(
+        begin, end, film.order, film.x, film.y, film.z, film.mx, film.my, film.mz, film.total[0],
+        film.shape, film.window, u64(film.grid.shape[2]), film.grid.reshape(-1), film.field,
+        film.force,
+    )  # fmt: skip
 
-    Parameters
-    ----------
-    count : int
-    x, y, z, mx, my, mz : float64 (>= count,)
-    shape : MeshShape
-    window : (degree + 1) span polynomial coefficients
-    order : int64 (count,)
-        From `mesh_windows.sort_by_column`; neighbours on the grid follow one another.
-    potential : (nx, ny, layers + span - width)
-        The last columns meet zero weights only.
-    field, force : float64 (>= count, 3)
-        Overwritten. A dipole's own cloud is left out.
-    """
-    flat = potential.reshape(-1)
-    stride = u64(potential.shape[2])
-    total_z = 0.0
-    for i in range(count):
-        total_z += mz[i]
-    for block in prange(GATHER_BLOCKS):
-        begin = count * np.int64(block) // GATHER_BLOCKS
-        end = count * (np.int64(block) + 1) // GATHER_BLOCKS
-        gather_block(
-            begin, end, order, x, y, z, mx, my, mz, total_z, shape, window, stride, flat,
-            field, force,
-        )  # fmt: skip
+
+@kernel
+def columns_part(block, film):
+    """Write the first grid column under the window of each dipole of a block."""
+    begin = film.count * block // GATHER_BLOCKS
+    end = film.count * (block + 1) // GATHER_BLOCKS
+    find_columns(begin, end, film.x, film.y, film.shape, film.columns)
+
+
+@kernel
+def sort_columns(number, film):
+    """Sort the dipoles by column, and add up their moments across the film."""
+    sort_by_column(film.count, film.columns, film.starts, film.order)
+    total = 0.0
+    for i in range(film.count):
+        total += film.mz[i]
+    film.total[0] = total

@@ -7,14 +7,14 @@ that nothing beyond the grid is ever touched.
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from sim.kernels.eights import EIGHT, load8, spread8, store8
 
 u64 = np.uint64
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def periodic_place(value, side, points, width):
     """Return the first grid point under the window, wrapped, and the offset for the weights."""
     part = value / side
@@ -26,7 +26,7 @@ def periodic_place(value, side, points, width):
     return first + points if first < 0 else first, offset
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def open_place(value, thickness, inverse, width, layers):
     """Return the first layer under the window, and the offset for the weights.
 
@@ -40,7 +40,7 @@ def open_place(value, thickness, inverse, width, layers):
     return first, (first - place) + 0.5 * width - 0.5
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def store_weights(value, slope, bend, inverse, weights, at, span):
     """Store window, first and second derivative, by the distance in units of length."""
     real = weights.dtype.type
@@ -49,7 +49,7 @@ def store_weights(value, slope, bend, inverse, weights, at, span):
     store8(weights, at + span + span, bend * spread8(real(2.0 * inverse * inverse)))
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def fill_weights(tx, ty, tz, shape, window, weights):
     """Fill nine rows of ``span`` weights: window, first and second derivative in x, in y, in z.
 
@@ -77,7 +77,7 @@ def fill_weights(tx, ty, tz, shape, window, weights):
         chunk += u64(EIGHT)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def place_weights(x, y, z, shape, window, weights, first):
     """Fill the nine rows of weights of a place, and its first grid point by axis."""
     width = shape.width
@@ -87,16 +87,16 @@ def place_weights(x, y, z, shape, window, weights, first):
     fill_weights(tx, ty, tz, shape, window, weights)
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def find_columns(count, x, y, shape, columns):
-    """Write the first grid column in x and y under the window of each particle."""
-    for i in prange(count):
+@njit(cache=True, error_model="numpy", inline="always")
+def find_columns(begin, end, x, y, shape, columns):
+    """Write the first grid column in x and y under the window of some particles."""
+    for i in range(begin, end):
         a, _ = periodic_place(x[i], shape.side_x, shape.points_x, shape.width)
         b, _ = periodic_place(y[i], shape.side_y, shape.points_y, shape.width)
         columns[i] = a * shape.points_y + b
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def sort_by_column(count, columns, starts, order):
     """Fill ``order`` with the particles by column (stable), and where each column starts.
 

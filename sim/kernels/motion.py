@@ -22,7 +22,7 @@ f64 = np.float64
 LANES = 8
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def rotate(ux, uy, uz, wx, wy, wz):
     """Return (u turned by the rotation vector w, of length 1): Rodrigues' formula.
 
@@ -48,7 +48,7 @@ def rotate(ux, uy, uz, wx, wy, wz):
     return vx * length, vy * length, vz * length
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def missing_field(z, thickness, cutoff):
     """Return the factors (in the plane, across) of M for the field beyond a spherical cut-off.
 
@@ -67,7 +67,7 @@ def missing_field(z, thickness, cutoff):
     return plane, across
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, laws):
     """Return (force, field) on eight slots from ``i``, row ``k`` of the sums, as they stand.
 
@@ -96,7 +96,7 @@ def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, l
     return (fx, fy, fz), (bx, by, bz)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def average_noise(first, count, slots, fresh, mean):
     """Average the new normals with those of the step before, which they replace."""
     for axis in range(AXES):
@@ -106,7 +106,7 @@ def average_noise(first, count, slots, fresh, mean):
             slots.last_noise[axis, first + k] = new
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def move(first, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2, travel2):
     """Move and turn ``count`` slots (a multiple of 8) from ``first``.
 

@@ -10,8 +10,9 @@ import numpy as np
 from numba import njit, types
 from numba.extending import intrinsic
 
-BLOCK = 256
-AXES = 6
+from sim.kernels.layout import AXES, BLOCK
+
+__all__ = ["AXES", "BLOCK", "normals", "philox"]
 
 u64 = np.uint64
 f32 = np.float32
@@ -104,7 +105,7 @@ def normal_pair(a, b):
     return r * c, r * s
 
 
-@njit(cache=True, error_model="numpy", fastmath=True)
+@njit(cache=True, error_model="numpy", fastmath=True, inline="always")
 def normals(identity, first, count, step, seed, words, out):
     """Fill ``out[0:6, 0:count]`` with normals of the particles ``identity[first:first + count]``.
 

@@ -24,7 +24,7 @@ DEEPEST_COMPRESSION = 0.5
 FARTHEST_DECAY = 16.0
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def dipole_radial(r2, cutoff2):
     """Return the radial factors (1/r^3, 3/r^5, 15/r^7) of two point dipoles within a cut-off.
 
@@ -40,7 +40,7 @@ def dipole_radial(r2, cutoff2):
     return b, c, d
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def soft_core_push(r2, diameter, strength):
     """Return the push of the soft core, U = 4 e [(s/r)^12 - (s/r)^6] + e below 2^(1/6) s.
 
@@ -55,7 +55,7 @@ def soft_core_push(r2, diameter, strength):
     return where(r2 < SOFT_CORE_REACH2 * diameter * diameter, push, 0.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def soft_core_energy(r2, diameter, strength):
     """Return the energy of the soft core in kT; see ``soft_core_push``."""
     x2 = diameter * diameter / r2
@@ -64,7 +64,7 @@ def soft_core_energy(r2, diameter, strength):
     return where(r2 < SOFT_CORE_REACH2 * diameter * diameter, energy, 0.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def twice_atanh(z):
     """Return 2 atanh(z) by its series to z^23: exact to 1e-12 for |z| < 1/3, 1e-8 at 1/2."""
     z2 = z * z
@@ -82,7 +82,7 @@ def twice_atanh(z):
     return 2.0 * z * (series * z2 + 1.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def brush_contact(r, radius_i, radius_j, shell):
     """Return (effective distance, contact distance, effective core) of two coated spheres.
 
@@ -96,14 +96,14 @@ def brush_contact(r, radius_i, radius_j, shell):
     return distance, core + 2.0 * shell, core
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def brush_log(distance, contact):
     """Return ln(contact/distance) = 2 atanh((contact - distance)/(contact + distance))."""
     z = (contact - distance) / (contact + distance)
     return twice_atanh(where(z < DEEPEST_COMPRESSION, z, DEEPEST_COMPRESSION))
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def brush_push(r2, radius_i, radius_j, shell, grafting):
     """Return the push of two surfactant layers, F/kT = pi dc^2 zeta/(2 delta) ln(dt/r).
 
@@ -117,7 +117,7 @@ def brush_push(r2, radius_i, radius_j, shell, grafting):
     return where(distance < contact, force * y, 0.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def brush_energy(r2, radius_i, radius_j, shell, grafting):
     """Return the energy of two surfactant layers in kT; see ``brush_push``."""
     distance, contact, core = brush_contact(r2 * rsqrt(r2), radius_i, radius_j, shell)
@@ -126,7 +126,7 @@ def brush_energy(r2, radius_i, radius_j, shell, grafting):
     return where(distance < contact, energy, 0.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def van_der_waals_terms(r, radius_i, radius_j, shell):
     """Return (R_i R_j, r^2 - (R_i + R_j)^2, r^2 - (R_i - R_j)^2) of the cores of two particles."""
     core_i, core_j = radius_i - shell, radius_j - shell
@@ -134,7 +134,7 @@ def van_der_waals_terms(r, radius_i, radius_j, shell):
     return core_i * core_j, (r - together) * (r + together), (r - apart) * (r + apart)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def van_der_waals_push(r2, radius_i, radius_j, shell, hamaker, smallest_gap):
     """Return the push of the van der Waals attraction of two cores, A in kT.
 
@@ -152,7 +152,7 @@ def van_der_waals_push(r2, radius_i, radius_j, shell, hamaker, smallest_gap):
     return where(r > nearest, push, 0.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def van_der_waals_energy(r2, radius_i, radius_j, shell, hamaker, smallest_gap):
     """Return the energy of the van der Waals attraction in kT; see ``van_der_waals_push``."""
     r = r2 * rsqrt(r2)
@@ -162,7 +162,7 @@ def van_der_waals_energy(r2, radius_i, radius_j, shell, hamaker, smallest_gap):
     return (-1.0 / 6.0) * hamaker * (2.0 * product / p + 2.0 * product / q + log(p / q))
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def decay(x):
     """Return exp(-x) for |x| up to 16, and zero beyond: a series to order 17 in x/16, four squares.
 
@@ -180,7 +180,7 @@ def decay(x):
     return where(x < FARTHEST_DECAY, series * series, 0.0)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def electrostatic_energy(r2, radius_i, radius_j, charging, screening):
     """Return the energy of two charged particles in kT, their layers screened.
 
@@ -196,7 +196,7 @@ def electrostatic_energy(r2, radius_i, radius_j, charging, screening):
     return strength_i * strength_j * y * decay(screening * (r2 * y - radius_i - radius_j))
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def electrostatic_push(r2, radius_i, radius_j, charging, screening):
     """Return the push of two charged particles, U (k + 1/r)/r; see ``electrostatic_energy``."""
     y = rsqrt(r2)
@@ -204,7 +204,7 @@ def electrostatic_push(r2, radius_i, radius_j, charging, screening):
     return energy * (screening + y) * y
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def buoyant_weight(radius, shell, core_weight, shell_weight):
     """Return the weight less buoyancy of a coated sphere, from its two weights a volume.
 
@@ -216,7 +216,7 @@ def buoyant_weight(radius, shell, core_weight, shell_weight):
     return core_weight * core3 + shell_weight * (radius * radius * radius - core3)
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def gradient_force(applied, mx, my, mz):
     """Return (m . grad) B of a moment, for the gradient (xx, yy, zz, xy, xz, yz) after the field.
 

@@ -7,16 +7,16 @@ No checks by design.
 import numpy as np
 from numba import njit
 
-from sim.kernels.pair_laws import SURFACTANT, brush_push, dipole_radial, soft_core_push
+from sim.kernels.pair_laws import SURFACTANT, brush_push, soft_core_push
 from sim.kernels.rows import RADIUS, unit_of
-from sim.kernels.screened_law import screened_radial
+from sim.kernels.screened_law import dipole_factors
 from sim.kernels.vector import spread
 from sim.kernels.vector_rows import WORDS, load_rows, store_sums, word_or_own, wrapped_difference
 
 u64 = np.uint64
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def pair_sums(first, end, rows, words, neighbours, patch, laws, screening, sums):
     """Fill eight sums a slot: force without its part along m_i, that part's factor, field.
 
@@ -60,10 +60,7 @@ def pair_sums(first, end, rows, words, neighbours, patch, laws, screening, sums)
             dy = wrapped_difference(y, yj) * y_unit
             dz = wrapped_difference(z, zj) * z_unit
             r2 = dx * dx + dy * dy + dz * dz
-            if screening is None:
-                b, c, d = dipole_radial(r2, cutoff2)
-            else:
-                b, c, d = screened_radial(r2, cutoff2, screening)
+            b, c, d = dipole_factors(r2, cutoff2, screening)
             if laws.steric == SURFACTANT:
                 push = brush_push(r2, radius, radius_j, laws.shell, laws.grafting)
             else:

@@ -18,7 +18,7 @@ RADIUS = 6
 HALF_BELOW = 0.49999999999999994
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def _fraction(value, period):
     """Return value/period brought into [-1/2, 1/2)."""
     part = value / period
@@ -31,7 +31,7 @@ def fixed_point(value, period, words):
     raise TypeError
 
 
-@overload(fixed_point)
+@overload(fixed_point, jit_options={"forceinline": True})
 def _fixed_point(value, period, words):
     if words.dtype == types.int32:
 
@@ -46,13 +46,13 @@ def _fixed_point(value, period, words):
     return convert
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def unit_of(period, rows):
     """Return the length of one unit of a fixed-point word."""
     return period / 4294967296.0 if rows.itemsize == 4 else period / 18446744073709551616.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def pack_rows(first, end, slots, patch, rows, words):
     """Write the rows of the slots from ``first`` up to ``end``."""
     for i in range(first, end):
@@ -66,7 +66,7 @@ def pack_rows(first, end, slots, patch, rows, words):
         rows[at + RADIUS] = slots.radius[i]
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def pack_far_row(number, patch, rows, words):
     """Make the row that pads lists: without a moment and far beyond every range."""
     at = WORDS * number

@@ -4,12 +4,14 @@ Like `sim.kernels.pair_laws`: text without a branch on the distance, for numpy a
 scalars and vectors.
 """
 
-from numba.extending import register_jitable
+from numba import types
+from numba.extending import overload, register_jitable
 
+from sim.kernels.pair_laws import dipole_radial
 from sim.kernels.words import rsqrt, where
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def screened_radial(r2, cutoff2, table):
     """Return the radial factors (B, C, D) of two point dipoles less those of their clouds.
 
@@ -34,3 +36,28 @@ def screened_radial(r2, cutoff2, table):
     d = 5.0 * bare * inverse2 - d
     near = r2 < cutoff2
     return where(near, b, 0.0), where(near, c, 0.0), where(near, d, 0.0)
+
+
+def dipole_factors(r2, cutoff2, screening):
+    """Return the radial factors of two dipoles: bare without a table, else less their clouds.
+
+    The choice falls when a kernel is compiled.
+    """
+    if screening is None:
+        return dipole_radial(r2, cutoff2)
+    return screened_radial(r2, cutoff2, screening)
+
+
+@overload(dipole_factors, inline="always")
+def _dipole_factors(r2, cutoff2, screening):
+    if isinstance(screening, types.NoneType):
+
+        def bare(r2, cutoff2, screening):
+            return dipole_radial(r2, cutoff2)
+
+        return bare
+
+    def screened(r2, cutoff2, screening):
+        return screened_radial(r2, cutoff2, screening)
+
+    return screened

@@ -31,7 +31,7 @@ u64 = np.uint64
 f64 = np.float64
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def widen_noise(count, fresh, normal):
     """Copy new normals to double precision, as ``move_with_momenta`` reads them."""
     for axis in range(AXES):
@@ -39,14 +39,14 @@ def widen_noise(count, fresh, normal):
             normal[axis * BLOCK + k] = f64(fresh[axis, k])
 
 
-@register_jitable
+@register_jitable(forceinline=True)
 def friction(drag, noise):
     """Return (share kept, spread of the noise) of a momentum; see T above."""
     inverse = 1.0 / (1.0 + drag)
     return (1.0 - drag) * inverse, 2.0 * noise * drag * rsqrt(drag) * inverse
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def move_with_momenta(
     first, count, slots, sums, normal, applied, magnetisation, patch, laws, drift2, travel2
 ):

@@ -1,304 +1,283 @@
 """The compiled run of many steps: lists, forces, noise and motion, block by block.
 
-Work is cut into a fixed number of blocks. A block reads the rows of all particles and writes
-only its own slots and the other row buffer, so the result does not depend on how blocks are
-shared among threads. Totals of blocks are added in fixed order. No checks by design, except
-the guards against a particle that moves too far or is not a number.
+A step is a row of parts, each a kernel, done one after the other on a block while what they hand
+on is in the fastest memory. A block reads the rows of all particles and writes only its own slots
+and the other row buffer, so the result does not depend on how blocks are shared among threads.
+Totals of blocks are added in fixed order. No checks by design, except the guards against a
+particle that moves too far or is not a number.
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from sim.kernels.added_forces import add_forces
-from sim.kernels.ewald_slab import ewald_field_force
-from sim.kernels.layout import (
-    BLOCKS,
-    CURVE,
-    EXACT,
-    LIST_FULL,
-    MESH,
-    RAMP,
-    STEP_DONE,
-    THROWN,
-    TURN,
-)
-from sim.kernels.lists import block_bounds, build_list, sort_slots
+from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_blocks
+from sim.kernels.field_curve import FIELD_SIZE, field_at
+from sim.kernels.layout import AXES, EXACT, LIST_FULL, STEP_DONE, THROWN
+from sim.kernels.lists import block_bounds, list_block, sort_order, sort_slots
 from sim.kernels.motion import average_noise, move
-from sim.kernels.noise import AXES, BLOCK, normals
+from sim.kernels.noise import normals
 from sim.kernels.pair_sums import pair_sums
-from sim.kernels.rows import pack_rows
+from sim.kernels.rows import pack_far_row, pack_rows
 from sim.kernels.splitting import move_with_momenta, widen_noise
 from sim.kernels.vector_rows import WORDS
 
+__all__ = ["FIELD_SIZE", "FLAGS", "advance", "field_at", "fresh_list"]
+
 # State that the loop carries from call to call, in one integer array: row buffer in use,
-# whether the list must be built before the next force, lists built, capped drifts.
-BUFFER, STALE, BUILT, CAPPED, PAIRS_NEEDED, CULPRIT = range(6)
-FLAGS = 6
-FIELD_SIZE = 9  # the applied field and its gradient
+# whether the list must be built before the next force, lists built, capped drifts; and what a
+# call reports: entries that a block needs, particle thrown, status, steps made.
+BUFFER, STALE, BUILT, CAPPED, PAIRS_NEEDED, CULPRIT, STATUS, MADE = range(8)
+FLAGS = 8
+STEP, SEED = 0, 1  # of the clock
 
 
-@njit(cache=True, error_model="numpy")
-def follow_curve(since, stage, table, out):
-    """Write field and gradient so long after the start of a stage of moving magnets.
-
-    The stage's pieces share its span evenly. A stage that repeats them lasts for two spans at
-    least; one that does not may end a rounding error beyond its span.
-    """
-    first, end = table.piece[stage], table.piece[stage + 1]
-    share = since / table.span[stage]
-    if table.start[stage + 1] - table.start[stage] > 1.5 * table.span[stage]:
-        share -= np.floor(share)
-    place = share * (end - first)
-    piece = min(int(place), end - first - 1)
-    u = place - piece
-    at = first + piece
-    for component in range(out.size):
-        value = table.curve[at, 3, component]
-        for power in (2, 1, 0):
-            value = value * u + table.curve[at, power, component]
-        out[component] = value
+@njit(cache=True, error_model="numpy", inline="always")
+def bounds(block, film):
+    """Return the first and the end slot of a block."""
+    return block_bounds(block, film.totals.thrown.size, film.slots.x.size)
 
 
-@njit(cache=True, error_model="numpy")
-def field_at(time, table, out):
-    """Write the applied field at a time, and its gradient (xx, yy, zz, xy, xz, yz) if it has room.
+@kernel
+def list_pairs(block, film):
+    """List the neighbours of a block."""
+    blocks = film.totals.thrown.size
+    lanes = 64 // film.rows.itemsize
+    film.totals.needed[block] = list_block(
+        block, blocks, film.slots, film.patch, film.neighbours, lanes
+    )
 
-    Held, on its ramp, first cos(pace t) + last sin(pace t) from the start of its stage, or on the
-    curves of moving magnets. After the last stage it stays as it was at its end.
-    """
-    stages = table.kind.size
-    stage = 0
-    while stage < stages - 1 and time >= table.start[stage + 1]:
-        stage += 1
-    since = min(time, table.start[stage + 1]) - table.start[stage]
-    if table.kind[stage] == CURVE:
-        follow_curve(since, stage, table, out)
-        return
-    for component in range(3, out.size):
-        out[component] = table.slope[component - 3]
-    if table.kind[stage] == TURN:
-        c, s = np.cos(table.pace[stage] * since), np.sin(table.pace[stage] * since)
+
+@kernel
+def pack_block(block, film):
+    """Write the rows of a block as its slots are now."""
+    first, end = bounds(block, film)
+    now = film.flags[BUFFER]
+    pack_rows(first, end, film.slots, film.patch, film.rows[now], film.words[now])
+
+
+@kernel
+def pad_rows(number, film):
+    """Write the row that pads lists into both buffers."""
+    for buffer in range(2):
+        pack_far_row(film.slots.x.size, film.patch, film.rows[buffer], film.words[buffer])
+
+
+@kernel
+def fresh_list(number, film):
+    """Sort and list anew if due; the status tells where the list has too little room."""
+    flags, calls = film.flags, film.calls
+    flags[STATUS] = STEP_DONE
+    if flags[STALE] == 1:
+        sort_slots(film.slots, film.patch, film.neighbours, film.count)
+        flags[STALE] = 2
+    if flags[STALE] == 2:  # sorted, list still to build
+        blocks, here = film.totals.thrown.size, address_of(film)
+        on_blocks(calls.list_block, blocks, here)
+        flags[PAIRS_NEEDED] = film.totals.needed.max()
+        if flags[PAIRS_NEEDED] > film.neighbours.entries.size // blocks:
+            flags[STATUS] = LIST_FULL
+            return
+        on_blocks(calls.pack, blocks, here)
+        flags[STALE] = 0
+        flags[BUILT] += 1
+
+
+@kernel
+def sort_again(number, film):
+    """Find the order of slots that are sorted already, as after a restart; lists are due."""
+    sort_order(film.slots, film.patch, film.neighbours, film.count)
+    film.flags[STALE] = 2
+
+
+@kernel
+def pair_part(block, film):
+    """Sum the pairs of a block: force and field of the other dipoles, and repulsion."""
+    first, end = bounds(block, film)
+    now, me = film.flags[BUFFER], get_thread_id()
+    pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+    pair_sums(
+        first, end, film.rows[now], film.words[now], film.neighbours, film.patch, film.laws,
+        film.screening, pairs,
+    )  # fmt: skip
+    for k in range(WORDS * (end - first)):
+        sums[k] = pairs[k]
+
+
+@kernel
+def far_part(block, film):
+    """Add what the exact sum or the mesh has found."""
+    first, end = bounds(block, film)
+    sums = film.scratch.sums[get_thread_id()]
+    if film.laws.long_range == EXACT:
+        for k in range(end - first):
+            for axis in range(3):
+                sums[WORDS * k + axis] += film.long_range.force[first + k, axis]
+                sums[WORDS * k + 4 + axis] += film.long_range.field[first + k, axis]
+    else:
+        smooth = film.slots.smooth
         for axis in range(3):
-            out[axis] = c * table.first[stage, axis] + s * table.last[stage, axis]
-        return
-    share = 1.0
-    if table.kind[stage] == RAMP:
-        span = table.start[stage + 1] - table.start[stage]
-        share = min(max((time - table.start[stage]) / span, 0.0), 1.0)
-    for axis in range(3):
-        first, last = table.first[stage, axis], table.last[stage, axis]
-        out[axis] = first + share * (last - first)
+            for k in range(end - first):
+                sums[WORDS * k + axis] += smooth[axis, first + k]
+                sums[WORDS * k + 4 + axis] += smooth[3 + axis, first + k]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
+def added_part(block, film):
+    """Add van der Waals and electrostatic forces, weight and the field's gradient."""
+    first, end = bounds(block, film)
+    now, me = film.flags[BUFFER], get_thread_id()
+    add_forces(
+        first, end - first, film.slots, film.rows[now], film.words[now], film.neighbours,
+        film.patch, film.laws, film.applied, film.scratch.pairs[me], film.scratch.sums[me],
+    )  # fmt: skip
+
+
+@kernel(fastmath=True)
+def noise_part(block, film):
+    """Draw the normals of a block."""
+    first, end = bounds(block, film)
+    me = get_thread_id()
+    normals(
+        film.slots.identity, first, end - first, film.clock[STEP], film.clock[SEED],
+        film.scratch.words[me], film.scratch.fresh[me],
+    )  # fmt: skip
+
+
+@kernel
+def keep_noise(block, film):
+    """Keep the normals as those of the step before."""
+    first, end = bounds(block, film)
+    fresh = film.scratch.fresh[get_thread_id()]
+    for axis in range(AXES):
+        for k in range(end - first):
+            film.slots.last_noise[axis, first + k] = fresh[axis, k]
+
+
+@kernel
+def motion_part(block, film):
+    """Move and turn a block without momenta."""
+    first, end = bounds(block, film)
+    me, scratch = get_thread_id(), film.scratch
+    mean = scratch.mean[me]
+    average_noise(first, end - first, film.slots, scratch.fresh[me], mean)
+    move(
+        first, end - first, film.slots, scratch.sums[me], mean, film.applied, film.magnetisation,
+        film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
+    )  # fmt: skip
+
+
+@kernel
+def momenta_part(block, film):
+    """Move and turn a block with momenta."""
+    first, end = bounds(block, film)
+    me, scratch = get_thread_id(), film.scratch
+    mean = scratch.mean[me]
+    widen_noise(end - first, scratch.fresh[me], mean)
+    move_with_momenta(
+        first, end - first, film.slots, scratch.sums[me], mean, film.applied, film.magnetisation,
+        film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
+    )  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy", inline="always")
 def worst_slot(first, count, drift2, travel2, limit2):
-    """Return the slot within the chunk that drifts beyond the limit or is not a number, else -1."""
+    """Return the slot within the block that drifts beyond the limit or is not a number, else -1."""
     for k in range(count):
         if not (drift2[k] <= limit2) or not (travel2[k] < 1.0e30):
             return first + k
     return -1
 
 
-@njit(cache=True, error_model="numpy")
-def chunk_totals(block, first, count, slots, drift2, travel2, laws, totals):
-    """Add a chunk to its block's totals; no fast arithmetic here, so that NaN is seen."""
-    cap2 = laws.drift_cap * laws.drift_cap
-    farthest = totals.farthest[block]
+@kernel
+def report_part(block, film):
+    """Write a block's totals and new rows; no fast arithmetic here, so that NaN is seen."""
+    first, end = bounds(block, film)
+    me, slots, totals, laws = get_thread_id(), film.slots, film.totals, film.laws
+    drift2, travel2 = film.scratch.drift2[me], film.scratch.travel2[me]
+    cap2, limit2 = laws.drift_cap * laws.drift_cap, laws.drift_limit * laws.drift_limit
+    farthest = 0.0
     capped = 0
-    for k in range(count):
+    for k in range(end - first):
         farthest = max(farthest, travel2[k])
         if drift2[k] > cap2:
             capped += 1
     totals.farthest[block] = farthest
-    totals.capped[block] += capped
-    if totals.thrown[block] < 0:
-        limit2 = laws.drift_limit * laws.drift_limit
-        totals.thrown[block] = worst_slot(first, count, drift2, travel2, limit2)
-    for i in range(first, first + count):
-        totals.moment[block, 0] += slots.moment[i] * slots.ux[i]
-        totals.moment[block, 1] += slots.moment[i] * slots.uy[i]
-        totals.moment[block, 2] += slots.moment[i] * slots.uz[i]
+    totals.capped[block] = capped
+    totals.thrown[block] = worst_slot(first, end - first, drift2, travel2, limit2)
+    total_x = total_y = total_z = 0.0
+    for i in range(first, end):
+        total_x += slots.moment[i] * slots.ux[i]
+        total_y += slots.moment[i] * slots.uy[i]
+        total_z += slots.moment[i] * slots.uz[i]
+    totals.moment[block, 0] = total_x
+    totals.moment[block, 1] = total_y
+    totals.moment[block, 2] = total_z
+    then = 1 - film.flags[BUFFER]
+    pack_rows(first, end, slots, film.patch, film.rows[then], film.words[then])
 
 
-@njit(cache=True, error_model="numpy")
-def step_block(
-    block, slots, rows, words, next_rows, next_words, neighbours, patch, laws, long_range,
-    screening, applied, magnetisation, step, seed, totals,
-):  # fmt: skip
-    """Make one step of one block: pair sums, other parts, noise, motion, new rows."""
-    first, end = block_bounds(block, slots.x.size)
-    pairs = np.empty(WORDS * BLOCK, rows.dtype)
-    sums = np.empty(WORDS * BLOCK, np.float64)
-    raw = np.empty((AXES, BLOCK), np.uint32)
-    fresh = np.empty((AXES, BLOCK), np.float32)
-    mean = np.empty(AXES * BLOCK, np.float64)
-    drift2 = np.empty(BLOCK, np.float64)
-    travel2 = np.empty(BLOCK, np.float64)
-    totals.farthest[block] = 0.0
-    totals.capped[block] = 0
-    totals.thrown[block] = -1
-    totals.moment[block, :] = 0.0
-    for begin in range(first, end, BLOCK):
-        count = min(BLOCK, end - begin)
-        pair_sums(begin, begin + count, rows, words, neighbours, patch, laws, screening, pairs)
-        for k in range(WORDS * count):
-            sums[k] = pairs[k]
-        if laws.long_range == EXACT:
-            for k in range(count):
-                for axis in range(3):
-                    sums[WORDS * k + axis] += long_range.force[begin + k, axis]
-                    sums[WORDS * k + 4 + axis] += long_range.field[begin + k, axis]
-        elif laws.long_range == MESH:
-            for axis in range(3):
-                for k in range(count):
-                    sums[WORDS * k + axis] += slots.smooth[axis, begin + k]
-                    sums[WORDS * k + 4 + axis] += slots.smooth[3 + axis, begin + k]
-        if laws.added_pairs or laws.body_forces:
-            add_forces(
-                begin, count, slots, rows, words, neighbours, patch, laws, applied, pairs, sums
-            )
-        normals(slots.identity, begin, count, step, seed, raw, fresh)
-        if laws.momenta:
-            widen_noise(count, fresh, mean)
-            move_with_momenta(
-                begin, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2,
-                travel2,
-            )  # fmt: skip
-        else:
-            average_noise(begin, count, slots, fresh, mean)
-            move(
-                begin, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2,
-                travel2,
-            )  # fmt: skip
-        chunk_totals(block, begin, count, slots, drift2, travel2, laws, totals)
-    pack_rows(first, end, slots, patch, next_rows, next_words)
+@kernel
+def apply_field(number, film):
+    """Write the applied field and its gradient at the time of the clock."""
+    field_at(np.int64(film.clock[STEP]) * film.laws.dt, film.programme, film.applied)
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def step_all(
-    slots, rows, words, next_rows, next_words, neighbours, patch, laws, long_range,
-    screening, applied, magnetisation, step, seed, totals,
-):  # fmt: skip
-    """Make one step of all blocks.
-
-    A parallel loop counts without sign: without the cast the block would be compiled twice.
-    """
-    for block in prange(BLOCKS):
-        step_block(
-            np.int64(block), slots, rows, words, next_rows, next_words, neighbours, patch, laws,
-            long_range, screening, applied, magnetisation, step, seed, totals,
-        )  # fmt: skip
-
-
-@njit(cache=True, error_model="numpy")
-def first_noise(slots, step, seed):
-    """Fill the noise of the step before ``step``: the same numbers a longer run would hold."""
-    raw = np.empty((AXES, BLOCK), np.uint32)
-    fresh = np.empty((AXES, BLOCK), np.float32)
-    for begin in range(0, slots.x.size, BLOCK):
-        count = min(BLOCK, slots.x.size - begin)
-        normals(slots.identity, begin, count, step - np.uint64(1), seed, raw, fresh)
-        for axis in range(AXES):
-            for k in range(count):
-                slots.last_noise[axis, begin + k] = fresh[axis, k]
-
-
-@njit(cache=True, error_model="numpy")
-def fresh_list(slots, count, rows, words, neighbours, patch, flags):
-    """Sort and list anew if due; return False where the list has too little room."""
-    if flags[STALE] == 1:
-        sort_slots(slots, patch, neighbours, count)
-        flags[STALE] = 2
-    if flags[STALE] == 2:  # sorted, list still to build
-        flags[PAIRS_NEEDED] = build_list(slots, patch, neighbours, 64 // rows.itemsize)
-        if flags[PAIRS_NEEDED] > neighbours.entries.size // BLOCKS:
-            return False
-        now = flags[BUFFER]
-        pack_rows(0, slots.x.size, slots, patch, rows[now], words[now])
-        flags[STALE] = 0
-        flags[BUILT] += 1
-    return True
-
-
-@njit(cache=True, error_model="numpy")
-def fill_moments(slots, count, long_range):
-    """Write the moments of the slots for a sum besides the pairs."""
-    for i in range(count):
+@kernel
+def sum_exact(number, film):
+    """Sum the dipoles exactly where the slots are now."""
+    slots, long_range, exact = film.slots, film.long_range, film.calls.exact
+    for i in range(film.count):
         long_range.mx[i] = slots.moment[i] * slots.ux[i]
         long_range.my[i] = slots.moment[i] * slots.uy[i]
         long_range.mz[i] = slots.moment[i] * slots.uz[i]
+    call(exact[0], 0, exact[1])
 
 
-@njit(cache=True, error_model="numpy")
-def keep_smooth(slots, count, long_range):
-    """Keep what the mesh has found with the slots, where sorting carries it along."""
-    for axis in range(3):
-        for i in range(count):
-            slots.smooth[axis, i] = long_range.force[i, axis]
-            slots.smooth[3 + axis, i] = long_range.field[i, axis]
-
-
-@njit(cache=True, error_model="numpy")
-def sum_long_range(slots, count, plan, work, long_range):
-    """Sum the dipoles exactly at the slots' positions."""
-    fill_moments(slots, count, long_range)
-    ewald_field_force(
-        slots.x, slots.y, slots.z, long_range.mx, long_range.my, long_range.mz, count,
-        plan, work, long_range.field, long_range.force,
-    )  # fmt: skip
-
-
-@njit(cache=True, error_model="numpy")
-def advance(
-    steps, step, seed, slots, count, rows, words, neighbours, patch, laws, field_table, plan, work,
-    long_range, screening, magnetisation, totals, flags,
-):  # fmt: skip
-    """Make up to ``steps`` steps; return (steps made, status).
-
-    Parameters
-    ----------
-    steps, step : int
-        Steps to make, and the number of steps made before.
-    seed : uint64
-    slots : Slots, count : int
-        Particles in the first ``count`` slots.
-    rows, words : arrays, shape (2, 8 (slots + 1))
-        Two row buffers, and their view as integers.
-    neighbours, patch, laws, field_table, totals : named tuples of ``layout``
-    plan, work, long_range : named tuples
-        The exact dipole sum; plan and work are None with a cut-off and with a mesh, whose part
-        stands in ``slots.smooth``.
-    screening : array or None
-        See `pair_sums`.
-    magnetisation : float64 array, shape (3,)
-        Moment a volume; carried on.
-    flags : int64 array
-        What the loop carries from call to call; see the names above.
-    """
-    applied = np.zeros(FIELD_SIZE)
+@njit(cache=True, error_model="numpy", inline="always")
+def conclude(film):
+    """Add the blocks' totals of a step, in fixed order; return whether a particle was thrown."""
+    flags, totals, patch = film.flags, film.totals, film.patch
     volume = patch.side_x * patch.side_y * patch.thickness
-    for made in range(steps):
-        if not fresh_list(slots, count, rows, words, neighbours, patch, flags):
-            return made, LIST_FULL
-        now = flags[BUFFER]
-        if plan is not None:  # pruned at compile time, so that the exact sum costs nothing unused
-            sum_long_range(slots, count, plan, work, long_range)
-        field_at((step + made) * laws.dt, field_table, applied)
-        step_all(
-            slots, rows[now], words[now], rows[1 - now], words[1 - now], neighbours, patch, laws,
-            long_range, screening, applied, magnetisation, np.uint64(step + made), seed, totals,
-        )  # fmt: skip
-        flags[BUFFER] = 1 - now
-        flags[CAPPED] += totals.capped.sum()
-        for axis in range(3):
-            total = 0.0
-            for block in range(BLOCKS):
-                total += totals.moment[block, axis]
-            magnetisation[axis] = total / volume
-        for block in range(BLOCKS):
-            if totals.thrown[block] >= 0:
-                flags[CULPRIT] = slots.identity[totals.thrown[block]]
-                return made + 1, THROWN
-        if 4.0 * totals.farthest.max() > patch.margin * patch.margin:
-            flags[STALE] = 1
-    return steps, STEP_DONE
+    flags[BUFFER] = 1 - flags[BUFFER]
+    farthest = 0.0
+    thrown = -1
+    total_x = total_y = total_z = 0.0
+    for block in range(totals.thrown.size):
+        flags[CAPPED] += totals.capped[block]
+        farthest = max(farthest, totals.farthest[block])
+        total_x += totals.moment[block, 0]
+        total_y += totals.moment[block, 1]
+        total_z += totals.moment[block, 2]
+        if thrown < 0:
+            thrown = totals.thrown[block]
+    film.magnetisation[0] = total_x / volume
+    film.magnetisation[1] = total_y / volume
+    film.magnetisation[2] = total_z / volume
+    if 4.0 * farthest > patch.margin * patch.margin:
+        flags[STALE] = 1
+    if thrown >= 0:
+        flags[CULPRIT] = film.slots.identity[thrown]
+    return thrown >= 0
+
+
+@kernel
+def advance(steps, film):
+    """Make up to ``steps`` steps; flags and clock tell how many were made and why no more."""
+    flags, calls, here = film.flags, film.calls, address_of(film)
+    flags[MADE] = 0
+    flags[STATUS] = STEP_DONE
+    while flags[MADE] < steps:
+        call(calls.fresh[0], 0, here)
+        if flags[STATUS] == LIST_FULL:
+            return
+        if calls.far[0] != 0:
+            call(calls.far[0], 0, here)
+        call(calls.field[0], 0, here)
+        on_blocks(calls.parts, film.totals.thrown.size, here)
+        thrown = conclude(film)
+        film.clock[STEP] += np.uint64(1)
+        flags[MADE] += 1
+        if thrown:
+            flags[STATUS] = THROWN
+            return

@@ -156,7 +156,7 @@ def _select(typingctx, condition, x, y):
     return vector(condition, vector, vector), lower
 
 
-@overload(where)
+@overload(where, jit_options={"forceinline": True})
 def _where_vector(condition, x, y):
     if isinstance(condition, MaskType):
 
@@ -201,7 +201,7 @@ def _rsqrt_vector(typingctx, x):
     return x(x), lower
 
 
-@overload(rsqrt)
+@overload(rsqrt, jit_options={"forceinline": True})
 def _rsqrt_of_vector(x):
     if isinstance(x, VectorType):
 

@@ -162,7 +162,7 @@ def word_or_own(table, index, start, word, loaded, own, same):
     raise TypeError
 
 
-@overload(word_or_own)
+@overload(word_or_own, jit_options={"forceinline": True})
 def _word_or_own(table, index, start, word, loaded, own, same):
     if table.dtype == types.float32:
 

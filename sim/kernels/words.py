@@ -27,7 +27,7 @@ def log(x):
     return np.log(x)
 
 
-@overload(where)
+@overload(where, jit_options={"forceinline": True})
 def _where_scalar(condition, x, y):
     if isinstance(condition, types.Boolean):
 
@@ -38,7 +38,7 @@ def _where_scalar(condition, x, y):
     return None
 
 
-@overload(rsqrt)
+@overload(rsqrt, jit_options={"forceinline": True})
 def _rsqrt_scalar(x):
     if isinstance(x, types.Float):
 
@@ -49,7 +49,7 @@ def _rsqrt_scalar(x):
     return None
 
 
-@overload(log)
+@overload(log, jit_options={"forceinline": True})
 def _log_scalar(x):
     if isinstance(x, types.Float):
 

@@ -69,7 +69,7 @@ def library_call(plan, slots, count, finer):
 
 def compare_library(engine, per):
     """Print the time of finufft's transforms beside that of our own smooth part."""
-    mesh, slots, found = engine._mesh, engine._slots, engine._long_range
+    mesh, slots, found = engine._mesh, engine._slots, engine._content.long_range
     other = [library_call(engine.system.mesh, slots, engine.system.count, f) for f in (2.0, 1.25)]
     own, *times = seconds([lambda: mesh.sum(slots, found), *other])
     print(

@@ -3,19 +3,15 @@
 import dataclasses
 from typing import NamedTuple
 
-import numba
 import numpy as np
 
-from sim.engines import cpu_arrays
+from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_mesh import HeldMesh
 from sim.field_stages import FieldStage
 from sim.film_state import FilmState
 from sim.initial_state import random_state
-from sim.kernels import step
-from sim.kernels.layout import BLOCKS, STRIDE
 from sim.kernels.pair_sums import pair_sums
-from sim.kernels.rows import pack_far_row
-from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT, ReducedSystem, with_mesh
+from sim.reduced_system import ReducedSystem, with_mesh
 from sim.units import ReducedUnits
 
 BROWNIAN = 3.0
@@ -126,47 +122,25 @@ class Parts(NamedTuple):
     neighbours: object
     rows: object
     words: object
-    field: object
-    plan: object
-    work: object
     long_range: object
     pair_table: object
-    energy_table: object
+    film: object
 
 
 def parts_of(system, state, room=None):
     """Put arrays, list and rows together as the engine does, for one force."""
-    numba.get_num_threads()  # starts the threads, which a kernel loaded from the cache needs
-    patch = cpu_arrays.patch_of(system)
-    slots = cpu_arrays.slots_of(system, state)
-    size = slots.x.size
-    real, whole = (
-        (np.float32, np.int32) if system.precision == "float32" else (np.float64, np.int64)
-    )
-    rows = cpu_arrays.aligned((2, 8 * (size + 1)), real)
-    words = rows.view(whole)
-    for buffer in range(2):
-        pack_far_row(size, patch, rows[buffer], words[buffer])
-    flags = np.zeros(step.FLAGS, np.int64)
-    flags[step.STALE] = 1
-    room = room or cpu_arrays.first_room(system, patch)
-    neighbours = cpu_arrays.empty_neighbours(size, patch, room)
-    while not step.fresh_list(slots, system.count, rows, words, neighbours, patch, flags):
-        more = int(flags[step.PAIRS_NEEDED]) + STRIDE
-        neighbours = neighbours._replace(entries=np.zeros(BLOCKS * more + STRIDE, np.uint32))
-    plan, work, long_range = cpu_arrays.long_range_of(system, size)
-    if plan is not None:
-        step.sum_long_range(slots, system.count, plan, work, long_range)
-    laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
-    field = cpu_arrays.field_table(system.field)
-    tables = (None, None)
-    if system.mesh is not None:
-        mesh = HeldMesh(system, 1)
-        mesh.keep(slots, long_range, 0)
-        tables = (mesh.pair_table, mesh.energy_table)
+    mesh = None if system.mesh is None else HeldMesh(system, 1)
+    made = CpuFilm(system, state, None if mesh is None else mesh.tables, room=room)
+    made.prepare()
+    made.fresh()
+    made.sum_exact()
+    held = made.content
+    if mesh is not None:
+        mesh.keep(held.slots, held.long_range, 0)
     return Parts(
-        slots, patch, laws, neighbours, rows[0], words[0], field, plan, work, long_range, *tables
-    )
+        held.slots, held.patch, held.laws, held.neighbours, held.rows[0], held.words[0],
+        held.long_range, held.screening, made,
+    )  # fmt: skip
 
 
 def slot_of(parts, count):

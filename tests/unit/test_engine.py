@@ -126,12 +126,12 @@ def test_checkpoint_holds_plain_arrays_and_numbers():
         np.testing.assert_array_equal(value, before[key])
 
 
-def test_list_that_has_to_grow_changes_no_bit(plain):
+def test_list_that_has_to_grow_changes_no_bit(plain, monkeypatch):
+    monkeypatch.setattr(cpu_arrays, "first_room", lambda *_: 8)
     engine = engine_of()
-    size = engine._slots.x.size
-    engine._neighbours = cpu_arrays.empty_neighbours(size, engine._patch, 8)
+    assert engine._content.neighbours.entries.size < 64 * 10
     engine.advance(STEPS)
-    assert engine._neighbours.entries.size > 64 * 100
+    assert engine._content.neighbours.entries.size > 64 * 100
     assert bits(engine) == plain("soft core")
 
 
@@ -235,11 +235,12 @@ def test_kept_field_of_the_mesh_is_that_of_the_step_it_was_summed_at():
     kept = engine._slots.smooth[:, np.argsort(engine._slots.identity[:300])].copy()
     other = engine_of("mesh")
     other.advance(3 * every)
-    other._fresh()
-    other._mesh.sum(other._slots, other._long_range)
+    other._film.fresh()
+    found = other._content.long_range
+    other._mesh.sum(other._slots, found)
     order = np.argsort(other._slots.identity[:300])
-    np.testing.assert_array_equal(kept[:3].T, other._long_range.force[order])
-    np.testing.assert_array_equal(kept[3:].T, other._long_range.field[order])
+    np.testing.assert_array_equal(kept[:3].T, found.force[order])
+    np.testing.assert_array_equal(kept[3:].T, found.field[order])
 
 
 @pytest.mark.parametrize("method", ["mesh", "exact"])

@@ -15,7 +15,7 @@ KERNELS = sorted(
 )
 ALLOWED = {"numpy", "math", "numba", "operator", "__future__"}
 # The vector type and two casts of the noise are written in LLVM's language.
-LLVM = {"vector.py", "vector_rows.py", "noise.py", "eights.py"}
+LLVM = {"vector.py", "vector_rows.py", "noise.py", "eights.py", "blocks.py"}
 # Setting up the cache needs a hash, folders and versions.
 SETUP = {"hashlib", "os", "platform", "tempfile", "pathlib", "sys", "typing", "llvmlite"}
 
@@ -51,6 +51,8 @@ def test_kernels_import_nothing_but_numbers(path):
             assert head in SETUP, f"{path.name} imports {module}"
         elif path.name == "layout.py":
             assert module == "typing"
+        elif path.name == "blocks.py" and head == "ctypes":
+            continue  # calls kernels by address from Python
         else:
             assert head == "llvmlite", f"{path.name} imports {module}"
             assert path.name in LLVM, f"{path.name} imports {module}"

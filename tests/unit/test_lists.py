@@ -8,7 +8,8 @@ import pytest
 
 from sim.engines import cpu_arrays
 from sim.kernels import lists, step
-from sim.kernels.layout import BLOCKS, STRIDE
+from sim.kernels.blocks import Packed
+from sim.kernels.layout import BLOCK, BLOCKS, STEP_DONE, STRIDE
 from tests.reference.small_systems import (
     film,
     parts_of,
@@ -120,16 +121,23 @@ def test_list_grows_where_the_guess_was_too_small():
     assert parts.neighbours.entries.size > 100 * BLOCKS
 
 
+def entries_needed(parts, neighbours):
+    """Return how many entries a block needs, of a list built into ``neighbours``."""
+    content = parts.film.content._replace(neighbours=neighbours)
+    Packed(content).run(BLOCKS, step.list_pairs)
+    return content.totals.needed.max()
+
+
 def test_list_that_is_too_small_says_how_much_it_needs_and_writes_nothing_beyond():
     system = film(200, fraction=0.2)
     parts = parts_of(system, random_film(system))
     room = 40
     small = parts.neighbours._replace(entries=np.full(BLOCKS * room + STRIDE, 77, np.uint32))
-    needed = lists.build_list(parts.slots, parts.patch, small, 8)
+    needed = entries_needed(parts, small)
     assert needed > room
     assert (small.entries[BLOCKS * room :] == 77).all()
     big = small._replace(entries=np.zeros(BLOCKS * needed + STRIDE, np.uint32))
-    assert lists.build_list(parts.slots, parts.patch, big, 8) <= needed
+    assert entries_needed(parts, big) <= needed
 
 
 def test_sort_wraps_and_keeps_the_count_of_periods():
@@ -163,22 +171,22 @@ def test_sort_puts_cells_in_order_and_moves_whole_particles():
 
 def test_blocks_cover_all_slots_once_in_whole_strides():
     for slots in (16, 32, 1024, 1040, 20000):
-        bounds = [lists.block_bounds(block, slots) for block in range(BLOCKS)]
+        blocks = lists.blocks_of(slots)
+        bounds = [lists.block_bounds(block, blocks, slots) for block in range(blocks)]
         assert bounds[0][0] == 0
         assert bounds[-1][1] == slots
         assert all(a[1] == b[0] for a, b in pairwise(bounds))
         assert all(first % STRIDE == 0 for first, _ in bounds)
         sizes = [end - first for first, end in bounds]
         assert max(sizes) - min(sizes) <= STRIDE
+        assert max(sizes) <= BLOCK
 
 
 def test_list_is_built_only_when_due():
     system = film(100)
     parts = parts_of(system, random_film(system))
-    flags = np.zeros(step.FLAGS, np.int64)
-    rows = np.zeros((2, parts.rows.size))
-    made = step.fresh_list(
-        parts.slots, 100, rows, rows.view(np.int64), parts.neighbours, parts.patch, flags
-    )  # fmt: skip
-    assert made
-    assert flags[step.BUILT] == 0
+    flags = parts.film.content.flags
+    built = flags[step.BUILT]
+    parts.film.fresh()
+    assert flags[step.STATUS] == STEP_DONE
+    assert flags[step.BUILT] == built == 1

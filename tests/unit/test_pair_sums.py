@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
-from sim.kernels import energies, pair_laws
+from sim.kernels import pair_laws
 from sim.kernels.motion import move
 from sim.kernels.noise import BLOCK
 from tests.reference import naive
@@ -121,11 +121,8 @@ def test_forces_of_pairs_cancel(precision):
 def total_energy(system, state, magnetisation=(0.0, 0.0, 0.0)):
     """Return the engine's total energies: dipolar, steric, windows, field."""
     parts = parts_of(system, state)
-    return energies.energies(
-        parts.slots, system.count, parts.neighbours, parts.patch, parts.laws,
-        np.array(system.field[0].first), np.array(magnetisation), parts.long_range,
-        parts.energy_table,
-    )  # fmt: skip
+    parts.film.content.magnetisation[:] = magnetisation
+    return parts.film.energies()
 
 
 def one_quiet_step(system, state):

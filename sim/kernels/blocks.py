@@ -1,0 +1,228 @@
+"""Kernels: one piece of machine code each, called by address on one block of a film at a time.
+
+numba copies what a compiled function calls into each caller. Arithmetic that may be reordered
+then rounds a little differently in each copy, and which copy runs depends on what was compiled
+and what was loaded from the cache. A kernel is compiled once for a type of film, as a function
+with C's calling convention, and whoever needs it calls that one by its address, through one
+parallel loop. What a kernel itself calls is inlined in it. Nothing is copied, so that compiling
+is short, too.
+
+A film is a named tuple of arrays, numbers, None and further named tuples. A kernel has the form
+``kernel(block, film)`` and reads fields of the film (``film.slots.x``). It writes nothing that
+another block of the same call reads.
+"""
+
+import ctypes
+
+import numba
+import numpy as np
+from llvmlite import ir
+from numba import cfunc, njit, prange, types
+from numba.core.extending import intrinsic
+from numba.core.typing.templates import AttributeTemplate, infer_getattr
+from numba.extending import lower_getattr_generic, models, register_model
+
+__all__ = ["Kernel", "Packed", "address_of", "call", "get_thread_id", "kernel", "on_blocks"]
+
+get_thread_id = numba.get_thread_id  # type: ignore[attr-defined]
+
+I32, I64 = ir.IntType(32), ir.IntType(64)
+ADDRESS = ir.IntType(8).as_pointer()
+C_CALL = ctypes.CFUNCTYPE(None, ctypes.c_int64, ctypes.c_void_p)
+
+
+class FilmType(types.Type):
+    """A film as it lies in memory; fields are read where they are asked for."""
+
+    def __init__(self, content):
+        self.content = content
+        super().__init__(name=f"film({content})")
+
+
+@register_model(FilmType)
+class FilmModel(models.PrimitiveModel):
+    """A film is known by its address."""
+
+    def __init__(self, dmm, fe_type):
+        super().__init__(dmm, fe_type, ADDRESS)
+
+
+@infer_getattr
+class FilmFields(AttributeTemplate):
+    """The fields of a film are those of its named tuple."""
+
+    key = FilmType
+
+    def generic_resolve(self, film, name):
+        """Return the type of a field."""
+        content = film.content
+        return content.types[content.fields.index(name)] if name in content.fields else None
+
+
+def _member(builder, pointer, llvm, index):
+    """Return a pointer to a member of a structure, and its type."""
+    kind = llvm.elements[index] if isinstance(llvm, ir.LiteralStructType) else llvm.element
+    place = builder.gep(
+        pointer, [ir.Constant(I32, 0), ir.Constant(I32, index)], inbounds=True, source_etype=llvm
+    )
+    return builder.bitcast(place, kind.as_pointer()), kind
+
+
+def _read(builder, pointer, llvm):
+    """Load a value part by part, so that the compiler drops what is not used."""
+    if not isinstance(llvm, ir.LiteralStructType | ir.ArrayType):
+        return builder.load(pointer, typ=llvm)
+    value = ir.Constant(llvm, ir.Undefined)
+    for k in range(len(llvm)):
+        part = _read(builder, *_member(builder, pointer, llvm, k))
+        value = builder.insert_value(value, part, k)
+    return value
+
+
+def _write(context, builder, kind, value, pointer):
+    """Store a value; arrays without their owner, who has to live as long as the film."""
+    llvm = context.get_value_type(kind)
+    if isinstance(kind, types.BaseTuple):
+        for k, part in enumerate(kind.types):
+            place, _ = _member(builder, pointer, llvm, k)
+            _write(context, builder, part, builder.extract_value(value, k), place)
+        return
+    if isinstance(kind, types.Array):
+        for k in range(2):
+            value = builder.insert_value(value, ir.Constant(llvm.elements[k], None), k)
+    builder.store(value, pointer)
+
+
+@lower_getattr_generic(FilmType)
+def _read_field(context, builder, film, address, name):
+    llvm = context.get_value_type(film.content)
+    pointer = builder.bitcast(address, llvm.as_pointer())
+    index = film.content.fields.index(name)
+    return _read(builder, *_member(builder, pointer, llvm, index))
+
+
+@intrinsic
+def _size_of(typingctx, content):
+    def lower(context, builder, sig, args):
+        return ir.Constant(I64, context.get_abi_sizeof(context.get_value_type(content)))
+
+    return types.int64(content), lower
+
+
+@intrinsic
+def _write_to(typingctx, content, memory):
+    def lower(context, builder, sig, args):
+        data = context.make_array(memory)(context, builder, args[1]).data
+        pointer = builder.bitcast(data, context.get_value_type(content).as_pointer())
+        _write(context, builder, content, args[0], pointer)
+        return context.get_dummy_value()
+
+    return types.void(content, memory), lower
+
+
+@intrinsic
+def address_of(typingctx, film):
+    """Return the address of a film within a kernel, to hand it on."""
+
+    def lower(context, builder, sig, args):
+        return builder.ptrtoint(args[0], I64)
+
+    return types.int64(film), lower
+
+
+@intrinsic
+def call(typingctx, kernel, block, film):
+    """Call a kernel by its address on a block of a film known by its address."""
+
+    def lower(context, builder, sig, args):
+        function = ir.FunctionType(ir.VoidType(), [I64, ADDRESS])
+        callee = builder.inttoptr(args[0], function.as_pointer())
+        builder.call(callee, [args[1], builder.inttoptr(args[2], ADDRESS)])
+        return context.get_dummy_value()
+
+    return types.void(types.int64, types.int64, types.int64), lower
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def on_blocks(kernels, blocks, film):
+    """Call kernels, one after the other, on each of so many blocks; the blocks in parallel.
+
+    Parameters
+    ----------
+    kernels : int64 array
+        Addresses.
+    blocks : int
+    film : int
+        Address of the film that the kernels were compiled for.
+    """
+    for block in prange(blocks):
+        for k in range(kernels.size):
+            call(kernels[k], np.int64(block), film)
+
+
+@njit(cache=True, error_model="numpy")
+def _pack(content):
+    memory = np.empty(_size_of(content), np.uint8)
+    _write_to(content, memory)
+    return memory
+
+
+class Kernel:
+    """A function of a block and a film that is compiled when first asked for.
+
+    Parameters
+    ----------
+    function : callable
+    options
+        Those of numba's compiler.
+    """
+
+    def __init__(self, function, **options):
+        self.function = function
+        self.__name__ = function.__name__
+        self.__doc__ = function.__doc__
+        self._options = {"error_model": "numpy", **options}
+        self._compiled = {}
+
+    def compiled(self, kind):
+        """Return the machine code for a type of film, compiled or from the cache."""
+        if kind not in self._compiled:
+            numba.get_num_threads()  # starts the threads, which code from the cache needs
+            form = types.void(types.int64, kind)
+            self._compiled[kind] = cfunc(form, cache=True, **self._options)(self.function)
+        return self._compiled[kind]
+
+
+def kernel(function=None, **options):
+    """Make a function a kernel."""
+    if function is None:
+        return lambda it: Kernel(it, **options)
+    return Kernel(function, **options)
+
+
+class Packed:
+    """A film laid out in memory, where kernels find it.
+
+    Parameters
+    ----------
+    content : named tuple
+        Arrays are shared; numbers are as they are now.
+    """
+
+    def __init__(self, content):
+        self.content = content
+        self.kind = FilmType(numba.typeof(content))
+        self._memory = _pack(content)
+        self.address = self._memory.ctypes.data
+
+    def addresses(self, *kernels):
+        """Return the addresses of kernels for this type of film, compiled if need be."""
+        return np.array([it.compiled(self.kind).address for it in kernels], np.int64)
+
+    def run(self, blocks, *kernels):
+        """Run kernels on each of so many blocks, in parallel."""
+        on_blocks(self.addresses(*kernels), blocks, self.address)
+
+    def call(self, one, number):
+        """Run a kernel once, here, with any whole number for its block."""
+        C_CALL(one.compiled(self.kind).address)(number, self.address)
