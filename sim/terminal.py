@@ -34,7 +34,7 @@ def say_on_terminal(text: str) -> None:
 def tell_phase(word: str) -> None:
     """Say that kernels are compiled, which takes its time once."""
     if word == "compiling":
-        say_on_terminal("compiling kernels (about half a minute the first time) ...")
+        say_on_terminal("compiling kernels (10 to 20 s the first time) ...")
 
 
 class SweepBar:
