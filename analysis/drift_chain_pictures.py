@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import style
+from analysis.cell_axes import NO_CHAINS, head_note, plain_decades
 from analysis.drift_pictures import (
     clock_axis,
     draw_magnets,
@@ -14,7 +15,6 @@ from analysis.drift_pictures import (
     label_maps,
     time_words,
 )
-from analysis.map_pictures import NO_CHAINS, plain_decades
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import ArrayLike, NDArray
 
-    from analysis.map_pictures import Outline
+    from analysis.cell_axes import Outline
 
 __all__ = ["chains_left"]
 
@@ -42,6 +42,8 @@ def chains_left(
     spacing_m: ArrayLike,
     state: ArrayLike,
     outlines: list[Outline] | None = None,
+    *,
+    note: str = "",
 ) -> Figure:
     """Draw spacing and chains at the end and in equilibrium, a profile, and the share over time.
 
@@ -54,7 +56,9 @@ def chains_left(
     volume_fraction, spacing_m, state : (frames + 1, rows, columns) array
         Volume fraction, spacing by the line density in m, 0 where there are no chains.
     outlines : list of dict, optional
-        The magnets, see `analysis.map_pictures.Outline`.
+        The magnets, see `analysis.cell_axes.Outline`.
+    note : str
+        Stands at the head.
 
     Returns
     -------
@@ -67,6 +71,7 @@ def chains_left(
         tall = min(max(sides_m[1] / sides_m[0], 0.25), 1.5)
         height = 0.42 * style.DOUBLE_COLUMN * tall
         figure = style.new_figure(style.DOUBLE_COLUMN, height + 70.0 * style.MILLIMETRE)
+        head_note(figure, note)
         grid = figure.add_gridspec(2, 2, height_ratios=(height, 50.0 * style.MILLIMETRE))
         maps = [figure.add_subplot(grid[0, k]) for k in (0, 1)]
         colours, scale = _shown(spacing[-2:], chains[-2:])

@@ -24,12 +24,14 @@ from sim.command_results import (
 )
 from sim.command_text import UsageError, paragraphs, table
 from sim.magnet_outlines import outlines
+from sim.magnet_poses import at_time, end_of_steps
 from sim.magnet_safety import magnet_cautions
 from sim.magnets import field_and_gradient
-from sim.moving_field import at_time
+from sim.outlook import length_band
 from sim.run_folder import is_empty, refuse_to_replace
 from sim.run_record import resolved
 from sim.terminal import notice_lines, say_on_terminal
+from sim.units import UnitError, format_quantity, parse
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
@@ -48,7 +50,7 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     Raises
     ------
     UsageError
-        If the file has no magnets, or the time of a drift is none.
+        If the file has no magnets, the time of a drift is none, or the magnets do not move then.
     sim.run_folder.FolderError
         If the folder may not be used.
     sim.magnets.MagnetError
@@ -62,11 +64,17 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
             f'[[magnets]] must be one table or more such as kind = "sphere" for a map; '
             f"{args.file} has none"
         )
-    still = dataclasses.replace(parameters, magnets=at_time(parameters.magnets, 0.0))
-    if still.magnets != parameters.magnets:
-        notice_lines(["the magnets move: the map is of the field that they make at the start."])
-    parameters = still
     duration = drift_time(args.drift)
+    time = _map_time(args, end_of_steps(parameters.magnets))
+    cautions = [*magnet_cautions(parameters), *bench_cautions(parameters)]
+    note = ""
+    if time is not None:
+        note = f"magnets as they stand {_moment(time)}"
+        other = "" if args.time else "; --time chooses another time"
+        notice_lines(
+            [f"the magnets move: the map takes them as they stand {_moment(time)}{other}."]
+        )
+        parameters = dataclasses.replace(parameters, magnets=at_time(parameters.magnets, time))
     sweep = open_sweep_grid(Path(args.sweep)) if args.sweep else None
     x, y, places = grid(parameters.cell.width, POINTS)
     film = map_cell(parameters, x, y, *field_and_gradient(parameters.magnets, places))
@@ -84,12 +92,43 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
         parts.append(f"Sweep in {args.sweep}\n{table(rows)}\n\n{paragraphs(sentences)}")
         if drift is not None:
             drifted = lay(_places(parameters, drift.strength, drift.tilt, drift.fractions))[0]
-    draw_map_into(film, shadows, directory, swept)
+    draw_map_into(film, shadows, directory, swept, place=parameters.cell.place, note=note)
     if drift is not None:
-        draw_drift_into(drift, shadows, directory, drifted)
+        draw_drift_into(drift, shadows, directory, drifted, note=note)
         parts.append(drift_text(parameters, drift, args.drift))
-    minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
-    return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
+    parts.append(f"Cautions\n{paragraphs(cautions)}")
+    return "\n\n".join([*parts, f"results are in {directory}"])
+
+
+def _map_time(args: argparse.Namespace, end: float | None) -> float | None:
+    """Read the option --time in s; None where no magnet moves.
+
+    Raises
+    ------
+    UsageError
+        If it is no time, lies before the start or after the last step, or nothing moves.
+    """
+    if args.time is None:
+        return None if end is None else 0.0
+    if end is None:
+        raise UsageError(
+            f"--time is for magnets that move by [[magnets.steps]]; "
+            f"those in {args.file} stand still"
+        )
+    try:
+        time = parse(args.time, "time")
+    except UnitError as error:
+        raise UsageError(f"--time: {error}") from error
+    if not 0.0 <= time <= end * (1.0 + 1e-9):
+        raise UsageError(
+            f"--time must be a time from 0 s to {format_quantity(end, 'time')}, where the last "
+            f'step of the magnets ends; received "{args.time}"'
+        )
+    return min(time, end)
+
+
+def _moment(time: float) -> str:
+    return f"{format_quantity(time, 'time')} after the start" if time > 0.0 else "at the start"
 
 
 def _places(
@@ -109,10 +148,13 @@ def _rows(film: CellMap) -> list[tuple[str, str]]:
     width, height = (1e3 * float(np.ptp(side)) for side in (film.x, film.y))
     share = np.bincount(film.state.ravel(), minlength=3) / film.state.size
     speed = 1e9 * np.linalg.norm(film.drift[..., :2], axis=-1)
-    tilt = np.abs(film.tilt)
+    tilt, (low, high) = np.abs(film.tilt), length_band(film.mean_length)
 
     def span(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], unit: str) -> str:
-        return f"{values.min():.3g} to {values.max():.3g}{unit}"
+        least, most = float(values.min()), float(values.max())
+        # What rounding leaves of a zero is no number to show.
+        least, most = (0.0 if end < 1e-9 else end for end in (least, most))
+        return f"{least:.3g} to {most:.3g}{unit}"
 
     return [
         ("cell", f"{width:.3g} mm x {height:.3g} mm, {film.x.size} x {film.y.size} places"),
@@ -121,6 +163,7 @@ def _rows(film: CellMap) -> list[tuple[str, str]]:
         ("Langevin parameter", span(film.langevin, "")),
         ("coupling of the mean moments", span(film.coupling, "")),
         ("predicted mean chain length", span(film.mean_length, "")),
+        ("its band", f"{low.min():.3g} to {high.max():.3g}"),
         ("drift in the plane", span(speed, " nm/s")),
         ("chains in the plane", f"{share[IN_PLANE]:.0%} of the cell"),
         ("chains stand up", f"{share[STANDING]:.0%} of the cell"),
