@@ -11,6 +11,7 @@ import numpy as np
 from analysis.files import write_bytes, write_text
 from analysis.light_curves import light_of
 from analysis.measures import Measurement
+from analysis.provenance import line
 
 FAR_FIELD_COLUMNS = (
     "wavelength_m",
@@ -36,6 +37,8 @@ def write_optical_thickness(measurement: Measurement, path: Path) -> Path:
     optics = light_of(measurement)["optics"]
     stream = io.BytesIO()
     with h5py.File(stream, "w", libver="earliest") as file:
+        if line():
+            file.attrs["made_by"] = line()
 
         def put(group: Any, name: str, data: Any, unit: str, definition: str) -> None:
             values = np.asarray(data, dtype="<f4")

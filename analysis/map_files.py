@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.files import write_text
+from analysis.provenance import comment
 from analysis.vtk_files import section
 
 __all__ = ["grid_document", "write_map"]
@@ -65,6 +66,7 @@ def grid_document(x: Floats, y: Floats, columns: Columns) -> str:
     }
     parts = [
         '<?xml version="1.0"?>',
+        *comment(),
         '<VTKFile type="ImageData" version="1.0" byte_order="LittleEndian" header_type="UInt64">',
         f'<ImageData WholeExtent="{extent}" Origin="{origin}" '
         f'Spacing="{steps[0]:.12g} {steps[1]:.12g} 1">',

@@ -35,7 +35,7 @@ Floats = NDArray[np.float64]
 
 # More capped moves than this share of all moves are warned about.
 CAPPED_SHARE = 1.0e-6
-TIMING_KEYS = ("compile_s", "stepping_s", "output_s", "steps", "threads")
+TIMING_KEYS = ("setup_s", "compile_s", "stepping_s", "output_s", "steps", "threads")
 
 
 @dataclass(frozen=True)
@@ -287,9 +287,14 @@ def _parameters(run: Run) -> dict[str, Any]:
     return {
         "text": run.parameters_text,
         "version": run.version,
+        "commit": run.origin.get("commit") or None,
+        "sources": run.origin.get("sources") or None,
         "versions": run.versions,
         "seed": run.seed,
         "processor": run.processor,
+        "run_id": run.origin.get("run_id") or None,
+        "parts": run.origin.get("parts", []),
+        "resolved": run.resolved,
         "finished": run.finished,
         "end_reason": run.end_reason,
         "provisional": run.provisional,

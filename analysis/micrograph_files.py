@@ -13,6 +13,7 @@ from analysis import style
 from analysis.files import write_text
 from analysis.micrograph import Micrograph
 from analysis.number_text import as_float, with_error
+from analysis.provenance import facts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,14 +33,15 @@ def write_micrograph(found: Micrograph, directory: Path) -> dict[str, Any]:
     directory : Path
         An existing folder; files of these names are replaced, each atomically.
     """
-    content = json.dumps(found.numbers, indent=2, ensure_ascii=False) + "\n"
+    numbers = {**found.numbers, "measured_by": facts()}
+    content = json.dumps(numbers, indent=2, ensure_ascii=False) + "\n"
     write_text(directory / "micrograph.json", content)
     curve = found.curves["profile"]
     rows = zip(*(curve[key] for key in ("q_per_m", "s", "error")), strict=True)
     lines = ["q_per_m,power,error", *(",".join(f"{v:.8g}" for v in row) for row in rows)]
     write_text(directory / "micrograph.csv", "\n".join(lines) + "\n")
     style.save(picture_figure(found), directory / "micrograph.png")
-    return found.numbers
+    return numbers
 
 
 def picture_figure(found: Micrograph) -> Figure:

@@ -7,6 +7,9 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 __all__ = ["record", "wrong_entry"]
 
 
@@ -124,11 +127,52 @@ def record(file: Any) -> dict[str, Any]:
     out["parameters_text"] = _text(attributes.get("text"))
     for key in ("version", "processor", "end_reason"):
         out[key] = _text(attributes.get(key))
+    out["origin"] = {key: _text(attributes.get(key)) for key in ORIGIN if key in attributes}
+    out["origin"]["parts"] = _rows(attributes.get("parts"))
     seed = attributes.get("seed")
     out["seed"] = None if seed is None else int(seed)
     out["finished"] = bool(attributes.get("finished", True))
     out["provisional"] = bool(attributes.get("provisional", False))
     return out
+
+
+def observables(file: Any, frames: int) -> dict[str, NDArray[np.float64]]:
+    """Return the series under /observables that have a row for every frame.
+
+    Parameters
+    ----------
+    file : h5py.File
+        The opened file.
+    frames : int
+        Frames that count.
+
+    Raises
+    ------
+    ValueError
+        If the field of a frame is not a number.
+    """
+    out: dict[str, NDArray[np.float64]] = {}
+    for name, group in file.get("observables", {}).items():
+        data = group["value"] if hasattr(group, "keys") and "value" in group else None
+        if data is not None and data.ndim >= 1 and data.shape[0] >= frames:
+            values = np.asarray(data[:frames], dtype=np.float64)
+            # The field says which frames are averaged; a gap in another series is only a gap.
+            if name == "field" and not np.isfinite(values).all():
+                raise ValueError("/observables/field holds a value that is not a number")
+            out[str(name)] = values
+    return out
+
+
+ORIGIN = ("commit", "sources", "run_id")
+
+
+def _rows(value: Any) -> list[dict[str, Any]]:
+    """Return a JSON attribute as a list of dictionaries, empty where there is none to be had."""
+    try:
+        content = json.loads(_text(value) or "[]")
+    except (json.JSONDecodeError, RecursionError):
+        return []
+    return [row for row in content if isinstance(row, dict)] if isinstance(content, list) else []
 
 
 def _text(value: Any) -> str:

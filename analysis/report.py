@@ -16,7 +16,8 @@ from analysis import report_chains, report_text, style
 from analysis.files import write_text
 from analysis.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
 from analysis.report_captions import CAPTIONS
-from analysis.report_page import PAGE, STYLE_SHEET
+from analysis.report_page import PAGE, STYLE_SHEET, definitions
+from analysis.report_provenance import run_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -68,10 +69,10 @@ def page(measurement: Measurement, run: Run) -> str:
         basis=escape(_basis(run)),
         measured=_measured_table(numbers) + report_chains.section(numbers),
         derived=_derived_table(run),
-        glossary=_definitions(report_text.GLOSSARY),
-        cautions=_definitions(report_text.CAUTIONS),
+        glossary=definitions(report_text.GLOSSARY),
+        cautions=definitions(report_text.CAUTIONS),
         parameters=escape(run.parameters_text.strip() or "not recorded in this run"),
-        provenance=_definitions(_provenance(numbers, run)),
+        provenance=definitions(run_rows(numbers, run)),
     )
 
 
@@ -231,8 +232,9 @@ def _further_rows(numbers: dict[str, Any]) -> list[tuple[str, str, str]]:
     """Rows for measured numbers that have no text of their own, as far as they have a value."""
     known = {(item.section, item.key) for item in report_text.MEASURED} | report_chains.TOLD
     rows = []
+    unmeasured = ("derived", "timing", "parameters", "measured_by")
     for section, block in numbers.items():
-        if section in ("derived", "timing", "parameters") or not isinstance(block, dict):
+        if section in unmeasured or not isinstance(block, dict):
             continue
         for key, entry in block.items():
             if (section, key) in known or not (isinstance(entry, dict) and "value" in entry):
@@ -283,32 +285,3 @@ def _table(rows: Iterable[tuple[str, str, str]]) -> str:
         return "<p>Nothing was recorded.</p>"
     head = "<tr><th>Quantity</th><th>Value</th><th>What it means</th></tr>"
     return f"<table><thead>{head}</thead><tbody>{body}</tbody></table>"
-
-
-def _definitions(pairs: Iterable[tuple[str, str]]) -> str:
-    """List of terms and their explanations."""
-    rows = "".join(f"<dt>{escape(term)}</dt><dd>{escape(words)}</dd>" for term, words in pairs)
-    return f"<dl>{rows}</dl>"
-
-
-def _provenance(numbers: dict[str, Any], run: Run) -> list[tuple[str, str]]:
-    """Program, versions, seed, processor and cost: what another person needs to repeat the run."""
-    rows = [("Program", f"chainfilm {run.version}".strip() if run.version else "not recorded")]
-    if run.versions:
-        rows.append(("Libraries", ", ".join(f"{k} {v}" for k, v in sorted(run.versions.items()))))
-    rows.append(("Seed", "not recorded" if run.seed is None else str(run.seed)))
-    rows.append(("Processor", run.processor or "not recorded"))
-    rows.append(("End of the run", run.end_reason or "not recorded"))
-    timing = numbers.get("timing")
-    timing = timing if isinstance(timing, dict) else {}
-    for key, name in (
-        ("compile_s", "Time to compile"),
-        ("stepping_s", "Time for the steps"),
-        ("output_s", "Time for files"),
-    ):
-        if key in timing and with_unit(as_float(timing[key])) != NOT_MEASURED:
-            rows.append((name, with_unit(as_float(timing[key]), "s")))
-    for key, name in (("steps", "Steps made"), ("threads", "Threads")):
-        if with_unit(as_float(timing.get(key))) != NOT_MEASURED:
-            rows.append((name, f"{as_float(timing[key]):.0f}"))
-    return rows

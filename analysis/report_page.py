@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from html import escape
 from string import Template
 
 STYLE_SHEET = """
@@ -124,3 +126,9 @@ $provenance
 </html>
 """
 )
+
+
+def definitions(pairs: Iterable[tuple[str, str]]) -> str:
+    """List of terms and their explanations."""
+    rows = "".join(f"<dt>{escape(term)}</dt><dd>{escape(words)}</dd>" for term, words in pairs)
+    return f"<dl>{rows}</dl>"

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analysis.files import write_bytes
+from analysis.provenance import picture_metadata
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -195,14 +196,9 @@ def figure_bytes(
     import io
 
     check_format(format)
-    without_date: dict[str, dict[str, Any]] = {
-        "png": {"Software": None},
-        "svg": {"Date": None},
-        "pdf": {"CreationDate": None},
-    }
     stream = io.BytesIO()
     with publication():
-        figure.savefig(stream, format=format, dpi=dots_per_inch, metadata=without_date[format])
+        figure.savefig(stream, format=format, dpi=dots_per_inch, metadata=picture_metadata(format))
     return stream.getvalue()
 
 

@@ -16,7 +16,8 @@ from urllib.parse import quote
 from analysis import report_text, style
 from analysis.files import write_text
 from analysis.number_text import as_float, with_error
-from analysis.report_page import STYLE_SHEET
+from analysis.report_page import STYLE_SHEET, definitions
+from analysis.report_provenance import sweep_rows
 from analysis.swept_run import GROWN_LENGTH, MEASURES
 from analysis.trend_axes import is_at_rest
 from analysis.trend_pictures import trend_figures
@@ -127,6 +128,10 @@ $runs
 <h2>Before you build it</h2>
 $cautions
 </section>
+<section>
+<h2>How this was made</h2>
+$provenance
+</section>
 </main>
 </body>
 </html>
@@ -168,12 +173,8 @@ def page(table: SweepTable) -> str:
         figures=_figures(table),
         points=_points(table),
         runs=_runs(table),
-        cautions="<dl>"
-        + "".join(
-            f"<dt>{escape(term)}</dt><dd>{escape(words)}</dd>"
-            for term, words in report_text.CAUTIONS
-        )
-        + "</dl>",
+        cautions=definitions(report_text.CAUTIONS),
+        provenance=definitions(sweep_rows(table)),
     )
 
 

@@ -54,6 +54,10 @@ class SweepTable:
         Words that mark runs with cut-off dipole forces, "" for others.
     example : Path or None
         Folder of a run that is done, to read sizes from.
+    begun_by : dict
+        What the sweep was begun by, as it recorded that.
+    timing : dict of float
+        Seconds by phase, all runs together that are done.
     """
 
     title: str
@@ -64,6 +68,8 @@ class SweepTable:
     scatter: dict[str, float] = field(default_factory=dict)
     provisional: str = ""
     example: Path | None = None
+    begun_by: dict[str, Any] = field(default_factory=dict)
+    timing: dict[str, float] = field(default_factory=dict)
 
     @property
     def keys(self) -> list[str]:
@@ -129,7 +135,28 @@ def collect(directory: str | Path) -> SweepTable:
             (folder / row["folder"] for row in rows if row["status"] == "done"),
             None,
         ),
+        begun_by=_begun_by(record),
+        timing=_seconds(runs),
     )
+
+
+def _begun_by(record: dict[str, Any]) -> dict[str, Any]:
+    """Return what a sweep was begun by; sweeps of an earlier version say less."""
+    found = record.get("made_by")
+    if isinstance(found, dict):
+        return found
+    return {"program": "chainfilm", "version": record.get("version")}
+
+
+def _seconds(runs: list[SweptRun]) -> dict[str, float]:
+    """Return the seconds of all runs by phase."""
+    total: dict[str, float] = {}
+    for run in runs:
+        timing = run.numbers.get("timing")
+        for key, value in timing.items() if isinstance(timing, dict) else ():
+            if key.endswith("_s") and isinstance(value, int | float):
+                total[key] = total.get(key, 0.0) + value
+    return total
 
 
 def _record(path: Path) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.recorded import record, wrong_entry
+from analysis.recorded import observables, record, wrong_entry
 from analysis.run_file_checks import obstacle
 
 Floats = NDArray[np.float64]
@@ -51,7 +51,7 @@ class Run:
         Film thickness in m.
     observables : dict of ndarray
         Series stored beside the frames, first axis (frames,).
-    derived, resolved, bonds, timing, versions : dict
+    derived, resolved, bonds, timing, versions, origin : dict
         What the run recorded of itself; empty for files of other origin.
     notices : tuple of str
         What had to be assumed about a file of other origin.
@@ -75,6 +75,7 @@ class Run:
     bonds: dict[str, Any] = field(default_factory=dict)
     timing: dict[str, Any] = field(default_factory=dict)
     versions: dict[str, Any] = field(default_factory=dict)
+    origin: dict[str, Any] = field(default_factory=dict)
     version: str = ""
     processor: str = ""
     seed: int | None = None
@@ -235,7 +236,7 @@ def _read_run(file: Any, path: Path) -> Run:
         has_moments=moments is not None,
         core_diameters=_fixed(film, "core_diameter", count, LENGTH_UNITS, path, notices),
         moment_magnitudes=_fixed(film, "moment_magnitude", count, MOMENT_UNITS, path, notices),
-        observables=_observables(file, frames),
+        observables=observables(file, frames),
         length_scale=scale,
         moment_scale=(
             1.0 if moments is None else _unit(moments, MOMENT_UNITS, "moments", path, notices)
@@ -387,17 +388,3 @@ def _diameters(
             f"{values.max():.3g} m in a patch of {edges[0]:.3g} m x {edges[1]:.3g} m."
         )
     return values
-
-
-def _observables(file: Any, frames: int) -> dict[str, Floats]:
-    """Series under /observables that have a row for every frame."""
-    out: dict[str, Floats] = {}
-    for name, group in file.get("observables", {}).items():
-        data = group["value"] if hasattr(group, "keys") and "value" in group else None
-        if data is not None and data.ndim >= 1 and data.shape[0] >= frames:
-            values = np.asarray(data[:frames], dtype=np.float64)
-            # The field says which frames are averaged; a gap in another series is only a gap.
-            if name == "field" and not np.isfinite(values).all():
-                raise ValueError("/observables/field holds a value that is not a number")
-            out[str(name)] = values
-    return out

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.files import write_text
 from analysis.measures import Measurement
+from analysis.provenance import comment
 
 NANOMETRE = 1e-9
 TYPES = {"f4": "Float32", "f8": "Float64", "i4": "Int32", "i8": "Int64"}
@@ -89,6 +90,7 @@ def _document(
     offsets = np.arange(1, len(cells) + 1, dtype=np.int64) * cells.shape[1]
     parts = [
         '<?xml version="1.0"?>',
+        *comment(),
         '<VTKFile type="PolyData" version="1.0" byte_order="LittleEndian" header_type="UInt64">',
         "<PolyData>",
         f'<Piece NumberOfPoints="{len(points)}" NumberOfVerts="{counts["Verts"]}" '

@@ -6,6 +6,7 @@ so that a kill at any moment leaves one whole checkpoint, the old or the new.
 
 from __future__ import annotations
 
+import json
 import os
 import zlib
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from typing import Any
 import h5py
 import numpy as np
 
+from sim.provenance import made_by
 from sim.run_file_errors import RunFileError, open_hdf5
 
 __all__ = ["Checkpoint", "load", "save"]
@@ -73,6 +75,8 @@ def save(path: Path, checkpoint: Checkpoint) -> None:
             file.attrs.create("run_id", checkpoint.run_id, dtype=h5py.string_dtype("utf-8"))
             file.attrs.create("step", checkpoint.step, dtype="<i8")
             file.attrs.create("frames", checkpoint.frames, dtype="<i8")
+            about = json.dumps({**made_by(), "parameters": "run.h5"})
+            file.attrs.create("made_by", about, dtype=h5py.string_dtype("utf-8"))
             _write(file.create_group("timing"), dict(checkpoint.timing))
             _write(file.create_group("engine"), checkpoint.engine)
         with draft.open("ab") as file:  # HDF5 does not look behind its own end

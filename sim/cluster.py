@@ -21,7 +21,7 @@ from typing import Any
 
 from sim.cluster_run import Files, perform_away, read_files, write_files
 from sim.command_text import UsageError
-from sim.run_record import processor_name, program_version, versions
+from sim.provenance import processor_name, program_version, sources, versions
 from sim.run_setup import usable_threads
 from sim.sweep_folder import Outcome, SweepFolder
 from sim.sweep_run import LOOK_SECONDS, Job
@@ -109,7 +109,10 @@ def cluster_workers(
 
 def _own_versions() -> dict[str, str]:
     """Return what results depend on."""
-    return {"chainfilm": program_version(), **versions(), "processor": processor_name()}
+    return {
+        "chainfilm": program_version(), "sources": sources(), **versions(),
+        "processor": processor_name(),
+    }  # fmt: skip
 
 
 def _differences(client: Any, address: str) -> list[str]:

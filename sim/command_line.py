@@ -71,10 +71,12 @@ def _check(args: argparse.Namespace) -> int:
     parameters = _load(args.file, args.seed)
     from sim.command_text import picture_of
     from sim.expectations import expect
+    from sim.provenance import made_by
+    from sim.run_record import resolved
 
     expectations = expect(parameters)
     if args.figure is not None:
-        command_results.draw_pair(expectations, picture_of(args))
+        command_results.draw_pair(expectations, picture_of(args), args.file)
     cost = None
     if not args.no_timing:
         from sim.calibration import calibrate
@@ -84,6 +86,7 @@ def _check(args: argparse.Namespace) -> int:
     if args.json:
         content = expectations.to_json()
         content["cost"] = None if cost is None else dataclasses.asdict(cost)
+        content |= {"made_by": made_by(), "parameters": resolved(parameters)}
         print(json.dumps(content, indent=2))
         return DONE
     print(f"{parameters.title or parameters.name}\n")
@@ -179,7 +182,8 @@ def run_and_measure(
         say_on_terminal("measuring ...")
         measurement = command_results.measure_into(run.path, directory, plots=plots)
         if plots:
-            command_results.draw_pair(expectations, directory / "figures" / "pair_potential.png")
+            figure = directory / "figures" / "pair_potential.png"
+            command_results.draw_pair(expectations, figure, run.path.name)
     except KeyboardInterrupt:  # compiling or measuring; a run that is complete is kept
         error_line(f"interrupted{go_on}")
         return INTERRUPTED

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import time
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
@@ -20,7 +21,9 @@ from sim.command_results import (
     draw_drift_into,
     draw_map_into,
     open_sweep_grid,
+    signed,
     sweep_on_map,
+    write_map_record,
 )
 from sim.command_text import UsageError, paragraphs, table
 from sim.magnet_outlines import outlines
@@ -56,28 +59,16 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     sim.magnets.MagnetError
         If the film reaches into a magnet, or the library of their fields is missing.
     """
-    directory = Path(args.output) if args.output else Path(f"{Path(args.file).stem}_map")
-    if not is_empty(directory):
-        refuse_to_replace(directory, (directory / "cell_map.csv").exists(), "map", args.overwrite)
-    if not parameters.magnets:
-        raise UsageError(
-            f'[[magnets]] must be one table or more such as kind = "sphere" for a map; '
-            f"{args.file} has none"
-        )
+    directory = _folder(parameters, args)
     duration = drift_time(args.drift)
-    time = _map_time(args, end_of_steps(parameters.magnets))
-    cautions = [*magnet_cautions(parameters), *bench_cautions(parameters)]
-    note = ""
-    if time is not None:
-        note = f"magnets as they stand {_moment(time)}"
-        other = "" if args.time else "; --time chooses another time"
-        notice_lines(
-            [f"the magnets move: the map takes them as they stand {_moment(time)}{other}."]
-        )
-        parameters = dataclasses.replace(parameters, magnets=at_time(parameters.magnets, time))
+    minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
+    parameters, moment = _at_rest(parameters, args)
+    note = "" if moment is None else f"magnets as they stand {_moment_words(moment)}"
     sweep = open_sweep_grid(Path(args.sweep)) if args.sweep else None
+    began = time.perf_counter()
     x, y, places = grid(parameters.cell.width, POINTS)
     film = map_cell(parameters, x, y, *field_and_gradient(parameters.magnets, places))
+    mapped = time.perf_counter()
     drift = None
     if duration is not None:
         say_on_terminal(f"following the drift for {args.drift} ...")
@@ -92,12 +83,48 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
         parts.append(f"Sweep in {args.sweep}\n{table(rows)}\n\n{paragraphs(sentences)}")
         if drift is not None:
             drifted = lay(_places(parameters, drift.strength, drift.tilt, drift.fractions))[0]
-    draw_map_into(film, shadows, directory, swept, place=parameters.cell.place, note=note)
-    if drift is not None:
-        draw_drift_into(drift, shadows, directory, drifted, note=note)
-        parts.append(drift_text(parameters, drift, args.drift))
-    parts.append(f"Cautions\n{paragraphs(cautions)}")
-    return "\n\n".join([*parts, f"results are in {directory}"])
+    computed = time.perf_counter()
+    with signed("map.json", seed=parameters.run.seed) as facts:
+        draw_map_into(film, shadows, directory, swept, place=parameters.cell.place, note=note)
+        if drift is not None:
+            draw_drift_into(drift, shadows, directory, drifted, note=note)
+            parts.append(drift_text(parameters, drift, args.drift))
+    timing = {
+        "field_s": mapped - began, "drift_s": computed - mapped,
+        "writing_s": time.perf_counter() - computed,
+    }  # fmt: skip
+    record = {
+        "made_by": facts, "title": parameters.title, "time_s": moment, "drift": args.drift,
+        "sweep": args.sweep,
+    }  # fmt: skip
+    write_map_record(directory, record | {"parameters": resolved(parameters), "timing": timing})
+    return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
+
+
+def _folder(parameters: Parameters, args: argparse.Namespace) -> Path:
+    """Give the folder of the map, if it may be used and there is something to map."""
+    directory = Path(args.output) if args.output else Path(f"{Path(args.file).stem}_map")
+    if not is_empty(directory):
+        refuse_to_replace(directory, (directory / "cell_map.csv").exists(), "map", args.overwrite)
+    if not parameters.magnets:
+        raise UsageError(
+            f'[[magnets]] must be one table or more such as kind = "sphere" for a map; '
+            f"{args.file} has none"
+        )
+    return directory
+
+
+def _at_rest(parameters: Parameters, args: argparse.Namespace) -> tuple[Parameters, float | None]:
+    """Give parameters whose magnets stand as they do at the time of the map, and that time in s."""
+    moment = _map_time(args, end_of_steps(parameters.magnets))
+    if moment is None:
+        return parameters, None
+    other = "" if args.time else "; --time chooses another time"
+    notice_lines(
+        [f"the magnets move: the map takes them as they stand {_moment_words(moment)}{other}."]
+    )
+    still = at_time(parameters.magnets, moment)
+    return dataclasses.replace(parameters, magnets=still), moment
 
 
 def _map_time(args: argparse.Namespace, end: float | None) -> float | None:
@@ -116,19 +143,19 @@ def _map_time(args: argparse.Namespace, end: float | None) -> float | None:
             f"those in {args.file} stand still"
         )
     try:
-        time = parse(args.time, "time")
+        moment = parse(args.time, "time")
     except UnitError as error:
         raise UsageError(f"--time: {error}") from error
-    if not 0.0 <= time <= end * (1.0 + 1e-9):
+    if not 0.0 <= moment <= end * (1.0 + 1e-9):
         raise UsageError(
             f"--time must be a time from 0 s to {format_quantity(end, 'time')}, where the last "
             f'step of the magnets ends; received "{args.time}"'
         )
-    return min(time, end)
+    return min(moment, end)
 
 
-def _moment(time: float) -> str:
-    return f"{format_quantity(time, 'time')} after the start" if time > 0.0 else "at the start"
+def _moment_words(moment: float) -> str:
+    return f"{format_quantity(moment, 'time')} after the start" if moment > 0.0 else "at the start"
 
 
 def _places(

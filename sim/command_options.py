@@ -63,7 +63,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
 
 class _Version(argparse.Action):
     def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
-        from sim.run_record import program_version
+        from sim.provenance import program_version
 
         sys.stdout.write(f"chainfilm {program_version()}\n")
         parser.exit()

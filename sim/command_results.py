@@ -5,6 +5,10 @@ Beside `sim.command_line` the one module that knows both packages; it prints not
 
 from __future__ import annotations
 
+import contextlib
+import json
+import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,15 +37,43 @@ __all__ = [
     "open_sweep_grid",
     "picture_rows",
     "short_settings",
+    "signed",
     "summarise",
     "sweep_on_map",
     "unreadable",
+    "write_map_record",
 ]
 
 
+@contextlib.contextmanager
+def signed(parameters: str, **about: Any) -> Iterator[dict[str, Any]]:
+    """Let the files that are written meanwhile say which program made them, on which machine.
+
+    Parameters
+    ----------
+    parameters : str
+        The file that holds the parameters.
+    about
+        What else is known: ``seed``, ``run_id``.
+
+    Yields
+    ------
+    dict
+        What they say.
+    """
+    from analysis import provenance
+    from sim.provenance import made_by
+
+    facts = {**made_by(), **about, "parameters": parameters}
+    with provenance.signed(facts):
+        yield facts
+
+
+@contextlib.contextmanager
 def _measured(
-    source: Path, directory: Path, criteria: dict[str, Any]
-) -> tuple[Trajectory, Measurement]:
+    source: Path, directory: Path, criteria: dict[str, Any], holder: str
+) -> Iterator[tuple[Trajectory, Measurement]]:
+    """Open and measure a run; what is written meanwhile is signed with it."""
     from analysis.light_curves import add_light
     from analysis.measures import measure
     from analysis.trajectory import open_run
@@ -56,7 +88,12 @@ def _measured(
             f"received {first:.4g} s"
         )
     _make_folder(directory)  # measuring takes its time: a folder that is no use is told before
-    return run, add_light(measure(run, **criteria), run, optics)
+    with signed(holder, seed=run.seed, run_id=run.origin.get("run_id")) as facts:
+        began = time.perf_counter()
+        measurement = add_light(measure(run, **criteria), run, optics)
+        measurement.numbers["timing"]["measuring_s"] = time.perf_counter() - began
+        measurement.numbers["measured_by"] = facts
+        yield run, measurement
 
 
 def measure_into(
@@ -67,16 +104,16 @@ def measure_into(
     from analysis.measures import write
     from analysis.tables import write_tables
 
-    run, measurement = _measured(source, directory, criteria or {})
-    write(measurement, directory)
-    write_tables(measurement, directory)
-    write_handoff(measurement, run, directory)
-    if plots:
-        from analysis.plots import draw_all
-        from analysis.report import write_report
+    with _measured(source, directory, criteria or {}, "measures.json") as (run, measurement):
+        write(measurement, directory)
+        write_tables(measurement, directory)
+        write_handoff(measurement, run, directory)
+        if plots:
+            from analysis.plots import draw_all
+            from analysis.report import write_report
 
-        draw_all(measurement, run, directory / "figures", format="png")
-        write_report(measurement, run, directory)
+            draw_all(measurement, run, directory / "figures", format="png")
+            write_report(measurement, run, directory)
     return measurement
 
 
@@ -91,22 +128,24 @@ def measure_picture_into(image: Path, pixel: float, directory: Path) -> dict[str
         if (directory / name).resolve() == image.resolve():
             raise PictureError(f"-o must be another folder: {image} would be replaced by results.")
     _make_folder(directory)
-    return write_micrograph(measure_picture(picture), directory)
+    with signed("micrograph.json"):
+        return write_micrograph(measure_picture(picture), directory)
 
 
 def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> None:
     """Draw the figures of a run file again."""
     from analysis.plots import draw_all
 
-    run, measurement = _measured(source, directory, criteria)
-    draw_all(measurement, run, directory / "figures", format=kind)
+    with _measured(source, directory, criteria, source.name) as (run, measurement):
+        draw_all(measurement, run, directory / "figures", format=kind)
 
 
-def draw_pair(expectations: Expectations, path: Path) -> None:
+def draw_pair(expectations: Expectations, path: Path, parameters: str) -> None:
     """Draw the pair potential that a parameter file leads to."""
     from analysis.pair_potential_picture import save_pair_potential
 
-    save_pair_potential(expectations.pair_potential, path)
+    with signed(Path(parameters).name):
+        save_pair_potential(expectations.pair_potential, path)
 
 
 def open_sweep_grid(directory: Path) -> SweepGrid:
@@ -172,7 +211,8 @@ def clear_map(directory: Path) -> None:
     figures = (
         "chains_map", "numbers_map", "drift_maps", "drift_chains", "sweep_map", "sweep_errors_map",
     )  # fmt: skip
-    for name in (*tables, "cell_map.vti", "drift.vti", *(f"figures/{f}.png" for f in figures)):
+    others = ("map.json", "cell_map.vti", "drift.vti")
+    for name in (*tables, *others, *(f"figures/{f}.png" for f in figures)):
         (directory / name).unlink(missing_ok=True)
 
 
@@ -239,9 +279,17 @@ def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
         from analysis.sweep_report import write_sweep_report
         from analysis.trend_pictures import draw_trends
 
-        draw_trends(gathered, directory / "figures", format=kind)
-        write_sweep_report(gathered, directory)
+        with signed("sweep.json"):
+            draw_trends(gathered, directory / "figures", format=kind)
+            write_sweep_report(gathered, directory)
     return gathered
+
+
+def write_map_record(directory: Path, content: dict[str, Any]) -> None:
+    """Write map.json: what a map was made of and by."""
+    from analysis.files import write_text
+
+    write_text(directory / "map.json", json.dumps(content, indent=1, ensure_ascii=False) + "\n")
 
 
 def measure_sweep(directory: Path, criteria: dict[str, Any]) -> SweepTable:

@@ -158,7 +158,8 @@ def timing_text(run: Run) -> str:
     """Return how a run ended and where its wall time went."""
     clock = run.timing
     return (
-        f"{run.reason}, {run.frames} frames; compiling {clock.get('compile_s', 0):.1f} s, "
+        f"{run.reason}, {run.frames} frames; set-up {clock.get('setup_s', 0):.1f} s, "
+        f"compiling {clock.get('compile_s', 0):.1f} s, "
         f"stepping {clock.get('stepping_s', 0):.1f} s on {clock.get('threads', 1):.0f} thread(s), "
         f"output {clock.get('output_s', 0):.1f} s"
     )

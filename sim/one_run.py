@@ -19,9 +19,10 @@ from typing import TYPE_CHECKING, Any
 
 from sim.checkpoint import Checkpoint
 from sim.folder_lock import held
+from sim.provenance import sources, versions
 from sim.resuming import checkpoint_for, is_kept, require_same
 from sim.run_folder import FolderError, RunFolder, examine, make_writable, plan
-from sim.run_record import Ending, resolved, versions
+from sim.run_record import Ending, resolved
 from sim.run_setup import RunSetup, prepare, record_of, usable_threads
 from sim.storage import RunFileError, RunSummary, RunWriter
 from sim.watchers import (
@@ -77,7 +78,7 @@ class Run:
     frames : int
         Frames in the file, the start state included.
     timing : dict of str to number
-        `compile_s`, `stepping_s`, `output_s`, `steps`, `threads`, counts of the engine.
+        `setup_s`, `compile_s`, `stepping_s`, `output_s`, `steps`, `threads`, counts of the engine.
     notices : tuple of str
         What the user should know, a sentence each.
     """
@@ -171,6 +172,7 @@ def simulate(
     RunFailed
         If the run stopped on an error; what was simulated is in its file.
     """
+    began = time.perf_counter()
     folder = RunFolder(Path(directory))
     summary = plan(folder, resume, overwrite)
     if summary is not None:
@@ -187,6 +189,7 @@ def simulate(
             if is_kept(folder, summary, setup):
                 return _kept(folder, summary, setup)
         kept = None if summary is None else checkpoint_for(folder, summary, setup)
+        setup_s = time.perf_counter() - began
         engine, warm_up_s = _ready(engine_factory or make_cpu_engine, setup, on_phase or _no_call)
         with Interruption() as interruption:
             if summary is None or kept is None:
@@ -195,7 +198,7 @@ def simulate(
             else:
                 scene = _continue(folder, setup, engine, summary, kept)
                 planned = (summary.frames_planned, summary.steps_planned)
-            scene.warm_up_s = warm_up_s
+            scene.setup_s, scene.warm_up_s = setup_s, warm_up_s
             watchers: list[Watcher] = [
                 Frames(*planned, last=scene.steps),
                 Progress(engine.step, scene.steps, show_progress, on_progress),
@@ -269,6 +272,7 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
     record = record_of(setup, uuid.uuid4().hex)
     writer = RunWriter.create(folder.run_file, record, setup.particles)
     scene = _scene(setup, engine, writer, record.run_id, {})
+    writer.begin_part(0, setup.threads)
     writer.append(scene.frame())
     writer.flush()
     return scene
@@ -281,10 +285,13 @@ def _continue(
     engine.restore(kept.engine)
     writer = RunWriter.reopen(folder.run_file, kept.step)
     writer.extend_plan(record_of(setup, summary.run_id))
-    if summary.versions != versions():
+    writer.begin_part(kept.step, setup.threads)
+    changed = "other versions of python or its libraries" if summary.versions != versions() else ""
+    if summary.sources not in ("", sources()):
+        changed = "another state of the program" + (f" and {changed}" if changed else "")
+    if changed:
         setup.notices.append(
-            "this run was begun with other versions of python or its libraries; "
-            "the last bits may differ from a run never stopped"
+            f"this run was begun with {changed}; the last bits may differ from a run never stopped"
         )
     return _scene(setup, engine, writer, summary.run_id, kept.timing)
 

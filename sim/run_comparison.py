@@ -34,7 +34,11 @@ MOVING: tuple[str, ...] = (
 )
 MOVING += tuple(f"{element}/value" for element in SERIES)
 ABSENT = "absent"
-_UNCOMPARED = ("parameters", "timing")  # told from the run file; never the same twice
+_UNCOMPARED = (
+    "parameters",
+    "timing",
+    "measured_by",
+)  # told from the run file; never the same twice
 
 
 @dataclass(frozen=True)
@@ -161,13 +165,20 @@ def _facts(file: h5py.File, path: Path) -> dict[str, Any]:
         return {
             "parameters": values,
             "seed": {"seed": int(attrs["seed"])},
-            "versions": {"chainfilm": str(attrs["version"])} | json.loads(attrs["versions"]),
+            "versions": {"chainfilm": str(attrs["version"])}
+            | _source(attrs)
+            | json.loads(attrs["versions"]),
             "machine": {"processor": str(attrs["processor"])},
             "ending": {"ending": str(attrs["ending"])},
             "frames": min(int(file[COUNT][()]), len(file[STEP])),
         }
     except (KeyError, ValueError, TypeError, AttributeError, OSError) as error:
         raise RunFileError(f"{path} is an HDF5 file but not a run of chainfilm") from error
+
+
+def _source(attrs: Any) -> dict[str, str]:
+    """Return commit and sources; files of an earlier version lack them."""
+    return {key: str(attrs[key]) for key in ("commit", "sources") if attrs.get(key)}
 
 
 def _measured(path: Path) -> dict[str, Any] | None:

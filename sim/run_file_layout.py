@@ -116,10 +116,13 @@ def write_parameters(file: h5py.File, record: RunRecord) -> None:
         "resolved": json.dumps(record.resolved),
         "derived": json.dumps(record.derived),
         "version": record.version,
+        "commit": record.commit,
+        "sources": record.sources,
         "processor": record.processor,
         "versions": json.dumps(record.versions),
         "bonds": json.dumps(record.bonds),
         "run_id": record.run_id,
+        "parts": "[]",
         "ending": Ending.RUNNING.value,
         "end_reason": "",
     }.items():

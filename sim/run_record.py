@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import json
 import math
-import platform
-import sys
 from dataclasses import asdict, dataclass, field, is_dataclass
 from enum import StrEnum
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from sim.provenance import commit, processor_name, program_version, sources, versions
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
 
-__all__ = ["Ending", "RunRecord", "differences", "flat", "program_version", "resolved", "versions"]
+__all__ = ["Ending", "RunRecord", "differences", "flat", "resolved"]
 
 
 class Ending(StrEnum):
@@ -68,38 +67,11 @@ class RunRecord:
     frames_planned: int
     steps_planned: int
     run_id: str
-    version: str = field(default_factory=lambda: program_version())
-    processor: str = field(default_factory=lambda: processor_name())
-    versions: dict[str, str] = field(default_factory=lambda: versions())
-
-
-def program_version() -> str:
-    """Return the version of the installed distribution, or "unknown" in a bare source tree."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("chainfilm")
-    except PackageNotFoundError:
-        return "unknown"
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of everything that may change a bit of the result."""
-    from importlib.metadata import version
-
-    found = {"python": platform.python_version(), "system": f"{sys.platform} {platform.machine()}"}
-    return found | {name: version(name) for name in ("numpy", "numba", "llvmlite", "h5py")}
-
-
-def processor_name() -> str:
-    """Return what the system calls its processor."""
-    try:
-        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
-            if line.startswith("model name"):
-                return line.partition(":")[2].strip()
-    except OSError:
-        pass  # not every system has this file; the general answer below is less exact
-    return platform.processor() or platform.machine()
+    version: str = field(default_factory=program_version)
+    commit: str = field(default_factory=commit)
+    sources: str = field(default_factory=sources)
+    processor: str = field(default_factory=processor_name)
+    versions: dict[str, str] = field(default_factory=versions)
 
 
 def resolved(parameters: Parameters) -> dict[str, Any]:

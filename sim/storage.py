@@ -21,6 +21,7 @@ import h5py
 import numpy as np
 
 from sim.committed_file import CommittedFile, recover
+from sim.provenance import with_part
 from sim.run_file_errors import RunFileError, open_hdf5
 from sim.run_file_layout import (
     COUNT,
@@ -203,7 +204,7 @@ class RunWriter:
         reason : str
             One sentence.
         timing : mapping of str to number
-            `compile_s`, `stepping_s`, `output_s`, `steps`, `threads` and what else was counted.
+            `setup_s`, `compile_s`, `stepping_s`, `output_s`, `steps`, `threads`, and more counts.
         """
         if self._raw.trouble is None:
             self.flush()
@@ -218,6 +219,12 @@ class RunWriter:
         self._file["/parameters"].attrs.create("timing", json.dumps(plain), dtype=TEXT)
         self._note_end(ending, reason)
         self._commit()
+
+    def begin_part(self, step: int, threads: int) -> None:
+        """Record that the run goes on from a step: by which program, machine and threads."""
+        attrs = self._file["/parameters"].attrs
+        parts = with_part(json.loads(attrs.get("parts", "[]")), step, threads)
+        attrs.create("parts", json.dumps(parts), dtype=TEXT)
 
     def extend_plan(self, record: RunRecord) -> None:
         """Store the parameters of a run that is made longer; its frame schedule stays."""
@@ -250,6 +257,7 @@ class RunSummary:
     reason: str
     run_id: str
     versions: dict[str, str]
+    sources: str
     time_step_s: float
     frames: int
     last_step: int
@@ -286,6 +294,7 @@ def read_summary(path: Path) -> RunSummary:
                 reason=str(attrs["end_reason"]),
                 run_id=str(attrs["run_id"]),
                 versions=json.loads(attrs["versions"]),
+                sources=str(attrs.get("sources", "")),
                 time_step_s=float(attrs["time_step_s"]),
                 frames=frames,
                 last_step=int(file[STEP][frames - 1]) if frames else -1,

@@ -17,8 +17,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sim.provenance import made_by, program_version
 from sim.run_folder import FolderError, RunFolder, is_empty, make_writable, refuse_to_replace
-from sim.run_record import program_version, resolved
+from sim.run_record import resolved
 
 if TYPE_CHECKING:
     from sim.sweep_table import SweepPlan
@@ -185,6 +186,7 @@ def _record(plan: SweepPlan) -> dict[str, Any]:
     record = {
         "format": FORMAT,
         "version": program_version(),
+        "made_by": made_by(),
         "title": plan.title,
         "name": Path(plan.name).name,
         "replicas": plan.replicas,

@@ -89,8 +89,9 @@ class Scene:
         Wall times and counts of the parts of the run before this one.
     output_s : float
         Wall time that the watchers of this part have taken.
-    warm_up_s : float
-        Wall time of compiling what the engine does not count itself: its observables.
+    setup_s, warm_up_s : float
+        Wall time of reading, drawing and placing before this part, and of compiling what the engine
+        does not count itself: its observables.
     """
 
     parameters: Parameters
@@ -103,6 +104,7 @@ class Scene:
     threads: int
     earlier: dict[str, float] = field(default_factory=dict)
     output_s: float = 0.0
+    setup_s: float = 0.0
     warm_up_s: float = 0.0
 
     def frame(self) -> Frame:
@@ -123,7 +125,9 @@ class Scene:
 
     def timing(self) -> dict[str, float]:
         """Return wall times and counts of the whole run so far, earlier parts included."""
-        part: dict[str, float] = {**self.engine.timing, "output_s": self.output_s}
+        part: dict[str, float] = {
+            "setup_s": self.setup_s, **self.engine.timing, "output_s": self.output_s
+        }  # fmt: skip
         part["compile_s"] += self.warm_up_s
         total = {
             # wall times belong to this part of the run; counts go on through checkpoints

@@ -99,23 +99,11 @@ def gradient_field(z, patch, applied):
 
 
 @njit(cache=True, error_model="numpy")
-def separation(i, j, slots, patch):
-    """Return r_i - r_j of the nearest images and its square."""
-    dx = slots.x[i] - slots.x[j]
-    dy = slots.y[i] - slots.y[j]
-    dz = slots.z[i] - slots.z[j]
-    dx -= patch.side_x * np.rint(dx / patch.side_x)
-    dy -= patch.side_y * np.rint(dy / patch.side_y)
-    return dx, dy, dz, dx * dx + dy * dy + dz * dz
-
-
-@njit(cache=True, error_model="numpy")
-def added_pair_energy(i, j, slots, patch, laws):
-    """Return (van der Waals, electrostatic) energy of two slots in kT."""
-    _, _, _, r2 = separation(i, j, slots, patch)
+def added_pair_energy(r2, radius_i, radius_j, laws):
+    """Return (van der Waals, electrostatic) energy of two particles in kT."""
     if r2 >= laws.added_reach * laws.added_reach:
         return 0.0, 0.0
-    a, b = slots.radius[i], slots.radius[j]
+    a, b = radius_i, radius_j
     drawn = van_der_waals_energy(r2, a, b, laws.shell, laws.hamaker, laws.smallest_gap)
     return drawn, electrostatic_energy(r2, a, b, laws.charging, laws.screening)
 

@@ -1,12 +1,16 @@
 """`chainfilm map` from file to files, with a small sphere magnet under the cell."""
 
 import csv
+import json
 import math
 
 import pytest
 
 from analysis import map_number_pictures
 from sim.command_line import main
+from sim.parameters import load
+from sim.provenance import made_by
+from sim.run_record import resolved
 from tests.reference.small_film import over_magnets, small_film
 
 pytest.importorskip("magpylib")
@@ -49,7 +53,18 @@ def test_map_leaves_table_grid_and_figures(folder):
         "cell_map.vti",
         "figures/chains_map.png",
         "figures/numbers_map.png",
+        "map.json",
     }
+
+
+def test_map_tells_what_it_was_made_of(film, folder):
+    told = json.loads((folder / "map.json").read_text())
+    assert told["made_by"].items() >= made_by().items()
+    assert told["parameters"] == resolved(load(film))
+    assert set(told["timing"]) == {"field_s", "drift_s", "writing_s"}
+    assert min(told["timing"].values()) >= 0
+    grid = (folder / "cell_map.vti").read_text().splitlines()
+    assert "parameters in map.json" in grid[1]
 
 
 def test_table_agrees_with_the_closed_form(folder):

@@ -17,7 +17,7 @@ pytest.importorskip("magpylib")
 FILES = {
     "cell_map.csv", "cell_map.vti", "drift.csv", "drift.vti", "drift_change.csv",
     "drift_frames.csv", "figures/chains_map.png", "figures/drift_chains.png",
-    "figures/drift_maps.png", "figures/numbers_map.png",
+    "figures/drift_maps.png", "figures/numbers_map.png", "map.json",
 }  # fmt: skip
 
 

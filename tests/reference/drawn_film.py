@@ -53,6 +53,7 @@ def hand_made_run(**derived):
         parameters_text=PARAMETER_TEXT,
         provisional=derived.get("dipole_sum", "cutoff") == "cutoff",
         version="0.1.0",
+        origin={},
         versions={"numpy": "2.4.0", "numba": "0.68.0"},
         processor="cpu",
         seed=7,

@@ -108,18 +108,10 @@ def test_pair_laws_have_no_branch_and_no_power(path):
 
 # Reads an energy through a cached kernel that calls a law of another module.
 PROBE = """\
-import numpy as np
 from sim.kernels import energies, layout
-two = np.zeros(16)
-two[1] = 1.0
-ones = np.ones(16)
-values = {name: np.zeros(16) for name in layout.Slots._fields}
-values.update(x=two, radius=0.5 * ones)
-slots = layout.Slots(**values)
-patch = layout.Patch(50.0, 50.0, 50.0, 1, 1, 1, 3.0, 0.5, 500.0)
 laws = layout.Laws(0, 1.0, 0.1, 1.0, 1.0, 3.0, 0, 1e-4, 0.1, 3.0, True)
-seen = energies.pair_energy(0, 1, slots, patch, laws, None)[1]
-hits = sum(energies.pair_energy.stats.cache_hits.values())
+seen = energies.steric_energy(1.0, 0.5, 0.5, laws)
+hits = sum(energies.steric_energy.stats.cache_hits.values())
 import sys
 sys.stdout.write(f"{seen!r} {hits}")
 """
