@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis import style
+from analysis.number_text import with_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
 __all__ = [
@@ -24,6 +26,8 @@ __all__ = [
     "magnet_outlines",
     "mesh_edges",
     "plain_decades",
+    "plain_numbers",
+    "time_note",
 ]
 
 Floats = NDArray[np.float64]
@@ -96,12 +100,33 @@ def centred(count: int, step: int) -> NDArray[np.int64]:
 def plain_decades(bar: Axes, image: Any) -> None:
     """Put plain numbers on a colour bar that is logarithmic."""
     from matplotlib.colors import LogNorm
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     if isinstance(image.norm, LogNorm):
-        bar.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        bar.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        bar.yaxis.set_minor_formatter(NullFormatter())
+        plain_numbers(bar.yaxis)
+
+
+def plain_numbers(axis: Axis, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
+    """Put plain numbers, such as 0.1, 0.2 and 0.5, on a logarithmic axis."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axis.set_major_locator(LogLocator(subs=subs))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())
+
+
+def time_note(moment: float | None) -> str:
+    """Say when magnets that move stand as they are drawn; nothing of those that stand still.
+
+    Parameters
+    ----------
+    moment : float or None
+        Time in s since the start of their programme.
+    """
+    if moment is None:
+        return ""
+    if moment == 0.0:
+        return "magnets as at the start of their programme"
+    return f"magnets as {with_unit(moment, 's')} into their programme"
 
 
 def head_note(figure: Figure, note: str) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import style
-from analysis.cell_axes import NO_CHAINS, head_note, plain_decades
+from analysis.cell_axes import NO_CHAINS, head_note, plain_decades, plain_numbers
 from analysis.drift_pictures import (
     clock_axis,
     draw_magnets,
@@ -150,8 +150,6 @@ def _profile(
     fractions: NDArray[np.float64],
 ) -> None:
     """Volume fraction along x through the fullest place of the equilibrium."""
-    from matplotlib.ticker import FuncFormatter
-
     scale = style.scale_for(max(sides), "m")
     row = int(np.argmax(fractions[-1].max(axis=1)))
     columns = fractions.shape[2]
@@ -164,10 +162,11 @@ def _profile(
     axes.plot(x, 100.0 * fractions[-1, row], color=style.MARK, linewidth=1.3,
               label=time_words(np.inf))  # fmt: skip
     axes.set_yscale("log")
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     start, most = 100.0 * float(fractions[0].mean()), 100.0 * float(fractions[:, row].max())
     least = max(100.0 * float(fractions[:, row].min()), LEAST_SHOWN * start)
-    axes.set_ylim(0.7 * min(least, 0.5 * start), 1.5 * most)
+    low, high = 0.7 * min(least, 0.5 * start), 1.5 * most
+    axes.set_ylim(low, high)
+    plain_numbers(axes.yaxis, (1.0, 2.0, 5.0) if high < 200.0 * low else (1.0,))
     axes.set_xlim(-0.5 * scale.factor * sides[0], 0.5 * scale.factor * sides[0])
     axes.set_xlabel(scale.label("x"))
     axes.set_ylabel("Volume fraction (%)")

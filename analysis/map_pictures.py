@@ -32,6 +32,8 @@ Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 Words = tuple[str, list[str]]
 
+_BESIDE = 1.25
+"""Magnets are shown up to this share of the cell's longer side beside it."""
 SEGMENTS = 23
 """Chain directions drawn along the longer side, about."""
 _LEFT, _RIGHT, _TOP, _GAP, _BELOW = (v * style.MILLIMETRE for v in (15.0, 22.0, 10.0, 15.0, 11.0))
@@ -113,7 +115,7 @@ def chains_map(
 
 
 def _extents(x: Floats, y: Floats, outlines: list[Outline]) -> tuple[Floats, Floats, Floats]:
-    """Return what the views show along x, y and z in m: cell and magnets, within two cells."""
+    """Return what the views show along x, y and z in m: cell and magnets that are not far off."""
     cell = np.array([[x[0], x[-1]], [y[0], y[-1]], [0.0, 0.0]])
     reach = float(max(x[-1] - x[0], y[-1] - y[0]))
     above = [polygon for outline in outlines for polygon in outline["above"]]
@@ -130,8 +132,8 @@ def _extents(x: Floats, y: Floats, outlines: list[Outline]) -> tuple[Floats, Flo
         shown.append(
             np.array(
                 [
-                    max(low, low_high[0] - 0.75 * reach) - margin,
-                    min(high, low_high[1] + 0.75 * reach) + margin,
+                    max(low, low_high[0] - _BESIDE * reach) - margin,
+                    min(high, low_high[1] + _BESIDE * reach) + margin,
                 ]
             )
         )

@@ -63,7 +63,6 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     duration = drift_time(args.drift)
     minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
     parameters, moment = _at_rest(parameters, args)
-    note = "" if moment is None else f"magnets as they stand {_moment_words(moment)}"
     sweep = open_sweep_grid(Path(args.sweep)) if args.sweep else None
     began = time.perf_counter()
     x, y, places = grid(parameters.cell.width, POINTS)
@@ -85,9 +84,9 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
             drifted = lay(_places(parameters, drift.strength, drift.tilt, drift.fractions))[0]
     computed = time.perf_counter()
     with signed("map.json", seed=parameters.run.seed) as facts:
-        draw_map_into(film, shadows, directory, swept, place=parameters.cell.place, note=note)
+        draw_map_into(film, shadows, directory, swept, place=parameters.cell.place, moment=moment)
         if drift is not None:
-            draw_drift_into(drift, shadows, directory, drifted, note=note)
+            draw_drift_into(drift, shadows, directory, drifted, moment=moment)
             parts.append(drift_text(parameters, drift, args.drift))
     timing = {
         "field_s": mapped - began, "drift_s": computed - mapped,
@@ -119,10 +118,9 @@ def _at_rest(parameters: Parameters, args: argparse.Namespace) -> tuple[Paramete
     moment = _map_time(args, end_of_steps(parameters.magnets))
     if moment is None:
         return parameters, None
+    when = f"{format_quantity(moment, 'time')} after the start" if moment > 0.0 else "at the start"
     other = "" if args.time else "; --time chooses another time"
-    notice_lines(
-        [f"the magnets move: the map takes them as they stand {_moment_words(moment)}{other}."]
-    )
+    notice_lines([f"the magnets move: the map takes them as they stand {when}{other}."])
     still = at_time(parameters.magnets, moment)
     return dataclasses.replace(parameters, magnets=still), moment
 
@@ -152,10 +150,6 @@ def _map_time(args: argparse.Namespace, end: float | None) -> float | None:
             f'step of the magnets ends; received "{args.time}"'
         )
     return min(moment, end)
-
-
-def _moment_words(moment: float) -> str:
-    return f"{format_quantity(moment, 'time')} after the start" if moment > 0.0 else "at the start"
 
 
 def _places(

@@ -185,17 +185,19 @@ def draw_map_into(
     swept: dict[str, Any] | None = None,
     *,
     place: tuple[float, float] | None = None,
-    note: str = "",
+    moment: float | None = None,
 ) -> None:
     """Write the map of a cell as a table and a grid, and draw it with its magnets.
 
     What a sweep measured (``swept``) adds columns and figures. The ``place`` of the patch in m is
-    marked, and a ``note`` stands at the head of the figures.
+    marked, and the ``moment`` in s stands on the figures of magnets that move.
     """
+    from analysis.cell_axes import time_note
     from analysis.map_files import write_map
     from analysis.map_pictures import draw_map
 
     _make_folder(directory)
+    note = time_note(moment)
     columns = film.columns() | (swept or {})
     write_map(film.x, film.y, columns, directory)
     draw_map(film.x, film.y, columns, outlines, directory / "figures", place=place, note=note)
@@ -222,19 +224,20 @@ def draw_drift_into(
     directory: Path,
     swept: dict[str, Any] | None = None,
     *,
-    note: str = "",
+    moment: float | None = None,
 ) -> None:
     """Write a drift over a cell as tables and a grid, and draw it with the magnets.
 
-    What a sweep measured at the amount of particles that is left (``swept``) adds columns. A
-    ``note`` stands at the head of the figures.
+    What a sweep measured at the amount of particles that is left (``swept``) adds columns. The
+    ``moment`` in s stands on the figures of magnets that move.
     """
     from analysis import drift_files
+    from analysis.cell_axes import time_note
     from analysis.drift_chain_pictures import chains_left
     from analysis.drift_pictures import drift_maps
     from analysis.style import save_all
 
-    drift, sides = found.drift, found.sides
+    drift, sides, note = found.drift, found.sides, time_note(moment)
     chains: dict[str, Any] = {
         "spacing_m": found.spacing, "mean_length": found.mean_length, "state": found.state,
         **(swept or {}),

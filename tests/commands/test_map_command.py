@@ -155,7 +155,7 @@ def test_the_time_of_a_map_of_moving_magnets(moving, folder, tmp_path, monkeypat
         map_number_pictures, "head_note", lambda *words: (heads.append(words[1]), draw(*words))
     )
     assert call("map", moving, "--time", "3 us", "-o", tmp_path / "cell") == 0
-    assert heads == ["magnets as they stand 3 us after the start"]
+    assert heads == ["magnets as 3 µs into their programme"]
     assert "as they stand 3 us after the start." in capsys.readouterr().err
     with (tmp_path / "cell/cell_map.csv").open() as file:
         later = {(row["x_m"], row["y_m"]): float(row["strength_T"]) for row in csv.DictReader(file)}
