@@ -75,7 +75,8 @@ def measured_map(
         shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
         height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
         figure = style.new_figure(style.DOUBLE_COLUMN, height)
-        head_note(figure, note)
+        bare = "hatched: outside the sweep" if (columns["sweep_outside"] > 0).any() else ""
+        head_note(figure, "; ".join(words for words in (note, bare) if words))
         panels = figure.subplots(2, 2, sharex=True, sharey=True)
         scale = style.scale_for(float(max(x[-1], y[-1])), "m")
         outside = columns["sweep_outside"] > 0
@@ -86,8 +87,8 @@ def measured_map(
             _beyond(axes, x, y, outside, scale.factor)
             magnet_outlines(axes, outlines, "above", scale.factor)
             name = f"Error of {words[0].lower()}{words[1:]}" if which else words
-            bare = ", hatched: outside the sweep" if outside.any() and not which else ""
-            axes.set_title(f"{unit.label(name)}{bare}", loc="left", fontsize=style.SMALL_POINTS)
+            error = "" if which else _errors(columns[f"sweep_{column}_error"] * unit.factor)
+            axes.set_title(f"{unit.label(name)}{error}", loc="left", fontsize=style.SMALL_POINTS)
             axes.set_xlim(*(scale.factor * x[[0, -1]]))
             axes.set_ylim(*(scale.factor * y[[0, -1]]))
         for axes in panels[1]:
@@ -95,6 +96,15 @@ def measured_map(
         for axes in panels[:, 0]:
             axes.set_ylabel(scale.label("y"))
         return figure
+
+
+def _errors(error: Floats) -> str:
+    """Say how large the errors over the map are, from the 5th to the 95th of 100 places."""
+    known = error[np.isfinite(error)]
+    if not known.size:
+        return ""
+    low, high = (f"{end:.2g}" for end in np.quantile(known, (0.05, 0.95)))
+    return f", ± {low}" if low == high else f", ± {low} to {high}"
 
 
 def _unit(values: Floats, column: str) -> style.Scale:
