@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import style
+from analysis.cell_axes import NO_CHAINS, head_note, plain_decades, plain_numbers
 from analysis.drift_pictures import (
     clock_axis,
     draw_magnets,
@@ -14,7 +15,6 @@ from analysis.drift_pictures import (
     label_maps,
     time_words,
 )
-from analysis.map_pictures import NO_CHAINS, plain_decades
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import ArrayLike, NDArray
 
-    from analysis.map_pictures import Outline
+    from analysis.cell_axes import Outline
 
 __all__ = ["chains_left"]
 
@@ -42,6 +42,8 @@ def chains_left(
     spacing_m: ArrayLike,
     state: ArrayLike,
     outlines: list[Outline] | None = None,
+    *,
+    note: str = "",
 ) -> Figure:
     """Draw spacing and chains at the end and in equilibrium, a profile, and the share over time.
 
@@ -54,7 +56,9 @@ def chains_left(
     volume_fraction, spacing_m, state : (frames + 1, rows, columns) array
         Volume fraction, spacing by the line density in m, 0 where there are no chains.
     outlines : list of dict, optional
-        The magnets, see `analysis.map_pictures.Outline`.
+        The magnets, see `analysis.cell_axes.Outline`.
+    note : str
+        Stands at the head.
 
     Returns
     -------
@@ -67,6 +71,7 @@ def chains_left(
         tall = min(max(sides_m[1] / sides_m[0], 0.25), 1.5)
         height = 0.42 * style.DOUBLE_COLUMN * tall
         figure = style.new_figure(style.DOUBLE_COLUMN, height + 70.0 * style.MILLIMETRE)
+        head_note(figure, note)
         grid = figure.add_gridspec(2, 2, height_ratios=(height, 50.0 * style.MILLIMETRE))
         maps = [figure.add_subplot(grid[0, k]) for k in (0, 1)]
         colours, scale = _shown(spacing[-2:], chains[-2:])
@@ -145,8 +150,6 @@ def _profile(
     fractions: NDArray[np.float64],
 ) -> None:
     """Volume fraction along x through the fullest place of the equilibrium."""
-    from matplotlib.ticker import FuncFormatter
-
     scale = style.scale_for(max(sides), "m")
     row = int(np.argmax(fractions[-1].max(axis=1)))
     columns = fractions.shape[2]
@@ -159,10 +162,11 @@ def _profile(
     axes.plot(x, 100.0 * fractions[-1, row], color=style.MARK, linewidth=1.3,
               label=time_words(np.inf))  # fmt: skip
     axes.set_yscale("log")
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     start, most = 100.0 * float(fractions[0].mean()), 100.0 * float(fractions[:, row].max())
     least = max(100.0 * float(fractions[:, row].min()), LEAST_SHOWN * start)
-    axes.set_ylim(0.7 * min(least, 0.5 * start), 1.5 * most)
+    low, high = 0.7 * min(least, 0.5 * start), 1.5 * most
+    axes.set_ylim(low, high)
+    plain_numbers(axes.yaxis, (1.0, 2.0, 5.0) if high < 200.0 * low else (1.0,))
     axes.set_xlim(-0.5 * scale.factor * sides[0], 0.5 * scale.factor * sides[0])
     axes.set_xlabel(scale.label("x"))
     axes.set_ylabel("Volume fraction (%)")

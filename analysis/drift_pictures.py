@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import style
-from analysis.map_pictures import magnet_outlines
+from analysis.cell_axes import head_note, magnet_outlines
 from analysis.number_text import with_unit
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import ArrayLike, NDArray
 
-    from analysis.map_pictures import Outline
+    from analysis.cell_axes import Outline
 
 SHOWN_CHANGES = (0.25, 0.5, 0.75)
 """Shares of what changes in the end of which the nearest frames are drawn, beside both ends."""
@@ -64,6 +64,8 @@ def drift_maps(
     change: ArrayLike,
     half_time_s: float | None,
     outlines: list[Outline] | None = None,
+    *,
+    note: str = "",
 ) -> Figure:
     """Draw the volume fraction at several times, and the change on a logarithmic clock.
 
@@ -82,7 +84,9 @@ def drift_maps(
     half_time_s : float or None
         When half of the change is done, in s; None where it is not.
     outlines : list of dict, optional
-        The magnets, see `analysis.map_pictures.Outline`.
+        The magnets, see `analysis.cell_axes.Outline`.
+    note : str
+        Stands at the head.
 
     Returns
     -------
@@ -100,6 +104,7 @@ def drift_maps(
         tall = min(max(sides_m[1] / sides_m[0], 0.25), 1.5)
         height = 2.0 * (0.27 * style.DOUBLE_COLUMN * tall + 6.0 * style.MILLIMETRE)
         figure = style.new_figure(style.DOUBLE_COLUMN, height + 58.0 * style.MILLIMETRE)
+        head_note(figure, note)
         grid = figure.add_gridspec(3, 3, height_ratios=(height / 2, height / 2, 1.7))
         colours = _colours(maps, final)
         axes = [figure.add_subplot(grid[k // 3, k % 3]) for k in range(len(panels))]

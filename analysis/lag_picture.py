@@ -110,6 +110,7 @@ def _draw_frequency(upper: Axes, lower: Axes, stages: list[dict[str, Any]]) -> N
         rows = [[stage[name]["value"], stage[name]["error"]] for stage in stages]
         value, error = np.array(rows, dtype=np.float64).T
         axes.errorbar(x, value, np.nan_to_num(error), fmt="o", color=colour)
+        axes.margins(y=0.12)
         axes.set_ylim(bottom=min(0.0, 1.1 * float(np.nanmin(value))))
         axes.set_ylabel(words)
     upper.set_xscale("log")

@@ -1,14 +1,24 @@
-"""Figures of the map of a cell, to scale, with the magnets drawn: chains, and the numbers."""
+"""Figures of the map of a cell, to scale, with the magnets drawn: chains, from above and aside."""
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis import style
+from analysis.cell_axes import (
+    IN_PLANE,
+    NO_CHAINS,
+    STANDING,
+    Outline,
+    centred,
+    magnet_outlines,
+    mesh_edges,
+    plain_decades,
+)
+from analysis.map_number_pictures import numbers_map
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -16,44 +26,48 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "Outline",
-    "chains_map",
-    "draw_map",
-    "magnet_outlines",
-    "numbers_map",
-    "plain_decades",
-]
+__all__ = ["chains_map", "draw_map"]
 
 Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
-Outline = dict[str, Any]
-"""A magnet as drawn: lists of polygons (k, 2) in m, ``above`` (x, y) and ``side`` (x, z), and
-``axis``, the unit vector of its magnetisation, or None, at ``centre``, both (3,)."""
+Words = tuple[str, list[str]]
 
+_BESIDE = 1.25
+"""Magnets are shown up to this share of the cell's longer side beside it."""
 SEGMENTS = 23
 """Chain directions drawn along the longer side, about."""
-NO_CHAINS, IN_PLANE, STANDING = 0, 1, 2
-"""Values of the column ``state``."""
 _LEFT, _RIGHT, _TOP, _GAP, _BELOW = (v * style.MILLIMETRE for v in (15.0, 22.0, 10.0, 15.0, 11.0))
 _TALLEST = 200.0 * style.MILLIMETRE
+_LINE, _MARGIN = 3.0 * style.MILLIMETRE, 2.0 * style.MILLIMETRE
 
 
 def draw_map(
-    x: Floats, y: Floats, columns: Columns, outlines: list[Outline], directory: Path
+    x: Floats,
+    y: Floats,
+    columns: Columns,
+    outlines: list[Outline],
+    directory: Path,
+    *,
+    place: tuple[float, float] | None = None,
+    note: str = "",
 ) -> list[Path]:
     """Draw all figures of a map as PNG into a folder; arguments as for `chains_map`."""
     figures = {
-        "chains_map": lambda: chains_map(x, y, columns, outlines),
-        "numbers_map": lambda: numbers_map(x, y, columns, outlines),
+        "chains_map": lambda: chains_map(x, y, columns, outlines, place=place, note=note),
+        "numbers_map": lambda: numbers_map(x, y, columns, outlines, note),
     }
     return style.save_all(figures, directory, "png")
 
 
-# ---------------------------------------------------------------- chains
-
-
-def chains_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline]) -> Figure:
+def chains_map(
+    x: Floats,
+    y: Floats,
+    columns: Columns,
+    outlines: list[Outline],
+    *,
+    place: tuple[float, float] | None = None,
+    note: str = "",
+) -> Figure:
     """Field strength with the direction of chains, from above and in a cut along x.
 
     Parameters
@@ -64,7 +78,11 @@ def chains_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline]) 
         Arrays (rows, columns): ``strength_T``, ``field_x_T``, ``field_y_T``, ``field_z_T``,
         ``tilt_deg`` and ``state``.
     outlines : list of dict
-        The magnets, see `Outline`.
+        The magnets, see `analysis.cell_axes.Outline`.
+    place : tuple of float, optional
+        Place (x, y) of the simulated patch in m, which is marked.
+    note : str
+        Stands after the title, such as the time of magnets that move.
 
     Returns
     -------
@@ -73,11 +91,13 @@ def chains_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline]) 
     """
     with style.publication():
         view = _extents(x, y, outlines)
-        figure, above, side = _two_views(view)
+        words = _words(columns, place, note)
+        figure, above, side, words = _two_views(view, words)
         scale = style.scale_for(float(np.abs(view[0]).max()), "m")
         image = _strength(above, x, y, columns, scale.factor)
         _no_chains(above, x, y, columns, scale.factor)
         _chains_from_above(above, x, y, columns, scale.factor)
+        _mark_patch(above, place, scale.factor)
         _chains_in_cut(side, x, y, columns, scale.factor)
         for axes, name in ((above, "above"), (side, "side")):
             magnet_outlines(axes, outlines, name, scale.factor)
@@ -89,12 +109,13 @@ def chains_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline]) 
         side.set_ylabel(scale.label("z"))
         side.set_xlabel(scale.label("x"))
         _strength_bar(figure, above, image)
-        _words(figure, above, side, columns)
+        for axes, (title, lines) in zip((above, side), words, strict=True):
+            _write_words(figure, axes, title, lines)
         return figure
 
 
 def _extents(x: Floats, y: Floats, outlines: list[Outline]) -> tuple[Floats, Floats, Floats]:
-    """Return what the views show along x, y and z in m: cell and magnets, within two cells."""
+    """Return what the views show along x, y and z in m: cell and magnets that are not far off."""
     cell = np.array([[x[0], x[-1]], [y[0], y[-1]], [0.0, 0.0]])
     reach = float(max(x[-1] - x[0], y[-1] - y[0]))
     above = [polygon for outline in outlines for polygon in outline["above"]]
@@ -111,28 +132,59 @@ def _extents(x: Floats, y: Floats, outlines: list[Outline]) -> tuple[Floats, Flo
         shown.append(
             np.array(
                 [
-                    max(low, low_high[0] - 0.75 * reach) - margin,
-                    min(high, low_high[1] + 0.75 * reach) + margin,
+                    max(low, low_high[0] - _BESIDE * reach) - margin,
+                    min(high, low_high[1] + _BESIDE * reach) + margin,
                 ]
             )
         )
     return shown[0], shown[1], shown[2]
 
 
-def _two_views(view: tuple[Floats, Floats, Floats]) -> tuple[Figure, Axes, Axes]:
-    """Make axes of one scale, the view from above uppermost, on a figure that fits them."""
+def _two_views(
+    view: tuple[Floats, Floats, Floats], words: list[Words]
+) -> tuple[Figure, Axes, Axes, list[Words]]:
+    """Make axes of one scale, the view from above uppermost, on a figure that fits them.
+
+    The words over both views come back broken into lines that are as wide as the figure.
+    """
     width, height, depth = (float(np.ptp(v)) for v in view)
-    room = _TALLEST - _TOP - _GAP - _BELOW
-    inches = min((style.DOUBLE_COLUMN - _LEFT - _RIGHT) / width, room / (height + depth))
-    wide = max(width * inches + _LEFT + _RIGHT, style.SINGLE_COLUMN)
-    tall = (height + depth) * inches + _TOP + _GAP + _BELOW
+    lines = [1, 1]
+    while True:
+        above, between = (
+            room + (count - 1) * _LINE for room, count in zip((_TOP, _GAP), lines, strict=True)
+        )
+        room = _TALLEST - above - between - _BELOW
+        inches = min((style.DOUBLE_COLUMN - _LEFT - _RIGHT) / width, room / (height + depth))
+        wide = max(width * inches + _LEFT + _RIGHT, style.SINGLE_COLUMN)
+        broken = [(title, _broken(signs, wide - _LEFT - _MARGIN)) for title, signs in words]
+        needed = [len(signs) for _, signs in broken]
+        if all(need <= have for need, have in zip(needed, lines, strict=True)):
+            break
+        lines = [max(pair) for pair in zip(needed, lines, strict=True)]
+    tall = (height + depth) * inches + above + between + _BELOW
     figure = style.new_figure(wide, tall)
     figure.set_layout_engine("none")
     share = width * inches / wide
     side = figure.add_axes((_LEFT / wide, _BELOW / tall, share, depth * inches / tall))
-    foot = _BELOW + depth * inches + _GAP
-    above = figure.add_axes((_LEFT / wide, foot / tall, share, height * inches / tall))
-    return figure, above, side
+    foot = _BELOW + depth * inches + between
+    top = figure.add_axes((_LEFT / wide, foot / tall, share, height * inches / tall))
+    return figure, top, side, broken
+
+
+def _broken(signs: list[str], room: float) -> list[str]:
+    """Join signs by semicolons, in lines of at most so many inches where a sign is not longer."""
+    from matplotlib.textpath import TextPath
+
+    lines = [signs[0]]
+    for sign in signs[1:]:
+        longer = f"{lines[-1]}; {sign}"
+        wide = TextPath((0.0, 0.0), longer, size=style.SMALL_POINTS).get_extents().width / 72.0
+        if wide <= room:
+            lines[-1] = longer
+        else:
+            lines[-1] += ";"
+            lines.append(sign)
+    return lines
 
 
 def _strength(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: float) -> Any:
@@ -146,7 +198,7 @@ def _strength(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: float)
     return axes.imshow(
         strength,
         origin="lower",
-        extent=_edges(x, y, factor),
+        extent=mesh_edges(x, y, factor),
         cmap=style.COLOUR_MAP,
         norm=norm,
         aspect="equal",
@@ -154,24 +206,10 @@ def _strength(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: float)
     )
 
 
-def _edges(x: Floats, y: Floats, factor: float) -> tuple[float, float, float, float]:
-    """Return the outer edges of the meshes around the points."""
-    half_x, half_y = (0.5 * (s[-1] - s[0]) / (s.size - 1) for s in (x, y))
-    edges = [x[0] - half_x, x[-1] + half_x, y[0] - half_y, y[-1] + half_y]
-    left, right, low, high = (factor * float(edge) for edge in edges)
-    return left, right, low, high
-
-
 def _chosen(x: Floats, y: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
     """Return the columns and rows at which chains are drawn, and their distance in m."""
     step = 2 * max(round((max(x.size, y.size) - 1) / (2 * SEGMENTS)), 1)
-    return _centred(x.size, step), _centred(y.size, step), step * float(x[1] - x[0])
-
-
-def _centred(count: int, step: int) -> NDArray[np.int64]:
-    """Return every step-th of some points, half a step away from both ends."""
-    chosen = max((count - 1) // step, 1)
-    return np.arange(chosen) * step + (count - 1 - (chosen - 1) * step) // 2
+    return centred(x.size, step), centred(y.size, step), step * float(x[1] - x[0])
 
 
 def _chains_from_above(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: float) -> None:
@@ -233,50 +271,6 @@ def _chains_in_cut(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: f
     axes.set_aspect("equal")
 
 
-def magnet_outlines(axes: Axes, outlines: list[Outline], name: str, factor: float) -> None:
-    """Draw the magnets, dashed from "above", filled with an arrow from the "side"."""
-    from matplotlib.patches import Polygon
-    from matplotlib.patheffects import Normal, Stroke
-
-    is_side = name == "side"
-    for outline in outlines:
-        for k, polygon in enumerate(outline[name]):
-            filled = is_side and k == 0
-            axes.add_patch(
-                Polygon(
-                    polygon * factor,
-                    closed=True,
-                    facecolor=style.SINGLE_PARTICLE if filled else "none",
-                    edgecolor=style.INK,
-                    linewidth=0.8,
-                    linestyle="-" if is_side else (0, (4, 2)),
-                    zorder=1.5 if is_side else 2.5,
-                    # A dark line with a light rim shows on light and dark ground.
-                    path_effects=[Stroke(linewidth=1.8, foreground=style.FAINT), Normal()]
-                    if not is_side
-                    else None,
-                )
-            )
-        if is_side and outline["axis"] is not None:
-            _arrow(axes, outline, factor)
-
-
-def _arrow(axes: Axes, outline: Outline, factor: float) -> None:
-    """Draw the magnetisation in the middle of a magnet, as long as it fits."""
-    centre = np.asarray(outline["centre"])[[0, 2]] * factor
-    level = np.asarray(outline["axis"])[[0, 2]]
-    size = 0.3 * float(np.ptp(outline["side"][0], axis=0).min()) * factor
-    if math.hypot(*level) < 0.2:  # it points at the reader
-        axes.plot(*centre, marker="o", markersize=3.0, color=style.INK)
-        return
-    axes.annotate(
-        "", xy=tuple(centre + size * level), xytext=tuple(centre - size * level),
-        arrowprops={"arrowstyle": "-|>", "color": style.MARK, "linewidth": 1.2,
-                    "shrinkA": 0, "shrinkB": 0, "mutation_scale": 8},
-        annotation_clip=True,
-    )  # fmt: skip
-
-
 def _strength_bar(figure: Figure, axes: Axes, image: Any) -> None:
     """Put the colour bar right of the axes."""
     box = axes.get_position()
@@ -290,19 +284,18 @@ def _strength_bar(figure: Figure, axes: Axes, image: Any) -> None:
     plain_decades(cax, image)
 
 
-def plain_decades(bar: Axes, image: Any) -> None:
-    """Put plain numbers on a colour bar that is logarithmic."""
-    from matplotlib.colors import LogNorm
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+def _mark_patch(axes: Axes, place: tuple[float, float] | None, factor: float) -> None:
+    """Draw a square where the patch of a run lies; the patch itself is far smaller."""
+    if place is not None:
+        for colour, width in (("white", 2.4), (style.INK, 1.2)):
+            axes.plot(
+                factor * place[0], factor * place[1], marker="s", markersize=6.0, zorder=5,
+                markerfacecolor="none", markeredgecolor=colour, markeredgewidth=width,
+            )  # fmt: skip
 
-    if isinstance(image.norm, LogNorm):
-        bar.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        bar.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        bar.yaxis.set_minor_formatter(NullFormatter())
 
-
-def _words(figure: Figure, above: Axes, side: Axes, columns: Columns) -> None:
-    """Write what the signs mean above each view."""
+def _words(columns: Columns, place: tuple[float, float] | None, note: str) -> list[Words]:
+    """Return a title and what the signs mean, for each view."""
     state, tilt = columns["state"], np.abs(columns["tilt_deg"])
     signs = []
     if (state == IN_PLANE).any():
@@ -313,84 +306,22 @@ def _words(figure: Figure, above: Axes, side: Axes, columns: Columns) -> None:
         signs.append("red: tilt 45°")
     if (state == NO_CHAINS).any():
         signs.append("hatched: no chains")
-    small: dict[str, Any] = {"fontsize": style.SMALL_POINTS, "color": style.QUIET}
-    lift = 1.2 * style.MILLIMETRE / figure.get_figheight()
-    for axes, title, text in (
-        (above, "The film from above", "; ".join(signs) + "; dashed: magnets"),
-        (side, "From the side", "the cell through its middle, thickness not to scale; magnets and "
-         "their magnetisation"),
-    ):  # fmt: skip
-        box = axes.get_position()
-        up = 4.0 * style.MILLIMETRE / figure.get_figheight()
-        figure.text(box.x0, box.y1 + lift + 0.85 * up, title, fontsize=style.FONT_POINTS)
-        figure.text(box.x0, box.y1 + lift, text, **small)
+    signs.append("dashed: magnets")
+    if place is not None:
+        signs.append("square: place of the patch")
+    aside = ["the cell through its middle, thickness not to scale", "magnets, magnetisation in red"]
+    title = "The film from above" + (f", {note}" if note else "")
+    return [(title, signs), ("From the side", aside)]
 
 
-# ---------------------------------------------------------------- numbers
-
-
-def numbers_map(x: Floats, y: Floats, columns: Columns, outlines: list[Outline]) -> Figure:
-    """Tilt, Langevin parameter, predicted length and drift over the cell; see `chains_map`."""
-    with style.publication():
-        shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
-        height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
-        figure = style.new_figure(style.DOUBLE_COLUMN, height)
-        panels = figure.subplots(2, 2, sharex=True, sharey=True)
-        scale = style.scale_for(float(max(x[-1], y[-1])), "m")
-        drift = [columns[f"drift_{axis}_m_per_s"] for axis in "xy"]
-        shown = (
-            ("Tilt out of the plane (°)", np.abs(columns["tilt_deg"]), False),
-            ("Langevin parameter", columns["langevin_parameter"], True),
-            ("Predicted mean chain length", columns["mean_length"], False),
-            ("Drift in the plane (nm/s)", np.hypot(*drift) * 1e9, True),
-        )
-        for axes, (title, values, wide) in zip(panels.ravel(), shown, strict=True):
-            _panel(figure, axes, x, y, values, title, wide, scale.factor)
-            magnet_outlines(axes, outlines, "above", scale.factor)
-            axes.set_xlim(*(scale.factor * x[[0, -1]]))
-            axes.set_ylim(*(scale.factor * y[[0, -1]]))
-        _drift_arrows(panels[1, 1], x, y, drift, scale.factor)
-        for axes in panels[1]:
-            axes.set_xlabel(scale.label("x"))
-        for axes in panels[:, 0]:
-            axes.set_ylabel(scale.label("y"))
-        return figure
-
-
-def _panel(
-    figure: Figure, axes: Axes, x: Floats, y: Floats, values: Floats, title: str, wide: bool,
-    factor: float,
-) -> None:  # fmt: skip
-    """Draw one number over the cell; over decades where it is wide and varies tenfold."""
-    from matplotlib.colors import LogNorm, Normalize
-
-    high = float(values.max())
-    low = max(float(values.min()), 1e-3 * high)
-    norm = LogNorm(low, high) if wide and high > 10.0 * low > 0.0 else None
-    image = axes.imshow(
-        np.maximum(values, low) if norm else values,
-        origin="lower",
-        extent=_edges(x, y, factor),
-        cmap=style.COLOUR_MAP,
-        norm=norm if norm else Normalize(0.0, 90.0) if title.startswith("Tilt") else None,
-        aspect="equal",
-        interpolation="nearest",
-    )
-    axes.set_title(title, loc="left")
-    axes.tick_params(direction="out", top=False, right=False)
-    bar = figure.colorbar(image, ax=axes, pad=0.02, aspect=22)
-    bar.ax.tick_params(direction="out")
-    plain_decades(bar.ax, image)
-
-
-def _drift_arrows(axes: Axes, x: Floats, y: Floats, drift: list[Floats], factor: float) -> None:
-    """Draw directions of the drift in the plane, all of one length; its speed is the colour."""
-    step = 2 * max(round((max(x.size, y.size) - 1) / 24), 1)
-    picks = [_centred(n, step) for n in (x.size, y.size)]
-    parts = np.stack([part[np.ix_(picks[1], picks[0])] for part in drift])
-    speed = np.hypot(*parts)
-    unit = np.divide(parts, speed, out=np.zeros_like(parts), where=speed > 1e-3 * speed.max())
-    axes.quiver(
-        x[picks[0]] * factor, y[picks[1]] * factor, *unit, pivot="middle", scale=16.0,
-        width=0.006, color="white", edgecolor=style.INK, linewidth=0.3,
-    )  # fmt: skip
+def _write_words(figure: Figure, axes: Axes, title: str, lines: list[str]) -> None:
+    """Write a title and, below it, small lines over a view."""
+    box, tall = axes.get_position(), figure.get_figheight()
+    foot = box.y1 + 1.2 * style.MILLIMETRE / tall
+    for above, line in enumerate(reversed(lines)):
+        figure.text(
+            box.x0, foot + above * _LINE / tall, line,
+            fontsize=style.SMALL_POINTS, color=style.QUIET,
+        )  # fmt: skip
+    head = foot + ((len(lines) - 1) * _LINE + 3.4 * style.MILLIMETRE) / tall
+    figure.text(box.x0, head, title, fontsize=style.FONT_POINTS)

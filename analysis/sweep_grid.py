@@ -2,7 +2,8 @@
 
 Between the points of the sweep numbers are interpolated by straight lines; beyond them nothing is
 told. The errors of the points are carried along: runs are independent, so that the squares of
-weight times error add. What the straight line itself misses is not in them.
+weight times error add. To them comes what the straight line itself misses, as far as three values
+of a coordinate or more show how the numbers bend (`_bend`).
 """
 
 from __future__ import annotations
@@ -116,16 +117,26 @@ class SweepGrid:
         """
         shape = np.shape(places["strength_t"])
         steps = [_step(name, axis, places[name]) for name, axis in self.axes.items()]
+        table = self.values[column]
+        bends = [
+            _bend(name, values, table, k) for k, (name, values) in enumerate(self.axes.items())
+        ]
         value, square = np.zeros(shape), np.zeros(shape)
+        missed = np.zeros((len(bends), *shape))
         for corner in product((0, 1), repeat=len(steps)):
             weight, index = np.ones(shape), []
-            for bit, (lower, share) in zip(corner, steps, strict=True):
+            for bit, (lower, share, _) in zip(corner, steps, strict=True):
                 weight = weight * (share if bit else 1.0 - share)
                 index.append(lower + (bit if share.any() else 0))
             counts = weight > EDGE
             there = tuple(index)
-            value += np.where(counts, weight * self.values[column][there], 0.0)
+            value += np.where(counts, weight * table[there], 0.0)
+            for k, bend in enumerate(bends):
+                missed[k] += np.where(counts, weight * bend[there], 0.0)
             square += np.where(counts, (weight * self.errors[column][there]) ** 2, 0.0)
+        for miss, (_, share, width) in zip(missed, steps, strict=True):
+            # Half of the second derivative times the distances to both knots.
+            square += (0.5 * miss * share * (1.0 - share) * width**2) ** 2
         beyond = self.outside(places) > 0
         return np.where(beyond, np.nan, value), np.where(beyond, np.nan, np.sqrt(square))
 
@@ -140,16 +151,38 @@ def _reach(name: str, axis: Values) -> tuple[float, float]:
     return low - slack, high + slack
 
 
-def _step(name: str, axis: Values, places: Values) -> tuple[NDArray[np.int64], Values]:
-    """Return the knot below each place and the share of the way to the next one."""
+def _step(name: str, axis: Values, places: Values) -> tuple[NDArray[np.int64], Values, Values]:
+    """Return the knot below each place, the share of the way to the next one, and that way."""
+    shape = np.shape(places)
     if axis.size == 1:
-        return np.zeros(np.shape(places), dtype=np.int64), np.zeros(np.shape(places))
-    inside = np.clip(places, axis[0], axis[-1])
-    if name != "tilt_deg" and axis[0] > 0.0:  # the tilt is the one that runs through zero
-        inside, axis = np.log(inside), np.log(axis)
+        return np.zeros(shape, dtype=np.int64), np.zeros(shape), np.zeros(shape)
+    inside = _scaled(name, axis, np.clip(places, axis[0], axis[-1]))
+    axis = _scaled(name, axis, axis)
     lower = np.clip(np.searchsorted(axis, inside, side="right") - 1, 0, axis.size - 2)
-    share = (inside - axis[lower]) / (axis[lower + 1] - axis[lower])
-    return lower, np.asarray(np.clip(share, 0.0, 1.0))
+    width = axis[lower + 1] - axis[lower]
+    return lower, np.clip((inside - axis[lower]) / width, 0.0, 1.0), width
+
+
+def _scaled(name: str, axis: Values, values: Values) -> Values:
+    """Values of a coordinate as they are interpolated over: their logarithm but of the tilt."""
+    return np.log(values) if name != "tilt_deg" and axis[0] > 0.0 else values
+
+
+def _bend(name: str, axis: Values, table: Values, number: int) -> Values:
+    """Size of the second derivative of a table along one axis, at each knot.
+
+    By divided differences of three knots (Abramowitz, section 25.1), those at the ends as at their
+    neighbours; zero where fewer are known, so that nothing can be said.
+    """
+    if axis.size < 3:
+        return np.zeros(table.shape)
+    steps = np.diff(_scaled(name, axis, axis))
+    rows = np.moveaxis(table, number, 0)
+    slopes = np.diff(rows, axis=0) / steps.reshape(-1, *[1] * (table.ndim - 1))
+    spans = (0.5 * (steps[1:] + steps[:-1])).reshape(-1, *[1] * (table.ndim - 1))
+    second = np.abs(np.diff(slopes, axis=0) / spans)
+    second = np.nan_to_num(np.concatenate([second[:1], second, second[-1:]]))
+    return np.moveaxis(second, 0, number)
 
 
 def read_sweep_grid(directory: str | Path) -> SweepGrid:

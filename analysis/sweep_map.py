@@ -68,6 +68,14 @@ def sweep_rows(columns: Mapping[str, NDArray[Any]]) -> list[tuple[str, str]]:
     return rows
 
 
+def _bent(grid: SweepGrid) -> str:
+    """Say along what that is not known, as a sweep with only two values does not tell."""
+    names = {"strength_t": "field", "tilt_deg": "tilt", "thickness_m": "thickness",
+             "volume_fraction": "volume fraction"}  # fmt: skip
+    few = [names[name] for name, axis in grid.axes.items() if axis.size == 2]
+    return f" (unknown along {' and '.join(few)}, of which there are two values)" if few else ""
+
+
 def _span(values: Values, unit: str) -> str:
     """Least and largest known value."""
     known = values[np.isfinite(values)]
@@ -95,8 +103,8 @@ def sweep_sentences(
     """
     said = [
         "Measured numbers are interpolated between the points of the sweep and left out beyond "
-        "them. Their errors are those of the runs, carried along; what a straight line between two "
-        "points misses is not in them."
+        "them. Their errors are those of the runs, carried along, and what a straight line between "
+        f"two points misses{_bent(grid)}."
     ]
     other = [
         f"{key} {grid.film[table].get(key):g} beside {film[table].get(key):g}"

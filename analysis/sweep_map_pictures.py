@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis import style
-from analysis.map_pictures import magnet_outlines
+from analysis.cell_axes import head_note, magnet_outlines, mesh_edges
 from analysis.sweep_grid import MEASURED
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from analysis.map_pictures import Outline
+    from analysis.cell_axes import Outline
 
 __all__ = ["draw_sweep_map", "measured_map"]
 
@@ -31,11 +31,13 @@ def draw_sweep_map(
     columns: Mapping[str, NDArray[Any]],
     outlines: list[Outline],
     directory: Path,
+    *,
+    note: str = "",
 ) -> list[Path]:
     """Draw values and errors as PNG into a folder; arguments as for `measured_map`."""
     figures = {
-        "sweep_map": lambda: measured_map(x, y, columns, outlines),
-        "sweep_errors_map": lambda: measured_map(x, y, columns, outlines, "_error"),
+        "sweep_map": lambda: measured_map(x, y, columns, outlines, note=note),
+        "sweep_errors_map": lambda: measured_map(x, y, columns, outlines, "_error", note=note),
     }
     return style.save_all(figures, directory, "png")
 
@@ -46,6 +48,8 @@ def measured_map(
     columns: Mapping[str, NDArray[Any]],
     outlines: list[Outline],
     which: str = "",
+    *,
+    note: str = "",
 ) -> Figure:
     """Draw what a sweep measured over the cell, hatched where the sweep has nothing to say.
 
@@ -56,9 +60,11 @@ def measured_map(
     columns : mapping of ndarray
         What `analysis.sweep_map.sweep_columns` returns, on the grid.
     outlines : list of dict
-        The magnets, see `analysis.map_pictures.Outline`.
+        The magnets, see `analysis.cell_axes.Outline`.
     which : str
         "" for the values, "_error" for their errors.
+    note : str
+        Stands at the head.
 
     Returns
     -------
@@ -69,6 +75,8 @@ def measured_map(
         shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
         height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
         figure = style.new_figure(style.DOUBLE_COLUMN, height)
+        bare = "hatched: outside the sweep" if (columns["sweep_outside"] > 0).any() else ""
+        head_note(figure, "; ".join(words for words in (note, bare) if words))
         panels = figure.subplots(2, 2, sharex=True, sharey=True)
         scale = style.scale_for(float(max(x[-1], y[-1])), "m")
         outside = columns["sweep_outside"] > 0
@@ -79,8 +87,8 @@ def measured_map(
             _beyond(axes, x, y, outside, scale.factor)
             magnet_outlines(axes, outlines, "above", scale.factor)
             name = f"Error of {words[0].lower()}{words[1:]}" if which else words
-            bare = ", hatched: outside the sweep" if outside.any() and not which else ""
-            axes.set_title(f"{unit.label(name)}{bare}", loc="left", fontsize=style.SMALL_POINTS)
+            error = "" if which else _errors(columns[f"sweep_{column}_error"] * unit.factor)
+            axes.set_title(f"{unit.label(name)}{error}", loc="left", fontsize=style.SMALL_POINTS)
             axes.set_xlim(*(scale.factor * x[[0, -1]]))
             axes.set_ylim(*(scale.factor * y[[0, -1]]))
         for axes in panels[1]:
@@ -88,6 +96,15 @@ def measured_map(
         for axes in panels[:, 0]:
             axes.set_ylabel(scale.label("y"))
         return figure
+
+
+def _errors(error: Floats) -> str:
+    """Say how large the errors over the map are, from the 5th to the 95th of 100 places."""
+    known = error[np.isfinite(error)]
+    if not known.size:
+        return ""
+    low, high = (f"{end:.2g}" for end in np.quantile(known, (0.05, 0.95)))
+    return f", ± {low}" if low == high else f", ± {low} to {high}"
 
 
 def _unit(values: Floats, column: str) -> style.Scale:
@@ -107,11 +124,8 @@ def _panel(figure: Figure, axes: Axes, x: Floats, y: Floats, values: Floats, fac
                   color=style.QUIET, zorder=5,
                   bbox={"facecolor": "white", "edgecolor": "none"})  # fmt: skip
         return
-    half_x, half_y = (0.5 * (s[-1] - s[0]) / (s.size - 1) for s in (x, y))
-    edges = [x[0] - half_x, x[-1] + half_x, y[0] - half_y, y[-1] + half_y]
-    left, right, low, high = (factor * float(edge) for edge in edges)
     image = axes.imshow(
-        np.ma.masked_invalid(values), origin="lower", extent=(left, right, low, high),
+        np.ma.masked_invalid(values), origin="lower", extent=mesh_edges(x, y, factor),
         cmap=style.COLOUR_MAP, aspect="equal", interpolation="nearest",
     )  # fmt: skip
     bar = figure.colorbar(image, ax=axes, pad=0.02, aspect=22)

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sim import bead_material, material
 from sim.field_parameters import FieldParameters, FieldStep
-from sim.outlook import chain_bonds, predict_lengths
+from sim.outlook import chain_bonds, length_band, predict_lengths
 from sim.particles import draw
 
 if TYPE_CHECKING:
@@ -106,6 +106,7 @@ class CellMap:
         def parts(name: str, values: Values, unit: str) -> dict[str, Values]:
             return {f"{name}_{axis}_{unit}": values[..., k] for k, axis in enumerate("xyz")}
 
+        low, high = length_band(self.mean_length)
         return {
             **parts("field", self.field, "T"),
             "strength_T": self.strength,
@@ -115,6 +116,8 @@ class CellMap:
             "mean_moment_Am2": self.moment,
             "coupling": self.coupling,
             "mean_length": self.mean_length,
+            "mean_length_low": low,
+            "mean_length_high": high,
             **parts("force", self.force, "N"),
             **parts("drift", self.drift, "m_per_s"),
             "state": self.state,

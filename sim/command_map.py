@@ -27,12 +27,14 @@ from sim.command_results import (
 )
 from sim.command_text import UsageError, paragraphs, table
 from sim.magnet_outlines import outlines
+from sim.magnet_poses import at_time, end_of_steps
 from sim.magnet_safety import magnet_cautions
 from sim.magnets import field_and_gradient
-from sim.moving_field import at_time
+from sim.outlook import length_band
 from sim.run_folder import is_empty, refuse_to_replace
 from sim.run_record import resolved
 from sim.terminal import notice_lines, say_on_terminal
+from sim.units import UnitError, format_quantity, parse
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
@@ -51,25 +53,16 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     Raises
     ------
     UsageError
-        If the file has no magnets, or the time of a drift is none.
+        If the file has no magnets, the time of a drift is none, or the magnets do not move then.
     sim.run_folder.FolderError
         If the folder may not be used.
     sim.magnets.MagnetError
         If the film reaches into a magnet, or the library of their fields is missing.
     """
-    directory = Path(args.output) if args.output else Path(f"{Path(args.file).stem}_map")
-    if not is_empty(directory):
-        refuse_to_replace(directory, (directory / "cell_map.csv").exists(), "map", args.overwrite)
-    if not parameters.magnets:
-        raise UsageError(
-            f'[[magnets]] must be one table or more such as kind = "sphere" for a map; '
-            f"{args.file} has none"
-        )
-    still = dataclasses.replace(parameters, magnets=at_time(parameters.magnets, 0.0))
-    if still.magnets != parameters.magnets:
-        notice_lines(["the magnets move: the map is of the field that they make at the start."])
-    parameters = still
+    directory = _folder(parameters, args)
     duration = drift_time(args.drift)
+    minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
+    parameters, moment = _at_rest(parameters, args)
     sweep = open_sweep_grid(Path(args.sweep)) if args.sweep else None
     began = time.perf_counter()
     x, y, places = grid(parameters.cell.width, POINTS)
@@ -91,18 +84,72 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
             drifted = lay(_places(parameters, drift.strength, drift.tilt, drift.fractions))[0]
     computed = time.perf_counter()
     with signed("map.json", seed=parameters.run.seed) as facts:
-        draw_map_into(film, shadows, directory, swept)
+        draw_map_into(film, shadows, directory, swept, place=parameters.cell.place, moment=moment)
         if drift is not None:
-            draw_drift_into(drift, shadows, directory, drifted)
+            draw_drift_into(drift, shadows, directory, drifted, moment=moment)
             parts.append(drift_text(parameters, drift, args.drift))
     timing = {
         "field_s": mapped - began, "drift_s": computed - mapped,
         "writing_s": time.perf_counter() - computed,
     }  # fmt: skip
-    record = {"made_by": facts, "title": parameters.title, "drift": args.drift, "sweep": args.sweep}
+    record = {
+        "made_by": facts, "title": parameters.title, "time_s": moment, "drift": args.drift,
+        "sweep": args.sweep,
+    }  # fmt: skip
     write_map_record(directory, record | {"parameters": resolved(parameters), "timing": timing})
-    minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
     return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
+
+
+def _folder(parameters: Parameters, args: argparse.Namespace) -> Path:
+    """Give the folder of the map, if it may be used and there is something to map."""
+    directory = Path(args.output) if args.output else Path(f"{Path(args.file).stem}_map")
+    if not is_empty(directory):
+        refuse_to_replace(directory, (directory / "cell_map.csv").exists(), "map", args.overwrite)
+    if not parameters.magnets:
+        raise UsageError(
+            f'[[magnets]] must be one table or more such as kind = "sphere" for a map; '
+            f"{args.file} has none"
+        )
+    return directory
+
+
+def _at_rest(parameters: Parameters, args: argparse.Namespace) -> tuple[Parameters, float | None]:
+    """Give parameters whose magnets stand as they do at the time of the map, and that time in s."""
+    moment = _map_time(args, end_of_steps(parameters.magnets))
+    if moment is None:
+        return parameters, None
+    when = f"{format_quantity(moment, 'time')} after the start" if moment > 0.0 else "at the start"
+    other = "" if args.time else "; --time chooses another time"
+    notice_lines([f"the magnets move: the map takes them as they stand {when}{other}."])
+    still = at_time(parameters.magnets, moment)
+    return dataclasses.replace(parameters, magnets=still), moment
+
+
+def _map_time(args: argparse.Namespace, end: float | None) -> float | None:
+    """Read the option --time in s; None where no magnet moves.
+
+    Raises
+    ------
+    UsageError
+        If it is no time, lies before the start or after the last step, or nothing moves.
+    """
+    if args.time is None:
+        return None if end is None else 0.0
+    if end is None:
+        raise UsageError(
+            f"--time is for magnets that move by [[magnets.steps]]; "
+            f"those in {args.file} stand still"
+        )
+    try:
+        moment = parse(args.time, "time")
+    except UnitError as error:
+        raise UsageError(f"--time: {error}") from error
+    if not 0.0 <= moment <= end * (1.0 + 1e-9):
+        raise UsageError(
+            f"--time must be a time from 0 s to {format_quantity(end, 'time')}, where the last "
+            f'step of the magnets ends; received "{args.time}"'
+        )
+    return min(moment, end)
 
 
 def _places(
@@ -122,10 +169,13 @@ def _rows(film: CellMap) -> list[tuple[str, str]]:
     width, height = (1e3 * float(np.ptp(side)) for side in (film.x, film.y))
     share = np.bincount(film.state.ravel(), minlength=3) / film.state.size
     speed = 1e9 * np.linalg.norm(film.drift[..., :2], axis=-1)
-    tilt = np.abs(film.tilt)
+    tilt, (low, high) = np.abs(film.tilt), length_band(film.mean_length)
 
     def span(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], unit: str) -> str:
-        return f"{values.min():.3g} to {values.max():.3g}{unit}"
+        least, most = float(values.min()), float(values.max())
+        # What rounding leaves of a zero is no number to show.
+        least, most = (0.0 if end < 1e-9 else end for end in (least, most))
+        return f"{least:.3g} to {most:.3g}{unit}"
 
     return [
         ("cell", f"{width:.3g} mm x {height:.3g} mm, {film.x.size} x {film.y.size} places"),
@@ -134,6 +184,7 @@ def _rows(film: CellMap) -> list[tuple[str, str]]:
         ("Langevin parameter", span(film.langevin, "")),
         ("coupling of the mean moments", span(film.coupling, "")),
         ("predicted mean chain length", span(film.mean_length, "")),
+        ("its band", f"{low.min():.3g} to {high.max():.3g}"),
         ("drift in the plane", span(speed, " nm/s")),
         ("chains in the plane", f"{share[IN_PLANE]:.0%} of the cell"),
         ("chains stand up", f"{share[STANDING]:.0%} of the cell"),

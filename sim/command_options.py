@@ -174,6 +174,10 @@ def _map(command: argparse.ArgumentParser) -> None:
     )
     command.add_argument("--overwrite", action="store_true", help="replace a map in the folder")
     command.add_argument(
+        "--time", metavar="TIME",
+        help='of magnets that move: when, such as "2 ms" after the start; default: at the start',
+    )  # fmt: skip
+    command.add_argument(
         "--sweep", metavar="DIR",
         help="also lay measured spacing, width and length over the map, from a finished sweep of "
         "field strength, tilt, thickness or volume fraction",

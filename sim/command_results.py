@@ -183,22 +183,28 @@ def draw_map_into(
     outlines: list[dict[str, Any]],
     directory: Path,
     swept: dict[str, Any] | None = None,
+    *,
+    place: tuple[float, float] | None = None,
+    moment: float | None = None,
 ) -> None:
     """Write the map of a cell as a table and a grid, and draw it with its magnets.
 
-    What a sweep measured (``swept``) adds columns and figures.
+    What a sweep measured (``swept``) adds columns and figures. The ``place`` of the patch in m is
+    marked, and the ``moment`` in s stands on the figures of magnets that move.
     """
+    from analysis.cell_axes import time_note
     from analysis.map_files import write_map
     from analysis.map_pictures import draw_map
 
     _make_folder(directory)
+    note = time_note(moment)
     columns = film.columns() | (swept or {})
     write_map(film.x, film.y, columns, directory)
-    draw_map(film.x, film.y, columns, outlines, directory / "figures")
+    draw_map(film.x, film.y, columns, outlines, directory / "figures", place=place, note=note)
     if swept:
         from analysis.sweep_map_pictures import draw_sweep_map
 
-        draw_sweep_map(film.x, film.y, swept, outlines, directory / "figures")
+        draw_sweep_map(film.x, film.y, swept, outlines, directory / "figures", note=note)
 
 
 def clear_map(directory: Path) -> None:
@@ -217,17 +223,21 @@ def draw_drift_into(
     outlines: list[dict[str, Any]],
     directory: Path,
     swept: dict[str, Any] | None = None,
+    *,
+    moment: float | None = None,
 ) -> None:
     """Write a drift over a cell as tables and a grid, and draw it with the magnets.
 
-    What a sweep measured at the amount of particles that is left (``swept``) adds columns.
+    What a sweep measured at the amount of particles that is left (``swept``) adds columns. The
+    ``moment`` in s stands on the figures of magnets that move.
     """
     from analysis import drift_files
+    from analysis.cell_axes import time_note
     from analysis.drift_chain_pictures import chains_left
     from analysis.drift_pictures import drift_maps
     from analysis.style import save_all
 
-    drift, sides = found.drift, found.sides
+    drift, sides, note = found.drift, found.sides, time_note(moment)
     chains: dict[str, Any] = {
         "spacing_m": found.spacing, "mean_length": found.mean_length, "state": found.state,
         **(swept or {}),
@@ -245,9 +255,18 @@ def draw_drift_into(
     columns = {"volume_fraction": found.fractions, **chains}
     drift_files.write_drift_grid(directory / "drift.vti", found.x, found.y, found.times, columns)
     figures = {
-        "drift_maps": lambda: drift_maps(sides, *frames, *steps, drift.half_time_s, outlines),
+        "drift_maps": lambda: drift_maps(
+            sides, *frames, *steps, drift.half_time_s, outlines, note=note
+        ),
         "drift_chains": lambda: chains_left(
-            sides, found.times, found.change, found.fractions, found.spacing, found.state, outlines
+            sides,
+            found.times,
+            found.change,
+            found.fractions,
+            found.spacing,
+            found.state,
+            outlines,
+            note=note,
         ),
     }
     save_all(figures, directory / "figures", "png")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterable
 
@@ -31,9 +30,18 @@ def overlapping(numbered: Iterable[tuple[int, Magnet]]) -> set[tuple[int, int]]:
         Pairs of numbers, the smaller one first; both alike where copies of one table overlap.
         Overlaps thinner than about a twentieth of the smaller magnet may be missed.
     """
+    from scipy.spatial import cKDTree
+
     bodies = [(number, magnet, size) for number, magnet in numbered if (size := reach(magnet))]
+    if len(bodies) < 2:
+        return set()
+    # Only what is as near as the two largest bodies could overlap.
+    near = cKDTree([magnet.position for _, magnet, _ in bodies]).query_pairs(
+        2.0 * max(size for _, _, size in bodies)
+    )
     found: set[tuple[int, int]] = set()
-    for (i, first, a), (j, second, b) in itertools.combinations(bodies, 2):
+    for one, other in sorted(near):
+        (i, first, a), (j, second, b) = bodies[one], bodies[other]
         if (i, j) not in found and _overlap(first, a, second, b):
             found.add((i, j))
     return found

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.constants import MU0
+from sim.magnet_poses import poses_to_mind
 from sim.magnets import (
     Block,
     CurrentLoop,
@@ -21,6 +22,7 @@ from sim.magnets import (
     Magnet,
     Ring,
     Sphere,
+    total_field,
     with_induced,
 )
 from sim.units import format_quantity
@@ -40,9 +42,12 @@ HAND = 1e-3
 """How close to the surface of a magnet a hand counts as being, in m: about the skin."""
 REMANENCE_PER_K = 0.0011
 """Share of its remanence that a neodymium magnet loses with each K, reversibly (from memory)."""
+FERRITE_PER_K = 0.002
+"""The same of hard ferrite (from memory)."""
 STANDARD_GRAVITY = 9.80665
 
 _DIRECTIONS = 150
+_MOST_LOOKS = 24
 _ANCHORS = 12
 _RADII = 40
 _FARTHEST = 30.0
@@ -88,18 +93,17 @@ def look_around(magnets: Sequence[Magnet]) -> Surroundings | None:
     bodies = [body for body in with_induced(magnets) if np.isfinite(body.clearance(origin)[0])]
     if not bodies:
         return None
-    near = np.concatenate([_rays_to_hand(body, bodies) for body in bodies])
+    near = np.concatenate([_rays_to_hand(body, bodies) for body in _looked_at(bodies)])
     strength = _strength(bodies, near)
     at_hand = float(strength.max())
     middle = np.mean([body.position for body in bodies], axis=0)
     size = max(float(np.linalg.norm(near - middle, axis=1).max()), HAND)
     radii = np.geomspace(0.2 * size, _FARTHEST, _RADII)
+    public, implant = _reaches(bodies, middle, radii, (PUBLIC_LIMIT, IMPLANT_LIMIT))
     return Surroundings(
         at_hand=at_hand,
-        public_distance=_reach(bodies, middle, radii, PUBLIC_LIMIT)
-        if at_hand > PUBLIC_LIMIT
-        else 0,
-        implant_distance=_reach(bodies, middle, radii, IMPLANT_LIMIT),
+        public_distance=public if at_hand > PUBLIC_LIMIT else 0.0,
+        implant_distance=implant,
         pull=max(_pull(body) for body in bodies),
     )
 
@@ -120,25 +124,51 @@ def _clearance(bodies: Sequence[Magnet], points: Values) -> Values:
 
 def _strength(bodies: Sequence[Magnet], points: Values) -> Values:
     """Return |B| (n,) in T at points outside the magnets."""
-    total: Values = sum((body.field(points) for body in bodies), np.zeros(points.shape))
-    return np.asarray(np.linalg.norm(total, axis=1))
+    return np.asarray(np.linalg.norm(total_field(bodies, points), axis=1))
+
+
+def _looked_at(bodies: Sequence[Magnet]) -> list[Magnet]:
+    """Choose the bodies beside which hands are thought of: all, or some of a large array."""
+    count = min(len(bodies), _MOST_LOOKS)
+    return [bodies[int(k)] for k in np.linspace(0, len(bodies) - 1, count).round()]
 
 
 def _rays_to_hand(body: Magnet, bodies: Sequence[Magnet]) -> Values:
-    """Points `HAND` away from all surfaces on rays from inside one magnet, by halving.
+    """Points `HAND` away from all surfaces on rays from inside one magnet.
 
-    Some rays run along the axis of the magnet, where its poles are.
+    Beside the magnet itself, or beyond its neighbours where a hand finds no room between them. Some
+    rays run along the axis of the magnet, where its poles are.
     """
     anchors = _anchors(body)
+    bodies = _around(body, bodies)
     rays = np.concatenate([_directions(_DIRECTIONS // len(anchors)), _axes(body)])
     start = np.repeat(anchors, len(rays), axis=0)
     rays = np.tile(rays, (len(anchors), 1))
-    low, high = np.zeros(len(rays)), np.full(len(rays), 4.0 * _size(body) + 2.0 * HAND)
-    for _ in range(40):
+    found = _first_room([body], start, rays)
+    narrow = _clearance(bodies, found) < HAND * (1.0 - 1e-3)
+    found[narrow] = _first_room(bodies, start[narrow], rays[narrow])
+    return found
+
+
+def _first_room(bodies: Sequence[Magnet], start: Values, rays: Values) -> Values:
+    """Points on rays that are `HAND` away from some bodies, by halving."""
+    farthest = 4.0 * max(_size(body) for body in bodies) + 2.0 * HAND
+    low, high = np.zeros(len(rays)), np.full(len(rays), farthest)
+    for _ in range(30):
         middle = 0.5 * (low + high)
         inside = _clearance(bodies, start + middle[:, None] * rays) < HAND
         low, high = np.where(inside, middle, low), np.where(inside, high, middle)
     return np.asarray(start + high[:, None] * rays)
+
+
+def _around(body: Magnet, bodies: Sequence[Magnet]) -> list[Magnet]:
+    """Choose the bodies whose surface a hand beside this one may touch."""
+    centre = np.asarray(body.position)
+    return [
+        other
+        for other in bodies
+        if math.dist(centre, other.position) <= 5.0 * _size(body) + _size(other) + 3.0 * HAND
+    ]
 
 
 def _anchors(body: Magnet) -> Values:
@@ -172,27 +202,36 @@ def _size(body: Magnet) -> float:
     return math.hypot(diameter, float(getattr(body, "height", 0.0)))
 
 
-def _reach(bodies: Sequence[Magnet], middle: Values, radii: Values, limit: float) -> float:
-    """Largest distance in m from a surface at which the field is above a limit."""
+def _reaches(
+    bodies: Sequence[Magnet], middle: Values, radii: Values, limits: Sequence[float]
+) -> list[float]:
+    """Largest distances in m from a surface at which the field is above each of some limits."""
     rays = np.concatenate([_directions(_DIRECTIONS), *(_axes(body) for body in bodies[:4])])
-    points = middle + radii[:, None, None] * rays
+    strength = _strength_outside(bodies, middle + radii[:, None, None] * rays)
+    found = []
+    for limit in limits:
+        above = strength > limit
+        seen = above.any(axis=0)
+        if not seen.any():
+            found.append(0.0)
+            continue
+        last = len(radii) - 1 - np.argmax(above[::-1, seen], axis=0)
+        low, high = radii[last], radii[np.minimum(last + 1, len(radii) - 1)]
+        for _ in range(22):
+            half = 0.5 * (low + high)
+            strong = _strength_outside(bodies, middle + half[:, None] * rays[seen]) > limit
+            low, high = np.where(strong, half, low), np.where(strong, high, half)
+        found.append(float(_clearance(bodies, middle + high[:, None] * rays[seen]).max()))
+    return found
+
+
+def _strength_outside(bodies: Sequence[Magnet], points: Values) -> Values:
+    """Return |B| (...) in T at points (..., 3), infinite inside a magnet."""
     flat = points.reshape(-1, 3)
     outside = _clearance(bodies, flat) > 0.0
-    strength = np.full(len(flat), np.inf)  # inside a magnet the field is above any limit
+    strength = np.full(len(flat), np.inf)
     strength[outside] = _strength(bodies, flat[outside])
-    above = strength.reshape(len(radii), -1) > limit
-    if not above.any():
-        return 0.0
-    last = len(radii) - 1 - np.argmax(above[::-1], axis=0)
-    low, high = radii[last], radii[np.minimum(last + 1, len(radii) - 1)]
-    seen = above.any(axis=0)
-    low, high, rays = low[seen], high[seen], rays[seen]
-    for _ in range(40):
-        half = 0.5 * (low + high)
-        places = middle + half[:, None] * rays
-        strong = (_clearance(bodies, places) <= 0.0) | (_strength(bodies, places) > limit)
-        low, high = np.where(strong, half, low), np.where(strong, high, half)
-    return float(_clearance(bodies, middle + high[:, None] * rays).max())
+    return strength.reshape(points.shape[:-1])
 
 
 def _pull(body: Magnet) -> float:
@@ -223,12 +262,14 @@ def magnet_cautions(parameters: Parameters) -> list[str]:
     list of str
         Full sentences; none without magnets or coils that have a place.
     """
-    found = look_around(parameters.magnets)
-    if found is None:
+    looks = [look for pose in poses_to_mind(parameters.magnets) if (look := look_around(pose))]
+    if not looks:
         return []
+    # Of magnets that move the worst of their places.
+    found = Surroundings(*(max(numbers) for numbers in zip(*map(astuple, looks), strict=True)))
 
     def shown(value: float, dimension: str) -> str:
-        return format_quantity(float(f"{value:.2g}"), dimension)
+        return format_quantity(_upwards(value), dimension)
 
     said = [
         f"Beside these magnets a hand meets up to {shown(found.at_hand, 'field')} "
@@ -253,10 +294,19 @@ def magnet_cautions(parameters: Parameters) -> list[str]:
             f"(B^2 A/(2 mu0) with the remanence), and it jumps the last centimetre: keep fingers "
             f"out of gaps, wear goggles as magnets shatter, and fix holders before magnets come "
             f"near. Heat: neodymium magnets lose about {100.0 * REMANENCE_PER_K:.2g} % of their "
-            f"remanence a kelvin, and some of it for good from about 80 degC on (from memory), so "
-            f"that beside a warm lamp the field is weaker than told."
+            f"remanence a kelvin, and some of it for good from about 80 degC on, ferrite about "
+            f"{100.0 * FERRITE_PER_K:.2g} % (from memory), so that beside a warm lamp the field "
+            f"is weaker than told: give the remanence at the temperature of the magnet."
         )
     return said
+
+
+def _upwards(value: float) -> float:
+    """Round up to two digits: these are limits to stay beyond."""
+    if value <= 0.0:
+        return 0.0
+    step = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return float(f"{math.ceil(value / step * (1.0 - 1e-6)) * step:.2g}")
 
 
 def _round(value: float) -> str:

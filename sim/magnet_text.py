@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from sim.magnet_poses import at_time
 from sim.magnet_programme import programme_rows, programme_sentences, strongest_time
 from sim.magnets import Magnet, field_and_gradient
-from sim.moving_field import at_time
 from sim.units import format_quantity
 
 if TYPE_CHECKING:

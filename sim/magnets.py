@@ -1,7 +1,8 @@
 """Magnets and coils beside the film: their field and its gradient.
 
 The closed forms are magpylib's (the extra `magnets`), imported on use. Gradients are central
-differences of sixth order, with a step that shrinks with the distance from the surface.
+differences of sixth order, with a step that shrinks with the distance from the nearest surface. The
+sources of the library are summed in one call, which for many magnets is far quicker than one each.
 """
 
 from __future__ import annotations
@@ -11,15 +12,18 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from types import ModuleType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.field_slopes import differences
 from sim.magnet_motion import Motion
 
 __all__ = [
+    "MOST_MAGNETS",
     "Block",
     "CurrentLoop",
     "Disc",
@@ -30,7 +34,7 @@ __all__ = [
     "Sphere",
     "UniformField",
     "field_and_gradient",
-    "six_slopes",
+    "total_field",
     "with_induced",
 ]
 
@@ -40,8 +44,11 @@ Floats = NDArray[np.float64]
 _STEP = 0.02
 """Step of the differences over the distance from the surface; leaves an error of about 1e-8."""
 
-_WEIGHTS = (0.75, -0.15, 1.0 / 60.0)
-"""Of the differences over 2, 4 and 6 steps: central, sixth order (Abramowitz, table 25.2)."""
+MOST_MAGNETS = 1000
+"""Most single magnets of a file, whose map takes minutes."""
+
+_ROWS = 5_000
+"""Places times sources in one call of the library; more do not fit into the processor's cache."""
 
 
 class MagnetError(ValueError):
@@ -76,7 +83,7 @@ class Magnet(ABC):
 
     def gradient(self, points: Floats) -> Floats:
         """Give dB_a/dx_b (n, 3, 3) in T/m at points (n, 3) in m."""
-        return _differences(self, points, _STEP * self.clearance(points))
+        return differences(self.field, points, _STEP * self.clearance(points))
 
     def clearance(self, points: Floats) -> Floats:
         """Give the distance (n,) in m of points (n, 3) from the surface; negative inside."""
@@ -94,9 +101,7 @@ class _FromLibrary(Magnet):
 
     def field(self, points: Floats) -> Floats:
         """Give the field at points (n, 3) in m as (n, 3) in T."""
-        if len(points) == 0:
-            return np.zeros((0, 3))
-        return np.asarray(sum(source.getB(points) for source in self._sources())).reshape(-1, 3)
+        return _library_field([self], points)
 
     @abstractmethod
     def _sources(self) -> list[Any]:
@@ -281,29 +286,50 @@ def field_and_gradient(magnets: Sequence[Magnet], points: Floats) -> tuple[Float
         If a place lies inside a magnet or on its surface, or magpylib is not installed.
     """
     points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
-    field, gradient = np.zeros(points.shape), np.zeros((len(points), 3, 3))
-    for magnet in with_induced(magnets):
-        clearance = magnet.clearance(points)
+    bodies = with_induced(magnets)
+    nearest = np.full(len(points), math.inf)
+    for body in bodies:
+        clearance = body.clearance(points)
         if np.any(clearance <= 0.0):
             x, y, z = 1e3 * points[int(np.argmin(clearance))]
             raise MagnetError(
                 f"field must be asked for outside the magnets; ({x:.6g}, {y:.6g}, {z:.6g}) mm lies "
-                f"inside a {magnet.kind} or on its surface."
+                f"inside a {body.kind} or on its surface."
             )
-        field += magnet.field(points)
-        gradient += magnet.gradient(points)
-    return field, gradient
+        nearest = np.minimum(nearest, clearance)
+    library, others = _sorted_out(bodies)
+    gradient = sum((body.gradient(points) for body in others), np.zeros((len(points), 3, 3)))
+    if library:
+        field_of = partial(_library_field, library)
+        gradient = gradient + differences(field_of, points, _STEP * nearest)
+    return total_field(bodies, points), gradient
 
 
-def six_slopes(gradient: Floats) -> Floats:
-    """Give gradients (n, 3, 3) as (n, 6): xx, yy, zz, xy, xz, yz.
+def total_field(magnets: Sequence[Magnet], points: Floats) -> Floats:
+    """Give the field (n, 3) in T of magnets and coils at places (n, 3) in m.
 
-    Differences leave about 1e-8 of an asymmetry and of a trace, which no field in a film has; they
-    are taken out.
+    Soft iron counts as it is given, see `with_induced`, and places inside a magnet are not refused.
     """
-    slope = 0.5 * (gradient + gradient.transpose(0, 2, 1))
-    slope -= np.eye(3) * np.trace(slope, axis1=1, axis2=2)[:, None, None] / 3.0
-    return np.asarray(slope[:, (0, 1, 2, 0, 0, 1), (0, 1, 2, 1, 2, 2)])
+    library, others = _sorted_out(magnets)
+    found = sum((magnet.field(points) for magnet in others), np.zeros(points.shape))
+    return np.asarray(found + _library_field(library, points))
+
+
+def _sorted_out(magnets: Sequence[Magnet]) -> tuple[list[_FromLibrary], list[Magnet]]:
+    """Part the sources whose fields the library sums from the others."""
+    library = [magnet for magnet in magnets if isinstance(magnet, _FromLibrary)]
+    return library, [magnet for magnet in magnets if not isinstance(magnet, _FromLibrary)]
+
+
+def _library_field(bodies: Sequence[_FromLibrary], points: Floats) -> Floats:
+    """Give the field (n, 3) in T that the library sums over its sources."""
+    sources = [source for body in bodies for source in body._sources()]
+    found = np.zeros((len(points), 3))
+    rows = max(_ROWS // max(len(sources), 1), 1)
+    for first in range(0, len(points) if sources else 0, rows):
+        part = slice(first, first + rows)
+        found[part] = _library().getB(sources, points[part], sumup=True).reshape(-1, 3)
+    return found
 
 
 def with_induced(magnets: Sequence[Magnet]) -> list[Magnet]:
@@ -316,7 +342,7 @@ def with_induced(magnets: Sequence[Magnet]) -> list[Magnet]:
     if not iron:
         return steady
     centres = np.array([sphere.position for sphere in iron])
-    applied = sum((magnet.field(centres) for magnet in steady), np.zeros((len(iron), 3)))
+    applied = total_field(steady, centres)
     found = [sphere.magnetised(field) for sphere, field in zip(iron, applied, strict=True)]
     for _ in range(200 if len(iron) > 1 else 0):
         before = np.array([sphere.polarisation for sphere in found])
@@ -329,21 +355,6 @@ def with_induced(magnets: Sequence[Magnet]) -> list[Magnet]:
         if np.abs(change).max() <= 1e-10 * max(np.abs(before).max(), 1e-30):
             break
     return [*steady, *found]
-
-
-def _differences(magnet: Magnet, points: Floats, step: Floats) -> Floats:
-    """Give the gradient (n, 3, 3) in T/m by differences with a step (n,) in m."""
-    gradient = np.zeros((len(points), 3, 3))
-    for axis in range(3):
-        for count, weight in enumerate(_WEIGHTS, start=1):
-            shift = np.zeros(points.shape)
-            shift[:, axis] = count * step
-            # Rounded as the places are, so that the difference is divided by its true length.
-            above, below = points + shift, points - shift
-            length = (above - below)[:, axis]
-            slope = (magnet.field(above) - magnet.field(below)) / length[:, None]
-            gradient[:, :, axis] += 2.0 * count * weight * slope
-    return gradient
 
 
 def _from_sphere(points: Floats, diameter: float) -> Floats:

@@ -19,20 +19,19 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.field_slopes import six_slopes
 from sim.field_turning import Turning, turning_of
-from sim.magnet_motion import Motion, Poses
+from sim.magnet_motion import Motion
+from sim.magnet_poses import poses_of
 from sim.magnets import (
-    CurrentLoop,
     Magnet,
     MagnetError,
     SoftIronSphere,
     Sphere,
-    UniformField,
     field_and_gradient,
-    six_slopes,
 )
 
-__all__ = ["TOLERANCE", "Span", "at_time", "field_over_time", "spans_of"]
+__all__ = ["TOLERANCE", "Span", "field_over_time", "spans_of"]
 
 Vector = tuple[float, float, float]
 Floats = NDArray[np.float64]
@@ -253,7 +252,7 @@ def _moving(
     """
     origin = (0.0, 0.0, 0.0)
     still = dataclasses.replace(magnet, position=origin, rotation=origin, motion=None)
-    position, turned, drive = _magnet_poses(magnet, times)
+    position, turned, drive = poses_of(magnet, times)
     seen = turned.inv().apply(points - position)
     if sloping:
         field, slope = field_and_gradient((still,), seen)
@@ -264,25 +263,11 @@ def _moving(
     return drive[:, None] * turned.apply(field), drive[:, None, None] * slope
 
 
-def _magnet_poses(magnet: Magnet, times: Floats) -> Poses:
-    """Give the centre, the turn and the drive of a magnet at times."""
-    from scipy.spatial.transform import Rotation
-
-    own = Rotation.from_rotvec(magnet.rotation)
-    centre = np.asarray(magnet.position)
-    if magnet.motion is None:
-        same = Rotation.concatenate([own] * len(times))
-        return Poses(np.tile(centre, (len(times), 1)), same, np.ones(len(times)))
-    point, turned, drive = magnet.motion.poses(times)
-    away = turned.apply(centre - np.asarray(magnet.motion.point))
-    return Poses(point + away, turned * own, drive)
-
-
 def _moving_iron(
     steady: list[Magnet], iron: list[SoftIronSphere], times: Floats, points: Floats
 ) -> tuple[Floats, Floats]:
     """Give field and gradient of soft-iron spheres that the others and one another magnetise."""
-    centres = [_magnet_poses(sphere, times).point for sphere in iron]
+    centres = [poses_of(sphere, times).point for sphere in iron]
     applied = np.array(
         [
             sum((_moving(m, times, at, sloping=False)[0] for m in steady), np.zeros(points.shape))
@@ -324,22 +309,3 @@ def _magnetised(
             b = one.field(seen)
         field += part[:, None] * b
     return field, slope
-
-
-def at_time(magnets: tuple[Magnet, ...], time: float) -> tuple[Magnet, ...]:
-    """Give magnets at rest as they stand at a time in s, coils with the current they then have."""
-    return tuple(_at_rest(magnet, time) for magnet in magnets)
-
-
-def _at_rest(magnet: Magnet, time: float) -> Magnet:
-    if magnet.motion is None:
-        return magnet
-    point, turned, drive = _magnet_poses(magnet, np.array([time]))
-    if isinstance(magnet, CurrentLoop):
-        magnet = dataclasses.replace(magnet, current=magnet.current * float(drive[0]))
-    elif isinstance(magnet, UniformField):
-        x, y, z = (float(drive[0]) * part for part in magnet.strength)
-        magnet = dataclasses.replace(magnet, strength=(x, y, z))
-    x, y, z = point[0].tolist()
-    a, b, c = turned.as_rotvec()[0].tolist()
-    return dataclasses.replace(magnet, position=(x, y, z), rotation=(a, b, c), motion=None)

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,11 +44,13 @@ __all__ = [
     "Outlook",
     "chain_bonds",
     "crossing_cores",
+    "length_band",
     "look_ahead",
     "predict_lengths",
 ]
 
 Values: TypeAlias = NDArray[np.float64]
+Band = TypeVar("Band", float, NDArray[np.float64])
 
 LONGEST_SINGLE = 27.0
 """From this many particles on two touching chains are lower in energy than one straight chain
@@ -237,17 +239,23 @@ def predict_lengths(
     single_chains = max(full.mean_length, pairs.mean_length)
     longest = _longest_chain(parameters)
     central = min(single_chains, longest)
+    low, high = length_band(central)
     median = _contact_couplings(parameters, np.array([parameters.particles.core_diameter]))
     return Lengths(
         central=central,
-        low=1.0 + (central - 1.0) / BAND,
-        high=1.0 + (central - 1.0) * BAND,
+        low=low,
+        high=high,
         longest=longest,
         single_chains=single_chains,
         neighbours_only=pairs.mean_length,
         singles_fraction=full.singles_fraction,
         aggregation_number=chain_theory.aggregation_number(volume_fraction, float(median[0])),
     )
+
+
+def length_band(length: Band) -> tuple[Band, Band]:
+    """Give the band of predicted mean lengths, from low to high: `BAND` on the excess over 1."""
+    return 1.0 + (length - 1.0) / BAND, 1.0 + (length - 1.0) * BAND
 
 
 def look_ahead(parameters: Parameters) -> Outlook:

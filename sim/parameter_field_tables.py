@@ -12,7 +12,7 @@ from sim.parameter_table import default as _default
 from sim.parameter_values import Choice, Quantity
 from sim.parameter_vectors import Direction
 
-__all__ = ["FieldTable", "StepTable"]
+__all__ = ["FieldTable", "StepTable", "step_frequency", "step_phase"]
 
 Vector: TypeAlias = tuple[float, float, float]
 
@@ -21,9 +21,21 @@ _DIRECTION = Direction("Direction of the field; z is across the film.")
 _TILT = Quantity(
     "angle", -1.5707963267948966, 1.5707963267948966, "0 deg", "Tilt out of the film plane."
 )
-_AZIMUTH = Quantity(
-    "angle", -6.283185307179586, 6.283185307179586, "0 deg", "Angle in the plane from x towards y."
-)
+_SWINGING = "the kinds oscillate and rotate"
+_TURN = 6.283185307179586
+_AZIMUTH = Quantity("angle", -_TURN, _TURN, "0 deg", "Angle in the plane from x towards y.")
+
+
+def step_frequency(example: str, of: str = "Periods", kinds: str = "oscillate") -> Quantity:
+    """Describe a frequency of a step of these kinds."""
+    return Quantity("frequency", 1e-6, 1e12, example, f"{of} a second; for {kinds}.")
+
+
+def step_phase(kinds: str = "oscillate") -> Quantity:
+    """Describe the phase with which a step of these kinds begins."""
+    return Quantity(
+        "angle", -_TURN, _TURN, "90 deg", f"Angle at the start of the step; for {kinds}."
+    )
 
 
 class StepTable(Table):
@@ -43,26 +55,8 @@ class StepTable(Table):
     direction: Annotated[Vector | None, _DIRECTION] = None
     tilt: Annotated[float | None, _TILT] = None
     azimuth: Annotated[float | None, _AZIMUTH] = None
-    frequency: Annotated[
-        float | None,
-        Quantity(
-            "frequency",
-            1e-6,
-            1e12,
-            "2 kHz",
-            "Periods a second; for the kinds oscillate and rotate.",
-        ),
-    ] = None
-    phase: Annotated[
-        float | None,
-        Quantity(
-            "angle",
-            -6.283185307179586,
-            6.283185307179586,
-            "90 deg",
-            "Angle at the start of the step; for the kinds oscillate and rotate.",
-        ),
-    ] = None
+    frequency: Annotated[float | None, step_frequency("2 kHz", kinds=_SWINGING)] = None
+    phase: Annotated[float | None, step_phase(_SWINGING)] = None
     axis: Annotated[
         Vector | None,
         Direction("Normal of the plane in which the field turns, right-handed; for rotate."),

@@ -6,17 +6,17 @@ from typing import Annotated, TypeAlias
 
 from pydantic import Field
 
+from sim.magnets import MOST_MAGNETS
 from sim.parameter_motion_tables import COORDINATE, MagnetStepTable
 from sim.parameter_table import Table
 from sim.parameter_table import default as _default
 from sim.parameter_values import Choice, Number, Quantity, WholeNumber, Words
 from sim.parameter_vectors import Direction, Lengths, Sides
 
-__all__ = ["MOST_COPIES", "MOST_STEPS", "CellTable", "MagnetTable"]
+__all__ = ["MOST_STEPS", "CellTable", "MagnetTable"]
 
 Vector: TypeAlias = tuple[float, float, float]
 
-MOST_COPIES = 1000
 MOST_STEPS = 1000
 
 _SIZE = Quantity("length", 1e-5, 1.0, "10 mm", "")
@@ -120,10 +120,10 @@ class MagnetTable(Table):
     ] = _default("once")
     copies: Annotated[
         int | None,
-        WholeNumber(2, MOST_COPIES, 4, "Number of magnets on the line, on the ring or in a row."),
+        WholeNumber(2, MOST_MAGNETS, 4, "Number of magnets on the line, on the ring or in a row."),
     ] = None
     rows: Annotated[
-        int | None, WholeNumber(1, MOST_COPIES, 3, "Number of rows of a grid, along y.")
+        int | None, WholeNumber(1, MOST_MAGNETS, 3, "Number of rows of a grid, along y.")
     ] = None
     step: Annotated[
         Vector | None,

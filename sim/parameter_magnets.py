@@ -13,8 +13,10 @@ import numpy as np
 from sim.cell_parameters import CellParameters
 from sim.field_gradient import Gradient
 from sim.field_parameters import FieldParameters, FieldStep
+from sim.field_slopes import six_slopes
 from sim.magnet_overlap import overlapping
 from sim.magnets import (
+    MOST_MAGNETS,
     Block,
     CurrentLoop,
     Disc,
@@ -25,7 +27,6 @@ from sim.magnets import (
     Sphere,
     UniformField,
     field_and_gradient,
-    six_slopes,
 )
 from sim.measured_field import MeasuredField
 from sim.moving_field import spans_of
@@ -172,6 +173,8 @@ def check_magnets(reading: Reading) -> Iterator[str]:
         for sentence in _check_keys(f"[[magnets]] number {number}", values)
     ]
     found += check_motions(reading)
+    if not found:
+        found += _check_number(reading)
     yield from found
     if not found and reading.has("cell", "width", "place") and reading.has("film", "thickness"):
         yield from _check_film(reading)
@@ -232,6 +235,23 @@ def _check_keys(label: str, values: Mapping[str, Any]) -> Iterator[str]:
             f"{label} inner_diameter must be below the diameter of "
             f"{format_quantity(outer, 'length')}; received {format_quantity(inner, 'length')}."
         )
+
+
+def _check_number(reading: Reading) -> Iterator[str]:
+    """Refuse more single magnets than can be summed in minutes."""
+    single = [_copies(values) for values in reading.magnets]
+    if sum(single) > MOST_MAGNETS:
+        number = single.index(max(single)) + 1
+        yield (
+            f"[[magnets]] must be at most {MOST_MAGNETS} single magnets in all; copies and rows "
+            f"make {sum(single)} of them, number {number} alone {max(single)}."
+        )
+
+
+def _copies(values: Mapping[str, Any]) -> int:
+    """Count the single magnets of one table."""
+    numbers = {"once": (), "line": ("copies",), "ring": ("copies",), "grid": ("copies", "rows")}
+    return math.prod(values[key] for key in numbers[values["repeat"]])
 
 
 def _check_film(reading: Reading) -> Iterator[str]:

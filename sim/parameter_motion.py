@@ -11,8 +11,8 @@ import numpy as np
 
 from sim.magnet_motion import MagnetStep, Motion
 from sim.magnet_overlap import overlapping, reach
+from sim.magnet_poses import at_time
 from sim.magnets import Magnet
-from sim.moving_field import at_time
 from sim.units import format_quantity
 
 if TYPE_CHECKING:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, TypeAlias
 
+from sim.parameter_field_tables import step_frequency, step_phase
 from sim.parameter_table import Table
 from sim.parameter_table import default as _default
 from sim.parameter_values import Choice, Number, Quantity
@@ -54,29 +55,15 @@ class MagnetStepTable(Table):
             "A point on that axis; left out, the position of the magnet.",
         ),
     ] = None
-    rate: Annotated[
-        float | None, Quantity("frequency", 1e-6, 1e12, "2 Hz", "Turns a second; for turn.")
-    ] = None
+    rate: Annotated[float | None, step_frequency("2 Hz", "Turns", "turn")] = None
     angle: Annotated[
         float | None,
         Quantity(
             "angle", -1e6, 1e6, "90 deg", "Angle of the whole step, instead of rate; for turn."
         ),
     ] = None
-    frequency: Annotated[
-        float | None,
-        Quantity("frequency", 1e-6, 1e12, "50 Hz", "Periods a second; for oscillate."),
-    ] = None
-    phase: Annotated[
-        float | None,
-        Quantity(
-            "angle",
-            -6.283185307179586,
-            6.283185307179586,
-            "90 deg",
-            "Angle at the start of the step; for oscillate.",
-        ),
-    ] = None
+    frequency: Annotated[float | None, step_frequency("50 Hz")] = None
+    phase: Annotated[float | None, step_phase()] = None
     share: Annotated[
         float | None,
         Number(-10.0, 10.0, 0.5, "Of the current or strength, at the end of ramp."),

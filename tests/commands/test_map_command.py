@@ -6,11 +6,12 @@ import math
 
 import pytest
 
+from analysis import map_number_pictures
 from sim.command_line import main
 from sim.parameters import load
 from sim.provenance import made_by
 from sim.run_record import resolved
-from tests.reference.small_film import small_film
+from tests.reference.small_film import over_magnets, small_film
 
 pytest.importorskip("magpylib")
 
@@ -31,17 +32,10 @@ def call(*words):
     return main([str(word) for word in words])
 
 
-def over_magnet(magnet=MAGNET):
-    """Return the text of a film over a magnet, whose field is not typed in."""
-    field = '[field]\nstrength = "20 mT"\ndirection = [1, 0, 0]\n'
-    assert field in small_film()
-    return small_film().replace(field, "") + magnet
-
-
 @pytest.fixture(scope="module")
 def film(tmp_path_factory):
     path = tmp_path_factory.mktemp("film") / "film.toml"
-    path.write_text(over_magnet())
+    path.write_text(over_magnets(MAGNET))
     return path
 
 
@@ -126,20 +120,77 @@ def test_a_file_without_magnets_has_no_map(tmp_path, capsys):
 
 def test_a_film_inside_the_magnet_is_bad_input(tmp_path, capsys):
     path = tmp_path / "film.toml"
-    path.write_text(over_magnet(MAGNET.replace('"-6 mm"', '"-1 mm"')))
+    path.write_text(over_magnets(MAGNET.replace('"-6 mm"', '"-1 mm"')))
     assert call("map", path, "-o", tmp_path / "cell") == 2
     assert "[[magnets]]" in capsys.readouterr().err
     assert not (tmp_path / "cell").exists()
 
 
-def test_a_map_of_moving_magnets_is_that_of_the_start(film, folder, tmp_path, capsys):
-    steps = """[[magnets.steps]]
+STEPS = """[[magnets.steps]]
 motion = "slide"
 duration = "4 us"
 position = ["2 mm", "0 mm", "-6 mm"]
 """
-    path = tmp_path / "film.toml"
-    path.write_text(over_magnet(MAGNET.replace("[cell]", steps + "[cell]")))
-    assert call("map", path, "-o", tmp_path / "cell") == 0, capsys.readouterr().err
-    assert "the magnets move" in capsys.readouterr().err
+
+
+@pytest.fixture(scope="module")
+def moving(film):
+    path = film.parent / "moving.toml"
+    path.write_text(over_magnets(MAGNET.replace("[cell]", STEPS + "[cell]")))
+    return path
+
+
+def test_a_map_of_moving_magnets_is_that_of_the_start(moving, folder, tmp_path, capsys):
+    assert call("map", moving, "-o", tmp_path / "cell") == 0, capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "the magnets move: the map takes them as they stand at the start; --time" in told
     assert (tmp_path / "cell/cell_map.csv").read_bytes() == (folder / "cell_map.csv").read_bytes()
+
+
+def test_the_time_of_a_map_of_moving_magnets(moving, folder, tmp_path, monkeypatch, capsys):
+    """After three quarters of its way the sphere lies 1.5 mm beside, and so does the field."""
+    heads = []
+    draw = map_number_pictures.head_note
+    monkeypatch.setattr(
+        map_number_pictures, "head_note", lambda *words: (heads.append(words[1]), draw(*words))
+    )
+    assert call("map", moving, "--time", "3 us", "-o", tmp_path / "cell") == 0
+    assert heads == ["magnets as 3 µs into their programme"]
+    assert "as they stand 3 us after the start." in capsys.readouterr().err
+    with (tmp_path / "cell/cell_map.csv").open() as file:
+        later = {(row["x_m"], row["y_m"]): float(row["strength_T"]) for row in csv.DictReader(file)}
+    with (folder / "cell_map.csv").open() as file:
+        before = [
+            (float(row["x_m"]), row["y_m"], row["strength_T"]) for row in csv.DictReader(file)
+        ]
+    compared = 0
+    for x, y, strength in before:
+        place = (f"{x + 1.5e-3:.8g}", y)
+        if place in later:
+            compared += 1
+            assert later[place] == pytest.approx(float(strength), rel=1e-6)
+    assert compared > 1000
+
+
+@pytest.mark.parametrize(
+    ("time", "sentence"),
+    [
+        ("5 us", "--time must be a time from 0 s to 4 us, where the last step of the magnets ends"),
+        ("-1 us", 'where the last step of the magnets ends; received "-1 us"'),
+        ("nan us", "--time: must be a time"),
+        ("3", "--time: must be a time with its unit"),
+        ("3 mT", "mT is a unit of"),
+    ],
+)  # fmt: skip
+def test_a_time_beyond_the_programme_is_bad_input(time, sentence, moving, tmp_path, capsys):
+    assert call("map", moving, f"--time={time}", "-o", tmp_path / "cell") == 2
+    told = capsys.readouterr().err
+    assert sentence in told
+    assert told.count("\n") == 1
+    assert not (tmp_path / "cell").exists()
+
+
+def test_magnets_that_stand_still_have_no_time(film, tmp_path, capsys):
+    assert call("map", film, "--time", "1 us", "-o", tmp_path / "cell") == 2
+    assert "--time is for magnets that move by [[magnets.steps]]" in capsys.readouterr().err
+    assert not (tmp_path / "cell").exists()

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from sim import cell_drift
-from tests.commands.test_map_command import call, over_magnet
+from tests.commands.test_map_command import MAGNET, call
 from tests.reference.planted_sweep import planted_sweep
+from tests.reference.small_film import over_magnets
 
 pytest.importorskip("magpylib")
 
@@ -24,7 +25,7 @@ FILES = {
 def film(tmp_path, monkeypatch):
     monkeypatch.setattr(cell_drift, "CELLS", 12)
     path = tmp_path / "film.toml"
-    path.write_text(over_magnet())
+    path.write_text(over_magnets(MAGNET))
     return path
 
 
@@ -89,7 +90,7 @@ def test_a_time_out_of_range_is_bad_input(text, sentence, film, tmp_path, capsys
 def test_a_sweep_is_laid_over_map_and_drift(film, tmp_path, capsys):
     """The planted length 1 + 100 B is linear between 5, 10, 20 and 40 mT in log B."""
     out, sweep = tmp_path / "cell", planted_sweep(tmp_path / "trends")
-    level = over_magnet().replace("direction = [0, 0, 1]", "direction = [1, 0, 0]")
+    level = over_magnets(MAGNET).replace("direction = [0, 0, 1]", "direction = [1, 0, 0]")
     film.write_text(level.replace('"0.12 um"', '"0.2 um"'))
     words = ("map", film, "--sweep", sweep, "--drift", "1 year", "-o", out)
     assert call(*words) == 0, capsys.readouterr().err

@@ -15,18 +15,20 @@ pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 
 from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine
+from sim.field_slopes import six_slopes
 from sim.field_stages import FieldStage
 from sim.kernels import step
-from sim.magnets import field_and_gradient, six_slopes
-from sim.moving_field import TOLERANCE, at_time, spans_of
+from sim.magnet_poses import at_time
+from sim.magnets import field_and_gradient
+from sim.moving_field import TOLERANCE, spans_of
 from sim.parameters import from_text
 from sim.particles import draw
 from sim.reduced_system import reduce
-from tests.reference.small_film import small_film
+from tests.reference.small_film import over_magnets, small_film
 from tests.reference.small_systems import film, random_film
 
 REMANENCE, RADIUS = 1.2, 5e-3
-FILM = small_film("1 ms").replace('[field]\nstrength = "20 mT"\ndirection = [1, 0, 0]\n', "")
+FILM = over_magnets("", small_film("1 ms"))
 SPHERE = """
 [[magnets]]
 kind = "sphere"

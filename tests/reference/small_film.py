@@ -1,6 +1,12 @@
 """A film that is simulated in about a second: for tests of commands, not of physics."""
 
-SMALL_FILM = """\
+FIELD = """\
+[field]
+strength = "20 mT"
+direction = [1, 0, 0]
+"""
+SMALL_FILM = (
+    """\
 title = "small film"
 [particles]
 core_diameter = "16 nm"
@@ -11,9 +17,9 @@ thickness = "0.12 um"
 count = 60
 [repulsion]
 kind = "soft_core"
-[field]
-strength = "20 mT"
-direction = [1, 0, 0]
+"""
+    + FIELD
+    + """\
 [dipoles]
 sum = "cutoff"
 cutoff_diameters = 4.0
@@ -23,6 +29,19 @@ seed = 7
 [output]
 frames = {frames}
 """
+)
+
+SMALLEST_FILM = """
+[particles]
+core_diameter = "20 nm"
+volume_fraction = 0.03
+[film]
+thickness = "0.4 um"
+width = "1 um"
+[run]
+duration = "0.2 ms"
+"""
+"""What a parameter file cannot be without."""
 
 
 def small_film(duration="4 us", frames=20):
@@ -39,3 +58,10 @@ magnetic_share = 0.2
 """
     text = small_film().replace('core_diameter = "16 nm"\n', beads)
     return text.replace('"0.12 um"', '"0.6 um"').replace("count = 60", "count = 300")
+
+
+def over_magnets(magnets, text=None):
+    """Return the text of a film whose field is made by magnets instead of typed in."""
+    text = small_film() if text is None else text
+    assert FIELD in text
+    return text.replace(FIELD, "") + magnets

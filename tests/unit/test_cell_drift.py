@@ -13,7 +13,7 @@ from sim.cell_text import cell_sentences
 from sim.constants import BOLTZMANN
 from sim.outlook import predict_lengths
 from sim.parameters import from_text
-from tests.reference.small_film import bead_film, small_film
+from tests.reference.small_film import bead_film, over_magnets, small_film
 
 pytest.importorskip("magpylib")
 
@@ -33,11 +33,8 @@ YEARS = 3e9
 
 def film(core="16 nm", fraction="0.03"):
     """Return the parameters of a film over a sphere."""
-    field = '[field]\nstrength = "20 mT"\ndirection = [1, 0, 0]\n'
-    text = small_film().replace(field, "").replace('"16 nm"', f'"{core}"')
-    return from_text(
-        text.replace("volume_fraction = 0.03", f"volume_fraction = {fraction}") + MAGNET
-    )
+    text = over_magnets(MAGNET).replace('"16 nm"', f'"{core}"')
+    return from_text(text.replace("volume_fraction = 0.03", f"volume_fraction = {fraction}"))
 
 
 @pytest.fixture(autouse=True)
@@ -119,8 +116,7 @@ def test_lengths_between_knots_are_those_of_the_prediction():
 def test_check_tells_how_far_particles_come_in_a_week():
     """On a sphere's equator B = (Br/3)(R/r)^3 and |dB/dr| = 3 B/r; Stokes-Einstein for the rest."""
     level = MAGNET.replace('["0 mm", "0 mm", "-8 mm"]', '["-12 mm", "0 mm", "0 mm"]')
-    field = '[field]\nstrength = "20 mT"\ndirection = [1, 0, 0]\n'
-    parameters = from_text(small_film().replace(field, "") + level)
+    parameters = from_text(over_magnets(level))
     carrier, sizes = parameters.carrier, parameters.particles
     strength = REMANENCE / 3.0 * (0.5 * DIAMETER / 12e-3) ** 3
     thermal = BOLTZMANN * carrier.temperature
@@ -145,8 +141,7 @@ def film_in(field):
 
 def test_cores_of_a_bead_turn_each_for_itself():
     """U/kT = -n ln(sinh x/x) of n cores, x of one core (Langevin)."""
-    field = '[field]\nstrength = "20 mT"\ndirection = [1, 0, 0]\n'
-    parameters = from_text(bead_film().replace(field, "") + MAGNET)
+    parameters = from_text(over_magnets(MAGNET, bead_film()))
     found = drift_cell(parameters, YEARS)
     sizes = parameters.particles
     count = 0.2 * (100e-9 / 10e-9) ** 3  # volume of the cores over that of one

@@ -13,17 +13,8 @@ from sim.magnet_text import field_variation
 from sim.magnets import CurrentLoop, Sphere, UniformField
 from sim.parameter_magnets import field_of_magnets
 from sim.parameters import ParameterError, from_text
+from tests.reference.small_film import SMALLEST_FILM as FILM
 
-FILM = """
-[particles]
-core_diameter = "20 nm"
-volume_fraction = 0.03
-[film]
-thickness = "0.4 um"
-width = "1 um"
-[run]
-duration = "0.2 ms"
-"""
 SPHERE = """
 [[magnets]]
 kind = "sphere"
@@ -97,6 +88,11 @@ def test_coils():
         (SPHERE.replace('diameter = "10 mm"', ""), "number 1 diameter is missing; kind"),
         (SPHERE.replace("sphere", "cone"), "number 1 kind must be "),
         ("magnets = 3\n", "magnets must be a list of at most 1000 tables"),
+        (
+            SPHERE + 'repeat = "grid"\ncopies = 40\nrows = 30\nstep = ["12 mm", "12 mm", "0 mm"]\n',
+            "[[magnets]] must be at most 1000 single magnets in all; copies and rows make 1200 of "
+            "them, number 1 alone 1200.",
+        ),
     ],
 )
 def test_mistakes(text, sentence):

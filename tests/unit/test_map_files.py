@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from analysis.map_files import write_map
-from analysis.map_pictures import chains_map, numbers_map
+from analysis.map_number_pictures import numbers_map
+from analysis.map_pictures import chains_map
 from sim.magnet_outlines import outlines
 from sim.magnets import Block, CurrentLoop, Ring, SoftIronSphere, Sphere, UniformField
 

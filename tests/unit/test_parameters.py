@@ -12,19 +12,9 @@ import pytest
 from sim.parameter_template import TEMPLATE
 from sim.parameters import ParameterError, from_text, json_schema, load
 from sim.units import MU0
+from tests.reference.small_film import SMALLEST_FILM as SMALLEST
 
 DEMO = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
-
-SMALLEST = """
-[particles]
-core_diameter = "20 nm"
-volume_fraction = 0.03
-[film]
-thickness = "0.4 um"
-width = "1 um"
-[run]
-duration = "0.2 ms"
-"""
 
 
 def changed(old="", new="", more=""):

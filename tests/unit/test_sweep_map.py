@@ -66,11 +66,39 @@ def test_a_point_keeps_its_value_and_its_error(folder):
     assert spread == pytest.approx([error(point)])
 
 
-def test_errors_half_way_add_in_squares(folder):
+def test_errors_half_way_add_in_squares(tmp_path):
     """Of (a + b)/2 with independent errors s the error is sqrt(s_a^2 + s_b^2)/2 (textbook)."""
+    points = [{"field.strength_T": b} for b in FIELDS]
+    even = {"keys": KEYS[:1], "points": points, "replicas": 1}
+    planted_sweep(tmp_path, measures=lambda *_: {"mean_length": 2.0, "error": 0.02}, **even)
     place = spots([math.sqrt(0.005 * 0.01)], 0.0)
-    _, spread = read_sweep_grid(folder).look_up("chains_mean_length", place)
+    _, spread = read_sweep_grid(tmp_path).look_up("chains_mean_length", place)
     assert spread == pytest.approx([0.02 / math.sqrt(2.0)])
+
+
+@pytest.mark.parametrize("count", [2, 3, 5])
+def test_what_a_straight_line_misses_of_a_parabola_is_in_the_error(count, tmp_path):
+    """Linear interpolation of a parabola misses f''/2 times both distances (Abramowitz, 25.2)."""
+    fields = np.geomspace(0.005, 0.08, count)
+
+    def parabola(point, _):
+        return {"mean_length": 3.0 + 0.4 * math.log(point["field.strength_T"] / 0.02) ** 2,
+                "error": 1e-9}  # fmt: skip
+
+    points = [{"field.strength_T": b} for b in fields]
+    planted_sweep(tmp_path, keys=KEYS[:1], points=points, replicas=1, measures=parabola)
+    strength = np.geomspace(0.0051, 0.079, 37)
+    value, spread = read_sweep_grid(tmp_path).look_up("chains_mean_length", spots(strength, 0.0))
+    missed = value - (3.0 + 0.4 * np.log(strength / 0.02) ** 2)
+    if count == 2:  # two values say nothing of a bend
+        assert spread.max() < 1e-8
+    else:
+        assert spread == pytest.approx(missed, rel=1e-6, abs=1e-8)
+    told = sweep_sentences(
+        read_sweep_grid(tmp_path), tmp_path, resolved_film({}),
+        sweep_columns(read_sweep_grid(tmp_path), spots(strength, 0.0)),
+    )  # fmt: skip
+    assert ("unknown along field" in told[0]) == (count == 2)
 
 
 @pytest.mark.parametrize(
@@ -155,7 +183,8 @@ def test_maps_are_hatched_where_the_sweep_ends(folder):
     drawn(figure)
     maps = [axes for axes in figure.axes if axes.images]
     assert len(maps) == 4
-    assert all("hatched: outside the sweep" in axes.get_title(loc="left") for axes in maps)
+    assert figure.get_suptitle() == "Hatched: outside the sweep"
+    assert maps[3].get_title(loc="left").startswith("Mean chain length, ± 0.0")
     shown = maps[3].images[0].get_array()
     assert np.array_equal(np.ma.getmaskarray(shown), columns["sweep_outside"] > 0)
     known = columns["sweep_outside"] == 0
