@@ -103,6 +103,8 @@ class ReducedSystem:
         Their m_s, the same as ``moment``; None where moments are fixed.
     core_langevin : float
         Moment of one small core of a bead; 0 where moments are fixed.
+    inner_steps : int
+        Inner steps of a step: near pairs are summed again in each, all others once a step.
     """
 
     units: ReducedUnits
@@ -149,6 +151,12 @@ class ReducedSystem:
     induced: bool = False
     saturation: Floats | None = None
     core_langevin: float = 0.0
+    inner_steps: int = 1
+
+    @property
+    def inner_dt(self) -> float:
+        """The step in which particles move."""
+        return self.dt / self.inner_steps
 
     @property
     def has_body_forces(self) -> bool:
