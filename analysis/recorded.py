@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.run_file_checks import NUMBER, largest
+
 __all__ = ["record", "wrong_entry"]
 
 
@@ -59,6 +61,8 @@ def _programme(value: Any) -> bool:
     )
 
 
+ROW = 1000
+"""A series of more numbers a frame is something else, and is not read."""
 Check = Callable[[Any], bool]
 RULES: dict[str, dict[str, tuple[Check, str]]] = {
     "derived": {
@@ -150,16 +154,19 @@ def observables(file: Any, frames: int) -> dict[str, NDArray[np.float64]]:
     Raises
     ------
     ValueError
-        If the field of a frame is not a number.
+        If the field of a frame is not a number, or another value larger than numbers may be.
     """
     out: dict[str, NDArray[np.float64]] = {}
     for name, group in file.get("observables", {}).items():
         data = group["value"] if hasattr(group, "keys") and "value" in group else None
-        if data is not None and data.ndim >= 1 and data.shape[0] >= frames:
+        if data is None or data.shape is None or not 1 <= data.ndim <= 3:
+            continue
+        if data.shape[0] >= frames and math.prod(data.shape[1:]) <= ROW:
             values = np.asarray(data[:frames], dtype=np.float64)
             # The field says which frames are averaged; a gap in another series is only a gap.
-            if name == "field" and not np.isfinite(values).all():
-                raise ValueError("/observables/field holds a value that is not a number")
+            whole = values if name == "field" else values[~np.isnan(values)]
+            if not largest(whole) <= NUMBER:
+                raise ValueError(f"/observables/{name} holds a value that is no number to {NUMBER}")
             out[str(name)] = values
     return out
 

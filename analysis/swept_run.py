@@ -127,7 +127,9 @@ def _unmeasured(folder: Path) -> SweptRun:
     import h5py
 
     try:
-        with h5py.File(folder / "run.h5") as file:
+        with h5py.File(folder / "run.h5", "r") as file:
+            if isinstance(file.get("parameters", getlink=True), h5py.ExternalLink):
+                return SweptRun("unfinished", "its run file names other files", {}, {})
             attrs = file["parameters"].attrs
             finished = bool(attrs.get("finished", False))
             failed = attrs.get("ending") == "failed"

@@ -16,19 +16,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.recorded import is_whole, observables, record, wrong_entry
-from analysis.run_file_checks import obstacle
+from analysis.run_file_arrays import (
+    LENGTH_UNITS,
+    MOMENT_UNITS,
+    TrajectoryError,
+    diameters,
+    edges,
+    fixed,
+    schedule,
+    unit,
+)
+from analysis.run_file_checks import NUMBER, largest, obstacle
 
 Floats = NDArray[np.float64]
 Read = TypeVar("Read")
 
-LENGTH_UNITS = {"m": 1.0, "mm": 1e-3, "um": 1e-6, "µm": 1e-6, "μm": 1e-6, "nm": 1e-9, "pm": 1e-12}
-TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
-MOMENT_UNITS = {"A m2": 1.0, "A m+2": 1.0, "A m^2": 1.0, "J/T": 1.0, "J T-1": 1.0}
 BLOCK_BYTES = 16_000_000
 
-
-class TrajectoryError(ValueError):
-    """A file that cannot be read as a run: one sentence that names the file and what is missing."""
+__all__ = ["Run", "TrajectoryError", "open_run"]
 
 
 @dataclass
@@ -124,10 +129,10 @@ class Run:
 
     def _finite(self, rows: Floats, what: str, frame: int) -> Floats:
         """Give back one frame of finite numbers."""
-        if not np.isfinite(rows).all():
+        if not largest(rows) <= NUMBER:
             raise TrajectoryError(
-                f"frame {frame} of {self.path} must hold finite {what}; it holds a value "
-                "that is not a number."
+                f"frame {frame} of {self.path} must hold finite {what} of at most {NUMBER:g}; it "
+                "holds a value that is larger or not a number."
             )
         return rows
 
@@ -171,6 +176,9 @@ def open_run(path: str | Path) -> Run:
     if not file_path.is_file():
         raise TrajectoryError(f"a run must be a folder with run.h5 or an H5MD file; {path} is not.")
     with _opened(file_path) as file:
+        # First: to look at anything else could follow a link to a pipe.
+        if found := _guarded(file_path, lambda: obstacle(file, file_path)):
+            raise TrajectoryError(found)
         if not _guarded(file_path, lambda: is_whole(file)):
             raise TrajectoryError(
                 f"{file_path} must be a whole run; it is damaged: its checksum does not fit what "
@@ -185,6 +193,10 @@ def _guarded(path: Path, read: Callable[[], Read]) -> Read:
         return read()
     except TrajectoryError:
         raise
+    except MemoryError as error:
+        raise TrajectoryError(
+            f"{path} must fit into memory; there is not enough for what it holds."
+        ) from error
     except (
         ArithmeticError, AttributeError, LookupError, OSError, RuntimeError, SystemError,
         TypeError, ValueError,
@@ -207,8 +219,6 @@ def _opened(path: Path) -> Any:
 
 def _read_run(file: Any, path: Path) -> Run:
     """Read all that is fixed in time, checked."""
-    if found := obstacle(file, path):
-        raise TrajectoryError(found)
     group = _particle_group(file, path)
     film = file["particles"][group]
     stored, count = _checked_shape(film, group, path)
@@ -217,9 +227,9 @@ def _read_run(file: Any, path: Path) -> Run:
         raise TrajectoryError(f"{path} must hold at least one complete frame; it holds none.")
     notices: list[str] = []
     position = film["position"]
-    scale = _unit(position["value"], LENGTH_UNITS, "positions", path, notices)
-    times, steps = _schedule(position, frames, path, notices)
-    edges = _edges(film, path, notices)
+    scale = unit(position["value"], LENGTH_UNITS, "positions", path, notices)
+    times, steps = schedule(position, frames, path, notices)
+    box = edges(film, path, notices)
     recorded = record(file)
     if wrong := wrong_entry(recorded):
         raise TrajectoryError(f"{path} must record {wrong}.")
@@ -234,17 +244,17 @@ def _read_run(file: Any, path: Path) -> Run:
         frames=frames,
         times=times,
         steps=steps,
-        diameters=_diameters(film, group, edges, count, path, notices),
-        sides=edges[:2],
-        thickness=float(edges[2]),
+        diameters=diameters(film, group, box, count, path, notices),
+        sides=box[:2],
+        thickness=float(box[2]),
         group=group,
         has_moments=moments is not None,
-        core_diameters=_fixed(film, "core_diameter", count, LENGTH_UNITS, path, notices),
-        moment_magnitudes=_fixed(film, "moment_magnitude", count, MOMENT_UNITS, path, notices),
+        core_diameters=fixed(film, "core_diameter", count, LENGTH_UNITS, path, notices),
+        moment_magnitudes=fixed(film, "moment_magnitude", count, MOMENT_UNITS, path, notices),
         observables=observables(file, frames),
         length_scale=scale,
         moment_scale=(
-            1.0 if moments is None else _unit(moments, MOMENT_UNITS, "moments", path, notices)
+            1.0 if moments is None else unit(moments, MOMENT_UNITS, "moments", path, notices)
         ),
         notices=tuple(notices),
         **recorded,
@@ -275,7 +285,8 @@ def _particle_group(file: Any, path: Path) -> str:
     if len(names) == 1:
         return str(names[0])
     raise TrajectoryError(
-        f"{path} must hold one group of particles or one called film; it holds {names}."
+        f"{path} must hold one group of particles or one called film; it holds "
+        f"{', '.join(map(str, names[:5])) or 'none'}{', ...' if len(names) > 5 else ''}."
     )
 
 
@@ -290,106 +301,3 @@ def _complete_frames(file: Any, film: Any, stored: int) -> int:
         if name in film["position"] and film["position"][name].ndim == 1:
             frames = min(frames, film["position"][name].shape[0])
     return frames
-
-
-def _unit(data: Any, table: dict[str, float], what: str, path: Path, notices: list[str]) -> float:
-    """Factor to SI from the unit attribute; without one SI is assumed and said."""
-    text = data.attrs.get("unit")
-    if text is None:
-        notices.append(f"{what} of {path.name} carry no unit: SI assumed")
-        return 1.0
-    name = text.decode() if isinstance(text, bytes) else str(text)
-    if name not in table:
-        raise TrajectoryError(
-            f"{path} must give {what} in one of {', '.join(table)}; it gives them in {name!r}."
-        )
-    return table[name]
-
-
-def _schedule(
-    position: Any, frames: int, path: Path, notices: list[str]
-) -> tuple[Floats, NDArray[np.int64]]:
-    """Return times in s and steps; H5MD allows an array, or one increment with an offset."""
-    steps = np.arange(frames, dtype=np.int64)
-    if "step" in position:
-        numbers = _series(position["step"], frames)
-        if not (np.abs(numbers) < 2.0**62).all():
-            raise ValueError("its steps are no whole numbers of 63 bits")
-        steps = numbers.astype(np.int64)
-    if "time" not in position:
-        notices.append(f"{path.name} holds no times: step numbers stand in for seconds")
-        return steps.astype(np.float64), steps
-    scale = _unit(position["time"], TIME_UNITS, "times", path, notices)
-    times = _series(position["time"], frames) * scale
-    if not np.isfinite(times).all() or (np.diff(times) < 0).any():
-        raise TrajectoryError(f"{path} must hold rising times; it holds times that fall or NaN.")
-    return times, steps
-
-
-def _series(data: Any, frames: int) -> NDArray[Any]:
-    """Return an explicit series, or offset + increment * frame."""
-    values = (
-        data[:frames]
-        if data.ndim == 1
-        else data.attrs.get("offset", 0) + data[()] * np.arange(frames)
-    )
-    if np.shape(values) != (frames,):
-        raise ValueError(f"{data.name} holds other than one number a frame")
-    return np.asarray(values, dtype=np.float64)
-
-
-def _edges(film: Any, path: Path, notices: list[str]) -> Floats:
-    """Sides of the box in m, (3,)."""
-    edges = film["box"]["edges"] if "box" in film and "edges" in film["box"] else None
-    if edges is None:
-        raise TrajectoryError(f"{path} must hold the patch in box/edges; it does not.")
-    data = edges if not hasattr(edges, "keys") else edges["value"]
-    values = np.asarray(data[()], dtype=np.float64)
-    if data is not edges:  # given for every frame
-        if np.ptp(values, axis=0).max() > 0:
-            raise TrajectoryError(f"{path} must hold a patch of fixed size; its box changes.")
-        values = values[0]
-    if values.shape == (3, 3) and np.count_nonzero(values - np.diag(np.diag(values))) == 0:
-        values = np.diag(values)
-    if values.shape != (3,) or not (np.isfinite(values).all() and (values > 0).all()):
-        raise TrajectoryError(
-            f"{path} must hold three positive box edges; it holds {values.tolist()}."
-        )
-    return np.array(values * _unit(data, LENGTH_UNITS, "box edges", path, notices))
-
-
-def _fixed(
-    film: Any, name: str, count: int, table: dict[str, float], path: Path, notices: list[str]
-) -> Floats | None:
-    """Return a particle property that is fixed in time, or None."""
-    if name not in film:
-        return None
-    data = film[name] if not hasattr(film[name], "keys") else film[name]["value"]
-    values = np.asarray(data[()], dtype=np.float64)
-    if values.ndim == 2:
-        values = values[0]
-    if values.ndim == 0:
-        values = np.full(count, float(values))
-    if values.shape != (count,) or not np.isfinite(values).all():
-        raise TrajectoryError(
-            f"{path} must hold one finite {name} a particle; it holds {values.shape}."
-        )
-    return values * _unit(data, table, name, path, notices)
-
-
-def _diameters(
-    film: Any, group: str, edges: Floats, count: int, path: Path, notices: list[str]
-) -> Floats:
-    """Steric diameters, required: no bond can be told without them."""
-    values = _fixed(film, "diameter", count, LENGTH_UNITS, path, notices)
-    if values is None or not (values > 0).all():
-        raise TrajectoryError(
-            f"{path} must hold positive particle diameters in /particles/{group}/diameter; "
-            "without them no bond can be told."
-        )
-    if values.max() > edges[:2].min():
-        raise TrajectoryError(
-            f"{path} must hold particles that are smaller than the patch; its largest is of "
-            f"{values.max():.3g} m in a patch of {edges[0]:.3g} m x {edges[1]:.3g} m."
-        )
-    return values

@@ -1,5 +1,6 @@
 """Files that cannot be used: one clear sentence, exit code 2, nothing written over."""
 
+import os
 import random
 from pathlib import Path
 
@@ -121,6 +122,49 @@ def test_measure_and_plot_refuse_a_spoilt_run_file(folder, capsys, tmp_path, spo
 @pytest.mark.parametrize("command", ["measure", "plot"])
 def test_measure_and_plot_refuse_what_is_not_there(capsys, tmp_path, command):
     refuses([command, tmp_path / "nothing"], "nothing", capsys, tmp_path)
+
+
+def test_pipes_are_refused_and_not_waited_for(folder, film, capsys, tmp_path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for words in (
+        ["measure", pipe],
+        ["plot", pipe],
+        ["check", "--same", pipe, folder],
+        ["check", "--same", folder, pipe],
+        ["run", film, "-o", pipe],
+    ):
+        refuses(words, "pipe", capsys, tmp_path)
+    assert main(["check", str(pipe)]) == 2
+    assert "the path is no ordinary file" in capsys.readouterr().err
+
+
+def test_a_pipe_in_the_place_of_a_run_file_or_a_checkpoint(folder, film, capsys, tmp_path):
+    for name in ("checkpoint.h5", "run.h5"):
+        (folder / name).unlink()
+        os.mkfifo(folder / name)
+        for words in (["measure", folder], ["run", film, "-o", folder, "--resume"]):
+            if name == "run.h5" or words[0] == "run":
+                refuses(words, name, capsys, tmp_path)
+
+
+def never_written(file):
+    """Positions of 24 TB of which the file holds nothing."""
+    del file["/particles/film/position/value"]
+    file.create_dataset("/particles/film/position/value", (10**12, 1, 3), "f8", chunks=(1, 1, 3))
+
+
+def test_arrays_that_were_never_written_are_refused_before_room_is_made(
+    folder, film, capsys, tmp_path
+):
+    with h5py.File(folder / "run.h5", "r+") as file:
+        never_written(file)
+    for words in (
+        ["run", film, "-o", folder, "--resume"],
+        ["measure", folder],
+        ["check", "--same", folder, folder],
+    ):
+        refuses(words, "says to be of shape (1000000000000, 1, 3)", capsys, tmp_path)
 
 
 @pytest.mark.parametrize("command", ["check", "run"])

@@ -1,5 +1,7 @@
 """Spoilt files through both readers: read, or refused with one of our own errors; never else."""
 
+import os
+
 import h5py
 import numpy as np
 import pytest
@@ -12,6 +14,9 @@ from tests.reference.spoilt_runs import records, spoil, spoilings, write_run
 POSITION, TIME = "/particles/film/position/value", "/particles/film/position/time"
 MOMENT, FIELD = "/particles/film/moment/value", "/observables/field/value"
 COUNTED, DIAMETER = "/parameters/frames_complete", "/particles/film/diameter"
+STEP, EDGES = "/particles/film/position/step", "/particles/film/box/edges"
+SIZES = (DIAMETER, "/particles/film/core_diameter", "/particles/film/moment_magnitude")
+ENERGY = "/observables/energy_dipolar/value"
 
 FOUND = {
     "a group in the place of a series": [("group", FIELD), ("group", TIME)],
@@ -25,6 +30,39 @@ FOUND = {
     "values in a pipe": [("put_external", POSITION, "pipe")],
     "values in a virtual array": [("put_virtual", POSITION, "other.h5")],
     "a link to another file": [("link", POSITION, h5py.ExternalLink("pipe", "/a"))],
+    "parameters in a pipe": [("link", "/parameters", h5py.ExternalLink("pipe", "/a"))],
+    "parameters by a link to a link to a pipe": [
+        ("link", "/elsewhere", h5py.ExternalLink("pipe", "/")),
+        ("link", "/parameters", h5py.SoftLink("/elsewhere/parameters")),
+    ],
+    "a million frames that were never written": [
+        ("put_huge", POSITION, (10**6, 1, 3), "f8"),
+        ("remove", "/particles/film/moment"),
+        ("remove", STEP),
+        ("remove", TIME),
+        ("remove", COUNTED),
+        ("remove", "/observables"),
+        *(("put", place, (1,), "f8", 1e-8) for place in SIZES),
+    ],
+    "a box of a million numbers": [("put_packed", EDGES, (10**6,))],
+    "frames in pieces of a gigabyte": [("put_pieces", POSITION, 10**9)],
+    "positions of no shape": [("put_nothing", POSITION)],
+    "a box of no shape": [("put_nothing", EDGES)],
+    "a count of no shape": [("put_nothing", COUNTED)],
+    "pages of zeros": [("page", 0.0, 4096)],
+    "a field whose square is no number": [("fill", FIELD, 1e160)],
+    "an energy beyond all numbers": [("fill", ENERGY, np.inf)],
+    "times whose difference is no number": [
+        ("change_value", TIME, 0.0, -1.7e308),
+        ("change_value", TIME, 1.0, 1.7e308),
+    ],
+    "positions whose square is no number": [("fill", POSITION, 1e300)],
+    "moments whose square is no number": [("fill", MOMENT, 1e300)],
+    "a box whose volume is no number": [("fill", EDGES, 1e300)],
+    "a box as long as no number": [("change_value", EDGES, 0.0, 1e300)],
+    "a patch of a metre": [("fill", EDGES, 1.0)],
+    "particles whose volume is no number": [("fill", DIAMETER, 5e-324)],
+    "particles of no size": [("fill", DIAMETER, 1e-300)],
     "a temperature in words": [("record", "derived", "temperature_k", "warm")],
     "a particle larger than the patch": [("change_value", DIAMETER, 0.0, 1.0)],
     "a bond of no number": [("record", "bonds", "distance", [1])],
@@ -39,6 +77,7 @@ PLAIN = settings(
 def run(tmp_path_factory):
     """Return folder, bytes and records of a faultless run, read once so that all is compiled."""
     folder = tmp_path_factory.mktemp("spoilt")
+    os.mkfifo(folder / "pipe")
     whole = write_run(folder / "run")
     read_run(whole)
     return folder, whole.read_bytes(), records(whole)

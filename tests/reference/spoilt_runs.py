@@ -25,10 +25,21 @@ DATA = (
 )  # fmt: skip
 RECORDS = ("derived", "resolved", "bonds", "timing", "versions")
 TEXTS = ("text", "version", "processor", "end_reason", "seed", "finished", "provisional")
-VALUES = (0.0, -1.0, 1.0, 1e-300, 1e-9, 1e9, 1e300, np.nan, np.inf, -np.inf)
+VALUES = (0.0, -1.0, 1.0, 5e-324, 1e-300, 1e-30, 1e-9, 1e9, 1e30, 1e160, 1e300, -1e308, np.nan,
+          np.inf, -np.inf)  # fmt: skip
 SHAPES = ((), (0,), (1,), (3,), (12,), (5, 3), (3, 3), (6, 12), (6, 12, 3), (6, 12, 2), (6, 0, 3),
           (0, 12, 3), (6, 1, 3), (2, 2, 2, 2))  # fmt: skip
-HUGE = ((10**9,), (10**12,), (2**62,), (10**9, 12, 3), (6, 10**9, 3), (10**6, 10**6, 3))
+HUGE = (
+    (10**9,),
+    (10**12,),
+    (2**62,),
+    (10**9, 12, 3),
+    (6, 10**9, 3),
+    (10**6, 10**6, 3),
+    (10**6, 1, 3),
+    (10**7,),
+)
+PACKED = ((10**6,), (10**6, 3), (6, 10**6, 3), (10**5, 1, 3))
 TYPES = ("f8", "f4", "f2", "i8", "i1", "u8", "?", "c16", "S8", "text", "compound", "reference")
 OUTSIDE = ("/etc/passwd", "other.h5", "../other.h5", "missing.h5", "pipe", "/dev/zero", "run.h5")
 WORDS = (None, True, 0, -1, 1e300, -1e300, 10**400, "", "x", "auto", "energy", [], [1, 0, 0],
@@ -94,6 +105,41 @@ def put_huge(file, place, shape, kind):
     file.create_dataset(place, shape, dtype=kind, chunks=(1,) * len(shape))
 
 
+def put_packed(file, place, shape):
+    """Put an array in the place of something whose values, all the same, are packed small."""
+    remove(file, place)
+    chunks = (min(shape[0], 10**6), *shape[1:])
+    file.create_dataset(place, shape, "f8", chunks=chunks, compression="gzip", fillvalue=1e-9)
+    file[place][...] = 1e-9
+
+
+def put_pieces(file, place, length):
+    """Store an array in pieces of which one holds far more than counts."""
+    data = file.get(place)
+    if isinstance(data, h5py.Dataset) and data.ndim and 0 < (data.size or 0) <= SMALL:
+        values = data[()]
+        remove(file, place)
+        file.create_dataset(
+            place, values.shape, values.dtype, chunks=(length, *values.shape[1:]),
+            maxshape=(None, *values.shape[1:]),
+        )  # fmt: skip
+
+
+def put_nothing(file, place):
+    """Put an array in the place of something that has no shape at all."""
+    remove(file, place)
+    file.create_dataset(place, data=h5py.Empty("f8"))
+
+
+def fill(file, place, value):
+    """Overwrite all numbers of an array."""
+    data = file.get(place)
+    if isinstance(data, h5py.Dataset) and 0 < (data.size or 0) <= SMALL:
+        values = np.full(data.shape, value)
+        remove(file, place)
+        file[place] = values
+
+
 def put_virtual(file, place, other):
     """Put an array in the place of something whose values are in another file."""
     shape = (6, 12, 3)
@@ -148,6 +194,7 @@ def group(file, place):
 
 ACTIONS = {
     "remove": remove, "put": put, "put_huge": put_huge, "put_virtual": put_virtual,
+    "put_packed": put_packed, "put_pieces": put_pieces, "put_nothing": put_nothing, "fill": fill,
     "put_external": put_external, "change_value": change_value, "link": link, "group": group,
     "attribute": attribute, "record": record,
 }  # fmt: skip
@@ -182,6 +229,11 @@ def contents(known):
         st.tuples(
             st.just("put_huge"), place, st.sampled_from(HUGE), st.sampled_from(("f8", "i8"))
         ),
+        st.tuples(st.just("put_packed"), place, st.sampled_from(PACKED)),
+        st.tuples(st.just("put_pieces"), place, st.sampled_from((10**6, 10**9))),
+        st.tuples(st.just("put_nothing"), place),
+        st.tuples(st.just("fill"), place, value),
+        st.tuples(st.just("fill"), place, value),
         st.tuples(st.just("put_virtual"), place, outside),
         st.tuples(st.just("put_external"), place, outside),
         st.tuples(st.just("change_value"), place, st.floats(0, 1), value),
@@ -204,6 +256,7 @@ def byte_changes():
     """Return strategies of one change of the bytes: kind, where as a share of the file, what."""
     where = st.floats(0, 1, exclude_max=True)
     return st.one_of(
+        st.tuples(st.just("page"), where, st.sampled_from((512, 4096))),
         st.tuples(st.just("flip"), where, st.integers(0, 7)),
         st.tuples(st.just("flip"), where.map(lambda share: 0.15 * share), st.integers(0, 7)),
         st.tuples(st.just("write"), where, st.binary(min_size=1, max_size=16)),
@@ -250,6 +303,9 @@ def spoil(path, changes):
             data[place] ^= 1 << what
         elif kind == "write":
             data[place : place + len(what)] = what
+        elif kind == "page":  # as a file system leaves them that has lost its power
+            place -= place % what
+            data[place : place + what] = bytes(len(data[place : place + what]))
         elif kind == "cut":
             del data[place:]
         elif kind == "drop":
