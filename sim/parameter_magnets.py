@@ -299,6 +299,9 @@ def _check_film(reading: Reading) -> Iterator[str]:
         return
     try:
         field_of_magnets(magnets(reading), where)
+        for magnet in magnets(reading):
+            if isinstance(magnet, MeasuredField):
+                magnet.field(np.array([[*where.place, -half], [*where.place, half]]))
     except MagnetError as error:
         yield f"[[magnets]]: {error}"
 

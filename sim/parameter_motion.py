@@ -106,10 +106,16 @@ def _check_lead(reading: Reading, number: int, values: Lead, label: str) -> Iter
     if lead is None:
         return
     count = len(reading.magnets)
-    if lead == number or lead > count or not reading.magnets[lead - 1]["steps"]:
+    leads = [k for k, other in enumerate(reading.magnets, 1) if other["steps"] and k != number]
+    if not leads:
+        yield (
+            f"{label} moves_with must be left out, as no other of the [[magnets]] has steps; "
+            f"received {lead}."
+        )
+    elif lead == number or lead > count or not reading.magnets[lead - 1]["steps"]:
         yield (
             f"{label} moves_with must be the number, from 1 to {count}, of another of the "
-            f"[[magnets]] that has steps, such as 1; received {lead}."
+            f"[[magnets]] that has steps, such as {leads[0]}; received {lead}."
         )
     if values["steps"]:
         yield f"{label} must give either steps or moves_with; received both."

@@ -126,6 +126,7 @@ def missing_row(text):
         (table(), '[cell]\nplace = ["9 mm", "0 mm"]\n', "the measured field must cover every place "
          "that is asked for; it holds x from -8 to 8 mm and was asked for 9 mm."),
         (table((3.0, 4.0, 5.0, 6.0)), "", "it holds z from 3 to 6 mm and was asked for 0 mm."),
+        (table((0.0, 1.0, 2.0, 3.0)), "", "it holds z from 0 to 3 mm and was asked for -"),
         (table(), '[[magnets.steps]]\nduration = "1 ms"\n', "steps must be left out for a "),
     ],
 )  # fmt: skip
