@@ -75,7 +75,7 @@ def test_poses_of_a_motion():
          "nearest is rate"),
         (stepped(MAGNET, 'motion = "spin"\nduration = "1 ms"'), "number 1 motion must be "),
         (stepped(MAGNET, 'motion = "hold"'), "number 1 duration is missing; it must be a time"),
-        (MAGNET + "moves_with = 1\n", "moves_with must be left out, as no other of the [[magnets]]"),
+        (MAGNET + "moves_with = 1\n", "moves_with must be left out, as no other of the"),
         (MAGNET + "steps = 3\n", "number 1 steps must be a list of at most 1000 tables"),
     ],
 )  # fmt: skip
