@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sim.outlook import Outlook
     from sim.pair_theory import PairPotential
     from sim.parameters import Parameters
+    from sim.reduced_system import ReducedSystem
 
 __all__ = ["along_and_across", "duration_text", "sentences", "table"]
 
@@ -180,11 +181,32 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
         *growth,
         ("simulated time", format_quantity(parameters.run.duration, "time")),
         ("time step", format_quantity(system.dt_s, "time")),
+        *_inner_rows(system),
         ("limited by", system.limit),
         ("steps", f"{system.steps}"),
         *dipole_rows(system),
         ("momentum time", duration_text(outlook.momentum_time)),
     ]
+
+
+def _inner_rows(system: ReducedSystem) -> list[tuple[str, str]]:
+    """Return the row on inner steps, if there are any."""
+    if system.inner_steps == 1:
+        return []
+    inner = format_quantity(float(f"{system.dt_s / system.inner_steps:.3g}"), "time")
+    return [("inner steps, for near pairs", f"{system.inner_steps} of {inner}")]
+
+
+def _step_sentence(system: ReducedSystem) -> str:
+    """Say how long a step is and what sets it."""
+    step = f"The time step of {format_quantity(system.dt_s, 'time')} ({system.steps} steps)"
+    if system.inner_steps == 1:
+        return f"{step} is set by {system.limit}."
+    inner = format_quantity(float(f"{system.dt_s / system.inner_steps:.3g}"), "time")
+    return (
+        f"{step} has {system.inner_steps} inner steps of {inner}, in which near pairs are summed "
+        f"again; these are set by {system.limit}."
+    )
 
 
 def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
@@ -212,8 +234,7 @@ def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
         *force_sentences(parameters, outlook, duration_text),
         _spacing(outlook),
         _patch(parameters, outlook),
-        f"The time step of {format_quantity(outlook.system.dt_s, 'time')} "
-        f"({outlook.system.steps} steps) is set by {outlook.system.limit}.",
+        _step_sentence(outlook.system),
         *dynamics_sentences(parameters, outlook),
     ]
 

@@ -177,7 +177,8 @@ def simulate(
     summary = plan(folder, resume, overwrite)
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
-    setup = prepare(parameters, threads, derived)
+    begun_with = None if summary is None else summary.time_step_s
+    setup = prepare(parameters, threads, derived, begun_with)
     if summary is not None and is_kept(folder, summary, setup):
         return _kept(folder, summary, setup)
     make_writable(folder)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sim import bead_material, material, time_step
+from sim import bead_material, material, split_plan, time_step
 from sim.field_stages import FieldStage, field_stages
 from sim.interactions.added import added_pairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
@@ -103,6 +103,8 @@ class ReducedSystem:
         Their m_s, the same as ``moment``; None where moments are fixed.
     core_langevin : float
         Moment of one small core of a bead; 0 where moments are fixed.
+    inner_steps : int
+        Inner steps of a step: near pairs are summed again in each, all others once a step.
     """
 
     units: ReducedUnits
@@ -149,6 +151,12 @@ class ReducedSystem:
     induced: bool = False
     saturation: Floats | None = None
     core_langevin: float = 0.0
+    inner_steps: int = 1
+
+    @property
+    def inner_dt(self) -> float:
+        """The step in which particles move."""
+        return self.dt / self.inner_steps
 
     @property
     def has_body_forces(self) -> bool:
@@ -277,7 +285,14 @@ def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> Reduc
     return replace(system, dipole_sum=plan.sum, mesh=plan.mesh, mesh_every=plan.every)
 
 
-def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
+def _with_steps(system: ReducedSystem, duration: float) -> ReducedSystem:
+    """Return a system with the steps of a whole run of so many s."""
+    return replace(system, steps=max(1, math.ceil(duration / system.dt_s * (1.0 - 1e-9))))
+
+
+def reduce(
+    parameters: Parameters, particles: Particles, begun_with: float | None = None
+) -> ReducedSystem:
     """Return the reduced system of a run.
 
     Parameters
@@ -286,12 +301,15 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         Checked parameters, SI.
     particles : Particles
         Its particles, SI.
+    begun_with : float, optional
+        Time step in s of a run that is continued: its frames keep their interval.
 
     Returns
     -------
     ReducedSystem
-        The step is the file's, or the longest that ``sim.time_step`` allows, rounded down to
-        three digits and so independent of the duration.
+        The step is the file's; else the longest that ``sim.time_step`` allows, in as many inner
+        steps as ``sim.split_plan`` says, rounded down to three digits. It depends on the duration
+        only where frames follow each other so closely that they limit it.
     """
     carrier = parameters.carrier
     units = ReducedUnits.of(parameters.particles.diameter, carrier.viscosity, carrier.temperature)
@@ -335,7 +353,7 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         field=field_stages(parameters, units),
         dt=dt,
         dt_s=dt_s,
-        steps=max(1, math.ceil(parameters.run.duration / dt_s * (1.0 - 1e-9))),
+        steps=1,
         limit=allowed.reason if chosen is None else "the parameter file",
         list_margin=MARGIN_SHORT if dt < LONG_STEP else MARGIN_LONG,
         precision=parameters.run.precision,
@@ -357,6 +375,12 @@ def reduce(parameters: Parameters, particles: Particles) -> ReducedSystem:
         core_langevin=core_langevin,
         **_body_forces(parameters, units),
     )
+    if chosen is None:
+        interval = parameters.run.duration / parameters.output.frames / split_plan.STEPS_A_FRAME
+        system = split_plan.with_inner_steps(
+            system, allowed.period, begun_with or interval, MARGIN_LONG
+        )
+    system = _with_steps(system, parameters.run.duration)
     if parameters.dipoles.sum == "mesh":
         return with_mesh(system, parameters.field.shortest_period / units.time_s)
     return system

@@ -76,7 +76,10 @@ def usable_threads(asked: int | None) -> tuple[int, str]:
 
 
 def prepare(
-    parameters: Parameters, threads: int | None, derived: dict[str, Any] | None
+    parameters: Parameters,
+    threads: int | None,
+    derived: dict[str, Any] | None,
+    begun_with: float | None = None,
 ) -> RunSetup:
     """Draw the particles, reduce the system and place the particles.
 
@@ -88,6 +91,8 @@ def prepare(
         Threads asked for; None means all cores.
     derived : dict or None
         Derived numbers to store; None means those of `sim.expectations`.
+    begun_with : float, optional
+        Time step in s of the run that is continued.
 
     Returns
     -------
@@ -107,7 +112,7 @@ def prepare(
 
     count, notice = usable_threads(threads)
     particles = draw(parameters)
-    system = reduce(parameters, particles)
+    system = reduce(parameters, particles, begun_with)
     require_memory(system)
     if derived is None:
         from sim.expectations import expect

@@ -228,7 +228,7 @@ class CpuEngine:
     def _check_capped(self) -> None:
         """Stop a run whose drift cap acts so often that it would change the kinetics."""
         capped = int(self._content.flags[step.CAPPED])
-        moves = max(1, self._step * self.system.count)
+        moves = max(1, self._step * self.system.inner_steps * self.system.count)
         if capped > CAPPED_LEAST and capped > CAPPED_LIMIT * moves:
             message = f"{capped} of {moves} moves were capped by step {self._step}"
             raise StepError(message, -1, self._step, self._remedy())
@@ -351,7 +351,7 @@ class CpuEngine:
         self._content.magnetisation[:] = checkpoint["magnetisation"]
         self._content.flags[:] = checkpoint["flags"]
         clock = np.array([int(checkpoint["step"]), int(checkpoint["seed"])], np.uint64)
-        self._content.clock[:] = clock
+        self._content.clock[: len(clock)] = clock
         if self._content.flags[step.STALE] != 1:
             self._film.call(step.sort_again)
         self._film.prepare()

@@ -29,12 +29,16 @@ __all__ = [
     "patch_of",
     "scratch_of",
     "slots_of",
+    "split_of",
     "totals_of",
 ]
 
 # First guess of the list's length, in multiples of the mean number of neighbours.
 LIST_ROOM = 2.0
 SPARE_ENTRIES = 4096
+NEAR_ROOM = 32  # entries a slot: two vectors in single precision
+# Beyond the reach of their repulsion, pairs up to this distance may touch within an outer step.
+NEAR_GAP = 0.4
 ENDLESS = 1.0e300
 CACHE_LINE = 64
 MOMENTUM_ROWS = 8
@@ -164,8 +168,8 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
     rows = (
         (x, 0.0), (y, 0.0), (z, middle), (ux, 1.0), (uy, 0.0), (uz, 0.0),
         (system.radius, 0.5), (moment, 0.0), (system.mobility, 0.0),
-        (system.turning, 0.0), (np.sqrt(2.0 * system.mobility * system.dt), 0.0),
-        (np.sqrt(2.0 * system.turning * system.dt), 0.0),
+        (system.turning, 0.0), (np.sqrt(2.0 * system.mobility * system.inner_dt), 0.0),
+        (np.sqrt(2.0 * system.turning * system.inner_dt), 0.0),
     )  # fmt: skip
     saturation_rows = 1 if system.induced else 0
     smooth_rows = SMOOTH_ROWS if system.mesh is not None else 0
@@ -263,6 +267,30 @@ def totals_of(size: int) -> layout.Totals:
         moment=np.zeros((blocks, 3)),
         needed=np.zeros(blocks, np.int64),
         energy=np.zeros((blocks, energies.COLUMNS)),
+    )
+
+
+def near_room(system: ReducedSystem) -> int:
+    """Return a first guess of the entries of near pairs a block."""
+    slots: int = math.ceil(system.count / lists.blocks_of(system.count))
+    return NEAR_ROOM * slots + SPARE_ENTRIES
+
+
+def split_of(system: ReducedSystem, size: int, laws: layout.Laws, real: Any) -> layout.Split:
+    """Return room for what the inner steps of an outer one share."""
+    blocks = lists.blocks_of(size)
+    return layout.Split(
+        inner=system.inner_steps,
+        laws=laws._replace(dt=system.inner_dt),
+        near=layout.NearPairs(
+            entries=empty_entries(size, near_room(system)),
+            start=np.zeros(size, np.int64),
+            count=np.zeros(size, np.int64),
+            needed=np.zeros(blocks, np.int64),
+            gap=real(NEAR_GAP),
+        ),
+        held=aligned((8 * size,), np.float64),
+        outer=np.zeros(3 if system.mesh is not None else 2, np.int64),
     )
 
 

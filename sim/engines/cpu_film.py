@@ -9,7 +9,7 @@ import numpy as np
 
 from sim.engines import cpu_arrays
 from sim.interactions.slab_sum import dipole_film
-from sim.kernels import energies, layout, step
+from sim.kernels import energies, layout, split_steps, step
 from sim.kernels.blocks import Packed
 from sim.kernels.ewald_slab import ewald_field_force
 from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT
@@ -68,6 +68,10 @@ class CpuFilm:
         flags = np.zeros(step.FLAGS, np.int64)
         flags[step.STALE] = 1
         threads = numba.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
+        laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
+        split = None
+        if system.inner_steps > 1:
+            split = cpu_arrays.split_of(system, size, laws, real)
         self._exact = None
         if plan is not None:
             self._exact = dipole_film(
@@ -83,14 +87,14 @@ class CpuFilm:
                     size, patch, room or cpu_arrays.first_room(system, patch)
                 ),
                 patch=patch,
-                laws=cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT),
+                laws=laws,
                 programme=cpu_arrays.field_table(system.field, system.gradient),
                 long_range=long_range,
                 screening=tables and tables[0],
                 energy_screening=tables and tables[1],
                 applied=np.zeros(step.FIELD_SIZE),
                 magnetisation=np.zeros(3),
-                clock=np.array([state.step % 2**64, state.seed], np.uint64),
+                clock=np.array([state.step % 2**64, state.seed, 0], np.uint64),
                 flags=flags,
                 scratch=cpu_arrays.scratch_of(threads, real),
                 totals=cpu_arrays.totals_of(size),
@@ -105,6 +109,7 @@ class CpuFilm:
                 ),
                 count=system.count,
                 beads=beads,
+                split=split,
             )
         )  # fmt: skip
         self._system = system
@@ -117,6 +122,10 @@ class CpuFilm:
     @staticmethod
     def parts_of(system: ReducedSystem) -> list[Kernel]:
         """Return the parts of a step of this film, in order."""
+        if system.inner_steps > 1:
+            body = [split_steps.body_part] if system.has_body_forces else []
+            moving = [split_steps.inner_noise, split_steps.inner_motion, step.report_part]
+            return [split_steps.near_pair_part, *body, *moving]
         parts = [step.pair_part]
         if system.mesh is not None or system.dipole_sum != "cutoff":
             parts.append(step.far_part)
@@ -141,10 +150,15 @@ class CpuFilm:
     def prepare(self) -> None:
         """Fill what follows from the slots: the row that pads lists, the noise of the last step."""
         self.call(step.pad_rows)
-        now = self.content.clock[: step.STEP + 1]
-        now -= np.uint64(1)  # an array, which goes from 0 to 2^64 - 1 without a warning
-        self.run(step.noise_part, step.keep_noise)
-        now += np.uint64(1)
+        clock = self.content.clock
+        now, inner = clock[step.STEP : step.STEP + 1], clock[split_steps.INNER :]
+        inner[:] = now * np.uint64(self._system.inner_steps)
+        noise = step.noise_part if self._system.inner_steps == 1 else split_steps.inner_noise
+        for counter in (now, inner):
+            counter -= np.uint64(1)  # an array, which goes from 0 to 2^64 - 1 without a warning
+        self.run(noise, step.keep_noise)
+        for counter in (now, inner):
+            counter += np.uint64(1)
 
     def fresh(self) -> None:
         """Sort and list if due, as the next step would do."""
@@ -161,16 +175,28 @@ class CpuFilm:
     def grow(self) -> None:
         """Make room for a longer list; the one in use is built again."""
         needed = int(self.content.flags[step.PAIRS_NEEDED])
+        lists: Any = self.content.neighbours
+        split = self.content.split
+        if needed > lists.entries.size // self.blocks:
+            lists = lists._replace(entries=self._entries_for(needed))
+        elif split is not None:
+            entries = self._entries_for(int(split.near.needed.max()))
+            split = split._replace(near=split.near._replace(entries=entries))
+        self._pack(self.content._replace(neighbours=lists, split=split))
+
+    def _entries_for(self, needed: int) -> NDArray[np.uint32]:
         room = int(GROWTH * needed) + cpu_arrays.SPARE_ENTRIES
-        entries = cpu_arrays.empty_entries(self.content.slots.x.size, room)
-        neighbours = self.content.neighbours._replace(entries=entries)
-        self._pack(self.content._replace(neighbours=neighbours))
+        return cpu_arrays.empty_entries(self.content.slots.x.size, room)
 
     def compile(self) -> None:
         """Compile all that steps call, or load it from the cache, and build the list if due."""
         self.fresh()
-        calls = self.content.calls
-        self._set(calls.field, step.apply_field)
+        calls, split = self.content.calls, self.content.split
+        field = step.apply_field if split is None else split_steps.apply_inner_field
+        self._set(calls.field, field)
+        if split is not None:
+            far = [step.far_part] if self._system.mesh is not None else []
+            self._set(split.outer, split_steps.far_pair_part, *far, split_steps.hold_part)
         if self._exact is not None:
             self._find_exact()
             self._set(calls.far, step.sum_exact)
@@ -179,7 +205,7 @@ class CpuFilm:
 
     def advance(self, steps: int) -> tuple[int, int]:
         """Make up to so many steps; return (steps made, status)."""
-        self.call(step.advance, steps)
+        self.call(step.advance if self.content.split is None else split_steps.advance_split, steps)
         flags = self.content.flags
         return int(flags[step.MADE]), int(flags[step.STATUS])
 

@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 
 from sim.interactions.mesh_plan import MeshPlan, plan_mesh
 
-__all__ = ["FEWEST_FOR_MESH", "DipolePlan", "plan_dipoles", "steps_between_sums"]
+__all__ = [
+    "FEWEST_FOR_MESH",
+    "DipolePlan",
+    "longest_hold",
+    "plan_dipoles",
+    "steps_between_sums",
+]
 
 Floats = NDArray[np.float64]
 
@@ -24,6 +30,8 @@ SMOOTH_SHARE = 0.07
 # its sign, so that averages do not feel them.
 HOLD_SHARE = 3.0
 LONGEST_HOLD = 8
+# The same for what is kept within an outer step, as the far pairs are.
+OUTER_SHARE = 8.0
 
 
 class DipolePlan(NamedTuple):
@@ -67,6 +75,25 @@ def steps_between_sums(turning: float, pace: float, tolerance: float) -> int:
         if SMOOTH_SHARE * angle <= HOLD_SHARE * tolerance:
             return steps
     return 1
+
+
+def longest_hold(turning: float, tolerance: float) -> float:
+    """Return the longest outer step in which the smooth part of the dipoles' field may be kept.
+
+    Parameters
+    ----------
+    turning : float
+        Rotational diffusion of the moments.
+    tolerance : float
+        Of the dipole sum.
+
+    Returns
+    -------
+    float
+        In the unit of 1/turning; half of it is the mean age of what is kept.
+    """
+    angle = OUTER_SHARE * tolerance / SMOOTH_SHARE
+    return 0.5 * angle**2 / max(turning, 1e-300)
 
 
 def plan_dipoles(

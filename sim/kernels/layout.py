@@ -178,13 +178,34 @@ class Film(NamedTuple):
     energy_screening: Any  # the same in float64
     applied: Any  # (9,) the field of this step and its gradient
     magnetisation: Any  # (3,) moment a volume, for the field beyond a cut-off
-    clock: Any  # (2,) uint64, the step and the seed
+    clock: Any  # (3,) uint64, the step, the seed and the number of the inner step
     flags: Any  # int64, see ``step``
     scratch: Any
     totals: Any
     calls: Any
     count: Any  # int, particles
     beads: Any = None  # Beads, where moments are induced
+    split: Any = None  # Split, where a step is several inner steps
+
+
+class Split(NamedTuple):
+    """An outer step in inner steps; see ``split_steps``."""
+
+    inner: Any  # int, inner steps of an outer one
+    laws: Any  # Laws with the inner step
+    near: Any  # NearPairs
+    held: Any  # (8 slots,) float64 sums that the inner steps keep, as ``pair_sums`` lays them out
+    outer: Any  # (parts,) int64 addresses of what is done at the start of an outer step
+
+
+class NearPairs(NamedTuple):
+    """The list of near pairs, laid out as ``Neighbours``."""
+
+    entries: Any  # uint32, an equal share a block
+    start: Any  # int64
+    count: Any  # int64
+    needed: Any  # (blocks,) int64 entries that the blocks need
+    gap: Any  # beyond the reach of the repulsion, of the rows' float type
 
 
 class Beads(NamedTuple):

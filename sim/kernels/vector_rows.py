@@ -199,6 +199,38 @@ def store_sums(typingctx, out, start, sums):
     return types.void(out, types.uint64, sums), lower
 
 
+def _append(context, builder, out, array, at, numbers, mask):
+    """Store those numbers whose lanes are set side by side; return the new end."""
+    lanes = numbers.type.count
+    compress = cgutils.get_or_insert_function(
+        builder.module,
+        ir.FunctionType(numbers.type, [numbers.type, mask.type, numbers.type]),
+        f"llvm.experimental.vector.compress.v{lanes}i32",
+    )
+    nothing = ir.Constant(numbers.type, [0] * lanes)
+    packed = builder.call(compress, [numbers, mask, nothing])
+    pointer = element_pointer(context, builder, out, array, at, numbers.type)
+    builder.store(packed, pointer, align=4)
+    hits = builder.ctpop(builder.bitcast(mask, ir.IntType(lanes)))
+    return builder.add(at, builder.zext(hits, I64))
+
+
+@intrinsic
+def append_chosen(typingctx, out, at, index, start, chosen):
+    """Append to ``out`` at ``at`` the elements of ``index`` from ``start`` that a mask chooses.
+
+    Returns the new end; up to as many elements beyond it as there are lanes are overwritten.
+    """
+
+    def lower(context, builder, sig, args):
+        numbers_type = ir.VectorType(I32, chosen.lanes)
+        pointer = element_pointer(context, builder, index, args[2], args[3], numbers_type)
+        numbers = builder.load(pointer, typ=numbers_type, align=4)
+        return _append(context, builder, out, args[0], args[1], numbers, args[4])
+
+    return types.uint64(out, types.uint64, index, types.uint64, chosen), lower
+
+
 @intrinsic
 def append_near(typingctx, out, at, index, xs, ys, zs, start, x, y, z, reach2, me):
     """Append to ``out`` at ``at`` those of 16 candidates that are near and not ``me``.
@@ -229,17 +261,7 @@ def append_near(typingctx, out, at, index, xs, ys, zs, start, x, y, z, reach2, m
         near = builder.fcmp_ordered("<", r2, spread_lanes(builder, args[10], lanes))
         other = builder.icmp_unsigned("!=", numbers, spread_lanes(builder, args[11], lanes))
         mask = builder.and_(near, other)
-        compress = cgutils.get_or_insert_function(
-            builder.module,
-            ir.FunctionType(numbers_type, [numbers_type, mask.type, numbers_type]),
-            f"llvm.experimental.vector.compress.v{lanes}i32",
-        )
-        nothing = ir.Constant(numbers_type, [0] * lanes)
-        packed = builder.call(compress, [numbers, mask, nothing])
-        pointer = element_pointer(context, builder, out, args[0], args[1], numbers_type)
-        builder.store(packed, pointer, align=4)
-        hits = builder.ctpop(builder.bitcast(mask, ir.IntType(lanes)))
-        return builder.add(args[1], builder.zext(hits, I64))
+        return _append(context, builder, out, args[0], args[1], numbers, mask)
 
     number, real = types.uint64, types.float32
     sig = number(out, number, index, xs, ys, zs, number, real, real, real, real, types.uint32)

@@ -1,11 +1,17 @@
-"""How the mean energies depend on the time step, for the soft core and for the surfactant.
+"""What the time step and the split into inner steps do to averages, by repulsion.
 
-Run from the top of the project:  python -m tests.benchmarks.time_step_bias
+Run from the top of the project:
 
-A chained state is made once with a short step. From it, each step size runs the same film time
-with several seeds; the energies are averaged over the second half and compared with those of
-the shortest step. Errors are standard errors over the seeds; the bias of the steric energy is
-what the step gets wrong first.
+    python -m tests.benchmarks.time_step_bias [--count N] [--film-time T] [--seeds K] [--kinds ...]
+        [--settings soft_core=2e-5:1,4e-4:1,1.6e-3:4 ...] [--euler 5e-5 ...] [--growth]
+
+A chained state is made once with a short step. From it, each setting T:n (outer step in d^2/D,
+inner steps; 1 is a plain step of averaged noise) runs the same film time with several seeds;
+averages are over the second half, biases against the first setting, errors standard errors over
+the seeds (of a bias: of both). "bond" is the mean distance of pairs closer than 1.25 d, "steric a
+bond" the steric energy over their number. "euler" rows are plain Euler-Maruyama steps. With
+--growth runs start from random places instead, and the mean length of chains is printed over
+time.
 """
 
 import argparse
@@ -13,59 +19,141 @@ import dataclasses
 import math
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from sim.engines.cpu import CpuEngine, StepError
 from sim.initial_state import random_state
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film
 
-# Steps in d0^2/D0; the surfactant's automatic step is 1.1e-4 for equal particles.
-STEPS = (2e-5, 5e-5, 1e-4, 1.5e-4, 2e-4, 3e-4, 4e-4)
-SAMPLES = 200
+SETTINGS = {
+    "soft_core": "2e-5:1,1e-4:1,2e-4:1,4e-4:1,8e-4:4,1.6e-3:4,1.6e-3:8,2.4e-3:6,2.4e-3:8,3.2e-3:8",
+    "surfactant": "2e-5:1,1e-4:1,2e-4:1,3e-4:1,1.6e-3:8,1.6e-3:16,2.4e-3:12,2.4e-3:16,3.2e-3:16",
+}
+COUPLING = {"soft_core": 4.0, "surfactant": 6.1}
+SAMPLES = 100
+NEAR = 1.25
+NAMES = ("dipolar", "steric", "bond", "steric a bond", "length")
 
 
-def energies(system, start, film_time, seed):
-    """Return mean dipolar and steric energy of a particle over the second half of a run."""
+def pairs_of(engine):
+    """Return distances and numbers of all pairs closer than a bond is."""
+    state, sides = engine.snapshot(), engine.system.sides
+    box = np.array([*sides, 10.0 * engine.system.thickness])
+    found = cKDTree(state.positions, boxsize=box).query_pairs(NEAR, output_type="ndarray")
+    gaps = state.positions[found[:, 0]] - state.positions[found[:, 1]]
+    gaps[:, :2] -= np.array(sides) * np.rint(gaps[:, :2] / sides)
+    return np.linalg.norm(gaps, axis=1), found
+
+
+def seen(engine):
+    """Return the quantities of NAMES."""
+    observed = engine.observe()
+    count = engine.system.count
+    distance, pairs = pairs_of(engine)
+    bonds = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), (count, count))
+    chains, _ = connected_components(bonds, directed=False)
+    steric = observed["steric"]
+    return (
+        observed["dipolar"], steric, distance.mean(), steric * count / len(distance),
+        count / chains,
+    )  # fmt: skip
+
+
+def euler_step(engine, steps):
+    """Make plain Euler-Maruyama steps: all of the noise is new, none from the step before."""
+    for _ in range(steps):
+        engine._slots.last_noise[:] = 0.0
+        made, status = engine._film.advance(1)
+        if made != 1 or status != 0:
+            raise StepError("an Euler step failed", -1, engine.step, "")
+
+
+def started(system, start, seed, euler):
+    """Return an engine at the start, and what advances it."""
     engine = CpuEngine(system, dataclasses.replace(start, seed=seed, step=0, time=0.0), 1)
-    steps = math.ceil(film_time / system.dt)
-    every = max(1, steps // (2 * SAMPLES))
-    engine.advance(steps // 2)
-    seen = []
+    engine.compile()
+    if not euler:
+        return engine, engine.advance
+    for name in ("kick", "twist"):
+        getattr(engine._slots, name)[:] *= 2.0
+    return engine, lambda steps: euler_step(engine, steps)
+
+
+def averages(system, start, film_time, seed, euler):
+    """Return the means of NAMES over the second half of a run."""
+    engine, advance = started(system, start, seed, euler)
+    every = max(1, round(film_time / 2.0 / SAMPLES / system.dt))
+    advance(round(film_time / 2.0 / system.dt))
+    found = []
     for _ in range(SAMPLES):
-        engine.advance(every)
-        observed = engine.observe()
-        seen.append((observed["dipolar"], observed["steric"]))
-    return np.mean(seen, axis=0)
+        advance(every)
+        found.append(seen(engine))
+    return np.mean(found, axis=0)
 
 
-def table(kind, count, film_time, seeds):
+def growth(system, start, film_time, seed, euler):
+    """Return the mean length of chains at four times."""
+    engine, advance = started(system, start, seed, euler)
+    found = []
+    for _ in range(4):
+        advance(round(film_time / 4.0 / system.dt))
+        found.append(seen(engine)[-1])
+    return np.array(found)
+
+
+def split(text):
+    """Return (outer step, inner steps) of "T:n"."""
+    outer, inner = text.split(":")
+    return float(outer), int(inner)
+
+
+def table(kind, options, settings):
     """Print the table of one repulsion."""
-    coupling = 4.0 if kind == "soft_core" else 6.1
-    settings = {"steric": kind, "coupling": coupling, "cutoff": 4.0, "precision": "float64"}
-    system = film(count, dt=5e-5, **settings)
-    engine = CpuEngine(system, random_state(system, 1), 2)
-    engine.advance(20000)
-    start = engine.snapshot()
-    curvature = 0.5 * math.pi * 172.8 / (1.0 / 12.0) * (20.0 / 24.0) ** 2
-    print(f"\n{kind}, coupling {coupling}, {count} particles, {len(seeds)} seeds")
-    print("dt (d^2/D)   k D dt   dipolar (kT)          bias   steric (kT)            bias")
+    system = film(
+        options.count, steric=kind, coupling=COUPLING[kind], cutoff=4.0, precision="float64",
+        dt=5e-5, **({"dipole_sum": "mesh", "tolerance": 1e-3} if options.mesh else {}),
+    )  # fmt: skip
+    start = random_state(system, 1)
+    measured, names = growth, [f"length {k}/4" for k in range(1, 5)]
+    if not options.growth:
+        engine = CpuEngine(system, start, 2)
+        engine.advance(20000)
+        start = engine.snapshot()
+        measured, names = averages, list(NAMES)
+    rows = [(*split(text), False) for text in settings.split(",")]
+    rows += [(step, 1, True) for step in options.euler]
+    print(f"\n{kind}, coupling {COUPLING[kind]}, {options.count} particles, {options.seeds} seeds")
+    print("  T (d^2/D)     n   " + "   ".join(f"{name:>28s}" for name in names), flush=True)
     reference = None
-    for dt in STEPS:
-        changed = dataclasses.replace(system, dt=dt)
+    for outer, inner, euler in rows:
+        changed = dataclasses.replace(
+            system, dt=outer, inner_steps=inner, list_margin=0.5 if outer < 2.5e-4 else 0.8
+        )
+        seeds = range(1, options.seeds + 1)
         try:
-            found = np.array([energies(changed, start, film_time, seed) for seed in seeds])
+            found = np.array(
+                [measured(changed, start, options.film_time, seed, euler) for seed in seeds]
+            )
         except StepError:
-            print(f"{dt:10.1e}   stopped by the guard of the step")
+            print(f"{outer:10.1e} {inner:5d}   stopped by the guard of the step", flush=True)
             continue
         mean = found.mean(axis=0)
         error = found.std(axis=0, ddof=1) / math.sqrt(len(seeds))
         if reference is None:
-            reference = mean
-        bias = 100.0 * (mean / reference - 1.0)
-        stiff = f"{curvature * dt:8.2f}" if kind == "surfactant" else "        "
+            reference = mean, error
+        bias = 100.0 * (mean / reference[0] - 1.0)
+        doubt = 100.0 * np.hypot(error, reference[1]) / abs(mean)
         print(
-            f"{dt:10.1e} {stiff}   {mean[0]:8.4f} +- {error[0]:6.4f} {bias[0]:+7.2f} %"
-            f"   {mean[1]:8.5f} +- {error[1]:7.5f} {bias[1]:+7.2f} %"
+            f"{outer:10.1e} {inner:5d}   "
+            + "   ".join(
+                f"{m:9.5f} {b:+6.2f} +- {d:4.2f} %"
+                for m, b, d in zip(mean, bias, doubt, strict=True)
+            )
+            + ("   Euler" if euler else ""),
+            flush=True,
         )
 
 
@@ -75,10 +163,16 @@ def main():
     parser.add_argument("--count", type=int, default=1000)
     parser.add_argument("--film-time", type=float, default=0.8)
     parser.add_argument("--seeds", type=int, default=4)
+    parser.add_argument("--kinds", nargs="+", default=list(COUPLING))
+    parser.add_argument("--settings", nargs="+", default=[])
+    parser.add_argument("--euler", nargs="*", type=float, default=[])
+    parser.add_argument("--growth", action="store_true")
+    parser.add_argument("--mesh", action="store_true")
     options = parser.parse_args()
     headline()
-    for kind in ("soft_core", "surfactant"):
-        table(kind, options.count, options.film_time, range(1, options.seeds + 1))
+    given = dict(text.split("=", 1) for text in options.settings)
+    for kind in options.kinds:
+        table(kind, options, given.get(kind, SETTINGS[kind]))
 
 
 if __name__ == "__main__":

@@ -41,10 +41,62 @@ def test_step_of_the_example(example):
     )
     assert float(stiffness) == pytest.approx(2262.0, rel=1e-3)
     system = reduced(example)
-    assert system.dt_s == pytest.approx(4.8e-9, rel=0.03)
-    assert system.steps == pytest.approx(42000, rel=0.03)
+    inner = system.dt_s / system.inner_steps
+    assert 0.89 * 4.8e-9 < inner < 1.03 * 4.8e-9
     assert system.limit == "the surfactant's stiffness"
     assert system.steps == math.ceil(0.2e-3 / system.dt_s)
+
+
+def test_outer_step_of_the_example(example):
+    # What is far is kept for at most 1.6e-3 of the time in which a median particle diffuses by
+    # its diameter, 47 us, and for less the stronger the pairs are; at 0.2 ms and 200 frames no
+    # frame is nearer than five steps.
+    system = reduced(example)
+    coupling = float(np.max(system.moment**2 / (2.0 * system.radius) ** 3))
+    assert coupling > 0.015 / 1.6e-3
+    assert system.dt == pytest.approx(0.015 / coupling, rel=0.01)
+    assert system.inner_steps == math.ceil(system.dt_s / 4.8e-9)
+
+
+def test_outer_steps_leave_five_to_a_frame(example):
+    many = with_part(example, "output", frames=2000)
+    system = reduced(many)
+    assert 0.99 * 0.2e-3 / 2000 / 5 < system.dt_s <= 0.2e-3 / 2000 / 5 * (1 + 1e-9)
+    # A run that is made longer keeps its step, as resuming needs.
+    longer = with_part(many, "run", duration=1.0)
+    assert reduced(longer).dt_s > system.dt_s
+    again = reduce(longer, draw(longer), begun_with=system.dt_s)
+    assert (again.dt_s, again.inner_steps) == (system.dt_s, system.inner_steps)
+
+
+def test_frames_at_every_step_leave_plain_steps(example):
+    system = reduced(with_part(example, "output", frames=40000))
+    assert system.inner_steps == 1
+    assert system.dt_s == pytest.approx(4.8e-9, rel=0.03)
+
+
+def test_a_finer_mesh_shortens_the_outer_step(example):
+    finer = with_part(example, "dipoles", tolerance=3e-4)
+    system = reduced(finer)
+    weight = system.moment**2
+    turning = float(np.sum(weight * system.turning) / np.sum(weight))
+    angle = math.sqrt(2.0 * turning * system.dt)
+    assert 0.07 * angle <= 8.0 * 3e-4 * 1.001
+    assert system.inner_steps < reduced(example).inner_steps
+    assert reduced(with_part(example, "dipoles", tolerance=1e-5)).inner_steps == 1
+
+
+@pytest.mark.parametrize(
+    ("part", "changes"),
+    [
+        ("run", {"dynamics": "langevin"}),
+        ("windows", {"hindered_mobility": True}),
+        ("dipoles", {"sum": "exact"}),
+        ("van_der_waals", {"hamaker": 9.5}),
+    ],
+)
+def test_what_needs_all_pairs_in_each_step_has_plain_ones(example, part, changes):
+    assert reduced(with_part(example, part, **changes)).inner_steps == 1
 
 
 def test_step_does_not_depend_on_the_duration(example):
@@ -62,7 +114,7 @@ def test_given_step_is_taken(example):
 def test_soft_core_limits_by_its_stiffness(example):
     system = reduced(with_part(example, "repulsion", kind="soft_core"))
     assert system.limit == "the soft core's stiffness"
-    assert 1e-9 < system.dt_s < 20e-9
+    assert 1e-9 < system.dt_s / system.inner_steps < 20e-9
 
 
 def test_turning_in_the_field_limits_where_it_is_strong(example):
@@ -74,8 +126,8 @@ def test_turning_in_the_field_limits_where_it_is_strong(example):
     field = np.linalg.norm(system.field[0].last)
     coupling = system.moment**2 / (2.0 * system.radius) ** 3
     brownian = 3.0 / (2.0 * system.radius) ** 3
-    share = np.max(brownian * system.dt * (system.moment * field + 4.8 * coupling))
-    assert 0.199 < share <= 0.2
+    share = np.max(brownian * system.inner_dt * (system.moment * field + 4.8 * coupling))
+    assert 0.199 * (1.0 - 1.0 / system.inner_steps) < share <= 0.2
 
 
 @pytest.mark.parametrize("kind", ["surfactant", "soft_core"])
@@ -105,9 +157,10 @@ def test_stiffest_pair_takes_a_quarter(example, kind):
                 slope = -(up - down) / 2e-5
             mean = 0.5 * (system.mobility[i] + system.mobility[j])
             largest = max(largest, slope * mean)
-    share = largest * system.dt
-    # 32 of the 40 sizes are compared, and the step is rounded down to three digits.
-    assert 0.24 < share < 0.255
+    share = largest * system.inner_dt
+    # 32 of the 40 sizes are compared, and the step is rounded down to three digits; inner steps
+    # are cut a little shorter, so that whole ones fill the outer step.
+    assert 0.24 * (1.0 - 1.0 / system.inner_steps) < share < 0.255
 
 
 def test_rounding_down():

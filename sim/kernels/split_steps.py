@@ -1,0 +1,125 @@
+"""Outer steps of several inner ones: far pairs are kept while near ones are summed again.
+
+Multiple time stepping (W. B. Streett, D. J. Tildesley and G. Saville, Mol. Phys. 35, 639 (1978)):
+what is stiff needs short steps, what is far changes slowly. At the start of an outer step the far
+pairs are summed and the near ones listed. Each inner step sums the near pairs, adds what is
+kept, and moves. Parts that hang on a particle's own moment (F + S m, m x B) follow the moment in
+each inner step. No checks by design, except the guards of ``step``.
+"""
+
+import numpy as np
+
+from sim.kernels.added_forces import add_body_forces
+from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_blocks
+from sim.kernels.field_curve import field_at
+from sim.kernels.layout import LIST_FULL, STEP_DONE, THROWN
+from sim.kernels.motion import average_noise, move
+from sim.kernels.near_pairs import far_sums
+from sim.kernels.noise import normals
+from sim.kernels.pair_sums import pair_sums
+from sim.kernels.step import BUFFER, MADE, SEED, STATUS, STEP, bounds, conclude
+from sim.kernels.vector_rows import WORDS
+
+INNER = 2  # of the clock
+
+
+@kernel
+def far_pair_part(block, film):
+    """Sum the far pairs of a block and list the near ones."""
+    first, end = bounds(block, film)
+    now, me = film.flags[BUFFER], get_thread_id()
+    pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+    film.split.near.needed[block] = far_sums(
+        block, first, end, film.rows[now], film.words[now], film.neighbours, film.patch,
+        film.laws, film.screening, film.split.near, pairs,
+    )  # fmt: skip
+    for k in range(WORDS * (end - first)):
+        sums[k] = pairs[k]
+
+
+@kernel
+def hold_part(block, film):
+    """Keep the sums of a block for the inner steps."""
+    first, end = bounds(block, film)
+    sums, held = film.scratch.sums[get_thread_id()], film.split.held
+    for k in range(WORDS * (end - first)):
+        held[WORDS * first + k] = sums[k]
+
+
+@kernel
+def near_pair_part(block, film):
+    """Sum the near pairs of a block, and add what is kept."""
+    first, end = bounds(block, film)
+    now, me = film.flags[BUFFER], get_thread_id()
+    pairs, sums, held = film.scratch.pairs[me], film.scratch.sums[me], film.split.held
+    pair_sums(
+        first, end, film.rows[now], film.words[now], film.split.near, film.patch, film.laws,
+        film.screening, pairs,
+    )  # fmt: skip
+    for k in range(WORDS * (end - first)):
+        sums[k] = held[WORDS * first + k] + pairs[k]
+
+
+@kernel
+def body_part(block, film):
+    """Add weight and the field's gradient, which hang on height and moment alone."""
+    first, end = bounds(block, film)
+    sums = film.scratch.sums[get_thread_id()]
+    for k in range(end - first):
+        add_body_forces(first + k, WORDS * k, film.slots, film.patch, film.laws, film.applied, sums)
+
+
+@kernel(fastmath=True)
+def inner_noise(block, film):
+    """Draw the normals of a block for an inner step."""
+    first, end = bounds(block, film)
+    me = get_thread_id()
+    normals(
+        film.slots.identity, first, end - first, film.clock[INNER], film.clock[SEED],
+        film.scratch.words[me], film.scratch.fresh[me],
+    )  # fmt: skip
+
+
+@kernel
+def inner_motion(block, film):
+    """Move and turn a block by an inner step."""
+    first, end = bounds(block, film)
+    me, scratch = get_thread_id(), film.scratch
+    mean = scratch.mean[me]
+    average_noise(first, end - first, film.slots, scratch.fresh[me], mean)
+    move(
+        first, end - first, film.slots, scratch.sums[me], mean, film.applied, film.magnetisation,
+        film.patch, film.split.laws, scratch.drift2[me], scratch.travel2[me],
+    )  # fmt: skip
+
+
+@kernel
+def apply_inner_field(number, film):
+    """Write the applied field and its gradient at the time of the inner step."""
+    field_at(np.int64(film.clock[INNER]) * film.split.laws.dt, film.programme, film.applied)
+
+
+@kernel
+def advance_split(steps, film):
+    """Make up to ``steps`` outer steps, as ``step.advance`` makes single ones."""
+    flags, calls, here = film.flags, film.calls, address_of(film)
+    split, clock, blocks = film.split, film.clock, film.totals.thrown.size
+    flags[MADE] = 0
+    flags[STATUS] = STEP_DONE
+    while flags[MADE] < steps:
+        call(calls.fresh[0], 0, here)
+        if flags[STATUS] == LIST_FULL:
+            return
+        on_blocks(split.outer, blocks, here)
+        if split.near.needed.max() > split.near.entries.size // blocks:
+            flags[STATUS] = LIST_FULL
+            return
+        for inner in range(split.inner):
+            clock[INNER] = clock[STEP] * np.uint64(split.inner) + np.uint64(inner)
+            call(calls.field[0], 0, here)
+            on_blocks(calls.parts, blocks, here)
+            if conclude(film):
+                flags[STATUS] = THROWN
+                return
+        clock[STEP] += np.uint64(1)
+        flags[MADE] += 1
