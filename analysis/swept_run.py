@@ -126,7 +126,11 @@ def _unmeasured(folder: Path) -> SweptRun:
         return SweptRun("unfinished", "not started", {}, {})
     import h5py
 
+    from analysis.text_heaps import endless_heap
+
     try:
+        if endless_heap(folder / "run.h5"):
+            return SweptRun("unfinished", "its run file is damaged", {}, {})
         with h5py.File(folder / "run.h5", "r") as file:
             if isinstance(file.get("parameters", getlink=True), h5py.ExternalLink):
                 return SweptRun("unfinished", "its run file names other files", {}, {})

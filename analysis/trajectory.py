@@ -27,6 +27,7 @@ from analysis.run_file_arrays import (
     unit,
 )
 from analysis.run_file_checks import NUMBER, largest, obstacle
+from analysis.text_heaps import endless_heap
 
 Floats = NDArray[np.float64]
 Read = TypeVar("Read")
@@ -175,6 +176,8 @@ def open_run(path: str | Path) -> Run:
         file_path = file_path / "run.h5"
     if not file_path.is_file():
         raise TrajectoryError(f"a run must be a folder with run.h5 or an H5MD file; {path} is not.")
+    if _guarded(file_path, lambda: endless_heap(file_path)):
+        raise TrajectoryError(f"{file_path} must be a whole run; the texts in it are damaged.")
     with _opened(file_path) as file:
         # First: to look at anything else could follow a link to a pipe.
         if found := _guarded(file_path, lambda: obstacle(file, file_path)):

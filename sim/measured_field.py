@@ -46,6 +46,17 @@ class MeasuredField(Magnet):
         """Give the field of a file."""
         return cls(position, path=path, digest=file_digest(path))
 
+    @property
+    def ranges(self) -> list[tuple[float, float]]:
+        """The least and largest x, y and z in m that the table covers, where it lies."""
+        own = _spline(self.path, self.digest).ranges
+        return [(low + at, high + at) for (low, high), at in zip(own, self.position, strict=True)]
+
+    @property
+    def is_deep(self) -> bool:
+        """Whether the table holds more than one plane."""
+        return _spline(self.path, self.digest).is_deep
+
     def field(self, points: Floats) -> Floats:
         """Give the field at points (n, 3) in m as (n, 3) in T."""
         seen, spline = self._within(points), _spline(self.path, self.digest)

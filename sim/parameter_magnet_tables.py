@@ -63,6 +63,18 @@ class MagnetTable(Table):
         float | None,
         Quantity("field", 1e-3, 3.0, "1.2 T", "Remanence of a permanent magnet."),
     ] = None
+    energy_product: Annotated[
+        float | None,
+        Quantity(
+            "energy_product",
+            1e3,
+            8e5,
+            "42 MGOe",
+            "Strength of its grade, (BH)max, in place of the remanence, which is then "
+            "sqrt(4 mu0 1.05 (BH)max); good for neodymium, samarium-cobalt and ferrite, not for "
+            "alnico.",
+        ),
+    ] = None
     diameter: Annotated[
         float | None, _size("Diameter of a sphere, disc, ring (its outer one) or loop.")
     ] = None

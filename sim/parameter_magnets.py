@@ -14,6 +14,7 @@ from sim.cell_parameters import CellParameters
 from sim.field_gradient import Gradient
 from sim.field_parameters import FieldParameters, FieldStep
 from sim.field_slopes import six_slopes
+from sim.magnet_grade import RECOIL_PERMEABILITY, remanence_of
 from sim.magnet_overlap import overlapping
 from sim.magnets import (
     MOST_MAGNETS,
@@ -28,6 +29,7 @@ from sim.magnets import (
     UniformField,
     field_and_gradient,
 )
+from sim.measured_checks import measured_notices
 from sim.measured_field import MeasuredField
 from sim.moving_field import spans_of
 from sim.parameter_motion import check_motions, check_paths, motion_notices, motions
@@ -65,7 +67,8 @@ _REPEATED = {
 _EXAMPLES = {
     "diameter": '"10 mm"', "inner_diameter": '"5 mm"', "height": '"5 mm"',
     "sides": '["10 mm", "10 mm", "5 mm"]', "remanence": '"1.2 T"', "current": '"20 A"',
-    "strength": '"30 mT"', "copies": "4", "rows": "3", "step": '["12 mm", "12 mm", "0 mm"]',
+    "energy_product": '"42 MGOe"', "strength": '"30 mT"',
+    "copies": "4", "rows": "3", "step": '["12 mm", "12 mm", "0 mm"]',
     "ring_diameter": '"30 mm"', "file": '"field.csv"',
 }  # fmt: skip
 
@@ -186,14 +189,20 @@ def magnet_notices(reading: Reading) -> Iterator[str]:
         yield "[cell] is not used without [[magnets]]."
     for number, values in enumerate(reading.magnets, start=1):
         used = {*_NEEDED[values["kind"]], *_REPEATED[values["repeat"]]}
+        if "remanence" in used and values["energy_product"] is not None:
+            used.add("energy_product")
+            yield _grade_notice(number, values["energy_product"])
         for key in _EXAMPLES:
             if values[key] is not None and key not in used:
-                which = "kind" if key in sum(_NEEDED.values(), ()) else "repeat"
+                which = "repeat" if key in sum(_REPEATED.values(), ()) else "kind"
                 yield (
                     f"[[magnets]] number {number} {key} is not used with {which} = "
                     f'"{values[which]}".'
                 )
     yield from motion_notices(reading)
+    for number, magnet in numbered_magnets(reading):
+        if isinstance(magnet, MeasuredField):
+            yield from measured_notices(f"[[magnets]] number {number}", magnet, cell(reading))
     for first, second in sorted(overlapping(numbered_magnets(reading))):
         pair = (
             f"number {first} and {second} overlap"
@@ -204,6 +213,15 @@ def magnet_notices(reading: Reading) -> Iterator[str]:
             f"[[magnets]] {pair}: the fields of both are added all the same, which no real magnets "
             "make."
         )
+
+
+def _grade_notice(number: int, energy_product: float) -> str:
+    remanence = format_quantity(float(f"{remanence_of(energy_product):.4g}"), "field")
+    return (
+        f"[[magnets]] number {number} energy_product is taken as a remanence of {remanence}, that "
+        f"of a straight demagnetisation curve with a recoil permeability of {RECOIL_PERMEABILITY:g}"
+        "."
+    )
 
 
 def _check_place(where: CellParameters) -> Iterator[str]:
@@ -219,10 +237,18 @@ def _check_place(where: CellParameters) -> Iterator[str]:
 def _check_keys(label: str, values: Mapping[str, Any]) -> Iterator[str]:
     for which, needed in (("kind", _NEEDED), ("repeat", _REPEATED)):
         for key in needed[values[which]]:
-            if values[key] is None:
+            graded = key == "remanence" and values["energy_product"] is not None
+            if values[key] is None and not graded:
+                other = " or energy_product" if key == "remanence" else ""
                 yield (
-                    f'{label} {key} is missing; {which} = "{values[which]}" needs it, such as '
-                    f"{_EXAMPLES[key]}."
+                    f'{label} {key}{other} is missing; {which} = "{values[which]}" needs it, such '
+                    f"as {_EXAMPLES[key]}."
+                )
+            elif values[key] is not None and graded:
+                received = format_quantity(values["energy_product"], "energy_product")
+                yield (
+                    f"{label} energy_product must be left out beside remanence, which follows from "
+                    f"it; received {received}."
                 )
     if values["kind"] == "table":
         moved = [key for key in ("turn", "steps", "moves_with") if values[key]]
@@ -330,7 +356,8 @@ def _one(values: Mapping[str, Any], position: np.ndarray[Any, Any], turned: Rota
         return UniformField(**place, strength=_scaled(values["strength"], values["direction"]))
     shape: type[Any] = {"sphere": Sphere, "block": Block, "disc": Disc, "ring": Ring}[kind]
     sizes = {key: values[key] for key in _NEEDED[kind] if key != "remanence"}
-    polarisation = _scaled(values["remanence"], values["direction"])
+    remanence = values["remanence"] or remanence_of(values["energy_product"])
+    polarisation = _scaled(remanence, values["direction"])
     magnet: Magnet = shape(**place, polarisation=polarisation, **sizes)
     return magnet
 

@@ -78,7 +78,8 @@ direction = [1, 0, 0]           # x and y lie in the film, z is across it; or
                                 # table: a measured field
 # position = ["0 mm", "0 mm", "-8 mm"] # of its centre; z = 0 is the middle of the film
 # direction = [0, 0, 1]         # of the magnetisation, or of a uniform field
-# remanence = "1.2 T"           # as suppliers state it
+# remanence = "1.2 T"           # as suppliers state it; or
+# energy_product = "42 MGOe"    # (BH)max of its grade; not of alnico, whose curve is bent
 # diameter = "10 mm"            # sphere, disc, ring, loop
 # inner_diameter = "5 mm"       # hole of a ring
 # height = "5 mm"               # disc, ring; along z before it is turned

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import h5py
 
+from sim.text_heaps import endless_heap
+
 __all__ = ["InUseError", "RunFileError", "open_hdf5"]
 
 SMALL, LARGEST_CHUNK = 1_000_000, 64_000_000
@@ -58,6 +60,8 @@ def open_hdf5(path: Path, mode: str) -> h5py.File:
         raise RunFileError(f"{path} cannot be read: {error.strerror}") from error
     if signature != _SIGNATURE:
         raise RunFileError(f"{path} is not an HDF5 file")
+    if endless_heap(path):
+        raise RunFileError(f"{path} is damaged: the texts in it cannot be read")
     try:
         file = h5py.File(path, mode, libver="earliest")
     except BlockingIOError as error:

@@ -51,6 +51,7 @@ _SUFFIX = {
     "area_density": "per_m2",
     "magnetisation": "A_per_m",
     "energy_density": "J_per_m3",
+    "energy_product": "J_per_m3",
     "density": "kg_per_m3",
     "angle": "rad",
     "frequency": "Hz",

@@ -67,6 +67,16 @@ def _field_dimension() -> Dimension:
     return Dimension(plain.noun, units, plain.shown, plain.example, tuple(units))
 
 
+def _energy_product_dimension() -> Dimension:
+    """Energy products in J/m^3; 1 MGOe is 1e6 G x 1 Oe, with 1 Oe = 1e-4 T/mu0."""
+    plain = _dimension(
+        "an energy product", "J/m^3=1, kJ/m^3=1e3", "J/m^3,kJ/m^3", "334 kJ/m^3",
+        "J/m3=1, kJ/m3=1e3",
+    )  # fmt: skip
+    units: dict[str, Decimal | float] = {**plain.units, "MGOe": 1e-2 / MU0}
+    return Dimension(plain.noun, units, plain.shown, plain.example, ("MGOe", *plain.accepted))
+
+
 def _angle_dimension() -> Dimension:
     """Angles in rad inside."""
     units: dict[str, Decimal | float] = {"deg": math.pi / 180.0, "rad": Decimal(1)}
@@ -128,6 +138,7 @@ DIMENSIONS: dict[str, Dimension] = {
         "11 kJ/m^3",
         "J/m3=1, kJ/m3=1e3, MJ/m3=1e6, erg/cm3=1e-1",
     ),
+    "energy_product": _energy_product_dimension(),
     "density": _dimension(
         "a mass density",
         "kg/m^3=1, g/cm^3=1e3",

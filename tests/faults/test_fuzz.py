@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 
+from sim.run_file_errors import RunFileError, open_hdf5
 from tests.reference.guarded import outcome, read_parameters, read_run
 from tests.reference.spoilt_parameters import parameter_files
 from tests.reference.spoilt_runs import records, spoil, spoilings, write_run
@@ -95,6 +96,22 @@ def ended(run, changes):
 @pytest.mark.parametrize("name", FOUND)
 def test_found_cases_are_refused(run, name):
     assert ended(run, FOUND[name]) == "refused"
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_a_heap_of_texts_that_never_ends_is_refused(run, tmp_path, first):
+    """Found by pages of zeros: HDF5 itself never comes back from such a heap."""
+    path = tmp_path / "case.h5"
+    data = bytearray(run[1])
+    heap = data.index(b"GCOL")
+    object_ = heap + 16
+    for _ in range(first):  # the object after the first text
+        object_ += 16 + (int.from_bytes(data[object_ + 8 : object_ + 16], "little") + 7) // 8 * 8
+    data[object_ : object_ + 16] = bytes(16)
+    path.write_bytes(data)
+    assert outcome(read_run, path, tmp_path) == "refused"
+    with pytest.raises(RunFileError, match="the texts in it cannot be read"):
+        open_hdf5(path, "r")
 
 
 def test_a_whole_run_is_read(run):

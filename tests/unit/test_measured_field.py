@@ -10,6 +10,7 @@ pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 from sim.command_line import main
 from sim.field_table import file_digest
 from sim.magnets import MagnetError, field_and_gradient
+from sim.measured_checks import maxwell_defects
 from sim.measured_field import MeasuredField
 from sim.parameters import ParameterError, load
 from tests.published.test_moving_magnets import FILM, SPHERE
@@ -166,3 +167,77 @@ def test_a_map_beyond_the_table_is_refused(tmp_path, capsys):
     assert main(["map", str(path), "-o", str(tmp_path / "wide")]) == 2
     assert "the measured field must cover every place" in capsys.readouterr().err
     assert math.isfinite(load(path).field.largest)
+
+
+def notices_of(folder, text, more=""):
+    return load(film(folder, text, more)).notices
+
+
+CELL = '[cell]\nwidth = "12 mm"\n'
+
+
+def spoilt(change):
+    """Text of the table with its rows (x, y, z, Bx, By, Bz) changed in place."""
+    comment, header, *lines = table().splitlines()
+    rows = np.array([[float(cell) for cell in line.split(",")] for line in lines])
+    change(rows)
+    return "\n".join([comment, header, *(",".join(map(repr, row.tolist())) for row in rows)])
+
+
+def test_a_table_that_leaves_out_a_part_of_the_cell_is_told(tmp_path):
+    assert notices_of(tmp_path, table(), CELL) == ()
+    (notice,) = notices_of(tmp_path, table(), '[cell]\nwidth = ["16 mm", "20 mm"]\n')
+    assert notice == (
+        "[[magnets]] number 1 file covers x from -8 to 8 mm and y from -8 to 8 mm and not the "
+        "whole cell of 16 mm x 20 mm: chainfilm map needs a smaller [cell] width or a larger table."
+    )
+    (notice,) = notices_of(tmp_path, table(), 'position = ["3 mm", "0 mm", "0 mm"]\n' + CELL)
+    assert "covers x from -5 to 11 mm" in notice
+
+
+def test_a_true_field_has_neither_sources_nor_curl(tmp_path):
+    """Splines through a dipole's field 15 places away miss its slopes by 1e-4 or so."""
+    for heights in ((-2.0, -1.0, 0.0, 1.0, 2.0), (0.0,)):
+        path = tmp_path / "field.csv"
+        path.write_text(table(heights))
+        found = maxwell_defects(MeasuredField.of((0.0, 0.0, 0.0), str(path)))
+        assert found.curl < 2e-3
+        assert np.isnan(found.divergence) if len(heights) == 1 else found.divergence < 2e-3
+
+
+def test_a_field_with_known_sources_and_curl(tmp_path):
+    """Bx = a x + c y: div B = a, |curl B| = |c| and the gradient sqrt(a^2 + c^2) everywhere."""
+
+    def linear(rows):
+        rows[:, 3:] = 0.0
+        rows[:, 3] = 4.0 * rows[:, 0] + 3.0 * rows[:, 1]  # mT over mm: T/m
+
+    path = tmp_path / "field.csv"
+    path.write_text(spoilt(linear))
+    found = maxwell_defects(MeasuredField.of((0.0, 0.0, 0.0), str(path)))
+    assert found == pytest.approx((0.8, 0.6, 5.0), rel=1e-9)
+
+
+def test_fields_that_break_maxwells_laws_are_told(tmp_path):
+    def left_handed(rows):
+        rows[:, 4] *= -1.0
+
+    def exchanged(rows):
+        rows[:, [3, 4]] = rows[:, [4, 3]]
+
+    def noisy(rows):
+        rows[:, 3:] += np.random.default_rng(4).normal(0.0, 0.5, (len(rows), 3))
+
+    for change in (left_handed, exchanged, noisy):
+        (notice,) = notices_of(tmp_path, spoilt(change), CELL)
+        assert "where both vanish in free space (Maxwell)" in notice
+        share = float(notice.partition("div B of ")[2].partition(" %")[0])
+        assert share > 5.0
+
+
+def test_noise_of_an_even_field_is_no_defect(tmp_path):
+    def even(rows):
+        rows[:, 3:] = [20.0, 0.0, 0.0]
+        rows[:, 3:] += np.random.default_rng(4).normal(0.0, 0.01, (len(rows), 3))
+
+    assert notices_of(tmp_path, spoilt(even), CELL) == ()
