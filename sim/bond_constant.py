@@ -14,6 +14,7 @@ exp(2 lambda)/(3 lambda^2) for aligned and exp(2 lambda)/(3 lambda^3) for free m
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
@@ -53,9 +54,17 @@ class _Rule(NamedTuple):
     weight: Values
 
 
+@lru_cache(maxsize=16)
+def _gauss(count: int) -> tuple[Values, Values]:
+    """Gauss-Legendre points and weights from -1 to 1; finding them takes longer than their use."""
+    points, weights = np.polynomial.legendre.leggauss(count)
+    points.flags.writeable = weights.flags.writeable = False
+    return points, weights
+
+
 def _legendre(count: int, low: float, high: float) -> tuple[Values, Values]:
     """Gauss-Legendre points and weights on an interval."""
-    points, weights = np.polynomial.legendre.leggauss(count)
+    points, weights = _gauss(count)
     half = 0.5 * (high - low)
     return low + half * (points + 1.0), half * weights
 

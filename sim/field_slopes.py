@@ -7,16 +7,18 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["differences", "six_slopes"]
+__all__ = ["differences", "six_slopes", "with_third_axis"]
 
 Floats = NDArray[np.float64]
 
-_WEIGHTS = (0.75, -0.15, 1.0 / 60.0)
-"""Of the differences over 2, 4 and 6 steps: central, sixth order (Abramowitz, table 25.2)."""
+_WEIGHTS = (4.0 / 3.0, -1.0 / 3.0)
+"""Of the slopes over 2 and 4 steps: central, fourth order (Abramowitz, table 25.2)."""
 
 
 def differences(field: Callable[[Floats], Floats], points: Floats, step: Floats) -> Floats:
-    """Give the gradient of a field by central differences of sixth order.
+    """Give the gradient of a field in free space by central differences of fourth order.
+
+    Those along x and y are taken; d/dz follows from div B = 0 and curl B = 0.
 
     Parameters
     ----------
@@ -25,23 +27,33 @@ def differences(field: Callable[[Floats], Floats], points: Floats, step: Floats)
     points : ndarray, shape (n, 3)
         Places in m.
     step : ndarray, shape (n,)
-        Step at each place in m; three of them are taken to each side.
+        Step at each place in m; two of them are taken to each side.
 
     Returns
     -------
     ndarray, shape (n, 3, 3)
         dB_a/dx_b in T/m at [:, a, b].
     """
+    moves = [(axis, count, sign) for axis in (0, 1) for count in (1, 2) for sign in (1, -1)]
+    shifts = np.zeros((len(moves), *points.shape))
+    for shift, (axis, count, sign) in zip(shifts, moves, strict=True):
+        shift[:, axis] = sign * count * step
+    # Rounded as the places are, so that the difference is divided by its true length.
+    places = (points + shifts).reshape(2, 2, 2, *points.shape)
+    found = field(places.reshape(-1, 3)).reshape(places.shape)
     gradient = np.zeros((len(points), 3, 3))
-    for axis in range(3):
-        for count, weight in enumerate(_WEIGHTS, start=1):
-            shift = np.zeros(points.shape)
-            shift[:, axis] = count * step
-            # Rounded as the places are, so that the difference is divided by its true length.
-            above, below = points + shift, points - shift
-            length = (above - below)[:, axis]
-            slope = (field(above) - field(below)) / length[:, None]
-            gradient[:, :, axis] += 2.0 * count * weight * slope
+    for axis in (0, 1):
+        for count, weight in enumerate(_WEIGHTS):
+            length = (places[axis, count, 0] - places[axis, count, 1])[:, axis]
+            slope = (found[axis, count, 0] - found[axis, count, 1]) / length[:, None]
+            gradient[:, :, axis] += weight * slope
+    return with_third_axis(gradient)
+
+
+def with_third_axis(gradient: Floats) -> Floats:
+    """Fill in d/dz of a gradient (n, 3, 3): a field in free space has no sources and no curl."""
+    gradient[:, 0, 2], gradient[:, 1, 2] = gradient[:, 2, 0], gradient[:, 2, 1]
+    gradient[:, 2, 2] = -gradient[:, 0, 0] - gradient[:, 1, 1]
     return gradient
 
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from sim.parameters import Parameters
 
 __all__ = [
+    "field_at_start",
     "programme_rows",
     "programme_sentences",
     "recorded_spans",
@@ -30,6 +31,14 @@ def _spans(parameters: Parameters) -> tuple[Span, ...]:
     if not parameters.field.is_followed:
         return ()
     return spans_of(parameters.magnets, parameters.cell.place)
+
+
+def field_at_start(parameters: Parameters) -> tuple[float, float, float]:
+    """Return the field of the magnets at the patch in T, of moving ones at the start."""
+    if not parameters.field.is_followed:
+        return parameters.field.steps[0].vector
+    x, y, z = _spans(parameters)[0].samples[0, :3].tolist()
+    return x, y, z
 
 
 def recorded_spans(parameters: Parameters) -> list[dict[str, Any]]:

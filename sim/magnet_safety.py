@@ -50,6 +50,8 @@ _DIRECTIONS = 150
 _MOST_LOOKS = 24
 _ANCHORS = 12
 _RADII = 40
+_FIRST_HALVINGS, _HALVINGS = 7, 22
+"""Of the way between two radii: of all rays, and of those that may still reach farthest."""
 _FARTHEST = 30.0
 """Distance in m up to which the field is followed."""
 
@@ -217,11 +219,16 @@ def _reaches(
             continue
         last = len(radii) - 1 - np.argmax(above[::-1, seen], axis=0)
         low, high = radii[last], radii[np.minimum(last + 1, len(radii) - 1)]
-        for _ in range(22):
+        far = rays[seen]
+        for count in range(_HALVINGS):
             half = 0.5 * (low + high)
-            strong = _strength_outside(bodies, middle + half[:, None] * rays[seen]) > limit
+            strong = _strength_outside(bodies, middle + half[:, None] * far) > limit
             low, high = np.where(strong, half, low), np.where(strong, high, half)
-        found.append(float(_clearance(bodies, middle + high[:, None] * rays[seen]).max()))
+            if count == _FIRST_HALVINGS:
+                least, most = (_clearance(bodies, middle + r[:, None] * far) for r in (low, high))
+                farthest = most >= least.max()
+                low, high, far = low[farthest], high[farthest], far[farthest]
+        found.append(float(_clearance(bodies, middle + high[:, None] * far).max()))
     return found
 
 

@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from sim.magnet_poses import at_time
-from sim.magnet_programme import programme_rows, programme_sentences, strongest_time
+from sim.magnet_programme import (
+    field_at_start,
+    programme_rows,
+    programme_sentences,
+    strongest_time,
+)
 from sim.magnets import Magnet, field_and_gradient
 from sim.units import format_quantity
 
@@ -90,10 +95,7 @@ def magnet_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str
     slope = parameters.field.gradient
     varied = field_variation(parameters, outlook.particles.sides)
     place = ", ".join(format_quantity(part, "length") for part in parameters.cell.place)
-    field, _ = field_and_gradient(
-        at_time(parameters.magnets, 0.0), np.array([[*parameters.cell.place, 0.0]])
-    )
-    x, y, z = field[0].tolist()
+    x, y, z = field_at_start(parameters)
     components = ", ".join(format_quantity(part, "field") for part in (x, y, z))
     start = " at the start" if parameters.field.is_followed else ""
     return [

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.field_slopes import with_third_axis
 from sim.field_table import file_digest, read_grid
 from sim.magnets import Magnet, MagnetError
 
@@ -75,10 +76,7 @@ class MeasuredField(Magnet):
         slope = np.empty((len(seen), 3, 3))
         for axis in range(3 if spline.is_deep else 2):
             slope[:, :, axis] = spline(seen, tuple(int(axis == k) for k in range(3)))
-        if not spline.is_deep:
-            slope[:, 0, 2], slope[:, 1, 2] = slope[:, 2, 0], slope[:, 2, 1]
-            slope[:, 2, 2] = -slope[:, 0, 0] - slope[:, 1, 1]
-        return slope
+        return slope if spline.is_deep else with_third_axis(slope)
 
     def _own_clearance(self, points: Floats) -> Floats:
         return np.full(len(points), np.inf)

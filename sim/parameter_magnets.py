@@ -283,8 +283,9 @@ def _copies(values: Mapping[str, Any]) -> int:
 def _check_film(reading: Reading) -> Iterator[str]:
     """Refuse a film that a magnet reaches into, and a field that cannot be computed."""
     where, half = cell(reading), 0.5 * reading.get("film", "thickness")
+    grid = _film_grid(where, half)
     for number, magnet in numbered_magnets(reading):
-        points = _film_points(magnet, where, half)
+        points = np.vstack([grid, _nearest_in_film(magnet, where, half)])
         if np.any(magnet.clearance(points) <= 0.0):
             x, y, z = (format_quantity(part, "length") for part in magnet.position)
             yield (
@@ -302,13 +303,17 @@ def _check_film(reading: Reading) -> Iterator[str]:
         yield f"[[magnets]]: {error}"
 
 
-def _film_points(magnet: Magnet, where: CellParameters, half: float) -> np.ndarray[Any, Any]:
-    """Places in the film: a grid over the cell on both windows, and the one nearest the centre."""
+def _film_grid(where: CellParameters, half: float) -> np.ndarray[Any, Any]:
+    """Places in the film: a grid over the cell on both windows, and the middle of the patch."""
     x, y = (np.linspace(-0.5 * side, 0.5 * side, _GRID) for side in where.width)
     grid = np.stack(np.meshgrid(x, y, [-half, 0.0, half]), axis=-1).reshape(-1, 3)
+    return np.vstack([grid, [*where.place, 0.0]])
+
+
+def _nearest_in_film(magnet: Magnet, where: CellParameters, half: float) -> np.ndarray[Any, Any]:
+    """Give the place in the film that is nearest the centre of a magnet."""
     limit = np.array([0.5 * where.width[0], 0.5 * where.width[1], half])
-    nearest = np.clip(magnet.position, -limit, limit)
-    return np.vstack([grid, nearest, [*where.place, 0.0]])
+    return np.clip(magnet.position, -limit, limit)
 
 
 def _array(values: Mapping[str, Any]) -> Iterator[Magnet]:

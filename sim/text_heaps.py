@@ -9,8 +9,9 @@ Source: HDF5 File Format Specification, version 3, section III.E (Global Heap).
 
 from __future__ import annotations
 
-import mmap
+import os
 from pathlib import Path
+from typing import BinaryIO
 
 __all__ = ["endless_heap"]
 
@@ -39,34 +40,37 @@ def endless_heap(path: Path) -> bool:
     OSError
         If it cannot be read.
     """
-    if path.stat().st_size == 0:
-        return False
-    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
-        # Copied piece by piece: bytes are searched many times faster than a map of a file.
-        for first in range(0, len(content), PIECE):
-            piece = content[first : first + PIECE + len(HEAD) - 1]
+    with path.open("rb") as file:
+        first, keep = 0, len(HEAD) - 1
+        piece = file.read(PIECE)
+        while len(piece) > keep:
             place = piece.find(HEAD)
             while place >= 0:
-                if not _ends(content, first + place):
+                if not _ends(file, first + place):
                     return True
                 place = piece.find(HEAD, place + 1)
+            first += len(piece) - keep  # a head may lie across two pieces
+            file.seek(first)
+            piece = file.read(PIECE)
     return False
 
 
-def _ends(content: mmap.mmap, place: int) -> bool:
-    """Walk one heap."""
+def _ends(file: BinaryIO, place: int) -> bool:
+    """Walk the heap at a place; one that the file cuts off is refused by HDF5."""
 
-    def number(at: int, length: int) -> int:
-        return int.from_bytes(content[at : at + length], "little")
+    def sizes(at: int) -> tuple[int, int]:
+        file.seek(at)
+        head = file.read(OBJECT)
+        return int.from_bytes(head[:2], "little"), int.from_bytes(head[8:], "little")
 
-    end = place + number(place + 8, 8)
-    if end > len(content):
-        return True  # HDF5 refuses what is cut off
+    end = place + sizes(place)[1]
+    if end > file.seek(0, os.SEEK_END):
+        return True
     place += OBJECT
     while place + OBJECT <= end:
-        size = number(place + 8, 8)
+        number, size = sizes(place)
         # Object 0 is what is free, head included; others are filled up to eights.
-        step = size if number(place, 2) == 0 else OBJECT + (size + 7) // 8 * 8
+        step = size if number == 0 else OBJECT + (size + 7) // 8 * 8
         if not 0 < step <= end - place:
             return False
         place += step

@@ -1,5 +1,6 @@
 """Fields of magnets and coils against closed forms, our own quadrature, and the laws of a field."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -97,17 +98,51 @@ def test_block_and_disc_off_axis_against_the_surface_charge():
 
 
 @pytest.mark.parametrize("source", SOURCES, ids=NAMES)
-def test_gradient_is_that_of_a_field_without_sources_and_currents(source):
-    """div B = 0 and curl B = 0; and plain differences over another step give the same."""
+def test_field_without_sources_and_currents_and_its_gradient(source):
+    """div B = 0 and curl B = 0 by plain differences of the field along all three axes.
+
+    The gradient, which takes two axes and these laws for the third, is the same.
+    """
     points, step = around(), 2e-6
     _, gradient = field_and_gradient([source], points)
-    largest = np.abs(gradient).max()
-    assert np.abs(np.trace(gradient, axis1=1, axis2=2)).max() < 1e-7 * largest
-    assert np.abs(gradient - gradient.transpose(0, 2, 1)).max() < 1e-7 * largest
+    plain = np.empty_like(gradient)
     for axis in range(3):
         shift = step * np.eye(3)[axis]
-        slope = (source.field(points + shift) - source.field(points - shift)) / (2.0 * step)
-        assert np.abs(gradient[:, :, axis] - slope).max() < 1e-5 * largest
+        ends = (source.field(points + shift), source.field(points - shift))
+        plain[:, :, axis] = (ends[0] - ends[1]) / (2.0 * step)
+    largest = np.abs(plain).max()
+    assert np.abs(np.trace(plain, axis1=1, axis2=2)).max() < 2e-6 * largest
+    assert np.abs(plain - plain.transpose(0, 2, 1)).max() < 2e-6 * largest
+    assert np.abs(gradient - plain).max() < 2e-6 * largest
+    assert np.abs(gradient - gradient.transpose(0, 2, 1)).max() < 1e-7 * largest
+
+
+def test_gradient_of_a_sphere_is_that_of_a_dipole():
+    """dB_a/dx_b = 3 s/r^5 [m_a x_b + m_b x_a + (m.x)(delta_ab - 5 x_a x_b/r^2)]."""
+    points = np.vstack([around(), 5.0 * around(), around() * 0.46])
+    _, found = field_and_gradient([SOURCES[0]], points)
+    m, r = 5e-3**3 / 3.0 * np.array(TILTED), np.linalg.norm(points, axis=1)[:, None, None]
+    along = (points @ m)[:, None, None]
+    mixed = points[:, :, None] * m[None, None, :] + points[:, None, :] * m[None, :, None]
+    outer = points[:, :, None] * points[:, None, :]
+    exact = 3.0 / r**5 * (mixed + along * (np.eye(3) - 5.0 * outer / r**2))
+    scale = np.abs(exact).max(axis=(1, 2))[:, None, None]
+    assert (np.abs(found - exact) / scale).max() < 1e-7
+
+
+def test_many_magnets_are_the_sum_of_single_ones():
+    """In more than one call of the library, turned ones and forms of all kinds among them."""
+    places = np.random.default_rng(8).uniform(-50e-3, 50e-3, (40, 3)) * [1.0, 1.0, 0.1]
+    many = [
+        dataclasses.replace(source, position=tuple(place)) for source in SOURCES for place in places
+    ]
+    points = np.random.default_rng(9).uniform(-50e-3, 50e-3, (70, 3))
+    points[:, 2] += 70e-3
+    field, gradient = field_and_gradient(many, points)
+    singles = [field_and_gradient([magnet], points) for magnet in many]
+    assert field == pytest.approx(sum(one for one, _ in singles), rel=1e-12, abs=1e-15)
+    wanted = sum(its for _, its in singles)
+    assert np.abs(gradient - wanted).max() < 1e-6 * np.abs(wanted).max()
 
 
 MOMENTS = {
