@@ -377,8 +377,9 @@ def reduce(
     )
     if chosen is None:
         interval = parameters.run.duration / parameters.output.frames / split_plan.STEPS_A_FRAME
+        fastest = float(np.max(turning * steepness))
         system = split_plan.with_inner_steps(
-            system, allowed.period, begun_with or interval, MARGIN_LONG
+            system, allowed, fastest, begun_with or interval, MARGIN_LONG
         )
     system = _with_steps(system, parameters.run.duration)
     if parameters.dipoles.sum == "mesh":

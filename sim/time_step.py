@@ -39,6 +39,8 @@ ADDED_SIZES_COMPARED = 7
 # Inertial steps stay right beyond the momentum time, but no longer show how momentum is lost.
 MOMENTUM_SHARE = 0.5
 STEPS_A_PERIOD = 50
+ROTATION = "rotation in the field of the neighbours"
+PERIOD = "the period of the field"
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,14 @@ class StepLimits:
         """The step that all allow."""
         return min(self.stiffness, self.turning, self.momentum, self.period)
 
+    def with_stiffness(self, factor: float) -> StepLimits:
+        """Return the limits with that of the stiffest repulsion so many times as long."""
+        found = dataclasses.replace(self, stiffness=factor * self.stiffness)
+        if found.shortest < found.stiffness and self.stiffness == self.shortest:
+            by_turning = self.turning < self.period
+            return dataclasses.replace(found, reason=ROTATION if by_turning else PERIOD)
+        return found
+
     def with_inertia(self, *times: Floats | None) -> StepLimits:
         """Return the limits with that of the shortest momentum time added, if there is any."""
         given = [float(np.min(time)) for time in times if time is not None]
@@ -78,7 +88,7 @@ class StepLimits:
     def with_period(self, period: float) -> StepLimits:
         """Return the limits with that of the shortest period of the field added."""
         found = period / STEPS_A_PERIOD
-        reason = "the period of the field" if found < self.shortest else self.reason
+        reason = PERIOD if found < self.shortest else self.reason
         return dataclasses.replace(self, period=found, reason=reason)
 
 
@@ -184,7 +194,7 @@ def limits(
             else "the soft core's stiffness"
         )
     else:
-        reason = "rotation in the field of the neighbours"
+        reason = ROTATION
     return StepLimits(stiffness, rotation, reason)
 
 

@@ -36,7 +36,7 @@ __all__ = [
 # First guess of the list's length, in multiples of the mean number of neighbours.
 LIST_ROOM = 2.0
 SPARE_ENTRIES = 4096
-NEAR_ROOM = 32  # entries a slot: two vectors in single precision
+NEAR_ROOM = 8  # entries a slot
 # Beyond the reach of their repulsion, pairs up to this distance may touch within an outer step.
 NEAR_GAP = 0.4
 ENDLESS = 1.0e300
@@ -279,17 +279,18 @@ def near_room(system: ReducedSystem) -> int:
 def split_of(system: ReducedSystem, size: int, laws: layout.Laws, real: Any) -> layout.Split:
     """Return room for what the inner steps of an outer one share."""
     blocks = lists.blocks_of(size)
+    groups = size * np.dtype(real).itemsize // 64
     return layout.Split(
         inner=system.inner_steps,
         laws=laws._replace(dt=system.inner_dt),
         near=layout.NearPairs(
             entries=empty_entries(size, near_room(system)),
-            start=np.zeros(size, np.int64),
-            count=np.zeros(size, np.int64),
+            start=np.zeros(groups, np.int64),
+            count=np.zeros(groups, np.int64),
             needed=np.zeros(blocks, np.int64),
             gap=real(NEAR_GAP),
         ),
-        held=aligned((8 * size,), np.float64),
+        held=aligned((7, size), np.float64),
         outer=np.zeros(3 if system.mesh is not None else 2, np.int64),
     )
 

@@ -194,15 +194,18 @@ class Split(NamedTuple):
     inner: Any  # int, inner steps of an outer one
     laws: Any  # Laws with the inner step
     near: Any  # NearPairs
-    held: Any  # (8 slots,) float64 sums that the inner steps keep, as ``pair_sums`` lays them out
+    held: Any  # (7, slots) float64 sums that the inner steps keep: F, S, E of ``pair_sums``
     outer: Any  # (parts,) int64 addresses of what is done at the start of an outer step
 
 
 class NearPairs(NamedTuple):
-    """The list of near pairs, laid out as ``Neighbours``."""
+    """The list of near pairs, by groups of as many slots as a vector has lanes.
 
-    entries: Any  # uint32, an equal share a block
-    start: Any  # int64
+    Group g has ``count[g]`` rounds from ``start[g]`` on; a round holds one neighbour of each slot.
+    """
+
+    entries: Any  # uint32 row numbers times eight, an equal share a block
+    start: Any  # int64, one a group
     count: Any  # int64
     needed: Any  # (blocks,) int64 entries that the blocks need
     gap: Any  # beyond the reach of the repulsion, of the rows' float type

@@ -1,15 +1,18 @@
-"""Pairs that stay apart during an outer step, summed once, and a list of those that may touch.
+"""Pairs that stay apart during an outer step, summed once, and those that may touch.
 
-See ``sim.kernels.split_steps``. No checks by design.
+See ``sim.kernels.split_steps``. Far pairs are many: a slot's neighbours fill the lanes, as in
+``pair_sums``. Near ones are few: here each lane is a slot, and the vector goes through the first
+neighbours of all, the second ones, and so on. No checks by design.
 """
 
 import numpy as np
 from numba import njit
 
-from sim.kernels.layout import STRIDE
+from sim.kernels.layout import BLOCK, STRIDE
+from sim.kernels.pair_laws import SURFACTANT, brush_push, soft_core_push
 from sim.kernels.rows import RADIUS, unit_of
 from sim.kernels.screened_law import dipole_factors
-from sim.kernels.vector import spread
+from sim.kernels.vector import spread, store
 from sim.kernels.vector_rows import (
     WORDS,
     append_chosen,
@@ -17,6 +20,7 @@ from sim.kernels.vector_rows import (
     store_sums,
     word_or_own,
     wrapped_difference,
+    wrapped_differences,
 )
 from sim.kernels.words import where
 
@@ -31,8 +35,7 @@ def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening,
     """Fill eight sums a slot with those of the far pairs, and list the near ones.
 
     Near is a pair closer than the reach of its repulsion and ``near.gap`` more, so that the far
-    ones only feel each other's dipoles. Near pairs of a block go to its share of
-    ``near.entries``; beyond it nothing is written.
+    ones only feel each other's dipoles.
 
     Parameters
     ----------
@@ -45,18 +48,18 @@ def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening,
     Returns
     -------
     int
-        The entries needed by the block.
+        The entries needed by the block; nothing beyond its share is written.
     """
     x_unit = rows.dtype.type(unit_of(patch.side_x, rows))
     y_unit = rows.dtype.type(unit_of(patch.side_y, rows))
     z_unit = rows.dtype.type(unit_of(patch.period_z, rows))
     cutoff2 = laws.cutoff * laws.cutoff
     lanes = u64(64 // rows.itemsize)
-    blocks = near.needed.size
-    share = near.entries.size // blocks
-    at, last = u64(share * block), u64(share * (block + 1))
-    beyond = u32(rows.size - WORDS)  # the row that pads lists
-    missing = u64(0)
+    width = u64(largest(neighbours.count[first:end]) + STRIDE)
+    chosen = np.empty(lanes * width, u32)
+    found = np.empty(lanes, np.int64)
+    at = u64(near.entries.size // near.needed.size * block)
+    needed = 0
     for i in range(first, end):
         own = u64(WORDS * i)
         x, y, z = words[own], words[own + u64(1)], words[own + u64(2)]
@@ -68,9 +71,8 @@ def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening,
         fx = fy = fz = s = ex = ey = ez = zero
         k = u64(neighbours.start[i])
         stop = k + u64(neighbours.count[i])
-        begin = at
-        room = at + u64(neighbours.count[i]) + u64(STRIDE) <= last
-        found = u64(0)
+        lane = u64(i) % lanes
+        to = width * lane
         while k < stop:
             xj, yj, zj, vx, vy, vz, radius_j, _ = load_rows(rows, neighbours.entries, k)
             radius_j = word_or_own(
@@ -82,11 +84,7 @@ def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening,
             r2 = dx * dx + dy * dy + dz * dz
             reach = TOUCH * (radius + radius_j) + near.gap
             is_near = r2 < reach * reach
-            # without room only counted: the list is made longer and all is summed again
-            to = at if room else u64(share * block)
-            after = append_chosen(near.entries, to, neighbours.entries, k, is_near)
-            found += after - to
-            at = after if room else at
+            to = append_chosen(chosen, to, neighbours.entries, k, is_near)
             k += lanes
             b, c, d = dipole_factors(r2, cutoff2, screening)
             b = where(is_near, 0.0, b)
@@ -104,15 +102,98 @@ def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening,
             ey = ey + (c_theirs * dy - b * vy)
             ez = ez + (c_theirs * dz - b * vz)
         store_sums(sums, u64(WORDS * (i - first)), (fx, fy, fz, s, ex, ey, ez, zero))
-        near.start[i] = begin
-        if room:
-            while (at - begin) % lanes:
-                near.entries[at] = beyond
-                at += u64(1)
-            near.count[i] = at - begin
-        else:
-            near.count[i] = 0
-            missing += found + u64(neighbours.count[i]) + u64(2 * STRIDE)
-    if missing:
-        return share + int(missing)
-    return int(at) - share * block
+        found[lane] = to - width * lane
+        if lane == lanes - u64(1):
+            group = u64(i) // lanes
+            rounds = largest(found)
+            needed += rounds * np.int64(lanes)
+            near.start[group] = at
+            near.count[group] = 0
+            if needed <= near.entries.size // near.needed.size:
+                near.count[group] = rounds
+                beyond = u32(rows.size - WORDS)  # the row that pads lists
+                list_group(near.entries, at, chosen, width, found, rounds, beyond)
+                at += lanes * u64(rounds)
+    return needed
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def largest(values):
+    """Return the largest of some whole numbers, 0 of none."""
+    found = 0
+    for value in values:
+        found = max(found, value)
+    return found
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def list_group(entries, at, chosen, width, found, rounds, beyond):
+    """Write the neighbours of a group round by round."""
+    lanes = u64(found.size)
+    for k in range(at, at + lanes * u64(rounds)):
+        entries[k] = beyond
+    for lane in range(found.size):
+        for k in range(u64(found[lane])):
+            entries[at + lanes * k + u64(lane)] = chosen[width * u64(lane) + k]
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def near_sums(first, end, rows, near, patch, laws, screening, sums):
+    """Fill six sums a slot with those of the near pairs: force and field.
+
+    Parameters
+    ----------
+    first, end, rows, patch, laws, screening
+        As those of ``sim.kernels.pair_sums``.
+    near : layout.NearPairs
+    sums : array of the rows' float type, shape (8 * 256,)
+        F_x of all slots from ``first``, then from 256 on F_y, and so on F_z, E_x, E_y, E_z; the
+        force is the whole one.
+    """
+    x_unit = rows.dtype.type(unit_of(patch.side_x, rows))
+    y_unit = rows.dtype.type(unit_of(patch.side_y, rows))
+    z_unit = rows.dtype.type(unit_of(patch.period_z, rows))
+    cutoff2 = laws.cutoff * laws.cutoff
+    lanes = u64(64 // rows.itemsize)
+    own = np.empty(lanes, u32)
+    for i in range(u64(first), u64(end), lanes):
+        for lane in range(lanes):
+            own[lane] = u32(WORDS) * u32(i + lane)
+        x, y, z, ux, uy, uz, radius, _ = load_rows(rows, own, u64(0))
+        zero = spread(rows.dtype.type(0.0))
+        fx = fy = fz = s = ex = ey = ez = zero
+        k = u64(near.start[i // lanes])
+        stop = k + lanes * u64(near.count[i // lanes])
+        while k < stop:
+            xj, yj, zj, vx, vy, vz, radius_j, _ = load_rows(rows, near.entries, k)
+            radius_j = word_or_own(
+                rows, near.entries, k, u64(RADIUS), radius_j, radius, laws.equal_sizes
+            )
+            k += lanes
+            dx = wrapped_differences(x, xj) * x_unit
+            dy = wrapped_differences(y, yj) * y_unit
+            dz = wrapped_differences(z, zj) * z_unit
+            r2 = dx * dx + dy * dy + dz * dz
+            b, c, d = dipole_factors(r2, cutoff2, screening)
+            if laws.steric == SURFACTANT:
+                push = brush_push(r2, radius, radius_j, laws.shell, laws.grafting)
+            else:
+                push = soft_core_push(r2, radius + radius_j, laws.strength)
+            mine = ux * dx + uy * dy + uz * dz
+            theirs = vx * dx + vy * dy + vz * dz
+            c_theirs, c_mine = c * theirs, c * mine
+            along = push + c * (ux * vx + uy * vy + uz * vz) - d * mine * theirs
+            fx = fx + (along * dx + c_mine * vx)
+            fy = fy + (along * dy + c_mine * vy)
+            fz = fz + (along * dz + c_mine * vz)
+            s = s + c_theirs
+            ex = ex + (c_theirs * dx - b * vx)
+            ey = ey + (c_theirs * dy - b * vy)
+            ez = ez + (c_theirs * dz - b * vz)
+        at = i - u64(first)
+        store(sums, at, fx + s * ux)
+        store(sums, at + u64(BLOCK), fy + s * uy)
+        store(sums, at + u64(2 * BLOCK), fz + s * uz)
+        store(sums, at + u64(3 * BLOCK), ex)
+        store(sums, at + u64(4 * BLOCK), ey)
+        store(sums, at + u64(5 * BLOCK), ez)

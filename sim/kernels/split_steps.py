@@ -9,14 +9,13 @@ each inner step. No checks by design, except the guards of ``step``.
 
 import numpy as np
 
-from sim.kernels.added_forces import add_body_forces
 from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_blocks
 from sim.kernels.field_curve import field_at
 from sim.kernels.layout import LIST_FULL, STEP_DONE, THROWN
-from sim.kernels.motion import average_noise, move
-from sim.kernels.near_pairs import far_sums
+from sim.kernels.motion import average_noise
+from sim.kernels.near_pairs import far_sums, near_sums
 from sim.kernels.noise import normals
-from sim.kernels.pair_sums import pair_sums
+from sim.kernels.split_motion import add_body, add_held, move_inner
 from sim.kernels.step import BUFFER, MADE, SEED, STATUS, STEP, bounds, conclude
 from sim.kernels.vector_rows import WORDS
 
@@ -42,8 +41,9 @@ def hold_part(block, film):
     """Keep the sums of a block for the inner steps."""
     first, end = bounds(block, film)
     sums, held = film.scratch.sums[get_thread_id()], film.split.held
-    for k in range(WORDS * (end - first)):
-        held[WORDS * first + k] = sums[k]
+    for axis in range(7):
+        for k in range(end - first):
+            held[axis, first + k] = sums[WORDS * k + axis]
 
 
 @kernel
@@ -51,13 +51,11 @@ def near_pair_part(block, film):
     """Sum the near pairs of a block, and add what is kept."""
     first, end = bounds(block, film)
     now, me = film.flags[BUFFER], get_thread_id()
-    pairs, sums, held = film.scratch.pairs[me], film.scratch.sums[me], film.split.held
-    pair_sums(
-        first, end, film.rows[now], film.words[now], film.split.near, film.patch, film.laws,
-        film.screening, pairs,
-    )  # fmt: skip
-    for k in range(WORDS * (end - first)):
-        sums[k] = held[WORDS * first + k] + pairs[k]
+    pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+    near_sums(
+        first, end, film.rows[now], film.split.near, film.patch, film.laws, film.screening, pairs
+    )
+    add_held(first, end - first, film.slots, film.split.held, pairs, sums)
 
 
 @kernel
@@ -65,8 +63,7 @@ def body_part(block, film):
     """Add weight and the field's gradient, which hang on height and moment alone."""
     first, end = bounds(block, film)
     sums = film.scratch.sums[get_thread_id()]
-    for k in range(end - first):
-        add_body_forces(first + k, WORDS * k, film.slots, film.patch, film.laws, film.applied, sums)
+    add_body(first, end - first, film.slots, film.patch, film.laws, film.applied, sums)
 
 
 @kernel(fastmath=True)
@@ -87,7 +84,7 @@ def inner_motion(block, film):
     me, scratch = get_thread_id(), film.scratch
     mean = scratch.mean[me]
     average_noise(first, end - first, film.slots, scratch.fresh[me], mean)
-    move(
+    move_inner(
         first, end - first, film.slots, scratch.sums[me], mean, film.applied, film.magnetisation,
         film.patch, film.split.laws, scratch.drift2[me], scratch.travel2[me],
     )  # fmt: skip

@@ -44,6 +44,18 @@ def wrapped_difference(typingctx, mine, theirs):
     return theirs(integer, theirs), lower
 
 
+@intrinsic
+def wrapped_differences(typingctx, mine, theirs):
+    """Return mine - theirs as ``wrapped_difference`` does, with a row of its own in each lane."""
+
+    def lower(context, builder, sig, args):
+        integers = ir.VectorType(INTEGERS[theirs.dtype], theirs.lanes)
+        first, second = (builder.bitcast(value, integers) for value in args)
+        return builder.sitofp(builder.sub(first, second), args[1].type)
+
+    return theirs(theirs, theirs), lower
+
+
 def _pair_up(builder, rows, width):
     """One round of a transpose: interleave runs of ``width`` lanes of neighbouring rows."""
     lanes = rows[0].type.count
