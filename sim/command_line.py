@@ -372,8 +372,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         args = parser(_commands()).parse_args(argv)
     except SystemExit as end:  # argparse's way to answer --help and bad options
         return int(end.code or 0)
+    heard: list[int] = []
     try:
-        with signals_interrupt():
+        with signals_interrupt() as heard:
             return int(args.function(args))
     except KeyboardInterrupt:
         error_line("interrupted")
@@ -384,6 +385,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:
         if os.environ.get("CHAINFILM_TRACEBACK"):
             raise
+        if heard:
+            error_line("interrupted")
+            return INTERRUPTED
         code, text = explain(error, command_results.unreadable)
         error_line(text)
         return code

@@ -34,7 +34,7 @@ def look(path, cache):
 @pytest.mark.parametrize(
     ("dipoles", "seen"),
     [
-        ('"cutoff"', "pair_part"),
+        ('"cutoff"', "near_pair_part"),
         pytest.param('"mesh"\ntolerance = 1e-3', "gather_part", marks=pytest.mark.slow),
         pytest.param('"exact"', "near_part", marks=pytest.mark.slow),
     ],

@@ -1,5 +1,7 @@
 """SIGTERM and Ctrl-C wherever they come: exit code 130, one line, no traceback, nothing lost."""
 
+import argparse
+import contextlib
 import os
 import signal
 import threading
@@ -7,6 +9,7 @@ import time
 
 import pytest
 
+from sim import command_options
 from sim.command_line import main
 from sim.signals import signals_interrupt
 from sim.storage import read_summary
@@ -103,3 +106,19 @@ def test_outside_the_main_thread_nothing_changes():
     thread.start()
     thread.join()
     assert seen == before
+
+
+def test_a_signal_that_a_compiled_library_drops_still_interrupts(monkeypatch, capsys):
+    """Exceptions do not pass through C callbacks: the next step then fails for another reason."""
+
+    def work(args):
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        raise RuntimeError("no compiled object yet")
+
+    words = argparse.Namespace(function=work)
+    made = argparse.Namespace(parse_args=lambda argv: words)
+    monkeypatch.setattr(command_options, "parser", lambda commands: made)
+    monkeypatch.delenv("CHAINFILM_TRACEBACK", raising=False)
+    assert main([]) == 130
+    assert capsys.readouterr().err == "chainfilm: interrupted\n"
