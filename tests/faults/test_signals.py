@@ -117,8 +117,8 @@ def test_a_signal_that_a_compiled_library_drops_still_interrupts(monkeypatch, ca
         raise RuntimeError("no compiled object yet")
 
     words = argparse.Namespace(function=work)
-    made = argparse.Namespace(parse_args=lambda argv: words)
-    monkeypatch.setattr(command_options, "parser", lambda commands: made)
+    made = argparse.Namespace(parse_args=lambda _: words)
+    monkeypatch.setattr(command_options, "parser", lambda _: made)
     monkeypatch.delenv("CHAINFILM_TRACEBACK", raising=False)
     assert main([]) == 130
     assert capsys.readouterr().err == "chainfilm: interrupted\n"
