@@ -29,9 +29,10 @@ Floats = NDArray[np.float64]
 # A drift longer than the cap is shortened and counted; one longer than the limit stops the run.
 DRIFT_CAP = 0.1
 DRIFT_LIMIT = 3.0
-# List margins that cost least on both sides of this step (flat optima, measured).
+# List margins that cost least on both sides of this step, and of outer steps (flat optima,
+# measured).
 LONG_STEP = 2.5e-4
-MARGIN_SHORT, MARGIN_LONG = 0.5, 0.8
+MARGIN_SHORT, MARGIN_LONG, MARGIN_OUTER = 0.5, 0.8, 1.0
 
 
 @dataclass(frozen=True)
@@ -379,7 +380,7 @@ def reduce(
         interval = parameters.run.duration / parameters.output.frames / split_plan.STEPS_A_FRAME
         fastest = float(np.max(turning * steepness))
         system = split_plan.with_inner_steps(
-            system, allowed, fastest, begun_with or interval, MARGIN_LONG
+            system, allowed, fastest, begun_with or interval, MARGIN_OUTER
         )
     system = _with_steps(system, parameters.run.duration)
     if parameters.dipoles.sum == "mesh":

@@ -21,6 +21,10 @@ from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film
 
 KINDS = {"soft_core": 4.0, "surfactant": 6.1}
+SPLITS = {
+    "soft_core": ("1e-4:1", "1.6e-3:6", "2.4e-3:8", "3.2e-3:11"),
+    "surfactant": ("1e-4:1", "1.6e-3:10", "2.4e-3:15", "3.2e-3:20"),
+}
 EQUILIBRATION = 0.3
 SECONDS = 1.5
 
@@ -47,18 +51,18 @@ def table(kind, options):
         dt=1e-4,
     )
     made = CpuEngine(
-        dataclasses.replace(system, dt=8e-4, inner_steps=8), random_state(system, 3), 2
+        dataclasses.replace(system, dt=1.6e-3, inner_steps=16), random_state(system, 3), 2
     )
-    made.advance(round(EQUILIBRATION / 8e-4))
+    made.advance(round(EQUILIBRATION / 1.6e-3))
     start = dataclasses.replace(made.snapshot(), step=0)
     rows = []
-    for text in options.split:
+    for text in options.split or SPLITS[kind]:
         outer, inner = text.split(":")
         changed = dataclasses.replace(
             system,
             dt=float(outer),
             inner_steps=int(inner),
-            list_margin=options.margin or (0.5 if float(outer) < 2.5e-4 else 0.8),
+            list_margin=options.margin or (0.5 if inner == "1" else 1.0),
         )
         rows += [(changed, threads) for threads in options.threads]
     engines = [CpuEngine(changed, start, threads) for changed, threads in rows]
@@ -84,7 +88,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--count", type=int, default=20000)
     parser.add_argument("--threads", type=int, nargs="+", default=[1, 2])
-    parser.add_argument("--split", nargs="+", default=["1e-4:1", "1.6e-3:8", "2.4e-3:8"])
+    parser.add_argument("--split", nargs="+", default=[])
     parser.add_argument("--kinds", nargs="+", default=list(KINDS))
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--margin", type=float, default=0.0)

@@ -29,8 +29,8 @@ from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film
 
 SETTINGS = {
-    "soft_core": "2e-5:1,1e-4:1,2e-4:1,4e-4:1,8e-4:4,1.6e-3:4,1.6e-3:8,2.4e-3:6,2.4e-3:8,3.2e-3:8",
-    "surfactant": "2e-5:1,1e-4:1,2e-4:1,3e-4:1,1.6e-3:8,1.6e-3:16,2.4e-3:12,2.4e-3:16,3.2e-3:16",
+    "soft_core": "2e-5:1,1e-4:1,4e-4:1,1.6e-3:6,2.4e-3:8,3.2e-3:8",
+    "surfactant": "2e-5:1,1e-4:1,2e-4:1,1.6e-3:10,2.4e-3:15,3.2e-3:16",
 }
 COUPLING = {"soft_core": 4.0, "surfactant": 6.1}
 SAMPLES = 100
