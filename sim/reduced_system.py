@@ -376,13 +376,16 @@ def reduce(
         core_langevin=core_langevin,
         **_body_forces(parameters, units),
     )
+    plain = system
     if chosen is None:
         interval = parameters.run.duration / parameters.output.frames / split_plan.STEPS_A_FRAME
         fastest = float(np.max(turning * steepness))
         system = split_plan.with_inner_steps(
             system, allowed, fastest, begun_with or interval, MARGIN_OUTER
         )
-    system = _with_steps(system, parameters.run.duration)
     if parameters.dipoles.sum == "mesh":
-        return with_mesh(system, parameters.field.shortest_period / units.time_s)
-    return system
+        shortest_period = parameters.field.shortest_period / units.time_s
+        system = with_mesh(system, shortest_period)
+        if system.inner_steps > 1 and not split_plan.can_split(system):
+            system = with_mesh(plain, shortest_period)  # few dipoles, which are summed exactly
+    return _with_steps(system, parameters.run.duration)

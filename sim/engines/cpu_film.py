@@ -13,6 +13,7 @@ from sim.kernels import energies, layout, split_steps, step
 from sim.kernels.blocks import Packed
 from sim.kernels.ewald_slab import ewald_field_force
 from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT
+from sim.split_plan import can_split
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,6 +42,11 @@ class CpuFilm:
         Where moments are induced.
     room : int, optional
         First guess of the list's entries a block.
+
+    Raises
+    ------
+    ValueError
+        If the steps have inner ones and the film has forces that those would leave out.
 
     Attributes
     ----------
@@ -71,6 +77,8 @@ class CpuFilm:
         laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
         split = None
         if system.inner_steps > 1:
+            if not can_split(system):
+                raise ValueError("forces of this film must be summed anew in each inner step")
             split = cpu_arrays.split_of(system, size, laws, real)
         self._exact = None
         if plan is not None:

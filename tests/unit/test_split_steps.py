@@ -71,6 +71,11 @@ def test_a_restart_changes_no_bit(kind, plain):
     assert bits(other) == plain(kind)
 
 
+def test_an_exact_sum_has_no_inner_steps():
+    with pytest.raises(ValueError, match="anew in each inner step"):
+        engine_of(count=30, dipole_sum="exact")
+
+
 def rows(content, first, end):
     """Return force and field of a block from sums that lie slot by slot."""
     table = content.scratch.sums[0].reshape(-1, 8)[: end - first]

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from sim import split_plan, time_step
-from sim.parameters import load
+from sim.parameters import from_text, load
 from sim.particles import draw
 from sim.reduced_system import reduce
 from tests.reference import naive
+from tests.reference.bench_film import BENCH_FILM
 
 EXAMPLE = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
 
@@ -98,6 +99,16 @@ def test_a_finer_mesh_shortens_the_outer_step(example):
 )
 def test_what_needs_all_pairs_in_each_step_has_plain_ones(example, part, changes):
     assert reduced(with_part(example, part, **changes)).inner_steps == 1
+
+
+@pytest.mark.parametrize("count", [30, 60])
+def test_few_dipoles_are_summed_exactly_in_plain_steps(count):
+    text = BENCH_FILM.replace('width = ["2.0 um", "0.6 um"]', f"count = {count}")
+    system = reduced(from_text(text.replace('"cutoff"', '"mesh"')))
+    assert system.count == count
+    few = count < 40
+    assert (system.dipole_sum == "exact") is few
+    assert (system.inner_steps == 1) is few
 
 
 def test_step_does_not_depend_on_the_duration(example):
