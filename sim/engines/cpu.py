@@ -119,7 +119,7 @@ class CpuEngine:
 
     @property
     def _step(self) -> int:
-        return int(self._content.clock[step.STEP])
+        return int(self._content.clock[step.MOVE]) // self.system.inner_steps
 
     @property
     def _seed(self) -> int:
@@ -350,8 +350,8 @@ class CpuEngine:
             getattr(self._slots, name)[:count] = checkpoint[name]
         self._content.magnetisation[:] = checkpoint["magnetisation"]
         self._content.flags[:] = checkpoint["flags"]
-        clock = np.array([int(checkpoint["step"]), int(checkpoint["seed"])], np.uint64)
-        self._content.clock[: len(clock)] = clock
+        begun = int(checkpoint["step"]), int(checkpoint["seed"])
+        self._content.clock[:] = cpu_arrays.clock_of(self.system, *begun)
         if self._content.flags[step.STALE] != 1:
             self._film.call(step.sort_again)
         self._film.prepare()

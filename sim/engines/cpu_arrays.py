@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "aligned",
+    "clock_of",
     "empty_entries",
     "empty_neighbours",
     "field_table",
@@ -109,7 +110,7 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
         window_strength=system.strength,
         cutoff=_dipolar_range(system),
         long_range=_long_range(system),
-        dt=system.dt,
+        dt=system.inner_dt,
         drift_cap=drift_cap,
         drift_limit=drift_limit,
         momenta=system.has_momenta,
@@ -257,6 +258,11 @@ def long_range_of(
     return plan, make_work(plan, rows_needed), arrays
 
 
+def clock_of(system: ReducedSystem, step: int, seed: int) -> NDArray[np.uint64]:
+    """Return the moves made up to a step, and the seed."""
+    return np.array([step * system.inner_steps % 2**64, seed], np.uint64)
+
+
 def totals_of(size: int) -> layout.Totals:
     """Return room for what the blocks of ``size`` slots report."""
     blocks = lists.blocks_of(size)
@@ -276,13 +282,12 @@ def near_room(system: ReducedSystem) -> int:
     return NEAR_ROOM * slots + SPARE_ENTRIES
 
 
-def split_of(system: ReducedSystem, size: int, laws: layout.Laws, real: Any) -> layout.Split:
+def split_of(system: ReducedSystem, size: int, real: Any) -> layout.Split:
     """Return room for what the inner steps of an outer one share."""
     blocks = lists.blocks_of(size)
     groups = size * np.dtype(real).itemsize // 64
     return layout.Split(
         inner=system.inner_steps,
-        laws=laws._replace(dt=system.inner_dt),
         near=layout.NearPairs(
             entries=empty_entries(size, near_room(system)),
             start=np.zeros(groups, np.int64),

@@ -74,12 +74,11 @@ class CpuFilm:
         flags = np.zeros(step.FLAGS, np.int64)
         flags[step.STALE] = 1
         threads = numba.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
-        laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)
         split = None
         if system.inner_steps > 1:
             if not can_split(system):
                 raise ValueError("forces of this film must be summed anew in each inner step")
-            split = cpu_arrays.split_of(system, size, laws, real)
+            split = cpu_arrays.split_of(system, size, real)
         self._exact = None
         if plan is not None:
             self._exact = dipole_film(
@@ -95,14 +94,14 @@ class CpuFilm:
                     size, patch, room or cpu_arrays.first_room(system, patch)
                 ),
                 patch=patch,
-                laws=laws,
+                laws=cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT),
                 programme=cpu_arrays.field_table(system.field, system.gradient),
                 long_range=long_range,
                 screening=tables and tables[0],
                 energy_screening=tables and tables[1],
                 applied=np.zeros(step.FIELD_SIZE),
                 magnetisation=np.zeros(3),
-                clock=np.array([state.step % 2**64, state.seed, 0], np.uint64),
+                clock=cpu_arrays.clock_of(system, state.step, state.seed),
                 flags=flags,
                 scratch=cpu_arrays.scratch_of(threads, real),
                 totals=cpu_arrays.totals_of(size),
@@ -132,7 +131,7 @@ class CpuFilm:
         """Return the parts of a step of this film, in order."""
         if system.inner_steps > 1:
             body = [split_steps.body_part] if system.has_body_forces else []
-            moving = [split_steps.inner_noise, split_steps.inner_motion, step.report_part]
+            moving = [step.noise_part, split_steps.inner_motion, step.report_part]
             return [split_steps.near_pair_part, *body, *moving]
         parts = [step.pair_part]
         if system.mesh is not None or system.dipole_sum != "cutoff":
@@ -158,15 +157,10 @@ class CpuFilm:
     def prepare(self) -> None:
         """Fill what follows from the slots: the row that pads lists, the noise of the last step."""
         self.call(step.pad_rows)
-        clock = self.content.clock
-        now, inner = clock[step.STEP : step.STEP + 1], clock[split_steps.INNER :]
-        inner[:] = now * np.uint64(self._system.inner_steps)
-        noise = step.noise_part if self._system.inner_steps == 1 else split_steps.inner_noise
-        for counter in (now, inner):
-            counter -= np.uint64(1)  # an array, which goes from 0 to 2^64 - 1 without a warning
-        self.run(noise, step.keep_noise)
-        for counter in (now, inner):
-            counter += np.uint64(1)
+        now = self.content.clock[: step.MOVE + 1]
+        now -= np.uint64(1)  # an array, which goes from 0 to 2^64 - 1 without a warning
+        self.run(step.noise_part, step.keep_noise)
+        now += np.uint64(1)
 
     def fresh(self) -> None:
         """Sort and list if due, as the next step would do."""
@@ -200,8 +194,7 @@ class CpuFilm:
         """Compile all that steps call, or load it from the cache, and build the list if due."""
         self.fresh()
         calls, split = self.content.calls, self.content.split
-        field = step.apply_field if split is None else split_steps.apply_inner_field
-        self._set(calls.field, field)
+        self._set(calls.field, step.apply_field)
         if split is not None:
             far = [step.far_part] if self._system.mesh is not None else []
             self._set(split.outer, split_steps.far_pair_part, *far, split_steps.hold_part)

@@ -94,7 +94,7 @@ class Laws(NamedTuple):
     window_strength: float
     cutoff: float  # of the dipoles; 0 where another sum takes them
     long_range: int
-    dt: float
+    dt: float  # of a move
     drift_cap: float  # longest drift of a step
     drift_limit: float  # a longer uncapped drift stops the run
     equal_sizes: bool  # whether all particles have the same diameter
@@ -178,7 +178,7 @@ class Film(NamedTuple):
     energy_screening: Any  # the same in float64
     applied: Any  # (9,) the field of this step and its gradient
     magnetisation: Any  # (3,) moment a volume, for the field beyond a cut-off
-    clock: Any  # (3,) uint64, the step, the seed and the number of the inner step
+    clock: Any  # (2,) uint64, moves made (a step has several where it has inner ones) and the seed
     flags: Any  # int64, see ``step``
     scratch: Any
     totals: Any
@@ -192,7 +192,6 @@ class Split(NamedTuple):
     """An outer step in inner steps; see ``split_steps``."""
 
     inner: Any  # int, inner steps of an outer one
-    laws: Any  # Laws with the inner step
     near: Any  # NearPairs
     held: Any  # (7, slots) float64 sums that the inner steps keep: F, S, E of ``pair_sums``
     outer: Any  # (parts,) int64 addresses of what is done at the start of an outer step

@@ -10,16 +10,12 @@ each inner step. No checks by design, except the guards of ``step``.
 import numpy as np
 
 from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_blocks
-from sim.kernels.field_curve import field_at
 from sim.kernels.layout import LIST_FULL, STEP_DONE, THROWN
 from sim.kernels.motion import average_noise
 from sim.kernels.near_pairs import far_sums, near_sums
-from sim.kernels.noise import normals
 from sim.kernels.split_motion import add_body, add_held, move_inner
-from sim.kernels.step import BUFFER, MADE, SEED, STATUS, STEP, bounds, conclude
+from sim.kernels.step import BUFFER, MADE, MOVE, STATUS, bounds, conclude
 from sim.kernels.vector_rows import WORDS
-
-INNER = 2  # of the clock
 
 
 @kernel
@@ -66,17 +62,6 @@ def body_part(block, film):
     add_body(first, end - first, film.slots, film.patch, film.laws, film.applied, sums)
 
 
-@kernel(fastmath=True)
-def inner_noise(block, film):
-    """Draw the normals of a block for an inner step."""
-    first, end = bounds(block, film)
-    me = get_thread_id()
-    normals(
-        film.slots.identity, first, end - first, film.clock[INNER], film.clock[SEED],
-        film.scratch.words[me], film.scratch.fresh[me],
-    )  # fmt: skip
-
-
 @kernel
 def inner_motion(block, film):
     """Move and turn a block by an inner step."""
@@ -86,21 +71,15 @@ def inner_motion(block, film):
     average_noise(first, end - first, film.slots, scratch.fresh[me], mean)
     move_inner(
         first, end - first, film.slots, scratch.sums[me], mean, film.applied, film.magnetisation,
-        film.patch, film.split.laws, scratch.drift2[me], scratch.travel2[me],
+        film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
     )  # fmt: skip
-
-
-@kernel
-def apply_inner_field(number, film):
-    """Write the applied field and its gradient at the time of the inner step."""
-    field_at(np.int64(film.clock[INNER]) * film.split.laws.dt, film.programme, film.applied)
 
 
 @kernel
 def advance_split(steps, film):
     """Make up to ``steps`` outer steps, as ``step.advance`` makes single ones."""
     flags, calls, here = film.flags, film.calls, address_of(film)
-    split, clock, blocks = film.split, film.clock, film.totals.thrown.size
+    split, blocks = film.split, film.totals.thrown.size
     flags[MADE] = 0
     flags[STATUS] = STEP_DONE
     while flags[MADE] < steps:
@@ -111,12 +90,11 @@ def advance_split(steps, film):
         if split.near.needed.max() > split.near.entries.size // blocks:
             flags[STATUS] = LIST_FULL
             return
-        for inner in range(split.inner):
-            clock[INNER] = clock[STEP] * np.uint64(split.inner) + np.uint64(inner)
+        for _ in range(split.inner):
             call(calls.field[0], 0, here)
             on_blocks(calls.parts, blocks, here)
             if conclude(film):
                 flags[STATUS] = THROWN
                 return
-        clock[STEP] += np.uint64(1)
+            film.clock[MOVE] += np.uint64(1)
         flags[MADE] += 1

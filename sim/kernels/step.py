@@ -29,7 +29,7 @@ __all__ = ["FIELD_SIZE", "FLAGS", "advance", "field_at", "fresh_list"]
 # call reports: entries that a block needs, particle thrown, status, steps made.
 BUFFER, STALE, BUILT, CAPPED, PAIRS_NEEDED, CULPRIT, STATUS, MADE = range(8)
 FLAGS = 8
-STEP, SEED = 0, 1  # of the clock
+MOVE, SEED = 0, 1  # of the clock: moves made, which are steps where these have no inner ones
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -139,7 +139,7 @@ def noise_part(block, film):
     first, end = bounds(block, film)
     me = get_thread_id()
     normals(
-        film.slots.identity, first, end - first, film.clock[STEP], film.clock[SEED],
+        film.slots.identity, first, end - first, film.clock[MOVE], film.clock[SEED],
         film.scratch.words[me], film.scratch.fresh[me],
     )  # fmt: skip
 
@@ -220,7 +220,7 @@ def report_part(block, film):
 @kernel
 def apply_field(number, film):
     """Write the applied field and its gradient at the time of the clock."""
-    field_at(np.int64(film.clock[STEP]) * film.laws.dt, film.programme, film.applied)
+    field_at(np.int64(film.clock[MOVE]) * film.laws.dt, film.programme, film.applied)
 
 
 @kernel
@@ -276,7 +276,7 @@ def advance(steps, film):
         call(calls.field[0], 0, here)
         on_blocks(calls.parts, film.totals.thrown.size, here)
         thrown = conclude(film)
-        film.clock[STEP] += np.uint64(1)
+        film.clock[MOVE] += np.uint64(1)
         flags[MADE] += 1
         if thrown:
             flags[STATUS] = THROWN
