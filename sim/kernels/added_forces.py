@@ -72,12 +72,15 @@ def add_forces(begin, count, slots, rows, words, neighbours, patch, laws, applie
             sums[k] += pairs[k]
     if laws.body_forces:
         for k in range(count):
-            add_body_forces(begin + k, WORDS * k, slots, patch, laws, applied, sums)
+            force, field = body_force_and_field(begin + k, slots, patch, laws, applied)
+            for axis in range(3):
+                sums[WORDS * k + axis] += force[axis]
+                sums[WORDS * k + 4 + axis] += field[axis]
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def add_body_forces(i, at, slots, patch, laws, applied, sums):
-    """Add weight and gradient force of one slot, and the gradient's field off the mid-plane.
+def body_force_and_field(i, slots, patch, laws, applied):
+    """Return weight and gradient force of one slot, and the gradient's field off the mid-plane.
 
     The field at height z is that of the mid-plane and dB/dz times the distance from it; along the
     film it stays uniform, as a periodic patch must have it.
@@ -87,9 +90,12 @@ def add_body_forces(i, at, slots, patch, laws, applied, sums):
     pull = gradient_force(applied, m * slots.ux[i], m * slots.uy[i], m * slots.uz[i])
     field = gradient_field(slots.z[i], patch, applied)
     down = (laws.down_x, laws.down_y, laws.down_z)
-    for axis in range(3):
-        sums[at + axis] += weight * down[axis] + pull[axis]
-        sums[at + 4 + axis] += field[axis]
+    force = (
+        weight * down[0] + pull[0],
+        weight * down[1] + pull[1],
+        weight * down[2] + pull[2],
+    )
+    return force, field
 
 
 @njit(cache=True, error_model="numpy", inline="always")

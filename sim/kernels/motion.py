@@ -68,6 +68,24 @@ def missing_field(z, thickness, cutoff):
 
 
 @register_jitable(forceinline=True)
+def with_surroundings(i, force, field, slots, applied, magnetisation, patch, laws):
+    """Return force and field on eight slots with windows, applied field, field beyond a cut-off."""
+    (fx, fy, fz), (bx, by, bz) = force, field
+    z, radius = load(slots.z, i), load(slots.radius, i)
+    below = z + radius
+    above = patch.thickness - z + radius
+    windows = below * soft_core_push(below * below, 2.0 * radius, laws.window_strength)
+    windows = windows - above * soft_core_push(above * above, 2.0 * radius, laws.window_strength)
+    plane = across = spread(0.0)
+    if laws.long_range == CUTOFF:
+        plane, across = missing_field(z, patch.thickness, laws.cutoff)
+    bx = bx + applied[0] + plane * magnetisation[0]
+    by = by + applied[1] + plane * magnetisation[1]
+    bz = bz + applied[2] + across * magnetisation[2]
+    return (fx, fy, fz + windows), (bx, by, bz)
+
+
+@register_jitable(forceinline=True)
 def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, laws):
     """Return (force, field) on eight slots from ``i``, row ``k`` of the sums, as they stand.
 
@@ -77,23 +95,13 @@ def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, l
     for lane in range(LANES):
         lanes[lane] = np.uint32(WORDS) * (np.uint32(k) + np.uint32(lane))
     fx, fy, fz, s, bx, by, bz, _ = load_rows(sums, lanes, u64(0))
-    z = load(slots.z, i)
-    radius, moment = load(slots.radius, i), load(slots.moment, i)
-    along = s * moment
-    below = z + radius
-    above = patch.thickness - z + radius
-    windows = below * soft_core_push(below * below, 2.0 * radius, laws.window_strength)
-    windows = windows - above * soft_core_push(above * above, 2.0 * radius, laws.window_strength)
+    along = s * load(slots.moment, i)
     fx = fx + along * load(slots.ux, i)
     fy = fy + along * load(slots.uy, i)
-    fz = fz + along * load(slots.uz, i) + windows
-    plane = across = spread(0.0)
-    if laws.long_range == CUTOFF:
-        plane, across = missing_field(z, patch.thickness, laws.cutoff)
-    bx = bx + applied[0] + plane * magnetisation[0]
-    by = by + applied[1] + plane * magnetisation[1]
-    bz = bz + applied[2] + across * magnetisation[2]
-    return (fx, fy, fz), (bx, by, bz)
+    fz = fz + along * load(slots.uz, i)
+    return with_surroundings(
+        i, (fx, fy, fz), (bx, by, bz), slots, applied, magnetisation, patch, laws
+    )
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -124,38 +132,45 @@ def move(first, count, slots, sums, mean, applied, magnetisation, patch, laws, d
         Results: squared uncapped drift, squared distance since the list was built.
     """
     lanes = np.empty(LANES, np.uint32)
-    dt = laws.dt
-    cap2 = spread(laws.drift_cap * laws.drift_cap)
     for k in range(u64(0), u64(count), u64(LANES)):
         i = u64(first) + k
-        (fx, fy, fz), (bx, by, bz) = forces_and_fields(
+        force, field = forces_and_fields(
             i, k, lanes, slots, sums, applied, magnetisation, patch, laws
         )
-        x, y, z = load(slots.x, i), load(slots.y, i), load(slots.z, i)
-        ux, uy, uz = load(slots.ux, i), load(slots.uy, i), load(slots.uz, i)
-        pace = dt * load(slots.mobility, i)
-        move_x = pace * fx
-        move_y = pace * fy
-        move_z = pace * fz
-        length2 = move_x * move_x + move_y * move_y + move_z * move_z
-        store(drift2, k, length2)
-        kept = where(length2 > cap2, laws.drift_cap * rsqrt(length2), 1.0)
-        kick, twist = load(slots.kick, i), load(slots.twist, i)
-        x = x + kept * move_x + kick * load(mean, k)
-        y = y + kept * move_y + kick * load(mean, k + u64(BLOCK))
-        z = z + kept * move_z + kick * load(mean, k + u64(2 * BLOCK))
-        turn = dt * load(slots.turning, i) * load(slots.moment, i)
-        wx = turn * (uy * bz - uz * by) + twist * load(mean, k + u64(3 * BLOCK))
-        wy = turn * (uz * bx - ux * bz) + twist * load(mean, k + u64(4 * BLOCK))
-        wz = turn * (ux * by - uy * bx) + twist * load(mean, k + u64(5 * BLOCK))
-        ux, uy, uz = rotate(ux, uy, uz, wx, wy, wz)
-        store(slots.x, i, x)
-        store(slots.y, i, y)
-        store(slots.z, i, z)
-        store(slots.ux, i, ux)
-        store(slots.uy, i, uy)
-        store(slots.uz, i, uz)
-        away_x = x - load(slots.reference_x, i)
-        away_y = y - load(slots.reference_y, i)
-        away_z = z - load(slots.reference_z, i)
-        store(travel2, k, away_x * away_x + away_y * away_y + away_z * away_z)
+        displace(i, k, force, field, slots, mean, laws, drift2, travel2)
+
+
+@register_jitable(forceinline=True)
+def displace(i, k, force, field, slots, mean, laws, drift2, travel2):
+    """Move and turn eight slots from ``i``, row ``k`` of the block; arrays as of ``move``."""
+    (fx, fy, fz), (bx, by, bz) = force, field
+    dt = laws.dt
+    cap2 = spread(laws.drift_cap * laws.drift_cap)
+    x, y, z = load(slots.x, i), load(slots.y, i), load(slots.z, i)
+    ux, uy, uz = load(slots.ux, i), load(slots.uy, i), load(slots.uz, i)
+    pace = dt * load(slots.mobility, i)
+    move_x = pace * fx
+    move_y = pace * fy
+    move_z = pace * fz
+    length2 = move_x * move_x + move_y * move_y + move_z * move_z
+    store(drift2, k, length2)
+    kept = where(length2 > cap2, laws.drift_cap * rsqrt(length2), 1.0)
+    kick, twist = load(slots.kick, i), load(slots.twist, i)
+    x = x + kept * move_x + kick * load(mean, k)
+    y = y + kept * move_y + kick * load(mean, k + u64(BLOCK))
+    z = z + kept * move_z + kick * load(mean, k + u64(2 * BLOCK))
+    turn = dt * load(slots.turning, i) * load(slots.moment, i)
+    wx = turn * (uy * bz - uz * by) + twist * load(mean, k + u64(3 * BLOCK))
+    wy = turn * (uz * bx - ux * bz) + twist * load(mean, k + u64(4 * BLOCK))
+    wz = turn * (ux * by - uy * bx) + twist * load(mean, k + u64(5 * BLOCK))
+    ux, uy, uz = rotate(ux, uy, uz, wx, wy, wz)
+    store(slots.x, i, x)
+    store(slots.y, i, y)
+    store(slots.z, i, z)
+    store(slots.ux, i, ux)
+    store(slots.uy, i, uy)
+    store(slots.uz, i, uz)
+    away_x = x - load(slots.reference_x, i)
+    away_y = y - load(slots.reference_y, i)
+    away_z = z - load(slots.reference_z, i)
+    store(travel2, k, away_x * away_x + away_y * away_y + away_z * away_z)

@@ -9,7 +9,8 @@ import numpy as np
 from numba import njit
 
 from sim.kernels.layout import BLOCK, STRIDE
-from sim.kernels.pair_laws import SURFACTANT, brush_push, soft_core_push
+from sim.kernels.pair_laws import pair_terms
+from sim.kernels.pair_sums import steric_push
 from sim.kernels.rows import RADIUS, unit_of
 from sim.kernels.screened_law import dipole_factors
 from sim.kernels.vector import spread, store
@@ -87,20 +88,10 @@ def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening,
             to = append_chosen(chosen, to, neighbours.entries, k, is_near)
             k += lanes
             b, c, d = dipole_factors(r2, cutoff2, screening)
-            b = where(is_near, 0.0, b)
-            c = where(is_near, 0.0, c)
-            d = where(is_near, 0.0, d)
-            mine = ux * dx + uy * dy + uz * dz
-            theirs = vx * dx + vy * dy + vz * dz
-            c_theirs, c_mine = c * theirs, c * mine
-            along = c * (ux * vx + uy * vy + uz * vz) - d * mine * theirs
-            fx = fx + (along * dx + c_mine * vx)
-            fy = fy + (along * dy + c_mine * vy)
-            fz = fz + (along * dz + c_mine * vz)
-            s = s + c_theirs
-            ex = ex + (c_theirs * dx - b * vx)
-            ey = ey + (c_theirs * dy - b * vy)
-            ez = ez + (c_theirs * dz - b * vz)
+            far = where(is_near, 0.0, b), where(is_near, 0.0, c), where(is_near, 0.0, d)
+            more = pair_terms((dx, dy, dz), (ux, uy, uz), (vx, vy, vz), far, 0.0)
+            fx, fy, fz, s = fx + more[0], fy + more[1], fz + more[2], s + more[3]
+            ex, ey, ez = ex + more[4], ey + more[5], ez + more[6]
         store_sums(sums, u64(WORDS * (i - first)), (fx, fy, fz, s, ex, ey, ez, zero))
         found[lane] = to - width * lane
         if lane == lanes - u64(1):
@@ -174,22 +165,11 @@ def near_sums(first, end, rows, near, patch, laws, screening, sums):
             dy = wrapped_differences(y, yj) * y_unit
             dz = wrapped_differences(z, zj) * z_unit
             r2 = dx * dx + dy * dy + dz * dz
-            b, c, d = dipole_factors(r2, cutoff2, screening)
-            if laws.steric == SURFACTANT:
-                push = brush_push(r2, radius, radius_j, laws.shell, laws.grafting)
-            else:
-                push = soft_core_push(r2, radius + radius_j, laws.strength)
-            mine = ux * dx + uy * dy + uz * dz
-            theirs = vx * dx + vy * dy + vz * dz
-            c_theirs, c_mine = c * theirs, c * mine
-            along = push + c * (ux * vx + uy * vy + uz * vz) - d * mine * theirs
-            fx = fx + (along * dx + c_mine * vx)
-            fy = fy + (along * dy + c_mine * vy)
-            fz = fz + (along * dz + c_mine * vz)
-            s = s + c_theirs
-            ex = ex + (c_theirs * dx - b * vx)
-            ey = ey + (c_theirs * dy - b * vy)
-            ez = ez + (c_theirs * dz - b * vz)
+            factors = dipole_factors(r2, cutoff2, screening)
+            push = steric_push(r2, radius, radius_j, laws)
+            more = pair_terms((dx, dy, dz), (ux, uy, uz), (vx, vy, vz), factors, push)
+            fx, fy, fz, s = fx + more[0], fy + more[1], fz + more[2], s + more[3]
+            ex, ey, ez = ex + more[4], ey + more[5], ez + more[6]
         at = i - u64(first)
         store(sums, at, fx + s * ux)
         store(sums, at + u64(BLOCK), fy + s * uy)

@@ -118,6 +118,45 @@ def brush_push(r2, radius_i, radius_j, shell, grafting):
 
 
 @register_jitable(forceinline=True)
+def pair_terms(gap, mine, theirs, factors, push):
+    """Return what a pair adds to force, factor and field of one of the two; see ``pair_sums``.
+
+    Parameters
+    ----------
+    gap : three numbers
+        r_i - r_j.
+    mine, theirs : three numbers each
+        The moments m_i and m_j.
+    factors : three numbers
+        (B, C, D) as of ``dipole_radial``.
+    push
+        Of the repulsion, along the gap.
+
+    Returns
+    -------
+    seven numbers
+        F_x, F_y, F_z, S, E_x, E_y, E_z: the force on i is F + S m_i, the field at it E.
+    """
+    dx, dy, dz = gap
+    ux, uy, uz = mine
+    vx, vy, vz = theirs
+    b, c, d = factors
+    along_mine = ux * dx + uy * dy + uz * dz
+    along_theirs = vx * dx + vy * dy + vz * dz
+    c_theirs, c_mine = c * along_theirs, c * along_mine
+    along = push + c * (ux * vx + uy * vy + uz * vz) - d * along_mine * along_theirs
+    return (
+        along * dx + c_mine * vx,
+        along * dy + c_mine * vy,
+        along * dz + c_mine * vz,
+        c_theirs,
+        c_theirs * dx - b * vx,
+        c_theirs * dy - b * vy,
+        c_theirs * dz - b * vz,
+    )
+
+
+@register_jitable(forceinline=True)
 def brush_energy(r2, radius_i, radius_j, shell, grafting):
     """Return the energy of two surfactant layers in kT; see ``brush_push``."""
     distance, contact, core = brush_contact(r2 * rsqrt(r2), radius_i, radius_j, shell)

@@ -6,14 +6,23 @@ No checks by design.
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 
-from sim.kernels.pair_laws import SURFACTANT, brush_push, soft_core_push
+from sim.kernels.pair_laws import SURFACTANT, brush_push, pair_terms, soft_core_push
 from sim.kernels.rows import RADIUS, unit_of
 from sim.kernels.screened_law import dipole_factors
 from sim.kernels.vector import spread
 from sim.kernels.vector_rows import WORDS, load_rows, store_sums, word_or_own, wrapped_difference
 
 u64 = np.uint64
+
+
+@register_jitable(forceinline=True)
+def steric_push(r2, radius_i, radius_j, laws):
+    """Return the push of the repulsion that the laws name."""
+    if laws.steric == SURFACTANT:
+        return brush_push(r2, radius_i, radius_j, laws.shell, laws.grafting)
+    return soft_core_push(r2, radius_i + radius_j, laws.strength)
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -60,20 +69,9 @@ def pair_sums(first, end, rows, words, neighbours, patch, laws, screening, sums)
             dy = wrapped_difference(y, yj) * y_unit
             dz = wrapped_difference(z, zj) * z_unit
             r2 = dx * dx + dy * dy + dz * dz
-            b, c, d = dipole_factors(r2, cutoff2, screening)
-            if laws.steric == SURFACTANT:
-                push = brush_push(r2, radius, radius_j, laws.shell, laws.grafting)
-            else:
-                push = soft_core_push(r2, radius + radius_j, laws.strength)
-            mine = ux * dx + uy * dy + uz * dz
-            theirs = vx * dx + vy * dy + vz * dz
-            c_theirs, c_mine = c * theirs, c * mine
-            along = push + c * (ux * vx + uy * vy + uz * vz) - d * mine * theirs
-            fx = fx + (along * dx + c_mine * vx)
-            fy = fy + (along * dy + c_mine * vy)
-            fz = fz + (along * dz + c_mine * vz)
-            s = s + c_theirs
-            ex = ex + (c_theirs * dx - b * vx)
-            ey = ey + (c_theirs * dy - b * vy)
-            ez = ez + (c_theirs * dz - b * vz)
+            factors = dipole_factors(r2, cutoff2, screening)
+            push = steric_push(r2, radius, radius_j, laws)
+            more = pair_terms((dx, dy, dz), (ux, uy, uz), (vx, vy, vz), factors, push)
+            fx, fy, fz, s = fx + more[0], fy + more[1], fz + more[2], s + more[3]
+            ex, ey, ez = ex + more[4], ey + more[5], ez + more[6]
         store_sums(sums, u64(WORDS * (i - first)), (fx, fy, fz, s, ex, ey, ez, zero))

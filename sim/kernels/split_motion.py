@@ -6,11 +6,10 @@ No checks by design.
 import numpy as np
 from numba import njit
 
-from sim.kernels.layout import BLOCK, CUTOFF
-from sim.kernels.motion import LANES, missing_field, rotate
-from sim.kernels.pair_laws import buoyant_weight, gradient_force, soft_core_push
-from sim.kernels.vector import load, spread, store
-from sim.kernels.words import rsqrt, where
+from sim.kernels.added_forces import body_force_and_field
+from sim.kernels.layout import BLOCK
+from sim.kernels.motion import LANES, displace, with_surroundings
+from sim.kernels.vector import load
 
 u64 = np.uint64
 
@@ -45,14 +44,9 @@ def add_held(first, count, slots, held, pairs, sums):
 def add_body(first, count, slots, patch, laws, applied, sums):
     """Add weight, the pull of the field's gradient, and its field off the mid-plane."""
     for k in range(count):
-        i = first + k
-        weight = buoyant_weight(slots.radius[i], laws.shell, laws.core_weight, laws.shell_weight)
-        m = slots.moment[i]
-        pull = gradient_force(applied, m * slots.ux[i], m * slots.uy[i], m * slots.uz[i])
-        field = gradient_force(applied, 0.0, 0.0, slots.z[i] - 0.5 * patch.thickness)
-        down = (laws.down_x, laws.down_y, laws.down_z)
+        force, field = body_force_and_field(first + k, slots, patch, laws, applied)
         for axis in range(3):
-            sums[axis * BLOCK + k] += weight * down[axis] + pull[axis]
+            sums[axis * BLOCK + k] += force[axis]
             sums[(axis + 3) * BLOCK + k] += field[axis]
 
 
@@ -69,46 +63,15 @@ def move_inner(
     mean, applied, magnetisation, drift2, travel2
         As those of ``motion.move``.
     """
-    dt = laws.dt
-    cap2 = spread(laws.drift_cap * laws.drift_cap)
     for k in range(u64(0), u64(count), u64(LANES)):
         i = u64(first) + k
-        x, y, z = load(slots.x, i), load(slots.y, i), load(slots.z, i)
-        ux, uy, uz = load(slots.ux, i), load(slots.uy, i), load(slots.uz, i)
-        radius = load(slots.radius, i)
-        below = z + radius
-        above = patch.thickness - z + radius
-        wall = below * soft_core_push(below * below, 2.0 * radius, laws.window_strength)
-        wall = wall - above * soft_core_push(above * above, 2.0 * radius, laws.window_strength)
-        pace = dt * load(slots.mobility, i)
-        move_x = pace * load(sums, k)
-        move_y = pace * load(sums, k + u64(BLOCK))
-        move_z = pace * (load(sums, k + u64(2 * BLOCK)) + wall)
-        length2 = move_x * move_x + move_y * move_y + move_z * move_z
-        store(drift2, k, length2)
-        kept = where(length2 > cap2, laws.drift_cap * rsqrt(length2), 1.0)
-        kick, twist = load(slots.kick, i), load(slots.twist, i)
-        plane = across = spread(0.0)
-        if laws.long_range == CUTOFF:
-            plane, across = missing_field(z, patch.thickness, laws.cutoff)
-        x = x + kept * move_x + kick * load(mean, k)
-        y = y + kept * move_y + kick * load(mean, k + u64(BLOCK))
-        z = z + kept * move_z + kick * load(mean, k + u64(2 * BLOCK))
-        bx = load(sums, k + u64(3 * BLOCK)) + applied[0] + plane * magnetisation[0]
-        by = load(sums, k + u64(4 * BLOCK)) + applied[1] + plane * magnetisation[1]
-        bz = load(sums, k + u64(5 * BLOCK)) + applied[2] + across * magnetisation[2]
-        turn = dt * load(slots.turning, i) * load(slots.moment, i)
-        wx = turn * (uy * bz - uz * by) + twist * load(mean, k + u64(3 * BLOCK))
-        wy = turn * (uz * bx - ux * bz) + twist * load(mean, k + u64(4 * BLOCK))
-        wz = turn * (ux * by - uy * bx) + twist * load(mean, k + u64(5 * BLOCK))
-        ux, uy, uz = rotate(ux, uy, uz, wx, wy, wz)
-        store(slots.x, i, x)
-        store(slots.y, i, y)
-        store(slots.z, i, z)
-        store(slots.ux, i, ux)
-        store(slots.uy, i, uy)
-        store(slots.uz, i, uz)
-        away_x = x - load(slots.reference_x, i)
-        away_y = y - load(slots.reference_y, i)
-        away_z = z - load(slots.reference_z, i)
-        store(travel2, k, away_x * away_x + away_y * away_y + away_z * away_z)
+        force = load(sums, k), load(sums, k + u64(BLOCK)), load(sums, k + u64(2 * BLOCK))
+        field = (
+            load(sums, k + u64(3 * BLOCK)),
+            load(sums, k + u64(4 * BLOCK)),
+            load(sums, k + u64(5 * BLOCK)),
+        )
+        force, field = with_surroundings(
+            i, force, field, slots, applied, magnetisation, patch, laws
+        )
+        displace(i, k, force, field, slots, mean, laws, drift2, travel2)
