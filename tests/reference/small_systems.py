@@ -170,3 +170,9 @@ def compiled_sums(system, state):
 def random_film(system, seed=5):
     """Return a random state without overlaps."""
     return random_state(system, seed)
+
+
+def bits(engine):
+    """Return the state of an engine as bytes."""
+    state = engine.snapshot()
+    return b"".join(part.tobytes() for part in (state.positions, state.image, state.directions))

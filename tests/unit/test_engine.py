@@ -15,6 +15,7 @@ from sim.reduced_system import with_mesh
 from tests.reference import naive
 from tests.reference.small_systems import (
     beads,
+    bits,
     compiled_sums,
     film,
     moments_of,
@@ -51,13 +52,6 @@ def engine_of(kind="soft core", threads=1, **changes):
     make = beads if kind == "beads" else film
     system = make(**{"count": 300, "dt": 3e-4, "list_margin": 0.25, **KINDS[kind], **changes})
     return CpuEngine(system, random_film(system), threads)
-
-
-def bits(engine):
-    """Return the state as bytes."""
-    state = engine.snapshot()
-    parts = (state.positions, state.image, state.directions)
-    return b"".join(part.tobytes() for part in parts)
 
 
 @pytest.fixture(scope="module")

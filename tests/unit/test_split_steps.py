@@ -9,7 +9,7 @@ from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine
 from sim.field_stages import FieldStage
 from sim.kernels import layout, split_steps, step
-from tests.reference.small_systems import film, random_film, spread_diameters
+from tests.reference.small_systems import bits, film, random_film, spread_diameters
 
 STEPS = 60
 KINDS = {
@@ -26,12 +26,6 @@ def engine_of(kind="soft core", threads=1, **changes):
     given = {"count": 300, "dt": 8e-4, "inner_steps": 4, "list_margin": 0.25}
     system = film(**{**given, **KINDS[kind], **changes})
     return CpuEngine(system, random_film(system), threads)
-
-
-def bits(engine):
-    """Return the state as bytes."""
-    state = engine.snapshot()
-    return b"".join(part.tobytes() for part in (state.positions, state.image, state.directions))
 
 
 @pytest.fixture(scope="module")
