@@ -2,8 +2,11 @@
 
 import argparse
 import contextlib
+import ctypes
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 
@@ -13,7 +16,7 @@ from sim import command_options
 from sim.command_line import main
 from sim.signals import signals_interrupt
 from sim.storage import read_summary
-from tests.reference.real_runs import ending_of, finish, start, wait_until
+from tests.reference.real_runs import ROOT, ending_of, finish, start, wait_until
 from tests.reference.small_film import small_film
 
 BOTH = [signal.SIGINT, signal.SIGTERM]
@@ -106,6 +109,50 @@ def test_outside_the_main_thread_nothing_changes():
     thread.start()
     thread.join()
     assert seen == before
+
+
+def test_an_interruption_dropped_by_a_callback_is_raised_anew(capfd):
+    """Python drops what is raised in a callback from C, here from the C library's `qsort`."""
+    order = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p)
+    calls = []
+
+    @order
+    def compare(*_):
+        calls.append(1)
+        signal.raise_signal(signal.SIGTERM)
+        return 0
+
+    def work():
+        with signals_interrupt():
+            ctypes.CDLL(None).qsort(
+                (ctypes.c_int * 2)(2, 1), 2, ctypes.sizeof(ctypes.c_int), compare
+            )
+            time.sleep(60.0)
+
+    hook, alarm = sys.unraisablehook, signal.getsignal(signal.SIGALRM)
+    with pytest.raises(KeyboardInterrupt, match="SIGTERM"):
+        work()
+    assert calls == [1]
+    assert capfd.readouterr().err == ""
+    assert (sys.unraisablehook, signal.getsignal(signal.SIGALRM)) == (hook, alarm)
+
+
+def test_an_interrupted_text_of_python_leaves_the_exit_code(tmp_path):
+    """Data classes run such texts; `python -m` then ended by SIGINT (CPython 3.11, pythonrun.c)."""
+    (tmp_path / "hasty.py").write_text(
+        "import os, signal, sys\n"
+        "from sim.signals import signals_interrupt\n"
+        "try:\n"
+        "    with signals_interrupt():\n"
+        "        exec('os.kill(os.getpid(), signal.SIGTERM)\\nwhile True: pass')\n"
+        "except KeyboardInterrupt:\n"
+        "    sys.exit(130)\n"
+    )
+    path = os.pathsep.join([str(tmp_path), str(ROOT)])
+    ended = subprocess.run(
+        [sys.executable, "-m", "hasty"], env=os.environ | {"PYTHONPATH": path}, check=False
+    )
+    assert ended.returncode == 130
 
 
 def test_a_signal_that_a_compiled_library_drops_still_interrupts(monkeypatch, capsys):
