@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
 from sim.kernels import energies, layout, lists, rows
+from sim.kernels.near_pairs import TOUCH
 from sim.kernels.pair_laws import SOFT_CORE, SOFT_CORE_REACH2, SURFACTANT
 
 if TYPE_CHECKING:
@@ -68,6 +69,13 @@ def steric_reach(system: ReducedSystem) -> float:
     return widest if system.steric == "surfactant" else math.sqrt(SOFT_CORE_REACH2) * widest
 
 
+def _touching_range(system: ReducedSystem) -> float:
+    """Return the distance up to which the pair loop looks for more than dipoles."""
+    widest = 2.0 * float(system.radius.max())
+    near = TOUCH * widest + NEAR_GAP if system.inner_steps > 1 else 0.0
+    return max(steric_reach(system), near)
+
+
 def _dipolar_range(system: ReducedSystem) -> float:
     """Return the distance up to which the pair loop takes dipoles."""
     if system.mesh is not None:
@@ -85,7 +93,8 @@ def _long_range(system: ReducedSystem) -> int:
 def patch_of(system: ReducedSystem) -> layout.Patch:
     """Return the geometry of the film and of the list's cells."""
     dipolar = _dipolar_range(system)
-    reach = max(dipolar, steric_reach(system), system.added_reach) + system.list_margin
+    touch = _touching_range(system)
+    reach = max(dipolar, touch, system.added_reach) + system.list_margin
     side_x, side_y = system.sides
     return layout.Patch(
         side_x=side_x,
@@ -95,6 +104,7 @@ def patch_of(system: ReducedSystem) -> layout.Patch:
         cells_y=max(1, int(side_y / reach)),
         cells_z=max(1, int(system.thickness / reach)),
         reach=reach,
+        touch=touch + system.list_margin,
         margin=system.list_margin,
         period_z=rows.far_period(system.thickness, reach),
     )
@@ -116,7 +126,6 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
         momenta=system.has_momenta,
         hindered=system.hindered,
         noise=system.noise,
-        equal_sizes=bool(np.all(system.radius == system.radius[0])),
         added_pairs=system.hamaker != 0.0 or system.charging != 0.0,
         added_reach=system.added_reach,
         hamaker=system.hamaker,
@@ -229,6 +238,7 @@ def empty_neighbours(size: int, patch: layout.Patch, room: int) -> layout.Neighb
         entries=empty_entries(size, room),
         start=np.zeros(size, np.int64),
         count=np.zeros(size, np.int64),
+        apart=np.zeros(size, np.int64),
         cell=np.zeros(size, np.int64),
         cell_start=np.zeros(cells + 1, np.int64),
         order=np.zeros(size, np.int64),

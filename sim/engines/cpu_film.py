@@ -28,6 +28,11 @@ GROWTH = 1.3
 """Room for a list that was too short, in multiples of what it needs."""
 
 
+def pair_choice(system: ReducedSystem) -> tuple[bool, bool]:
+    """Return the constants of pair kernels: surfactant or soft core, one size or several."""
+    return system.steric == "surfactant", bool(np.all(system.radius == system.radius[0]))
+
+
 class CpuFilm:
     """Arrays of one film, and what compiled code does with them.
 
@@ -52,6 +57,8 @@ class CpuFilm:
     ----------
     content : layout.Film
         Arrays are shared with the kernels; a longer list replaces its entries.
+    pair_part : Kernel
+        What sums all pairs of a block.
     """
 
     content: layout.Film
@@ -120,6 +127,7 @@ class CpuFilm:
             )
         )  # fmt: skip
         self._system = system
+        self.pair_part = step.pair_parts[pair_choice(system)]
 
     def _pack(self, content: layout.Film) -> None:
         self.content = content
@@ -129,11 +137,12 @@ class CpuFilm:
     @staticmethod
     def parts_of(system: ReducedSystem) -> list[Kernel]:
         """Return the parts of a step of this film, in order."""
+        choice = pair_choice(system)
         if system.inner_steps > 1:
             body = [split_steps.body_part] if system.has_body_forces else []
             moving = [step.noise_part, split_steps.inner_motion, step.report_part]
-            return [split_steps.near_pair_part, *body, *moving]
-        parts = [step.pair_part]
+            return [split_steps.near_pair_parts[choice], *body, *moving]
+        parts = [step.pair_parts[choice]]
         if system.mesh is not None or system.dipole_sum != "cutoff":
             parts.append(step.far_part)
         if system.hamaker != 0.0 or system.charging != 0.0 or system.has_body_forces:
@@ -197,7 +206,8 @@ class CpuFilm:
         self._set(calls.field, step.apply_field)
         if split is not None:
             far = [step.far_part] if self._system.mesh is not None else []
-            self._set(split.outer, split_steps.far_pair_part, *far, split_steps.hold_part)
+            pairs = split_steps.far_pair_parts[pair_choice(self._system)[1]]
+            self._set(split.outer, pairs, *far, split_steps.hold_part)
         if self._exact is not None:
             self._find_exact()
             self._set(calls.far, step.sum_exact)

@@ -68,7 +68,7 @@ class InducedMoments:
                 mesh.sum(slots, long_range)
             if film.content.laws.long_range == layout.CUTOFF:
                 film.call(induced_fields.mean_moment)
-            film.run(step.pair_part, induced_fields.local_field)
+            film.run(film.pair_part, induced_fields.local_field)
             self.sums += 1
             change = induced.respond(
                 self.beads.field, saturation, self._core_langevin, moments, self._response,

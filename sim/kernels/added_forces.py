@@ -14,9 +14,9 @@ from sim.kernels.pair_laws import (
     van_der_waals_energy,
     van_der_waals_push,
 )
-from sim.kernels.rows import RADIUS, unit_of
+from sim.kernels.pair_sums import load_pairs, own_row, units_of
 from sim.kernels.vector import spread
-from sim.kernels.vector_rows import WORDS, load_rows, store_sums, wrapped_difference
+from sim.kernels.vector_rows import WORDS, store_sums
 from sim.kernels.words import where
 
 u64 = np.uint64
@@ -28,26 +28,18 @@ def added_pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
 
     Arguments as those of ``sim.kernels.pair_sums``.
     """
-    x_unit = rows.dtype.type(unit_of(patch.side_x, rows))
-    y_unit = rows.dtype.type(unit_of(patch.side_y, rows))
-    z_unit = rows.dtype.type(unit_of(patch.period_z, rows))
+    units = units_of(patch, rows)
     reach2 = laws.added_reach * laws.added_reach
     lanes = u64(64 // rows.itemsize)
+    zero = spread(rows.dtype.type(0.0))
     for i in range(first, end):
-        at = u64(WORDS * i)
-        x, y, z = words[at], words[at + u64(1)], words[at + u64(2)]
-        radius = spread(rows[at + u64(RADIUS)])
-        zero = spread(rows.dtype.type(0.0))
+        place, radius, _ = own_row(rows, words, i)
         fx = fy = fz = zero
         k = u64(neighbours.start[i])
         stop = k + u64(neighbours.count[i])
         while k < stop:
-            xj, yj, zj, _, _, _, radius_j, _ = load_rows(rows, neighbours.entries, k)
+            (dx, dy, dz), r2, radius_j, _ = load_pairs(rows, neighbours.entries, k, place, units)
             k += lanes
-            dx = wrapped_difference(x, xj) * x_unit
-            dy = wrapped_difference(y, yj) * y_unit
-            dz = wrapped_difference(z, zj) * z_unit
-            r2 = dx * dx + dy * dy + dz * dz
             push = van_der_waals_push(
                 r2, radius, radius_j, laws.shell, laws.hamaker, laws.smallest_gap
             )

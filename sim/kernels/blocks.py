@@ -68,13 +68,32 @@ def _member(builder, pointer, llvm, index):
     return builder.bitcast(place, kind.as_pointer()), kind
 
 
-def _read(builder, pointer, llvm):
-    """Load a value part by part, so that the compiler drops what is not used."""
+def _read(context, builder, kind, pointer):
+    """Load a value part by part, so that the compiler drops what is not used.
+
+    That arrays have no owner is said as a constant, so that none is counted.
+    """
+    llvm = context.get_value_type(kind)
+    if isinstance(kind, types.BaseTuple):
+        parts = [
+            _read(context, builder, part, _member(builder, pointer, llvm, k)[0])
+            for k, part in enumerate(kind.types)
+        ]
+        return context.make_tuple(builder, kind, parts)
+    value = _load(builder, pointer, llvm)
+    if isinstance(kind, types.Array):
+        for k in range(2):
+            value = builder.insert_value(value, ir.Constant(llvm.elements[k], None), k)
+    return value
+
+
+def _load(builder, pointer, llvm):
+    """Load a structure element by element."""
     if not isinstance(llvm, ir.LiteralStructType | ir.ArrayType):
         return builder.load(pointer, typ=llvm)
     value = ir.Constant(llvm, ir.Undefined)
     for k in range(len(llvm)):
-        part = _read(builder, *_member(builder, pointer, llvm, k))
+        part = _load(builder, *_member(builder, pointer, llvm, k))
         value = builder.insert_value(value, part, k)
     return value
 
@@ -98,7 +117,8 @@ def _read_field(context, builder, film, address, name):
     llvm = context.get_value_type(film.content)
     pointer = builder.bitcast(address, llvm.as_pointer())
     index = film.content.fields.index(name)
-    return _read(builder, *_member(builder, pointer, llvm, index))
+    place, _ = _member(builder, pointer, llvm, index)
+    return _read(context, builder, film.content.types[index], place)
 
 
 @intrinsic

@@ -64,6 +64,7 @@ class Neighbours(NamedTuple):
     entries: Any  # uint32, an equal share a block
     start: Any  # int64
     count: Any  # int64, padded up to whole vectors
+    apart: Any  # int64, so many of them, the first ones, cannot touch; whole vectors
     cell: Any  # int64, the cell of each slot
     cell_start: Any  # int64
     order: Any  # int64, work space of the sort
@@ -80,6 +81,7 @@ class Patch(NamedTuple):
     cells_y: int
     cells_z: int
     reach: float  # range of the list: force range and margin
+    touch: float  # range of repulsion, or of near pairs, and margin
     margin: float
     period_z: float  # period of the fixed-point z, far beyond the film
 
@@ -97,7 +99,6 @@ class Laws(NamedTuple):
     dt: float  # of a move
     drift_cap: float  # longest drift of a step
     drift_limit: float  # a longer uncapped drift stops the run
-    equal_sizes: bool  # whether all particles have the same diameter
     momenta: bool = False  # whether the step is that of ``splitting``, else that of ``motion``
     hindered: bool = False  # whether the windows slow what is near them
     noise: float = 1.0  # factor on the noise of ``splitting``; 0 only to check a law without it

@@ -8,9 +8,10 @@ import math
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 
 from sim.kernels.layout import BLOCK, BLOCKS, STRIDE
-from sim.kernels.vector_rows import append_near
+from sim.kernels.vector_rows import append_near, copy_rows, fill_rows
 
 u32 = np.uint32
 u64 = np.uint64
@@ -106,51 +107,101 @@ def sort_slots(slots, patch, neighbours, count):
         slots.reference_z[i] = slots.z[i]
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def _around(cell, cells, shift):
-    """Return the neighbouring column index in a periodic row of cells."""
-    return (cell + shift + cells) % cells
+@register_jitable(forceinline=True)
+def _shifts(cells):
+    """Return the first shift to a neighbouring cell of a periodic row and the one after the last.
 
-
-@njit(cache=True, error_model="numpy", inline="always")
-def gather_candidates(cell, slots, patch, neighbours, xs, ys, zs, numbers):
-    """Copy the particles of a cell and of those around it into the buffers, relative to its middle.
-
-    Returns their number; nothing is copied where they do not fit.
+    One cell or two in a row: each neighbour is visited once.
     """
-    per_column = patch.cells_z
-    column, c = cell // per_column, cell % per_column
-    a, b = column % patch.cells_x, column // patch.cells_x
-    middle_x = (a + 0.5) * patch.side_x / patch.cells_x
-    middle_y = (b + 0.5) * patch.side_y / patch.cells_y
-    low, high = max(0, c - 1), min(per_column - 1, c + 1)
+    return (-1 if cells > 2 else 0), min(cells, 2)
+
+
+@register_jitable(forceinline=True)
+def _around(cell, cells, side):
+    """Return the cell of a periodic row that stands at ``cell``, and by how much it is off."""
+    if cell < 0:
+        return cell + cells, -side
+    if cell >= cells:
+        return cell - cells, side
+    return cell, 0.0
+
+
+@register_jitable(forceinline=True)
+def _column_and_levels(cell, patch):
+    """Return the column of a cell, and the first and the last level of its neighbours."""
+    c = cell % patch.cells_z
+    return cell // patch.cells_z, max(0, c - 1), min(patch.cells_z - 1, c + 1)
+
+
+@register_jitable(forceinline=True)
+def _middle(column, patch):
+    """Return the middle of a column of cells."""
+    return (
+        (column % patch.cells_x + 0.5) * patch.side_x / patch.cells_x,
+        (column // patch.cells_x + 0.5) * patch.side_y / patch.cells_y,
+    )
+
+
+@register_jitable(forceinline=True)
+def count_candidates(cell, patch, neighbours):
+    """Return the number of particles in a cell and in those around it."""
+    column, low, high = _column_and_levels(cell, patch)
+    begin_x, end_x = _shifts(patch.cells_x)
+    begin_y, end_y = _shifts(patch.cells_y)
     total = 0
-    for shift_y in range(-1 if patch.cells_y > 2 else 0, min(patch.cells_y, 2)):
-        for shift_x in range(-1 if patch.cells_x > 2 else 0, min(patch.cells_x, 2)):
-            other = _around(b, patch.cells_y, shift_y) * patch.cells_x
-            first_cell = (other + _around(a, patch.cells_x, shift_x)) * per_column
-            begin = neighbours.cell_start[first_cell + low]
-            size = neighbours.cell_start[first_cell + high + 1] - begin
-            if total + size + STRIDE <= numbers.size:
-                for k in range(u64(size)):
-                    j = u64(begin) + k
-                    gap_x = slots.reference_x[j] - middle_x
-                    gap_y = slots.reference_y[j] - middle_y
-                    at = u64(total) + k
-                    xs[at] = gap_x - patch.side_x * np.rint(gap_x / patch.side_x)
-                    ys[at] = gap_y - patch.side_y * np.rint(gap_y / patch.side_y)
-                    zs[at] = slots.reference_z[j]
-                    numbers[at] = u32(j)
-            total += size
+    for shift_y in range(begin_y, end_y):
+        b, _ = _around(column // patch.cells_x + shift_y, patch.cells_y, 0.0)
+        for shift_x in range(begin_x, end_x):
+            a, _ = _around(column % patch.cells_x + shift_x, patch.cells_x, 0.0)
+            bottom = (b * patch.cells_x + a) * patch.cells_z
+            total += neighbours.cell_start[bottom + high + 1] - neighbours.cell_start[bottom + low]
     return total
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@register_jitable(forceinline=True)
+def gather_candidates(cell, slots, patch, neighbours, xs, ys, zs, numbers):
+    """Copy the particles of a cell and of those around it into the buffers, relative to its middle.
+
+    ``numbers`` gets those of their rows times eight. Returns how many there are. In a row of fewer than three cells they are not yet nearest images.
+    """
+    column, low, high = _column_and_levels(cell, patch)
+    middle_x, middle_y = _middle(column, patch)
+    begin_x, end_x = _shifts(patch.cells_x)
+    begin_y, end_y = _shifts(patch.cells_y)
+    total = u64(0)
+    for shift_y in range(begin_y, end_y):
+        b, off_y = _around(column // patch.cells_x + shift_y, patch.cells_y, patch.side_y)
+        for shift_x in range(begin_x, end_x):
+            a, off_x = _around(column % patch.cells_x + shift_x, patch.cells_x, patch.side_x)
+            bottom = (b * patch.cells_x + a) * patch.cells_z
+            begin = u64(neighbours.cell_start[bottom + low])
+            end = u64(neighbours.cell_start[bottom + high + 1])
+            for k in range(end - begin):
+                xs[total + k] = slots.reference_x[begin + k] + (off_x - middle_x)
+                ys[total + k] = slots.reference_y[begin + k] + (off_y - middle_y)
+                zs[total + k] = slots.reference_z[begin + k]
+                numbers[total + k] = u32(8) * u32(begin + k)
+            total += end - begin
+    return total
+
+
+@register_jitable(forceinline=True)
 def minimum_images(gaps, middle, side, out, count):
     """Write the nearest periodic image of ``gaps - middle`` (narrow patches only)."""
     for k in range(u64(count)):
         gap = gaps[k] - middle
         out[k] = gap - side * np.rint(gap / side)
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def room_for_candidates(first, end, slots, patch, neighbours):
+    """Return the length of buffers for the candidates of any slot of a block."""
+    most, current = 0, -1
+    for i in range(first, end):
+        if slots.mobility[i] != 0.0 and neighbours.cell[i] != current:
+            current = neighbours.cell[i]
+            most = max(most, count_candidates(current, patch, neighbours))
+    return most + 2 * STRIDE
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -165,64 +216,69 @@ def list_block(block, blocks, slots, patch, neighbours, lanes):
     at, last = u64(share * block), u64(share * (block + 1))
     beyond = u32(8 * slots.x.size)
     narrow = patch.cells_x < 3 or patch.cells_y < 3
-    size = 1024
-    xs, ys, zs = np.empty(size, f32), np.empty(size, f32), np.empty(size, f32)
-    wrapped_x, wrapped_y = np.empty(size, f32), np.empty(size, f32)
-    numbers = np.empty(size, u32)
+    room = room_for_candidates(first, end, slots, patch, neighbours)
+    xs, ys, zs = np.empty(room, f32), np.empty(room, f32), np.empty(room, f32)
+    wrapped_x, wrapped_y = np.empty(room, f32), np.empty(room, f32)
+    numbers, close = np.empty(room, u32), np.empty(room, u32)
+    touch2 = f32(patch.touch * patch.touch * (1.0 + 1.0e-5))
     reach2 = f32(patch.reach * patch.reach * (1.0 + 1.0e-5))
-    total = 0
+    total = u64(0)
     current = -1
     middle_x = middle_y = 0.0
     overflow = 0
     for i in range(first, end):
         neighbours.start[i] = at
         neighbours.count[i] = 0
+        neighbours.apart[i] = 0
         if slots.mobility[i] == 0.0:  # padding
             continue
         if neighbours.cell[i] != current:
             current = neighbours.cell[i]
             total = gather_candidates(current, slots, patch, neighbours, xs, ys, zs, numbers)
-            if total + STRIDE > numbers.size:
-                size = 2 * (total + STRIDE)
-                xs, ys, zs = np.empty(size, f32), np.empty(size, f32), np.empty(size, f32)
-                wrapped_x, wrapped_y = np.empty(size, f32), np.empty(size, f32)
-                numbers = np.empty(size, u32)
-                gather_candidates(current, slots, patch, neighbours, xs, ys, zs, numbers)
-            for k in range(total, total + STRIDE):
+            for k in range(total, total + u64(STRIDE)):
                 xs[k] = FAR
                 wrapped_x[k] = FAR
-            column = current // patch.cells_z
-            middle_x = (column % patch.cells_x + 0.5) * patch.side_x / patch.cells_x
-            middle_y = (column // patch.cells_x + 0.5) * patch.side_y / patch.cells_y
-        if at + u64(total + 2 * STRIDE) > last:
-            overflow += total + 2 * STRIDE
+            middle_x, middle_y = _middle(current // patch.cells_z, patch)
+        if at + total + u64(2 * STRIDE) > last:
+            overflow += int(total) + 2 * STRIDE
             continue
         x = f32(slots.reference_x[i] - middle_x)
         y = f32(slots.reference_y[i] - middle_y)
         z = f32(slots.reference_z[i])
-        begin = at
-        k = u64(0)
         if narrow:
             minimum_images(xs, x, f32(patch.side_x), wrapped_x, total)
             minimum_images(ys, y, f32(patch.side_y), wrapped_y, total)
-            while k < u64(total):
-                at = append_near(
-                    neighbours.entries, at, numbers, wrapped_x, wrapped_y, zs, k,
-                    f32(0), f32(0), z, reach2, u32(i),
-                )  # fmt: skip
-                k += u64(STRIDE)
+            closes, found = choose_near(
+                close, neighbours.entries, at, numbers, wrapped_x, wrapped_y, zs, total,
+                f32(0), f32(0), z, touch2, reach2, u32(8 * i),
+            )  # fmt: skip
         else:
-            while k < u64(total):
-                at = append_near(
-                    neighbours.entries, at, numbers, xs, ys, zs, k, x, y, z, reach2, u32(i)
-                )
-                k += u64(STRIDE)
-        for k in range(begin, at):
-            neighbours.entries[k] *= u32(8)
-        while (at - begin) % u64(lanes):
-            neighbours.entries[at] = beyond
-            at += u64(1)
-        neighbours.count[i] = at - begin
+            closes, found = choose_near(
+                close, neighbours.entries, at, numbers, xs, ys, zs, total,
+                x, y, z, touch2, reach2, u32(8 * i),
+            )  # fmt: skip
+        whole = ~u64(lanes - 1)  # as many are a power of two
+        neighbours.apart[i] = found & whole
+        neighbours.count[i] = (found + closes + u64(lanes - 1)) & whole
+        for k in range(u64(0), closes, u64(STRIDE)):
+            copy_rows(neighbours.entries, at + found + k, close, k)
+        fill_rows(neighbours.entries, at + found + closes, beyond)
+        at += u64(neighbours.count[i])
     if overflow:
         return share + overflow
     return int(at) - share * block
+
+
+@register_jitable(forceinline=True)
+def choose_near(close, entries, at, numbers, xs, ys, zs, total, x, y, z, touch2, reach2, me):
+    """List the candidates in reach: those that may touch in ``close``, others in ``entries``.
+
+    Returns how many there are of each kind.
+    """
+    closes = u64(0)
+    end = at
+    for k in range(u64(0), total, u64(STRIDE)):
+        closes, end = append_near(
+            close, closes, entries, end, numbers, xs, ys, zs, k, x, y, z, touch2, reach2, me
+        )
+    return closes, end - at

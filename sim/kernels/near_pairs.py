@@ -9,20 +9,12 @@ import numpy as np
 from numba import njit
 
 from sim.kernels.layout import BLOCK, STRIDE
-from sim.kernels.pair_laws import pair_terms
-from sim.kernels.pair_sums import steric_push
-from sim.kernels.rows import RADIUS, unit_of
+from sim.kernels.pair_laws import add_pair
+from sim.kernels.pair_sums import load_pairs, own_row, steric_push, units_of
+from sim.kernels.rows import RADIUS
 from sim.kernels.screened_law import dipole_factors
 from sim.kernels.vector import spread, store
-from sim.kernels.vector_rows import (
-    WORDS,
-    append_chosen,
-    load_rows,
-    store_sums,
-    word_or_own,
-    wrapped_difference,
-    wrapped_differences,
-)
+from sim.kernels.vector_rows import WORDS, append_chosen, load_rows, store_sums
 from sim.kernels.words import where
 
 u32 = np.uint32
@@ -32,7 +24,9 @@ TOUCH = 1.1225
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening, near, sums):
+def far_sums(
+    block, first, end, rows, words, neighbours, patch, laws, screening, near, sums, equal_sizes
+):
     """Fill eight sums a slot with those of the far pairs, and list the near ones.
 
     Near is a pair closer than the reach of its repulsion and ``near.gap`` more, so that the far
@@ -42,7 +36,7 @@ def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening,
     ----------
     block, first, end : int
         The block and its slots.
-    rows, words, neighbours, patch, laws, screening, sums
+    rows, words, neighbours, patch, laws, screening, sums, equal_sizes
         As those of ``sim.kernels.pair_sums``.
     near : layout.NearPairs
 
@@ -51,47 +45,43 @@ def far_sums(block, first, end, rows, words, neighbours, patch, laws, screening,
     int
         The entries needed by the block; nothing beyond its share is written.
     """
-    x_unit = rows.dtype.type(unit_of(patch.side_x, rows))
-    y_unit = rows.dtype.type(unit_of(patch.side_y, rows))
-    z_unit = rows.dtype.type(unit_of(patch.period_z, rows))
+    units = units_of(patch, rows)
     cutoff2 = laws.cutoff * laws.cutoff
     lanes = u64(64 // rows.itemsize)
-    width = u64(largest(neighbours.count[first:end]) + STRIDE)
+    zero = spread(rows.dtype.type(0.0))
+    same = spread(rows[u64(RADIUS)])
+    width = u64(largest(neighbours.count[first:end] - neighbours.apart[first:end]) + STRIDE)
     chosen = np.empty(lanes * width, u32)
     found = np.empty(lanes, np.int64)
     at = u64(near.entries.size // near.needed.size * block)
     needed = 0
     for i in range(first, end):
-        own = u64(WORDS * i)
-        x, y, z = words[own], words[own + u64(1)], words[own + u64(2)]
-        radius = spread(rows[own + u64(RADIUS)])
-        ux = spread(rows[own + u64(3)])
-        uy = spread(rows[own + u64(4)])
-        uz = spread(rows[own + u64(5)])
-        zero = spread(rows.dtype.type(0.0))
-        fx = fy = fz = s = ex = ey = ez = zero
+        place, radius, mine = own_row(rows, words, i)
+        if equal_sizes:
+            radius = same
+        total = (zero, zero, zero, zero, zero, zero, zero)
         k = u64(neighbours.start[i])
+        apart = k + u64(neighbours.apart[i])
         stop = k + u64(neighbours.count[i])
         lane = u64(i) % lanes
         to = width * lane
+        while k < apart:
+            gap, r2, _, theirs = load_pairs(rows, neighbours.entries, k, place, units)
+            k += lanes
+            factors = dipole_factors(r2, cutoff2, screening)
+            total = add_pair(total, gap, mine, theirs, factors, zero)
         while k < stop:
-            xj, yj, zj, vx, vy, vz, radius_j, _ = load_rows(rows, neighbours.entries, k)
-            radius_j = word_or_own(
-                rows, neighbours.entries, k, u64(RADIUS), radius_j, radius, laws.equal_sizes
-            )
-            dx = wrapped_difference(x, xj) * x_unit
-            dy = wrapped_difference(y, yj) * y_unit
-            dz = wrapped_difference(z, zj) * z_unit
-            r2 = dx * dx + dy * dy + dz * dz
+            gap, r2, radius_j, theirs = load_pairs(rows, neighbours.entries, k, place, units)
+            if equal_sizes:
+                radius_j = same
             reach = TOUCH * (radius + radius_j) + near.gap
             is_near = r2 < reach * reach
             to = append_chosen(chosen, to, neighbours.entries, k, is_near)
             k += lanes
             b, c, d = dipole_factors(r2, cutoff2, screening)
             far = where(is_near, 0.0, b), where(is_near, 0.0, c), where(is_near, 0.0, d)
-            more = pair_terms((dx, dy, dz), (ux, uy, uz), (vx, vy, vz), far, 0.0)
-            fx, fy, fz, s = fx + more[0], fy + more[1], fz + more[2], s + more[3]
-            ex, ey, ez = ex + more[4], ey + more[5], ez + more[6]
+            total = add_pair(total, gap, mine, theirs, far, zero)
+        fx, fy, fz, s, ex, ey, ez = total
         store_sums(sums, u64(WORDS * (i - first)), (fx, fy, fz, s, ex, ey, ez, zero))
         found[lane] = to - width * lane
         if lane == lanes - u64(1):
@@ -129,47 +119,44 @@ def list_group(entries, at, chosen, width, found, rounds, beyond):
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def near_sums(first, end, rows, near, patch, laws, screening, sums):
+def near_sums(
+    first, end, rows, near, patch, laws, screening, sums, surfactant, equal_sizes
+):
     """Fill six sums a slot with those of the near pairs: force and field.
 
     Parameters
     ----------
-    first, end, rows, patch, laws, screening
+    first, end, rows, patch, laws, screening, surfactant, equal_sizes
         As those of ``sim.kernels.pair_sums``.
     near : layout.NearPairs
     sums : array of the rows' float type, shape (8 * 256,)
         F_x of all slots from ``first``, then from 256 on F_y, and so on F_z, E_x, E_y, E_z; the
         force is the whole one.
     """
-    x_unit = rows.dtype.type(unit_of(patch.side_x, rows))
-    y_unit = rows.dtype.type(unit_of(patch.side_y, rows))
-    z_unit = rows.dtype.type(unit_of(patch.period_z, rows))
+    units = units_of(patch, rows)
     cutoff2 = laws.cutoff * laws.cutoff
     lanes = u64(64 // rows.itemsize)
+    zero = spread(rows.dtype.type(0.0))
+    same = spread(rows[u64(RADIUS)])
     own = np.empty(lanes, u32)
     for i in range(u64(first), u64(end), lanes):
         for lane in range(lanes):
             own[lane] = u32(WORDS) * u32(i + lane)
-        x, y, z, ux, uy, uz, radius, _ = load_rows(rows, own, u64(0))
-        zero = spread(rows.dtype.type(0.0))
-        fx = fy = fz = s = ex = ey = ez = zero
+        x, y, z, radius, ux, uy, uz, _ = load_rows(rows, own, u64(0))
+        if equal_sizes:
+            radius = same
+        total = (zero, zero, zero, zero, zero, zero, zero)
         k = u64(near.start[i // lanes])
         stop = k + lanes * u64(near.count[i // lanes])
         while k < stop:
-            xj, yj, zj, vx, vy, vz, radius_j, _ = load_rows(rows, near.entries, k)
-            radius_j = word_or_own(
-                rows, near.entries, k, u64(RADIUS), radius_j, radius, laws.equal_sizes
-            )
+            gap, r2, radius_j, theirs = load_pairs(rows, near.entries, k, (x, y, z), units)
             k += lanes
-            dx = wrapped_differences(x, xj) * x_unit
-            dy = wrapped_differences(y, yj) * y_unit
-            dz = wrapped_differences(z, zj) * z_unit
-            r2 = dx * dx + dy * dy + dz * dz
+            if equal_sizes:
+                radius_j = same
             factors = dipole_factors(r2, cutoff2, screening)
-            push = steric_push(r2, radius, radius_j, laws)
-            more = pair_terms((dx, dy, dz), (ux, uy, uz), (vx, vy, vz), factors, push)
-            fx, fy, fz, s = fx + more[0], fy + more[1], fz + more[2], s + more[3]
-            ex, ey, ez = ex + more[4], ey + more[5], ez + more[6]
+            push = steric_push(r2, radius, radius_j, laws, surfactant)
+            total = add_pair(total, gap, (ux, uy, uz), theirs, factors, push)
+        fx, fy, fz, s, ex, ey, ez = total
         at = i - u64(first)
         store(sums, at, fx + s * ux)
         store(sums, at + u64(BLOCK), fy + s * uy)

@@ -10,7 +10,7 @@ import math
 
 from numba.extending import register_jitable
 
-from sim.kernels.words import log, rsqrt, where
+from sim.kernels.words import fma, log, rsqrt, where
 
 SOFT_CORE = 0
 SURFACTANT = 1
@@ -49,9 +49,9 @@ def soft_core_push(r2, diameter, strength):
     """
     y = rsqrt(r2)
     inverse2 = y * y
-    x2 = diameter * diameter * inverse2
-    x6 = x2 * x2 * x2
-    push = 24.0 * strength * (2.0 * x6 - 1.0) * x6 * inverse2
+    s2 = diameter * diameter
+    x6 = s2 * s2 * s2 * (inverse2 * inverse2 * inverse2)
+    push = x6 * inverse2 * (48.0 * strength * x6 - 24.0 * strength)
     return where(r2 < SOFT_CORE_REACH2 * diameter * diameter, push, 0.0)
 
 
@@ -118,11 +118,13 @@ def brush_push(r2, radius_i, radius_j, shell, grafting):
 
 
 @register_jitable(forceinline=True)
-def pair_terms(gap, mine, theirs, factors, push):
-    """Return what a pair adds to force, factor and field of one of the two; see ``pair_sums``.
+def add_pair(sums, gap, mine, theirs, factors, push):
+    """Return the sums of force and field on one of two particles, with what this pair adds.
 
     Parameters
     ----------
+    sums : seven numbers
+        F_x, F_y, F_z, S, E_x, E_y, E_z so far: the force on i is F + S m_i, the field at it E.
     gap : three numbers
         r_i - r_j.
     mine, theirs : three numbers each
@@ -131,12 +133,8 @@ def pair_terms(gap, mine, theirs, factors, push):
         (B, C, D) as of ``dipole_radial``.
     push
         Of the repulsion, along the gap.
-
-    Returns
-    -------
-    seven numbers
-        F_x, F_y, F_z, S, E_x, E_y, E_z: the force on i is F + S m_i, the field at it E.
     """
+    fx, fy, fz, s, ex, ey, ez = sums
     dx, dy, dz = gap
     ux, uy, uz = mine
     vx, vy, vz = theirs
@@ -146,13 +144,13 @@ def pair_terms(gap, mine, theirs, factors, push):
     c_theirs, c_mine = c * along_theirs, c * along_mine
     along = push + c * (ux * vx + uy * vy + uz * vz) - d * along_mine * along_theirs
     return (
-        along * dx + c_mine * vx,
-        along * dy + c_mine * vy,
-        along * dz + c_mine * vz,
-        c_theirs,
-        c_theirs * dx - b * vx,
-        c_theirs * dy - b * vy,
-        c_theirs * dz - b * vz,
+        fma(along, dx, fma(c_mine, vx, fx)),
+        fma(along, dy, fma(c_mine, vy, fy)),
+        fma(along, dz, fma(c_mine, vz, fz)),
+        s + c_theirs,
+        fma(c_theirs, dx, fma(-b, vx, ex)),
+        fma(c_theirs, dy, fma(-b, vy, ey)),
+        fma(c_theirs, dz, fma(-b, vz, ez)),
     )
 
 

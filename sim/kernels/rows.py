@@ -1,7 +1,7 @@
 """Packing slots into the rows that the pair loop reads: fixed-point position, radius and moment.
 
 A row of eight words: x, y, z as integers in units of (period)/2^bits, so that the wrap of an
-integer subtraction is the minimum image; the moment's three components; the radius; one
+integer subtraction is the minimum image; the radius; the moment's three components; one
 word to spare. 32-bit words for single-precision pairs, 64-bit words for double.
 """
 
@@ -13,8 +13,8 @@ from numba.extending import overload, register_jitable
 
 from sim.kernels.vector_rows import WORDS
 
-# Where the radius stands in a row.
-RADIUS = 6
+# Where the radius stands in a row, and where the moment begins.
+RADIUS, MOMENT = 3, 4
 HALF_BELOW = 0.49999999999999994
 
 
@@ -60,9 +60,9 @@ def pack_rows(first, end, slots, patch, rows, words):
         words[at] = fixed_point(slots.x[i], patch.side_x, words)
         words[at + 1] = fixed_point(slots.y[i], patch.side_y, words)
         words[at + 2] = fixed_point(slots.z[i], patch.period_z, words)
-        rows[at + 3] = slots.moment[i] * slots.ux[i]
-        rows[at + 4] = slots.moment[i] * slots.uy[i]
-        rows[at + 5] = slots.moment[i] * slots.uz[i]
+        rows[at + MOMENT] = slots.moment[i] * slots.ux[i]
+        rows[at + MOMENT + 1] = slots.moment[i] * slots.uy[i]
+        rows[at + MOMENT + 2] = slots.moment[i] * slots.uz[i]
         rows[at + RADIUS] = slots.radius[i]
 
 

@@ -13,23 +13,31 @@ from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_block
 from sim.kernels.layout import LIST_FULL, STEP_DONE, THROWN
 from sim.kernels.motion import average_noise
 from sim.kernels.near_pairs import far_sums, near_sums
+from sim.kernels.pair_sums import CHOICES
 from sim.kernels.split_motion import add_body, add_held, move_inner
 from sim.kernels.step import BUFFER, MADE, MOVE, STATUS, bounds, conclude
 from sim.kernels.vector_rows import WORDS
 
 
-@kernel
-def far_pair_part(block, film):
-    """Sum the far pairs of a block and list the near ones."""
-    first, end = bounds(block, film)
-    now, me = film.flags[BUFFER], get_thread_id()
-    pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
-    film.split.near.needed[block] = far_sums(
-        block, first, end, film.rows[now], film.words[now], film.neighbours, film.patch,
-        film.laws, film.screening, film.split.near, pairs,
-    )  # fmt: skip
-    for k in range(WORDS * (end - first)):
-        sums[k] = pairs[k]
+def _far_pair_part(equal_sizes):
+    @kernel
+    def far_pair_part(block, film):
+        """Sum the far pairs of a block and list the near ones."""
+        first, end = bounds(block, film)
+        now, me = film.flags[BUFFER], get_thread_id()
+        pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+        film.split.near.needed[block] = far_sums(
+            block, first, end, film.rows[now], film.words[now], film.neighbours, film.patch,
+            film.laws, film.screening, film.split.near, pairs, equal_sizes,
+        )  # fmt: skip
+        for k in range(WORDS * (end - first)):
+            sums[k] = pairs[k]
+
+    return far_pair_part
+
+
+# By whether all particles are of one size, as those of ``step``.
+far_pair_parts = {equal_sizes: _far_pair_part(equal_sizes) for equal_sizes in (False, True)}
 
 
 @kernel
@@ -42,16 +50,23 @@ def hold_part(block, film):
             held[axis, first + k] = sums[WORDS * k + axis]
 
 
-@kernel
-def near_pair_part(block, film):
-    """Sum the near pairs of a block, and add what is kept."""
-    first, end = bounds(block, film)
-    now, me = film.flags[BUFFER], get_thread_id()
-    pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
-    near_sums(
-        first, end, film.rows[now], film.split.near, film.patch, film.laws, film.screening, pairs
-    )
-    add_held(first, end - first, film.slots, film.split.held, pairs, sums)
+def _near_pair_part(surfactant, equal_sizes):
+    @kernel
+    def near_pair_part(block, film):
+        """Sum the near pairs of a block, and add what is kept."""
+        first, end = bounds(block, film)
+        now, me = film.flags[BUFFER], get_thread_id()
+        pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+        near_sums(
+            first, end, film.rows[now], film.split.near, film.patch, film.laws, film.screening,
+            pairs, surfactant, equal_sizes,
+        )  # fmt: skip
+        add_held(first, end - first, film.slots, film.split.held, pairs, sums)
+
+    return near_pair_part
+
+
+near_pair_parts = {choice: _near_pair_part(*choice) for choice in CHOICES}
 
 
 @kernel

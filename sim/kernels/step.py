@@ -17,7 +17,7 @@ from sim.kernels.layout import AXES, EXACT, LIST_FULL, STEP_DONE, THROWN
 from sim.kernels.lists import block_bounds, list_block, sort_order, sort_slots
 from sim.kernels.motion import average_noise, move
 from sim.kernels.noise import normals
-from sim.kernels.pair_sums import pair_sums
+from sim.kernels.pair_sums import CHOICES, pair_sums
 from sim.kernels.rows import pack_far_row, pack_rows
 from sim.kernels.splitting import move_with_momenta, widen_noise
 from sim.kernels.vector_rows import WORDS
@@ -90,18 +90,26 @@ def sort_again(number, film):
     film.flags[STALE] = 2
 
 
-@kernel
-def pair_part(block, film):
-    """Sum the pairs of a block: force and field of the other dipoles, and repulsion."""
-    first, end = bounds(block, film)
-    now, me = film.flags[BUFFER], get_thread_id()
-    pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
-    pair_sums(
-        first, end, film.rows[now], film.words[now], film.neighbours, film.patch, film.laws,
-        film.screening, pairs,
-    )  # fmt: skip
-    for k in range(WORDS * (end - first)):
-        sums[k] = pairs[k]
+def _pair_part(surfactant, equal_sizes):
+    @kernel
+    def pair_part(block, film):
+        """Sum the pairs of a block: force and field of the other dipoles, and repulsion."""
+        first, end = bounds(block, film)
+        now, me = film.flags[BUFFER], get_thread_id()
+        pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+        pair_sums(
+            first, end, film.rows[now], film.words[now], film.neighbours, film.patch, film.laws,
+            film.screening, pairs, surfactant, equal_sizes,
+        )  # fmt: skip
+        for k in range(WORDS * (end - first)):
+            sums[k] = pairs[k]
+
+    return pair_part
+
+
+# By whether layers of surfactant repel and whether all particles are of one size: these are
+# constants of each kernel.
+pair_parts = {choice: _pair_part(*choice) for choice in CHOICES}
 
 
 @kernel

@@ -1,7 +1,7 @@
 """A vector of floats inside compiled code: a law written as a formula runs on all lanes.
 
 ``VectorType(float32, 16)`` and ``VectorType(float64, 8)`` are numba types whose values are
-LLVM vectors; ``+ - * /``, comparisons, ``where`` and ``rsqrt`` act on all lanes, numbers
+LLVM vectors; ``+ - * /``, comparisons, ``where``, ``rsqrt`` and ``fma`` act on all lanes, numbers
 mixed in are spread over them. The code is portable LLVM IR without instructions of one
 processor: where the hardware's vectors are narrower, LLVM splits them.
 """
@@ -17,7 +17,7 @@ from numba.core.typeconv.castgraph import Conversion
 from numba.core.typing.templates import AbstractTemplate, infer_global, signature
 from numba.extending import lower_builtin, models, overload, register_model
 
-from sim.kernels.words import rsqrt, where
+from sim.kernels.words import fma, rsqrt, where
 
 # Everything of "fast" except nnan and ninf: a NaN must reach the guards of the step.
 LOOSE = ("reassoc", "nsz", "arcp", "contract", "afn")
@@ -128,6 +128,19 @@ def _comparison(operation, symbol):
         return builder.fcmp_ordered(symbol, *args)
 
 
+@infer_global(operator.neg)
+class _Negative(AbstractTemplate):
+    """Give vectors their sign operator."""
+
+    def generic(self, args, kws):
+        return signature(args[0], args[0]) if isinstance(args[0], VectorType) else None
+
+
+@lower_builtin(operator.neg, VectorType)
+def _negate(context, builder, sig, args):
+    return builder.fneg(*args, flags=LOOSE)
+
+
 for _operation, _instruction in (
     (operator.add, "fadd"),
     (operator.sub, "fsub"),
@@ -209,6 +222,25 @@ def _rsqrt_of_vector(x):
             return _rsqrt_vector(x)
 
         return invert
+    return None
+
+
+@intrinsic
+def _fma_vector(typingctx, x, y, z):
+    def lower(context, builder, sig, args):
+        return _call(builder, "fmuladd", args[2].type, *args)
+
+    return z(z, z, z), lower
+
+
+@overload(fma, jit_options={"forceinline": True})
+def _fma_of_vectors(x, y, z):
+    if isinstance(z, VectorType):
+
+        def multiply_add(x, y, z):
+            return _fma_vector(x, y, z)
+
+        return multiply_add
     return None
 
 

@@ -8,7 +8,6 @@ from llvmlite import ir
 from numba import types
 from numba.core import cgutils
 from numba.core.extending import intrinsic
-from numba.extending import overload
 
 from sim.kernels.vector import (
     FLOATS,
@@ -30,55 +29,52 @@ def wrapped_difference(typingctx, mine, theirs):
     """Return mine - theirs of fixed-point words, as floats.
 
     The words count in units of (period)/2^bits, so the wrap of the integer subtraction is
-    the minimum image. ``mine`` is an integer; ``theirs`` a vector as loaded by
-    ``load_rows``, whose lanes hold integer bits.
+    the minimum image. ``theirs`` is a vector as loaded by ``load_rows``, whose lanes hold
+    integer bits; ``mine`` is an integer, or such a vector too.
     """
+    one_for_all = isinstance(mine, types.Integer)
 
     def lower(context, builder, sig, args):
         integers = ir.VectorType(INTEGERS[theirs.dtype], theirs.lanes)
-        first = spread_lanes(builder, args[0], theirs.lanes)
+        if one_for_all:
+            first = spread_lanes(builder, args[0], theirs.lanes)
+        else:
+            first = builder.bitcast(args[0], integers)
         difference = builder.sub(first, builder.bitcast(args[1], integers))
         return builder.sitofp(difference, args[1].type)
 
     integer = types.int32 if theirs.dtype == types.float32 else types.int64
-    return theirs(integer, theirs), lower
+    return theirs(integer if one_for_all else theirs, theirs), lower
 
 
-@intrinsic
-def wrapped_differences(typingctx, mine, theirs):
-    """Return mine - theirs as ``wrapped_difference`` does, with a row of its own in each lane."""
-
-    def lower(context, builder, sig, args):
-        integers = ir.VectorType(INTEGERS[theirs.dtype], theirs.lanes)
-        first, second = (builder.bitcast(value, integers) for value in args)
-        return builder.sitofp(builder.sub(first, second), args[1].type)
-
-    return theirs(theirs, theirs), lower
-
-
-def _pair_up(builder, rows, width):
-    """One round of a transpose: interleave runs of ``width`` lanes of neighbouring rows."""
-    lanes = rows[0].type.count
-    low = [
-        source * lanes + base + k
-        for base in range(0, lanes, 2 * width)
+# Shuffles within quarters of a vector, and of whole quarters, are those that processors do at
+# once: a quarter is 128 bits, four floats or two doubles.
+def _interleave(builder, x, y, width, half):
+    """Interleave runs of ``width`` words of one half of each quarter of ``x`` and ``y``."""
+    lanes = x.type.count
+    quarter = lanes // 4
+    begin = half * quarter // 2
+    picked = [
+        source * lanes + base + begin + run + k
+        for base in range(0, lanes, quarter)
+        for run in range(0, quarter // 2, width)
         for source in (0, 1)
         for k in range(width)
     ]
-    high = [lane + width for lane in low]
-    result = list(rows)
-    for i in range(len(rows)):
-        if i & width == 0:
-            result[i] = shuffle(builder, rows[i], rows[i + width], low)
-            result[i + width] = shuffle(builder, rows[i], rows[i + width], high)
-    return result
+    return shuffle(builder, x, y, picked)
 
 
-def _transpose(builder, rows):
-    """Return eight vectors of words from rows of eight words (8 rows, or 16 as 8 double rows)."""
-    for width in (1, 2, 4):
-        rows = _pair_up(builder, rows, width)
-    return rows
+def _every_other_quarter(builder, x, y, first):
+    """Return quarters ``first`` and ``first + 2`` of ``x``, then of ``y``."""
+    lanes = x.type.count
+    quarter = lanes // 4
+    picked = [
+        source * lanes + place * quarter + k
+        for source in (0, 1)
+        for place in (first, first + 2)
+        for k in range(quarter)
+    ]
+    return shuffle(builder, x, y, picked)
 
 
 def _load_part(builder, base, element, place, first, width):
@@ -89,29 +85,43 @@ def _load_part(builder, base, element, place, first, width):
     return builder.load(pointer, typ=part, align=4)
 
 
-def _concatenate(builder, parts):
-    """Return the parts one after the other as one vector."""
-    while len(parts) > 1:
-        lanes = range(2 * parts[0].type.count)
-        parts = [shuffle(builder, parts[k], parts[k + 1], lanes) for k in range(0, len(parts), 2)]
-    return parts[0]
-
-
 def _load_rows_single(builder, base, element, places):
-    """Sixteen rows of eight floats: rows l and l + 8 side by side, then a transpose."""
+    """Sixteen rows of eight floats: two rows side by side in a vector, then a transpose.
+
+    The order of the rows is such that the words end up in it.
+    """
     rows = [_load_part(builder, base, element, place, 0, WORDS) for place in places]
-    wide = [shuffle(builder, rows[k], rows[k + 8], range(16)) for k in range(WORDS)]
-    return _transpose(builder, wide)
+    halves = []
+    for first in (0, 8):
+        wide = [shuffle(builder, rows[k], rows[k + 4], range(16)) for k in range(first, first + 4)]
+        words = []
+        for half in (0, 1):
+            left = _interleave(builder, wide[0], wide[1], 1, half)
+            right = _interleave(builder, wide[2], wide[3], 1, half)
+            words += [_interleave(builder, left, right, 2, part) for part in (0, 1)]
+        halves.append(words)
+    return [
+        _every_other_quarter(builder, low, high, first)
+        for first in (0, 1)
+        for low, high in zip(*halves, strict=True)
+    ]
 
 
 def _load_rows_double(builder, base, element, places):
-    """Eight rows of eight doubles, two words at a time: half the shuffles of a transpose."""
+    """Eight rows of eight doubles, half a row at a time, as the single ones."""
     words = []
-    for first in range(0, WORDS, 2):
-        pairs = [_load_part(builder, base, element, place, first, 2) for place in places]
-        even, odd = _concatenate(builder, pairs[0::2]), _concatenate(builder, pairs[1::2])
-        words.append(shuffle(builder, even, odd, [0, 8, 2, 10, 4, 12, 6, 14]))
-        words.append(shuffle(builder, even, odd, [1, 9, 3, 11, 5, 13, 7, 15]))
+    for begin in (0, 4):
+        rows = [_load_part(builder, base, element, place, begin, 4) for place in places]
+        wide = [shuffle(builder, rows[k], rows[k + 2], range(8)) for k in (0, 1, 4, 5)]
+        pairs = [
+            [_interleave(builder, wide[k], wide[k + 1], 1, half) for k in (0, 2)]
+            for half in (0, 1)
+        ]
+        words += [
+            _every_other_quarter(builder, *pairs[half], first)
+            for first in (0, 1)
+            for half in (0, 1)
+        ]
     return words
 
 
@@ -146,47 +156,16 @@ def load_rows(typingctx, table, index, start):
     return result(table, index, types.uint64), lower
 
 
-@intrinsic
-def load_word(typingctx, table, index, start, word):
-    """Read one word of the rows ``index[start], index[start + 1], ...``, one row a lane."""
-    vector = vector_of(table.dtype)
-
-    def lower(context, builder, sig, args):
-        element = FLOATS[table.dtype]
-        base = context.make_array(table)(context, builder, args[0]).data
-        value = ir.Constant(ir.VectorType(element, vector.lanes), ir.Undefined)
-        places = _row_places(context, builder, table, index, args, vector.lanes)
-        for lane, place in enumerate(places):
-            at = builder.gep(base, [builder.add(place, args[3])], source_etype=element)
-            number = builder.load(at, typ=element)
-            value = builder.insert_element(value, number, ir.Constant(I32, lane))
-        return value
-
-    return vector(table, index, types.uint64, types.uint64), lower
+def _sum_halves(builder, x, y, width):
+    """Return sums of the two halves of each quarter, those of ``x`` and ``y`` interleaved."""
+    halves = [_interleave(builder, x, y, width, half) for half in (0, 1)]
+    return builder.fadd(*halves, flags=LOOSE)
 
 
-def word_or_own(table, index, start, word, loaded, own, same):
-    """Return a word of the rows: as loaded with them, or ``own`` where all have the same.
-
-    In single precision the transpose brings every word anyway; in double precision a word that
-    all rows share saves a sixth of the loop.
-    """
-    raise TypeError
-
-
-@overload(word_or_own, jit_options={"forceinline": True})
-def _word_or_own(table, index, start, word, loaded, own, same):
-    if table.dtype == types.float32:
-
-        def as_loaded(table, index, start, word, loaded, own, same):
-            return loaded
-
-        return as_loaded
-
-    def on_demand(table, index, start, word, loaded, own, same):
-        return own if same else load_word(table, index, start, word)
-
-    return on_demand
+def _sum_quarters(builder, x, y):
+    """Return sums of neighbouring quarters: two of ``x``, then two of ``y``."""
+    quarters = [_every_other_quarter(builder, x, y, first) for first in (0, 1)]
+    return builder.fadd(*quarters, flags=LOOSE)
 
 
 @intrinsic
@@ -194,16 +173,24 @@ def store_sums(typingctx, out, start, sums):
     """Add up the lanes of each of eight vectors and store the sums at ``out[start:start + 8]``."""
 
     def lower(context, builder, sig, args):
-        vectors = [builder.extract_value(args[2], k) for k in range(WORDS)]
-        rows = _transpose(builder, vectors)  # now lane k holds partial sums of vector k
-        total = rows
-        while len(total) > 1:
-            half = len(total) // 2
-            total = [builder.fadd(total[k], total[k + half], flags=LOOSE) for k in range(half)]
-        (total,) = total
-        if total.type.count == 2 * WORDS:
-            low = shuffle(builder, total, total, range(8))
-            total = builder.fadd(low, shuffle(builder, total, total, range(8, 16)), flags=LOOSE)
+        parts = [builder.extract_value(args[2], k) for k in range(WORDS)]
+        lanes = parts[0].type.count
+        width = 1
+        while width <= lanes // 8:  # until a quarter holds one sum of each vector
+            parts = [
+                _sum_halves(builder, parts[k], parts[k + 1], width)
+                for k in range(0, len(parts), 2)
+            ]
+            width *= 2
+        while len(parts) > 1:
+            parts = [_sum_quarters(builder, *parts[k : k + 2]) for k in range(0, len(parts), 2)]
+        (total,) = parts
+        if lanes == 2 * WORDS:
+            low, high = (
+                shuffle(builder, total, total, [*range(k, k + 4), *range(k + 8, k + 12)])
+                for k in (0, 4)
+            )
+            total = builder.fadd(low, high, flags=LOOSE)
         pointer = element_pointer(context, builder, out, args[0], args[1], total.type)
         builder.store(total, pointer, align=out.dtype.bitwidth // 8)
         return context.get_dummy_value()
@@ -228,6 +215,34 @@ def _append(context, builder, out, array, at, numbers, mask):
 
 
 @intrinsic
+def copy_rows(typingctx, out, at, numbers, start):
+    """Write ``numbers[start:start + 16]`` to ``out[at:at + 16]``."""
+
+    def lower(context, builder, sig, args):
+        kind = ir.VectorType(I32, 16)
+        pointer = element_pointer(context, builder, numbers, args[2], args[3], kind)
+        places = builder.load(pointer, typ=kind, align=4)
+        pointer = element_pointer(context, builder, out, args[0], args[1], kind)
+        builder.store(places, pointer, align=4)
+        return context.get_dummy_value()
+
+    return types.void(out, types.uint64, numbers, types.uint64), lower
+
+
+@intrinsic
+def fill_rows(typingctx, out, at, number):
+    """Write a number to ``out[at:at + 16]``."""
+
+    def lower(context, builder, sig, args):
+        kind = ir.VectorType(I32, 16)
+        pointer = element_pointer(context, builder, out, args[0], args[1], kind)
+        builder.store(spread_lanes(builder, args[2], 16), pointer, align=4)
+        return context.get_dummy_value()
+
+    return types.void(out, types.uint64, types.uint32), lower
+
+
+@intrinsic
 def append_chosen(typingctx, out, at, index, start, chosen):
     """Append to ``out`` at ``at`` the elements of ``index`` from ``start`` that a mask chooses.
 
@@ -244,11 +259,15 @@ def append_chosen(typingctx, out, at, index, start, chosen):
 
 
 @intrinsic
-def append_near(typingctx, out, at, index, xs, ys, zs, start, x, y, z, reach2, me):
-    """Append to ``out`` at ``at`` those of 16 candidates that are near and not ``me``.
+def append_near(
+    typingctx, close, closes, others, found, index, xs, ys, zs, start, x, y, z, touch2, reach2, me
+):
+    """Append those of 16 candidates that are near and not ``me`` to two lists.
 
     Candidates ``start .. start + 15`` have float32 coordinates in ``xs, ys, zs`` and numbers
-    in ``index``. Returns the new end; up to 16 elements beyond it are overwritten.
+    in ``index``; ``me`` is one, too. Those closer than the root of ``touch2`` go to ``close`` at ``closes``, others
+    closer than that of ``reach2`` to ``others`` at ``found``. Returns the two new ends; up to 16
+    elements beyond them are overwritten.
     """
     lanes = 16
 
@@ -258,23 +277,35 @@ def append_near(typingctx, out, at, index, xs, ys, zs, start, x, y, z, reach2, m
 
         def read(position, llvm):
             pointer = element_pointer(
-                context, builder, sig.args[position], args[position], args[6], llvm
+                context, builder, sig.args[position], args[position], args[8], llvm
             )
             return builder.load(pointer, typ=llvm, align=4)
 
-        numbers = read(2, numbers_type)
+        numbers = read(4, numbers_type)
         r2 = None
         for axis in range(3):
             gap = builder.fsub(
-                read(3 + axis, floats), spread_lanes(builder, args[7 + axis], lanes), flags=LOOSE
+                read(5 + axis, floats), spread_lanes(builder, args[9 + axis], lanes), flags=LOOSE
             )
             square = builder.fmul(gap, gap, flags=LOOSE)
             r2 = square if r2 is None else builder.fadd(r2, square, flags=LOOSE)
-        near = builder.fcmp_ordered("<", r2, spread_lanes(builder, args[10], lanes))
-        other = builder.icmp_unsigned("!=", numbers, spread_lanes(builder, args[11], lanes))
-        mask = builder.and_(near, other)
-        return _append(context, builder, out, args[0], args[1], numbers, mask)
+        touching, near = (
+            builder.fcmp_ordered("<", r2, spread_lanes(builder, args[k], lanes)) for k in (12, 13)
+        )
+        other = builder.icmp_unsigned("!=", numbers, spread_lanes(builder, args[14], lanes))
+        apart = builder.and_(near, builder.not_(touching))
+        ends = [
+            _append(context, builder, out, args[k], args[k + 1], numbers, mask)
+            for out, k, mask in (
+                (close, 0, builder.and_(touching, other)),
+                (others, 2, apart),
+            )
+        ]
+        return context.make_tuple(builder, sig.return_type, ends)
 
     number, real = types.uint64, types.float32
-    sig = number(out, number, index, xs, ys, zs, number, real, real, real, real, types.uint32)
+    sig = types.UniTuple(number, 2)(
+        close, number, others, number, index, xs, ys, zs, number,
+        real, real, real, real, real, types.uint32,
+    )  # fmt: skip
     return sig, lower

@@ -22,6 +22,11 @@ def rsqrt(x):
     return 1.0 / np.sqrt(x)
 
 
+def fma(x, y, z):
+    """Return x y + z, in one operation where the processor has it."""
+    return x * y + z
+
+
 def log(x):
     """Return the natural logarithm; energies use it, so that it has no vector form."""
     return np.log(x)
@@ -46,6 +51,17 @@ def _rsqrt_scalar(x):
             return 1.0 / math.sqrt(x)
 
         return invert
+    return None
+
+
+@overload(fma, jit_options={"forceinline": True})
+def _fma_scalar(x, y, z):
+    if isinstance(z, types.Float):
+
+        def multiply_add(x, y, z):
+            return x * y + z
+
+        return multiply_add
     return None
 
 

@@ -99,15 +99,25 @@ def sums_of(engine, read, *parts):
     return found
 
 
+def far_pairs(engine):
+    """Return the part that sums the far pairs and lists the near ones."""
+    return split_steps.far_pair_parts[pair_choice(engine.system)[1]]
+
+
+def near_pairs(engine):
+    """Return the part that sums the near pairs."""
+    return split_steps.near_pair_parts[pair_choice(engine.system)]
+
+
 @pytest.mark.parametrize("kind", ["soft core", "single precision", "surfactant, sizes", "mesh"])
 def test_near_and_kept_sums_make_the_whole(kind):
     engine = engine_of(kind, fraction=0.2)
     engine.advance(20)
     engine._film.fresh()
     far = [step.far_part] if kind == "mesh" else []
-    whole = sums_of(engine, rows, step.pair_part, *far)
-    kept = sums_of(engine, rows, split_steps.far_pair_part, *far, split_steps.hold_part)
-    split = sums_of(engine, columns, split_steps.near_pair_part)
+    whole = sums_of(engine, rows, engine._film.pair_part, *far)
+    kept = sums_of(engine, rows, far_pairs(engine), *far, split_steps.hold_part)
+    split = sums_of(engine, columns, near_pairs(engine))
     scale = np.abs(whole).max()
     assert np.abs(split - whole).max() < scale * (2e-6 if kind == "single precision" else 1e-13)
     assert np.abs(kept - whole).max() > 0.1 * scale  # what is kept is not all
@@ -117,7 +127,7 @@ def test_near_pairs_are_all_that_may_touch():
     engine = engine_of("surfactant, sizes", fraction=0.2)
     engine.advance(20)
     engine._film.fresh()
-    sums_of(engine, rows, split_steps.far_pair_part)
+    sums_of(engine, rows, far_pairs(engine))
     slots, near = engine._content.slots, engine._content.split.near
     count, sides = engine.system.count, engine.system.sides
     place = np.stack([slots.x, slots.y, slots.z], axis=1)[:count]

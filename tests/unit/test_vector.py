@@ -107,9 +107,11 @@ def fixed_difference(mine, table, index, out):
 
 
 @njit
-def near(out, at, index, xs, ys, zs, start, x, y, z, reach2, me):
+def near(close, closes, others, found, index, xs, ys, zs, start, x, y, z, touch2, reach2, me):
     """Append the near ones of 16 candidates."""
-    return vector_rows.append_near(out, at, index, xs, ys, zs, start, x, y, z, reach2, me)
+    return vector_rows.append_near(
+        close, closes, others, found, index, xs, ys, zs, start, x, y, z, touch2, reach2, me
+    )
 
 
 def drawn(dtype, count=None, seed=1, low=-2.0, high=2.0):
