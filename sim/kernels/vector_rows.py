@@ -294,13 +294,18 @@ def append_near(
         )
         other = builder.icmp_unsigned("!=", numbers, spread_lanes(builder, args[14], lanes))
         apart = builder.and_(near, builder.not_(touching))
-        ends = [
-            _append(context, builder, out, args[k], args[k + 1], numbers, mask)
-            for out, k, mask in (
-                (close, 0, builder.and_(touching, other)),
-                (others, 2, apart),
-            )
-        ]
+        end = _append(context, builder, others, args[2], args[3], numbers, apart)
+        # few of all candidates may touch: most often there is nothing to append
+        touching = builder.and_(touching, other)
+        bits = builder.bitcast(touching, ir.IntType(lanes))
+        before = builder.block
+        with builder.if_then(builder.icmp_unsigned("!=", bits, bits.type(0)), likely=False):
+            longer = _append(context, builder, close, args[0], args[1], numbers, touching)
+            inside = builder.block
+        close_end = builder.phi(I64)
+        close_end.add_incoming(args[1], before)
+        close_end.add_incoming(longer, inside)
+        ends = [close_end, end]
         return context.make_tuple(builder, sig.return_type, ends)
 
     number, real = types.uint64, types.float32
