@@ -318,7 +318,6 @@ def scratch_of(threads: int, real: Any) -> layout.Scratch:
         sums=aligned((threads, 8 * block), np.float64),
         words=aligned((threads, axes, block), np.uint32),
         fresh=aligned((threads, axes, block), np.float32),
-        mean=aligned((threads, axes * block), np.float64),
         drift2=aligned((threads, block), np.float64),
         travel2=aligned((threads, block), np.float64),
     )

@@ -31,7 +31,7 @@ def write_moments(number, film):
         slots.moment[i] = size
         if size > 0.0:
             slots.ux[i], slots.uy[i], slots.uz[i] = x / size, y / size, z / size
-    pack_rows(0, slots.x.size, slots, film.patch, film.rows[now], film.words[now])
+    pack_rows(0, slots.x.size, slots, film.patch, film.rows[now])
 
 
 @kernel

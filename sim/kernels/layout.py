@@ -147,7 +147,6 @@ class Scratch(NamedTuple):
     sums: Any  # (threads, 8 BLOCK) float64, all sums
     words: Any  # (threads, AXES, BLOCK) uint32 random words
     fresh: Any  # (threads, AXES, BLOCK) float32 normals of this step
-    mean: Any  # (threads, AXES BLOCK) float64 normals that the motion takes
     drift2: Any  # (threads, BLOCK) squared uncapped drifts
     travel2: Any  # (threads, BLOCK) squared distances since the list was built
 

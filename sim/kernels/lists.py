@@ -162,7 +162,8 @@ def count_candidates(cell, patch, neighbours):
 def gather_candidates(cell, slots, patch, neighbours, xs, ys, zs, numbers):
     """Copy the particles of a cell and of those around it into the buffers, relative to its middle.
 
-    ``numbers`` gets those of their rows times eight. Returns how many there are. In a row of fewer than three cells they are not yet nearest images.
+    ``numbers`` gets those of their rows times eight. Returns how many there are. In a row of
+    fewer than three cells they are not yet nearest images.
     """
     column, low, high = _column_and_levels(cell, patch)
     middle_x, middle_y = _middle(column, patch)

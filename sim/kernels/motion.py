@@ -11,14 +11,12 @@ from numba import njit
 from numba.extending import register_jitable
 
 from sim.kernels.layout import CUTOFF
-from sim.kernels.noise import AXES, BLOCK
 from sim.kernels.pair_laws import soft_core_push
-from sim.kernels.vector import load, spread, store
+from sim.kernels.vector import load, load_single, spread, store, store_single
 from sim.kernels.vector_rows import WORDS, load_rows
 from sim.kernels.words import rsqrt, where
 
 u64 = np.uint64
-f64 = np.float64
 LANES = 8
 
 
@@ -104,26 +102,38 @@ def forces_and_fields(i, k, lanes, slots, sums, applied, magnetisation, patch, l
     )
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def average_noise(first, count, slots, fresh, mean):
-    """Average the new normals with those of the step before, which they replace."""
-    for axis in range(AXES):
-        for k in range(u64(count)):
-            new = fresh[axis, k]
-            mean[axis * BLOCK + k] = 0.5 * (f64(slots.last_noise[axis, first + k]) + f64(new))
-            slots.last_noise[axis, first + k] = new
+@register_jitable(forceinline=True)
+def _average(i, k, last, fresh):
+    """Return normals of one axis averaged with the last ones, which they replace."""
+    new, old = load_single(fresh, k), load_single(last, i)
+    store_single(last, i, new)
+    return 0.5 * (old + new)
+
+
+@register_jitable(forceinline=True)
+def average_noise(i, k, slots, fresh):
+    """Return the six normals of eight slots, averaged with those of the step before."""
+    last = slots.last_noise
+    return (
+        _average(i, k, last[0], fresh[0]),
+        _average(i, k, last[1], fresh[1]),
+        _average(i, k, last[2], fresh[2]),
+        _average(i, k, last[3], fresh[3]),
+        _average(i, k, last[4], fresh[4]),
+        _average(i, k, last[5], fresh[5]),
+    )
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def move(first, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2, travel2):
+def move(first, count, slots, sums, fresh, applied, magnetisation, patch, laws, drift2, travel2):
     """Move and turn ``count`` slots (a multiple of 8) from ``first``.
 
     Parameters
     ----------
     sums : float64 array, shape (8 count,)
         Force and field sums as ``pair_sums`` leaves them, with all other parts added.
-    mean : float64 array, shape (6 * 256,)
-        Averaged normals.
+    fresh : float32 array, shape (6, 256)
+        Normals of this step; they are averaged with those of the step before, and replace them.
     applied : float64 array, shape (3,)
         Applied field.
     magnetisation : float64 array, shape (3,)
@@ -137,13 +147,14 @@ def move(first, count, slots, sums, mean, applied, magnetisation, patch, laws, d
         force, field = forces_and_fields(
             i, k, lanes, slots, sums, applied, magnetisation, patch, laws
         )
-        displace(i, k, force, field, slots, mean, laws, drift2, travel2)
+        displace(i, k, force, field, slots, fresh, laws, drift2, travel2)
 
 
 @register_jitable(forceinline=True)
-def displace(i, k, force, field, slots, mean, laws, drift2, travel2):
+def displace(i, k, force, field, slots, fresh, laws, drift2, travel2):
     """Move and turn eight slots from ``i``, row ``k`` of the block; arrays as of ``move``."""
     (fx, fy, fz), (bx, by, bz) = force, field
+    push_x, push_y, push_z, turn_x, turn_y, turn_z = average_noise(i, k, slots, fresh)
     dt = laws.dt
     cap2 = spread(laws.drift_cap * laws.drift_cap)
     x, y, z = load(slots.x, i), load(slots.y, i), load(slots.z, i)
@@ -156,13 +167,13 @@ def displace(i, k, force, field, slots, mean, laws, drift2, travel2):
     store(drift2, k, length2)
     kept = where(length2 > cap2, laws.drift_cap * rsqrt(length2), 1.0)
     kick, twist = load(slots.kick, i), load(slots.twist, i)
-    x = x + kept * move_x + kick * load(mean, k)
-    y = y + kept * move_y + kick * load(mean, k + u64(BLOCK))
-    z = z + kept * move_z + kick * load(mean, k + u64(2 * BLOCK))
+    x = x + kept * move_x + kick * push_x
+    y = y + kept * move_y + kick * push_y
+    z = z + kept * move_z + kick * push_z
     turn = dt * load(slots.turning, i) * load(slots.moment, i)
-    wx = turn * (uy * bz - uz * by) + twist * load(mean, k + u64(3 * BLOCK))
-    wy = turn * (uz * bx - ux * bz) + twist * load(mean, k + u64(4 * BLOCK))
-    wz = turn * (ux * by - uy * bx) + twist * load(mean, k + u64(5 * BLOCK))
+    wx = turn * (uy * bz - uz * by) + twist * turn_x
+    wy = turn * (uz * bx - ux * bz) + twist * turn_y
+    wz = turn * (ux * by - uy * bx) + twist * turn_z
     ux, uy, uz = rotate(ux, uy, uz, wx, wy, wz)
     store(slots.x, i, x)
     store(slots.y, i, y)

@@ -119,9 +119,7 @@ def list_group(entries, at, chosen, width, found, rounds, beyond):
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def near_sums(
-    first, end, rows, near, patch, laws, screening, sums, surfactant, equal_sizes
-):
+def near_sums(first, end, rows, near, patch, laws, screening, sums, surfactant, equal_sizes):
     """Fill six sums a slot with those of the near pairs: force and field.
 
     Parameters

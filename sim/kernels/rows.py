@@ -8,42 +8,16 @@ word to spare. 32-bit words for single-precision pairs, 64-bit words for double.
 import math
 
 import numpy as np
-from numba import njit, types
-from numba.extending import overload, register_jitable
+from numba import njit
+from numba.extending import register_jitable
 
-from sim.kernels.vector_rows import WORDS
+from sim.kernels.vector_rows import WORDS, as_fixed_point, as_words, load_for, store_rows
 
+u64 = np.uint64
 # Where the radius stands in a row, and where the moment begins.
 RADIUS, MOMENT = 3, 4
-HALF_BELOW = 0.49999999999999994
-
-
-@register_jitable(forceinline=True)
-def _fraction(value, period):
-    """Return value/period brought into [-1/2, 1/2)."""
-    part = value / period
-    part -= np.rint(part)
-    return part if part < 0.5 else -HALF_BELOW
-
-
-def fixed_point(value, period, words):
-    """Return ``value`` as an integer in units of period/2^bits of the words' type."""
-    raise TypeError
-
-
-@overload(fixed_point, jit_options={"forceinline": True})
-def _fixed_point(value, period, words):
-    if words.dtype == types.int32:
-
-        def convert(value, period, words):
-            return np.int32(np.int64(_fraction(value, period) * 4294967296.0))
-
-        return convert
-
-    def convert(value, period, words):
-        return np.int64(_fraction(value, period) * 18446744073709551616.0)
-
-    return convert
+# Where the row that pads lists stands, in periods of z.
+FAR_SHARE = 0.44
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -53,28 +27,32 @@ def unit_of(period, rows):
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def pack_rows(first, end, slots, patch, rows, words):
-    """Write the rows of the slots from ``first`` up to ``end``."""
-    for i in range(first, end):
-        at = WORDS * i
-        words[at] = fixed_point(slots.x[i], patch.side_x, words)
-        words[at + 1] = fixed_point(slots.y[i], patch.side_y, words)
-        words[at + 2] = fixed_point(slots.z[i], patch.period_z, words)
-        rows[at + MOMENT] = slots.moment[i] * slots.ux[i]
-        rows[at + MOMENT + 1] = slots.moment[i] * slots.uy[i]
-        rows[at + MOMENT + 2] = slots.moment[i] * slots.uz[i]
-        rows[at + RADIUS] = slots.radius[i]
+def pack_rows(first, end, slots, patch, rows):
+    """Write the rows of the slots from ``first`` up to ``end``, whole vectors of them."""
+    inverse_x, inverse_y = 1.0 / patch.side_x, 1.0 / patch.side_y
+    inverse_z = 1.0 / patch.period_z
+    for i in range(u64(first), u64(end), u64(64 // rows.itemsize)):
+        m = load_for(rows, slots.moment, i)
+        words = (
+            as_fixed_point(rows, load_for(rows, slots.x, i), inverse_x),
+            as_fixed_point(rows, load_for(rows, slots.y, i), inverse_y),
+            as_fixed_point(rows, load_for(rows, slots.z, i), inverse_z),
+            as_words(rows, load_for(rows, slots.radius, i)),
+            as_words(rows, m * load_for(rows, slots.ux, i)),
+            as_words(rows, m * load_for(rows, slots.uy, i)),
+            as_words(rows, m * load_for(rows, slots.uz, i)),
+            as_words(rows, 0.0 * m),
+        )
+        store_rows(rows, u64(WORDS) * i, words)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def pack_far_row(number, patch, rows, words):
+@register_jitable(forceinline=True)
+def pack_far_row(number, rows, words):
     """Make the row that pads lists: without a moment and far beyond every range."""
     at = WORDS * number
-    words[at] = fixed_point(0.0, patch.side_x, words)
-    words[at + 1] = fixed_point(0.0, patch.side_y, words)
-    words[at + 2] = fixed_point(0.44 * patch.period_z, patch.period_z, words)
-    for k in range(3, WORDS):
-        rows[at + k] = 0.0
+    for k in range(WORDS):
+        words[at + k] = 0
+    words[at + 2] = np.int64(FAR_SHARE * 2.0 ** (8 * rows.itemsize))
     rows[at + RADIUS] = 0.5
 
 

@@ -52,7 +52,7 @@ def add_body(first, count, slots, patch, laws, applied, sums):
 
 @njit(cache=True, error_model="numpy", inline="always")
 def move_inner(
-    first, count, slots, sums, mean, applied, magnetisation, patch, laws, drift2, travel2
+    first, count, slots, sums, fresh, applied, magnetisation, patch, laws, drift2, travel2
 ):
     """Move and turn ``count`` slots (a multiple of 8) from ``first``, as ``motion.move`` does.
 
@@ -60,7 +60,7 @@ def move_inner(
     ----------
     sums : float64 array, shape (8 * 256,)
         Force and field as ``add_held`` leaves them.
-    mean, applied, magnetisation, drift2, travel2
+    fresh, applied, magnetisation, drift2, travel2
         As those of ``motion.move``.
     """
     for k in range(u64(0), u64(count), u64(LANES)):
@@ -74,4 +74,4 @@ def move_inner(
         force, field = with_surroundings(
             i, force, field, slots, applied, magnetisation, patch, laws
         )
-        displace(i, k, force, field, slots, mean, laws, drift2, travel2)
+        displace(i, k, force, field, slots, fresh, laws, drift2, travel2)

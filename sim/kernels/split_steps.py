@@ -11,7 +11,6 @@ import numpy as np
 
 from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_blocks
 from sim.kernels.layout import LIST_FULL, STEP_DONE, THROWN
-from sim.kernels.motion import average_noise
 from sim.kernels.near_pairs import far_sums, near_sums
 from sim.kernels.pair_sums import CHOICES
 from sim.kernels.split_motion import add_body, add_held, move_inner
@@ -82,11 +81,9 @@ def inner_motion(block, film):
     """Move and turn a block by an inner step."""
     first, end = bounds(block, film)
     me, scratch = get_thread_id(), film.scratch
-    mean = scratch.mean[me]
-    average_noise(first, end - first, film.slots, scratch.fresh[me], mean)
     move_inner(
-        first, end - first, film.slots, scratch.sums[me], mean, film.applied, film.magnetisation,
-        film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
+        first, end - first, film.slots, scratch.sums[me], scratch.fresh[me], film.applied,
+        film.magnetisation, film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
     )  # fmt: skip
 
 

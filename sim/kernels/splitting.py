@@ -23,20 +23,11 @@ from numba.extending import register_jitable
 
 from sim.kernels.hindrance import hindered
 from sim.kernels.motion import LANES, forces_and_fields, rotate
-from sim.kernels.noise import AXES, BLOCK
-from sim.kernels.vector import load, spread, store
+from sim.kernels.vector import load, load_single, spread, store
 from sim.kernels.words import rsqrt, where
 
 u64 = np.uint64
 f64 = np.float64
-
-
-@njit(cache=True, error_model="numpy", inline="always")
-def widen_noise(count, fresh, normal):
-    """Copy new normals to double precision, as ``move_with_momenta`` reads them."""
-    for axis in range(AXES):
-        for k in range(u64(count)):
-            normal[axis * BLOCK + k] = f64(fresh[axis, k])
 
 
 @register_jitable(forceinline=True)
@@ -48,11 +39,11 @@ def friction(drag, noise):
 
 @njit(cache=True, error_model="numpy", inline="always")
 def move_with_momenta(
-    first, count, slots, sums, normal, applied, magnetisation, patch, laws, drift2, travel2
+    first, count, slots, sums, fresh, applied, magnetisation, patch, laws, drift2, travel2
 ):
     """Move and turn ``count`` slots (a multiple of 8) from ``first``, and change their momenta.
 
-    Parameters are those of ``motion.move``, ``normal`` (6 * 256,) the new normals; the slots'
+    Parameters are those of ``motion.move``, ``fresh`` (6, 256) the new normals; the slots'
     ``kick`` and ``twist`` are q, their ``drag`` T. The drift that is capped is q^2 F/2.
     """
     lanes = np.empty(LANES, np.uint32)
@@ -81,10 +72,10 @@ def move_with_momenta(
             along = along / by_side
             across = across / by_height
         keep, spread_of = friction(along, laws.noise)
-        px = keep * px + spread_of * load(normal, k)
-        py = keep * py + spread_of * load(normal, k + u64(BLOCK))
+        px = keep * px + spread_of * load_single(fresh[0], k)
+        py = keep * py + spread_of * load_single(fresh[1], k)
         keep, spread_of = friction(across, laws.noise)
-        pz = keep * pz + spread_of * load(normal, k + u64(2 * BLOCK))
+        pz = keep * pz + spread_of * load_single(fresh[2], k)
         x, y, z = x + half * px, y + half * py, z + half * pz
         ux, uy, uz = load(slots.ux, i), load(slots.uy, i), load(slots.uz, i)
         g = load(slots.twist, i)
@@ -95,9 +86,9 @@ def move_with_momenta(
         half = 0.5 * g
         ux, uy, uz = rotate(ux, uy, uz, half * lx, half * ly, half * lz)
         keep, spread_of = friction(load(slots.drag[1], i), laws.noise)
-        lx = keep * lx + spread_of * load(normal, k + u64(3 * BLOCK))
-        ly = keep * ly + spread_of * load(normal, k + u64(4 * BLOCK))
-        lz = keep * lz + spread_of * load(normal, k + u64(5 * BLOCK))
+        lx = keep * lx + spread_of * load_single(fresh[3], k)
+        ly = keep * ly + spread_of * load_single(fresh[4], k)
+        lz = keep * lz + spread_of * load_single(fresh[5], k)
         ux, uy, uz = rotate(ux, uy, uz, half * lx, half * ly, half * lz)
         for target, value in (
             (slots.x, x), (slots.y, y), (slots.z, z), (slots.ux, ux), (slots.uy, uy),

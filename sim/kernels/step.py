@@ -15,13 +15,16 @@ from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_block
 from sim.kernels.field_curve import FIELD_SIZE, field_at
 from sim.kernels.layout import AXES, EXACT, LIST_FULL, STEP_DONE, THROWN
 from sim.kernels.lists import block_bounds, list_block, sort_order, sort_slots
-from sim.kernels.motion import average_noise, move
+from sim.kernels.motion import LANES, move
 from sim.kernels.noise import normals
 from sim.kernels.pair_sums import CHOICES, pair_sums
 from sim.kernels.rows import pack_far_row, pack_rows
-from sim.kernels.splitting import move_with_momenta, widen_noise
-from sim.kernels.vector_rows import WORDS
+from sim.kernels.splitting import move_with_momenta
+from sim.kernels.vector import load, spread, store
+from sim.kernels.vector_rows import WORDS, store_sums
+from sim.kernels.words import where
 
+u64 = np.uint64
 __all__ = ["FIELD_SIZE", "FLAGS", "advance", "field_at", "fresh_list"]
 
 # State that the loop carries from call to call, in one integer array: row buffer in use,
@@ -53,14 +56,14 @@ def pack_block(block, film):
     """Write the rows of a block as its slots are now."""
     first, end = bounds(block, film)
     now = film.flags[BUFFER]
-    pack_rows(first, end, film.slots, film.patch, film.rows[now], film.words[now])
+    pack_rows(first, end, film.slots, film.patch, film.rows[now])
 
 
 @kernel
 def pad_rows(number, film):
     """Write the row that pads lists into both buffers."""
     for buffer in range(2):
-        pack_far_row(film.slots.x.size, film.patch, film.rows[buffer], film.words[buffer])
+        pack_far_row(film.slots.x.size, film.rows[buffer], film.words[buffer])
 
 
 @kernel
@@ -167,11 +170,9 @@ def motion_part(block, film):
     """Move and turn a block without momenta."""
     first, end = bounds(block, film)
     me, scratch = get_thread_id(), film.scratch
-    mean = scratch.mean[me]
-    average_noise(first, end - first, film.slots, scratch.fresh[me], mean)
     move(
-        first, end - first, film.slots, scratch.sums[me], mean, film.applied, film.magnetisation,
-        film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
+        first, end - first, film.slots, scratch.sums[me], scratch.fresh[me], film.applied,
+        film.magnetisation, film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
     )  # fmt: skip
 
 
@@ -180,11 +181,9 @@ def momenta_part(block, film):
     """Move and turn a block with momenta."""
     first, end = bounds(block, film)
     me, scratch = get_thread_id(), film.scratch
-    mean = scratch.mean[me]
-    widen_noise(end - first, scratch.fresh[me], mean)
     move_with_momenta(
-        first, end - first, film.slots, scratch.sums[me], mean, film.applied, film.magnetisation,
-        film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
+        first, end - first, film.slots, scratch.sums[me], scratch.fresh[me], film.applied,
+        film.magnetisation, film.patch, film.laws, scratch.drift2[me], scratch.travel2[me],
     )  # fmt: skip
 
 
@@ -199,30 +198,37 @@ def worst_slot(first, count, drift2, travel2, limit2):
 
 @kernel
 def report_part(block, film):
-    """Write a block's totals and new rows; no fast arithmetic here, so that NaN is seen."""
+    """Write a block's totals and new rows."""
     first, end = bounds(block, film)
     me, slots, totals, laws = get_thread_id(), film.slots, film.totals, film.laws
     drift2, travel2 = film.scratch.drift2[me], film.scratch.travel2[me]
     cap2, limit2 = laws.drift_cap * laws.drift_cap, laws.drift_limit * laws.drift_limit
-    farthest = 0.0
-    capped = 0
-    for k in range(end - first):
-        farthest = max(farthest, travel2[k])
-        if drift2[k] > cap2:
-            capped += 1
-    totals.farthest[block] = farthest
-    totals.capped[block] = capped
-    totals.thrown[block] = worst_slot(first, end - first, drift2, travel2, limit2)
-    total_x = total_y = total_z = 0.0
-    for i in range(first, end):
-        total_x += slots.moment[i] * slots.ux[i]
-        total_y += slots.moment[i] * slots.uy[i]
-        total_z += slots.moment[i] * slots.uz[i]
-    totals.moment[block, 0] = total_x
-    totals.moment[block, 1] = total_y
-    totals.moment[block, 2] = total_z
-    then = 1 - film.flags[BUFFER]
-    pack_rows(first, end, slots, film.patch, film.rows[then], film.words[then])
+    farthest = capped = sound = total_x = total_y = total_z = spread(0.0)
+    for k in range(u64(0), u64(end - first), u64(LANES)):
+        drift, travel = load(drift2, k), load(travel2, k)
+        farthest = where(travel > farthest, travel, farthest)
+        capped = capped + where(drift > cap2, spread(1.0), 0.0)
+        # comparisons are false for what is not a number
+        sound = sound + where(drift <= limit2, where(travel < 1.0e30, spread(1.0), 0.0), 0.0)
+        i = u64(first) + k
+        m = load(slots.moment, i)
+        total_x = total_x + m * load(slots.ux, i)
+        total_y = total_y + m * load(slots.uy, i)
+        total_z = total_z + m * load(slots.uz, i)
+    zero = spread(0.0)
+    found = film.scratch.sums[me]  # used up
+    store_sums(found, u64(0), (total_x, total_y, total_z, capped, sound, zero, zero, zero))
+    store(found, u64(WORDS), farthest)
+    for axis in range(3):
+        totals.moment[block, axis] = found[axis]
+    totals.capped[block] = found[3]
+    totals.thrown[block] = -1
+    if found[4] != end - first:
+        totals.thrown[block] = worst_slot(first, end - first, drift2, travel2, limit2)
+    totals.farthest[block] = 0.0
+    for lane in range(LANES):
+        totals.farthest[block] = max(totals.farthest[block], found[WORDS + lane])
+    pack_rows(first, end, slots, film.patch, film.rows[1 - film.flags[BUFFER]])
 
 
 @kernel

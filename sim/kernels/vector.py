@@ -180,7 +180,7 @@ def _where_vector(condition, x, y):
     return None
 
 
-def _call(builder, name, vector, *args, flags=LOOSE):
+def call_on_vectors(builder, name, vector, *args, flags=LOOSE):
     """Call an LLVM intrinsic that maps vectors to a vector."""
     kind = "f64" if vector.element == ir.DoubleType() else "f32"
     function = cgutils.get_or_insert_function(
@@ -198,13 +198,13 @@ def _rsqrt_vector(typingctx, x):
         single = ir.VectorType(ir.FloatType(), x.lanes)
         one32 = ir.Constant(single, [1.0] * x.lanes)
         if x.dtype == types.float32:
-            root = _call(builder, "sqrt", single, value)
+            root = call_on_vectors(builder, "sqrt", single, value)
             return builder.fdiv(one32, root, flags=LOOSE)
         # A single-precision estimate and one third-order step: exact to the last digit or two,
         # several times faster than a double-precision root and division.
         double = value.type
         number = lambda c: ir.Constant(double, [c] * x.lanes)  # noqa: E731
-        root = _call(builder, "sqrt", single, builder.fptrunc(value, single))
+        root = call_on_vectors(builder, "sqrt", single, builder.fptrunc(value, single))
         y = builder.fpext(builder.fdiv(one32, root, flags=LOOSE), double)
         mul = lambda a, b: builder.fmul(a, b, flags=LOOSE)  # noqa: E731
         add = lambda a, b: builder.fadd(a, b, flags=LOOSE)  # noqa: E731
@@ -228,7 +228,7 @@ def _rsqrt_of_vector(x):
 @intrinsic
 def _fma_vector(typingctx, x, y, z):
     def lower(context, builder, sig, args):
-        return _call(builder, "fmuladd", args[2].type, *args)
+        return call_on_vectors(builder, "fmuladd", args[2].type, *args)
 
     return z(z, z, z), lower
 
@@ -295,6 +295,33 @@ def nearest(typingctx, x):
     """Return the nearest whole number in each lane, halves to even."""
 
     def lower(context, builder, sig, args):
-        return _call(builder, "rint", args[0].type, args[0])
+        return call_on_vectors(builder, "rint", args[0].type, args[0])
 
     return x(x), lower
+
+
+@intrinsic
+def load_single(typingctx, array, index):
+    """Load as many consecutive float32 as a vector of doubles has lanes, as doubles."""
+    vector = vector_of(types.float64)
+
+    def lower(context, builder, sig, args):
+        single = ir.VectorType(ir.FloatType(), vector.lanes)
+        pointer = element_pointer(context, builder, array, args[0], args[1], single)
+        value = builder.load(pointer, typ=single, align=4)
+        return builder.fpext(value, ir.VectorType(ir.DoubleType(), vector.lanes))
+
+    return vector(array, types.uint64), lower
+
+
+@intrinsic
+def store_single(typingctx, array, index, value):
+    """Store a vector of doubles to consecutive float32."""
+
+    def lower(context, builder, sig, args):
+        single = ir.VectorType(ir.FloatType(), value.lanes)
+        pointer = element_pointer(context, builder, array, args[0], args[1], single)
+        builder.store(builder.fptrunc(args[2], single), pointer, align=4)
+        return context.get_dummy_value()
+
+    return types.void(array, types.uint64, value), lower

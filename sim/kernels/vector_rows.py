@@ -15,6 +15,8 @@ from sim.kernels.vector import (
     I64,
     INTEGERS,
     LOOSE,
+    VectorType,
+    call_on_vectors,
     element_pointer,
     shuffle,
     spread_lanes,
@@ -114,8 +116,7 @@ def _load_rows_double(builder, base, element, places):
         rows = [_load_part(builder, base, element, place, begin, 4) for place in places]
         wide = [shuffle(builder, rows[k], rows[k + 2], range(8)) for k in (0, 1, 4, 5)]
         pairs = [
-            [_interleave(builder, wide[k], wide[k + 1], 1, half) for k in (0, 2)]
-            for half in (0, 1)
+            [_interleave(builder, wide[k], wide[k + 1], 1, half) for k in (0, 2)] for half in (0, 1)
         ]
         words += [
             _every_other_quarter(builder, *pairs[half], first)
@@ -156,6 +157,119 @@ def load_rows(typingctx, table, index, start):
     return result(table, index, types.uint64), lower
 
 
+@intrinsic
+def load_for(typingctx, rows, array, index):
+    """Load consecutive doubles, one for each lane of the vectors of these rows."""
+    vector = VectorType(types.float64, vector_of(rows.dtype).lanes)
+
+    def lower(context, builder, sig, args):
+        llvm = ir.VectorType(ir.DoubleType(), vector.lanes)
+        pointer = element_pointer(context, builder, array, args[1], args[2], llvm)
+        return builder.load(pointer, typ=llvm, align=8)
+
+    return vector(rows, array, types.uint64), lower
+
+
+@intrinsic
+def as_words(typingctx, rows, value):
+    """Return doubles of ``load_for`` in the float type of the rows."""
+    vector = vector_of(rows.dtype)
+
+    def lower(context, builder, sig, args):
+        if vector.dtype == types.float64:
+            return args[1]
+        return builder.fptrunc(args[1], ir.VectorType(ir.FloatType(), vector.lanes))
+
+    return vector(rows, value), lower
+
+
+@intrinsic
+def as_fixed_point(typingctx, rows, value, inverse):
+    """Return doubles of ``load_for`` as fixed-point words, for the inverse of a period.
+
+    The share of the period brought into [-1/2, 1/2), times 2^bits. Arithmetic is strict, so that
+    every kernel finds the same bits.
+    """
+    vector = vector_of(rows.dtype)
+    bits = rows.dtype.bitwidth
+
+    def lower(context, builder, sig, args):
+        double = args[1].type
+
+        def number(c):
+            return ir.Constant(double, [c] * vector.lanes)
+
+        part = builder.fmul(args[1], spread_lanes(builder, args[2], vector.lanes))
+        part = builder.fsub(part, call_on_vectors(builder, "rint", double, part, flags=()))
+        inside = builder.fcmp_ordered("<", part, number(0.5))
+        part = builder.select(inside, part, number(-0.49999999999999994))
+        integers = ir.VectorType(INTEGERS[rows.dtype], vector.lanes)
+        whole = builder.fptosi(builder.fmul(part, number(2.0**bits)), integers)
+        return builder.bitcast(whole, ir.VectorType(FLOATS[rows.dtype], vector.lanes))
+
+    return vector(rows, value, types.float64), lower
+
+
+def _transpose_quarters(builder, vectors):
+    """Return four vectors: the first quarters of all four, the second ones, and so on."""
+    lanes = vectors[0].type.count
+    result = []
+    for half in (0, 1):
+        picked = [
+            source * lanes + half * lanes // 2 + k for source in (0, 1) for k in range(lanes // 2)
+        ]
+        left, right = (shuffle(builder, *vectors[k : k + 2], picked) for k in (0, 2))
+        result += [_every_other_quarter(builder, left, right, first) for first in (0, 1)]
+    return result
+
+
+def _rows_of_single(builder, words):
+    """Return 16 rows of eight floats, two a vector, from eight vectors of words."""
+    halves = []
+    for first in (0, 4):
+        rows = []
+        for half in (0, 1):
+            left, right = (
+                _interleave(builder, words[k], words[k + 1], 1, half) for k in (first, first + 2)
+            )
+            rows += [_interleave(builder, left, right, 2, part) for part in (0, 1)]
+        halves.append(rows)  # quarter q of number r: half the row 4 q + r
+    low, high = halves
+    found = [
+        _transpose_quarters(builder, [low[r], high[r], low[r + 1], high[r + 1]]) for r in (0, 2)
+    ]
+    return [found[r][q] for q in range(4) for r in (0, 1)]
+
+
+def _rows_of_double(builder, words):
+    """Return eight rows of eight doubles, one a vector, from eight vectors of words."""
+    found = [
+        _transpose_quarters(
+            builder,
+            [_interleave(builder, words[k], words[k + 1], 1, half) for k in range(0, WORDS, 2)],
+        )
+        for half in (0, 1)
+    ]
+    return [found[half][q] for q in range(4) for half in (0, 1)]
+
+
+@intrinsic
+def store_rows(typingctx, rows, start, words):
+    """Write as many rows as a vector has lanes at ``rows[start:]`` from eight vectors of words."""
+
+    def lower(context, builder, sig, args):
+        vectors = [builder.extract_value(args[2], k) for k in range(WORDS)]
+        single = rows.dtype == types.float32
+        found = (_rows_of_single if single else _rows_of_double)(builder, vectors)
+        for k, value in enumerate(found):
+            at = builder.add(args[1], ir.Constant(I64, k * value.type.count))
+            pointer = element_pointer(context, builder, rows, args[0], at, value.type)
+            builder.store(value, pointer, align=rows.dtype.bitwidth // 8)
+        return context.get_dummy_value()
+
+    return types.void(rows, types.uint64, words), lower
+
+
 def _sum_halves(builder, x, y, width):
     """Return sums of the two halves of each quarter, those of ``x`` and ``y`` interleaved."""
     halves = [_interleave(builder, x, y, width, half) for half in (0, 1)]
@@ -178,8 +292,7 @@ def store_sums(typingctx, out, start, sums):
         width = 1
         while width <= lanes // 8:  # until a quarter holds one sum of each vector
             parts = [
-                _sum_halves(builder, parts[k], parts[k + 1], width)
-                for k in range(0, len(parts), 2)
+                _sum_halves(builder, parts[k], parts[k + 1], width) for k in range(0, len(parts), 2)
             ]
             width *= 2
         while len(parts) > 1:
@@ -265,7 +378,7 @@ def append_near(
     """Append those of 16 candidates that are near and not ``me`` to two lists.
 
     Candidates ``start .. start + 15`` have float32 coordinates in ``xs, ys, zs`` and numbers
-    in ``index``; ``me`` is one, too. Those closer than the root of ``touch2`` go to ``close`` at ``closes``, others
+    in ``index``. Those closer than the root of ``touch2`` go to ``close`` at ``closes``, others
     closer than that of ``reach2`` to ``others`` at ``found``. Returns the two new ends; up to 16
     elements beyond them are overwritten.
     """
