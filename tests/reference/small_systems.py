@@ -10,7 +10,7 @@ from sim.engines.cpu_mesh import HeldMesh
 from sim.field_stages import FieldStage
 from sim.film_state import FilmState
 from sim.initial_state import random_state
-from sim.kernels.pair_sums import pair_sums
+from sim.kernels.lists import block_bounds
 from sim.reduced_system import ReducedSystem, with_mesh
 from sim.units import ReducedUnits
 
@@ -148,16 +148,23 @@ def slot_of(parts, count):
     return np.argsort(parts.slots.identity[:count], kind="stable")
 
 
+def sums_of_parts(made, *kernels):
+    """Return what kernels leave in the sums, (slots, 8) slot by slot, of a CpuFilm."""
+    content = made.content
+    size, blocks = content.slots.x.size, content.totals.thrown.size
+    table = np.zeros((size, 8))
+    for block in range(blocks):
+        for one in kernels:
+            made.call(one, block)  # on this thread, which is the first
+        first, end = block_bounds(block, blocks, size)
+        table[first:end] = content.scratch.sums[0].reshape(-1, 8)[: end - first]
+    return table
+
+
 def compiled_sums(system, state):
     """Return (force, field) of the compiled pair loop, float64 (N, 3) each, row i particle i."""
     parts = parts_of(system, state)
-    size = parts.slots.x.size
-    sums = np.zeros(8 * size, parts.rows.dtype)
-    pair_sums(
-        0, size, parts.rows, parts.words, parts.neighbours, parts.patch, parts.laws,
-        parts.pair_table, sums,
-    )  # fmt: skip
-    table = sums.reshape(size, 8).astype(float)[slot_of(parts, system.count)]
+    table = sums_of_parts(parts.film, parts.film.pair_part)[slot_of(parts, system.count)]
     force = table[:, 0:3] + table[:, 3:4] * moments_of(system, state)
     field = table[:, 4:7]
     if system.dipole_sum != "cutoff":

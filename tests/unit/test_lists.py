@@ -102,6 +102,27 @@ def test_list_of_different_sizes_reaches_as_far_as_the_largest_repel():
     assert cpu_arrays.patch_of(coated).reach == pytest.approx(widest + 0.5)
 
 
+@pytest.mark.parametrize("changes", [{}, {"inner_steps": 4}, {"steric": "surfactant"}])
+def test_what_may_touch_stands_behind_the_others(changes):
+    system = film(400, diameter=spread_diameters(400), fraction=0.3, precision="float32", **changes)
+    parts = parts_of(system, random_film(system))
+    slots, neighbours, touch = parts.slots, parts.neighbours, parts.patch.touch
+    widest = 2.0 * system.radius.max()
+    reach = widest if "steric" in changes else 2.0 ** (1.0 / 6.0) * widest
+    near = 0.4 if "inner_steps" in changes else 0.0
+    assert touch == pytest.approx(reach + near + system.list_margin, rel=1e-4)
+    place = np.stack([slots.x, slots.y, slots.z], axis=1)
+    apart = distances(place[: system.count], system.sides)
+    seen = 0
+    for i in range(system.count):
+        assert neighbours.apart[i] % 16 == 0
+        begin = neighbours.start[i]
+        first = neighbours.entries[begin : begin + neighbours.apart[i]] // 8
+        assert (apart[i, first] > touch * (1.0 - ROUNDING)).all()
+        seen += first.size
+    assert seen > 16 * system.count
+
+
 def test_rows_are_padded_to_whole_vectors():
     for precision, lanes in (("float32", 16), ("float64", 8)):
         system = film(37, precision=precision)

@@ -5,7 +5,7 @@ import pytest
 from numba import njit
 from scipy.spatial.transform import Rotation
 
-from sim.kernels.motion import average_noise, missing_field, move, rotate
+from sim.kernels.motion import missing_field, move, rotate
 from sim.kernels.noise import AXES, BLOCK
 from tests.reference import naive
 from tests.reference.small_systems import (
@@ -91,16 +91,22 @@ def test_missing_field_is_the_sum_over_a_magnetised_lattice(z, layers):
     assert across == pytest.approx(wanted_across, rel=0.015)
 
 
-def test_average_noise_keeps_the_new_normals():
-    system = film(16)
-    parts = parts_of(system, state_of(np.full((16, 3), 5.0), unit_vectors(16)))
+def test_new_normals_count_half_now_and_half_in_the_next_step():
+    system = film(16, langevin=0.0)
+    state = state_of(np.full((16, 3), 5.0), unit_vectors(16))
+    parts = parts_of(system, state)
     rng = np.random.default_rng(1)
     old, new = rng.normal(size=(2, AXES, BLOCK)).astype(np.float32)
     parts.slots.last_noise[:] = old[:, :16]
-    mean = np.zeros(AXES * BLOCK)
-    average_noise(0, 16, parts.slots, new, mean)
-    wanted = 0.5 * (old[:, :16].astype(float) + new[:, :16])
-    np.testing.assert_array_equal(mean.reshape(AXES, BLOCK)[:, :16], wanted)
+    move(
+        0, 16, parts.slots, np.zeros(128), new, np.zeros(3), np.zeros(3), parts.patch, parts.laws,
+        np.zeros(BLOCK), np.zeros(BLOCK),
+    )  # fmt: skip
+    mean = 0.5 * (old[:3, :16].astype(float) + new[:3, :16])
+    kick = np.sqrt(2.0 * system.mobility * system.dt)
+    order = slot_of(parts, 16)
+    moved = parts.slots.reals[:3, order].T - state.positions
+    np.testing.assert_allclose(moved, (kick * mean[:, order]).T, rtol=1e-9, atol=1e-15)
     np.testing.assert_array_equal(parts.slots.last_noise, new[:, :16])
 
 
@@ -109,12 +115,13 @@ def one_step(system, state, sums, mean, magnetisation, changes):
     parts = parts_of(system, state)
     laws = parts.laws._replace(**changes)
     size, order = parts.slots.x.size, slot_of(parts, system.count)
-    table, noise = np.zeros((size, 8)), np.zeros((AXES, BLOCK))
+    table, noise = np.zeros((size, 8)), np.zeros((AXES, BLOCK), np.float32)
     table[order] = sums
     noise[:, order] = mean.T
+    parts.slots.last_noise[:] = noise[:, :size]  # their average is either
     drift2, travel2 = np.zeros(BLOCK), np.zeros(BLOCK)
     move(
-        0, size, parts.slots, table.ravel(), noise.ravel(), np.array(system.field[0].first),
+        0, size, parts.slots, table.ravel(), noise, np.array(system.field[0].first),
         np.array(magnetisation), parts.patch, laws, drift2, travel2,
     )  # fmt: skip
     rows = parts.slots.reals[:6, order].T
@@ -131,7 +138,8 @@ def test_one_step_matches_the_formulas(thickness):
     z = rng.uniform(0.99 * system.radius, thickness - 0.99 * system.radius)
     plane = rng.random((count, 2)) * system.sides
     state = state_of(np.column_stack([plane, z]), unit_vectors(count))
-    sums, mean = rng.normal(size=(count, 8)) * 5.0, rng.normal(size=(count, 6))
+    sums = rng.normal(size=(count, 8)) * 5.0
+    mean = rng.normal(size=(count, 6)).astype(np.float32).astype(float)
     magnetisation = np.array([0.3, -0.2, 0.4])
     place, direction, drift2, travel2 = one_step(
         system, state, sums, mean, magnetisation, {"drift_cap": 0.1}

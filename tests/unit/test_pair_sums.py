@@ -8,7 +8,7 @@ import pytest
 from sim.engines.cpu import CpuEngine
 from sim.kernels import pair_laws
 from sim.kernels.motion import move
-from sim.kernels.noise import BLOCK
+from sim.kernels.noise import AXES, BLOCK
 from tests.reference import naive
 from tests.reference.small_systems import (
     compiled_sums,
@@ -18,6 +18,7 @@ from tests.reference.small_systems import (
     random_film,
     slot_of,
     spread_diameters,
+    sums_of_parts,
     unit_vectors,
 )
 
@@ -136,28 +137,16 @@ def one_quiet_step(system, state):
     laws = parts.laws._replace(drift_cap=1e9)
     size = parts.slots.x.size
     assert size <= BLOCK
-    sums = np.zeros(8 * size)
-    from sim.kernels.pair_sums import pair_sums
-
-    pair_sums(
-        0,
-        size,
-        parts.rows,
-        parts.words,
-        parts.neighbours,
-        parts.patch,
-        laws,
-        parts.pair_table,
-        sums,
-    )
+    table = sums_of_parts(parts.film, parts.film.pair_part)
     if system.dipole_sum != "cutoff":
-        table = sums.reshape(size, 8)
         table[:, :3] += parts.long_range.force
         table[:, 4:7] += parts.long_range.field
     before = parts.slots.reals[:6].copy()
+    parts.slots.last_noise[:] = 0.0
     drift2, travel2 = np.zeros(BLOCK), np.zeros(BLOCK)
+    quiet = np.zeros((AXES, BLOCK), np.float32)
     move(
-        0, size, parts.slots, sums, np.zeros(6 * BLOCK), np.array(system.field[0].first),
+        0, size, parts.slots, table.ravel(), quiet, np.array(system.field[0].first),
         np.zeros(3), parts.patch, laws, drift2, travel2,
     )  # fmt: skip
     order = slot_of(parts, system.count)

@@ -7,6 +7,7 @@ import pytest
 
 from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine
+from sim.engines.cpu_film import pair_choice
 from sim.field_stages import FieldStage
 from sim.kernels import layout, split_steps, step
 from tests.reference.small_systems import bits, film, random_film, spread_diameters

@@ -7,7 +7,7 @@ import pytest
 from numba import njit
 
 from sim.kernels import vector, vector_rows
-from sim.kernels.words import rsqrt, where
+from sim.kernels.words import fma, rsqrt, where
 
 TYPES = [np.float32, np.float64]
 LANES = {np.float32: 16, np.float64: 8}
@@ -229,25 +229,91 @@ def test_vectors_append_what_is_near_and_nothing_else():
     numbers = rng.permutation(1000)[:48].astype(np.uint32)
     me, reach2 = numbers[20], np.float32(0.8)
     x, y, z = np.float32(0.1), np.float32(-0.2), np.float32(0.3)
-    out, at, wanted = np.zeros(80, np.uint32), 2, []
+    touch2 = np.float32(0.2)
+    close, others = np.zeros((2, 80), np.uint32)
+    closes, found = 1, 2
     for start in (0, 16, 32):
-        at = near(
-            out, u64(at), numbers, xs, ys, zs, u64(start), x, y, z, reach2, np.uint32(me)
+        closes, found = near(
+            close, u64(closes), others, u64(found), numbers, xs, ys, zs, u64(start),
+            x, y, z, touch2, reach2, np.uint32(me),
         )  # fmt: skip
-    for k in range(48):
-        r2 = (xs[k] - x) ** 2 + (ys[k] - y) ** 2 + (zs[k] - z) ** 2
-        if r2 < reach2 and numbers[k] != me:
-            wanted.append(numbers[k])
-    assert 5 < len(wanted) < 40
-    assert at == 2 + len(wanted)
-    np.testing.assert_array_equal(out[2:at], wanted)
-    assert (out[:2] == 0).all()
+    r2 = (xs - x) ** 2 + (ys - y) ** 2 + (zs - z) ** 2
+    wanted = numbers[(r2 < touch2) & (numbers != me)]
+    assert wanted.size > 1
+    np.testing.assert_array_equal(close[1:closes], wanted)
+    wanted = numbers[(r2 < reach2) & (r2 >= touch2) & (numbers != me)]
+    assert 5 < wanted.size < 40
+    np.testing.assert_array_equal(others[2:found], wanted)
+    assert (close[:1] == 0).all()
+    assert (others[:2] == 0).all()
 
 
 def test_candidates_that_are_not_numbers_are_not_near():
     xs = np.full(16, math.nan, np.float32)
-    out = np.zeros(32, np.uint32)
+    close, others = np.zeros((2, 32), np.uint32)
     zero = np.float32(0)
     numbers = np.arange(16, dtype=np.uint32)
-    assert near(out, u64(0), numbers, xs, xs, xs, u64(0), zero, zero, zero, np.float32(1e30),
-                np.uint32(99)) == 0  # fmt: skip
+    far = np.float32(1e30)
+    assert near(close, u64(0), others, u64(0), numbers, xs, xs, xs, u64(0), zero, zero, zero,
+                far, far, np.uint32(99)) == (0, 0)  # fmt: skip
+
+
+@njit
+def packed(rows, x, inverse):
+    """Write rows whose words are a fixed point, and seven times the number itself."""
+    value = vector_rows.load_for(rows, x, u64(0))
+    number = vector_rows.as_words(rows, value)
+    fixed = vector_rows.as_fixed_point(rows, value, inverse)
+    two = number * 2.0
+    words = (fixed, number, two, number + 1.0, number - 1.0, -number, two + 1.0, two - 1.0)
+    vector_rows.store_rows(rows, u64(8), words)
+
+
+@pytest.mark.parametrize(("dtype", "whole"), [(np.float32, np.int32), (np.float64, np.int64)])
+def test_rows_are_written_one_after_the_other(dtype, whole):
+    lanes = LANES[dtype]
+    x = np.random.default_rng(3).uniform(-20.0, 20.0, lanes)
+    x[:4] = [0.0, 5.0, -5.0, np.nextafter(5.0, 0.0)]  # half a period is the far end of the words
+    rows = np.full(8 * (lanes + 2), 7.0, dtype)
+    packed(rows, x, 0.1)
+    assert (rows[:8] == 7.0).all()
+    assert (rows[-8:] == 7.0).all()
+    table = rows[8:-8].reshape(lanes, 8)
+    n = x.astype(dtype)
+    one, two = dtype(1), dtype(2)
+    wanted = [n, two * n, n + one, n - one, -n, two * n + one, two * n - one]
+    np.testing.assert_allclose(table[:, 1:].T, wanted, rtol=4 * np.finfo(dtype).eps, atol=1e-6)
+    share = np.ascontiguousarray(table[:, 0]).view(whole) / 2.0 ** (8 * dtype().itemsize)
+    turns = x * 0.1 - share
+    np.testing.assert_allclose(turns, np.rint(turns), atol=1e-8)
+
+
+@njit
+def singly(x, out):
+    """Read single precision as double, double it, and write it back."""
+    vector.store_single(out, u64(1), vector.load_single(x, u64(2)) * 2.0)
+
+
+def test_single_precision_is_read_as_double_and_written_back():
+    x = np.arange(12, dtype=np.float32) + np.float32(0.1)
+    out = np.full(10, 7.0, np.float32)
+    singly(x, out)
+    np.testing.assert_array_equal(out[1:9], 2 * x[2:10])
+    assert out[0] == out[9] == 7.0
+
+
+@njit
+def products(x, y, z, out):
+    """Multiply and add, and change the sign."""
+    a, b, c = vector.load(x, u64(0)), vector.load(y, u64(0)), vector.load(z, u64(0))
+    vector.store(out, u64(0), -fma(a, b, c))
+
+
+@pytest.mark.parametrize("dtype", TYPES)
+def test_multiplying_and_adding(dtype):
+    x, y, z = drawn(dtype, seed=1), drawn(dtype, seed=2), drawn(dtype, seed=3)
+    out = np.zeros_like(x)
+    products(x, y, z, out)
+    wanted = -(x.astype(float) * y + z)
+    np.testing.assert_allclose(out, wanted, atol=8 * np.finfo(dtype).eps)
+    np.testing.assert_array_equal(fma(x, y, z), x * y + z)
