@@ -191,25 +191,58 @@ def call_on_vectors(builder, name, vector, *args, flags=LOOSE):
     return builder.call(function, args, fastmath=flags)
 
 
+def _estimate(context, builder, value):
+    """Return 1/sqrt(value) to 14 bits by the instruction for it, None where there is none.
+
+    It must not be written as a root and a division here: LLVM would join these with what follows
+    and do both in full.
+    """
+    _, _, features = context.codegen().magic_tuple()
+    bits = 32 if value.type.element == ir.FloatType() else 64
+    if "+avx512f" not in features or value.type.count * bits != 512:
+        return None
+    every = ir.IntType(value.type.count)
+    function = cgutils.get_or_insert_function(
+        builder.module,
+        ir.FunctionType(value.type, [value.type, value.type, every]),
+        f"llvm.x86.avx512.rsqrt14.p{'s' if bits == 32 else 'd'}.512",
+    )
+    nothing = ir.Constant(value.type, [0.0] * value.type.count)
+    return builder.call(function, [value, nothing, ir.Constant(every, -1)])
+
+
 @intrinsic
 def _rsqrt_vector(typingctx, x):
     def lower(context, builder, sig, args):
         (value,) = args
         single = ir.VectorType(ir.FloatType(), x.lanes)
         one32 = ir.Constant(single, [1.0] * x.lanes)
-        if x.dtype == types.float32:
+        double = x.dtype == types.float64
+
+        def number(c):
+            return ir.Constant(value.type, [c] * x.lanes)
+
+        def fma(a, b, c):
+            return call_on_vectors(builder, "fmuladd", value.type, a, b, c)
+
+        def mul(a, b):
+            return builder.fmul(a, b, flags=LOOSE)
+
+        y = _estimate(context, builder, value)
+        if y is None and not double:
             root = call_on_vectors(builder, "sqrt", single, value)
             return builder.fdiv(one32, root, flags=LOOSE)
-        # A single-precision estimate and one third-order step: exact to the last digit or two,
-        # several times faster than a double-precision root and division.
-        double = value.type
-        number = lambda c: ir.Constant(double, [c] * x.lanes)  # noqa: E731
-        root = call_on_vectors(builder, "sqrt", single, builder.fptrunc(value, single))
-        y = builder.fpext(builder.fdiv(one32, root, flags=LOOSE), double)
-        mul = lambda a, b: builder.fmul(a, b, flags=LOOSE)  # noqa: E731
-        add = lambda a, b: builder.fadd(a, b, flags=LOOSE)  # noqa: E731
-        error = builder.fsub(number(1.0), mul(mul(value, y), y), flags=LOOSE)
-        return add(y, mul(mul(y, error), add(number(0.5), mul(number(0.375), error))))
+        terms = (0.5, 0.375, 0.3125) if double else (0.5,)
+        if y is None:  # a single-precision root is several times faster than a double one
+            root = call_on_vectors(builder, "sqrt", single, builder.fptrunc(value, single))
+            y = builder.fpext(builder.fdiv(one32, root, flags=LOOSE), value.type)
+            terms = terms[:2]
+        # y (1 - e)^(-1/2) with e = 1 - value y^2, by its series: exact to the last digit or two
+        e = fma(builder.fneg(mul(value, y), flags=LOOSE), y, number(1.0))
+        series = number(terms[-1])
+        for term in terms[-2::-1]:
+            series = fma(series, e, number(term))
+        return fma(mul(y, e), series, y)
 
     return x(x), lower
 
