@@ -231,8 +231,8 @@ def empty_entries(size: int, room: int) -> NDArray[np.uint32]:
     return np.zeros(lists.blocks_of(size) * room + layout.STRIDE, np.uint32)
 
 
-def empty_neighbours(size: int, patch: layout.Patch, room: int) -> layout.Neighbours:
-    """Return an empty list with ``room`` entries a block for ``size`` slots."""
+def empty_neighbours(size: int, patch: layout.Patch, room: int, sorters: int) -> layout.Neighbours:
+    """Return an empty list with ``room`` entries a block, for ``size`` slots sorted by so many."""
     cells = patch.cells_x * patch.cells_y * patch.cells_z
     return layout.Neighbours(
         entries=empty_entries(size, room),
@@ -241,8 +241,9 @@ def empty_neighbours(size: int, patch: layout.Patch, room: int) -> layout.Neighb
         apart=np.zeros(size, np.int64),
         cell=np.zeros(size, np.int64),
         cell_start=np.zeros(cells + 1, np.int64),
+        key=np.zeros(size, np.int64),
         order=np.zeros(size, np.int64),
-        scratch=np.zeros(size),
+        scratch=np.zeros((sorters, size)),
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from sim.engines import cpu_arrays
 from sim.interactions.slab_sum import dipole_film
-from sim.kernels import energies, layout, split_steps, step
+from sim.kernels import energies, layout, lists, split_steps, step
 from sim.kernels.blocks import Packed
 from sim.kernels.ewald_slab import ewald_field_force
 from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT
@@ -98,7 +98,10 @@ class CpuFilm:
                 rows=rows,
                 words=rows.view(whole),
                 neighbours=cpu_arrays.empty_neighbours(
-                    size, patch, room or cpu_arrays.first_room(system, patch)
+                    size,
+                    patch,
+                    room or cpu_arrays.first_room(system, patch),
+                    min(threads, slots.reals.shape[0] + lists.BESIDE_REALS),
                 ),
                 patch=patch,
                 laws=cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT),
@@ -114,6 +117,8 @@ class CpuFilm:
                 totals=cpu_arrays.totals_of(size),
                 calls=layout.Calls(
                     fresh=np.zeros(1, np.int64),
+                    wrap=np.zeros(1, np.int64),
+                    sort_array=np.zeros(1, np.int64),
                     list_block=np.zeros(1, np.int64),
                     pack=np.zeros(1, np.int64),
                     field=np.zeros(1, np.int64),
@@ -174,6 +179,8 @@ class CpuFilm:
     def fresh(self) -> None:
         """Sort and list if due, as the next step would do."""
         calls = self.content.calls
+        self._set(calls.wrap, step.wrap_block)
+        self._set(calls.sort_array, step.sort_array)
         self._set(calls.list_block, step.list_pairs)
         self._set(calls.pack, step.pack_block)
         self._set(calls.fresh, step.fresh_list)
@@ -186,14 +193,14 @@ class CpuFilm:
     def grow(self) -> None:
         """Make room for a longer list; the one in use is built again."""
         needed = int(self.content.flags[step.PAIRS_NEEDED])
-        lists: Any = self.content.neighbours
+        found: Any = self.content.neighbours
         split = self.content.split
-        if needed > lists.entries.size // self.blocks:
-            lists = lists._replace(entries=self._entries_for(needed))
+        if needed > found.entries.size // self.blocks:
+            found = found._replace(entries=self._entries_for(needed))
         elif split is not None:
             entries = self._entries_for(int(split.near.needed.max()))
             split = split._replace(near=split.near._replace(entries=entries))
-        self._pack(self.content._replace(neighbours=lists, split=split))
+        self._pack(self.content._replace(neighbours=found, split=split))
 
     def _entries_for(self, needed: int) -> NDArray[np.uint32]:
         room = int(GROWTH * needed) + cpu_arrays.SPARE_ENTRIES

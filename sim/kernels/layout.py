@@ -67,8 +67,9 @@ class Neighbours(NamedTuple):
     apart: Any  # int64, so many of them, the first ones, cannot touch; whole vectors
     cell: Any  # int64, the cell of each slot
     cell_start: Any  # int64
+    key: Any  # int64, work space of the sort
     order: Any  # int64, work space of the sort
-    scratch: Any  # (slots,) float64 work space of the sort
+    scratch: Any  # (threads or arrays, slots) float64 work space of the sort
 
 
 class Patch(NamedTuple):
@@ -155,6 +156,8 @@ class Calls(NamedTuple):
     """Addresses of the kernels that call each other, int64 arrays; see ``blocks``."""
 
     fresh: Any  # (1,) sorts and lists if due
+    wrap: Any  # (1,)
+    sort_array: Any  # (1,)
     list_block: Any  # (1,)
     pack: Any  # (1,)
     field: Any  # (1,) the applied field of a step

@@ -31,10 +31,10 @@ def block_bounds(block, blocks, slots):
     return STRIDE * (chunks * block // blocks), STRIDE * (chunks * (block + 1) // blocks)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def wrap(position, image, reference, side, count):
+@register_jitable(forceinline=True)
+def wrap(position, image, reference, side, first, end):
     """Bring coordinates back into [0, side) and count the periods left behind."""
-    for i in range(count):
+    for i in range(first, end):
         periods = math.floor(position[i] / side)
         value = position[i] - side * periods
         if value >= side:  # rounding of a tiny negative coordinate
@@ -45,39 +45,53 @@ def wrap(position, image, reference, side, count):
         reference[i] = value
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@register_jitable(forceinline=True)
 def _cell_of(value, side, cells):
     return min(max(int(value * cells / side), 0), cells - 1)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def sort_order(slots, patch, neighbours, count):
-    """Fill ``neighbours.order`` with the slots in order of their cells (a stable counting sort).
+@register_jitable(forceinline=True)
+def find_cells(first, end, slots, patch, key):
+    """Write the cells of slots to ``key``, columns of z together.
 
-    Cells go by the positions at the last list, so that a restored run finds the same order.
+    They go by the positions at the last list, so that a restored run finds the same order.
     """
-    starts = neighbours.cell_start
-    starts[:] = 0
-    keys = np.empty(count, np.int64)
-    for i in range(count):
+    for i in range(first, end):
         a = _cell_of(slots.reference_x[i], patch.side_x, patch.cells_x)
         b = _cell_of(slots.reference_y[i], patch.side_y, patch.cells_y)
         c = _cell_of(slots.reference_z[i], patch.thickness, patch.cells_z)
-        key = (b * patch.cells_x + a) * patch.cells_z + c
-        keys[i] = key
-        starts[key + 1] += 1
+        key[i] = (b * patch.cells_x + a) * patch.cells_z + c
+
+
+@register_jitable(forceinline=True)
+def wrap_slots(first, end, slots, patch, key):
+    """Wrap slots into the patch, note where they are, and find their cells."""
+    wrap(slots.x, slots.image_x, slots.reference_x, patch.side_x, first, end)
+    wrap(slots.y, slots.image_y, slots.reference_y, patch.side_y, first, end)
+    for i in range(first, end):
+        slots.reference_z[i] = slots.z[i]
+    find_cells(first, end, slots, patch, key)
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def sort_order(neighbours, count):
+    """Fill ``neighbours.order`` with the slots in order of their cells (a stable counting sort)."""
+    starts, key = neighbours.cell_start, neighbours.key
+    starts[:] = 0
+    for i in range(count):
+        starts[key[i] + 1] += 1
     for c in range(starts.size - 1):
         starts[c + 1] += starts[c]
     place = starts[:-1].copy()
     for i in range(count):
-        at = place[keys[i]]
-        place[keys[i]] += 1
+        at = place[key[i]]
+        place[key[i]] += 1
         neighbours.order[at] = i
-        neighbours.cell[at] = keys[i]
+        neighbours.cell[at] = key[i]
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def reorder(values, order, count, scratch):
+@register_jitable(forceinline=True)
+def _reorder(values, order, count, scratch):
     """Put ``values[order]`` in place."""
     for i in range(count):
         scratch[i] = values[order[i]]
@@ -85,26 +99,38 @@ def reorder(values, order, count, scratch):
         values[i] = scratch[i]
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def sort_slots(slots, patch, neighbours, count):
-    """Wrap all particles into the patch and sort them by cell, columns of z together."""
-    wrap(slots.x, slots.image_x, slots.reference_x, patch.side_x, count)
-    wrap(slots.y, slots.image_y, slots.reference_y, patch.side_y, count)
+@register_jitable(forceinline=True)
+def _reorder_place(values, reference, order, count, scratch):
+    """Put coordinates in place, which are those of the list, too."""
+    _reorder(values, order, count, scratch)
     for i in range(count):
-        slots.reference_z[i] = slots.z[i]
-    sort_order(slots, patch, neighbours, count)
-    order, scratch = neighbours.order, neighbours.scratch
-    for row in range(slots.reals.shape[0]):
-        reorder(slots.reals[row], order, count, scratch)
-    for axis in range(6):
-        reorder(slots.last_noise[axis], order, count, scratch)
-    reorder(slots.identity, order, count, scratch)
-    reorder(slots.image_x, order, count, scratch)
-    reorder(slots.image_y, order, count, scratch)
-    for i in range(count):
-        slots.reference_x[i] = slots.x[i]
-        slots.reference_y[i] = slots.y[i]
-        slots.reference_z[i] = slots.z[i]
+        reference[i] = values[i]
+
+
+# Arrays that move with the slots beside the rows of ``reals``: six of noise, and three.
+BESIDE_REALS = 9
+
+
+@register_jitable(forceinline=True)
+def reorder_array(number, slots, order, count, scratch):
+    """Put one of all arrays of the slots into the order of the cells."""
+    beside = number - slots.reals.shape[0]
+    if number == 0:
+        _reorder_place(slots.x, slots.reference_x, order, count, scratch)
+    elif number == 1:
+        _reorder_place(slots.y, slots.reference_y, order, count, scratch)
+    elif number == 2:
+        _reorder_place(slots.z, slots.reference_z, order, count, scratch)
+    elif beside < 0:
+        _reorder(slots.reals[number], order, count, scratch)
+    elif beside < 6:
+        _reorder(slots.last_noise[beside], order, count, scratch)
+    elif beside == 6:
+        _reorder(slots.identity, order, count, scratch)
+    elif beside == 7:
+        _reorder(slots.image_x, order, count, scratch)
+    else:
+        _reorder(slots.image_y, order, count, scratch)
 
 
 @register_jitable(forceinline=True)

@@ -14,7 +14,15 @@ from sim.kernels.added_forces import add_forces
 from sim.kernels.blocks import address_of, call, get_thread_id, kernel, on_blocks
 from sim.kernels.field_curve import FIELD_SIZE, field_at
 from sim.kernels.layout import AXES, EXACT, LIST_FULL, STEP_DONE, THROWN
-from sim.kernels.lists import block_bounds, list_block, sort_order, sort_slots
+from sim.kernels.lists import (
+    BESIDE_REALS,
+    block_bounds,
+    find_cells,
+    list_block,
+    reorder_array,
+    sort_order,
+    wrap_slots,
+)
 from sim.kernels.motion import LANES, move
 from sim.kernels.noise import normals
 from sim.kernels.pair_sums import CHOICES, pair_sums
@@ -41,6 +49,12 @@ def bounds(block, film):
     return block_bounds(block, film.totals.thrown.size, film.slots.x.size)
 
 
+@njit(cache=True, error_model="numpy", inline="always")
+def arrays_of(film):
+    """Return how many arrays move with the slots."""
+    return film.slots.reals.shape[0] + BESIDE_REALS
+
+
 @kernel
 def list_pairs(block, film):
     """List the neighbours of a block."""
@@ -60,6 +74,22 @@ def pack_block(block, film):
 
 
 @kernel
+def wrap_block(block, film):
+    """Wrap the particles of a block into the patch and find their cells."""
+    first, end = bounds(block, film)
+    wrap_slots(first, min(end, film.count), film.slots, film.patch, film.neighbours.key)
+
+
+@kernel
+def sort_array(number, film):
+    """Put one of the arrays of the slots into the order of the cells."""
+    scratch = film.neighbours.scratch
+    # a thread or an array has a row of its own, whichever are fewer
+    row = number if scratch.shape[0] == arrays_of(film) else get_thread_id()
+    reorder_array(number, film.slots, film.neighbours.order, film.count, scratch[row])
+
+
+@kernel
 def pad_rows(number, film):
     """Write the row that pads lists into both buffers."""
     for buffer in range(2):
@@ -70,12 +100,14 @@ def pad_rows(number, film):
 def fresh_list(number, film):
     """Sort and list anew if due; the status tells where the list has too little room."""
     flags, calls = film.flags, film.calls
+    blocks, here = film.totals.thrown.size, address_of(film)
     flags[STATUS] = STEP_DONE
     if flags[STALE] == 1:
-        sort_slots(film.slots, film.patch, film.neighbours, film.count)
+        on_blocks(calls.wrap, blocks, here)
+        sort_order(film.neighbours, film.count)
+        on_blocks(calls.sort_array, arrays_of(film), here)
         flags[STALE] = 2
     if flags[STALE] == 2:  # sorted, list still to build
-        blocks, here = film.totals.thrown.size, address_of(film)
         on_blocks(calls.list_block, blocks, here)
         flags[PAIRS_NEEDED] = film.totals.needed.max()
         if flags[PAIRS_NEEDED] > film.neighbours.entries.size // blocks:
@@ -89,7 +121,8 @@ def fresh_list(number, film):
 @kernel
 def sort_again(number, film):
     """Find the order of slots that are sorted already, as after a restart; lists are due."""
-    sort_order(film.slots, film.patch, film.neighbours, film.count)
+    find_cells(0, film.count, film.slots, film.patch, film.neighbours.key)
+    sort_order(film.neighbours, film.count)
     film.flags[STALE] = 2
 
 
