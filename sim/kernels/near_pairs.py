@@ -50,7 +50,7 @@ def far_sums(
     lanes = u64(64 // rows.itemsize)
     zero = spread(rows.dtype.type(0.0))
     same = spread(rows[u64(RADIUS)])
-    width = u64(largest(neighbours.count[first:end] - neighbours.apart[first:end]) + STRIDE)
+    width = u64(most_that_may_touch(first, end, neighbours) + STRIDE)
     chosen = np.empty(lanes * width, u32)
     found = np.empty(lanes, np.int64)
     at = u64(near.entries.size // near.needed.size * block)
@@ -96,6 +96,15 @@ def far_sums(
                 list_group(near.entries, at, chosen, width, found, rounds, beyond)
                 at += lanes * u64(rounds)
     return needed
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def most_that_may_touch(first, end, neighbours):
+    """Return the largest number of neighbours that may touch a slot of a block."""
+    most = 0
+    for i in range(first, end):
+        most = max(most, neighbours.count[i] - neighbours.apart[i])
+    return most
 
 
 @njit(cache=True, error_model="numpy", inline="always")

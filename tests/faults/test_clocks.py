@@ -61,7 +61,7 @@ does where a machine sleeps or a virtual one moves. The clock of durations runs 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_run_does_not_mind_clocks_that_jump(tmp_path, seed):
     film = tmp_path / "film.toml"
-    film.write_text(small_film("120 us", 300))
+    film.write_text(small_film("600 us", 300))
     code, told = finish("run", film, "-o", tmp_path / "whole", "--no-plots", "--threads", 1)
     assert code == 0, told
     words = [sys.executable, "-c", JUMPING, str(seed), str(film), str(tmp_path / "jumped")]

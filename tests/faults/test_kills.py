@@ -13,7 +13,7 @@ from sim.storage import read_summary
 from tests.reference.real_runs import finish, frames_in, start, wait_until
 from tests.reference.small_film import small_film
 
-LONG = {"duration": "120 us", "frames": 300}
+LONG = {"duration": "600 us", "frames": 300}
 """About two seconds of stepping."""
 
 

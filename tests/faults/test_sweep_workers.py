@@ -21,7 +21,7 @@ pytestmark = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="ne
 @pytest.fixture(scope="module")
 def film(tmp_path_factory):
     path = tmp_path_factory.mktemp("sweep") / "film.toml"
-    path.write_text(small_film("120 us", 100) + SWEPT)  # about two seconds of stepping a run
+    path.write_text(small_film("600 us", 100) + SWEPT)  # about a second of stepping a run
     return path
 
 

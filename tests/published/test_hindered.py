@@ -100,7 +100,7 @@ def spread_from(height, dt, steps, **changes):
         slots.momentum[:] = generator.standard_normal((AXES, BLOCK))
         rows = []
         for made in range(1, max(steps) + 1):
-            normal = generator.standard_normal(AXES * BLOCK)
+            normal = generator.standard_normal((AXES, BLOCK)).astype(np.float32)
             move_with_momenta(
                 0, BLOCK, slots, sums, normal, field, field, parts.patch, parts.laws, *results
             )

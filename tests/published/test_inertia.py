@@ -49,9 +49,9 @@ class Driven:
 
     def step(self):
         """Make one step with the sums as they stand."""
-        normal = self.generator.standard_normal((AXES, BLOCK))
+        normal = self.generator.standard_normal((AXES, BLOCK)).astype(np.float32)
         move_with_momenta(
-            0, COUNT, self.slots, self.sums.ravel(), normal.ravel(), self.field, np.zeros(3),
+            0, COUNT, self.slots, self.sums.ravel(), normal, self.field, np.zeros(3),
             self.parts.patch, self.laws, *self.results,
         )  # fmt: skip
 

@@ -35,19 +35,23 @@ class Driven:
         self.parts = parts_of(self.system, state)
         self.laws = self.parts.laws._replace(drift_cap=1e9)
         self.generator = np.random.default_rng(seed)
-        self.last = self.generator.standard_normal((AXES, BLOCK))
+        self.parts.slots.last_noise[:] = self.normals()
         self.averaged = averaged
         self.sums = np.zeros((COUNT, 8))
         self.field = np.array(self.system.field[0].first)
         self.results = np.zeros(BLOCK), np.zeros(BLOCK)
 
+    def normals(self):
+        """Return new normals."""
+        return self.generator.standard_normal((AXES, BLOCK)).astype(np.float32)
+
     def step(self):
         """Make one step with the sums as they stand."""
-        fresh = self.generator.standard_normal((AXES, BLOCK))
-        mean = 0.5 * (self.last + fresh) if self.averaged else fresh
-        self.last = fresh
+        fresh = self.normals()
+        if not self.averaged:
+            self.parts.slots.last_noise[:] = fresh
         move(
-            0, COUNT, self.parts.slots, self.sums.ravel(), mean.ravel(), self.field, np.zeros(3),
+            0, COUNT, self.parts.slots, self.sums.ravel(), fresh, self.field, np.zeros(3),
             self.parts.patch, self.laws, *self.results,
         )  # fmt: skip
 
