@@ -21,10 +21,10 @@ Layout = tuple[tuple[int, int, int], tuple[float, float, float], int]
 
 # Relative costs of one particle: a neighbour, a row of grid points under the window, what every
 # particle takes, a grid point through all transforms, by single and double precision.
-COST_PAIR = 2.6
+COST_PAIR = 1.0
 COST_ROW = 3.0
 COST_PARTICLE = 100.0
-COST_POINT = {"float32": 11.0, "float64": 22.0}
+COST_POINT = {"float32": 6.0, "float64": 12.0}
 
 # The errors of random dipoles are made this much smaller than asked for, to cover states whose
 # errors add up (lattices, polarised films) and fields below the estimate.
