@@ -11,7 +11,7 @@ from numba import njit
 from numba.extending import register_jitable
 
 from sim.kernels.layout import BLOCK, BLOCKS, STRIDE
-from sim.kernels.vector_rows import append_near, copy_rows, fill_rows
+from sim.kernels.vector_lists import append_near, copy_rows, fill_rows
 
 u32 = np.uint32
 u64 = np.uint64

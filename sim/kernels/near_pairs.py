@@ -14,7 +14,8 @@ from sim.kernels.pair_sums import load_pairs, own_row, steric_push, units_of
 from sim.kernels.rows import RADIUS
 from sim.kernels.screened_law import dipole_factors
 from sim.kernels.vector import spread, store
-from sim.kernels.vector_rows import WORDS, append_chosen, load_rows, store_sums
+from sim.kernels.vector_lists import append_chosen
+from sim.kernels.vector_rows import WORDS, load_rows, store_sums
 from sim.kernels.words import where
 
 u32 = np.uint32

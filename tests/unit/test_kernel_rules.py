@@ -15,7 +15,7 @@ KERNELS = sorted(
 )
 ALLOWED = {"numpy", "math", "numba", "operator", "__future__"}
 # The vector type and two casts of the noise are written in LLVM's language.
-LLVM = {"vector.py", "vector_rows.py", "noise.py", "eights.py", "blocks.py"}
+LLVM = {"vector.py", "vector_rows.py", "vector_lists.py", "noise.py", "eights.py", "blocks.py"}
 # Setting up the cache needs a hash, folders and versions.
 SETUP = {"hashlib", "os", "platform", "tempfile", "pathlib", "sys", "typing", "llvmlite"}
 

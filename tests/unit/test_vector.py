@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numba import njit
 
-from sim.kernels import vector, vector_rows
+from sim.kernels import vector, vector_lists, vector_rows
 from sim.kernels.words import fma, rsqrt, where
 
 TYPES = [np.float32, np.float64]
@@ -109,7 +109,7 @@ def fixed_difference(mine, table, index, out):
 @njit
 def near(close, closes, others, found, index, xs, ys, zs, start, x, y, z, touch2, reach2, me):
     """Append the near ones of 16 candidates."""
-    return vector_rows.append_near(
+    return vector_lists.append_near(
         close, closes, others, found, index, xs, ys, zs, start, x, y, z, touch2, reach2, me
     )
 
