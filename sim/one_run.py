@@ -189,6 +189,10 @@ def simulate(
             require_same(folder, summary, resolved(parameters))
             if is_kept(folder, summary, setup):
                 return _kept(folder, summary, setup)
+        elif resume and folder.run_file.exists():
+            setup.notices.append(
+                f"{folder.path} holds no checkpoint to go on from; the run starts afresh"
+            )
         kept = None if summary is None else checkpoint_for(folder, summary, setup)
         setup_s = time.perf_counter() - began
         engine, warm_up_s = _ready(engine_factory or make_cpu_engine, setup, on_phase or _no_call)

@@ -2,8 +2,9 @@
 
 ``VectorType(float32, 16)`` and ``VectorType(float64, 8)`` are numba types whose values are
 LLVM vectors; ``+ - * /``, comparisons, ``where``, ``rsqrt`` and ``fma`` act on all lanes, numbers
-mixed in are spread over them. The code is portable LLVM IR without instructions of one
-processor: where the hardware's vectors are narrower, LLVM splits them.
+mixed in are spread over them. The code is portable LLVM IR: where the hardware's vectors are
+narrower, LLVM splits them. Only the first estimate of ``rsqrt`` has a form for one kind of
+processor.
 """
 
 import operator

@@ -28,12 +28,12 @@ STEPS = 200
 REPEATS = 9
 
 
-def median_seconds(call, threads, repeats=REPEATS):
+def median_seconds(call, threads):
     """Return the median time of a call, after one to warm up."""
     clock = time.process_time if threads == 1 else time.perf_counter
     call()
     times = []
-    for _ in range(repeats):
+    for _ in range(REPEATS):
         started = clock()
         call()
         times.append(clock() - started)

@@ -108,6 +108,8 @@ def test_a_killed_run_starts_afresh_or_goes_on(film, whole):
     code, told = finish(*words_of(film, out))
     assert code == 2
     assert "use --resume to go on with it" in told
+    has_checkpoint = (out / "checkpoint.h5").exists()
     code, told = finish(*words_of(film, out, "--resume"))
     assert code == 0, told
+    assert ("no checkpoint to go on from; the run starts afresh" in told) is not has_checkpoint
     assert_same_frames(whole, out / "run.h5")
