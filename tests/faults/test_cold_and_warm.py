@@ -32,17 +32,19 @@ def look(path, cache):
 
 
 @pytest.mark.parametrize(
-    ("dipoles", "seen"),
+    ("dipoles", "run", "seen"),
     [
-        ('"cutoff"', "near_pair_part"),
-        pytest.param('"mesh"\ntolerance = 1e-3', "gather_part", marks=pytest.mark.slow),
-        pytest.param('"exact"', "near_part", marks=pytest.mark.slow),
+        ('"cutoff"', "", "near_pair_part"),
+        pytest.param('"cutoff"', 'time_step = "1 ns"\n', "pair_part", marks=pytest.mark.slow),
+        pytest.param('"mesh"\ntolerance = 1e-3', "", "gather_part", marks=pytest.mark.slow),
+        pytest.param('"exact"', "", "near_part", marks=pytest.mark.slow),
     ],
-    ids=["cutoff", "mesh", "exact"],
+    ids=["cutoff", "plain steps", "mesh", "exact"],
 )
-def test_second_run_has_the_bits_of_the_first_that_compiled(dipoles, seen, tmp_path):
+def test_second_run_has_the_bits_of_the_first_that_compiled(dipoles, run, seen, tmp_path):
     text = BENCH_FILM.replace('width = ["2.0 um", "0.6 um"]', 'width = "0.5 um"')
-    (tmp_path / "film.toml").write_text(text.replace('"cutoff"', dipoles), encoding="utf-8")
+    text = text.replace('"cutoff"', dipoles).replace("[run]\n", f"[run]\n{run}")
+    (tmp_path / "film.toml").write_text(text, encoding="utf-8")
     cold = look(tmp_path / "film.toml", tmp_path / "cache")
     warm = look(tmp_path / "film.toml", tmp_path / "cache")
     assert seen in cold["cached"]
