@@ -36,12 +36,12 @@ def palette():
     return found
 
 
-def make_small(source, target):
+def make_small(source, target, widest=WIDEST):
     """Write a smaller copy of a picture and return its size in bytes."""
     picture = Image.open(source).convert("RGB")
-    if picture.width > WIDEST:
-        height = round(picture.height * WIDEST / picture.width)
-        picture = picture.resize((WIDEST, height), Image.Resampling.LANCZOS)
+    if picture.width > widest:
+        height = round(picture.height * widest / picture.width)
+        picture = picture.resize((widest, height), Image.Resampling.LANCZOS)
     small = picture.quantize(palette=palette(), dither=Image.Dither.NONE)
     small.save(target, "png", optimize=True)
     return Path(target).stat().st_size
@@ -53,9 +53,10 @@ def main():
     command.add_argument("source", type=Path)
     command.add_argument("folder", type=Path)
     command.add_argument("--name", help="of the picture; left out, that of the source")
+    command.add_argument("--width", type=int, default=WIDEST, help="at most, in pixels")
     args = command.parse_args()
     target = args.folder / (args.name or args.source.name)
-    print(f"{target}: {make_small(args.source, target) / 1000:.0f} kB")
+    print(f"{target}: {make_small(args.source, target, args.width) / 1000:.0f} kB")
 
 
 if __name__ == "__main__":

@@ -60,6 +60,8 @@ def test_while_kernels_are_compiled(film, tmp_path, command, number):
 
 @pytest.mark.parametrize("number", BOTH)
 def test_while_a_finished_run_is_measured(film, tmp_path, number):
+    # so many frames and particles that measuring takes some seconds
+    film.write_text(small_film("40 us", 600).replace("count = 60", "count = 600"))
     out = tmp_path / "out"
     process = start("run", film, "-o", out, "--no-plots")
     wait_until(process, lambda: ending_of(out / "run.h5") == "finished")
