@@ -60,7 +60,7 @@ def explain(
     if isinstance(error, (*ours, *readers())):
         return BAD_INPUT, str(error)
     if isinstance(error, OSError) and error.strerror:
-        return FAILED, f"{error.strerror}: {error.filename}"
+        return FAILED, error.strerror + (f": {error.filename}" if error.filename else "")
     if isinstance(error, MemoryError):
         return FAILED, "out of memory; use fewer particles or fewer frames"
     hint = "CHAINFILM_TRACEBACK=1 shows where"
