@@ -64,5 +64,7 @@ def test_a_text_that_has_become_a_list_is_refused(run_file):
 
 
 def test_both_packages_look_in_the_same_way():
-    texts = [(ROOT / package / "plain_attributes.py").read_text() for package in ("sim", "analysis")]
+    texts = [
+        (ROOT / package / "plain_attributes.py").read_text() for package in ("sim", "analysis")
+    ]
     assert texts[0] == texts[1]
