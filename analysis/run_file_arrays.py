@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.plain_attributes import attribute, require_numbers
 from analysis.run_file_checks import LONGEST, NUMBER, SHORTEST, WIDEST, largest
 
 __all__ = [
@@ -38,7 +39,7 @@ class TrajectoryError(ValueError):
 
 def unit(data: Any, table: dict[str, float], what: str, path: Path, notices: list[str]) -> float:
     """Factor to SI from the unit attribute; without one SI is assumed and said."""
-    text = data.attrs.get("unit")
+    text = attribute(data, "unit")
     if text is None:
         notices.append(f"{what} of {path.name} carry no unit: SI assumed")
         return 1.0
@@ -76,9 +77,9 @@ def schedule(
 def _series(data: Any, frames: int) -> NDArray[Any]:
     """Return an explicit series, or offset + increment * frame."""
     values = (
-        data[:frames]
+        require_numbers(data)[:frames]
         if data.ndim == 1
-        else data.attrs.get("offset", 0) + data[()] * np.arange(frames)
+        else attribute(data, "offset", 0) + require_numbers(data)[()] * np.arange(frames)
     )
     if np.shape(values) != (frames,):
         raise ValueError(f"{data.name} holds other than one number a frame")
@@ -94,7 +95,7 @@ def edges(film: Any, path: Path, notices: list[str]) -> Floats:
     shape = data.shape if data is found else data.shape[1:]
     if shape not in ((3,), (3, 3)) or data.size == 0:
         raise TrajectoryError(f"{path} must hold three box edges; it holds {data.shape} numbers.")
-    values = np.asarray(data[()], dtype=np.float64)
+    values = np.asarray(require_numbers(data)[()], dtype=np.float64)
     if data is not found:  # given for every frame
         if np.ptp(values, axis=0).max() > 0:
             raise TrajectoryError(f"{path} must hold a patch of fixed size; its box changes.")
@@ -121,6 +122,7 @@ def fixed(
         raise TrajectoryError(
             f"{path} must hold one finite {name} a particle; it holds {data.shape}."
         )
+    require_numbers(data)
     values = np.asarray(data[0] if data.ndim == 2 else data[()], dtype=np.float64)
     if values.ndim == 0:
         values = np.full(count, float(values))

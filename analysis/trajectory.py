@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.plain_attributes import require_numbers
 from analysis.recorded import is_whole, observables, record, wrong_entry
 from analysis.run_file_arrays import (
     LENGTH_UNITS,
@@ -147,7 +148,10 @@ class Run:
             with _opened(self.path) as file:
                 place = f"particles/{self.group}/{name}/value"
                 rows = slice(first, min(first + size, self.frames))
-                block = _guarded(self.path, lambda: np.asarray(file[place][rows], dtype=np.float64))
+                block = _guarded(
+                    self.path,
+                    lambda: np.asarray(require_numbers(file[place])[rows], dtype=np.float64),
+                )
             self._blocks[name] = (first, block)
         return np.array(block[index - first])
 
@@ -297,7 +301,7 @@ def _complete_frames(file: Any, film: Any, stored: int) -> int:
     """Frames that are whole in every element: a killed run may have written one of them further."""
     frames = stored
     if "parameters" in file and "frames_complete" in file["parameters"]:
-        frames = min(frames, int(file["parameters"]["frames_complete"][()]))
+        frames = min(frames, int(require_numbers(file["parameters/frames_complete"])[()]))
     if "moment" in film and "value" in film["moment"]:
         frames = min(frames, film["moment"]["value"].shape[0])
     for name in ("step", "time"):

@@ -29,7 +29,7 @@ from sim.command_text import (
     timing_text,
 )
 from sim.signals import signals_interrupt
-from sim.terminal import SweepBar, error_line, notice_lines, say_on_terminal, tell_phase
+from sim.terminal import SweepBar, error_line, notice_lines, printable, say_on_terminal, tell_phase
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
@@ -89,7 +89,7 @@ def _check(args: argparse.Namespace) -> int:
         content |= {"made_by": made_by(), "parameters": resolved(parameters)}
         print(json.dumps(content, indent=2))
         return DONE
-    print(f"{parameters.title or parameters.name}\n")
+    print(f"{printable(parameters.title or parameters.name)}\n")
     print(table(expectations.table))
     print(outlook_text(expectations))
     if cost is not None:
@@ -160,7 +160,7 @@ def run_and_measure(
     from sim.expectations import expect
 
     expectations = expect(parameters)
-    print(parameters.title or parameters.name)
+    print(printable(parameters.title or parameters.name))
     print(outlook_text(expectations))
     sys.stdout.flush()
     go_on = f"; go on with: {again}" if again else ""
@@ -215,7 +215,7 @@ def _sweep(args: argparse.Namespace) -> int:
             on_notice=lambda notice: notice_lines([notice]),
             on_progress=bar.show,
         )
-    print(plan.title or plan.name)
+    print(printable(plan.title or plan.name))
     _print_sweep(command_results.summarise(directory, plots=plots), directory)
     if result.finished:
         return DONE

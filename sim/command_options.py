@@ -73,10 +73,9 @@ def _whole(least: int, most: int, words: str) -> Callable[[str], int]:
     """Return a reader of whole numbers in a range."""
 
     def read(text: str) -> int:
-        try:
-            number = int(text)
-        except ValueError:
-            number = least - 1
+        # int() would also take full-width digits and 3_0
+        plain = text.isascii() and text.removeprefix("+").isdigit() and len(text) < 30
+        number = int(text) if plain else least - 1
         if not least <= number <= most:
             raise argparse.ArgumentTypeError(f"must be a whole number {words}; received {text}")
         return number
@@ -84,9 +83,28 @@ def _whole(least: int, most: int, words: str) -> Callable[[str], int]:
     return read
 
 
+def _number(text: str) -> float:
+    """Read a plain number."""
+    from sim.units import plain_number
+
+    number = plain_number(text)
+    if number is None:
+        raise argparse.ArgumentTypeError(f"must be a number; received {text}")
+    return number
+
+
+def _path(text: str) -> str:
+    """Give back a path; an empty one would be taken for the folder in which the user stands."""
+    if not text:
+        raise argparse.ArgumentTypeError("must name a file or folder; received an empty text")
+    return text
+
+
 def _new(command: argparse.ArgumentParser) -> None:
     """Write a commented parameter file to start from."""
-    command.add_argument("file", nargs="?", metavar="FILE", help="default film.toml; - to print")
+    command.add_argument(
+        "file", type=_path, nargs="?", metavar="FILE", help="default film.toml; - to print"
+    )
     command.add_argument(
         "--schema", action="store_true", help="write the JSON schema of parameter files instead"
     )
@@ -94,7 +112,7 @@ def _new(command: argparse.ArgumentParser) -> None:
 
 def _check(command: argparse.ArgumentParser) -> None:
     """Validate a parameter file and say what to expect and what it costs."""
-    command.add_argument("file", nargs="?", metavar="FILE", help="parameter file")
+    command.add_argument("file", type=_path, nargs="?", metavar="FILE", help="parameter file")
     command.add_argument(
         "--same", nargs=2, metavar="DIR",
         help="instead: say what differs between two runs; exit code 0 if their frames are the "
@@ -153,13 +171,16 @@ def _plot(command: argparse.ArgumentParser) -> None:
 
 def _micrograph(command: argparse.ArgumentParser) -> None:
     """Measure the chains in a microscope picture as those of a simulated film."""
-    command.add_argument("image", metavar="IMAGE", help="PNG, TIFF or JPEG, grey or colour")
+    command.add_argument(
+        "image", type=_path, metavar="IMAGE", help="PNG, TIFF or JPEG, grey or colour"
+    )
     command.add_argument(
         "--scale", metavar="LENGTH/px", help='length of a pixel, such as "0.1 um/px"; required'
     )
     command.add_argument(
         "-o",
         "--output",
+        type=_path,
         metavar="DIR",
         help="folder for the results; default: IMAGE without ending",
     )
@@ -170,7 +191,7 @@ def _map(command: argparse.ArgumentParser) -> None:
     """Show the field of the magnets over the cell and what the film does there."""
     _file(command)
     command.add_argument(
-        "-o", "--output", metavar="DIR", help="folder of the map; default: FILE_map"
+        "-o", "--output", type=_path, metavar="DIR", help="folder of the map; default: FILE_map"
     )
     command.add_argument("--overwrite", action="store_true", help="replace a map in the folder")
     command.add_argument(
@@ -189,12 +210,16 @@ def _map(command: argparse.ArgumentParser) -> None:
 
 
 def _file(command: argparse.ArgumentParser) -> None:
-    command.add_argument("file", metavar="FILE", help="parameter file")
+    command.add_argument("file", type=_path, metavar="FILE", help="parameter file")
 
 
 def _folder(command: argparse.ArgumentParser, what: str) -> None:
     command.add_argument(
-        "-o", "--output", metavar="DIR", help=f"folder of the {what}; default: FILE without ending"
+        "-o",
+        "--output",
+        type=_path,
+        metavar="DIR",
+        help=f"folder of the {what}; default: FILE without ending",
     )
     command.add_argument("--resume", action="store_true", help="go on from the checkpoint")
     command.add_argument("--overwrite", action="store_true", help=f"replace a {what} in the folder")
@@ -221,20 +246,27 @@ def _seed(command: argparse.ArgumentParser) -> None:
 
 def _source(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "source", metavar="DIR|FILE.h5", help="folder of a run or sweep, or an H5MD file"
+        "source",
+        type=_path,
+        metavar="DIR|FILE.h5",
+        help="folder of a run or sweep, or an H5MD file",
     )
     command.add_argument(
-        "-o", "--output", metavar="DIR", help="folder for the results; default: beside the run"
+        "-o",
+        "--output",
+        type=_path,
+        metavar="DIR",
+        help="folder for the results; default: beside the run",
     )
     command.add_argument(
         "--bond-distance",
-        type=float,
+        type=_number,
         metavar="X",
         help="largest bond length in mean diameters; default: as in the parameter file",
     )
     command.add_argument(
         "--bond-alignment",
-        type=float,
+        type=_number,
         metavar="X",
         help="least product of the two cosines; default: as in the parameter file",
     )

@@ -144,8 +144,11 @@ def draw_pair(expectations: Expectations, path: Path, parameters: str) -> None:
     """Draw the pair potential that a parameter file leads to."""
     from analysis.pair_potential_picture import save_pair_potential
 
-    with signed(Path(parameters).name):
-        save_pair_potential(expectations.pair_potential, path)
+    try:
+        with signed(Path(parameters).name):
+            save_pair_potential(expectations.pair_potential, path)
+    except OSError as error:
+        raise UsageError(f"the figure {path} cannot be written: {error.strerror}") from error
 
 
 def open_sweep_grid(directory: Path) -> SweepGrid:

@@ -77,9 +77,10 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
     criteria: dict[str, Any] = {}
     for name, low, high in (("bond_distance", 1.0, 2.0), ("bond_alignment", -1.0, 1.0)):
         value = getattr(args, name)
-        if value is not None and not low <= value <= high:
-            option = "--" + name.replace("_", "-")
-            raise UsageError(f"{option} must be from {low:g} to {high:g}; received {value:g}")
+        below = name == "bond_alignment"  # no two moments of a film are exactly in line
+        if value is not None and not (low <= value <= high and not (below and value == high)):
+            option, to = "--" + name.replace("_", "-"), "to below" if below else "to"
+            raise UsageError(f"{option} must be from {low:g} {to} {high:g}; received {value:g}")
         criteria[name] = value
     criteria["bond_energy"] = _bond_energy(args.bond_energy)
     if criteria["bond_energy"] is not None and args.bond_alignment is not None:
@@ -90,6 +91,8 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
             criteria["from_time"] = parse(args.from_time, "time")
         except UnitError as error:
             raise UsageError(f"--from-time: {error}") from error
+        if criteria["from_time"] < 0.0:
+            raise UsageError(f'--from-time must be from 0 s; received "{args.from_time}"')
     if args.optics is not None:
         from dataclasses import asdict
 

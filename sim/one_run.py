@@ -7,17 +7,19 @@ recorded reason.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import logging
 import os
 import time
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.checkpoint import Checkpoint
+from sim.committed_file import journal_of
 from sim.folder_lock import held
 from sim.provenance import sources, versions
 from sim.resuming import checkpoint_for, is_kept, require_same
@@ -270,16 +272,32 @@ def _scene(
     )
 
 
+@contextlib.contextmanager
+def _closed_on_error(writer: RunWriter) -> Iterator[None]:
+    """Close a run file that nobody else will close."""
+    try:
+        yield
+    except BaseException:
+        writer.close()
+        raise
+
+
 def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
     """Begin a new run file with the start state in it."""
     if folder.run_file.exists():
         folder.clear()
     record = record_of(setup, uuid.uuid4().hex)
-    writer = RunWriter.create(folder.run_file, record, setup.particles)
-    scene = _scene(setup, engine, writer, record.run_id, {})
-    writer.begin_part(0, setup.threads)
-    writer.append(scene.frame())
-    writer.flush()
+    try:
+        writer = RunWriter.create(folder.run_file, record, setup.particles)
+        with _closed_on_error(writer):
+            scene = _scene(setup, engine, writer, record.run_id, {})
+            writer.begin_part(0, setup.threads)
+            writer.append(scene.frame())
+            writer.flush()
+    except OSError:  # a file without a frame is no run, and would be in the way of the next
+        for left in (folder.run_file, journal_of(folder.run_file)):
+            left.unlink(missing_ok=True)
+        raise
     return scene
 
 
@@ -289,8 +307,9 @@ def _continue(
     """Put the engine and the run file back to the checkpoint."""
     engine.restore(kept.engine)
     writer = RunWriter.reopen(folder.run_file, kept.step)
-    writer.extend_plan(record_of(setup, summary.run_id))
-    writer.begin_part(kept.step, setup.threads)
+    with _closed_on_error(writer):
+        writer.extend_plan(record_of(setup, summary.run_id))
+        writer.begin_part(kept.step, setup.threads)
     changed = "other versions of python or its libraries" if summary.versions != versions() else ""
     if summary.sources not in ("", sources()):
         changed = "another state of the program" + (f" and {changed}" if changed else "")

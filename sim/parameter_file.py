@@ -16,6 +16,13 @@ LARGEST_FILE = 1_000_000
 
 _PLACE = re.compile(r"^(.*) \(at (?:line (\d+), column (\d+)|end of document)\)$", re.DOTALL)
 
+MOST_PARTS = 100
+"""No key has as many parts between dots."""
+_PART = r"""(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
+_ENDLESS_KEY = re.compile(
+    rf"(?<![A-Za-z0-9_.-]){_PART}(?:\.[ \t]*+{_PART}){{{MOST_PARTS},}}", re.ASCII
+)
+
 # A value such as 0.4 um without quotes is the mistake that newcomers make most.
 _BARE_QUANTITY = re.compile(r"=\s*\[?\s*[-+]?[0-9][0-9.eE+-]*\s*[A-Za-z\u00b5\u03bc\u00b0%]")
 
@@ -98,6 +105,9 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
     ParameterError
         If the text is empty or no valid TOML; the sentence names the line.
     """
+    if _ENDLESS_KEY.search(text):  # its tables in each other would need gigabytes
+        sentence = f"the file holds a key of more than {MOST_PARTS} parts: no parameter file does."
+        raise ParameterError(name, [sentence])
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import unicodedata
 from collections.abc import Iterable
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
@@ -10,18 +11,36 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from sim.many_runs import SweepProgress
 
-__all__ = ["SweepBar", "error_line", "notice_lines", "say_on_terminal", "tell_phase"]
+__all__ = [
+    "SweepBar",
+    "error_line",
+    "notice_lines",
+    "printable",
+    "say_on_terminal",
+    "tell_phase",
+]
+
+
+def printable(text: str) -> str:
+    """Return a text whose signs only show: none that moves a cursor, recolours or turns a line.
+
+    A title or path from somewhere else could otherwise write over what stands on the terminal.
+    """
+    return "".join(
+        sign if sign == "\n" or unicodedata.category(sign) not in ("Cc", "Cf", "Zl", "Zp") else "?"
+        for sign in text
+    )
 
 
 def notice_lines(notices: Iterable[str]) -> None:
     """Write notices, a line each."""
     for notice in notices:
-        sys.stderr.write(f"notice: {notice}\n")
+        sys.stderr.write(f"notice: {printable(notice)}\n")
 
 
 def error_line(text: str) -> None:
     """Write the one line of an error."""
-    sys.stderr.write(f"chainfilm: {text}\n")
+    sys.stderr.write(f"chainfilm: {printable(text)}\n")
 
 
 def say_on_terminal(text: str) -> None:
