@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any

@@ -131,8 +131,8 @@ def refuse_own_start(folder: Path, start: str | None) -> None:
     file = (named / "run.h5" if named.is_dir() else named).resolve()
     if folder.resolve() in file.parents:
         raise FolderError(
-            f"output folder {folder} holds {file.name} that [start] path names, which the run would "
-            "replace; name another folder with -o"
+            f"output folder {folder} holds {file.name} that [start] path names, which the run "
+            "would replace; name another folder with -o"
         )
 
 

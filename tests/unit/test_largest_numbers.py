@@ -16,7 +16,12 @@ from tests.reference.small_film import small_film
     [('"16 nm"', '"80 nm"'), ('"16 nm"', '"22 nm"\nsize_spread = 0.6')],
 )
 def test_life_of_a_bond_beyond_all_measure_is_cut(old, new):
-    text = small_film().replace(old, new).replace('"0.12 um"', '"0.9 um"').replace("count = 60", "count = 90")
+    text = (
+        small_film()
+        .replace(old, new)
+        .replace('"0.12 um"', '"0.9 um"')
+        .replace("count = 60", "count = 90")
+    )
     assert new in text
     derived = json.loads(json.dumps(expect(from_text(text)).derived, allow_nan=False))
     assert wrong_entry({"derived": derived}) == ""
