@@ -10,7 +10,7 @@ USUAL = {
     "core": 20, "spread": 0.1, "shell": 2, "moment": "blocked", "magnetisation": 4.8e5,
     "fraction": 0.03, "viscosity": 1.5, "temperature": 298, "thickness": 200, "count": 40,
     "repulsion": 'kind = "surfactant"\ngrafting_density = "0.3 nm^-2"', "field": 30,
-    "direction": [1, 0, 0], "cutoff": 4.0, "start": "random", "seed": 7, "added": "",
+    "direction": [1, 0, 0], "cutoff": 2.5, "start": "random", "seed": 7, "added": "",
     "duration": "1 us",
 }  # fmt: skip
 CHARGED = '[electrostatics]\nsurface_charge = "1 nm^-2"\ndebye_length = "5 nm"\n'
