@@ -13,6 +13,7 @@ USUAL = {
     "direction": [1, 0, 0], "cutoff": 2.5, "start": "random", "seed": 7, "added": "",
     "duration": "1 us",
 }  # fmt: skip
+THIN = {"thickness": 60}
 CHARGED = '[electrostatics]\nsurface_charge = "1 nm^-2"\ndebye_length = "5 nm"\n'
 
 
@@ -21,7 +22,9 @@ def film(**changes):
 
 
 @pytest.mark.parametrize(
-    "changes", [{"core": 2}, {"core": 3}, {"core": 5}, {"added": CHARGED}], ids=str
+    "changes",
+    [{**THIN, "core": 2}, {**THIN, "core": 3}, {**THIN, "core": 5}, {"added": CHARGED}],
+    ids=str,
 )
 def test_small_cores_and_charges_run_to_their_end(changes, tmp_path):
     run = simulate(with_steps(film(**changes), 400), tmp_path / "run", threads=1)
