@@ -154,8 +154,10 @@ def run_and_measure(
         If the run stopped on an error.
     """
     from sim.one_run import simulate
-    from sim.run_folder import RunFolder, plan
+    from sim.run_folder import RunFolder, plan, refuse_own_start
 
+    if parameters.start.kind == "file":
+        refuse_own_start(directory, parameters.start.path)
     plan(RunFolder(directory), resume, overwrite)  # a wrong folder is told before anything else
     from sim.expectations import expect
 

@@ -23,7 +23,14 @@ from sim.committed_file import journal_of
 from sim.folder_lock import held
 from sim.provenance import sources, versions
 from sim.resuming import checkpoint_for, is_kept, require_same
-from sim.run_folder import FolderError, RunFolder, examine, make_writable, plan
+from sim.run_folder import (
+    FolderError,
+    RunFolder,
+    examine,
+    make_writable,
+    plan,
+    refuse_own_start,
+)
 from sim.run_record import Ending, resolved
 from sim.run_setup import RunSetup, prepare, record_of, usable_threads
 from sim.storage import RunFileError, RunSummary, RunWriter
@@ -176,6 +183,8 @@ def simulate(
     """
     began = time.perf_counter()
     folder = RunFolder(Path(directory))
+    if parameters.start.kind == "file":
+        refuse_own_start(folder.path, parameters.start.path)
     summary = plan(folder, resume, overwrite)
     if summary is not None:
         require_same(folder, summary, resolved(parameters))

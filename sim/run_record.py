@@ -77,11 +77,11 @@ class RunRecord:
 def resolved(parameters: Parameters) -> dict[str, Any]:
     """Return every value of the parameters as plain JSON types.
 
-    The text, the name of the file, its notices and the sweep table are no values of one run and
-    are left out.
+    The text, the name of the file and its folder, its notices and the sweep table are no values of
+    one run and are left out.
     """
     plain = json.loads(json.dumps(_plain(parameters)))
-    for key in ("text", "name", "notices", "sweep"):
+    for key in ("text", "name", "folder", "notices", "sweep"):
         plain.pop(key, None)
     return dict(plain)
 
