@@ -161,10 +161,12 @@ def _chained(
 
     value = indices()
     is_chained = float(lengths.max()) > 1
-    if is_chained and order_error is None:
-        order_error = math.nan  # not known is not zero
+    by_order = np.zeros(len(CHAINED))
+    if is_chained:  # an error that is not known is not zero
+        known = order_error is not None
+        by_order = indices(order=order + order_error) - value if known else np.full(6, math.nan)
     parts = [
-        indices(order=order + float(order_error or 0.0)) - value,
+        by_order,
         _by_length(numbers, indices) if is_chained else np.zeros(6),
         indices(multipoles=True) - value,
         indices(film=grains) - value,

@@ -11,7 +11,6 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 __all__ = ["depolarisation_beyond_dipoles"]
 
@@ -79,5 +78,5 @@ def _mean_dipole(count: int, closeness: float, ratio: complex, m: int, orders: i
         matrix[place[k:], :, place[:-k], :] = fade * above
         matrix[place[:-k], :, place[k:], :] = fade * below
     size = count * orders
-    found: NDArray[np.complex128] = np.linalg.solve(matrix.reshape(size, size), drive.ravel())
+    found = np.linalg.solve(matrix.reshape(size, size), drive.ravel())
     return complex(found.reshape(count, orders)[:, 0].mean())
