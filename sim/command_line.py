@@ -184,8 +184,7 @@ def run_and_measure(
         say_on_terminal("measuring ...")
         measurement = command_results.measure_into(run.path, directory, plots=plots)
         if plots:
-            figure = directory / "figures" / "pair_potential.png"
-            command_results.draw_pair(expectations, figure, run.path.name)
+            command_results.draw_pair_of_run(expectations, directory, run.path.name)
     except KeyboardInterrupt:  # compiling or measuring; a run that is complete is kept
         error_line(f"interrupted{go_on}")
         return INTERRUPTED

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.command_text import HEADLINE, UsageError, paragraphs, table
+from sim.terminal import notice_lines
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
@@ -29,6 +30,7 @@ __all__ = [
     "draw_drift_into",
     "draw_map_into",
     "draw_pair",
+    "draw_pair_of_run",
     "headline_rows",
     "headline_text",
     "measure_into",
@@ -109,12 +111,33 @@ def measure_into(
         write_tables(measurement, directory)
         write_handoff(measurement, run, directory)
         if plots:
-            from analysis.plots import draw_all
-            from analysis.report import write_report
-
-            draw_all(measurement, run, directory / "figures", format="png")
-            write_report(measurement, run, directory)
+            _draw_after_numbers(measurement, run, directory)
     return measurement
+
+
+def _draw_after_numbers(measurement: Measurement, run: Trajectory, directory: Path) -> None:
+    """Draw figures and report; what cannot be drawn becomes a warning beside the numbers."""
+    from analysis.drawing import failures
+    from analysis.measures import write
+    from analysis.plots import draw_all
+    from analysis.report import write_report
+
+    with failures() as said:
+        draw_all(measurement, run, directory / "figures", format="png")
+        if said:
+            measurement.numbers.setdefault("warnings", []).extend(said)
+            write(measurement, directory)
+        write_report(measurement, run, directory)
+
+
+@contextlib.contextmanager
+def _told_failures() -> Iterator[None]:
+    """Tell on the terminal which figures cannot be drawn meanwhile."""
+    from analysis.drawing import failures
+
+    with failures() as said:
+        yield
+    notice_lines(said)
 
 
 def measure_picture_into(image: Path, pixel: float, directory: Path) -> dict[str, Any]:
@@ -128,7 +151,7 @@ def measure_picture_into(image: Path, pixel: float, directory: Path) -> dict[str
         if (directory / name).resolve() == image.resolve():
             raise PictureError(f"-o must be another folder: {image} would be replaced by results.")
     _make_folder(directory)
-    with signed("micrograph.json"):
+    with signed("micrograph.json"), _told_failures():
         return write_micrograph(measure_picture(picture), directory)
 
 
@@ -136,7 +159,8 @@ def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> 
     """Draw the figures of a run file again."""
     from analysis.plots import draw_all
 
-    with _measured(source, directory, criteria, source.name) as (run, measurement):
+    with _told_failures(), _measured(source, directory, criteria, source.name) as held:
+        run, measurement = held
         draw_all(measurement, run, directory / "figures", format=kind)
 
 
@@ -149,6 +173,16 @@ def draw_pair(expectations: Expectations, path: Path, parameters: str) -> None:
             save_pair_potential(expectations.pair_potential, path)
     except OSError as error:
         raise UsageError(f"the figure {path} cannot be written: {error.strerror}") from error
+
+
+def draw_pair_of_run(expectations: Expectations, directory: Path, parameters: str) -> None:
+    """Draw the pair potential of a finished run into its folder, if it can be drawn."""
+    from analysis.pair_potential_picture import pair_potential
+    from analysis.style import save_all
+
+    figures = {"pair_potential": lambda: pair_potential(expectations.pair_potential)}
+    with signed(Path(parameters).name), _told_failures():
+        save_all(figures, directory / "figures", "png")
 
 
 def open_sweep_grid(directory: Path) -> SweepGrid:
@@ -203,11 +237,12 @@ def draw_map_into(
     note = time_note(moment)
     columns = film.columns() | (swept or {})
     write_map(film.x, film.y, columns, directory)
-    draw_map(film.x, film.y, columns, outlines, directory / "figures", place=place, note=note)
-    if swept:
-        from analysis.sweep_map_pictures import draw_sweep_map
+    with _told_failures():
+        draw_map(film.x, film.y, columns, outlines, directory / "figures", place=place, note=note)
+        if swept:
+            from analysis.sweep_map_pictures import draw_sweep_map
 
-        draw_sweep_map(film.x, film.y, swept, outlines, directory / "figures", note=note)
+            draw_sweep_map(film.x, film.y, swept, outlines, directory / "figures", note=note)
 
 
 def clear_map(directory: Path) -> None:
@@ -272,7 +307,8 @@ def draw_drift_into(
             note=note,
         ),
     }
-    save_all(figures, directory / "figures", "png")
+    with _told_failures():
+        save_all(figures, directory / "figures", "png")
 
 
 def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
@@ -285,7 +321,7 @@ def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
         from analysis.sweep_report import write_sweep_report
         from analysis.trend_pictures import draw_trends
 
-        with signed("sweep.json"):
+        with signed("sweep.json"), _told_failures():
             draw_trends(gathered, directory / "figures", format=kind)
             write_sweep_report(gathered, directory)
     return gathered
