@@ -124,13 +124,12 @@ def _tiff(path: Path) -> NDArray[Any]:
             raise PictureError(f"{path} must be flat; it holds {page.imagedepth} layers.")
         if page.dtype is None or page.dtype.kind not in "biuf":
             raise PictureError(f"{path} must hold real numbers; it holds others ({page.dtype}).")
+        if kind not in (GREY_DARK, GREY, COLOUR, PALETTE):  # such as the colours of JPEG
+            return _unpacked(path, page.dtype, page.bitspersample)
         try:
-            if kind not in (GREY_DARK, GREY, COLOUR, PALETTE):
-                raise ValueError("colours that only a decoder knows")
             raw = page.asarray()
-        except ValueError as error:
-            # Without a decoder for its packing; and colours of JPEG inside a TIFF.
-            return _unpacked(path, page.dtype, page.bitspersample, error)
+        except ValueError:  # no decoder for its packing
+            return _unpacked(path, page.dtype, page.bitspersample)
         if page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and channels > 1:
             raw = np.moveaxis(raw, 0, -1)
         if kind == PALETTE:
@@ -148,7 +147,7 @@ def _turned_over(values: NDArray[Any], bits: int) -> NDArray[Any]:
     return np.asarray(~values if values.dtype.kind == "b" else -values)
 
 
-def _unpacked(path: Path, dtype: np.dtype[Any], bits: int, error: Exception) -> NDArray[Any]:
+def _unpacked(path: Path, dtype: np.dtype[Any], bits: int) -> NDArray[Any]:
     """Return the numbers of a TIFF for whose packing only pillow has a decoder."""
     # Pillow keeps these; of signed and wider whole numbers it mistakes the sign.
     if bits == 8 and dtype == np.uint8:
@@ -158,7 +157,7 @@ def _unpacked(path: Path, dtype: np.dtype[Any], bits: int, error: Exception) -> 
     raise PictureError(
         f"{path} must be a TIFF without compression, or with deflate; its numbers ({dtype}) are "
         "packed in a way that cannot be read."
-    ) from error
+    )
 
 
 def _other(path: Path) -> NDArray[Any]:
