@@ -162,7 +162,9 @@ def observables(file: Any, frames: int) -> dict[str, NDArray[np.float64]]:
     out: dict[str, NDArray[np.float64]] = {}
     for name, group in file.get("observables", {}).items():
         data = group["value"] if hasattr(group, "keys") and "value" in group else None
-        if data is None or data.shape is None or not 1 <= data.ndim <= 3:
+        if data is None or data.shape is None or data.dtype.kind not in "biuf":
+            continue
+        if not 1 <= data.ndim <= 3:
             continue
         if data.dtype.kind not in "biuf":  # texts and lists are no series
             continue

@@ -378,8 +378,8 @@ def picture_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
     turned = numbers["direction_deg"]["value"] is not None
     return [
         ("spacing", shown("spacing_m", "m")),
-        ("spread of the spacing", shown("spread_m", "m").replace(" (error unknown)", "")),
-        ("width", shown("width_m", "m")),
+        ("spread of the spacing", shown("spread_m", "m")),
+        ("width at half height", shown("width_m", "m")),
         # A prefix, as of a millidegree, is of no use to an angle.
         ("direction", shown("direction_deg", "") + (" deg" if turned else "")),
         ("order", shown("order", "")),
