@@ -368,8 +368,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a terminal that lacks a sign shows "?" instead
             stream.reconfigure(errors="replace")
+    words = parser(_commands())
+    if not (sys.argv[1:] if argv is None else argv):  # nothing asked for: say what could be
+        words.print_help()
+        return DONE
     try:
-        args = parser(_commands()).parse_args(argv)
+        args = words.parse_args(argv)
     except SystemExit as end:  # argparse's way to answer --help and bad options
         return int(end.code or 0)
     heard: list[int] = []

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NoReturn
 
 __all__ = ["parser"]
@@ -15,10 +16,53 @@ start with: chainfilm new film.toml, chainfilm check film.toml, chainfilm run fi
 
 
 class _Parser(argparse.ArgumentParser):
-    """A parser whose errors are one line."""
+    """A parser whose errors are one line that names the nearest word."""
 
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        if action.choices is None or value in action.choices:
+            return
+        words = [str(choice) for choice in action.choices]
+        known = nearest(str(value), words) or "known: " + ", ".join(words)
+        raise argparse.ArgumentError(action, f"invalid choice: {str(value)[:40]!r}; {known}")
+
+    def options(self) -> list[str]:
+        """Return all options, such as --output, and none of their short forms."""
+        return [word for word in self._option_string_actions if word.startswith("--")]
+
+
+class _Commands(_Parser):
+    """The parser of all commands: an unknown option is told with the nearest of its command."""
+
+    def parse_args(  # type: ignore[override]  # of argparse's forms the one that is used here
+        self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
+    ) -> argparse.Namespace:
+        found, unknown = self.parse_known_args(args, namespace)
+        if unknown:
+            command: _Parser = found.parser
+            word = next((w for w in unknown if w.startswith("-")), unknown[0])
+            option = word.partition("=")[0]
+            hint = nearest(option, command.options()) if option.startswith("--") else ""
+            told = f"unknown option {option[:40]}" if word.startswith("-") else "too many words"
+            shown = "" if word.startswith("-") else f": {' '.join(unknown)[:60]}"
+            command.error(f"{told}{shown}" + (f"; {hint}" if hint else ""))
+        return found
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Name the nearest of the known words; "" where none is near.
+
+    Parameters
+    ----------
+    word : str
+        What was written.
+    known : iterable of str
+        What could have been meant.
+    """
+    found = difflib.get_close_matches(word.lower(), list(known), 1, 0.5)
+    return f"the nearest is {found[0]}" if found else ""
 
 
 def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse.ArgumentParser:
@@ -35,7 +79,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     argparse.ArgumentParser
         It stores the function of the chosen command as `function`.
     """
-    top = _Parser(
+    top = _Commands(
         prog="chainfilm",
         description="Simulates magnetic nanoparticles in a thin liquid film and measures the "
         "chains that they build.",
@@ -43,7 +87,9 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action=_Version, nargs=0, help="print the version and stop")
-    chosen = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    chosen = top.add_subparsers(
+        title="commands", metavar="COMMAND", required=True, parser_class=_Parser
+    )
     for name, describe in (
         ("new", _new),
         ("check", _check),
@@ -57,7 +103,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         summary = (describe.__doc__ or "").rstrip(".")
         command = chosen.add_parser(name, help=summary, description=f"{summary}.")
         describe(command)
-        command.set_defaults(function=commands[name])
+        command.set_defaults(function=commands[name], parser=command)
     return top
 
 

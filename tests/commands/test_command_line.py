@@ -74,6 +74,16 @@ def test_help_of_each_command(command, capsys):
     assert capsys.readouterr().out.startswith(f"usage: chainfilm {command} ")
 
 
+def test_the_bare_program_says_how_it_is_used(capsys, monkeypatch):
+    assert call() == 0
+    shown = capsys.readouterr()
+    assert call("--help") == 0
+    assert shown.out == capsys.readouterr().out
+    assert shown.err == ""
+    monkeypatch.setattr("sys.argv", ["chainfilm"])
+    assert main() == 0
+
+
 def test_help_names_every_command_and_the_exit_codes(capsys):
     assert call("--help") == 0
     text = capsys.readouterr().out
@@ -86,8 +96,13 @@ def test_help_names_every_command_and_the_exit_codes(capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "required: COMMAND"),
-        (["fly"], "invalid choice: 'fly'"),
+        (["fly"], "invalid choice: 'fly'; known: new, check, run"),
+        (["chek", "f.toml"], "invalid choice: 'chek'; the nearest is check"),
+        (["run", "f.toml", "--treads", "2"], "unknown option --treads; the nearest is --threads"),
+        (["run", "f.toml", "--no-plot=1", "--overwite"], "--no-plot"),
+        (["measure", "d", "--bond-distence=1.2"], "the nearest is --bond-distance"),
+        (["plot", "d", "--format", "pgn"], "invalid choice: 'pgn'; the nearest is png"),
+        (["run", "f.toml", "g.toml"], "chainfilm run: too many words: g.toml"),
         (["run"], "required: FILE"),
         (
             ["run", "f.toml", "--threads", "0"],
