@@ -29,7 +29,15 @@ from sim.command_text import (
     timing_text,
 )
 from sim.signals import signals_interrupt
-from sim.terminal import SweepBar, error_line, notice_lines, say_on_terminal, tell_phase
+from sim.terminal import (
+    error_line,
+    line_seconds,
+    notice_lines,
+    say_on_terminal,
+    sees_bars,
+    set_loudness,
+)
+from sim.terminal_progress import MeasuringBar, Phases, RunLines, SweepBar, going_on
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
@@ -165,22 +173,29 @@ def run_and_measure(
     sys.stdout.flush()
     go_on = f"; go on with: {again}" if again else ""
     try:
-        run = simulate(
-            parameters,
-            directory,
-            threads=threads,
-            resume=resume,
-            overwrite=overwrite,
-            show_progress=sys.stderr.isatty(),
-            on_phase=tell_phase,
-            derived=expectations.derived,
-        )
+        seconds, bars = line_seconds(), sees_bars()
+        with Phases() as phases:
+            run = simulate(
+                parameters,
+                directory,
+                threads=threads,
+                resume=resume,
+                overwrite=overwrite,
+                show_progress=bars,
+                on_phase=phases,
+                on_start=going_on,
+                stop_rules=[] if bars or seconds is None else [RunLines(seconds)],
+                derived=expectations.derived,
+            )
         notice_lines(run.notices)
         if not run.finished:
             error_line(f"{run.reason}; checkpoint saved in {directory}{go_on}")
             return INTERRUPTED
         say_on_terminal("measuring ...")
-        measurement = command_results.measure_into(run.path, directory, plots=plots)
+        with MeasuringBar() as bar:
+            measurement = command_results.measure_into(
+                run.path, directory, plots=plots, on_progress=bar.show
+            )
         if plots:
             figure = directory / "figures" / "pair_potential.png"
             command_results.draw_pair(expectations, figure, run.path.name)
@@ -263,7 +278,10 @@ def _measure(args: argparse.Namespace) -> int:
     source, directory = results_of(args)
     criteria = criteria_of(args)
     redraw = (directory / "report.html").exists()
-    measurement = command_results.measure_into(source, directory, plots=redraw, criteria=criteria)
+    with MeasuringBar() as bar:
+        measurement = command_results.measure_into(
+            source, directory, plots=redraw, criteria=criteria, on_progress=bar.show
+        )
     if args.json:
         print((directory / "measures.json").read_text(encoding="utf-8").rstrip())
     else:
@@ -376,6 +394,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         args = words.parse_args(argv)
     except SystemExit as end:  # argparse's way to answer --help and bad options
         return int(end.code or 0)
+    set_loudness(quiet=getattr(args, "quiet", False), verbose=getattr(args, "verbose", False))
     heard: list[int] = []
     try:
         with signals_interrupt() as heard:

@@ -33,7 +33,8 @@ from sim.magnets import field_and_gradient
 from sim.outlook import length_band
 from sim.run_folder import is_empty, refuse_to_replace
 from sim.run_record import resolved
-from sim.terminal import notice_lines, say_on_terminal
+from sim.terminal import notice_lines
+from sim.terminal_progress import Waiting
 from sim.units import UnitError, format_quantity, parse
 
 if TYPE_CHECKING:
@@ -70,8 +71,8 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     mapped = time.perf_counter()
     drift = None
     if duration is not None:
-        say_on_terminal(f"following the drift for {args.drift} ...")
-        drift = drift_cell(parameters, duration)
+        with Waiting(f"following the drift for {args.drift}"):
+            drift = drift_cell(parameters, duration)
     clear_map(directory)
     shadows = outlines(parameters.magnets)
     parts = [parameters.title or parameters.name, table(_rows(film))]

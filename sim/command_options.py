@@ -163,6 +163,7 @@ def _run(command: argparse.ArgumentParser) -> None:
     command.add_argument("--device", choices=("cpu", "gpu"), default="cpu", help="default cpu")
     _threads(command)
     _seed(command)
+    _loudness(command)
 
 
 def _sweep(command: argparse.ArgumentParser) -> None:
@@ -178,15 +179,18 @@ def _sweep(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--cluster",
         metavar="ADDRESS",
-        help="run on a Dask scheduler's workers, such as tcp://host:8786; local starts one here",
+        help="run on a Dask scheduler's workers, such as tcp://host:8786; local starts one here; "
+        "default: processes of this machine",
     )
     _seed(command)
+    _loudness(command)
 
 
 def _measure(command: argparse.ArgumentParser) -> None:
     """Measure a run again, with other criteria or other frames."""
     _source(command)
     command.add_argument("--json", action="store_true", help="print measures.json")
+    _loudness(command)
 
 
 def _plot(command: argparse.ArgumentParser) -> None:
@@ -230,8 +234,10 @@ def _map(command: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     command.add_argument(
         "--drift", metavar="TIME",
-        help='also follow how particles drift towards the magnets, for a time such as "1 week"',
+        help="also follow how particles drift to the magnets, for a time of 1 s to 100 years "
+        'such as "1 week"; default: not',
     )  # fmt: skip
+    _loudness(command)
 
 
 def _file(command: argparse.ArgumentParser) -> None:
@@ -245,6 +251,19 @@ def _folder(command: argparse.ArgumentParser, what: str) -> None:
     command.add_argument("--resume", action="store_true", help="go on from the checkpoint")
     command.add_argument("--overwrite", action="store_true", help=f"replace a {what} in the folder")
     command.add_argument("--no-plots", action="store_true", help="no figures and no report")
+
+
+def _loudness(command: argparse.ArgumentParser) -> None:
+    group = command.add_mutually_exclusive_group()
+    group.add_argument(
+        "-q", "--quiet", action="store_true",
+        help="no progress, neither bars nor lines; errors and notices are told all the same",
+    )  # fmt: skip
+    group.add_argument(
+        "-v", "--verbose", action="store_true",
+        help="tell each phase, and progress every 10 s where there is no terminal (default: "
+        "every minute)",
+    )  # fmt: skip
 
 
 def _threads(command: argparse.ArgumentParser) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 import tomllib
@@ -231,6 +232,30 @@ def test_a_terminal_sees_progress(film, tmp_path):
     assert "simulating" in seen
     assert "step/s" in seen
     assert b"simulating" not in done.stdout
+
+
+def test_off_a_terminal_a_run_tells_its_way_and_quiet_does_not(film, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("sim.terminal.LINE_SECONDS", 1e-6)
+    assert call("run", film, "-o", tmp_path / "out", "--no-plots") == 0
+    told = capsys.readouterr().err
+    assert "simulating: " in told
+    assert " of 4 us, " in told
+    assert "a second, " in told
+    assert "measuring: 21 of 21 frames" in told
+    assert call("measure", tmp_path / "out", "-q") == 0
+    assert call("run", film, "-o", tmp_path / "quiet", "--no-plots", "-q") == 0
+    assert capsys.readouterr().err == ""
+    assert call("run", film, "-o", tmp_path / "out", "--resume", "-q", "-v") == 2
+    assert "not allowed with argument -q" in capsys.readouterr().err
+
+
+def test_a_run_that_goes_on_says_from_where(film, tmp_path, capsys):
+    out, longer = tmp_path / "out", tmp_path / "longer.toml"
+    assert call("run", film, "-o", out, "--no-plots") == 0
+    longer.write_text(small_film(duration="8 us"))
+    capsys.readouterr()
+    assert call("run", longer, "-o", out, "--no-plots", "--resume") == 0
+    assert re.search(r"going on from step \d+ of \d+, 4(\.0\d*)? us of 8", capsys.readouterr().err)
 
 
 def test_the_folder_is_named_after_the_file(film, tmp_path, monkeypatch):
