@@ -19,9 +19,11 @@ from typing import TYPE_CHECKING
 
 from sim import command_results
 from sim.command_errors import DONE, FAILED, INTERRUPTED, explain
+from sim.command_json import json_text, run_content, sweep_content
 from sim.command_text import (
     UsageError,
     criteria_of,
+    folder_of,
     is_sweep_folder,
     outlook_text,
     results_of,
@@ -109,8 +111,8 @@ def _check(args: argparse.Namespace) -> int:
 def _run(args: argparse.Namespace) -> int:
     if args.device == "gpu":
         raise UsageError("--device gpu comes in a later version; --device must be cpu in this one")
+    directory = folder_of(args)
     parameters = _load(args.file, args.seed)
-    directory = Path(args.output) if args.output else Path(Path(args.file).stem)
     return run_and_measure(
         parameters,
         directory,
@@ -119,6 +121,7 @@ def _run(args: argparse.Namespace) -> int:
         overwrite=args.overwrite,
         plots=not args.no_plots,
         again=f"chainfilm run {args.file} -o {directory} --resume",
+        as_json=args.json,
     )
 
 
@@ -131,6 +134,7 @@ def run_and_measure(
     overwrite: bool = False,
     plots: bool = True,
     again: str = "",
+    as_json: bool = False,
 ) -> int:
     """Simulate, measure and plot one point into a folder, and print what came out.
 
@@ -148,6 +152,8 @@ def run_and_measure(
         Whether to draw figures and write the report.
     again : str
         Command that goes on with the run, told after an interruption.
+    as_json : bool
+        Print one JSON document, and nothing else, once the run is measured.
 
     Returns
     -------
@@ -168,9 +174,10 @@ def run_and_measure(
     from sim.expectations import expect
 
     expectations = expect(parameters)
-    print(parameters.title or parameters.name)
-    print(outlook_text(expectations))
-    sys.stdout.flush()
+    if not as_json:
+        print(parameters.title or parameters.name)
+        print(outlook_text(expectations))
+        sys.stdout.flush()
     go_on = f"; go on with: {again}" if again else ""
     try:
         seconds, bars = line_seconds(), sees_bars()
@@ -202,7 +209,10 @@ def run_and_measure(
     except KeyboardInterrupt:  # compiling or measuring; a run that is complete is kept
         error_line(f"interrupted{go_on}")
         return INTERRUPTED
-    _print_summary(measurement, run, directory)
+    if as_json:
+        print(json_text(run_content(parameters, measurement.numbers, run)))
+    else:
+        _print_summary(measurement, run, directory)
     return DONE
 
 
@@ -212,9 +222,9 @@ def _sweep(args: argparse.Namespace) -> int:
     from sim.sweep_table import load_sweep
     from sim.sweep_text import ending, heading
 
+    directory = folder_of(args)
     plan = load_sweep(args.file, args.seed)
     notice_lines(plan.notices)
-    directory = Path(args.output) if args.output else Path(Path(args.file).stem)
     plots = not args.no_plots
     say_on_terminal(heading(plan))
     cluster = cluster_workers(args.cluster, directory, args.workers, notice_lines)
@@ -230,8 +240,12 @@ def _sweep(args: argparse.Namespace) -> int:
             on_notice=lambda notice: notice_lines([notice]),
             on_progress=bar.show,
         )
-    print(plan.title or plan.name)
-    _print_sweep(command_results.summarise(directory, plots=plots), directory)
+    gathered = command_results.summarise(directory, plots=plots)
+    if args.json:
+        print(json_text(sweep_content(plan, gathered.rows, gathered.summary, result)))
+    else:
+        print(plan.title or plan.name)
+        _print_sweep(gathered, directory)
     if result.finished:
         return DONE
     error_line(ending(result, f"chainfilm sweep {args.file} -o {directory} --resume"))

@@ -132,7 +132,7 @@ def _whole(least: int, most: int, words: str) -> Callable[[str], int]:
 
 def _new(command: argparse.ArgumentParser) -> None:
     """Write a commented parameter file to start from."""
-    command.add_argument("file", nargs="?", metavar="FILE", help="default film.toml; - to print")
+    command.add_argument("file", nargs="?", metavar="FILE", help="default: film.toml; - to print")
     command.add_argument(
         "--schema", action="store_true", help="write the JSON schema of parameter files instead"
     )
@@ -140,7 +140,9 @@ def _new(command: argparse.ArgumentParser) -> None:
 
 def _check(command: argparse.ArgumentParser) -> None:
     """Validate a parameter file and say what to expect and what it costs."""
-    command.add_argument("file", nargs="?", metavar="FILE", help="parameter file")
+    command.add_argument(
+        "file", nargs="?", metavar="FILE", help="parameter file; - for standard input"
+    )
     command.add_argument(
         "--same", nargs=2, metavar="DIR",
         help="instead: say what differs between two runs; exit code 0 if their frames are the "
@@ -160,9 +162,12 @@ def _run(command: argparse.ArgumentParser) -> None:
     """Simulate, measure and plot."""
     _file(command)
     _folder(command, "run")
-    command.add_argument("--device", choices=("cpu", "gpu"), default="cpu", help="default cpu")
+    command.add_argument(
+        "--device", choices=("cpu", "gpu"), default="cpu", help="where to step; default: cpu"
+    )
     _threads(command)
     _seed(command)
+    _json(command)
     _loudness(command)
 
 
@@ -174,7 +179,7 @@ def _sweep(command: argparse.ArgumentParser) -> None:
         "--workers",
         type=_whole(1, 10_000, "from 1"),
         metavar="N",
-        help="runs at a time, each on one thread; default all cores; changes no result",
+        help="runs at a time, each on one thread; default: all cores; changes no result",
     )
     command.add_argument(
         "--cluster",
@@ -183,6 +188,7 @@ def _sweep(command: argparse.ArgumentParser) -> None:
         "default: processes of this machine",
     )
     _seed(command)
+    _json(command)
     _loudness(command)
 
 
@@ -197,7 +203,7 @@ def _plot(command: argparse.ArgumentParser) -> None:
     """Draw the figures of a run again."""
     _source(command)
     command.add_argument(
-        "--format", choices=("png", "svg", "pdf"), default="png", help="default png"
+        "--format", choices=("png", "svg", "pdf"), default="png", help="default: png"
     )
 
 
@@ -237,11 +243,12 @@ def _map(command: argparse.ArgumentParser) -> None:
         help="also follow how particles drift to the magnets, for a time of 1 s to 100 years "
         'such as "1 week"; default: not',
     )  # fmt: skip
+    _json(command)
     _loudness(command)
 
 
 def _file(command: argparse.ArgumentParser) -> None:
-    command.add_argument("file", metavar="FILE", help="parameter file")
+    command.add_argument("file", metavar="FILE", help="parameter file; - for standard input")
 
 
 def _folder(command: argparse.ArgumentParser, what: str) -> None:
@@ -251,6 +258,13 @@ def _folder(command: argparse.ArgumentParser, what: str) -> None:
     command.add_argument("--resume", action="store_true", help="go on from the checkpoint")
     command.add_argument("--overwrite", action="store_true", help=f"replace a {what} in the folder")
     command.add_argument("--no-plots", action="store_true", help="no figures and no report")
+
+
+def _json(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--json", action="store_true",
+        help="print one JSON document instead of text: numbers with their errors, warnings, files",
+    )  # fmt: skip
 
 
 def _loudness(command: argparse.ArgumentParser) -> None:
@@ -271,7 +285,7 @@ def _threads(command: argparse.ArgumentParser) -> None:
         "--threads",
         type=_whole(1, 10_000, "from 1"),
         metavar="N",
-        help="threads; default all cores; changes no result",
+        help="threads; default: all cores; changes no result",
     )
 
 
@@ -280,7 +294,7 @@ def _seed(command: argparse.ArgumentParser) -> None:
         "--seed",
         type=_whole(0, 2**63 - 1, "from 0 to 2^63 - 1"),
         metavar="N",
-        help="seed instead of the one in FILE",
+        help="seed of the random numbers; default: that of FILE",
     )
 
 
@@ -310,10 +324,13 @@ def _source(command: argparse.ArgumentParser) -> None:
         "contact energy",
     )
     command.add_argument(
-        "--from-time", metavar="TIME", help='leave earlier frames out, such as "0.1 ms"'
+        "--from-time",
+        metavar="TIME",
+        help='average from this time on, such as "0.1 ms"; default: the second half of the last '
+        "steady stage",
     )
     command.add_argument(
         "--optics",
         metavar="FILE",
-        help="parameter file whose [optics] table takes the place of that of the run",
+        help="parameter file whose [optics] table is used; default: that of the run",
     )

@@ -250,7 +250,7 @@ def load(path: str | Path) -> Parameters:
     Parameters
     ----------
     path : str or Path
-        The file.
+        The file; "-" is standard input, whose paths start from the working folder.
 
     Returns
     -------
@@ -262,9 +262,9 @@ def load(path: str | Path) -> Parameters:
     ParameterError
         If the file cannot be read or holds mistakes; it lists all of them.
     """
-    from sim.parameter_file import read_text
+    from sim.parameter_file import name_of, read_text
 
-    found = from_text(read_text(Path(path)), str(path))
+    found = from_text(read_text(Path(path)), name_of(path))
     if found.start.path is None:
         return found
     # What a file names stands beside it, wherever the program was started.

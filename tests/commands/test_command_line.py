@@ -1,5 +1,6 @@
 """Each command: its help, what it writes, its exit code; and that it answers at once."""
 
+import io
 import json
 import os
 import re
@@ -363,3 +364,61 @@ def test_a_reader_that_stops_early_is_no_error():
     )
     os.close(writer)
     assert done.stderr == ""
+
+
+def given(monkeypatch, text):
+    """Let standard input hold a text."""
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(text.encode())))
+
+
+def test_parameters_come_from_standard_input(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    given(monkeypatch, small_film())
+    assert call("check", "-", "--no-timing", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["derived"]["particle_count"] == 60
+    given(monkeypatch, small_film().replace("seed = 7", "seeed = 7"))
+    assert call("check", "-") == 2
+    assert "standard input: 1 mistake" in (told := capsys.readouterr().err)
+    assert "the nearest is seed" in told
+    given(monkeypatch, small_film())
+    for command in ("run", "sweep", "map"):
+        assert call(command, "-") == 2
+        assert "-o must name the folder" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    given(monkeypatch, small_film() + '\n[sweep]\n"field.strength" = ["5 mT", "10 mT"]\n')
+    capsys.readouterr()
+    assert call("check", "-", "--no-timing") == 0
+    assert "2 points" in capsys.readouterr().out
+    monkeypatch.setattr("sys.stdin", None)
+    assert call("check", "-") == 2
+    assert "nothing can be read" in capsys.readouterr().err
+
+
+def test_a_run_prints_one_json_document(tmp_path, capsys, monkeypatch):
+    given(monkeypatch, small_film())
+    out = tmp_path / "out"
+    assert call("run", "-", "-o", out, "--no-plots", "--json") == 0
+    told = json.loads(capsys.readouterr().out)  # and nothing beside the document
+    measures = json.loads((out / "measures.json").read_text())
+    assert told["headline"]["chains.mean_length"] == measures["chains"]["mean_length"]
+    assert told["headline"]["spacing.nearest_neighbour_m"].keys() >= {"value", "error"}
+    assert told["warnings"] == measures["warnings"]
+    assert told["finished"] is True
+    assert str(out / "run.h5") in told["files"]
+    assert all(Path(name).is_file() for name in told["files"])
+
+
+def test_a_sweep_prints_one_json_document(tmp_path, capsys):
+    file, out = tmp_path / "film.toml", tmp_path / "out"
+    file.write_text(small_film() + '\n[sweep]\n"field.strength" = ["5 mT", "10 mT"]\n')
+    assert call("sweep", file, "-o", out, "--workers", "1", "--no-plots", "--json", "-q") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["runs"], told["runs_finished"], told["failed"]) == (2, 2, [])
+    assert [p["settings"] for p in told["points"]] == [
+        {"field.strength": "5 mT"},
+        {"field.strength": "10 mT"},
+    ]
+    length = told["points"][0]["headline"]["chains.mean_length"]
+    assert length["value"] >= 1.0
+    assert length["error"] > 0.0
+    assert str(out / "summary.csv") in told["files"]
