@@ -137,7 +137,8 @@ def _check_box(box: Any, path: Path, notices: list[str]) -> None:
     """Refuse a box of other boundaries than a film's."""
     if int(attribute(box, "dimension", 3)) != 3:
         raise TrajectoryError(
-            f"{path} must hold a box of 3 dimensions; it says to have {attribute(box, 'dimension')}."
+            f"{path} must hold a box of 3 dimensions; it says to have "
+            f"{attribute(box, 'dimension')}."
         )
     told = attribute(box, "boundary")
     if told is None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -99,14 +99,23 @@ def _measured(
 
 
 def measure_into(
-    source: Path, directory: Path, *, plots: bool, criteria: dict[str, Any] | None = None
+    source: Path,
+    directory: Path,
+    *,
+    plots: bool,
+    criteria: dict[str, Any] | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
 ) -> Measurement:
-    """Measure a run file and write numbers, tables and, if wanted, figures and report."""
+    """Measure a run file and write numbers, tables and, if wanted, figures and report.
+
+    `on_progress` is called with (frames measured, frames).
+    """
     from analysis.handoff import write_handoff
     from analysis.measures import write
     from analysis.tables import write_tables
 
-    with _measured(source, directory, criteria or {}, "measures.json") as (run, measurement):
+    asked = {**(criteria or {}), "on_progress": on_progress}
+    with _measured(source, directory, asked, "measures.json") as (run, measurement):
         write(measurement, directory)
         write_tables(measurement, directory)
         write_handoff(measurement, run, directory)

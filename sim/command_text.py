@@ -15,6 +15,7 @@ __all__ = [
     "HEADLINE",
     "UsageError",
     "criteria_of",
+    "folder_of",
     "is_sweep_folder",
     "outlook_text",
     "paragraphs",
@@ -50,6 +51,21 @@ def results_of(args: argparse.Namespace) -> tuple[Path, Path]:
     return run_file, run_file.parent if run_file.name == "run.h5" else run_file.with_suffix("")
 
 
+def folder_of(args: argparse.Namespace, ending: str = "") -> Path:
+    """Return the folder for the results of a parameter file.
+
+    Raises
+    ------
+    UsageError
+        If the parameters come from standard input, which names no folder, and -o is not given.
+    """
+    if args.output:
+        return Path(args.output)
+    if args.file == "-":
+        raise UsageError("-o must name the folder when the parameters come from standard input")
+    return Path(f"{Path(args.file).stem}{ending}")
+
+
 def picture_of(args: argparse.Namespace) -> Path:
     """Return the path of the picture that `check` is to draw.
 
@@ -58,7 +74,8 @@ def picture_of(args: argparse.Namespace) -> Path:
     UsageError
         If its name does not end in a kind of picture.
     """
-    path = Path(args.figure or f"{Path(args.file).stem}_pair_potential.png")
+    stem = "film" if args.file == "-" else Path(args.file).stem
+    path = Path(args.figure or f"{stem}_pair_potential.png")
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise UsageError(f"--figure must name a .png, .svg or .pdf file; received {args.figure}")
     return path

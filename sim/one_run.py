@@ -135,6 +135,7 @@ def simulate(
     show_progress: bool = False,
     on_progress: Callable[[int, int], None] | None = None,
     on_phase: Callable[[str], None] | None = None,
+    on_start: Callable[[int, int, float], None] | None = None,
     stop_rules: Sequence[Watcher] = (),
     derived: dict[str, Any] | None = None,
     engine_factory: EngineFactory | None = None,
@@ -160,6 +161,9 @@ def simulate(
         Called with (step, steps) several times a second.
     on_phase : callable or None
         Called with "compiling" before kernels are compiled and with "simulating" after.
+    on_start : callable or None
+        Called with (step, steps, time step in s) before the first step; a run that goes on stands
+        at a step above 0.
     stop_rules : sequence of Watcher
         Further watchers; one that raises `sim.watchers.Stop` ends the run.
     derived : dict or None
@@ -215,6 +219,8 @@ def simulate(
                 scene = _continue(folder, setup, engine, summary, kept)
                 planned = (summary.frames_planned, summary.steps_planned)
             scene.setup_s, scene.warm_up_s = setup_s, warm_up_s
+            if on_start is not None:
+                on_start(engine.step, scene.steps, setup.system.dt_s)
             watchers: list[Watcher] = [
                 Frames(*planned, last=scene.steps),
                 Progress(engine.step, scene.steps, show_progress, on_progress),

@@ -253,7 +253,7 @@ def load(path: str | Path) -> Parameters:
     Parameters
     ----------
     path : str or Path
-        The file.
+        The file; "-" is standard input, whose paths start from the working folder.
 
     Returns
     -------
@@ -265,9 +265,9 @@ def load(path: str | Path) -> Parameters:
     ParameterError
         If the file cannot be read or holds mistakes; it lists all of them.
     """
-    from sim.parameter_file import read_text
+    from sim.parameter_file import name_of, read_text
 
-    return from_text(read_text(Path(path)), str(path))
+    return from_text(read_text(Path(path)), name_of(path))
 
 
 def from_text(text: str, name: str = "parameters") -> Parameters:

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from sim.named_files import with_whole_paths
-from sim.parameter_file import parse_toml, read_text
+from sim.parameter_file import name_of, parse_toml, read_text
 from sim.parameter_values import show
 from sim.parameters import ParameterError, Parameters, from_text
 from sim.run_record import resolved
@@ -162,7 +162,7 @@ def load_sweep(path: str | Path, seed: int | None = None) -> SweepPlan:
     ParameterError
         If the file, its [sweep] table or any of its points is mistaken; it lists everything.
     """
-    text, name = read_text(Path(path)), str(path)
+    text, name = read_text(Path(path)), name_of(path)
     tables = parse_toml(text, name)
     try:
         parameters = from_text(text, name)
