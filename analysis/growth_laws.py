@@ -31,9 +31,6 @@ STRONG = 10.0
 
 FEWEST_POINTS = 12
 
-FEWEST_INDEPENDENT = 8.0
-"""Below so many independent frames two powers cannot be told from slow noise about one."""
-
 MOST_FRAMES = 400
 """Up to so many frames the noise that a fit follows is put back; of more it is a small part."""
 
@@ -139,9 +136,9 @@ class _Kinked:
     def gain(self) -> float:
         """Return how much the information criterion gains over a single power."""
         variance = float(self.spread[2, 2])
-        if not (0.0 < variance < math.inf) or self.independent < FEWEST_INDEPENDENT:
+        if not (0.0 < variance < math.inf):
             return -math.inf
-        return float(self.best[2]) ** 2 / variance - 2 * math.log(self.independent)
+        return float(self.best[2]) ** 2 / variance - 2 * math.log(max(1.0, self.independent))
 
     def numbers(self, scatter: float) -> tuple[Estimate, Estimate, Estimate]:
         """Return early and late exponent and the crossover time, with errors."""
