@@ -47,8 +47,8 @@ ROWS = (
     ("chains.bundles.width_m", "m", "Width of a bundle",
      "the largest across it, a particle diameter included."),
     ("chains.bond_life_standing_s", "s", "Life of standing bonds",
-     "in which the bonds that stand at an instant fall to 37 %; a pair that parts and rejoins still "
-     "stands."),
+     "in which the bonds that stand at an instant fall to 37 %; a pair that parts and rejoins "
+     "still stands."),
     ("chains.bond_standing_share", "%", "Bonds that stand again", ""),
     ("chains.bond_life_theory_s", "s", "Life of standing bonds by theory",
      "of two middle particles until they have diffused apart for good, by detailed balance; holds "
