@@ -1,6 +1,9 @@
 """How long bonds last, and how chains exchange particles, from frames at intervals.
 
-What happens between two frames is not seen: a bond counts as unbroken if it is there at both.
+What happens between two frames is not seen. Two lives are told apart: that of a bond from its birth
+until it parts, corrected for partings that no frame saw, and that of the bonds that stand at an
+instant until they are gone for good. Bonds that flicker are born often and die young: they rule the
+first and hardly touch the second, which is what theories of escape by diffusion speak of.
 """
 
 from __future__ import annotations
@@ -13,6 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.bond_rejoining import Gaps, fit_rates
+from analysis.standing_bonds import BATCHES, FEWEST_BREAKS, WIDEST, standing, warn_of_standing
 from analysis.uncertainty import NOTHING, Estimate, estimate
 
 Floats = NDArray[np.float64]
@@ -21,7 +26,11 @@ Integers = NDArray[np.int64]
 FEWEST_BIRTHS = 30
 """Bonds seen to form, from which on they alone make the survival curve."""
 
-FEWEST_BREAKS = 5
+DIFFERS = 3.0
+"""Every second frame must give the same life within so many joint errors."""
+
+AT_LEAST = 0.1
+"""A difference under this share of the life does not count."""
 
 
 @dataclass(frozen=True)
@@ -34,8 +43,9 @@ class Survival:
         Times in s, Kaplan-Meier survival and its standard error, (n,).
     start : str
         "birth": bonds seen to form; "first frame": bonds of unknown age, followed from there.
-    median_s : float or None
-        Time at which half have broken, None where fewer have.
+    median_s, median_error_s : float or None
+        Time at which half have broken, between two frames by an exponential, with its standard
+        error; None where fewer have.
     """
 
     time_s: Floats
@@ -43,6 +53,7 @@ class Survival:
     error: Floats
     start: str
     median_s: float | None
+    median_error_s: float | None = None
 
 
 def spells(
@@ -113,15 +124,24 @@ def survival(length_s: Floats, broke: NDArray[np.bool_], born: NDArray[np.bool_]
     share = np.cumprod(1 - breaks / np.maximum(at_risk, 1))
     left = np.maximum(at_risk - breaks, 1)
     error = share * np.sqrt(np.cumsum(breaks / (at_risk * left)))
-    below = np.flatnonzero(share <= 0.5)
     seen = breaks > 0
-    return Survival(
-        time[seen],
-        share[seen],
-        error[seen],
-        start,
-        float(time[below[0]]) if len(below) else None,
-    )
+    time, share, error = time[seen], share[seen], error[seen]
+    return Survival(time, share, error, start, *_median(time, share, error))
+
+
+def _median(time: Floats, share: Floats, error: Floats) -> tuple[float | None, float | None]:
+    """Return the time at which half are left and its error, None where more are left."""
+    below = np.flatnonzero(share <= 0.5)
+    if len(below) == 0:
+        return None, None
+    after = int(below[0])
+    start = 0.0 if after == 0 else float(time[after - 1])
+    before = 1.0 if after == 0 else float(share[after - 1])
+    span = float(time[after]) - start
+    fall = math.log(before / max(float(share[after]), 1e-3))
+    # d(median) = d(share) over the slope of the curve there, share/span times the fall.
+    middle = start + span * math.log(before / 0.5) / fall
+    return middle, float(error[after]) * span / (0.5 * fall)
 
 
 def bond_life(bonds: list[Integers], times: Floats, count: int) -> Estimate:
@@ -135,36 +155,52 @@ def bond_life(bonds: list[Integers], times: Floats, count: int) -> Estimate:
     Returns
     -------
     Estimate
-        ``samples`` is the number of breaks seen; nothing below ``FEWEST_BREAKS``.
+        ``samples`` is the number of partings seen; nothing below ``FEWEST_BREAKS``, or where the
+        frames lie too far apart to tell the life from how often parted pairs rejoin.
 
     Notes
     -----
-    Largest likelihood of whether each bond of a frame is whole at the next, exp(-dt/life): the
-    exponential law with interval and right censoring, so that the frame interval makes no bias
-    (Lawless, Statistical Models and Methods for Lifetime Data, section 3.3, from memory). The
-    error is that of the likelihood.
+    See ``bond_rejoining``. Where no pair is seen to rejoin this is the exponential law with
+    interval and right censoring, so that the frame interval makes no bias (Lawless, Statistical
+    Models and Methods for Lifetime Data, section 3.3, from memory).
     """
-    from scipy.optimize import brentq
-
-    keys = [b[:, 0] * count + b[:, 1] for b in bonds]
-    span = np.diff(times)
-    whole = np.array([len(np.intersect1d(a, b)) for a, b in pairwise(keys)])
-    broken = np.array([len(a) for a in keys[:-1]]) - whole
-    use = span > 0
-    span, whole, broken = span[use], whole[use], broken[use]
-    if broken.sum() < FEWEST_BREAKS or whole.sum() == 0:
+    found = _rejoining_life(bonds, times, count)
+    if found.value is None or found.error is None or found.error > WIDEST * found.value:
         return NOTHING
+    return found
 
-    def slope(log_rate: float) -> float:
-        x = np.minimum(np.exp(log_rate) * span, 600.0)  # e^600 is still a number
-        return float(np.sum(broken * x / np.expm1(x) - whole * x))
 
-    middle = math.log(broken.sum() / float((span * (whole + broken)).sum()))
-    log_rate = brentq(slope, middle - 10, middle + 10)
-    x = math.exp(log_rate) * span
-    information = np.sum((whole + broken) * x**2 / np.expm1(x))
-    life = math.exp(-log_rate)
-    return Estimate(life, life / math.sqrt(float(information)), int(broken.sum()))
+def _rejoining_life(bonds: list[Integers], times: Floats, count: int) -> Estimate:
+    """Return the life however uncertain; nothing only where too few bonds broke."""
+    later = np.append(True, np.diff(times) > 0)
+    bonds, times = [b for b, use in zip(bonds, later, strict=True) if use], times[later]
+    if len(bonds) < 2:
+        return NOTHING
+    gaps = Gaps.of(bonds, times, count)
+    if gaps.partings < FEWEST_BREAKS or gaps.seen[:, 0].sum() == 0:
+        return NOTHING
+    rates = fit_rates(gaps)
+    return Estimate(rates.life, rates.life * rates.log_error, gaps.partings)
+
+
+def sees_other_life(
+    life: Estimate, bonds: list[Integers], times: Floats, count: int
+) -> tuple[float, float] | None:
+    """Return the life by every second frame and its error where it contradicts that by all.
+
+    Notes
+    -----
+    The second estimate is made of a part of what the first is made of, so the variance of their
+    difference is the difference of their variances (J. A. Hausman, Econometrica 46, 1251 (1978)).
+    """
+    other = _rejoining_life(bonds[::2], times[::2], count)
+    if life.value is None or life.error is None or other.value is None or other.error is None:
+        return None
+    joint = math.sqrt(max(other.error**2 - life.error**2, (0.25 * other.error) ** 2))
+    away = abs(other.value - life.value)
+    if away > max(DIFFERS * joint, AT_LEAST * life.value):
+        return other.value, other.error
+    return None
 
 
 def exchange_rate(groups: list[Integers], times: Floats) -> Estimate:
@@ -211,33 +247,75 @@ def life_numbers(
     warnings : list of str
         Is given the reasons for what could not be measured.
     """
-    empty: dict[str, Any] = {
+    out: dict[str, Any] = {
         "bond_life_s": NOTHING.as_dict(),
         "bond_life_median_s": None,
+        "bond_life_median_error_s": None,
         "bond_life_from": None,
+        "bond_life_standing_s": NOTHING.as_dict(),
+        "bond_standing_share": NOTHING.as_dict(),
+        "bond_standing_after_s": None,
         "exchange_rate_per_s": NOTHING.as_dict(),
     }
     curve: dict[str, Any] = {"time_s": np.zeros(0), "share": np.zeros(0), "error": np.zeros(0)}
+    curve |= {f"standing_{name}": column for name, column in curve.items()}
     if len(bonds) < 2 or not any(len(b) for b in bonds):
-        return empty, curve
+        return out, curve
     count = len(groups[0])
-    life = bond_life(bonds, times, count)
+    life, reliable = _born_life(bonds, times, count, warnings)
     law = survival(*spells(bonds, times, count))
+    out["bond_life_s"], out["bond_life_from"] = life.as_dict(), law.start
+    if reliable:
+        out["bond_life_median_s"] = law.median_s
+        out["bond_life_median_error_s"] = law.median_error_s
+    seen = standing(bonds, times, count)
+    out["bond_life_standing_s"] = seen.life.as_dict()
+    if len(seen.time_s):
+        last = Estimate(float(seen.share[-1]), float(seen.error[-1]), BATCHES, BATCHES - 1.0)
+        out["bond_standing_share"] = last.as_dict()
+        out["bond_standing_after_s"] = float(seen.time_s[-1])
+    warn_of_standing(seen, warnings)
+    out["exchange_rate_per_s"] = exchange_rate(groups, times).as_dict()
+    curve |= {"time_s": law.time_s, "share": law.share, "error": law.error}
+    curve |= {
+        "standing_time_s": seen.time_s,
+        "standing_share": seen.share,
+        "standing_error": seen.error,
+    }
+    return out, curve
+
+
+def _born_life(
+    bonds: list[Integers], times: Floats, count: int, warnings: list[str]
+) -> tuple[Estimate, bool]:
+    """Return the life from birth, and whether the frames miss so few partings that spells hold."""
     span = float(times[-1] - times[0])
-    if life.value is None:
+    step = span / (len(bonds) - 1)
+    raw = _rejoining_life(bonds, times, count)
+    life = bond_life(bonds, times, count)
+    if raw.value is None:
         warnings.append(
             f"chains.bond_life_s: fewer than {FEWEST_BREAKS} bonds broke in the averaged "
             f"{span:.3g} s"
         )
-    elif life.value < 2 * span / (len(bonds) - 1):
-        warnings.append(
-            "chains.bond_life_s: frames are more than half a bond life apart, so bonds that broke "
-            "and formed again between two frames count as whole"
+        return NOTHING, True
+    other = sees_other_life(raw, bonds, times, count)
+    if life.value is None or other is not None:
+        why = (
+            "frames are too far apart to tell it from how often parted pairs rejoin"
+            if life.value is None or other is None
+            else f"every second frame gives {other[0]:.3g} s and all give {raw.value:.3g} s, so "
+            "bonds part and rejoin between frames in more ways than one"
         )
-    curve |= {"time_s": law.time_s, "share": law.share, "error": law.error}
-    return {
-        "bond_life_s": life.as_dict(),
-        "bond_life_median_s": law.median_s,
-        "bond_life_from": law.start,
-        "exchange_rate_per_s": exchange_rate(groups, times).as_dict(),
-    }, curve
+        warnings.append(
+            f"chains.bond_life_s: {why}; the life of standing bonds (chains.bond_life_standing_s) "
+            "does not depend on that"
+        )
+        return NOTHING, False
+    if life.value < 2 * step:
+        warnings.append(
+            "chains.bond_life_s: frames are more than half a bond life apart; bonds that broke "
+            "and formed again between two frames are accounted for by a model of rejoining pairs"
+        )
+    missed = Gaps.of(bonds, times, count).rejoined > AT_LEAST * (life.samples or 1)
+    return life, not missed

@@ -21,6 +21,7 @@ from analysis.chains import Chains
 from analysis.columns import FEWEST_COLUMNS, ColumnFrames
 from analysis.slits import SlitFrames
 from analysis.stages import Stage
+from analysis.theory import bond_life
 from analysis.trajectory import Run
 from analysis.uncertainty import NOTHING, estimate
 
@@ -30,6 +31,12 @@ Curve = dict[str, Any]
 
 MOST_FRAMES = 24
 SENSITIVITY_FRAMES = 8
+
+MOST_COUPLING = 300.0
+"""Beyond it the exponential of the theory is no number."""
+
+LONGEST_LIFE = 1e100
+"""A longer life, in s, is not worth its digits."""
 
 
 def spread_out(frames: Integers, most: int) -> set[int]:
@@ -144,6 +151,7 @@ class ChainDetails:
             "loops": estimate(shapes.loops).as_dict() if known else NOTHING.as_dict(),
             "bundles": bundles,
             **lives,
+            "bond_life_theory_s": _theory_life(self.run),
             "sensitivity": self.sensitivity.numbers(structures, warnings) if known else [],
         }
 
@@ -153,3 +161,16 @@ class ChainDetails:
         if plane is None:
             return {}
         return {"points_m": plane.points, "periods_m": plane.periods, "height_m": plane.height}
+
+
+def _theory_life(run: Run) -> float | None:
+    """Return the life in s of a bond of two middle particles, as of ``bond_life_standing_s``.
+
+    Detailed balance with the rate at which particles find each other by diffusion: a pair that
+    parts and rejoins has not escaped, so the life is that of standing bonds, not that from birth.
+    """
+    coupling, unit_time = (run.derived.get(key) for key in ("coupling", "diffusion_time_s"))
+    if coupling is None or unit_time is None:
+        return None
+    life = bond_life(min(max(float(coupling), 1.0), MOST_COUPLING), float(unit_time))
+    return life if life < LONGEST_LIFE else None

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.least_squares import covariance
+from analysis.least_squares import covariance, residual_memory
 from analysis.uncertainty import NOTHING, ONE_SIGMA, Estimate, memory, student_factor
 
 Floats = NDArray[np.float64]
@@ -30,6 +30,10 @@ STRONG = 10.0
 90, 773 (1995) (from memory)."""
 
 FEWEST_POINTS = 12
+
+MOST_FRAMES = 400
+"""Up to so many frames the noise that a fit follows is put back; of more it is a small part."""
+
 SIDE = math.log(2.0)
 """A crossover lies at least a factor of two in time from either end."""
 
@@ -118,7 +122,15 @@ class _Kinked:
         tau = memory(left).time
         # A kink so weak that its place is free has no covariance.
         flat = np.linalg.matrix_rank(table) < table.shape[1]
-        spread = np.full((4, 4), np.inf) if flat else covariance(table, left, tau, weights)
+        spread = np.full((4, 4), np.inf)
+        if not flat:
+            own = 1.0
+            if len(x) <= MOST_FRAMES:
+                slow, variance = residual_memory(table, left, weights)
+                if slow > tau:
+                    tau, plain = slow, float(left @ left) / max(1.0, len(x) - 4 * 2 * slow)
+                    own = max(1.0, variance / plain)
+            spread = own * covariance(table, left, tau, weights)
         return cls(x, best, middle, square, spread, len(x) / (2 * tau))
 
     def gain(self) -> float:
@@ -126,7 +138,7 @@ class _Kinked:
         variance = float(self.spread[2, 2])
         if not (0.0 < variance < math.inf):
             return -math.inf
-        return float(self.best[2]) ** 2 / variance - 2 * math.log(self.independent)
+        return float(self.best[2]) ** 2 / variance - 2 * math.log(max(1.0, self.independent))
 
     def numbers(self, scatter: float) -> tuple[Estimate, Estimate, Estimate]:
         """Return early and late exponent and the crossover time, with errors."""

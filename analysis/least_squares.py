@@ -45,3 +45,40 @@ def covariance(slopes: Floats, left: Floats, tau: float, weights: Floats | None 
     if keep > 0:
         spread = matmul_toeplitz(np.power(keep, np.arange(count)), heavy)
     return np.asarray(variance * (inverse @ (heavy.T @ spread) @ inverse))
+
+
+def residual_memory(slopes: Floats, left: Floats, weights: Floats) -> tuple[float, float]:
+    """Return memory and variance of a noise from the residuals of a fit that took a part of it out.
+
+    Parameters
+    ----------
+    slopes, left, weights : (n, p), (n,), (n,) arrays
+        As of ``covariance``.
+
+    Returns
+    -------
+    tau, variance : float
+        Integrated autocorrelation time in frames and variance of the first-order autoregressive
+        noise whose residuals are, in expectation, as alike from frame to frame as those found.
+
+    Notes
+    -----
+    Residuals are M e with M = 1 - J (J'WJ)^-1 J'W, so their covariance is M C M' (textbook least
+    squares). A fit follows slow noise, so the residuals forget faster than the noise.
+    """
+    from scipy.linalg import toeplitz
+
+    count = len(left)
+    heavy = weights[:, None] * slopes
+    rest = np.eye(count) - slopes @ np.linalg.solve(slopes.T @ heavy, heavy.T)
+    square = float(left @ left)
+    alike = float(left[1:] @ left[:-1]) / square
+    found = 0.5, square / max(1.0, float(np.trace(rest @ rest.T)))
+    for tau in np.geomspace(0.5, max(1.0, count / 6), 30):
+        keep = (2 * tau - 1) / (2 * tau + 1)
+        spread = rest @ toeplitz(np.power(keep, np.arange(count))) @ rest.T
+        total = float(np.trace(spread))
+        if tau > 0.5 and float(np.trace(spread, 1)) / total > alike:
+            break
+        found = float(tau), square / total
+    return found

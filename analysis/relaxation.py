@@ -45,8 +45,8 @@ def bond_survival(bonds: list[NDArray[np.int64]], times: Floats, count: int) -> 
     -------
     float or None
         -lag / ln(share of bonds that exist again after the lag), for the longest lag at which
-        this share is over 1/e (the shortest lag where none is). Infinite where nothing broke;
-        None without bonds or with a single frame.
+        this share is over 1/e (the shortest lag where none is). Infinite where nothing broke; an
+        upper bound where nothing stays; None without bonds or with a single frame.
     """
     if len(bonds) < 2 or all(len(b) == 0 for b in bonds):
         return None
@@ -73,7 +73,11 @@ def bond_survival(bonds: list[NDArray[np.int64]], times: Floats, count: int) -> 
             found = -span / math.log(share)
         if share < math.exp(-1):
             break
-    return found if found is not None else float(times[-1] - times[0]) / max(1, len(keys) - 1)
+    if found is not None:
+        return found
+    # No bond of all was there at the next frame: fewer than one in so many.
+    step = float(times[-1] - times[0]) / max(1, len(keys) - 1)
+    return step / math.log(1.0 + sum(len(k) for k in keys[:-1]))
 
 
 def independent_structures(life: float | None, span: float) -> float | None:

@@ -15,6 +15,8 @@ TOLD = frozenset(
         ("chains", "branch_point_share"),
         ("chains", "loops"),
         ("chains", "bond_life_s"),
+        ("chains", "bond_life_standing_s"),
+        ("chains", "bond_standing_share"),
         ("chains", "exchange_rate_per_s"),
         ("spacing", "nearest_neighbour_in_plane_m"),
     }
@@ -27,6 +29,9 @@ SLITS_CAPTION = (
     "line is the law for as many particles strewn at random. The band is one standard error.",
 )
 """Title and caption of the figure of slit widths."""
+
+PLAIN = frozenset({"chains.bond_life_theory_s"})
+"""Rows that are not measured and have no error."""
 
 ROWS = (
     ("chains.persistence_length_m", "m", "Persistence length",
@@ -41,8 +46,16 @@ ROWS = (
      "chains side by side in a cut through a bundle of two or more, mean over its length."),
     ("chains.bundles.width_m", "m", "Width of a bundle",
      "the largest across it, a particle diameter included."),
-    ("chains.bond_life_s", "s", "Life of a bond",
-     "mean time until two bonded particles part, from one frame to the next."),
+    ("chains.bond_life_standing_s", "s", "Life of standing bonds",
+     "in which the bonds that stand at an instant fall to 37 %; a pair that parts and rejoins "
+     "still stands."),
+    ("chains.bond_standing_share", "%", "Bonds that stand again", ""),
+    ("chains.bond_life_theory_s", "s", "Life of standing bonds by theory",
+     "of two middle particles until they have diffused apart for good, by detailed balance; holds "
+     "within a factor of a few."),
+    ("chains.bond_life_s", "s", "Life of a bond from birth",
+     "mean time from the moment two particles bond until they part; bonds that flicker count as "
+     "often as they form, so it can be far shorter than the life of standing bonds."),
     ("chains.exchange_rate_per_s", "1/s", "Exchange of particles",
      "share of the chained particles a second that find wholly new companions."),
     ("spacing.nearest_neighbour_in_plane_m", "m", "Nearest chain seen through the film",
@@ -75,9 +88,11 @@ def section(numbers: dict[str, Any]) -> str:
     """
     rows = []
     for path, unit, name, meaning in ROWS:
-        text = with_error(*_entry(numbers, path), unit)
+        value, error = _entry(numbers, path)
+        plain = path in PLAIN and math.isfinite(value)
+        text = with_unit(value, unit) if plain else with_error(value, error, unit)
         if text != NOT_MEASURED:
-            rows.append(_row(name, text, meaning))
+            rows.append(_row(name, text, meaning or _after(numbers)))
     parts = []
     if rows:
         head = "<tr><th>Quantity</th><th>Value</th><th>What it means</th></tr>"
@@ -94,8 +109,14 @@ def _entry(numbers: dict[str, Any], path: str) -> tuple[float, float]:
     for key in path.split("."):
         block = block.get(key) if isinstance(block, dict) else None
     if not isinstance(block, dict):
-        return math.nan, math.nan
+        return as_float(block), math.nan  # a plain number, such as one of theory
     return as_float(block.get("value")), as_float(block.get("error"))
+
+
+def _after(numbers: dict[str, Any]) -> str:
+    """Say after what time the standing bonds were counted again."""
+    after = as_float(numbers["chains"].get("bond_standing_after_s"))
+    return f"share of the bonds of an instant that stand {with_unit(after, 's')} later."
 
 
 def _row(name: str, *cells: str) -> str:

@@ -261,8 +261,9 @@ DERIVED = (
         "bond_life_largest_tenth_s",
         "s",
         "Bond life of the largest tenth",
-        "how long two of the largest particles stay together; a run much shorter than ten of "
-        "these has not come to rest.",
+        "how long two of the largest particles stay together until they have diffused apart for "
+        "good, as the life of standing bonds; a run much shorter than ten of these has not come to "
+        "rest.",
     ),
     Item(
         "derived",

@@ -30,6 +30,9 @@ FEWEST_BLOCKS = 8
 LONG_BLOCKS = 10
 """So many blocks, as long as a series allows, feel a slow tail that the others miss."""
 
+FEWEST_LONG = 4 * LONG_BLOCKS
+"""Frames from which on a slow tail can be felt in ten blocks: fewer only add their own noise."""
+
 FEWEST_SAMPLES = 8
 """A number from fewer independent samples says so: its error holds only roughly."""
 
@@ -171,7 +174,8 @@ def estimate(
         Standard error of each value from the scatter inside its frame.
     structures : float, optional
         How many independent structures the series has seen (see ``relaxation.bond_survival``).
-        With it, the error is at least the scatter inside a frame over the root of that number.
+        What the scatter inside the frames exceeds that from frame to frame by is shared by all
+        frames; its variance is added over that number.
 
     Returns
     -------
@@ -190,13 +194,35 @@ def estimate(
     inside = _root_mean_square(
         np.asarray(within, dtype=np.float64)[good] if within is not None else np.empty(0)
     )
-    if structures is not None:
+    if structures is not None and count < 4:
         samples = max(1.0, min(samples, structures))
     if inside is not None and (structures is not None or count < 4):
-        scatter = inside / math.sqrt(samples)
-        if error is None or scatter > error:
-            error, freedom = scatter, math.inf
+        hidden = _hidden(values, known, inside) if count >= 4 else inside
+        scatter = hidden / math.sqrt(max(1.0, structures or 1.0))
+        if error is None or count < 4:
+            error, freedom = max(error or 0.0, inside / math.sqrt(samples)), math.inf
+        elif hidden > 0:
+            joint = math.hypot(error, scatter)
+            samples = max(1.0, min(samples, (inside / joint) ** 2))
+            # Degrees of freedom of a sum of variances: Satterthwaite, Biometrics Bull. 2, 110
+            # (1946); those of the part inside frames are many.
+            freedom = freedom * (joint / error) ** 4 if error > 0 else math.inf
+            error = joint
     return Estimate(float(values.mean()), error, int(samples), freedom)
+
+
+def _hidden(values: Floats, known: Memory, inside: float) -> float:
+    """Return the standard deviation that all frames share and their series does not show.
+
+    The variance of a frame about the truth is that seen along the series and a hidden rest. The
+    former is taken one standard error high, so that frames that are independent, and show all of
+    it, keep the error of their series.
+    """
+    count = len(values)
+    share = min(2 * known.time / count, 0.5)
+    shown = float(values.var()) / (1 - share)
+    freedom = max(1.0, count / (2 * known.time) - 1.0)
+    return math.sqrt(max(0.0, inside**2 - shown * (1 + math.sqrt(2 / freedom))))
 
 
 def _time_error(values: Floats, known: Memory) -> tuple[float | None, float, float]:
@@ -211,9 +237,17 @@ def _time_error(values: Floats, known: Memory) -> tuple[float | None, float, flo
     plain = math.sqrt(variance * share / (1 - share))
     freedom = known.freedom(count)
     error = plain * student_factor(ONE_SIGMA, freedom)
+    lengths = [automatic_length(count, known.time)]
+    if count >= FEWEST_LONG:
+        lengths.append(count // LONG_BLOCKS)
+    elif _independent(values):
+        # Few frames without a sign of memory: their plain scatter, textbook n - 1 freedoms. The
+        # noise of a summed autocorrelation would only widen it.
+        scatter = math.sqrt(variance / (count - 1))
+        return scatter * student_factor(ONE_SIGMA, count - 1.0), count - 1.0, float(count)
     # All estimate one number. A weak slow tail is lost in the noise of the autocorrelation and
     # lifts the blocks alone: the largest counts.
-    for length in (automatic_length(count, known.time), count // LONG_BLOCKS):
+    for length in lengths:
         blocked, blocks = block_error(values, length)
         if blocks < FEWEST_BLOCKS:
             continue
@@ -222,6 +256,19 @@ def _time_error(values: Floats, known: Memory) -> tuple[float | None, float, flo
             error, freedom = wide, blocks - 1.0
             samples = max(1.0, min(samples, variance / blocked**2))
     return error, freedom, samples
+
+
+def _independent(values: Floats) -> bool:
+    """Return whether neighbouring values show no likeness: less than one standard error of it.
+
+    Notes
+    -----
+    Of independent values the first autocorrelation is -1/n with the error 1/sqrt(n): M. S.
+    Bartlett, J. R. Stat. Soc. Suppl. 8, 27 (1946) (from memory).
+    """
+    away = values - values.mean()
+    square = float(away @ away)
+    return square > 0 and float(away[1:] @ away[:-1]) / square < len(values) ** -0.5
 
 
 def automatic_length(count: int, tau: float) -> int:

@@ -341,6 +341,12 @@ def bond_life(diffusion_time: float, coupling: float) -> float:
     -------
     float
         (d^2/D0) exp(2 lambda)/(144 lambda^2) in s.
+
+    Notes
+    -----
+    Until the pair has diffused apart for good: pairs that part and rejoin at once still stand, as
+    in ``bond_life_standing_s`` of measures.json, not as in ``bond_life_s``, which ends at the first
+    parting.
     """
     strength = max(coupling, 1.0)
     return diffusion_time * math.exp(min(2.0 * strength, 700.0)) / (144.0 * strength**2)

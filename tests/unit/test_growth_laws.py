@@ -37,6 +37,7 @@ def test_a_broken_law_is_found_with_errors_that_cover(remembered, noise):
     trials = 60
     seen = found(curve(EARLY, LATE), noise, remembered, trials, 3)
     assert sum(c.law == "broken" for c in seen) >= 0.9 * trials
+    seen = [c for c in seen if c.law != "single"]
     for name, truth in (("early", EARLY), ("late", LATE), ("time", TURN)):
         short, long = coverage([getattr(c, name) for c in seen], truth)
         # 4 sigma of 60 trials, and 8 points that the place of a sharp kink is short of.
@@ -55,6 +56,16 @@ def test_a_single_power_is_left_single(remembered):
     seen = found(curve(0.5, 0.5), 0.03, remembered, 100, 5)
     # A gain of 10 beside 2 ln n belongs to 4 sigma and more: under 1 in 100.
     assert sum(c.law != "single" for c in seen) <= 3
+
+
+def test_few_remembering_frames_do_not_make_two_powers_of_one():
+    # 60 frames even in ln t with a memory of 4: a fit follows a good part of such noise, so its
+    # residuals forget too fast. Taken as they were, 6 of 60 came out as two powers.
+    times = np.geomspace(0.5, 200.0, 60)
+    rows = 0.02 * autoregressive(np.random.default_rng(5), 60, 60, 4.0)
+    laws = [crossover(times, np.exp(0.5 * np.log(times) + row), np.ones(60)).law for row in rows]
+    # 3 % wanted; 4 sigma of 60 trials would let 7 pass and prove nothing, so 2 sigma.
+    assert sum(law != "single" for law in laws) <= 4
 
 
 def test_two_stages_reach_the_entries():

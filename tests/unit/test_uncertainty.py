@@ -115,9 +115,41 @@ def test_frozen_frames_take_the_scatter_inside_a_frame():
     within = np.full(100, 0.5)
     assert estimate(values, within=within).error < 1e-3
     frozen = estimate(values, within=within, structures=1.0)
-    assert frozen.error == pytest.approx(0.5)
+    assert frozen.error == pytest.approx(0.5, rel=1e-3)
     assert frozen.samples == 1
-    assert estimate(values, within=within, structures=25.0).error == pytest.approx(0.1)
+    assert estimate(values, within=within, structures=25.0).error == pytest.approx(0.1, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("count", "tau", "frozen", "structures"),
+    [
+        (12, 0.5, 0.0, 1.0),  # frames that are independent, though their bonds have one name
+        (12, 0.5, 0.0, 6.0),
+        (20, 0.5, 0.0, 10.0),
+        (40, 0.5, 1.0, 1.0),  # frames that are one and the same structure
+        (40, 0.5, 0.6, 1.0),
+        (40, 10.0, 0.0, 2.0),  # frames that forget in a quarter of the run
+        (100, 5.0, 0.0, 10.0),
+    ],
+)
+def test_frames_from_independent_to_frozen_cover(count, tau, frozen, structures):
+    # A frame deviates from the truth by 1; a share of that variance is common to all frames.
+    rng = np.random.default_rng(21)
+    common = math.sqrt(frozen) * rng.standard_normal(600)
+    rows = common[:, None] + math.sqrt(1 - frozen) * autoregressive(rng, 600, count, tau)
+    within = np.ones(count)
+    found = [estimate(row, within=within, structures=structures) for row in rows]
+    rates = coverage(found, 0.0)
+    for rate, low, high in zip(rates, (0.60, 0.92), (0.76, 0.98), strict=True):
+        assert low - 4 * math.sqrt(low * (1 - low) / 600) < rate
+        assert rate < high + 4 * math.sqrt(high * (1 - high) / 600)
+
+
+@pytest.mark.parametrize("count", [8, 12, 20])
+def test_few_independent_frames_are_not_too_careful(count):
+    rows = autoregressive(np.random.default_rng(22), 600, count, 0.5)
+    short, _ = coverage([estimate(row) for row in rows], 0.0)
+    assert short < 0.76
 
 
 def test_few_and_missing_values():

@@ -1,0 +1,37 @@
+"""Bonds with known lives: pairs that rejoin as a telegraph, and strong bonds among flickering."""
+
+import numpy as np
+
+
+def rejoining_bonds(rng, pairs, life, ratio, times):
+    """Return frames of pairs that part at 1/life and rejoin at ratio/life, and their particles.
+
+    Two states in equilibrium at even times, with the exact chances of a telegraph:
+    P(bonded again) = p + (1 - p) exp(-(1 + ratio) t/life), p = ratio/(1 + ratio).
+    """
+    share = ratio / (1 + ratio)
+    fade = np.exp(-(1 + ratio) * (times[1] - times[0]) / life)
+    bonded = rng.random(pairs) < share
+    frames = []
+    for _ in times:
+        first = 2 * np.flatnonzero(bonded)
+        frames.append(np.stack([first, first + 1], axis=1).astype(np.int64))
+        chance = share * (1 - fade) + bonded * fade
+        bonded = rng.random(pairs) < chance
+    return frames, 2 * pairs
+
+
+def flickering_bonds(rng, strong, life, times, weak=0.05):
+    """Return frames of bonds of mean life ``life``, replaced when broken, and of fresh weak ones.
+
+    Each frame has ``weak`` times as many bonds between particles that never bond again.
+    """
+    from tests.reference.planted_order import breaking_bonds
+
+    frames, count = breaking_bonds(rng, strong, life, times)
+    each = int(weak * strong)
+    out = []
+    for k, bonds in enumerate(frames):
+        first = count + 2 * (k * each + np.arange(each))
+        out.append(np.concatenate([bonds, np.stack([first, first + 1], axis=1)]))
+    return out, count + 2 * each * len(frames)
