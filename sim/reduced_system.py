@@ -327,7 +327,8 @@ def reduce(
     -------
     ReducedSystem
         The step is the file's; else the longest that ``sim.time_step`` allows, in as many inner
-        steps as ``sim.split_plan`` says, shortened so that whole steps fill the time from frame to frame.
+        steps as ``sim.split_plan`` says, shortened so that whole steps fill the time from frame
+        to frame.
     """
     carrier = parameters.carrier
     units = ReducedUnits.of(parameters.particles.diameter, carrier.viscosity, carrier.temperature)
