@@ -56,12 +56,10 @@ class Cost:
 
 
 def duration_in_words(seconds: float) -> str:
-    """Return a time in the unit that suits it, such as "7 min"."""
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    if seconds < 7200:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h"
+    """Return a time in the unit that suits it, such as "7 min"; below a second "0 s"."""
+    from sim.expectation_text import duration_text
+
+    return "0 s" if seconds < 0.5 else duration_text(seconds)
 
 
 def calibrate(

@@ -53,7 +53,7 @@ def duration_text(seconds: float) -> str:
     Returns
     -------
     str
-        Such as "12 us", "3 min" or "over a year".
+        Such as "12 us", "3 min" or "3 years".
     """
     if seconds < 120.0:
         return format_quantity(float(f"{seconds:.2g}"), "time")
@@ -61,7 +61,7 @@ def duration_text(seconds: float) -> str:
         if seconds < limit:
             return f"{seconds / size:.0f} {unit}"
     days = seconds / 86400.0
-    return f"{days:.0f} days" if days < 366.0 else "over a year"
+    return f"{days:.0f} days" if days < 366.0 else f"{days / 365.25:.3g} years"
 
 
 def along_and_across(parameters: Parameters, outlook: Outlook) -> tuple[float, float]:

@@ -193,7 +193,8 @@ def simulate(
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
     begun_with = None if summary is None else summary.time_step_s
-    setup = prepare(parameters, threads, derived, begun_with)
+    interval = None if summary is None else summary.frame_interval_s
+    setup = prepare(parameters, threads, derived, begun_with, interval)
     if summary is not None and is_kept(folder, summary, setup):
         return _kept(folder, summary, setup)
     make_writable(folder)

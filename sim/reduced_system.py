@@ -286,13 +286,29 @@ def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> Reduc
     return replace(system, dipole_sum=plan.sum, mesh=plan.mesh, mesh_every=plan.every)
 
 
+def _dividing(system: ReducedSystem, interval: float, begun_with: float | None) -> ReducedSystem:
+    """Return a system whose automatic step goes a whole number of times into a frame interval in s.
+
+    Frames then follow each other by equal numbers of steps, as averages over time lags need. The
+    step of a run that is continued stays, as long as the limits allow it.
+    """
+    step = interval / math.ceil(interval / system.dt_s * (1.0 - 1e-9))
+    if begun_with is not None and begun_with <= system.dt_s * (1.0 + 1e-9):
+        step = begun_with
+    inner = math.ceil(system.inner_steps * step / system.dt_s * (1.0 - 1e-9))
+    return replace(system, dt=step / system.units.time_s, dt_s=step, inner_steps=max(1, inner))
+
+
 def _with_steps(system: ReducedSystem, duration: float) -> ReducedSystem:
     """Return a system with the steps of a whole run of so many s."""
     return replace(system, steps=max(1, math.ceil(duration / system.dt_s * (1.0 - 1e-9))))
 
 
 def reduce(
-    parameters: Parameters, particles: Particles, begun_with: float | None = None
+    parameters: Parameters,
+    particles: Particles,
+    begun_with: float | None = None,
+    frame_interval: float | None = None,
 ) -> ReducedSystem:
     """Return the reduced system of a run.
 
@@ -304,13 +320,15 @@ def reduce(
         Its particles, SI.
     begun_with : float, optional
         Time step in s of a run that is continued: its frames keep their interval.
+    frame_interval : float, optional
+        That interval in s.
 
     Returns
     -------
     ReducedSystem
         The step is the file's; else the longest that ``sim.time_step`` allows, in as many inner
-        steps as ``sim.split_plan`` says, rounded down to three digits. It depends on the duration
-        only where frames follow each other so closely that they limit it.
+        steps as ``sim.split_plan`` says, shortened so that whole steps fill the time from frame
+        to frame.
     """
     carrier = parameters.carrier
     units = ReducedUnits.of(parameters.particles.diameter, carrier.viscosity, carrier.temperature)
@@ -380,14 +398,17 @@ def reduce(
     )
     plain = system
     if chosen is None:
-        interval = parameters.run.duration / parameters.output.frames / split_plan.STEPS_A_FRAME
+        interval = frame_interval or parameters.run.duration / parameters.output.frames
+        longest = interval / split_plan.STEPS_A_FRAME
+        if begun_with is not None and frame_interval is None:
+            longest = begun_with
         fastest = float(np.max(turning * steepness))
-        system = split_plan.with_inner_steps(
-            system, allowed, fastest, begun_with or interval, MARGIN_OUTER
-        )
+        system = split_plan.with_inner_steps(system, allowed, fastest, longest, MARGIN_OUTER)
     if parameters.dipoles.sum == "mesh":
         shortest_period = parameters.field.shortest_period / units.time_s
         system = with_mesh(system, shortest_period)
         if system.inner_steps > 1 and not split_plan.can_split(system):
             system = with_mesh(plain, shortest_period)  # few dipoles, which are summed exactly
+    if chosen is None:
+        system = _dividing(system, interval, begun_with)
     return _with_steps(system, parameters.run.duration)

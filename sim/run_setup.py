@@ -88,6 +88,7 @@ def prepare(
     threads: int | None,
     derived: dict[str, Any] | None,
     begun_with: float | None = None,
+    frame_interval: float | None = None,
 ) -> RunSetup:
     """Draw the particles, reduce the system and place the particles.
 
@@ -101,6 +102,8 @@ def prepare(
         Derived numbers to store; None means those of `sim.expectations`.
     begun_with : float, optional
         Time step in s of the run that is continued.
+    frame_interval : float, optional
+        Time in s from frame to frame of that run.
 
     Returns
     -------
@@ -120,7 +123,7 @@ def prepare(
 
     count, notice = usable_threads(threads)
     particles = draw(parameters)
-    system = reduce(parameters, particles, begun_with)
+    system = reduce(parameters, particles, begun_with, frame_interval)
     require_memory(system)
     if derived is None:
         from sim.expectations import expect

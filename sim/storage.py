@@ -287,6 +287,11 @@ class RunSummary:
     steps_planned: int
     timing: dict[str, float]
 
+    @property
+    def frame_interval_s(self) -> float:
+        """Time in s from frame to frame, as planned when the run began."""
+        return self.time_step_s * self.steps_planned / self.frames_planned
+
 
 def _require_sealed(file: h5py.File, path: Path) -> None:
     """Refuse a file of which the seal does not fit; files of an earlier version have none."""

@@ -226,3 +226,15 @@ def test_size_at_which_moments_turn_inside():
         crossings += [crossing * 1e9 for crossing in crossing_cores(film)]
     assert min(crossings) == pytest.approx(12, abs=0.5)
     assert max(crossings) == pytest.approx(21, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(90.0, "90 s"), (7920.0, "2 h"), (2222.2 * 3600.0, "93 days"), (3.156e8, "10 years")],
+)
+def test_a_duration_reads_the_same_in_cost_and_expectations(seconds, words):
+    # A year of 365.25 days (IAU Style Manual, from memory).
+    from sim.calibration import duration_in_words
+    from sim.expectation_text import duration_text
+
+    assert duration_text(seconds) == duration_in_words(seconds) == words
