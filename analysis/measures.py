@@ -188,6 +188,7 @@ def _assembled(
     if not run.finished:
         warnings.append(f"run: it ended early ({run.end_reason or 'no reason recorded'})")
     warnings += _shortened_moves(run)
+    warnings += [f"check: {sentence}" for sentence in run.told]
     series, spacing = passed.chains, passed.spacing
     chains = tell.chain_numbers(series, stage, structures, warnings)
     chains.update(rule.as_dict())

@@ -136,6 +136,7 @@ def record(file: Any) -> dict[str, Any]:
     out["origin"] = {
         key: _text(attribute(parameters, key)) for key in ORIGIN if key in parameters.attrs
     }
+    out["told"] = _sentences(attribute(parameters, "notices"))
     out["origin"]["parts"] = _rows(attribute(parameters, "parts"))
     seed = attribute(parameters, "seed")
     out["seed"] = None if seed is None else int(seed)
@@ -200,6 +201,17 @@ def is_whole(file: Any) -> bool:
 
 
 ORIGIN = ("commit", "sources", "run_id")
+
+
+def _sentences(value: Any) -> tuple[str, ...]:
+    """Return a JSON attribute as texts, none where there is none to be had."""
+    try:
+        content = json.loads(_text(value) or "[]")
+    except (json.JSONDecodeError, RecursionError):
+        return ()
+    return (
+        tuple(one for one in content if isinstance(one, str)) if isinstance(content, list) else ()
+    )
 
 
 def _rows(value: Any) -> list[dict[str, Any]]:

@@ -143,8 +143,9 @@ MEASURED = (
         "alignment",
         "tilt_deg",
         "°",
-        "Tilt of the chains",
-        "angle between the mean chain direction and the field.",
+        "Angle of the chains to the field",
+        "mean angle between the axis of a chain and the field (without one, the mean direction), "
+        "weighted by particles; about 57° where chains point anywhere.",
     ),
     Item(
         "magnetisation",

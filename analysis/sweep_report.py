@@ -203,6 +203,13 @@ def _range(table: SweepTable, column: str, key: str) -> str:
     return ", ".join(table.axes[key].shown(v) for v in values)
 
 
+SMALL_PATCH_WORDS = {
+    "narrow": "too narrow for a sharp spacing: fewer than 20 spacings across the chains.",
+    "short": "too short for its chains: fewer than 5 of their lengths along them, so that some "
+    "close on themselves through its ends.",
+}
+
+
 def _warnings(table: SweepTable) -> str:
     """Box with what the reader must know before trusting a trend."""
     notes = []
@@ -232,6 +239,16 @@ def _warnings(table: SweepTable) -> str:
         notes.append(
             f"Spacings and figures are {table.provisional}: distant chain ends do not repel."
         )
+    for name, words in SMALL_PATCH_WORDS.items():
+        if points := table.small_patches.get(name):
+            rows_of = [row for row in table.summary if row["point"] in points]
+            which = (
+                "At every point"
+                if len(points) == counted
+                else f"At {len(points)} of {counted} points "
+                f"({'; '.join(_name(table, row) for row in rows_of)})"
+            )
+            notes.append(f"{which} the patch is {words}")
     for measure in MEASURES:
         factor = table.scatter.get(measure.column, 0.0)
         if factor >= MARKED_SCATTER:

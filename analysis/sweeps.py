@@ -58,6 +58,9 @@ class SweepTable:
         What the sweep was begun by, as it recorded that.
     timing : dict of float
         Seconds by phase, all runs together that are done.
+    small_patches : dict of tuple of int
+        Points whose patch is too small, under "narrow" for their spacings and "short" for their
+        chains.
     """
 
     title: str
@@ -70,6 +73,7 @@ class SweepTable:
     example: Path | None = None
     begun_by: dict[str, Any] = field(default_factory=dict)
     timing: dict[str, float] = field(default_factory=dict)
+    small_patches: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
     @property
     def keys(self) -> list[str]:
@@ -93,6 +97,10 @@ class SweepTable:
         if failed:
             parts.append(f"{failed} of {total} runs failed")
         return "; ".join(parts)
+
+
+# How the warnings on a small patch begin in measures.json.
+SMALL_PATCH = {"narrow": "spacing: the patch holds", "short": "chains: the patch is"}
 
 
 def collect(directory: str | Path) -> SweepTable:
@@ -137,6 +145,16 @@ def collect(directory: str | Path) -> SweepTable:
         ),
         begun_by=_begun_by(record),
         timing=_seconds(runs),
+        small_patches={
+            name: tuple(
+                dict.fromkeys(
+                    row["point"]
+                    for row, run in zip(rows, runs, strict=True)
+                    if any(sentence.startswith(start) for sentence in run.warnings)
+                )
+            )
+            for name, start in SMALL_PATCH.items()
+        },
     )
 
 

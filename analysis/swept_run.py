@@ -81,6 +81,12 @@ class SweptRun:
         rest = self.numbers.get("equilibration")
         return isinstance(rest, dict) and rest.get("reached") is True
 
+    @property
+    def warnings(self) -> list[str]:
+        """What measures.json warns of; empty unless done."""
+        found = self.numbers.get("warnings")
+        return [one for one in found if isinstance(one, str)] if isinstance(found, list) else []
+
 
 def read_run(folder: Path) -> SweptRun:
     """Read the folder of one run; never fails, as a sweep may be half finished.

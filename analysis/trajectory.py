@@ -67,6 +67,8 @@ class Run:
         What the run recorded of itself; empty for files of other origin.
     notices : tuple of str
         What had to be assumed about a file of other origin.
+    told : tuple of str
+        What was said before the run that makes its numbers doubtful, a sentence each.
     particles : Particles or None
         Which rows of the file are particles; None: all, as they stand.
     """
@@ -99,6 +101,7 @@ class Run:
     length_scale: float = 1.0
     moment_scale: float = 1.0
     notices: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
     particles: Particles | None = None
     _blocks: dict[str, tuple[int, Floats]] = field(default_factory=dict, repr=False)
 

@@ -139,12 +139,15 @@ def _draw_family(
     for number, curve in enumerate(curves):
         colour, marker, dashes = LOOKS[number % len(LOOKS)]
         share = DODGE * (number - 0.5 * (len(curves) - 1)) / max(1.0, 0.5 * (len(curves) - 1))
-        rows = [row for row in curve.rows if math.isfinite(as_float(row[measure.column]))]
+        rows = curve.rows
         x = [place_of(row, axis, share) for row in rows]
+        # what was not measured is not a number, and leaves a gap in the line
         y = np.array([as_float(row[measure.column]) for row in rows]) * scale.factor
         error = np.array([as_float(row[f"{measure.column}_error"]) for row in rows]) * scale.factor
         axes.plot(x, y, color=colour, linewidth=0.8, dashes=dashes, alpha=0.7)
         for k, row in enumerate(rows):
+            if not math.isfinite(y[k]):
+                continue
             bar = error[k] if math.isfinite(error[k]) else 0.0
             axes.errorbar(
                 [x[k]],
@@ -158,7 +161,7 @@ def _draw_family(
                 capsize=2.0,
                 zorder=3,
             )
-        if named and curve.label and rows:
+        if named and curve.label and np.isfinite(y).any():
             axes.plot([], [], marker, color=colour, dashes=dashes, label=curve.label)
 
 
@@ -287,22 +290,26 @@ def trend_spacing(table: SweepTable) -> Figure:
             )
             note_state(figure, table)
             return figure
-        panels = figure.subplots(1, 3, sharey=True)
+        panels = figure.subplots(1, 3)
         curves = family(table, axis)
         scale = style.Scale(1e9, "nm")
-        for number, (axes, column) in enumerate(zip(panels, SPACINGS, strict=True)):
+        filled: list[Axes] = []  # they share their scale; a shared axis would lose its ticks
+        for axes, column in zip(panels, SPACINGS, strict=True):
             measure = BY_COLUMN[column]
-            if _has_values(table, [column]):
-                _line_density(axes, axis, table.summary, scale)
-                _draw_family(axes, axis, curves, measure, named=number == 0)
-                axis.dress(axes)
-            else:
-                style.say_empty(axes, _why_empty(measure))
             axes.set_title(measure.words, loc="left")
-        panels[0].set_ylabel(f"Distance between chains ({scale.unit})")
-        panels[0].set_ylim(bottom=0.0)
-        _explain_symbols(panels[0], [row for row in table.summary if row["replicas_done"]])
-        handles, words = panels[0].get_legend_handles_labels()
+            if not _has_values(table, [column]):
+                style.say_empty(axes, _why_empty(measure))
+                continue
+            _line_density(axes, axis, table.summary, scale)
+            _draw_family(axes, axis, curves, measure, named=not filled)
+            axis.dress(axes)
+            axes.tick_params(labelleft=not filled)
+            filled.append(axes)
+        for axes in filled:
+            axes.set_ylim(0.0, max(other.get_ylim()[1] for other in filled))
+        filled[0].set_ylabel(f"Distance between chains ({scale.unit})")
+        _explain_symbols(filled[0], [row for row in table.summary if row["replicas_done"]])
+        handles, words = filled[0].get_legend_handles_labels()
         columns = 4 if max(map(len, words), default=0) <= WIDEST_LABEL else 2
         figure.set_size_inches(
             style.DOUBLE_COLUMN, height + max(0, -(-len(words) // columns) - 2) * LEGEND_LINE

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from sim.outlook import Outlook
     from sim.parameters import Parameters
 
-__all__ = ["bench_cautions", "cautions"]
+__all__ = ["bench_cautions", "cautions", "cautions_on_numbers"]
 
 LOWEST_BARRIER = 10.0
 """Barriers in kT under which particles stick for good within a bench time."""
@@ -41,15 +41,25 @@ def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
         Full sentences, the film's own first, those of every film and of the bench last.
     """
     return [
+        *cautions_on_numbers(parameters, outlook),
+        *_model_limits(parameters, outlook),
+        *magnet_cautions(parameters),
+        *bench_cautions(parameters),
+    ]
+
+
+def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Say what makes numbers of this very film doubtful; run files keep it for those who measure.
+
+    Parameters and result are those of `cautions`; what holds for every film is left out.
+    """
+    return [
         *_moment_model(parameters, outlook),
         *_barriers(parameters, outlook),
         *_endless_bonds(parameters, outlook),
         *_patch(parameters, outlook),
         *force_cautions(parameters),
         *dynamics_cautions(parameters, outlook),
-        *_model_limits(parameters, outlook),
-        *magnet_cautions(parameters),
-        *bench_cautions(parameters),
     ]
 
 

@@ -196,6 +196,7 @@ def run_and_measure(
                 on_start=going_on,
                 stop_rules=[] if bars or seconds is None else [RunLines(seconds)],
                 derived=expectations.derived,
+                doubts=expectations.on_numbers,
             )
         notice_lines(run.notices)
         if not run.finished:

@@ -96,16 +96,10 @@ def _inertia(parameters: Parameters, outlook: Outlook) -> str:
             f'and only for those is dynamics = "langevin" worth its shorter steps.'
         )
     steps = outlook.system.dt_s / outlook.momentum_time
-    text = (
+    return (
         f"Particles have inertia: momentum lasts {momentum}, or {1.0 / steps:.2g} steps. Structure "
         f'and slower rates are those of dynamics = "brownian", whose steps are longer.'
     )
-    if parameters.run.mass_factor > 1.0:
-        text += (
-            f" Masses are {parameters.run.mass_factor:g} times the true ones: what happens within "
-            f"about {_two_digits(10.0 * outlook.momentum_time)} is not that of the film."
-        )
-    return text
 
 
 def _turning(step: FieldStep, outlook: Outlook) -> str:
@@ -167,6 +161,11 @@ def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
         found.append(
             "Inertia matters here: bound pairs or moments in the field swing before the liquid "
             'stops them. Their rates need dynamics = "langevin"; the structure does not.'
+        )
+    if parameters.run.dynamics == "langevin" and parameters.run.mass_factor > 1.0:
+        found.append(
+            f"Masses are {parameters.run.mass_factor:g} times the true ones: what happens within "
+            f"about {_two_digits(10.0 * outlook.momentum_time)} is not that of the film."
         )
     if is_heavy(outlook):
         found.append(

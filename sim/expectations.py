@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.bead_text import bead_numbers
-from sim.cautions import cautions
+from sim.cautions import cautions, cautions_on_numbers
 from sim.dipole_text import dipole_numbers
 from sim.dynamics_text import is_heavy, programme
 from sim.expectation_text import sentences, table
@@ -45,6 +45,8 @@ class Expectations:
         ``dipole_kt``, ``steric_kt``, ``van_der_waals_kt``, ``electrostatic_kt`` and of the numbers
         ``contact_m``, ``minimum_distance_m``, ``minimum_kt``, ``coupling_at_minimum``,
         ``barrier_distance_m`` and ``barrier_kt`` (None where nothing can be climbed over).
+    on_numbers : tuple of str
+        Those of the cautions that make numbers of this very film doubtful.
     """
 
     derived: dict[str, Any]
@@ -52,6 +54,7 @@ class Expectations:
     sentences: list[str]
     cautions: list[str]
     pair_potential: dict[str, dict[str, Any]]
+    on_numbers: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Give everything as plain lists, numbers and texts.
@@ -98,6 +101,7 @@ def expect(parameters: Parameters) -> Expectations:
             "median": _curves(outlook.pair),
             "largest_tenth": _curves(outlook.pair_tail),
         },
+        on_numbers=tuple(cautions_on_numbers(parameters, outlook)),
     )
 
 

@@ -138,6 +138,7 @@ def simulate(
     on_start: Callable[[int, int, float], None] | None = None,
     stop_rules: Sequence[Watcher] = (),
     derived: dict[str, Any] | None = None,
+    doubts: Sequence[str] = (),
     engine_factory: EngineFactory | None = None,
 ) -> Run:
     """Simulate one film into a folder.
@@ -168,6 +169,8 @@ def simulate(
         Further watchers; one that raises `sim.watchers.Stop` ends the run.
     derived : dict or None
         Derived numbers to store; None means those of `sim.expectations`.
+    doubts : sequence of str
+        Cautions on numbers to store beside them; those of `sim.expectations` without ``derived``.
     engine_factory : callable or None
         Makes the engine from (system, state, threads); None means the CPU engine.
 
@@ -194,7 +197,7 @@ def simulate(
         require_same(folder, summary, resolved(parameters))
     begun_with = None if summary is None else summary.time_step_s
     interval = None if summary is None else summary.frame_interval_s
-    setup = prepare(parameters, threads, derived, begun_with, interval)
+    setup = prepare(parameters, threads, derived, begun_with, interval, doubts)
     if summary is not None and is_kept(folder, summary, setup):
         return _kept(folder, summary, setup)
     make_writable(folder)

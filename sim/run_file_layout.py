@@ -126,6 +126,7 @@ def write_parameters(file: h5py.File, record: RunRecord) -> None:
         "versions": json.dumps(record.versions),
         "bonds": json.dumps(record.bonds),
         "run_id": record.run_id,
+        "notices": json.dumps(record.notices),
         "parts": "[]",
         "ending": Ending.RUNNING.value,
         "end_reason": "",

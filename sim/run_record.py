@@ -55,6 +55,8 @@ class RunRecord:
         The frame schedule: so many frames in so many steps.
     run_id : str
         Ties a checkpoint to its run file.
+    notices : tuple of str
+        What was said before the run that makes its numbers doubtful, a sentence each.
     """
 
     text: str
@@ -67,6 +69,7 @@ class RunRecord:
     frames_planned: int
     steps_planned: int
     run_id: str
+    notices: tuple[str, ...] = ()
     version: str = field(default_factory=program_version)
     commit: str = field(default_factory=commit)
     sources: str = field(default_factory=sources)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 from sim.run_record import RunRecord, resolved
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from sim.film_state import FilmState
     from sim.parameters import BondParameters, Parameters
     from sim.particles import Particles
@@ -31,6 +33,8 @@ class RunSetup:
         Threads to step on.
     notices : list of str
         What the user should know, a sentence each.
+    doubts : tuple of str
+        What makes numbers of the run doubtful, for its file: notices and cautions, a sentence each.
     """
 
     parameters: Parameters
@@ -40,6 +44,7 @@ class RunSetup:
     derived: dict[str, Any]
     threads: int
     notices: list[str]
+    doubts: tuple[str, ...] = ()
 
 
 class UncompiledError(ValueError):
@@ -89,6 +94,7 @@ def prepare(
     derived: dict[str, Any] | None,
     begun_with: float | None = None,
     frame_interval: float | None = None,
+    doubts: Sequence[str] = (),
 ) -> RunSetup:
     """Draw the particles, reduce the system and place the particles.
 
@@ -104,6 +110,8 @@ def prepare(
         Time step in s of the run that is continued.
     frame_interval : float, optional
         Time in s from frame to frame of that run.
+    doubts : sequence of str
+        Cautions on numbers of this film, where ``derived`` is given.
 
     Returns
     -------
@@ -128,12 +136,14 @@ def prepare(
     if derived is None:
         from sim.expectations import expect
 
-        derived = expect(parameters).derived
+        expectations = expect(parameters)
+        derived, doubts = expectations.derived, expectations.on_numbers
     state = start_state(parameters, system)
-    notices = [notice] if notice else []
-    if system.dt > system.longest_dt:
-        notices.append(too_long_step(system))
-    return RunSetup(parameters, particles, system, state, derived, count, notices)
+    too_long = [too_long_step(system)] if system.dt > system.longest_dt else []
+    notices = [notice, *too_long] if notice else too_long
+    # a caution of `check` may be the same sentence
+    doubts = tuple(dict.fromkeys([*parameters.notices, *too_long, *doubts]))
+    return RunSetup(parameters, particles, system, state, derived, count, notices, doubts)
 
 
 def record_of(setup: RunSetup, run_id: str) -> RunRecord:
@@ -150,6 +160,7 @@ def record_of(setup: RunSetup, run_id: str) -> RunRecord:
         frames_planned=parameters.output.frames,
         steps_planned=setup.system.steps,
         run_id=run_id,
+        notices=setup.doubts,
     )
 
 

@@ -53,7 +53,7 @@ def fake_particles():
 def fake_setup(steps=100, dt_s=1e-9):
     """Return a function with the signature of `sim.run_setup.prepare`."""
 
-    def prepare(parameters, threads, derived, begun_with=None, frame_interval=None):
+    def prepare(parameters, threads, derived, begun_with=None, frame_interval=None, doubts=()):
         system = SimpleNamespace(
             dt=0.01, dt_s=dt_s, steps=steps, units=SimpleNamespace(length_m=DIAMETER, field_t=0.5)
         )

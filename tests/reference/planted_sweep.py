@@ -83,6 +83,7 @@ def plant_run(
     at_rest=True,
     finished=True,
     light=95e-9,
+    nearest=60e-9,
     width=22e-9,
     outcome=None,
     exists=True,
@@ -115,7 +116,7 @@ def plant_run(
             "spanning_share": number(0.0, 0.0),
         },
         "spacing": {
-            "nearest_neighbour_m": number(60e-9, 1.5e-9),
+            "nearest_neighbour_m": number(nearest, None if nearest is None else 1.5e-9),
             "structure_factor_m": number(light, None if light is None else 6e-9),
             "axis_correlation_m": number(88e-9, 4e-9),
             "line_density_m": 87.7e-9,

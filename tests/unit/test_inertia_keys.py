@@ -85,7 +85,7 @@ def test_check_says_when_inertia_matters():
 
 def test_an_enlarged_mass_is_reported_and_rates_are_withheld():
     found = expect(film('dynamics = "langevin"\nmass_factor = 1e5'))
-    assert "Masses are 100000 times the true ones" in " ".join(found.sentences)
+    assert "Masses are 100000 times the true ones" in " ".join(found.cautions)
     assert "no relaxation of the magnetisation is quoted" in " ".join(found.cautions)
     assert found.derived["moment_relaxation_meaningful"] is False
     assert found.derived["mass_factor"] == 1e5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from html.parser import HTMLParser
 
@@ -116,6 +117,33 @@ def test_points_not_at_rest_are_open_and_the_legend_says_so(tables):
     assert "open: not yet at rest" in said
     assert "filled: came to rest" in said
     assert "thickness 150 nm" in said
+
+
+def test_lines_do_not_run_across_failed_points(tmp_path):
+    def failed(columns, replica):
+        gone = columns["field.strength_T"] == FIELDS[2]
+        return usual(columns, replica) | ({"outcome": ("failed", "thrown")} if gone else {})
+
+    figure = trend(collect(planted_sweep(tmp_path, measures=failed)), "chains_mean_length")
+    lines = [line for line in figure.axes[0].lines if len(line.get_xdata()) == len(FIELDS)]
+    curves = [np.asarray(line.get_ydata(), float) for line in lines]
+    broken = [y for y in curves if np.isnan(y[2])]
+    assert len(broken) == 2  # a curve for each thickness
+    assert all(np.isfinite(y[[0, 1, 3]]).all() for y in broken)
+
+
+def test_spacings_keep_their_numbers_beside_an_empty_panel(tmp_path):
+    def no_light(columns, replica):
+        return usual(columns, replica) | {"nearest": None}
+
+    table = collect(planted_sweep(tmp_path, measures=no_light))
+    figure = trend_figures(table)["trend_spacing"]()
+    figure.canvas.draw()
+    numbers = [[t.get_text() for t in a.get_yticklabels() if t.get_visible()] for a in figure.axes]
+    filled = [a for a in figure.axes if a.lines]
+    assert 0 < len(filled) < 3
+    assert any("0" in one for panel in numbers for one in panel)
+    assert "Distance between chains" in filled[0].get_ylabel()
 
 
 def test_axes_have_units_and_theory(tables):
@@ -244,6 +272,19 @@ def test_the_page_links_to_each_report_that_is_there(tmp_path):
     links = Page(path.read_text(encoding="utf-8")).links
     assert len(links) == 3
     assert all((path.parent / link).is_file() for link in links)
+
+
+def test_the_page_names_points_of_small_patches(tmp_path):
+    folder = planted_sweep(tmp_path / "sweep")
+    path = folder / "runs" / "point_1_replica_1" / "measures.json"
+    numbers = json.loads(path.read_text())
+    numbers["warnings"] = ["spacing: the patch holds 4 line-density spacings across the chains"]
+    path.write_text(json.dumps(numbers))
+    table = collect(folder)
+    assert table.small_patches == {"narrow": (1,), "short": ()}
+    page = sweep_report.page(table)
+    assert "At 1 of 8 points" in page
+    assert "too narrow for a sharp spacing" in page
 
 
 def test_the_page_of_a_faultless_sweep_has_no_warnings(tmp_path):
