@@ -26,6 +26,7 @@ from analysis.memory_numbers import memory_numbers, short_run_warning
 from analysis.possible import keep_possible
 from analysis.relaxation import bond_survival, independent_structures
 from analysis.spacing import SpacingFrames
+from analysis.stage_numbers import stage_numbers
 from analysis.stages import Stage, field_direction, field_series, last_stage
 from analysis.susceptibility_numbers import susceptibility_numbers
 from analysis.swings import turning_frames
@@ -206,6 +207,7 @@ def _assembled(
         "magnetisation": magnetisation,
         "relaxation": tell.relaxation_numbers(run, series, field, warnings, stage)
         | memory_numbers(run, series, stage, warnings),
+        "stages": stage_numbers(run, field, series),
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
     }

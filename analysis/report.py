@@ -13,7 +13,7 @@ from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from analysis import report_chains, report_text, style
+from analysis import report_chains, report_text, stage_numbers, style
 from analysis.drawing import figure_or_nothing, missing_figure
 from analysis.files import write_text
 from analysis.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
@@ -71,7 +71,9 @@ def page(measurement: Measurement, run: Run) -> str:
         warnings=_warnings(numbers, run),
         figures=_figures(measurement, run),
         basis=escape(_basis(run)),
-        measured=_measured_table(numbers) + report_chains.section(numbers),
+        measured=_measured_table(numbers)
+        + stage_numbers.section(numbers)
+        + report_chains.section(numbers),
         derived=_derived_table(run),
         glossary=definitions(report_text.GLOSSARY),
         cautions=definitions(report_text.CAUTIONS),
@@ -98,7 +100,13 @@ def _summary(numbers: dict[str, Any], run: Run) -> str:
     size = "" if diameter == NOT_MEASURED else f" of {diameter} diameter"
     words = f"{len(run.diameters)} magnetic particles{size} in a film {thickness} thick"
     words += "" if time == NOT_MEASURED else f", followed for {time}"
-    words += "." if field == NOT_MEASURED else f" in a field of {field}."
+    stages = numbers.get("stages")
+    changes = isinstance(stages, list) and len(stages) > 1
+    upto = "up to " if changes else ""
+    words += "." if field == NOT_MEASURED else f" in a field of {upto}{field}."
+    over = stage_numbers.averaged_over(numbers)
+    if changes and over:
+        words += f" What follows is for its last stage, averaged over {over}."
     length = with_error(*measured(numbers, "chains", "mean_length"))
     singles = with_error(*measured(numbers, "chains", "singles_fraction"), "%")
     apart = with_error(*measured(numbers, "spacing", "nearest_neighbour_m"), "m")

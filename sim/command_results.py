@@ -358,12 +358,16 @@ def measure_sweep(directory: Path, criteria: dict[str, Any]) -> SweepTable:
 def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
     """Return the numbers that a run prints, as label and text."""
     from analysis.number_text import measured, with_error
+    from analysis.stage_numbers import averaged_over, decay_rows
 
     numbers = measurement.numbers
     rows = [
         (label, with_error(*measured(numbers, section, key), unit))
         for label, section, key, unit in HEADLINE
     ]
+    rows += decay_rows(numbers)
+    if over := averaged_over(numbers):
+        rows.insert(0, ("averaged over", over))
     reached = numbers.get("equilibration", {}).get("reached")
     rows.append(("equilibrium", "reached" if reached else "not reached: values at this time"))
     return rows

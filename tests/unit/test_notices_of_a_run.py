@@ -1,4 +1,4 @@
-"""What is said before a run and touches its numbers stands in the run file and beside the numbers."""
+"""What is said before a run and touches its numbers stands in its file and beside the numbers."""
 
 from analysis.measures import measure
 from analysis.trajectory import open_run

@@ -1,0 +1,64 @@
+"""On and off: each steady stage has its averages, and the headline says which one it is about."""
+
+import numpy as np
+import pytest
+
+from analysis import report
+from analysis.measures import measure
+from analysis.stage_numbers import averaged_over, decay_rows
+from analysis.trajectory import open_run
+from sim.command_results import headline_rows
+from tests.reference.planted import planted_run
+
+OFF = 1e-4
+
+
+@pytest.fixture(scope="module")
+def measurement(tmp_path_factory):
+    """Return what is measured of a planted run whose field goes off halfway."""
+    return measure(run_of(tmp_path_factory.mktemp("planted"), switch_off_at=OFF))
+
+
+def run_of(folder, **given):
+    return open_run(planted_run(folder, **given))
+
+
+def test_each_steady_stage_has_its_averages(measurement):
+    on, off = measurement.numbers["stages"]
+    assert on["end_s"] <= OFF < off["end_s"]
+    assert on["field_t"] > 0.0
+    assert off["field_t"] == 0.0
+    series = measurement.curves["time_series"]
+    time, length = np.asarray(series["time_s"]), np.asarray(series["mean_length"])
+    for stage in (on, off):
+        inside = (time >= stage["from_time_s"] - 1e-12) & (time <= stage["end_s"] + 1e-12)
+        assert stage["mean_length"]["value"] == pytest.approx(length[inside].mean())
+    last = measurement.numbers["chains"]["mean_length"]["value"]
+    assert off["mean_length"]["value"] == pytest.approx(last)
+
+
+def test_the_headline_names_the_stage_and_the_decay(measurement):
+    rows = dict(headline_rows(measurement))
+    assert rows["averaged over"].endswith("with the field off")
+    assert [label for label, _ in decay_rows(measurement.numbers)] == [
+        "decay of the length (to 1/e)",
+        "decay of the alignment",
+        "decay of the magnetisation",
+    ]
+    assert "decay of the length (to 1/e)" in rows
+
+
+def test_the_page_says_which_stage_its_numbers_are_of(measurement, tmp_path):
+    page = report.page(measurement, run_of(tmp_path, switch_off_at=OFF)).replace("\xa0", " ")
+    assert "in a field of up to" in page
+    assert f"averaged over {averaged_over(measurement.numbers)}" in page
+    assert "Stages of the field" in page
+
+
+def test_one_steady_field_needs_no_such_words(tmp_path):
+    run = run_of(tmp_path)
+    measurement = measure(run)
+    page = report.page(measurement, run).replace("\xa0", " ")
+    assert len(measurement.numbers["stages"]) == 1
+    assert "up to" not in page.split("A chain holds")[0]
+    assert "Stages of the field" not in page
