@@ -227,7 +227,10 @@ def require_sound(file: h5py.File, frames: int) -> None:
     ------
     OSError
         If a checksum does not fit.
+    RuntimeError, ValueError
+        If what is said of the box cannot be read.
     """
+    plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
     for path in ("diameter", "core_diameter", "moment_magnitude", "box/edges"):
         file[f"/particles/film/{path}"][()]
     moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *SERIES]

@@ -116,7 +116,10 @@ def test_help_names_every_command_and_the_exit_codes(capsys):
             ["measure", "d", "--bond-distance", "9"],
             "--bond-distance must be from 1 to 2; received 9",
         ),
-        (["measure", "d", "--bond-distance", "nan"], "--bond-distance must be from 1 to 2"),
+        (
+            ["measure", "d", "--bond-distance", "nan"],
+            "--bond-distance: must be a number; received nan",
+        ),
         (
             ["measure", "d", "--bond-energy", "2 kT"],
             '--bond-energy must be from -1000 kT to -0.5 kT; received "2 kT"',
