@@ -327,6 +327,10 @@ def _combined(estimates: list[Estimate], scatter: float | None) -> Estimate:
     return replace(mean, error=mean.error * max(1.0, scatter))
 
 
+FORMULA_STARTS = ("=", "+", "-", "@")
+"""A spreadsheet computes a text that begins so; an apostrophe before it keeps it a text."""
+
+
 def write_tables(table: SweepTable, directory: str | Path) -> list[Path]:
     """Write sweep.csv and summary.csv, each atomically.
 
@@ -341,13 +345,13 @@ def write_tables(table: SweepTable, directory: str | Path) -> list[Path]:
     -------
     list of Path
         The two files. Numbers read back to the same bits; a cell is empty where nothing was
-        measured.
+        measured; a text that a spreadsheet would take for a formula begins with an apostrophe.
     """
     paths = []
     for name, rows in (("sweep.csv", table.rows), ("summary.csv", table.summary)):
         stream = io.StringIO()
         writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow(rows[0] if rows else [])
+        writer.writerow([_cell(name) for name in rows[0]] if rows else [])
         writer.writerows([_cell(value) for value in row.values()] for row in rows)
         path = Path(directory) / name
         write_text(path, stream.getvalue())
@@ -363,4 +367,5 @@ def _cell(value: Any) -> str:
         if not math.isfinite(value):
             return ""
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
-    return " ".join(str(value).split())
+    text = " ".join(str(value).split())
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
