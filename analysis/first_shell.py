@@ -23,6 +23,9 @@ FEWEST_BLOCKS = 3
 WORTH = 8.0
 """Improvement of the fit, over its mean square, from which on a shell has two widths (F test)."""
 
+EDGE = math.log(2.5)
+"""Log of right over left width from which on a shell is an edge and no spacing."""
+
 NARROW = 0.5
 """A shell narrower than this share of a bin has its place only to the rectangle of a bin."""
 
@@ -46,7 +49,8 @@ def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> E
     Estimate or None
         The error is the jackknife over the parts of the film (Efron and Tibshirani, An
         Introduction to the Bootstrap, 1993, chapter 11, from memory), widened by Student's factor.
-        None where the shell has no mode between its two valleys, or too few parts hold pairs.
+        None where the shell has no mode between its two valleys or is an edge (chains at random
+        that only keep a distance), or too few parts hold pairs.
     """
     step = float(edges[1] - edges[0])
     first, last = _valleys(counts.sum(axis=0), ideal, int(guess / step))
@@ -64,7 +68,8 @@ def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> E
     # One width more must be worth it: a law with two has its mode less certain.
     skew = (cost - two_cost) * (len(centres) - len(two)) > WORTH * two_cost
     whole = two if skew and len(centres) > len(two) else bell
-    if not centres[0] < whole[0] < centres[-1]:
+    # Rising at once and falling slowly is the mark of chains that only keep a distance.
+    if not centres[0] < whole[0] < centres[-1] or (len(whole) == len(two) and whole[4] > EDGE):
         return None
     places = np.array([_fit(centres, total - inside[k], level, whole)[0][0] for k in parts])
     count = len(parts)

@@ -10,13 +10,13 @@ narrower than the grid has a position but no width.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.structure import ModeGrid
+from analysis.structure import ModeGrid, alike
 from analysis.uncertainty import NOTHING, Estimate
 
 Floats = NDArray[np.float64]
@@ -60,6 +60,32 @@ class Line:
     grid_step: float
     q: Floats
     s: Floats
+
+    def widened(self, share: float) -> Line:
+        """Return the line with errors for but a share of its modes being independent."""
+        more = 1 / math.sqrt(share)
+        width = None if self.width is None else (self.width[0], self.width[1] * more)
+        return replace(
+            self,
+            position=(self.position[0], self.position[1] * more),
+            width=width,
+            height=(self.height[0], self.height[1] * more),
+        )
+
+
+def alike_modes(average: Floats, grid: ModeGrid, across: Floats, band: float) -> float:
+    """Return the share of the modes of a band that count as independent, see ``structure.alike``.
+
+    Parameters
+    ----------
+    average, grid, across, band : arrays
+        As of ``analysis.structure.profile``.
+    """
+    qx, qy, use = grid.flat()
+    off = np.abs(qx * across[1] - qy * across[0])
+    use = use & (off <= band * (1 + 1e-9))
+    step = min(float(grid.qy[1]), float(grid.qx[-1]) / (len(grid.qx) // 2))
+    return alike(np.rint(off[use] / (1e-3 * step)), average[use])
 
 
 def modes_across(
@@ -114,10 +140,9 @@ def fit_line(
     -----
     S = (h P(q) + a) exp(b q), where P = (1 - H^2)/(1 - 2 H cos(2 pi q/q0) + H^2) is the structure
     factor of a row of independent normal gaps, H = exp(-q^2 s^2/2) (Hosemann and Bagchi, Direct
-    Analysis of Diffraction by Matter, 1962, from memory), scaled to 1 at q0, or a Lorentzian of the same width: each counts as it
-    is likely. What is reported is the place of the
-    maximum of S, for which no more than its shape near there is needed. The intensity of a mode is gamma distributed about S
-    (speckle), so what is fitted is its likelihood (Whittle 1953), of which least squares with
+    Analysis of Diffraction by Matter, 1962, from memory), scaled to 1 at q0, or a
+    Lorentzian of the same width: each counts as it is likely. What is reported is the place of
+    the maximum of S. The intensity of a mode is gamma distributed about S (speckle), so what is fitted is its likelihood (Whittle 1953), of which least squares with
     weights 1/S^2 are the limit for many structures. Errors are from the Fisher information, larger
     by the root of the scatter over that of pure speckle where there is more of it.
     """
@@ -317,6 +342,8 @@ def line_numbers(
                 "has no width"
             )
         else:
+            # Where a line is broad its top moves further than the slopes at the best fit tell.
+            error = max(error, peak.error)
             shape["width_per_m"] = Estimate(*line.width, seen).as_dict()
     length = 2 * math.pi / place
     entries["structure_factor_m"] = Estimate(length, error * length / place, seen).as_dict()

@@ -14,7 +14,7 @@ from analysis.chain_series import ChainSeries
 from analysis.decay_numbers import decay_numbers
 from analysis.first_shell import shell_place
 from analysis.lag import oscillating_numbers, turning_numbers
-from analysis.line_shape import fit_line, grid_step, line_numbers, modes_across
+from analysis.line_shape import alike_modes, fit_line, grid_step, line_numbers, modes_across
 from analysis.relaxation import growth, growth_stages, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
@@ -29,6 +29,8 @@ Curve = dict[str, Any]
 
 LIKELY_NOISE = 0.05
 PERHAPS_NOISE = 0.02
+FIRST_SHELL = 0.35
+"""Share of the highest shell from which on one counts: a further shell may hold two neighbours."""
 SPACINGS_WANTED = 20.0
 LENGTHS_WANTED = 5.0
 SPANNING_WARNING = 0.01
@@ -209,6 +211,8 @@ def _crest(
     average = frames.map_sum / max(1, frames.map_frames)
     modes = modes_across(average, frames.grid, across, c["band_per_m"])
     line = fit_line(*modes, number.value, step, seen) if number.value else None
+    if line is not None and across is not None:
+        line = line.widened(alike_modes(average, frames.grid, across, c["band_per_m"]))
     entries, curves["structure_factor_line"] = line_numbers(number, line, step, warnings)
     return entries
 
@@ -219,7 +223,9 @@ def _first_shell(
     """Return the first maximum of the pair correlation of chain axes."""
     c = curves["axis_correlation"]
     largest = 0.95 * frames.reach
-    peak = find_peak(c["distance_m"], c["g"], c["error"], c["flat_error"], frames.shortest, largest)
+    peak = find_peak(
+        c["distance_m"], c["g"], c["error"], c["flat_error"], frames.shortest, largest, FIRST_SHELL
+    )
     name = "spacing.axis_correlation_m"
     found = _peak_number(name, peak, seen, warnings)
     if found.value is None:
@@ -229,7 +235,10 @@ def _first_shell(
         found.value,
     )  # fmt: skip
     if place is None:
-        warnings.append(f"{name}: the first maximum has no place that could be fitted")
+        warnings.append(
+            f"{name}: the first maximum is no bell but an edge, as of chains that only keep a "
+            "distance, or too few parts of the film hold it"
+        )
         return NOTHING
     return replace(place, samples=seen)
 
