@@ -63,13 +63,16 @@ def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> E
     total = inside.sum(axis=0)
     high = math.log(max(1e-3, float((total / level).max())))
     bell, cost = _fit(centres, total, level, np.array([0.0, 0.3, high, -3.0]))
-    edge = np.array([bell[0] - 0.5 * math.exp(bell[1]), bell[1] - 1.5, bell[2], bell[3], 1.5])
+    top = float(centres[int((total / level).argmax())])
+    edge = np.array([top, -1.2, high, bell[3], bell[1] + 1.7])
     two, two_cost = _fit(centres, total, level, edge)
     # One width more must be worth it: a law with two has its mode less certain.
     skew = (cost - two_cost) * (len(centres) - len(two)) > WORTH * two_cost
     whole = two if skew and len(centres) > len(two) else bell
     # Rising at once and falling slowly is the mark of chains that only keep a distance.
-    if not centres[0] < whole[0] < centres[-1] or (len(whole) == len(two) and whole[4] > EDGE):
+    if not centres[0] < whole[0] < centres[-1] or (
+        len(whole) == len(two) and whole[4] > EDGE and whole[1] + whole[4] > math.log(2.0)
+    ):
         return None
     places = np.array([_fit(centres, total - inside[k], level, whole)[0][0] for k in parts])
     count = len(parts)
@@ -85,6 +88,8 @@ def _valleys(counts: Floats, ideal: Floats, top: int) -> tuple[int, int]:
     g = np.divide(counts, ideal, out=np.zeros_like(counts), where=ideal > 0)
     smooth = np.convolve(np.pad(g, 2, mode="edge"), np.ones(5) / 5, mode="valid")
     top = min(max(top, 1), len(g) - 2)
+    around = max(0, top - 3)
+    top = around + int(smooth[around : top + 4].argmax())
     half = 0.5 * smooth[top]
     first = last = top
     # Wiggles near the top are noise: a valley ends where the curve has risen by a tenth again.
