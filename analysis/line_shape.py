@@ -31,7 +31,8 @@ NARROWEST = 0.25
 """Smallest half width in grid steps that is fitted."""
 
 BROADEST = 0.38
-"""Largest half width in peak places that is fitted; broader ones do not come down between orders."""
+"""Largest half width in peak places that is fitted; broader ones do not come down between
+orders."""
 
 RESOLVED = 0.35
 """Half width in grid steps under which a line counts as not resolved."""
@@ -46,7 +47,8 @@ class Line:
     Attributes
     ----------
     position, width, height : (value, error)
-        Place of the maximum, full width at half height, height above the background; the width is None where
+        Place of the maximum, full width at half height, height above the background; the width is
+        None where
         the grid does not resolve it.
     grid_step : float
         Distance between modes along the direction of the peak.
@@ -142,7 +144,8 @@ def fit_line(
     factor of a row of independent normal gaps, H = exp(-q^2 s^2/2) (Hosemann and Bagchi, Direct
     Analysis of Diffraction by Matter, 1962, from memory), scaled to 1 at q0, or a
     Lorentzian of the same width: each counts as it is likely. What is reported is the place of
-    the maximum of S. The intensity of a mode is gamma distributed about S (speckle), so what is fitted is its likelihood (Whittle 1953), of which least squares with
+    the maximum of S. The intensity of a mode is gamma distributed about S (speckle), so what is
+    fitted is its likelihood (Whittle 1953), of which least squares with
     weights 1/S^2 are the limit for many structures. Errors are from the Fisher information, larger
     by the root of the scatter over that of pure speckle where there is more of it.
     """

@@ -254,7 +254,8 @@ class SpacingFrames:
 
         Heights are spread evenly over the layer that the chains fill, so a lattice keeps the peaks
         that its layers make. For a direction u, pairs are level when
-        |dx u_x' + dz u_z| < window, with x' the direction of the chains in the plane; averaged over pairs dz and levels, the lateral measure is exact.
+        |dx u_x' + dz u_z| < window, with x' the direction of the chains in the plane; averaged
+        over pairs dz and levels, the lateral measure is exact.
         """
         count = len(points)
         edges = self.edges
