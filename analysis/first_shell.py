@@ -55,7 +55,7 @@ def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> E
     step = float(edges[1] - edges[0])
     first, last = _valleys(counts.sum(axis=0), ideal, int(guess / step))
     rows = slice(first, last + 1)
-    centres = (np.arange(first, last + 1) + 0.5) - guess / step
+    centres = np.asarray(np.arange(first, last + 1) + 0.5 - guess / step, dtype=np.float64)
     inside, level = counts[:, rows], ideal[rows]
     parts = np.flatnonzero(inside.sum(axis=1) > 0)
     if len(centres) < 4 or len(parts) < FEWEST_BLOCKS:
