@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.light import Mixture
+from analysis.light import Mixture, filled_index
 from analysis.optics import Optics
 from analysis.projection import grid_shape, particle_thickness, wave_vectors
 from analysis.trajectory import Run
@@ -212,16 +212,35 @@ def screen(
     return np.asarray(per_metre * film.index_per_fraction() * smooth)
 
 
-def mixtures(run: Run, optics: Optics) -> list[Mixture] | None:
-    """Return the film as a mixture for each wavelength; None where an index is not known."""
+NO_CORES = "not known: the file holds no /particles/.../core_diameter"
+
+
+def unknown(run: Run, optics: Optics) -> str | None:
+    """Say why a film has no index, for which its cores are needed; None where it has one."""
+    if optics.core_indices is None:
+        return f"the index of the cores is {optics.core_source}"
+    return f"the volume of the cores is {NO_CORES}" if run.core_diameters is None else None
+
+
+def mixtures(run: Run, optics: Optics, grains: bool = False) -> list[Mixture] | None:
+    """Return the film as a mixture for each wavelength; None where an index is not known.
+
+    What lies under the shell is core throughout, or a bead of small cores in their matrix after
+    Maxwell Garnett (``light.filled_index``); ``grains`` takes the law of Bruggeman in its place,
+    in which cores touch each other as they come.
+    """
     if optics.core_indices is None or run.core_diameters is None:
         return None
+    inside = [
+        filled_index(core, optics.matrix_index, optics.magnetic_share, grains=grains)
+        for core in optics.core_indices
+    ]
     whole = float((run.diameters**3).sum())
     fraction = math.pi / 6 * whole / (float(run.sides[0] * run.sides[1]) * run.thickness)
     share = float((run.core_diameters**3).sum()) / whole
     return [
-        Mixture.of(optics.carrier_index, optics.shell_index, core, share, fraction)
-        for core in optics.core_indices
+        Mixture.of(optics.carrier_index, optics.shell_index, index, share, fraction)
+        for index in inside
     ]
 
 

@@ -7,7 +7,14 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     "patch_m": ("m", "sides x and y of the simulated patch, which repeats"),
     "particle_count": ("1", "particles in the patch"),
     "volume_fraction": ("1", "volume of whole particles, core and shell, over that of the film"),
-    "core_share": ("1", "volume of the cores over that of whole particles"),
+    "core_share": (
+        "1",
+        "volume of the cores over that of whole particles; of beads that of the small cores alone",
+    ),
+    "magnetic_share": (
+        "1",
+        "share of the volume under the shell that cores fill: 1, or of beads the rest is matrix",
+    ),
     "median_diameter_m": ("m", "median diameter of whole particles, core and shell"),
     "structure_factor_m": (
         "m",
@@ -41,16 +48,26 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     "singles_fraction": ("1", "share of the particles that are in no chain"),
     "period_m": (
         "m",
-        "spacing used for diffraction: structure_factor_m, else nearest_neighbour_m, else "
-        "line_density_m, see taken_from",
+        "spacing used for diffraction: structure_factor_m, or none, with the reason, where no peak "
+        "of the structure factor stands out",
     ),
     "chain_direction": ("1", "unit vector (x, y, z) along the chains; z is across the film"),
-    "areal_density_per_m2": ("1/m2", "chains of two and more particles over the area of the film"),
+    "areal_density_per_m2": (
+        "1/m2",
+        "open and branched chains of two and more particles over the area of the film; rings are "
+        "none",
+    ),
     "wavelengths_m": ("m", "vacuum wavelengths, from the parameter file"),
     "wavelength_m": ("m", "vacuum wavelength"),
     "core_index": ("1", "refractive index of the cores at each wavelength, [n, k] of n + ik"),
     "carrier_index": ("1", "refractive index of the liquid"),
     "shell_index": ("1", "refractive index of the shells"),
+    "matrix_index": ("1", "refractive index of what fills a bead between its cores"),
+    "bead_index": (
+        "1",
+        "refractive index of a bead without its shell, [n, k]: cores in their matrix after Maxwell "
+        "Garnett; error: distance to the law of Bruggeman, in which cores touch as they come",
+    ),
     "outer_index": ("1", "refractive index of the medium outside the windows"),
     "numerical_aperture": ("1", "numerical aperture of what looks at the film"),
     "resolution_m": ("m", "finest period that the aperture resolves, wavelength/(2 aperture)"),
@@ -63,11 +80,18 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     "n_along": (
         "1",
         "effective refractive index for light polarised along chain_direction (Maxwell Garnett, "
-        "depolarisation factors of chains of the measured lengths and order)",
+        "depolarisation factors of chains of the measured lengths and order); error: order, "
+        "lengths, mixing in beads, and what point dipoles leave out where particles touch",
     ),
     "k_along": ("1", "its absorption index"),
     "n_across": ("1", "effective refractive index for light polarised across chain_direction"),
     "k_across": ("1", "its absorption index"),
+    "birefringence": (
+        "1",
+        "n_along - n_across; point dipoles, which is too little where particles touch: the error "
+        "holds what all multipoles of uniform spheres would add",
+    ),
+    "dichroism": ("1", "k_along - k_across, with the like error"),
     "n_without_structure": (
         "1",
         "effective refractive index of the same particles, none in chains",
@@ -110,5 +134,7 @@ STRUCTURE_FACTOR = (
 
 LIMITS = (
     "an error of null marks a number that is computed, or that has no value",
-    "effective indices: particles far smaller than the wavelength, chains straight, point dipoles",
+    "effective indices: particles far smaller than the wavelength, chains straight, rings as open "
+    "chains, point dipoles (birefringence of touching particles is a few per cent too small, as "
+    "its error says)",
 )

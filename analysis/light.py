@@ -12,11 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.touching_spheres import SPHERE, depolarisation_beyond_dipoles
+
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-SPHERE = 1.0 / 3.0
-"""Depolarisation factor of a sphere."""
+LONGEST_SOLVED = 24
+"""Spheres in the longest chain whose multipoles are solved for."""
 
 
 def grating_angle(
@@ -140,6 +142,63 @@ def coated_sphere(core: complex, shell: complex, core_share: float) -> complex:
     return shell * (1 + 2 * pull) / (1 - pull)
 
 
+def filled_index(core: complex, matrix: float, share: float, *, grains: bool = False) -> complex:
+    """Return the refractive index of a bead whose small cores lie apart in a matrix.
+
+    Parameters
+    ----------
+    core : complex
+        Index n + ik of the cores.
+    matrix : float
+        Index of what lies between them.
+    share : float
+        Share of the bead's volume that the cores fill; at 1 the bead is core throughout.
+    grains : bool
+        Mix after Bruggeman instead.
+
+    Returns
+    -------
+    complex
+        Index of the bead, its square after Maxwell Garnett with the matrix as host: the law of
+        spheres that the host surrounds, as cores in a polymer are.
+
+    Notes
+    -----
+    Maxwell Garnett, Phil. Trans. R. Soc. A 203, 385 (1904); Bohren and Huffman (1983), Eq. 8.50
+    (from memory). It is the lower bound of Hashin and Shtrikman for real indices with the core's
+    the larger; cores that touch and clump lie above it, see ``bruggeman``.
+    """
+    if share == 1.0:
+        return core
+    if grains:
+        return complex(np.sqrt(bruggeman(core**2, complex(matrix**2), share)))
+    return complex(np.sqrt(coated_sphere(core**2, complex(matrix**2), share)))
+
+
+def bruggeman(first: complex, second: complex, share: float) -> complex:
+    """Return the permittivity of a mixture of grains in which neither surrounds the other.
+
+    Parameters
+    ----------
+    first, second : complex
+        Permittivities, both with a positive real part and no gain.
+    share : float
+        Volume share of the first, from 0 to 1.
+
+    Returns
+    -------
+    complex
+        The root without gain of f (e1 - e)/(e1 + 2e) + (1 - f)(e2 - e)/(e2 + 2e) = 0.
+
+    Notes
+    -----
+    Bruggeman, Ann. Phys. (Leipzig) 24, 636 (1935); Bohren and Huffman (1983), Eq. 8.51 (from
+    memory).
+    """
+    half = (3 * share - 1) * first + (2 - 3 * share) * second
+    return complex((half + np.sqrt(complex(half**2 + 8 * first * second))) / 4)
+
+
 def maxwell_garnett(
     host: complex,
     particle: complex,
@@ -157,7 +216,8 @@ def maxwell_garnett(
     fraction : float
         Volume fraction of the particles.
     shapes : (K, 3) array
-        Depolarisation factors of each kind of inclusion along its own three axes.
+        Depolarisation factors of each kind of inclusion along its own three axes; complex where
+        they stand for the answer of coupled absorbing spheres.
     along : (K, 3) array
         Mean square of the cosine between the *first* axis of each kind and x, y, z; the other
         two axes share the rest alike.
@@ -176,7 +236,7 @@ def maxwell_garnett(
     those in all directions Sihvola, Electromagnetic Mixing Formulas (1999), section 4 (from
     memory).
     """
-    factors = np.asarray(shapes, dtype=np.float64)
+    factors = np.asarray(shapes, dtype=np.complex128)
     first = np.asarray(along, dtype=np.float64)
     share = np.asarray(weights, dtype=np.float64)
     answer = np.asarray((particle - host) / (host + factors * (particle - host)), np.complex128)
@@ -238,8 +298,25 @@ class Mixture:
             return 0j
         return (self.plain_index() - complex(np.sqrt(self.carrier))) / self.fraction
 
+    def _factors(self, length: int, closeness: float, multipoles: bool) -> tuple[complex, complex]:
+        """Depolarisation factors of a chain, along and across."""
+        along, across = chain_depolarisation(length, closeness)
+        if not multipoles:
+            return along, across
+        # What multipoles add is that of the inner spheres: it is the same for all long chains.
+        few = min(length, LONGEST_SOLVED)
+        plain = chain_depolarisation(few, closeness)
+        whole = depolarisation_beyond_dipoles(few, closeness, self.particle / self.carrier)
+        return along + whole[0] - plain[0], across + whole[1] - plain[1]
+
     def chained_index(
-        self, lengths: ArrayLike, shares: ArrayLike, closeness: float, squares: ArrayLike
+        self,
+        lengths: ArrayLike,
+        shares: ArrayLike,
+        closeness: float,
+        squares: ArrayLike,
+        *,
+        multipoles: bool = False,
     ) -> Complexes:
         """Return the refractive index along x, y, z of a film with straight chains.
 
@@ -251,10 +328,13 @@ class Mixture:
             Cube of diameter over distance of neighbours in a chain.
         squares : (3,) array
             Mean square of the cosine between chain axes and x, y, z.
+        multipoles : bool
+            Whether spheres are more than point dipoles; they then are uniform up to their rims,
+            which overdoes it where a shell keeps cores apart.
         """
         shapes = []
         for length in np.asarray(lengths, dtype=np.int64):
-            along, across = chain_depolarisation(int(length), closeness)
+            along, across = self._factors(int(length), closeness, multipoles)
             shapes.append((along, across, across))
         axes = np.broadcast_to(np.asarray(squares, dtype=np.float64), (len(shapes), 3))
         mixed = maxwell_garnett(self.carrier, self.particle, self.fraction, shapes, axes, shares)

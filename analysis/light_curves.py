@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.far_field import averaged_frames, far_field, mixtures
+from analysis.far_field import averaged_frames, far_field, mixtures, unknown
 from analysis.measures import Measurement
 from analysis.optics import Optics
 from analysis.projection import grid_shape, particle_thickness, resolved
@@ -34,10 +34,11 @@ def add_light(
     Returns
     -------
     Measurement
-        The same one. ``light`` holds ``optics``, ``films`` (a ``Mixture`` a wavelength) and
-        ``closeness``; ``optical_thickness`` the map of the last frame; ``far_field`` the list
+        The same one. ``light`` holds ``optics``, ``films`` (a ``Mixture`` a wavelength),
+        ``grains`` (the same with beads after Bruggeman) and ``closeness``;
+        ``optical_thickness`` the map of the last frame; ``far_field`` the list
         ``wavelengths`` of ``far_field.far_field``. Both are empty where the index of the cores
-        is not known.
+        is not known. What is assumed, and why an index is not known, joins the ``warnings``.
     """
     chosen = Optics.of(run.resolved, optics)
     films = mixtures(run, chosen)
@@ -45,8 +46,10 @@ def add_light(
     curves["light"] = {
         "optics": chosen,
         "films": films,
+        "grains": mixtures(run, chosen, grains=True),
         "closeness": bond_closeness(measurement.last_frame),
     }
+    _warn(measurement, run, chosen)
     curves["optical_thickness"] = {}
     curves["far_field"] = {}
     if films is None:
@@ -79,6 +82,26 @@ def add_light(
         "aperture": chosen.numerical_aperture,
     }
     return measurement
+
+
+LARGEST_FOR_MIXTURES = 1.0
+"""Circumference of a particle over the wavelength in the liquid from which on it is not small."""
+
+
+def _warn(measurement: Measurement, run: Run, optics: Optics) -> None:
+    """Say what the numbers of light rest on, once."""
+    said = [f"light: {words}" for words in optics.assumed]
+    reason = unknown(run, optics)
+    if reason is not None:
+        said.append(f"light: {reason}")
+    size = float(np.pi * np.median(run.diameters)) * optics.carrier_index / min(optics.wavelengths)
+    if reason is None and size > LARGEST_FOR_MIXTURES:
+        said.append(
+            f"light: the circumference of the particles is {size:.2g} wavelengths in the liquid; "
+            "effective indices hold far below 1, so indices, transmittance and far field are rough"
+        )
+    warnings = measurement.numbers.setdefault("warnings", [])
+    warnings.extend(words for words in said if words not in warnings)
 
 
 def light_of(measurement: Measurement) -> dict[str, Any]:

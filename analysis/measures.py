@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -76,6 +77,7 @@ def measure(
     bond_alignment: float | None = None,
     bond_energy: float | str | None = None,
     from_time: float | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
 ) -> Measurement:
     """Measure a run.
 
@@ -90,6 +92,8 @@ def measure(
     from_time : float, optional
         Average from this time in s on; by default over the second half of the last steady stage
         of the field.
+    on_progress : callable, optional
+        Called with (frames measured, frames) after each frame.
 
     Returns
     -------
@@ -108,7 +112,8 @@ def measure(
     field = field_series(run)
     stage = last_stage(run, field, from_time)
     by_field = field_direction(run, field)
-    passed = _pass(run, stage, by_field, field_direction(run, field, zero_too=True), rule, field)
+    along = field_direction(run, field, zero_too=True)
+    passed = _pass(run, stage, by_field, along, rule, field, on_progress)
     span = float(run.times[stage.frames[-1]] - run.times[stage.frames[0]])
     life = bond_survival(passed.details.bonds, run.times[stage.frames], run.count)
     structures = independent_structures(life, span)
@@ -124,6 +129,7 @@ def _pass(
     along: Floats | None,
     rule: BondRule,
     vectors: Floats,
+    on_progress: Callable[[int, int], None] | None = None,
 ) -> _Pass:
     """Go once through all frames."""
 
@@ -163,6 +169,8 @@ def _pass(
         if frame in averaged:
             spacing.add(positions, last)
             details.add(frame, positions, moments, last)
+        if on_progress is not None:
+            on_progress(frame + 1, run.frames)
     return _Pass(series, spacing, details, last)
 
 

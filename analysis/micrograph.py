@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.micrograph_lines import Centre, centre_of, stripe_width
 from analysis.pattern import Stripes, half_width, stripes
 from analysis.picture_file import Picture
-from analysis.structure import OVERTONE, ModeGrid, Peak, find_peak, profile
+from analysis.structure import ModeGrid, Peak, find_peak, profile
 
 Floats = NDArray[np.float64]
 
@@ -51,19 +52,33 @@ SMOOTHED = 1.27
 """The same correlation makes the maxima of a smoothed noisy curve higher: the root of
 1 + 4 (4/9 + 1/36 / 4)/3, for the weights (1, 2, 1)/4."""
 
+BAND_MODES = 4.0
+"""Modes off the line across the stripes that count for the centre: all that the window lights."""
+
+LEAST = 3e-5
+"""Relative error of a spacing below which the light's polynomial is not known."""
+
+COPIES = 60
+"""Noisy copies of a profile from which the error of its width follows."""
+
 STUDENT = 1.2
 """Student's factor for one standard error from four values."""
 
-LIKELY_NOISE, PERHAPS_NOISE = 0.2, 0.02
+LIKELY_NOISE, PERHAPS_NOISE = 0.05, 0.02
 """Chance of a peak from noise alone above which it is withheld, or warned about."""
 
 DEFINITIONS = {
-    "spacing_m": ("m", "2 pi over the peak of the power spectrum across the stripes"),
-    "spread_m": ("m", "half width at half height of that peak, as a length"),
+    "spacing_m": ("m", "2 pi over the centre of the peak of the power spectrum across the stripes"),
+    "spread_m": (
+        "m",
+        "half width at half height of that peak, as a length; that of the picture's size and "
+        "window is part of it",
+    ),
     "width_m": (
         "m",
-        "full width at half height of the central peak of the autocorrelation across the stripes: "
-        "width of the stripes or of the gaps, whichever is less; blur widens it",
+        "full width at half height of the mean stripe, the brightness averaged at equal phases of "
+        "the pattern: of the stripes or of the gaps, whichever are narrower; what blur may have "
+        "added is part of the error",
     ),
     "direction_deg": ("deg", "direction of the stripes, from the picture's right upwards"),
     "order": (
@@ -117,8 +132,8 @@ def measure_picture(picture: Picture) -> Micrograph:
                 f"{100 * peak.chance:.0f} of 100 cases"
             )
         found = _near(spectrum, peak.position)
-        values = _values(flat, spectrum, found, curve, peak.position, peak.error)
-        held = float(picture.sides.min()) * peak.position / (2 * math.pi)
+        values = _values(flat, spectrum, found, curve, peak)
+        held = float(picture.sides.min()) / values["spacing_m"][0]
         if held < SPACINGS_WANTED:
             warnings.append(
                 f"spacing_m: the picture holds {held:.2g} spacings across its shorter side; "
@@ -145,8 +160,10 @@ def measure_picture(picture: Picture) -> Micrograph:
 
 METHOD = (
     f"light taken off by a polynomial of degree {BACKGROUND_DEGREE} in x and y, Hann window, power "
-    "spectrum; profile and peak as for the projected structure factor of a simulated film; errors "
-    "from noisy copies of the profile and from the four quarters of the picture"
+    "spectrum; profile and peak as for the projected structure factor of a simulated film; the "
+    "spacing from the centre of the power about the peak, its error from speckle and noise; that "
+    "of the width from parts of the picture left out, of the spread from noisy copies of the "
+    "profile, of direction and order from the four quarters of the picture"
 )
 
 
@@ -212,14 +229,17 @@ class Spectrum:
         grid = ModeGrid(2 * math.pi / sides[0] * x, 2 * math.pi / sides[1] * y)
         return cls(whole[np.ix_(y, x)].T.copy(), grid, sides)
 
-    def above_noise(self) -> Floats:
-        """Return the power less that of the noise, which the finest tenth of the modes tells."""
+    def noise(self) -> float:
+        """Return the power of the noise, which the finest tenth of the modes tells."""
         qx, qy, use = self.grid.flat()
         reach = np.maximum(np.abs(qx) / self.grid.qx[-1], np.abs(qy) / self.grid.qy[-1])
         fine = use & (reach > 0.9)
         # Power of noise is exponentially distributed: its mean is the median over ln 2.
-        floor = float(np.median(self.power[fine])) / math.log(2)
-        return np.where(use, self.power - floor, 0.0)
+        return float(np.median(self.power[fine])) / math.log(2)
+
+    def above_noise(self) -> Floats:
+        """Return the power less that of the noise."""
+        return np.where(self.grid.flat()[2], self.power - self.noise(), 0.0)
 
 
 def _near(spectrum: Spectrum, position: float) -> Stripes:
@@ -256,75 +276,51 @@ def _peak(
 
 
 def _values(
-    flat: Floats,
-    spectrum: Spectrum,
-    found: Stripes,
-    curve: dict[str, Floats],
-    peak: float,
-    error: float,
+    flat: Floats, spectrum: Spectrum, found: Stripes, curve: dict[str, Floats], peak: Peak
 ) -> dict[str, tuple[float, float]]:
     """Return value and error of every number."""
-    spacing = 2 * math.pi / peak
+    half, half_error = _half_width(curve, peak.position)
+    line = _centre(spectrum, found, peak, half)
+    spacing = 2 * math.pi / line.position
     pixel = float(spectrum.sides[0]) / flat.shape[1]
-    width = _width(spectrum, found, spacing)
     rows, columns = (n // 2 for n in flat.shape)
-    turns, orders, widths, spacings = [], [], [], []
+    turns, orders = [], []
     for part in (flat[:rows], flat[-rows:]):
         for quarter in (part[:, :columns], part[:, -columns:]):
-            own = Spectrum.of(quarter, pixel)
-            seen = _near(own, peak)
+            seen = _near(Spectrum.of(quarter, pixel), line.position)
             turn = seen.direction_deg - found.direction_deg
             turns.append((turn + 90.0) % 180.0 - 90.0)
             orders.append(seen.order)
-            widths.append(_width(own, found, spacing))
-            spacings.append(2 * math.pi / _own_peak(own, found, peak))
     # Within a small part of a mode the direction of a peak is a matter of the grid.
-    least = math.degrees(0.05 * 2 * math.pi / (peak * float(spectrum.sides.min())))
+    least = math.degrees(0.05 * 2 * math.pi / (line.position * float(spectrum.sides.min())))
     return {
-        "spacing_m": (spacing, max(spacing * error / peak, _scatter(spacings))),
-        "spread_m": (spacing * half_width(curve["q_per_m"], curve["s"], peak) / peak, math.nan),
-        "width_m": (width, max(_scatter(widths), 0.25 * pixel)),
+        "spacing_m": (spacing, spacing * max(line.error / line.position, LEAST)),
+        "spread_m": (spacing * half / line.position, spacing * half_error / line.position),
+        "width_m": stripe_width(flat, pixel, found.across, line.position),
         "direction_deg": (found.direction_deg, max(_scatter(turns), least)),
         "order": (found.order, max(_scatter(orders), 1e-3)),
     }
 
 
-def _own_peak(quarter: Spectrum, found: Stripes, peak: float) -> float:
-    """Return the wave number of the highest place of a quarter's profile near a peak."""
-    curve = _profile(quarter, found)
-    q, s = curve["q_per_m"], curve["s"]
-    near = (q > peak / OVERTONE) & (q < peak * OVERTONE)
-    if near.sum() < 3:
-        return peak
-    q, s = q[near], s[near]
-    top = int(np.argmax(s))
-    around = slice(max(0, top - 1), top + 2)
-    return float((q[around] * s[around]).sum() / s[around].sum())
+def _centre(spectrum: Spectrum, found: Stripes, peak: Peak, half: float) -> Centre:
+    """Return the centre of the line about a peak, the peak itself where there is none."""
+    band = max(2 * found.streak, BAND_MODES * 2 * math.pi / float(spectrum.sides.min()))
+    across = found.across if found.order >= DIRECTED else None
+    place = (peak.position, half, band)
+    line = centre_of(spectrum.power, spectrum.noise(), spectrum.grid, spectrum.sides, across, place)
+    return line or Centre(peak.position, peak.error, math.nan)
+
+
+def _half_width(curve: dict[str, Floats], peak: float) -> tuple[float, float]:
+    """Return the half width of a peak, and its scatter in noisy copies of the profile."""
+    q, s, error = (curve[key] for key in ("q_per_m", "s", "error"))
+    value = half_width(q, s, peak)
+    shape = 1 / np.clip(error / np.maximum(s, 1e-300), 1e-6, 3.0) ** 2
+    copies = s * np.random.default_rng(20_001).gamma(shape, 1 / shape, (COPIES, len(s)))
+    low, high = np.nanquantile([half_width(q, copy, peak) for copy in copies], [0.159, 0.841])
+    return value, max(0.5 * float(high - low), 0.25 * float(np.median(np.diff(q))))
 
 
 def _scatter(values: list[float]) -> float:
     """Return the standard error of the mean of four quarters."""
     return STUDENT * float(np.std(values, ddof=1)) / math.sqrt(len(values))
-
-
-def _width(spectrum: Spectrum, found: Stripes, spacing: float) -> float:
-    """Return the full width at half height of the autocorrelation across the stripes, in m."""
-    qx, qy, _ = spectrum.grid.flat()
-    off = np.abs(qx * found.across[1] - qy * found.across[0])
-    # Away from the streak of the stripes there is but noise.
-    band = max(3 * found.streak, 2.5 * 2 * math.pi / float(spectrum.sides.min()))
-    power = np.where(off <= band, spectrum.above_noise(), 0.0)
-    step = 2 * math.pi / float(spectrum.sides.max()) / 4
-    number = np.abs(qx * found.across[0] + qy * found.across[1])
-    bins = np.round(number / step).astype(np.int64)
-    line = np.bincount(bins.ravel(), power.ravel())
-    shift = np.linspace(0.0, 0.75 * spacing, 151)
-    curve = np.cos(shift[:, None] * (np.arange(len(line)) * step)[None, :]) @ line
-    lowest = int(np.argmin(curve))
-    level = 0.5 * (curve[0] + curve[lowest])
-    below = np.flatnonzero(curve[: lowest + 1] <= level)
-    if len(below) == 0 or below[0] == 0:
-        return math.nan
-    k = int(below[0])
-    part = (curve[k - 1] - level) / (curve[k - 1] - curve[k])
-    return float(2 * (shift[k - 1] + part * (shift[k] - shift[k - 1])))

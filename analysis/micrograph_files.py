@@ -40,7 +40,7 @@ def write_micrograph(found: Micrograph, directory: Path) -> dict[str, Any]:
     rows = zip(*(curve[key] for key in ("q_per_m", "s", "error")), strict=True)
     lines = ["q_per_m,power,error", *(",".join(f"{v:.8g}" for v in row) for row in rows)]
     write_text(directory / "micrograph.csv", "\n".join(lines) + "\n")
-    style.save(picture_figure(found), directory / "micrograph.png")
+    style.save_all({"micrograph": lambda: picture_figure(found)}, directory, "png")
     return numbers
 
 

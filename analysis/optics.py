@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,8 @@ import numpy as np
 WAVELENGTHS = (532e-9, 633e-9)
 CARRIER_INDEX, SHELL_INDEX, OUTER_INDEX = 1.43, 1.45, 1.0
 """A light oil, oleic acid (both from memory) and air: the defaults of the parameter file."""
+MATRIX_INDEX = 1.59
+"""Polystyrene (from memory) between the cores of a bead: the default of the parameter file."""
 NUMERICAL_APERTURE = 0.9
 
 MAGNETITE = np.array(
@@ -68,6 +70,12 @@ class Optics:
         Liquid, shells, medium outside; aperture of what looks at the film.
     core_source : str
         Where the indices of the cores come from.
+    matrix_index : float
+        What fills a bead between its cores.
+    magnetic_share : float
+        Share of the volume under the shell that the cores fill; 1 where a particle is one core.
+    assumed : tuple of str
+        What had to be assumed, because the file does not say it, in sentences.
     """
 
     wavelengths: tuple[float, ...]
@@ -77,6 +85,9 @@ class Optics:
     outer_index: float
     numerical_aperture: float
     core_source: str
+    matrix_index: float = MATRIX_INDEX
+    magnetic_share: float = 1.0
+    assumed: tuple[str, ...] = field(default=(), compare=False)
 
     @classmethod
     def of(cls, resolved: dict[str, Any], instead: dict[str, Any] | None = None) -> Optics:
@@ -91,8 +102,12 @@ class Optics:
         """
         table = dict(instead if instead is not None else resolved.get("optics") or {})
         wavelengths = tuple(float(w) for w in table.get("wavelengths") or WAVELENGTHS)
-        material = (resolved.get("particles") or {}).get("material", "magnetite")
-        indices, source = _cores(table.get("core_index"), wavelengths, str(material))
+        particles = resolved.get("particles") or {}
+        material = str(particles.get("material", "magnetite"))
+        indices, source = _cores(table.get("core_index"), wavelengths, material)
+        share = _share(particles)
+        if share is None:
+            indices, source, share = None, NO_SHARE, 1.0
         return cls(
             wavelengths,
             indices,
@@ -101,7 +116,42 @@ class Optics:
             float(table.get("outer_index", OUTER_INDEX)),
             float(table.get("numerical_aperture", NUMERICAL_APERTURE)),
             source,
+            float(table.get("matrix_index", MATRIX_INDEX)),
+            share,
+            _assumed(resolved, table, indices is not None),
         )
+
+
+NO_SHARE = (
+    "not known: the particles are beads, and the run must record their magnetic_share from 0 "
+    "(left out) to 1"
+)
+
+
+def _share(particles: dict[str, Any]) -> float | None:
+    """Return the share of cores under a shell; None for beads that record none that can be."""
+    share = particles.get("magnetic_share")
+    if share is None:
+        # Runs of before there were beads: a particle is one core.
+        return None if particles.get("moment") == "multicore" else 1.0
+    if isinstance(share, bool) or not isinstance(share, int | float) or not 0 < share <= 1:
+        return None
+    return float(share)
+
+
+def _assumed(resolved: dict[str, Any], table: dict[str, Any], known: bool) -> tuple[str, ...]:
+    """Say what stands for entries that a file of other origin lacks."""
+    out = []
+    if known and not table.get("core_index") and "material" not in (
+        resolved.get("particles") or {}
+    ):  # fmt: skip
+        out.append("the file records no material; cores of magnetite are assumed")
+    if not table:
+        out.append(
+            f"the file records no [optics]; a liquid of index {CARRIER_INDEX:g}, shells of "
+            f"{SHELL_INDEX:g} and air outside are assumed"
+        )
+    return tuple(out)
 
 
 def _cores(

@@ -101,7 +101,8 @@ def draw_all(
     Returns
     -------
     list of Path
-        The files written, one for each entry of `figures_of`.
+        The files written, one for each entry of `figures_of` that can be drawn; what cannot is told
+        as `analysis.drawing` says.
 
     Raises
     ------

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.plain_attributes import attribute, plain_attributes, require_numbers
 from analysis.run_file_checks import NUMBER, largest
 
 __all__ = ["record", "wrong_entry"]
@@ -124,20 +125,22 @@ def record(file: Any) -> dict[str, Any]:
     """
     if "parameters" not in file:
         return {}
-    attributes = file["parameters"].attrs
+    parameters = file["parameters"]
     out: dict[str, Any] = {}
     for key in ("derived", "resolved", "bonds", "timing", "versions"):
-        out[key] = _json(attributes.get(key))
+        out[key] = _json(attribute(parameters, key))
     out["bonds"] = {key: value for key, value in out["bonds"].items() if value is not None}
-    out["parameters_text"] = _text(attributes.get("text"))
+    out["parameters_text"] = _text(attribute(parameters, "text"))
     for key in ("version", "processor", "end_reason"):
-        out[key] = _text(attributes.get(key))
-    out["origin"] = {key: _text(attributes.get(key)) for key in ORIGIN if key in attributes}
-    out["origin"]["parts"] = _rows(attributes.get("parts"))
-    seed = attributes.get("seed")
+        out[key] = _text(attribute(parameters, key))
+    out["origin"] = {
+        key: _text(attribute(parameters, key)) for key in ORIGIN if key in parameters.attrs
+    }
+    out["origin"]["parts"] = _rows(attribute(parameters, "parts"))
+    seed = attribute(parameters, "seed")
     out["seed"] = None if seed is None else int(seed)
-    out["finished"] = bool(attributes.get("finished", True))
-    out["provisional"] = bool(attributes.get("provisional", False))
+    out["finished"] = bool(attribute(parameters, "finished", True))
+    out["provisional"] = bool(attribute(parameters, "provisional", False))
     return out
 
 
@@ -159,7 +162,11 @@ def observables(file: Any, frames: int) -> dict[str, NDArray[np.float64]]:
     out: dict[str, NDArray[np.float64]] = {}
     for name, group in file.get("observables", {}).items():
         data = group["value"] if hasattr(group, "keys") and "value" in group else None
-        if data is None or data.shape is None or not 1 <= data.ndim <= 3:
+        if data is None or data.shape is None or data.dtype.kind not in "biuf":
+            continue
+        if not 1 <= data.ndim <= 3:
+            continue
+        if data.dtype.kind not in "biuf":  # texts and lists are no series
             continue
         if data.shape[0] >= frames and math.prod(data.shape[1:]) <= ROW:
             values = np.asarray(data[:frames], dtype=np.float64)
@@ -176,15 +183,15 @@ def is_whole(file: Any) -> bool:
 
     Files of other origin and of earlier versions have none.
     """
-    attributes = file["parameters"].attrs if "parameters" in file else {}
-    if "seal" not in attributes:
+    if "parameters" not in file or "seal" not in file["parameters"].attrs:
         return True
-    told = [f"{name}={attributes[name]}" for name in sorted(attributes) if name != "seal"]
-    told.append(f"frames={file['parameters/frames_complete'][()]}")
+    attributes = plain_attributes(file["parameters"])
+    told = [f"{name}={value}" for name, value in attributes.items() if name != "seal"]
+    told.append(f"frames={require_numbers(file['parameters/frames_complete'])[()]}")
 
     def note(name: str, item: Any) -> None:
         if hasattr(item, "dtype"):
-            unit = item.attrs.get("unit", b"")
+            unit = attribute(item, "unit", b"")
             told.append(f"{name} {item.dtype.str} {item.shape} {unit!s}")
 
     file.visititems(note)

@@ -9,10 +9,12 @@ from __future__ import annotations
 import base64
 import math
 import tomllib
+from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analysis import report_chains, report_text, style
+from analysis.drawing import figure_or_nothing, missing_figure
 from analysis.files import write_text
 from analysis.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
 from analysis.report_captions import CAPTIONS
@@ -20,8 +22,10 @@ from analysis.report_page import PAGE, STYLE_SHEET, definitions
 from analysis.report_provenance import run_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
+
+    from matplotlib.figure import Figure
 
     from analysis.measures import Measurement
     from analysis.trajectory import Run
@@ -185,7 +189,10 @@ def _figures(measurement: Measurement, run: Run) -> str:
     captions |= {name: said for name, said in light_pictures.CAPTIONS.items() if name in figures}
     parts = []
     for name, (title, caption) in captions.items():
-        picture = style.figure_bytes(figures[name](measurement, run), "png", _DOTS_PER_INCH)
+        picture = figure_or_nothing(name, partial(_picture, figures[name], measurement, run))
+        if picture is None:
+            parts.append(missing_figure(name, title))
+            continue
         data = base64.b64encode(picture).decode("ascii")
         kind = ' class="wide"' if name in _WIDE else ""
         parts.append(
@@ -194,6 +201,12 @@ def _figures(measurement: Measurement, run: Run) -> str:
             f"</div><figcaption>{escape(caption)}</figcaption></figure>"
         )
     return "\n".join(parts)
+
+
+def _picture(
+    draw: Callable[[Measurement, Run], Figure], measurement: Measurement, run: Run
+) -> bytes:
+    return style.figure_bytes(draw(measurement, run), "png", _DOTS_PER_INCH)
 
 
 def _basis(run: Run) -> str:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LONGEST", "NUMBER", "SHORTEST", "WIDEST", "largest", "obstacle"]
+__all__ = ["LONGEST", "NUMBER", "SHORTEST", "WIDEST", "TrajectoryError", "largest", "obstacle"]
 
 LARGEST_RATIO = 1032
 """The deflate format packs at most so many bytes into one (from memory)."""
@@ -32,6 +32,10 @@ NUMBER = 1e100
 """Other numbers are at most so large."""
 WIDEST = 100_000
 """Diameters along a side of the patch: tables of distances grow with it."""
+
+
+class TrajectoryError(ValueError):
+    """A file that cannot be read as a run: one sentence that names the file and what is missing."""
 
 
 def largest(values: NDArray[np.float64]) -> float:

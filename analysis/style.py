@@ -11,8 +11,10 @@ from __future__ import annotations
 import contextlib
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from analysis.drawing import figure_or_nothing
 from analysis.files import write_bytes
 from analysis.provenance import picture_metadata
 
@@ -224,7 +226,7 @@ def save_all(
     Returns
     -------
     list of Path
-        The files written.
+        The files written. A figure that cannot be drawn is left out, see ``drawing``.
 
     Raises
     ------
@@ -235,7 +237,19 @@ def save_all(
     """
     check_format(format)
     directory.mkdir(parents=True, exist_ok=True)
-    return [save(draw(), directory / f"{name}.{format}", format) for name, draw in figures.items()]
+    written = []
+    for name, draw in figures.items():
+        path = directory / f"{name}.{format}"
+        picture = figure_or_nothing(name, partial(_drawn_bytes, draw, format))
+        if picture is None:
+            path.unlink(missing_ok=True)  # an older one would pass for this
+        else:
+            written.append(write_bytes(path, picture))
+    return written
+
+
+def _drawn_bytes(draw: Callable[[], Figure], format: str) -> bytes:
+    return figure_bytes(draw(), format)
 
 
 def legend_above(axes: Axes, first: str = "", columns: int = 2) -> None:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import base64
 import math
+from functools import partial
 from html import escape
 from string import Template
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from analysis import report_text, style
+from analysis.drawing import figure_or_nothing, missing_figure
 from analysis.files import write_text
 from analysis.number_text import as_float, with_error
 from analysis.report_page import STYLE_SHEET, definitions
@@ -23,7 +25,10 @@ from analysis.trend_axes import is_at_rest
 from analysis.trend_pictures import trend_figures
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
+
+    from matplotlib.figure import Figure
 
     from analysis.sweeps import SweepTable
 
@@ -257,7 +262,11 @@ def _figures(table: SweepTable) -> str:
     parts = []
     for name, draw in trend_figures(table).items():
         title, caption = CAPTIONS.get(name, ("Map: " + name[4:].replace("_", " "), _MAP_CAPTION))
-        data = base64.b64encode(style.figure_bytes(draw(), "png", _DOTS_PER_INCH)).decode("ascii")
+        picture = figure_or_nothing(name, partial(_picture, draw))
+        if picture is None:
+            parts.append(missing_figure(name, title))
+            continue
+        data = base64.b64encode(picture).decode("ascii")
         kind = ' class="wide"' if name == "trend_spacing" else ""
         parts.append(
             f'<figure{kind} id="{name}"><h3>{escape(title)}</h3><div class="frame">'
@@ -265,6 +274,10 @@ def _figures(table: SweepTable) -> str:
             f"</div><figcaption>{escape(caption)}</figcaption></figure>"
         )
     return "\n".join(parts)
+
+
+def _picture(draw: Callable[[], Figure]) -> bytes:
+    return style.figure_bytes(draw(), "png", _DOTS_PER_INCH)
 
 
 _MAP_CAPTION = "Value and standard error of every point; a star marks those not yet at rest."

@@ -126,6 +126,7 @@ def _unmeasured(folder: Path) -> SweptRun:
         return SweptRun("unfinished", "not started", {}, {})
     import h5py
 
+    from analysis.plain_attributes import attribute
     from analysis.text_heaps import endless_heap
 
     try:
@@ -134,11 +135,11 @@ def _unmeasured(folder: Path) -> SweptRun:
         with h5py.File(folder / "run.h5", "r") as file:
             if isinstance(file.get("parameters", getlink=True), h5py.ExternalLink):
                 return SweptRun("unfinished", "its run file names other files", {}, {})
-            attrs = file["parameters"].attrs
-            finished = bool(attrs.get("finished", False))
-            failed = attrs.get("ending") == "failed"
-            reason = str(attrs.get("end_reason") or "still running, or killed")
-    except (OSError, KeyError):
+            told = file["parameters"]
+            finished = bool(attribute(told, "finished", False))
+            failed = attribute(told, "ending") == "failed"
+            reason = str(attribute(told, "end_reason") or "still running, or killed")
+    except (OSError, LookupError, RuntimeError, SystemError, TypeError, ValueError):
         return SweptRun("unfinished", "its run file cannot be read yet", {}, {})
     if finished:
         return SweptRun("unfinished", "simulated, not measured yet", {}, {})

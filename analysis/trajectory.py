@@ -15,11 +15,13 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.plain_attributes import require_numbers
 from analysis.recorded import is_whole, observables, record, wrong_entry
 from analysis.run_file_arrays import (
     LENGTH_UNITS,
     MOMENT_UNITS,
     TrajectoryError,
+    check_real,
     diameters,
     edges,
     fixed,
@@ -27,12 +29,16 @@ from analysis.run_file_arrays import (
     unit,
 )
 from analysis.run_file_checks import NUMBER, largest, obstacle
+from analysis.run_file_particles import Particles, same_steps, which_particles
 from analysis.text_heaps import endless_heap
 
 Floats = NDArray[np.float64]
 Read = TypeVar("Read")
 
 BLOCK_BYTES = 16_000_000
+
+COARSEST = 0.01
+"""Diameters that a unit of whole-number positions may have: bonds are told to some hundredths."""
 
 __all__ = ["Run", "TrajectoryError", "open_run"]
 
@@ -61,6 +67,8 @@ class Run:
         What the run recorded of itself; empty for files of other origin.
     notices : tuple of str
         What had to be assumed about a file of other origin.
+    particles : Particles or None
+        Which rows of the file are particles; None: all, as they stand.
     """
 
     path: Path
@@ -91,6 +99,7 @@ class Run:
     length_scale: float = 1.0
     moment_scale: float = 1.0
     notices: tuple[str, ...] = ()
+    particles: Particles | None = None
     _blocks: dict[str, tuple[int, Floats]] = field(default_factory=dict, repr=False)
 
     @property
@@ -142,14 +151,21 @@ class Run:
         index = range(self.frames)[frame]
         first, block = self._blocks.get(name, (0, np.empty((0, 0, 3))))
         if not first <= index < first + len(block):
-            size = max(1, BLOCK_BYTES // max(1, 24 * self.count))
+            stored = self.count if self.particles is None else self.particles.stored
+            size = max(1, BLOCK_BYTES // max(1, 24 * stored))
             first = index - index % size
+            rows = slice(first, min(first + size, self.frames))
             with _opened(self.path) as file:
-                place = f"particles/{self.group}/{name}/value"
-                rows = slice(first, min(first + size, self.frames))
-                block = _guarded(self.path, lambda: np.asarray(file[place][rows], dtype=np.float64))
+                block = _guarded(self.path, lambda: self._read_block(file, name, rows))
             self._blocks[name] = (first, block)
         return np.array(block[index - first])
+
+    def _read_block(self, file: Any, name: str, frames: slice) -> Floats:
+        """Frames of a particle element, fillers left out, in the order of the particles."""
+        film = file["particles"][self.group]
+        block = np.asarray(require_numbers(film[name]["value"])[frames], dtype=np.float64)
+        order = None if self.particles is None else self.particles.order(film, frames)
+        return block if order is None else np.take_along_axis(block, order[:, :, None], axis=1)
 
 
 def open_run(path: str | Path) -> Run:
@@ -224,7 +240,7 @@ def _read_run(file: Any, path: Path) -> Run:
     """Read all that is fixed in time, checked."""
     group = _particle_group(file, path)
     film = file["particles"][group]
-    stored, count = _checked_shape(film, group, path)
+    stored, rows = _checked_shape(film, group, path)
     frames = _complete_frames(file, film, stored)
     if frames < 1:
         raise TrajectoryError(f"{path} must hold at least one complete frame; it holds none.")
@@ -236,36 +252,41 @@ def _read_run(file: Any, path: Path) -> Run:
     recorded = record(file)
     if wrong := wrong_entry(recorded):
         raise TrajectoryError(f"{path} must record {wrong}.")
+    particles = which_particles(film, rows, frames, path, notices)
     moments = film["moment"]["value"] if "moment" in film and "value" in film["moment"] else None
-    if moments is not None and moments.shape[1:] != (count, 3):
+    if moments is not None:
+        _check_moments(film, moments, group, rows, frames, path)
+    sizes = diameters(film, group, box, particles, path, notices)
+    if position["value"].dtype.kind != "f" and scale > COARSEST * sizes.min():
         raise TrajectoryError(
-            f"{path} must hold /particles/{group}/moment/value of shape (frames, {count}, 3); "
-            f"it has {moments.shape}."
+            f"{path} must hold positions to {COARSEST:g} of a particle diameter; it holds whole "
+            f"numbers of {scale:g} m."
         )
     return Run(
         path=path,
         frames=frames,
         times=times,
         steps=steps,
-        diameters=diameters(film, group, box, count, path, notices),
+        diameters=sizes,
         sides=box[:2],
         thickness=float(box[2]),
         group=group,
         has_moments=moments is not None,
-        core_diameters=fixed(film, "core_diameter", count, LENGTH_UNITS, path, notices),
-        moment_magnitudes=fixed(film, "moment_magnitude", count, MOMENT_UNITS, path, notices),
+        core_diameters=fixed(film, "core_diameter", particles, LENGTH_UNITS, path, notices),
+        moment_magnitudes=fixed(film, "moment_magnitude", particles, MOMENT_UNITS, path, notices),
         observables=observables(file, frames),
         length_scale=scale,
         moment_scale=(
             1.0 if moments is None else unit(moments, MOMENT_UNITS, "moments", path, notices)
         ),
         notices=tuple(notices),
+        particles=particles,
         **recorded,
     )
 
 
 def _checked_shape(film: Any, group: str, path: Path) -> tuple[int, int]:
-    """Return stored frames and particles of the positions."""
+    """Return stored frames and rows of the positions."""
     if "position" not in film or "value" not in film["position"]:
         raise TrajectoryError(f"{path} must hold /particles/{group}/position/value; it does not.")
     shape = film["position"]["value"].shape
@@ -275,7 +296,19 @@ def _checked_shape(film: Any, group: str, path: Path) -> tuple[int, int]:
         )
     if shape[1] == 0:
         raise TrajectoryError(f"{path} must hold at least one particle; its frames are empty.")
+    check_real(film["position"]["value"], "positions", path)
     return int(shape[0]), int(shape[1])
+
+
+def _check_moments(film: Any, moments: Any, group: str, rows: int, frames: int, path: Path) -> None:
+    """Refuse moments that are no vectors of the particles in the frames of the positions."""
+    if moments.shape[1:] != (rows, 3):
+        raise TrajectoryError(
+            f"{path} must hold /particles/{group}/moment/value of shape (frames, {rows}, 3); "
+            f"it has {moments.shape}."
+        )
+    check_real(moments, "moments", path)
+    same_steps(film, "moment", frames, path)
 
 
 def _particle_group(file: Any, path: Path) -> str:
@@ -297,7 +330,7 @@ def _complete_frames(file: Any, film: Any, stored: int) -> int:
     """Frames that are whole in every element: a killed run may have written one of them further."""
     frames = stored
     if "parameters" in file and "frames_complete" in file["parameters"]:
-        frames = min(frames, int(file["parameters"]["frames_complete"][()]))
+        frames = min(frames, int(require_numbers(file["parameters/frames_complete"])[()]))
     if "moment" in film and "value" in film["moment"]:
         frames = min(frames, film["moment"]["value"].shape[0])
     for name in ("step", "time"):

@@ -21,7 +21,7 @@ from sim.run_file_errors import RunFileError, open_hdf5
 
 __all__ = ["Checkpoint", "load", "save"]
 
-_FORMAT = 1
+_FORMAT = 2
 _SEAL = b"chainfilm CRC-32"
 """Stands with a checksum of all bytes before it behind the end of the HDF5 file."""
 

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
 
 __all__ = ["BAD_INPUT", "DONE", "FAILED", "INTERRUPTED", "explain"]
 
+UNUSABLE = {
+    errno.EACCES, errno.EISDIR, errno.ELOOP, errno.ENAMETOOLONG, errno.ENOENT, errno.ENOTDIR,
+    errno.EPERM, errno.EROFS,
+}  # fmt: skip
+"""What the system says of paths that the user has to choose otherwise."""
 DONE, FAILED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
@@ -40,6 +46,7 @@ def explain(
     from sim.memory import MemoryShortError
     from sim.one_run import FolderError, RunFailed, RunFileError
     from sim.parameters import ParameterError
+    from sim.run_setup import UncompiledError
     from sim.units import UnitError
 
     if isinstance(error, RunFailed):
@@ -56,11 +63,14 @@ def explain(
         MagnetError,
         MemoryShortError,
         DriftError,
+        UncompiledError,
     )
     if isinstance(error, (*ours, *readers())):
         return BAD_INPUT, str(error)
+    if isinstance(error, OSError) and error.filename and error.errno in UNUSABLE:
+        return BAD_INPUT, f"{error.filename} cannot be used: {error.strerror}"
     if isinstance(error, OSError) and error.strerror:
-        return FAILED, f"{error.strerror}: {error.filename}"
+        return FAILED, error.strerror + (f": {error.filename}" if error.filename else "")
     if isinstance(error, MemoryError):
         return FAILED, "out of memory; use fewer particles or fewer frames"
     hint = "CHAINFILM_TRACEBACK=1 shows where"

@@ -19,9 +19,11 @@ from typing import TYPE_CHECKING
 
 from sim import command_results
 from sim.command_errors import DONE, FAILED, INTERRUPTED, explain
+from sim.command_json import json_text, run_content, sweep_content
 from sim.command_text import (
     UsageError,
     criteria_of,
+    folder_of,
     is_sweep_folder,
     outlook_text,
     results_of,
@@ -29,7 +31,16 @@ from sim.command_text import (
     timing_text,
 )
 from sim.signals import signals_interrupt
-from sim.terminal import SweepBar, error_line, notice_lines, say_on_terminal, tell_phase
+from sim.terminal import (
+    error_line,
+    line_seconds,
+    notice_lines,
+    printable,
+    say_on_terminal,
+    sees_bars,
+    set_loudness,
+)
+from sim.terminal_progress import MeasuringBar, Phases, RunLines, SweepBar, going_on
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
@@ -89,7 +100,7 @@ def _check(args: argparse.Namespace) -> int:
         content |= {"made_by": made_by(), "parameters": resolved(parameters)}
         print(json.dumps(content, indent=2))
         return DONE
-    print(f"{parameters.title or parameters.name}\n")
+    print(f"{printable(parameters.title or parameters.name)}\n")
     print(table(expectations.table))
     print(outlook_text(expectations))
     if cost is not None:
@@ -101,8 +112,8 @@ def _check(args: argparse.Namespace) -> int:
 def _run(args: argparse.Namespace) -> int:
     if args.device == "gpu":
         raise UsageError("--device gpu comes in a later version; --device must be cpu in this one")
+    directory = folder_of(args)
     parameters = _load(args.file, args.seed)
-    directory = Path(args.output) if args.output else Path(Path(args.file).stem)
     return run_and_measure(
         parameters,
         directory,
@@ -111,6 +122,7 @@ def _run(args: argparse.Namespace) -> int:
         overwrite=args.overwrite,
         plots=not args.no_plots,
         again=f"chainfilm run {args.file} -o {directory} --resume",
+        as_json=args.json,
     )
 
 
@@ -123,6 +135,7 @@ def run_and_measure(
     overwrite: bool = False,
     plots: bool = True,
     again: str = "",
+    as_json: bool = False,
 ) -> int:
     """Simulate, measure and plot one point into a folder, and print what came out.
 
@@ -140,6 +153,8 @@ def run_and_measure(
         Whether to draw figures and write the report.
     again : str
         Command that goes on with the run, told after an interruption.
+    as_json : bool
+        Print one JSON document, and nothing else, once the run is measured.
 
     Returns
     -------
@@ -154,40 +169,52 @@ def run_and_measure(
         If the run stopped on an error.
     """
     from sim.one_run import simulate
-    from sim.run_folder import RunFolder, plan
+    from sim.run_folder import RunFolder, plan, refuse_own_start
 
+    if parameters.start.kind == "file":
+        refuse_own_start(directory, parameters.start.path)
     plan(RunFolder(directory), resume, overwrite)  # a wrong folder is told before anything else
     from sim.expectations import expect
 
     expectations = expect(parameters)
-    print(parameters.title or parameters.name)
-    print(outlook_text(expectations))
-    sys.stdout.flush()
+    if not as_json:
+        print(printable(parameters.title or parameters.name))
+        print(outlook_text(expectations))
+        sys.stdout.flush()
     go_on = f"; go on with: {again}" if again else ""
     try:
-        run = simulate(
-            parameters,
-            directory,
-            threads=threads,
-            resume=resume,
-            overwrite=overwrite,
-            show_progress=sys.stderr.isatty(),
-            on_phase=tell_phase,
-            derived=expectations.derived,
-        )
+        seconds, bars = line_seconds(), sees_bars()
+        with Phases() as phases:
+            run = simulate(
+                parameters,
+                directory,
+                threads=threads,
+                resume=resume,
+                overwrite=overwrite,
+                show_progress=bars,
+                on_phase=phases,
+                on_start=going_on,
+                stop_rules=[] if bars or seconds is None else [RunLines(seconds)],
+                derived=expectations.derived,
+            )
         notice_lines(run.notices)
         if not run.finished:
             error_line(f"{run.reason}; checkpoint saved in {directory}{go_on}")
             return INTERRUPTED
         say_on_terminal("measuring ...")
-        measurement = command_results.measure_into(run.path, directory, plots=plots)
+        with MeasuringBar() as bar:
+            measurement = command_results.measure_into(
+                run.path, directory, plots=plots, on_progress=bar.show
+            )
         if plots:
-            figure = directory / "figures" / "pair_potential.png"
-            command_results.draw_pair(expectations, figure, run.path.name)
+            command_results.draw_pair_of_run(expectations, directory, run.path.name)
     except KeyboardInterrupt:  # compiling or measuring; a run that is complete is kept
         error_line(f"interrupted{go_on}")
         return INTERRUPTED
-    _print_summary(measurement, run, directory)
+    if as_json:
+        print(json_text(run_content(parameters, measurement.numbers, run)))
+    else:
+        _print_summary(measurement, run, directory)
     return DONE
 
 
@@ -197,9 +224,9 @@ def _sweep(args: argparse.Namespace) -> int:
     from sim.sweep_table import load_sweep
     from sim.sweep_text import ending, heading
 
+    directory = folder_of(args)
     plan = load_sweep(args.file, args.seed)
     notice_lines(plan.notices)
-    directory = Path(args.output) if args.output else Path(Path(args.file).stem)
     plots = not args.no_plots
     say_on_terminal(heading(plan))
     cluster = cluster_workers(args.cluster, directory, args.workers, notice_lines)
@@ -215,8 +242,12 @@ def _sweep(args: argparse.Namespace) -> int:
             on_notice=lambda notice: notice_lines([notice]),
             on_progress=bar.show,
         )
-    print(plan.title or plan.name)
-    _print_sweep(command_results.summarise(directory, plots=plots), directory)
+    gathered = command_results.summarise(directory, plots=plots)
+    if args.json:
+        print(json_text(sweep_content(plan, gathered.rows, gathered.summary, result)))
+    else:
+        print(printable(plan.title or plan.name))
+        _print_sweep(gathered, directory)
     if result.finished:
         return DONE
     error_line(ending(result, f"chainfilm sweep {args.file} -o {directory} --resume"))
@@ -263,7 +294,10 @@ def _measure(args: argparse.Namespace) -> int:
     source, directory = results_of(args)
     criteria = criteria_of(args)
     redraw = (directory / "report.html").exists()
-    measurement = command_results.measure_into(source, directory, plots=redraw, criteria=criteria)
+    with MeasuringBar() as bar:
+        measurement = command_results.measure_into(
+            source, directory, plots=redraw, criteria=criteria, on_progress=bar.show
+        )
     if args.json:
         print((directory / "measures.json").read_text(encoding="utf-8").rstrip())
     else:
@@ -368,10 +402,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a terminal that lacks a sign shows "?" instead
             stream.reconfigure(errors="replace")
+    words = parser(_commands())
+    if not (sys.argv[1:] if argv is None else argv):  # nothing asked for: say what could be
+        words.print_help()
+        return DONE
     try:
-        args = parser(_commands()).parse_args(argv)
+        args = words.parse_args(argv)
     except SystemExit as end:  # argparse's way to answer --help and bad options
         return int(end.code or 0)
+    set_loudness(quiet=getattr(args, "quiet", False), verbose=getattr(args, "verbose", False))
     heard: list[int] = []
     try:
         with signals_interrupt() as heard:

@@ -16,6 +16,7 @@ from sim.cautions import bench_cautions
 from sim.cell_drift import drift_cell
 from sim.cell_map import IN_PLANE, NO_CHAINS, STANDING, CellMap, grid, map_cell
 from sim.command_drift import drift_text, drift_time
+from sim.command_json import json_text, map_content
 from sim.command_results import (
     clear_map,
     draw_drift_into,
@@ -25,7 +26,7 @@ from sim.command_results import (
     sweep_on_map,
     write_map_record,
 )
-from sim.command_text import UsageError, paragraphs, table
+from sim.command_text import UsageError, folder_of, paragraphs, table
 from sim.magnet_outlines import outlines
 from sim.magnet_poses import at_time, end_of_steps
 from sim.magnet_safety import magnet_cautions
@@ -33,7 +34,8 @@ from sim.magnets import field_and_gradient
 from sim.outlook import length_band
 from sim.run_folder import is_empty, refuse_to_replace
 from sim.run_record import resolved
-from sim.terminal import notice_lines, say_on_terminal
+from sim.terminal import notice_lines
+from sim.terminal_progress import Waiting
 from sim.units import UnitError, format_quantity, parse
 
 if TYPE_CHECKING:
@@ -70,8 +72,8 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     mapped = time.perf_counter()
     drift = None
     if duration is not None:
-        say_on_terminal(f"following the drift for {args.drift} ...")
-        drift = drift_cell(parameters, duration)
+        with Waiting(f"following the drift for {args.drift}"):
+            drift = drift_cell(parameters, duration)
     clear_map(directory)
     shadows = outlines(parameters.magnets)
     parts = [parameters.title or parameters.name, table(_rows(film))]
@@ -97,12 +99,14 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
         "sweep": args.sweep,
     }  # fmt: skip
     write_map_record(directory, record | {"parameters": resolved(parameters), "timing": timing})
+    if args.json:
+        return json_text(map_content(film, parameters, directory, drift))
     return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
 
 
 def _folder(parameters: Parameters, args: argparse.Namespace) -> Path:
     """Give the folder of the map, if it may be used and there is something to map."""
-    directory = Path(args.output) if args.output else Path(f"{Path(args.file).stem}_map")
+    directory = folder_of(args, "_map")
     if not is_empty(directory):
         refuse_to_replace(directory, (directory / "cell_map.csv").exists(), "map", args.overwrite)
     if not parameters.magnets:

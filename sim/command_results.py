@@ -8,11 +8,12 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.command_text import HEADLINE, UsageError, paragraphs, table
+from sim.terminal import notice_lines
 
 if TYPE_CHECKING:
     from analysis.measures import Measurement
@@ -29,6 +30,7 @@ __all__ = [
     "draw_drift_into",
     "draw_map_into",
     "draw_pair",
+    "draw_pair_of_run",
     "headline_rows",
     "headline_text",
     "measure_into",
@@ -97,24 +99,54 @@ def _measured(
 
 
 def measure_into(
-    source: Path, directory: Path, *, plots: bool, criteria: dict[str, Any] | None = None
+    source: Path,
+    directory: Path,
+    *,
+    plots: bool,
+    criteria: dict[str, Any] | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
 ) -> Measurement:
-    """Measure a run file and write numbers, tables and, if wanted, figures and report."""
+    """Measure a run file and write numbers, tables and, if wanted, figures and report.
+
+    `on_progress` is called with (frames measured, frames).
+    """
     from analysis.handoff import write_handoff
     from analysis.measures import write
     from analysis.tables import write_tables
 
-    with _measured(source, directory, criteria or {}, "measures.json") as (run, measurement):
+    asked = {**(criteria or {}), "on_progress": on_progress}
+    with _measured(source, directory, asked, "measures.json") as (run, measurement):
         write(measurement, directory)
         write_tables(measurement, directory)
         write_handoff(measurement, run, directory)
         if plots:
-            from analysis.plots import draw_all
-            from analysis.report import write_report
-
-            draw_all(measurement, run, directory / "figures", format="png")
-            write_report(measurement, run, directory)
+            _draw_after_numbers(measurement, run, directory)
     return measurement
+
+
+def _draw_after_numbers(measurement: Measurement, run: Trajectory, directory: Path) -> None:
+    """Draw figures and report; what cannot be drawn becomes a warning beside the numbers."""
+    from analysis.drawing import failures
+    from analysis.measures import write
+    from analysis.plots import draw_all
+    from analysis.report import write_report
+
+    with failures() as said:
+        draw_all(measurement, run, directory / "figures", format="png")
+        if said:
+            measurement.numbers.setdefault("warnings", []).extend(said)
+            write(measurement, directory)
+        write_report(measurement, run, directory)
+
+
+@contextlib.contextmanager
+def _told_failures() -> Iterator[None]:
+    """Tell on the terminal which figures cannot be drawn meanwhile."""
+    from analysis.drawing import failures
+
+    with failures() as said:
+        yield
+    notice_lines(said)
 
 
 def measure_picture_into(image: Path, pixel: float, directory: Path) -> dict[str, Any]:
@@ -128,7 +160,7 @@ def measure_picture_into(image: Path, pixel: float, directory: Path) -> dict[str
         if (directory / name).resolve() == image.resolve():
             raise PictureError(f"-o must be another folder: {image} would be replaced by results.")
     _make_folder(directory)
-    with signed("micrograph.json"):
+    with signed("micrograph.json"), _told_failures():
         return write_micrograph(measure_picture(picture), directory)
 
 
@@ -136,7 +168,8 @@ def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> 
     """Draw the figures of a run file again."""
     from analysis.plots import draw_all
 
-    with _measured(source, directory, criteria, source.name) as (run, measurement):
+    with _told_failures(), _measured(source, directory, criteria, source.name) as held:
+        run, measurement = held
         draw_all(measurement, run, directory / "figures", format=kind)
 
 
@@ -144,8 +177,21 @@ def draw_pair(expectations: Expectations, path: Path, parameters: str) -> None:
     """Draw the pair potential that a parameter file leads to."""
     from analysis.pair_potential_picture import save_pair_potential
 
-    with signed(Path(parameters).name):
-        save_pair_potential(expectations.pair_potential, path)
+    try:
+        with signed(Path(parameters).name):
+            save_pair_potential(expectations.pair_potential, path)
+    except OSError as error:
+        raise UsageError(f"the figure {path} cannot be written: {error.strerror}") from error
+
+
+def draw_pair_of_run(expectations: Expectations, directory: Path, parameters: str) -> None:
+    """Draw the pair potential of a finished run into its folder, if it can be drawn."""
+    from analysis.pair_potential_picture import pair_potential
+    from analysis.style import save_all
+
+    figures = {"pair_potential": lambda: pair_potential(expectations.pair_potential)}
+    with signed(Path(parameters).name), _told_failures():
+        save_all(figures, directory / "figures", "png")
 
 
 def open_sweep_grid(directory: Path) -> SweepGrid:
@@ -200,11 +246,12 @@ def draw_map_into(
     note = time_note(moment)
     columns = film.columns() | (swept or {})
     write_map(film.x, film.y, columns, directory)
-    draw_map(film.x, film.y, columns, outlines, directory / "figures", place=place, note=note)
-    if swept:
-        from analysis.sweep_map_pictures import draw_sweep_map
+    with _told_failures():
+        draw_map(film.x, film.y, columns, outlines, directory / "figures", place=place, note=note)
+        if swept:
+            from analysis.sweep_map_pictures import draw_sweep_map
 
-        draw_sweep_map(film.x, film.y, swept, outlines, directory / "figures", note=note)
+            draw_sweep_map(film.x, film.y, swept, outlines, directory / "figures", note=note)
 
 
 def clear_map(directory: Path) -> None:
@@ -269,7 +316,8 @@ def draw_drift_into(
             note=note,
         ),
     }
-    save_all(figures, directory / "figures", "png")
+    with _told_failures():
+        save_all(figures, directory / "figures", "png")
 
 
 def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
@@ -282,7 +330,7 @@ def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
         from analysis.sweep_report import write_sweep_report
         from analysis.trend_pictures import draw_trends
 
-        with signed("sweep.json"):
+        with signed("sweep.json"), _told_failures():
             draw_trends(gathered, directory / "figures", format=kind)
             write_sweep_report(gathered, directory)
     return gathered
@@ -339,8 +387,8 @@ def picture_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
     turned = numbers["direction_deg"]["value"] is not None
     return [
         ("spacing", shown("spacing_m", "m")),
-        ("spread of the spacing", shown("spread_m", "m").replace(" (error unknown)", "")),
-        ("width", shown("width_m", "m")),
+        ("spread of the spacing", shown("spread_m", "m")),
+        ("width at half height", shown("width_m", "m")),
         # A prefix, as of a millidegree, is of no use to an angle.
         ("direction", shown("direction_deg", "") + (" deg" if turned else "")),
         ("order", shown("order", "")),

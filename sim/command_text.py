@@ -15,6 +15,7 @@ __all__ = [
     "HEADLINE",
     "UsageError",
     "criteria_of",
+    "folder_of",
     "is_sweep_folder",
     "outlook_text",
     "paragraphs",
@@ -50,6 +51,21 @@ def results_of(args: argparse.Namespace) -> tuple[Path, Path]:
     return run_file, run_file.parent if run_file.name == "run.h5" else run_file.with_suffix("")
 
 
+def folder_of(args: argparse.Namespace, ending: str = "") -> Path:
+    """Return the folder for the results of a parameter file.
+
+    Raises
+    ------
+    UsageError
+        If the parameters come from standard input, which names no folder, and -o is not given.
+    """
+    if args.output:
+        return Path(args.output)
+    if args.file == "-":
+        raise UsageError("-o must name the folder when the parameters come from standard input")
+    return Path(f"{Path(args.file).stem}{ending}")
+
+
 def picture_of(args: argparse.Namespace) -> Path:
     """Return the path of the picture that `check` is to draw.
 
@@ -58,7 +74,8 @@ def picture_of(args: argparse.Namespace) -> Path:
     UsageError
         If its name does not end in a kind of picture.
     """
-    path = Path(args.figure or f"{Path(args.file).stem}_pair_potential.png")
+    stem = "film" if args.file == "-" else Path(args.file).stem
+    path = Path(args.figure or f"{stem}_pair_potential.png")
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise UsageError(f"--figure must name a .png, .svg or .pdf file; received {args.figure}")
     return path
@@ -77,9 +94,10 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
     criteria: dict[str, Any] = {}
     for name, low, high in (("bond_distance", 1.0, 2.0), ("bond_alignment", -1.0, 1.0)):
         value = getattr(args, name)
-        if value is not None and not low <= value <= high:
-            option = "--" + name.replace("_", "-")
-            raise UsageError(f"{option} must be from {low:g} to {high:g}; received {value:g}")
+        below = name == "bond_alignment"  # no two moments of a film are exactly in line
+        if value is not None and not (low <= value <= high and not (below and value == high)):
+            option, to = "--" + name.replace("_", "-"), "to below" if below else "to"
+            raise UsageError(f"{option} must be from {low:g} {to} {high:g}; received {value:g}")
         criteria[name] = value
     criteria["bond_energy"] = _bond_energy(args.bond_energy)
     if criteria["bond_energy"] is not None and args.bond_alignment is not None:
@@ -90,6 +108,8 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
             criteria["from_time"] = parse(args.from_time, "time")
         except UnitError as error:
             raise UsageError(f"--from-time: {error}") from error
+        if criteria["from_time"] < 0.0:
+            raise UsageError(f'--from-time must be from 0 s; received "{args.from_time}"')
     if args.optics is not None:
         from dataclasses import asdict
 

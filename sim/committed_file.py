@@ -108,6 +108,7 @@ class CommittedFile(io.RawIOBase):
     """
 
     def __init__(self, path: Path, *, new: bool) -> None:
+        self._path = path
         self._journal = journal_of(path)
         if new:
             self._journal.unlink(missing_ok=True)
@@ -166,7 +167,7 @@ class CommittedFile(io.RawIOBase):
                 at = max(at, self._kept * PAGE)
                 at += os.pwrite(self._handle, view[at - first :], at)
         except OSError as error:
-            self.trouble = error
+            self._note(error)
         until = end if self.trouble is not None else min(end, self._kept * PAGE)
         self._hold(view[: max(0, until - first)], first)
         self._at, self._size = end, max(self._size, end)
@@ -210,9 +211,15 @@ class CommittedFile(io.RawIOBase):
             if self.trouble is None:
                 self._commit()
         except OSError as error:
-            self.trouble = error
+            self._note(error)
         if self.trouble is not None:
             raise self.trouble
+
+    def _note(self, error: OSError) -> None:
+        """Keep what went wrong, with the name of the file that it went wrong with."""
+        if error.filename is None:
+            error.filename = str(self._path)
+        self.trouble = error
 
     def _commit(self) -> None:
         about = os.fstat(self._handle)

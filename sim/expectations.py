@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Expectations", "expect"]
 
+LARGEST_NUMBER = 1e100
+"""Derived numbers beyond this one are cut there: readers of run files take no larger ones."""
+
 
 @dataclass(frozen=True)
 class Expectations:
@@ -87,7 +90,7 @@ def expect(parameters: Parameters) -> Expectations:
     """
     outlook = look_ahead(parameters)
     return Expectations(
-        derived=_derived(parameters, outlook),
+        derived=_within_reach(_derived(parameters, outlook)),
         table=table(parameters, outlook),
         sentences=sentences(parameters, outlook),
         cautions=cautions(parameters, outlook),
@@ -114,6 +117,19 @@ def _curves(pair: PairPotential) -> dict[str, Any]:
         "barrier_kt": pair.barrier_kt if math.isfinite(pair.barrier_kt) else None,
         "barrier_distance_m": pair.barrier_distance_m,
     }
+
+
+def _within_reach(derived: dict[str, Any]) -> dict[str, Any]:
+    """Cap numbers beyond `LARGEST_NUMBER`, which readers refuse, and list their names."""
+    capped = [
+        name
+        for name, value in derived.items()
+        if isinstance(value, float) and not abs(value) < LARGEST_NUMBER and not math.isnan(value)
+    ]
+    if not capped:
+        return derived
+    cut = {name: math.copysign(LARGEST_NUMBER, derived[name]) for name in capped}
+    return {**derived, **cut, "capped": capped}
 
 
 def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.parameter_values import show
-from sim.units import UnitError, parse
+from sim.units import UnitError, parse, plain_number
 
 __all__ = ["FieldTableError", "Grid", "file_digest", "read_grid", "with_field_files"]
 
@@ -118,11 +118,9 @@ def _units(line: str) -> Floats:
 
 def _row(number: int, line: str) -> list[float]:
     """Read one row of finite numbers."""
-    try:
-        values = [float(cell) for cell in line.split(",")]
-    except ValueError:
-        values = []
-    if len(values) != len(COLUMNS) or not np.all(np.isfinite(values)):
+    read = [plain_number(cell) for cell in line.split(",")]
+    values = [value for value in read if value is not None]
+    if len(read) != len(COLUMNS) or len(values) != len(read) or not np.all(np.isfinite(values)):
         raise FieldTableError(
             f"must hold {len(COLUMNS)} finite numbers a row; line {number} holds {line[:80]!r}."
         )

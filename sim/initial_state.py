@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import TYPE_CHECKING
 
@@ -148,11 +149,13 @@ def start_state(parameters: Parameters, system: ReducedSystem) -> FilmState:
     RunFileError
         If the run to start from cannot be used.
     """
+    from sim.eased_start import eased
+
     seed = parameters.run.seed
-    if parameters.start.kind == "lattice":
-        return lattice_state(system, seed)
     if parameters.start.kind == "file" and parameters.start.path is not None:
         from sim.start_file import state_from_run
 
         return state_from_run(parameters.start.path, system, seed)
-    return random_state(system, seed)
+    make = lattice_state if parameters.start.kind == "lattice" else random_state
+    state = make(system, seed)
+    return dataclasses.replace(state, positions=eased(system, state.positions))

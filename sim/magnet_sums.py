@@ -161,7 +161,8 @@ def _library() -> ModuleType:
         import magpylib.func
     except ImportError as error:
         raise MagnetError(
-            'magnets need the package magpylib; install it by pip install "chainfilm[magnets]".'
+            "magnets need the package magpylib, which the plain set-up leaves out; in the folder "
+            "of chainfilm, this installs it: .venv/bin/pip install '.[magnets]'"
         ) from error
     library: ModuleType = magpylib
     return library

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -15,7 +14,7 @@ from sim.field_slopes import with_third_axis
 from sim.field_table import file_digest, read_grid
 from sim.magnets import Magnet, MagnetError
 
-__all__ = ["MeasuredField", "with_whole_paths"]
+__all__ = ["MeasuredField"]
 
 Floats = NDArray[np.float64]
 
@@ -131,16 +130,3 @@ class _Spline:
 def _spline(path: str, digest: str) -> _Spline:
     grid = read_grid(path, digest)
     return _Spline(grid.axes, grid.field)
-
-
-def with_whole_paths(tables: dict[str, Any], magnets: Iterable[Magnet]) -> dict[str, Any]:
-    """Give the tables of a faultless file with the whole paths of its measured fields.
-
-    Runs made from these tables then find them from any folder.
-    """
-    paths = iter([magnet.path for magnet in magnets if isinstance(magnet, MeasuredField)])
-    found = [
-        {**table, "file": next(paths)} if table.get("kind") == "table" else table
-        for table in tables.get("magnets", [])
-    ]
-    return {**tables, "magnets": found} if found else tables

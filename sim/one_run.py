@@ -7,21 +7,30 @@ recorded reason.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import logging
 import os
 import time
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.checkpoint import Checkpoint
+from sim.committed_file import journal_of
 from sim.folder_lock import held
 from sim.provenance import sources, versions
 from sim.resuming import checkpoint_for, is_kept, require_same
-from sim.run_folder import FolderError, RunFolder, examine, make_writable, plan
+from sim.run_folder import (
+    FolderError,
+    RunFolder,
+    examine,
+    make_writable,
+    plan,
+    refuse_own_start,
+)
 from sim.run_record import Ending, resolved
 from sim.run_setup import RunSetup, prepare, record_of, usable_threads
 from sim.storage import RunFileError, RunSummary, RunWriter
@@ -126,6 +135,7 @@ def simulate(
     show_progress: bool = False,
     on_progress: Callable[[int, int], None] | None = None,
     on_phase: Callable[[str], None] | None = None,
+    on_start: Callable[[int, int, float], None] | None = None,
     stop_rules: Sequence[Watcher] = (),
     derived: dict[str, Any] | None = None,
     engine_factory: EngineFactory | None = None,
@@ -151,6 +161,9 @@ def simulate(
         Called with (step, steps) several times a second.
     on_phase : callable or None
         Called with "compiling" before kernels are compiled and with "simulating" after.
+    on_start : callable or None
+        Called with (step, steps, time step in s) before the first step; a run that goes on stands
+        at a step above 0.
     stop_rules : sequence of Watcher
         Further watchers; one that raises `sim.watchers.Stop` ends the run.
     derived : dict or None
@@ -174,6 +187,8 @@ def simulate(
     """
     began = time.perf_counter()
     folder = RunFolder(Path(directory))
+    if parameters.start.kind == "file":
+        refuse_own_start(folder.path, parameters.start.path)
     summary = plan(folder, resume, overwrite)
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
@@ -204,6 +219,8 @@ def simulate(
                 scene = _continue(folder, setup, engine, summary, kept)
                 planned = (summary.frames_planned, summary.steps_planned)
             scene.setup_s, scene.warm_up_s = setup_s, warm_up_s
+            if on_start is not None:
+                on_start(engine.step, scene.steps, setup.system.dt_s)
             watchers: list[Watcher] = [
                 Frames(*planned, last=scene.steps),
                 Progress(engine.step, scene.steps, show_progress, on_progress),
@@ -270,16 +287,32 @@ def _scene(
     )
 
 
+@contextlib.contextmanager
+def _closed_on_error(writer: RunWriter) -> Iterator[None]:
+    """Close a run file that nobody else will close."""
+    try:
+        yield
+    except BaseException:
+        writer.close()
+        raise
+
+
 def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
     """Begin a new run file with the start state in it."""
     if folder.run_file.exists():
         folder.clear()
     record = record_of(setup, uuid.uuid4().hex)
-    writer = RunWriter.create(folder.run_file, record, setup.particles)
-    scene = _scene(setup, engine, writer, record.run_id, {})
-    writer.begin_part(0, setup.threads)
-    writer.append(scene.frame())
-    writer.flush()
+    try:
+        writer = RunWriter.create(folder.run_file, record, setup.particles)
+        with _closed_on_error(writer):
+            scene = _scene(setup, engine, writer, record.run_id, {})
+            writer.begin_part(0, setup.threads)
+            writer.append(scene.frame())
+            writer.flush()
+    except OSError:  # a file without a frame is no run, and would be in the way of the next
+        for left in (folder.run_file, journal_of(folder.run_file)):
+            left.unlink(missing_ok=True)
+        raise
     return scene
 
 
@@ -289,8 +322,9 @@ def _continue(
     """Put the engine and the run file back to the checkpoint."""
     engine.restore(kept.engine)
     writer = RunWriter.reopen(folder.run_file, kept.step)
-    writer.extend_plan(record_of(setup, summary.run_id))
-    writer.begin_part(kept.step, setup.threads)
+    with _closed_on_error(writer):
+        writer.extend_plan(record_of(setup, summary.run_id))
+        writer.begin_part(kept.step, setup.threads)
     changed = "other versions of python or its libraries" if summary.versions != versions() else ""
     if summary.sources not in ("", sources()):
         changed = "another state of the program" + (f" and {changed}" if changed else "")

@@ -19,6 +19,8 @@ class OpticsParameters:
         Refractive indices of the liquid, of the shells, and of the medium outside the windows.
     core_index : tuple of tuple of float or None
         (n, k) of the cores, one pair, or one a wavelength; None: that of the material.
+    matrix_index : float
+        Refractive index of what fills a multicore bead between its cores.
     numerical_aperture : float
         Numerical aperture of what looks at the film.
     """
@@ -27,5 +29,6 @@ class OpticsParameters:
     carrier_index: float = 1.43
     shell_index: float = 1.45
     core_index: tuple[tuple[float, float], ...] | None = None
+    matrix_index: float = 1.59
     outer_index: float = 1.0
     numerical_aperture: float = 0.9

@@ -62,7 +62,8 @@ CHAINING_COUPLING = 2.0
 and what the prediction gives at a few per cent by volume)."""
 SETTLING_LIVES = 10.0
 """Bond lives of the largest tenth that a film needs to forget how it began."""
-LARGEST_TIME = 1e300
+LARGEST_TIME = 1e100
+"""Times in s above this one are not told apart; readers of run files take no larger number."""
 
 
 @dataclass(frozen=True)

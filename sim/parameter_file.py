@@ -3,21 +3,41 @@
 from __future__ import annotations
 
 import re
+import sys
 import tomllib
 from pathlib import Path
 from typing import Any
 
 from sim.parameters import ParameterError
 
-__all__ = ["parse_toml", "read_text"]
+__all__ = ["STANDARD_INPUT", "name_of", "parse_toml", "read_text"]
+
+STANDARD_INPUT = "-"
+"""The path that stands for standard input; `./-` is a file of that name."""
 
 LARGEST_FILE = 1_000_000
 """No parameter file is longer than this many bytes; a longer one is something else."""
 
 _PLACE = re.compile(r"^(.*) \(at (?:line (\d+), column (\d+)|end of document)\)$", re.DOTALL)
 
+MOST_PARTS = 100
+"""No key has as many parts between dots."""
+_PART = r"""(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
+_ENDLESS_KEY = re.compile(
+    rf"(?<![A-Za-z0-9_.-]){_PART}(?:\.[ \t]*+{_PART}){{{MOST_PARTS},}}", re.ASCII
+)
+
 # A value such as 0.4 um without quotes is the mistake that newcomers make most.
 _BARE_QUANTITY = re.compile(r"=\s*\[?\s*[-+]?[0-9][0-9.eE+-]*\s*[A-Za-z\u00b5\u03bc\u00b0%]")
+
+
+# Standard input can be read once, and what reads a file may do so several times: (stream, bytes).
+_taken: list[tuple[Any, bytes]] = []
+
+
+def name_of(path: str | Path) -> str:
+    """Return what messages call a parameter file."""
+    return "standard input" if str(path) == STANDARD_INPUT else str(path)
 
 
 def read_text(path: Path) -> str:
@@ -26,7 +46,7 @@ def read_text(path: Path) -> str:
     Parameters
     ----------
     path : Path
-        The file.
+        The file; "-" is standard input.
 
     Returns
     -------
@@ -38,7 +58,26 @@ def read_text(path: Path) -> str:
     ParameterError
         If the file is missing, a folder, unreadable, too long, binary or not in UTF-8.
     """
-    return _decode(_read_bytes(path), str(path))
+    data = _read_input() if str(path) == STANDARD_INPUT else _read_bytes(path)
+    return _decode(data, name_of(path))
+
+
+def _read_input() -> bytes:
+    if not _taken or _taken[-1][0] is not sys.stdin:
+        try:
+            data = sys.stdin.buffer.read(LARGEST_FILE + 1)
+        except (OSError, ValueError, AttributeError) as error:  # closed, or none at all
+            sentence = "nothing can be read from it."
+            raise ParameterError(name_of(STANDARD_INPUT), [sentence]) from error
+        _taken[:] = [(sys.stdin, data)]
+    data = _taken[-1][1]
+    if len(data) > LARGEST_FILE:
+        raise ParameterError(name_of(STANDARD_INPUT), [_too_long()])
+    return data
+
+
+def _too_long() -> str:
+    return f"the file is longer than {LARGEST_FILE // 1000} kB: no parameter file is."
 
 
 def _read_bytes(path: Path) -> bytes:
@@ -60,8 +99,7 @@ def _read_bytes(path: Path) -> bytes:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise ParameterError(name, [f"the file cannot be read ({reason})."]) from error
     if len(data) > LARGEST_FILE:
-        limit = f"{LARGEST_FILE // 1000} kB"
-        raise ParameterError(name, [f"the file is longer than {limit}: no parameter file is."])
+        raise ParameterError(name, [_too_long()])
     return data
 
 
@@ -98,6 +136,9 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
     ParameterError
         If the text is empty or no valid TOML; the sentence names the line.
     """
+    if _ENDLESS_KEY.search(text):  # its tables in each other would need gigabytes
+        sentence = f"the file holds a key of more than {MOST_PARTS} parts: no parameter file does."
+        raise ParameterError(name, [sentence])
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -125,6 +125,14 @@ class OpticsTable(Table):
             "Querry (1985) at each wavelength. Published k of magnetite differ several fold.",
         ),
     ] = None
+    matrix_index: Annotated[
+        float,
+        _index(
+            1.59,
+            "Refractive index of what fills a multicore bead between its cores; 1.59 is "
+            "polystyrene (from memory). Other particles have none.",
+        ),
+    ] = default(1.59)
     outer_index: Annotated[
         float, _index(1.0, "Refractive index of the medium outside the windows; 1 is air.")
     ] = default(1.0)

@@ -156,6 +156,7 @@ hindered_mobility = false       # true: particles near a window move more slowly
 # wavelengths = ["532 nm", "633 nm"] # in vacuum, for the hand-off and the far field; they and
 # carrier_index = 1.43          # the refractive indices change no simulation; this of the liquid
 # shell_index = 1.45            # of the shells
+# matrix_index = 1.59           # of what fills a multicore bead between its cores: polystyrene
 # core_index = [2.35, 0.09]     # n and k of the cores, one pair or one a wavelength; left out:
                                 # magnetite after Querry (1985)
 # outer_index = 1.0             # of the medium outside the windows; 1 is air

@@ -210,6 +210,8 @@ class Parameters:
         Name of the file.
     notices : tuple of str
         What the reader should know: keys that the chosen kinds do not use, and the like.
+    folder : str
+        Whole path of the folder of the file, where the files that it names are looked for.
     """
 
     title: str
@@ -236,6 +238,7 @@ class Parameters:
     optics: OpticsParameters = dataclasses.field(default_factory=OpticsParameters)
     magnets: tuple[Magnet, ...] = ()
     cell: CellParameters = dataclasses.field(default_factory=CellParameters)
+    folder: str = ""
 
     def with_seed(self, seed: int | None) -> Parameters:
         """Return the same with another seed; None keeps the file's."""
@@ -250,7 +253,7 @@ def load(path: str | Path) -> Parameters:
     Parameters
     ----------
     path : str or Path
-        The file.
+        The file; "-" is standard input, whose paths start from the working folder.
 
     Returns
     -------
@@ -262,14 +265,9 @@ def load(path: str | Path) -> Parameters:
     ParameterError
         If the file cannot be read or holds mistakes; it lists all of them.
     """
-    from sim.parameter_file import read_text
+    from sim.parameter_file import name_of, read_text
 
-    found = from_text(read_text(Path(path)), str(path))
-    if found.start.path is None:
-        return found
-    # What a file names stands beside it, wherever the program was started.
-    start = dataclasses.replace(found.start, path=str(Path(path).parent / found.start.path))
-    return dataclasses.replace(found, start=start)
+    return from_text(read_text(Path(path)), name_of(path))
 
 
 def from_text(text: str, name: str = "parameters") -> Parameters:
@@ -280,7 +278,8 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     text : str
         TOML text.
     name : str
-        The file, as messages call it; its last part becomes `Parameters.name`.
+        The file, as messages call it; its last part becomes `Parameters.name`. Files that the
+        text names are looked for in its folder, `Parameters.folder`.
 
     Returns
     -------
@@ -292,6 +291,7 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     ParameterError
         If the text holds mistakes; it lists all of them.
     """
+    from sim.brush_strength import weak_brush
     from sim.field_table import with_field_files
     from sim.parameter_build import build
     from sim.parameter_checks import contradictions
@@ -299,15 +299,22 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     from sim.parameter_reading import read_tables
     from sim.size_file import with_size_file
 
-    raw, missing = with_size_file(parse_toml(text, name), Path(name).parent)
-    raw, unread = with_field_files(raw, Path(name).parent)
+    folder = Path(name).parent
+    raw, missing = with_size_file(parse_toml(text, name), folder)
+    raw, unread = with_field_files(raw, folder)
     if missing or unread:
         raise ParameterError(name, [*missing, *unread])
     reading = read_tables(raw)
     problems = [*reading.problems, *contradictions(reading)]
     if problems:
         raise ParameterError(name, problems)
-    return build(reading, text, Path(name).name)
+    found = build(reading, text, Path(name).name)
+    if weak := weak_brush(found):
+        raise ParameterError(name, [weak])
+    # What a file names stands beside it, wherever the program was started.
+    path = None if found.start.path is None else str((folder / found.start.path).absolute())
+    start = dataclasses.replace(found.start, path=path)
+    return dataclasses.replace(found, start=start, folder=str(folder.absolute()))
 
 
 def json_schema() -> dict[str, Any]:

@@ -326,7 +326,9 @@ def reduce(
     momentum_time, spin_time = _inertia(parameters, particles, units)
     strongest = _strongest_moment(radius, moment, core_langevin, largest_field)
     allowed = (
-        time_step.limits(law, radius, strongest, brownian, largest_field, added)
+        time_step.limits(
+            law, radius, strongest, brownian, largest_field, added, parameters.repulsion.strength
+        )
         .with_inertia(momentum_time, spin_time)
         .with_period(parameters.field.shortest_period / units.time_s)
     )

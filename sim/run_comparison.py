@@ -15,6 +15,7 @@ from typing import Any
 import h5py
 import numpy as np
 
+from sim.plain_attributes import plain_attributes, require_numbers
 from sim.run_file_errors import RunFileError, open_hdf5
 from sim.run_file_layout import COUNT, PER_FRAME, PER_PARTICLE, SERIES, STEP, TIME
 from sim.run_record import flat
@@ -158,7 +159,7 @@ def _run_file(folder: Path) -> Path:
 def _facts(file: h5py.File, path: Path) -> dict[str, Any]:
     """Read what a run file says about its run, by section."""
     try:
-        attrs = file["/parameters"].attrs
+        attrs = plain_attributes(file["/parameters"])
         values = flat(json.loads(attrs["resolved"]))
         values.pop("run.seed", None)  # the seed has its own section
         values["time_step_s"] = float(attrs["time_step_s"])
@@ -170,7 +171,7 @@ def _facts(file: h5py.File, path: Path) -> dict[str, Any]:
             | json.loads(attrs["versions"]),
             "machine": {"processor": str(attrs["processor"])},
             "ending": {"ending": str(attrs["ending"])},
-            "frames": min(int(file[COUNT][()]), len(file[STEP])),
+            "frames": min(int(require_numbers(file[COUNT])[()]), len(file[STEP])),
         }
     except (KeyError, ValueError, TypeError, AttributeError, OSError) as error:
         raise RunFileError(f"{path} is an HDF5 file but not a run of chainfilm") from error

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import h5py
 import numpy as np
 
+from sim.plain_attributes import attribute, plain_attributes, require_numbers
 from sim.run_record import Ending, RunRecord
 
 if TYPE_CHECKING:
@@ -205,13 +206,13 @@ def seal_of(file: h5py.File) -> int:
     These are the attributes of /parameters, the frames that count, and of every array its place,
     type, shape and unit. The numbers in the arrays have checksums of their own (fletcher32).
     """
-    attrs = file["/parameters"].attrs
-    told = [f"{name}={attrs[name]}" for name in sorted(attrs) if name != SEAL]
-    told.append(f"frames={file[COUNT][()]}")
+    attrs = plain_attributes(file["/parameters"])
+    told = [f"{name}={value}" for name, value in attrs.items() if name != SEAL]
+    told.append(f"frames={require_numbers(file[COUNT])[()]}")
 
     def note(name: str, item: object) -> None:
         if isinstance(item, h5py.Dataset):
-            unit = item.attrs.get("unit", b"")
+            unit = attribute(item, "unit", b"")
             told.append(f"{name} {item.dtype.str} {item.shape} {unit!s}")
 
     file.visititems(note)

@@ -15,16 +15,29 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LOCK_NAME",
+    "WRITTEN",
     "FolderError",
     "RunFolder",
     "examine",
     "is_empty",
     "make_writable",
     "plan",
+    "refuse_own_start",
     "refuse_to_replace",
     "require_one_wish",
 ]
 
+
+WRITTEN = (
+    # by the run
+    ".run.h5.commit", "run.h5", "checkpoint.h5", "checkpoint.h5.part",
+    # by its measurement
+    "measures.json", "report.html",
+    "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
+    "turning_field.csv", "lag.csv",
+    "handoff.json", "optical_thickness.h5", "far_field.csv", "particles.vtp", "chains.vtp",
+)  # fmt: skip
+"""Every file that `run` and `measure` write into a folder, beside the pictures in figures/."""
 
 LOCK_NAME = ".lock"
 """File that is locked while a folder is written; a killed run leaves it behind."""
@@ -58,22 +71,7 @@ class RunFolder:
 
     def clear(self) -> None:
         """Remove what an earlier run has written here, and nothing else."""
-        names = (
-            ".run.h5.commit",
-            "run.h5",
-            "checkpoint.h5",
-            "checkpoint.h5.part",
-            "measures.json",
-            "report.html",
-        )
-        tables = (
-            "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
-            "turning_field.csv",
-        )  # fmt: skip
-        light = (
-            "handoff.json", "optical_thickness.h5", "far_field.csv", "particles.vtp", "chains.vtp",
-        )  # fmt: skip
-        for name in (*names, *tables, *light):
+        for name in WRITTEN:
             (self.path / name).unlink(missing_ok=True)
         for kind in ("png", "svg", "pdf"):
             for picture in (self.path / "figures").glob(f"*.{kind}"):
@@ -110,6 +108,32 @@ def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
     require_one_wish(resume, overwrite)
     refuse_if_held(folder.path)
     return examine(folder, resume, overwrite)
+
+
+def refuse_own_start(folder: Path, start: str | None) -> None:
+    """Refuse to write a run into the folder that its start is read from.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the run, or of a sweep with its runs inside.
+    start : str or None
+        Folder or file of [start] path; None where the run starts from none.
+
+    Raises
+    ------
+    FolderError
+        If the file to start from lies in the folder: a run that replaces it would destroy it.
+    """
+    if start is None:
+        return
+    named = Path(start)
+    file = (named / "run.h5" if named.is_dir() else named).resolve()
+    if folder.resolve() in file.parents:
+        raise FolderError(
+            f"output folder {folder} holds {file.name} that [start] path names, which the run "
+            "would replace; name another folder with -o"
+        )
 
 
 def require_one_wish(resume: bool, overwrite: bool) -> None:

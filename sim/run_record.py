@@ -77,11 +77,11 @@ class RunRecord:
 def resolved(parameters: Parameters) -> dict[str, Any]:
     """Return every value of the parameters as plain JSON types.
 
-    The text, the name of the file, its notices and the sweep table are no values of one run and
-    are left out.
+    The text, the name of the file and its folder, its notices and the sweep table are no values of
+    one run and are left out.
     """
     plain = json.loads(json.dumps(_plain(parameters)))
-    for key in ("text", "name", "notices", "sweep"):
+    for key in ("text", "name", "folder", "notices", "sweep"):
         plain.pop(key, None)
     return dict(plain)
 
@@ -102,6 +102,10 @@ def _plain(value: Any) -> Any:
     return value
 
 
+YOUNGER: dict[str, Any] = {"optics.matrix_index": 1.59}
+"""Keys that earlier versions did not record, with the value that a run without them stands for."""
+
+
 def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
     """Return a phrase for each value that differs between two resolved parameter sets.
 
@@ -112,7 +116,7 @@ def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
     return [
         f"{key} was {old.get(key, 'absent')} and is now {new.get(key, 'absent')}"
         for key in keys
-        if old.get(key, "absent") != new.get(key, "absent")
+        if old.get(key, YOUNGER.get(key, "absent")) != new.get(key, "absent")
     ]
 
 

@@ -42,6 +42,10 @@ class RunSetup:
     notices: list[str]
 
 
+class UncompiledError(ValueError):
+    """The environment asks numba not to compile; the text is one sentence for the user."""
+
+
 def usable_threads(asked: int | None) -> tuple[int, str]:
     """Return the threads to use and a notice where that is not what was asked for.
 
@@ -60,8 +64,12 @@ def usable_threads(asked: int | None) -> tuple[int, str]:
     Raises
     ------
     ValueError
-        If fewer than one thread is asked for.
+        If fewer than one thread is asked for, or numba is switched off.
     """
+    if os.environ.get("NUMBA_DISABLE_JIT", "0").strip() not in ("", "0"):
+        raise UncompiledError(
+            "NUMBA_DISABLE_JIT must be unset to simulate: its kernels only run compiled"
+        )
     if hasattr(os, "sched_getaffinity"):
         cores = len(os.sched_getaffinity(0))
     else:  # not every system can say which cores a process may use

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from sim.units import plain_number
+
 __all__ = ["with_size_file"]
 
 
@@ -65,7 +67,5 @@ def _pairs(text: str) -> list[list[Any]]:
 
 def _number(text: str) -> float | str:
     """Read a number, or give the text back for the message that refuses it."""
-    try:
-        return float(text)
-    except ValueError:
-        return text
+    number = plain_number(text)
+    return text if number is None else number

@@ -21,6 +21,7 @@ import h5py
 import numpy as np
 
 from sim.committed_file import CommittedFile, recover
+from sim.plain_attributes import attribute, plain_attributes, require_numbers
 from sim.provenance import with_part
 from sim.run_file_errors import RunFileError, open_hdf5
 from sim.run_file_layout import (
@@ -108,8 +109,7 @@ class RunWriter:
             file.flush()
             raw.commit()
         except BaseException:
-            file.close()
-            raw.close()
+            _close(file, raw)
             raise
         return cls(path, raw, file)
 
@@ -146,11 +146,15 @@ class RunWriter:
                 f"{path} is damaged: a checksum does not fit the frames that it holds; start again "
                 "with --overwrite"
             ) from error
-        file[COUNT][()] = keep
-        resize(file, keep)
-        writer._frames = keep
-        writer._note_end(Ending.RUNNING, "")
-        writer._commit()
+        try:
+            file[COUNT][()] = keep
+            resize(file, keep)
+            writer._frames = keep
+            writer._note_end(Ending.RUNNING, "")
+            writer._commit()
+        except BaseException:
+            writer.close()
+            raise
         return writer
 
     @classmethod
@@ -255,11 +259,15 @@ class RunWriter:
 
     def close(self) -> None:
         """Close the file; waiting frames must have been flushed."""
-        if self._raw.closed:
-            return
-        with contextlib.suppress(OSError, RuntimeError):  # told already, where there is trouble
-            self._file.close()
-        self._raw.close()
+        if not self._raw.closed:
+            _close(self._file, self._raw)
+
+
+def _close(file: h5py.File, raw: CommittedFile) -> None:
+    """Close both; HDF5 must not come back to a file object when Python is gone."""
+    with contextlib.suppress(OSError, RuntimeError):  # told already, where there is trouble
+        file.close()
+    raw.close()
 
 
 @dataclass(frozen=True)
@@ -282,8 +290,8 @@ class RunSummary:
 
 def _require_sealed(file: h5py.File, path: Path) -> None:
     """Refuse a file of which the seal does not fit; files of an earlier version have none."""
-    attrs = file["/parameters"].attrs
-    if SEAL in attrs and int(attrs[SEAL]) != seal_of(file):
+    seal = attribute(file["/parameters"], SEAL)
+    if seal is not None and int(seal) != seal_of(file):
         raise RunFileError(f"{path} is damaged: its checksum does not fit what it holds")
 
 
@@ -307,9 +315,9 @@ def read_summary(path: Path) -> RunSummary:
     """
     with open_hdf5(path, "r") as file:
         try:
-            attrs = file["/parameters"].attrs
             _require_sealed(file, path)
-            frames = int(file[COUNT][()])
+            attrs = plain_attributes(file["/parameters"])
+            frames = int(require_numbers(file[COUNT])[()])
             return RunSummary(
                 resolved=json.loads(attrs["resolved"]),
                 ending=Ending(attrs["ending"]),

@@ -18,7 +18,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.provenance import made_by, program_version
-from sim.run_folder import FolderError, RunFolder, is_empty, make_writable, refuse_to_replace
+from sim.run_folder import (
+    FolderError,
+    RunFolder,
+    is_empty,
+    make_writable,
+    refuse_own_start,
+    refuse_to_replace,
+)
 from sim.run_record import resolved
 
 if TYPE_CHECKING:
@@ -94,6 +101,9 @@ class SweepFolder:
         FolderError
             If the folder holds something else, or a sweep that may not be touched.
         """
+        for run in plan.runs:
+            if run.parameters.start.kind == "file":
+                refuse_own_start(self.path, run.parameters.start.path)
         wanted = _record(plan)
         if is_empty(self.path):
             make_writable(RunFolder(self.path))

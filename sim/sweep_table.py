@@ -27,8 +27,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sim.measured_field import with_whole_paths
-from sim.parameter_file import parse_toml, read_text
+from sim.named_files import with_whole_paths
+from sim.parameter_file import name_of, parse_toml, read_text
 from sim.parameter_values import show
 from sim.parameters import ParameterError, Parameters, from_text
 from sim.run_record import resolved
@@ -162,7 +162,7 @@ def load_sweep(path: str | Path, seed: int | None = None) -> SweepPlan:
     ParameterError
         If the file, its [sweep] table or any of its points is mistaken; it lists everything.
     """
-    text, name = read_text(Path(path)), str(path)
+    text, name = read_text(Path(path)), name_of(path)
     tables = parse_toml(text, name)
     try:
         parameters = from_text(text, name)
@@ -198,7 +198,7 @@ def plan_sweep(parameters: Parameters, name: str | None = None) -> SweepPlan:
     if reading.problems:
         raise ParameterError(name, reading.problems)
     base = {key: value for key, value in tables.items() if key != "sweep"}
-    base = with_whole_paths(base, parameters.magnets)
+    base = with_whole_paths(base, Path(parameters.folder))
     settings = reading.settings()
     made, problems = _make(parameters, base, reading, settings)
     if problems:
@@ -245,13 +245,15 @@ def _build(
         if path != RAMP_RATE:
             tables = reading.keys[path].set(tables, value)
     tables = {**tables, "title": _title(parameters.title, setting)}
-    point = from_text(to_toml(tables), parameters.name)
+    tables = with_whole_paths(tables, Path(parameters.folder))  # swept keys may name files too
+    name = str(Path(parameters.folder) / parameters.name)
+    point = from_text(to_toml(tables), name)
     if RAMP_RATE not in setting:
         return point
     vectors = [step.vector for step in point.field.steps]
     rate = ramp_rate(setting[RAMP_RATE])
     tables = set_ramp_rate(tables, vectors, rate, "run.duration" not in setting)
-    return from_text(to_toml(tables), parameters.name)
+    return from_text(to_toml(tables), name)
 
 
 def _title(title: str, setting: Settings) -> str:

@@ -30,6 +30,9 @@ Floats = NDArray[np.float64]
 
 STIFFNESS_SHARE = 0.25
 TURNING_SHARE = 0.2
+# The windows have soft cores: weak layers of surfactant would allow steps that these do not.
+WINDOW_SHARE = 0.3
+WINDOWS = "the stiffness of the windows"
 # The field of a chain on one of its moments: 4 zeta(3) = 4.8 lambda kT/m.
 CHAIN_FIELD = 4.8
 # Depth of thermal collisions in a soft core, in kT, where no dipole presses harder.
@@ -156,6 +159,7 @@ def limits(
     turning: Floats,
     largest_field: float,
     added: AddedPairs | None = None,
+    window_strength: float = 1.0,
 ) -> StepLimits:
     """Return the steps that the repulsion and the rotation allow.
 
@@ -170,6 +174,8 @@ def limits(
     added : AddedPairs or None
         Van der Waals and electrostatic forces, reduced: their curvature, where pairs come, adds to
         that of the repulsion.
+    window_strength : float
+        Strength of the soft cores of the windows in kT.
 
     Returns
     -------
@@ -181,7 +187,8 @@ def limits(
     4.8 lambda kT/m is the field of a long chain on its own moments.
     """
     stiffest, is_added = _stiffest(law, radius, moment, added)
-    stiffness = STIFFNESS_SHARE / stiffest
+    stiffness = STIFFNESS_SHARE / max(stiffest, 1e-300)
+    by_windows = _window_limit(law, radius, window_strength)
     torque = local_langevin(radius, moment, largest_field)
     fastest = float(np.max(turning * torque))
     rotation = TURNING_SHARE / fastest if fastest > 0.0 else math.inf
@@ -195,7 +202,21 @@ def limits(
         )
     else:
         reason = ROTATION
-    return StepLimits(stiffness, rotation, reason)
+    if by_windows < min(stiffness, rotation):
+        reason = WINDOWS
+    return StepLimits(min(stiffness, by_windows), rotation, reason)
+
+
+def _window_limit(law: StericLaw, radius: Floats, strength: float) -> float:
+    """Return the step that the soft cores of the windows allow, beside layers of surfactant.
+
+    Between particles with soft cores these are at least as stiff.
+    """
+    if law.kind != pair_laws.SURFACTANT:
+        return math.inf
+    diameter = 2.0 * float(radius.min())
+    curvature = float(soft_core_curvature(strength, np.array(0.0))) / diameter**2
+    return WINDOW_SHARE * diameter / curvature
 
 
 def local_langevin(radius: Floats, moment: Floats, field: float) -> Floats:

@@ -26,6 +26,7 @@ __all__ = [
     "UnitError",
     "format_quantity",
     "parse",
+    "plain_number",
     "value_and_unit",
 ]
 
@@ -107,6 +108,15 @@ def _why_not(written: str, dimension: Dimension) -> str:
             own, foreign = _bare_noun(dimension), _bare_noun(other)
             return f"{unit} is a unit of {foreign}, not of {own} {accepted}"
     return f'"{written.strip()[:20]}" is no unit of {_bare_noun(dimension)} {accepted}'
+
+
+def plain_number(text: str) -> float | None:
+    """Return the number that a text in ASCII digits holds, as `parse` reads it; None for others.
+
+    `float` alone takes digits of other scripts and 3_0 too, which are mostly slips.
+    """
+    match = _NUMBER_AND_UNIT.fullmatch(text.strip()) if len(text) <= LONGEST_TEXT else None
+    return float(match[1]) if match and not match[2] else None
 
 
 def value_and_unit(text: object, dimension: str) -> tuple[str, str]:

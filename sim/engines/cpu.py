@@ -322,6 +322,8 @@ class CpuEngine:
             saved["momentum"] = self._slots.momentum[:, :count].copy()
         if self._induced is not None:
             saved["moment"] = self._slots.moment[:count].copy()
+        if self.system.inner_steps > 1:
+            saved["earlier"] = self._slots.earlier[:, :count].copy()
         if self._mesh is not None:
             saved |= self._mesh.checkpoint(self._slots)
         saved |= {
@@ -344,6 +346,8 @@ class CpuEngine:
             self._slots.saturation[:count] = fixed.saturation[:count][identity]
             self._slots.moment[:count] = checkpoint["moment"]
             self._induced.forget()
+        if self.system.inner_steps > 1:
+            self._slots.earlier[:, :count] = checkpoint["earlier"]
         if self._mesh is not None:
             self._mesh.restore(self._slots, checkpoint)
         for name in CARRIED:

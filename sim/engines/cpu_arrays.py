@@ -39,12 +39,14 @@ __all__ = [
 LIST_ROOM = 2.0
 SPARE_ENTRIES = 4096
 NEAR_ROOM = 8  # entries a slot
-# Beyond the reach of their repulsion, pairs up to this distance may touch within an outer step.
+# Beyond the reach of their repulsion, pairs up to this distance may touch within an outer step;
+# up to it the part of their dipoles that is summed in each inner step fades out.
 NEAR_GAP = 0.4
 ENDLESS = 1.0e300
 CACHE_LINE = 64
 MOMENTUM_ROWS = 8
 SMOOTH_ROWS = 6
+HELD_ROWS = 7
 FIELD_KINDS = {
     "hold": layout.HOLD,
     "ramp": layout.RAMP,
@@ -183,14 +185,14 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
     )  # fmt: skip
     saturation_rows = 1 if system.induced else 0
     smooth_rows = SMOOTH_ROWS if system.mesh is not None else 0
+    earlier_rows = HELD_ROWS if system.inner_steps > 1 else 0
     extra = MOMENTUM_ROWS if system.has_momenta else 0
-    reals = aligned((len(rows) + saturation_rows + smooth_rows + extra, size), np.float64)
+    beside = saturation_rows, smooth_rows, earlier_rows, extra
+    reals = aligned((len(rows) + sum(beside), size), np.float64)
     for row, (values, fill) in enumerate(rows):
         reals[row] = padded(values, fill)
     names = layout.Slots._fields[1 : 1 + len(rows)]
-    saturation, smooth, momenta = np.split(
-        reals[len(rows) :], np.cumsum([saturation_rows, smooth_rows])
-    )
+    saturation, smooth, earlier, momenta = np.split(reals[len(rows) :], np.cumsum(beside[:-1]))
     if system.induced:
         saturation[0, :count] = system.saturation
     drag = np.array([[1.0], [1.0]])
@@ -214,7 +216,8 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
         momentum=momenta[:6] if extra else np.zeros((6, 1)),
         drag=drag,
         saturation=saturation[0] if saturation_rows else np.zeros(1),
-        smooth=smooth if smooth_rows else np.zeros((6, 1)),
+        smooth=smooth if smooth_rows else np.zeros((SMOOTH_ROWS, 1)),
+        earlier=earlier if earlier_rows else np.zeros((HELD_ROWS, 1)),
     )
 
 
@@ -299,6 +302,7 @@ def split_of(system: ReducedSystem, size: int, real: Any) -> layout.Split:
     groups = size * np.dtype(real).itemsize // 64
     return layout.Split(
         inner=system.inner_steps,
+        ahead=0.5 * (system.inner_steps - 1) / system.inner_steps,
         near=layout.NearPairs(
             entries=empty_entries(size, near_room(system)),
             start=np.zeros(groups, np.int64),
@@ -306,7 +310,7 @@ def split_of(system: ReducedSystem, size: int, real: Any) -> layout.Split:
             needed=np.zeros(blocks, np.int64),
             gap=real(NEAR_GAP),
         ),
-        held=aligned((7, size), np.float64),
+        held=aligned((HELD_ROWS, size), np.float64),
         outer=np.zeros(3 if system.mesh is not None else 2, np.int64),
     )
 

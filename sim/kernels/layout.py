@@ -32,7 +32,7 @@ CURVE = 3
 class Slots(NamedTuple):
     """One entry a slot; ``identity`` says which particle sits there."""
 
-    reals: Any  # (12 to 27, slots) float64: x to twist; saturation, smooth, momenta, drags if any
+    reals: Any  # (12 to 27, slots) float64: x to twist; what else moves with slots, if any
     x: Any  # position; x and y run on beyond the patch until the next sort
     y: Any
     z: Any
@@ -56,6 +56,7 @@ class Slots(NamedTuple):
     drag: Any = None  # (2, slots) tanh(step/(2 momentum time)) of moving and of turning
     saturation: Any = None  # largest moment, where moments are induced
     smooth: Any = None  # (6, slots) force and field of the mesh, kept until it is summed again
+    earlier: Any = None  # (7, slots) sums of the outer step before, where steps have inner ones
 
 
 class Neighbours(NamedTuple):
@@ -195,6 +196,7 @@ class Split(NamedTuple):
     """An outer step in inner steps; see ``split_steps``."""
 
     inner: Any  # int, inner steps of an outer one
+    ahead: Any  # how far the kept sums are continued, in outer steps
     near: Any  # NearPairs
     held: Any  # (7, slots) float64 sums that the inner steps keep: F, S, E of ``pair_sums``
     outer: Any  # (parts,) int64 addresses of what is done at the start of an outer step
@@ -210,7 +212,7 @@ class NearPairs(NamedTuple):
     start: Any  # int64, one a group
     count: Any  # int64
     needed: Any  # (blocks,) int64 entries that the blocks need
-    gap: Any  # beyond the reach of the repulsion, of the rows' float type
+    gap: Any  # beyond the reach of the repulsion, of the rows' float type; where near fades to far
 
 
 class Beads(NamedTuple):

@@ -1,12 +1,15 @@
 """Pairs that stay apart during an outer step, summed once, and those that may touch.
 
-See ``sim.kernels.split_steps``. Far pairs are many: a slot's neighbours fill the lanes, as in
+See ``sim.kernels.split_steps``. The dipoles of pairs between the reach of the repulsion and
+``near.gap`` more are partly near and partly far, by a share that fades smoothly, so that neither
+sum jumps where a pair comes or goes. Far pairs are many: a slot's neighbours fill the lanes, as in
 ``pair_sums``. Near ones are few: here each lane is a slot, and the vector goes through the first
 neighbours of all, the second ones, and so on. No checks by design.
 """
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 
 from sim.kernels.layout import BLOCK, STRIDE
 from sim.kernels.pair_laws import add_pair
@@ -16,12 +19,29 @@ from sim.kernels.screened_law import dipole_factors
 from sim.kernels.vector import spread, store
 from sim.kernels.vector_lists import append_chosen
 from sim.kernels.vector_rows import WORDS, load_rows, store_sums
-from sim.kernels.words import where
+from sim.kernels.words import rsqrt, where
 
 u32 = np.uint32
 u64 = np.uint64
 # Reach of the soft core in diameters, rounded up; the surfactant's is 1.
 TOUCH = 1.1225
+
+
+@register_jitable(forceinline=True)
+def near_share(r2, radius_i, radius_j, gap):
+    """Return the share of a pair's dipoles that the near sums take, and whether that is any.
+
+    1 up to the reach of the repulsion, 0 from ``gap`` beyond it, and s^2 (3 - 2 s) in between, with
+    s linear in r^2.
+    """
+    touch = TOUCH * (radius_i + radius_j)
+    reach = touch + gap
+    reach2 = reach * reach
+    is_near = r2 < reach2
+    inverse = rsqrt(reach2 - touch * touch)
+    s = (reach2 - r2) * (inverse * inverse)
+    s = where(s < 1.0, s, 1.0)
+    return where(is_near, s * s * (3.0 - 2.0 * s), 0.0), is_near
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -30,8 +50,8 @@ def far_sums(
 ):
     """Fill eight sums a slot with those of the far pairs, and list the near ones.
 
-    Near is a pair closer than the reach of its repulsion and ``near.gap`` more, so that the far
-    ones only feel each other's dipoles.
+    Near is a pair closer than the reach of its repulsion and ``near.gap`` more; of its dipoles the
+    far sums take what `near_share` leaves. Pairs beyond only feel each other's dipoles.
 
     Parameters
     ----------
@@ -75,13 +95,12 @@ def far_sums(
             gap, r2, radius_j, theirs = load_pairs(rows, neighbours.entries, k, place, units)
             if equal_sizes:
                 radius_j = same
-            reach = TOUCH * (radius + radius_j) + near.gap
-            is_near = r2 < reach * reach
+            share, is_near = near_share(r2, radius, radius_j, near.gap)
             to = append_chosen(chosen, to, neighbours.entries, k, is_near)
             k += lanes
             b, c, d = dipole_factors(r2, cutoff2, screening)
-            far = where(is_near, 0.0, b), where(is_near, 0.0, c), where(is_near, 0.0, d)
-            total = add_pair(total, gap, mine, theirs, far, zero)
+            rest = 1.0 - share
+            total = add_pair(total, gap, mine, theirs, (rest * b, rest * c, rest * d), zero)
         fx, fy, fz, s, ex, ey, ez = total
         store_sums(sums, u64(WORDS * (i - first)), (fx, fy, fz, s, ex, ey, ez, zero))
         found[lane] = to - width * lane
@@ -161,8 +180,10 @@ def near_sums(first, end, rows, near, patch, laws, screening, sums, surfactant, 
             k += lanes
             if equal_sizes:
                 radius_j = same
-            factors = dipole_factors(r2, cutoff2, screening)
+            b, c, d = dipole_factors(r2, cutoff2, screening)
+            share, _ = near_share(r2, radius, radius_j, near.gap)
             push = steric_push(r2, radius, radius_j, laws, surfactant)
+            factors = share * b, share * c, share * d
             total = add_pair(total, gap, (ux, uy, uz), theirs, factors, push)
         fx, fy, fz, s, ex, ey, ez = total
         at = i - u64(first)

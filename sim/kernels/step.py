@@ -37,9 +37,10 @@ __all__ = ["FIELD_SIZE", "FLAGS", "advance", "field_at", "fresh_list"]
 
 # State that the loop carries from call to call, in one integer array: row buffer in use,
 # whether the list must be built before the next force, lists built, capped drifts; and what a
-# call reports: entries that a block needs, particle thrown, status, steps made.
-BUFFER, STALE, BUILT, CAPPED, PAIRS_NEEDED, CULPRIT, STATUS, MADE = range(8)
-FLAGS = 8
+# call reports: entries that a block needs, particle thrown, status, steps made; and which sums
+# ``split_steps`` keeps.
+BUFFER, STALE, BUILT, CAPPED, PAIRS_NEEDED, CULPRIT, STATUS, MADE, KEPT = range(9)
+FLAGS = 9
 MOVE, SEED = 0, 1  # of the clock: moves made, which are steps where these have no inner ones
 
 

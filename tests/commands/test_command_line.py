@@ -1,7 +1,9 @@
 """Each command: its help, what it writes, its exit code; and that it answers at once."""
 
+import io
 import json
 import os
+import re
 import subprocess
 import sys
 import tomllib
@@ -74,6 +76,16 @@ def test_help_of_each_command(command, capsys):
     assert capsys.readouterr().out.startswith(f"usage: chainfilm {command} ")
 
 
+def test_the_bare_program_says_how_it_is_used(capsys, monkeypatch):
+    assert call() == 0
+    shown = capsys.readouterr()
+    assert call("--help") == 0
+    assert shown.out == capsys.readouterr().out
+    assert shown.err == ""
+    monkeypatch.setattr("sys.argv", ["chainfilm"])
+    assert main() == 0
+
+
 def test_help_names_every_command_and_the_exit_codes(capsys):
     assert call("--help") == 0
     text = capsys.readouterr().out
@@ -86,8 +98,13 @@ def test_help_names_every_command_and_the_exit_codes(capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "required: COMMAND"),
-        (["fly"], "invalid choice: 'fly'"),
+        (["fly"], "invalid choice: 'fly'; known: new, check, run"),
+        (["chek", "f.toml"], "invalid choice: 'chek'; the nearest is check"),
+        (["run", "f.toml", "--treads", "2"], "unknown option --treads; the nearest is --threads"),
+        (["run", "f.toml", "--no-plot=1", "--overwite"], "--no-plot"),
+        (["measure", "d", "--bond-distence=1.2"], "the nearest is --bond-distance"),
+        (["plot", "d", "--format", "pgn"], "invalid choice: 'pgn'; the nearest is png"),
+        (["run", "f.toml", "g.toml"], "chainfilm run: too many words: g.toml"),
         (["run"], "required: FILE"),
         (
             ["run", "f.toml", "--threads", "0"],
@@ -218,6 +235,30 @@ def test_a_terminal_sees_progress(film, tmp_path):
     assert b"simulating" not in done.stdout
 
 
+def test_off_a_terminal_a_run_tells_its_way_and_quiet_does_not(film, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("sim.terminal.LINE_SECONDS", 1e-6)
+    assert call("run", film, "-o", tmp_path / "out", "--no-plots") == 0
+    told = capsys.readouterr().err
+    assert "simulating: " in told
+    assert " of 4 us, " in told
+    assert "a second, " in told
+    assert "measuring: 21 of 21 frames" in told
+    assert call("measure", tmp_path / "out", "-q") == 0
+    assert call("run", film, "-o", tmp_path / "quiet", "--no-plots", "-q") == 0
+    assert capsys.readouterr().err == ""
+    assert call("run", film, "-o", tmp_path / "out", "--resume", "-q", "-v") == 2
+    assert "not allowed with argument -q" in capsys.readouterr().err
+
+
+def test_a_run_that_goes_on_says_from_where(film, tmp_path, capsys):
+    out, longer = tmp_path / "out", tmp_path / "longer.toml"
+    assert call("run", film, "-o", out, "--no-plots") == 0
+    longer.write_text(small_film(duration="8 us"))
+    capsys.readouterr()
+    assert call("run", longer, "-o", out, "--no-plots", "--resume") == 0
+    assert re.search(r"going on from step \d+ of \d+, 4(\.0\d*)? us of 8", capsys.readouterr().err)
+
+
 def test_the_folder_is_named_after_the_file(film, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert call("run", film, "--no-plots") == 0
@@ -323,3 +364,61 @@ def test_a_reader_that_stops_early_is_no_error():
     )
     os.close(writer)
     assert done.stderr == ""
+
+
+def given(monkeypatch, text):
+    """Let standard input hold a text."""
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(text.encode())))
+
+
+def test_parameters_come_from_standard_input(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    given(monkeypatch, small_film())
+    assert call("check", "-", "--no-timing", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["derived"]["particle_count"] == 60
+    given(monkeypatch, small_film().replace("seed = 7", "seeed = 7"))
+    assert call("check", "-") == 2
+    assert "standard input: 1 mistake" in (told := capsys.readouterr().err)
+    assert "the nearest is seed" in told
+    given(monkeypatch, small_film())
+    for command in ("run", "sweep", "map"):
+        assert call(command, "-") == 2
+        assert "-o must name the folder" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    given(monkeypatch, small_film() + '\n[sweep]\n"field.strength" = ["5 mT", "10 mT"]\n')
+    capsys.readouterr()
+    assert call("check", "-", "--no-timing") == 0
+    assert "2 points" in capsys.readouterr().out
+    monkeypatch.setattr("sys.stdin", None)
+    assert call("check", "-") == 2
+    assert "nothing can be read" in capsys.readouterr().err
+
+
+def test_a_run_prints_one_json_document(tmp_path, capsys, monkeypatch):
+    given(monkeypatch, small_film())
+    out = tmp_path / "out"
+    assert call("run", "-", "-o", out, "--no-plots", "--json") == 0
+    told = json.loads(capsys.readouterr().out)  # and nothing beside the document
+    measures = json.loads((out / "measures.json").read_text())
+    assert told["headline"]["chains.mean_length"] == measures["chains"]["mean_length"]
+    assert told["headline"]["spacing.nearest_neighbour_m"].keys() >= {"value", "error"}
+    assert told["warnings"] == measures["warnings"]
+    assert told["finished"] is True
+    assert str(out / "run.h5") in told["files"]
+    assert all(Path(name).is_file() for name in told["files"])
+
+
+def test_a_sweep_prints_one_json_document(tmp_path, capsys):
+    file, out = tmp_path / "film.toml", tmp_path / "out"
+    file.write_text(small_film() + '\n[sweep]\n"field.strength" = ["5 mT", "10 mT"]\n')
+    assert call("sweep", file, "-o", out, "--workers", "1", "--no-plots", "--json", "-q") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["runs"], told["runs_finished"], told["failed"]) == (2, 2, [])
+    assert [p["settings"] for p in told["points"]] == [
+        {"field.strength": "5 mT"},
+        {"field.strength": "10 mT"},
+    ]
+    length = told["points"][0]["headline"]["chains.mean_length"]
+    assert length["value"] >= 1.0
+    assert length["error"] > 0.0
+    assert str(out / "summary.csv") in told["files"]

@@ -3,6 +3,7 @@
 import csv
 import json
 import math
+import sys
 
 import pytest
 
@@ -194,3 +195,23 @@ def test_magnets_that_stand_still_have_no_time(film, tmp_path, capsys):
     assert call("map", film, "--time", "1 us", "-o", tmp_path / "cell") == 2
     assert "--time is for magnets that move by [[magnets.steps]]" in capsys.readouterr().err
     assert not (tmp_path / "cell").exists()
+
+
+def test_map_prints_one_json_document(film, tmp_path, capsys):
+    assert call("map", film, "-o", tmp_path / "cell", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    with (tmp_path / "cell" / "cell_map.csv").open() as file:
+        strengths = [float(row["strength_T"]) for row in csv.DictReader(file)]
+    assert told["headline"]["field_t"]["most"] == pytest.approx(max(strengths), rel=1e-6)
+    assert told["headline"]["field_t"]["least"] == pytest.approx(min(strengths), rel=1e-6)
+    assert any("surgical emergency" in warning for warning in told["warnings"])
+    assert sorted(told["files"]) == sorted(
+        str(path) for path in (tmp_path / "cell").rglob("*.*") if path.is_file()
+    )
+
+
+def test_without_the_library_the_message_names_the_line_that_works(film, monkeypatch, capsys):
+    """The plain set-up of README.md leaves it out; a clone is installed by path, not by name."""
+    monkeypatch.setitem(sys.modules, "magpylib", None)
+    assert call("check", film, "--no-timing") == 2
+    assert ".venv/bin/pip install '.[magnets]'" in capsys.readouterr().err

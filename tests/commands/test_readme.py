@@ -97,6 +97,17 @@ def test_commands_in_the_readme_parse(line):
         assert parse(args.from_time, "time") > 0
 
 
+def test_demos_with_magnets_say_what_they_need():
+    line = ".venv/bin/pip install '.[magnets]'"
+    demos = PAGES["README.md"].partition("## Demos")[2]
+    assert line in demos
+    for file in (ROOT / "runs_demo").glob("*/*.toml"):
+        text = file.read_text(encoding="utf-8")
+        has_magnets = "[[magnets]]" in text
+        assert (line in text) == has_magnets, file
+        assert (f"`runs_demo/{file.parent.name}` * |" in demos) == has_magnets, file
+
+
 def test_every_command_is_in_the_readme():
     shown = {line.split()[1] for line in COMMAND_LINES}
     assert shown == set(_commands())

@@ -39,6 +39,19 @@ codes.append(run_fake(film, place / "out", "--resume"))
 (place.parent / "resumed.h5").write_bytes((place / "out" / "run.h5").read_bytes())
 print("codes", *codes)
 """
+FULL_AT_THE_FIRST_FRAME = """
+import subprocess, sys
+from pathlib import Path
+from tests.faults.test_disks import run_fake
+place, film = Path(sys.argv[1]), sys.argv[2]
+for size in sys.argv[3:]:
+    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size}k", "none", str(place)], check=True)
+    codes = [run_fake(film, place / "out") for _ in range(2)]
+    print("codes", *codes, sorted(path.name for path in (place / "out").glob("*")))
+    subprocess.run(["mount", "-o", "remount,size=9m", str(place)], check=True)
+    print("then", run_fake(film, place / "out"))
+    subprocess.run(["umount", str(place)], check=True)
+"""
 ON_A_READ_ONLY_DISK = """
 import subprocess, sys
 from pathlib import Path
@@ -108,6 +121,18 @@ def test_a_full_disk(film, tmp_path, fake):
     whole = tmp_path / "whole" / "run.h5"
     assert 50 < assert_frames_of(tmp_path / "run.h5", whole) < FRAMES
     assert assert_frames_of(tmp_path / "resumed.h5", whole) == FRAMES + 1
+
+
+def test_a_disk_that_is_full_before_the_first_frame(film, tmp_path):
+    """HDF5 came back to a file object that was gone: a segmentation fault at the end."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    done = in_a_namespace(FULL_AT_THE_FIRST_FRAME, place, film, 4, 100, 160, 200)
+    assert done.returncode == 0, done.stderr
+    lines = [line for line in done.stderr.splitlines() if "notice" not in line]
+    assert set(lines) == {f"chainfilm: No space left on device: {place / 'out' / 'run.h5'}"}
+    told = [line for line in done.stdout.splitlines() if line.startswith(("codes", "then"))]
+    assert told == ["codes 1 1 []", "then 0"] * 4  # nothing in the way of the next run
 
 
 def test_a_file_that_may_not_grow(film, tmp_path):

@@ -10,14 +10,17 @@ from scipy.special import jv, zeta
 from analysis.far_field import diffracted
 from analysis.light import (
     Mixture,
+    bruggeman,
     chain_depolarisation,
     coated_sphere,
+    filled_index,
     grating_angle,
     maxwell_garnett,
     prolate_depolarisation,
     transmittance,
 )
 from analysis.projection import resolved
+from analysis.touching_spheres import depolarisation_beyond_dipoles
 
 
 @pytest.mark.parametrize(
@@ -95,6 +98,56 @@ def test_coated_spheres():
     bottom = (shell + 2 * host) * (core + 2 * shell) + 2 * share * (shell - host) * (core - shell)
     whole = coated_sphere(core, shell, share)
     assert (whole - host) / (whole + 2 * host) == pytest.approx(top / bottom, rel=1e-12)
+
+
+def test_beads_of_small_cores():
+    core, matrix = complex(2.35, 0.09), 1.59
+    for share in (1e-6, 0.02, 0.3, 0.74):
+        # Clausius and Mossotti, Lorentz and Lorenz: polarisabilities of cores add up.
+        bead = filled_index(core, matrix, share) ** 2
+        answer = (core**2 - matrix**2) / (core**2 + 2 * matrix**2)
+        assert (bead - matrix**2) / (bead + 2 * matrix**2) == pytest.approx(share * answer)
+    assert filled_index(core, matrix, 1.0) == core
+    # Real indices: between the bounds of Hashin and Shtrikman, J. Appl. Phys. 33, 3125 (1962),
+    # which are the two Maxwell Garnett mixtures; Bruggeman lies between them, above the lower.
+    low = filled_index(2.35, matrix, 0.3).real
+    middle = filled_index(2.35, matrix, 0.3, grains=True).real
+    high = filled_index(matrix, 2.35, 0.7).real
+    assert matrix < low < middle < high < 2.35
+
+
+def test_bruggeman():
+    first, second = complex(5.5, 0.43), complex(2.53)
+    for share in (0.0, 1e-4, 0.2, 0.5, 0.9, 1.0):
+        e = bruggeman(first, second, share)
+        # Its defining equation: Bohren and Huffman (1983), Eq. 8.51.
+        parts = share * (first - e) / (first + 2 * e), (1 - share) * (second - e) / (second + 2 * e)
+        assert sum(parts) == pytest.approx(0, abs=1e-14)
+        assert e.imag >= 0
+        # Neither is the host: names may be exchanged.
+        assert e == pytest.approx(bruggeman(second, first, 1 - share))
+    # Dilute, it is Maxwell Garnett to first order.
+    rise = [(f - second) / 1e-6 for f in (
+        bruggeman(first, second, 1e-6), coated_sphere(first, second, 1e-6))]  # fmt: skip
+    assert rise[0] == pytest.approx(rise[1], rel=1e-5)
+
+
+def test_multipoles_of_touching_spheres():
+    # A pair of conducting spheres that touch, field across the line: (3/4) zeta(3) a^3 a sphere,
+    # and 2 zeta(3) a^3 along it, where multipoles converge slowly (Jeffrey and Onishi, 1980; from
+    # memory).
+    along, across = depolarisation_beyond_dipoles(2, 1.0, 1e9 + 0j, 60)
+    assert 1 / (3 * across.real) == pytest.approx(0.75 * zeta(3), rel=1e-6)
+    few = depolarisation_beyond_dipoles(2, 1.0, 1e9 + 0j, 20)[0]
+    assert 1 / (3 * few.real) < 1 / (3 * along.real) < 2 * zeta(3)
+    # With one multipole a pair is two point dipoles; far apart spheres are alone.
+    pair = chain_depolarisation(2)
+    assert depolarisation_beyond_dipoles(2, 1.0, 2.7 + 0.2j, 1) == pytest.approx(pair)
+    assert depolarisation_beyond_dipoles(5, 1e-9, 2.7 + 0j) == pytest.approx([1 / 3] * 2, abs=1e-8)
+    assert depolarisation_beyond_dipoles(1, 1.0, 2.7 + 0j) == (1 / 3, 1 / 3)
+    # Weakly answering spheres: point dipoles again, to first order in the answer.
+    weak = depolarisation_beyond_dipoles(8, 1.0, 1.0001 + 0j)
+    assert weak == pytest.approx(chain_depolarisation(8), abs=2e-5)
 
 
 def test_chains_make_the_film_birefringent():

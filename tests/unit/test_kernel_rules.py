@@ -17,7 +17,10 @@ ALLOWED = {"numpy", "math", "numba", "operator", "__future__"}
 # The vector type and two casts of the noise are written in LLVM's language.
 LLVM = {"vector.py", "vector_rows.py", "vector_lists.py", "noise.py", "eights.py", "blocks.py"}
 # Setting up the cache needs a hash, folders and versions.
-SETUP = {"hashlib", "os", "platform", "tempfile", "pathlib", "sys", "typing", "llvmlite"}
+SETUP = {
+    "atexit", "hashlib", "os", "platform", "shutil", "stat", "sys", "tempfile", "pathlib", "typing",
+    "llvmlite", "platformdirs",
+}  # fmt: skip
 
 
 def imported(path):
@@ -47,7 +50,7 @@ def test_kernels_import_nothing_but_numbers(path):
         head = module.split(".")[0]
         if module == own or module.startswith(f"{own}.") or head in ALLOWED:
             continue
-        if path.name == "__init__.py":
+        if path.name in ("__init__.py", "_cache.py"):
             assert head in SETUP, f"{path.name} imports {module}"
         elif path.name == "layout.py":
             assert module == "typing"

@@ -10,6 +10,7 @@ from sim.engines.cpu import CpuEngine
 from sim.engines.cpu_film import pair_choice
 from sim.field_stages import FieldStage
 from sim.kernels import layout, split_steps, step
+from sim.kernels.near_pairs import near_share
 from tests.reference.small_systems import bits, film, random_film, spread_diameters
 
 STEPS = 60
@@ -117,11 +118,48 @@ def test_near_and_kept_sums_make_the_whole(kind):
     engine._film.fresh()
     far = [step.far_part] if kind == "mesh" else []
     whole = sums_of(engine, rows, engine._film.pair_part, *far)
+    engine._content.flags[step.KEPT] = split_steps.NOTHING  # as they are, not continued
     kept = sums_of(engine, rows, far_pairs(engine), *far, split_steps.hold_part)
     split = sums_of(engine, columns, near_pairs(engine))
     scale = np.abs(whole).max()
     assert np.abs(split - whole).max() < scale * (2e-6 if kind == "single precision" else 1e-13)
     assert np.abs(kept - whole).max() > 0.1 * scale  # what is kept is not all
+
+
+def test_what_is_kept_is_continued_from_the_step_before():
+    engine = engine_of(fraction=0.2)
+    engine.advance(20)
+    content = engine._content
+    count = engine.system.count
+    engine._film.fresh()
+    before = content.slots.earlier[:, :count].copy()
+    sums_of(engine, rows, far_pairs(engine), split_steps.hold_part)
+    now = content.slots.earlier[:, :count]
+    # 3/8 of the change: the mean age of what four inner steps use is 1.5 of them
+    expected = now + 0.375 * (now - before)
+    assert np.abs(now - before).max() > 0.0
+    np.testing.assert_allclose(content.split.held[:, :count], expected, rtol=1e-13, atol=1e-13)
+
+
+def test_the_first_step_has_nothing_to_continue():
+    engine = engine_of(fraction=0.2)
+    engine.compile()
+    engine._film.fresh()
+    sums_of(engine, rows, far_pairs(engine), split_steps.hold_part)
+    slots = engine._content.slots
+    np.testing.assert_array_equal(engine._content.split.held, slots.earlier)
+
+
+def test_near_pairs_fade_into_far_ones():
+    touch, gap = 1.1225, 0.4
+    r = np.linspace(0.9, 1.7, 8001)
+    share, is_near = near_share(r * r, 0.5, 0.5, gap)
+    assert np.all(share[r <= touch] == 1.0)
+    assert np.all(share[r >= touch + gap] == 0.0)
+    assert np.all(is_near == (r < touch + gap))
+    assert np.all(np.diff(share) <= 0.0)
+    assert np.abs(np.diff(share)).max() < 6e-4  # no jump: slope at most 1.5 per unit of s
+    assert np.abs(np.diff(share, 2)).max() < 4e-6  # nor a kink
 
 
 def test_near_pairs_are_all_that_may_touch():

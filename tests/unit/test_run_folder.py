@@ -1,0 +1,63 @@
+"""What a run may do to its folder: all that it writes is known, and no start is destroyed."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import analysis
+from sim.parameters import from_text
+from sim.run_folder import WRITTEN, FolderError, RunFolder, refuse_own_start
+from sim.sweep_folder import SweepFolder
+from sim.sweep_table import plan_sweep
+from tests.reference.small_film import small_film
+
+WRITERS = ("measures", "report", "tables", "handoff", "vtk_files", "light_files")
+ENDS = (".csv", ".json", ".html", ".vtp", ".h5")
+READ_ONLY = {"run.h5"}
+
+
+def names_in(module):
+    """Names of files that stand as whole texts in a module."""
+    tree = ast.parse((Path(analysis.__file__).parent / f"{module}.py").read_text(encoding="utf-8"))
+    texts = {n.value for n in ast.walk(tree) if isinstance(n, ast.Constant)}
+    return {t for t in texts if isinstance(t, str) and t.endswith(ENDS) and " " not in t}
+
+
+def test_list_holds_every_file_that_is_written():
+    named = set().union(*(names_in(module) for module in WRITERS))
+    assert {"lag.csv", "measures.json", "report.html"} <= named  # the search finds something
+    assert named - READ_ONLY - {t for t in named if t.startswith(".")} <= set(WRITTEN)
+
+
+def test_nothing_that_was_written_outlives_its_run(tmp_path):
+    (tmp_path / "figures").mkdir()
+    for name in (*WRITTEN, "figures/spacing.png", "lag.csv", "notes.txt"):
+        (tmp_path / name).write_text("x", encoding="utf-8")
+    RunFolder(tmp_path).clear()
+    left = sorted(p.name for p in tmp_path.rglob("*") if p.is_file())
+    assert left == ["notes.txt"]
+
+
+@pytest.mark.parametrize("named", ["", "run.h5"])
+def test_folder_of_the_start_is_refused(tmp_path, named):
+    (tmp_path / "run.h5").write_bytes(b"start")
+    with pytest.raises(FolderError, match=r"holds run\.h5 that \[start\] path names"):
+        refuse_own_start(tmp_path, str(tmp_path / named))
+    refuse_own_start(tmp_path / "other", str(tmp_path / named))
+
+
+def test_overwriting_run_and_sweep_leave_their_start_alone(tmp_path):
+    from sim.one_run import simulate
+
+    start = tmp_path / "first" / "run.h5"
+    start.parent.mkdir()
+    start.write_bytes(b"start")
+    text = small_film() + f'[start]\nkind = "file"\npath = "{start.parent}"\n'
+    with pytest.raises(FolderError, match="name another folder"):
+        simulate(from_text(text), start.parent, overwrite=True)
+    plan = plan_sweep(from_text(text + '[sweep]\n"field.strength" = ["5 mT", "10 mT"]\n'))
+    for name in (start.parent, tmp_path):
+        with pytest.raises(FolderError, match="name another folder"):
+            SweepFolder(name).claim(plan, resume=False, overwrite=True)
+    assert start.read_bytes() == b"start"
