@@ -16,6 +16,7 @@ from analysis.stages import Stage
 from analysis.structure import full_map, profile
 from analysis.theory import chain_length_law
 from analysis.trajectory import Run
+from analysis.uncertainty import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Curve = dict[str, Any]
@@ -130,7 +131,7 @@ def axis_correlation(frames: SpacingFrames) -> Curve:
     floor = 0.02 * float(g.max(initial=1.0))
     ratio = np.convolve(variance * ideal / np.maximum(g, floor), np.ones(5), mode="same")
     ratio /= np.convolve(np.ones(len(g)), np.ones(5), mode="same")
-    flat = np.sqrt(ratio / ideal)
+    flat = student_factor(ONE_SIGMA, batches - 1.0) * np.sqrt(ratio / ideal)
     return {
         "distance_m": centres,
         "g": g,
