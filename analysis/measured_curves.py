@@ -16,6 +16,7 @@ from analysis.stages import Stage
 from analysis.structure import full_map, profile
 from analysis.theory import chain_length_law
 from analysis.trajectory import Run
+from analysis.uncertainty import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Curve = dict[str, Any]
@@ -107,8 +108,8 @@ def structure_curves(
 def axis_correlation(frames: SpacingFrames) -> Curve:
     """Return the pair correlation of chain axes across the chains; 1 for chains at random.
 
-    The error comes from the scatter between ``BATCHES`` batches of chains, each kept together
-    over all frames, so that a chain that is seen in every frame counts once.
+    The error comes from the scatter between compact parts of the film, over all frames together,
+    so that a chain that is seen in every frame counts once and pairs stay in one part.
     """
     counts = np.sum(frames.shell_counts, axis=0)
     ideal = np.sum(frames.shell_ideal, axis=0)
@@ -125,13 +126,12 @@ def axis_correlation(frames: SpacingFrames) -> Curve:
     weight = (members / members.sum())[filled, None]
     away = counts[filled][:, usable] / ideal - weight * g
     batches = int(filled.sum())
-    # Each pair is counted in the batches of both its chains: twice the variance.
-    variance = 2 * batches / (batches - 1) * (away**2).sum(axis=0)
-    # Sixteen batches make a rough variance; its ratio to the count is alike in nearby bins.
+    variance = batches / (batches - 1) * (away**2).sum(axis=0)
+    # A few parts make a rough variance; its ratio to the count is alike in nearby bins.
     floor = 0.02 * float(g.max(initial=1.0))
     ratio = np.convolve(variance * ideal / np.maximum(g, floor), np.ones(5), mode="same")
     ratio /= np.convolve(np.ones(len(g)), np.ones(5), mode="same")
-    flat = np.sqrt(ratio / ideal)
+    flat = student_factor(ONE_SIGMA, batches - 1.0) * np.sqrt(ratio / ideal)
     return {
         "distance_m": centres,
         "g": g,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,9 @@ from numpy.typing import NDArray
 from analysis.break_up import break_up_numbers
 from analysis.chain_series import ChainSeries
 from analysis.decay_numbers import decay_numbers
+from analysis.first_shell import shell_place
 from analysis.lag import oscillating_numbers, turning_numbers
-from analysis.line_shape import fit_line, grid_step, line_numbers, modes_across
+from analysis.line_shape import alike_modes, fit_line, grid_step, line_numbers, modes_across
 from analysis.relaxation import growth, growth_stages, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
@@ -25,8 +27,10 @@ from analysis.uncertainty import NOTHING, Estimate, estimate
 Floats = NDArray[np.float64]
 Curve = dict[str, Any]
 
-LIKELY_NOISE = 0.2
+LIKELY_NOISE = 0.05
 PERHAPS_NOISE = 0.02
+FIRST_SHELL = 0.35
+"""Share of the highest shell from which on one counts: a further shell may hold two neighbours."""
 SPACINGS_WANTED = 20.0
 LENGTHS_WANTED = 5.0
 SPANNING_WARNING = 0.01
@@ -136,16 +140,20 @@ def spacing_numbers(
 ) -> dict[str, Any]:
     """Return the section ``spacing``: three spacings, width and clear fraction, in m."""
     seen = max(1, int(structures or 1.0))
+
+    def of(values: list[float], within: list[float]) -> dict[str, Any]:
+        found = estimate(values, within=within, structures=structures)
+        # Where the scatter between parts of a frame is the error, it has their freedom.
+        if math.isinf(found.freedom) and found.error is not None:
+            found = replace(found, freedom=max(1.0, frames.freedom))
+        return found.as_dict()
+
     out: dict[str, Any] = {
-        "nearest_neighbour_m": estimate(
-            frames.nearest, within=frames.nearest_error, structures=structures
-        ).as_dict(),
-        "nearest_neighbour_in_plane_m": estimate(
-            [row[0] for row in frames.seen_through],
-            within=[row[1] for row in frames.seen_through],
-            structures=structures,
-        ).as_dict(),
-        "nearest_neighbour_spread_m": estimate(frames.spread, structures=structures).as_dict(),
+        "nearest_neighbour_m": of(frames.nearest, frames.nearest_error),
+        "nearest_neighbour_in_plane_m": of(
+            [row[0] for row in frames.seen_through], [row[1] for row in frames.seen_through]
+        ),
+        "nearest_neighbour_spread_m": of(frames.spread, frames.spread_error),
         **_crest(frames, curves, seen, warnings),
         "axis_correlation_m": _first_shell(frames, curves, seen, warnings).as_dict(),
         "line_density_m": frames.line,
@@ -203,6 +211,8 @@ def _crest(
     average = frames.map_sum / max(1, frames.map_frames)
     modes = modes_across(average, frames.grid, across, c["band_per_m"])
     line = fit_line(*modes, number.value, step, seen) if number.value else None
+    if line is not None and across is not None:
+        line = line.widened(alike_modes(average, frames.grid, across, c["band_per_m"]))
     entries, curves["structure_factor_line"] = line_numbers(number, line, step, warnings)
     return entries
 
@@ -213,8 +223,24 @@ def _first_shell(
     """Return the first maximum of the pair correlation of chain axes."""
     c = curves["axis_correlation"]
     largest = 0.95 * frames.reach
-    peak = find_peak(c["distance_m"], c["g"], c["error"], c["flat_error"], frames.shortest, largest)
-    return _peak_number("spacing.axis_correlation_m", peak, seen, warnings)
+    peak = find_peak(
+        c["distance_m"], c["g"], c["error"], c["flat_error"], frames.shortest, largest, FIRST_SHELL
+    )
+    name = "spacing.axis_correlation_m"
+    found = _peak_number(name, peak, seen, warnings)
+    if found.value is None:
+        return NOTHING
+    place = shell_place(
+        np.sum(frames.shell_counts, axis=0), np.sum(frames.shell_ideal, axis=0), frames.edges,
+        found.value,
+    )  # fmt: skip
+    if place is None:
+        warnings.append(
+            f"{name}: the first maximum is no bell but an edge, as of chains that only keep a "
+            "distance, or too few parts of the film hold it"
+        )
+        return NOTHING
+    return replace(place, samples=seen)
 
 
 def _peak_number(name: str, peak: Peak | None, seen: int, warnings: list[str]) -> Estimate:

@@ -21,7 +21,6 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 NEAREST_SHELL = 1.5
-CLOSEST_LINE = 0.7
 SHORTEST_CHAIN = 3
 """Particles from which on a group has an axis to measure distances from."""
 
@@ -29,11 +28,18 @@ REACH_SPACINGS = 4.0
 """Distances are counted up to this many line-density spacings."""
 
 BINS_PER_DIAMETER = 4.0
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
+"""Multiples of it, modulo 1, are even and go with no other sequence."""
+
 WIDTH_SAMPLES = 300
 STRIPS = 5
 
-BATCHES = 16
-"""Batches of chains whose pair counts are compared for the error of their correlation."""
+STRIP_LINES = 4.0
+STRIPS_OF_FILM = (4, 12)
+TILES_OF_FILM = (2, 4)
+"""Errors compare compact parts of the film, because neighbouring chains share their gaps: strips
+along the chains some lines wide, between 4 and 12 of them; tiles of the patch, 2 to 4 along each
+side, where chains have no direction in the plane."""
 
 STEEP = 0.7
 """Share of the chain direction along z from which on a film counts as seen along its chains."""
@@ -69,9 +75,11 @@ class SpacingFrames:
     diameters: Floats
     axis: Floats | None
     grid: ModeGrid = field(init=False)
+    blocks: tuple[int, int] = field(init=False)
     nearest: list[float] = field(default_factory=list)
     nearest_error: list[float] = field(default_factory=list)
     spread: list[float] = field(default_factory=list)
+    spread_error: list[float] = field(default_factory=list)
     seen_through: list[tuple[float, float]] = field(default_factory=list)
     width: list[float] = field(default_factory=list)
     width_error: list[float] = field(default_factory=list)
@@ -83,7 +91,6 @@ class SpacingFrames:
     shell_members: list[Floats] = field(default_factory=list)
     shell_ideal: list[Floats] = field(default_factory=list)
     links: list[float] = field(default_factory=list)
-    layer: list[float] = field(default_factory=list)
     map_sum: Floats = field(init=False)
     map_frames: int = 0
 
@@ -103,6 +110,7 @@ class SpacingFrames:
         self.window = 0.65 * float(self.diameters.max())
         self.grid = ModeGrid.of(self.sides, 0.9 * self.median)
         self.map_sum = np.zeros((len(self.grid.qx), len(self.grid.qy)))
+        self.blocks = self._blocks()
         cells = [min(2048, max(64, int(side / self.median * 12))) for side in self.sides]
         self.points = (cells[0], cells[1])
 
@@ -115,17 +123,42 @@ class SpacingFrames:
     def shortest(self) -> float:
         """Return the smallest distance in m that counts as a spacing of chains.
 
-        Nearer than 1.5 diameters are strands of one bundle; and chains cannot stand nearer on
-        average than straight ones that share out the layer that the particles fill.
+        Nearer than 1.5 diameters are strands of one bundle. Light through the film sees rows at
+        different heights between one another, so no bound follows from the number of chains.
         """
-        area = float(self.sides[0] * self.sides[1])
-        line = math.sqrt(area * float(np.mean(self.layer)) / float(self.diameters.sum()))
-        return max(NEAREST_SHELL * self.median, CLOSEST_LINE * line)
+        return NEAREST_SHELL * self.median
+
+    @property
+    def freedom(self) -> float:
+        """Return the degrees of freedom of an error from the scatter between parts of the film."""
+        return float(math.prod(self.blocks) - 1)
+
+    def _blocks(self) -> tuple[int, int]:
+        """Return the number of parts of the film along both directions of ``_block_of``."""
+        lateral = lateral_direction(self.axis)
+        if lateral is not None:
+            lines = float(np.abs(lateral) @ self.sides) / self.line
+            return int(np.clip(round(lines / STRIP_LINES), *STRIPS_OF_FILM)), 1
+        tiles = np.clip(np.round(self.sides / self.line / STRIP_LINES), *TILES_OF_FILM)
+        return int(tiles[0]), int(tiles[1])
+
+    def _block_of(self, positions: Floats, chain: Integers) -> Integers:
+        """Return the part of the film, strip or tile, of each particle: that of its chain, (N,)."""
+        lead = positions[np.maximum(chain, 0), :2]
+        lateral = lateral_direction(self.axis)
+        if lateral is None:
+            share = lead / self.sides
+        else:
+            # The corners of the patch lie between these along the lateral direction.
+            first = float(np.minimum(lateral * self.sides, 0.0).sum())
+            place = (lead @ lateral - first) / float(np.abs(lateral) @ self.sides)
+            share = np.stack([place, np.zeros(len(place))], axis=1)
+        part = np.minimum((share * self.blocks).astype(np.int64), np.array(self.blocks) - 1)
+        return np.asarray(np.maximum(part, 0) @ [self.blocks[1], 1])
 
     def add(self, positions: Floats, chains: Chains) -> None:
         """Take in one frame: positions (N, 3) in m and its chains."""
         self._add_cover(positions)
-        self.layer.append(float(np.ptp(positions[:, 2])) + self.median)
         self.map_sum += structure_factor(positions, self.grid)
         self.map_frames += 1
         long = (chains.size >= SHORTEST_CHAIN) & (chains.kind != RING)
@@ -152,7 +185,8 @@ class SpacingFrames:
         from analysis.kernels.across import distances_across
         from analysis.kernels.pairs import sort_into_cells
 
-        counts = np.zeros((BATCHES, self.bins), np.int64)
+        counts = np.zeros((math.prod(self.blocks), self.bins), np.int64)
+        block = self._block_of(positions, chain)
         members = np.flatnonzero(chain >= 0)
         nearest = np.full(len(chain), np.inf)
         if self.axis is not None and len(members):
@@ -161,6 +195,7 @@ class SpacingFrames:
             nearest = distances_across(
                 positions,
                 chain,
+                block,
                 self.axis,
                 self.sides,
                 shape,
@@ -171,17 +206,18 @@ class SpacingFrames:
                 counts,
             )
         found = np.isfinite(nearest)
-        mean, error = _mean_of_medians(nearest[found], chain[found])
-        self.nearest.append(mean)
-        self.nearest_error.append(error)
-        self.spread.append(float(nearest[found].std()) if found.any() else math.nan)
+        nearest_is, spread_is = _of_medians(nearest[found], chain[found], block[found])
+        self.nearest.append(nearest_is[0])
+        self.nearest_error.append(nearest_is[1])
+        self.spread.append(spread_is[0])
+        self.spread_error.append(spread_is[1])
         self.unpaired.append(1 - found.sum() / len(members) if len(members) else math.nan)
         histogram, _ = np.histogram(nearest[found], bins=self.edges)
         self.nearest_counts.append(histogram.astype(np.float64))
         self.shell_counts.append(counts.astype(np.float64))
         self.shell_ideal.append(self._ideal_counts(positions[members]))
         self.shell_members.append(
-            np.bincount(chain[members] % BATCHES, minlength=BATCHES).astype(np.float64)
+            np.bincount(block[members], minlength=len(counts)).astype(np.float64)
         )
         sizes = np.bincount(chain[members])
         self.links.append(float((sizes**2).sum() / max(1, sizes.sum())))
@@ -204,33 +240,39 @@ class SpacingFrames:
         flat = positions * [1.0, 1.0, 0.0]
         shape = cell_shape(self.sides, 1.3 * self.median, len(positions))
         start, order, _ = sort_into_cells(flat, self.sides, *shape)
-        counts = np.zeros((BATCHES, self.bins), np.int64)
+        block = self._block_of(positions, chain)
+        counts = np.zeros((math.prod(self.blocks), self.bins), np.int64)
         nearest = distances_across(
-            flat, chain, along, self.sides, shape, start, order, self.window, self.reach, counts
-        )
+            flat, chain, block, along, self.sides, shape, start, order, self.window, self.reach,
+            counts,
+        )  # fmt: skip
         found = np.isfinite(nearest)
-        return _mean_of_medians(nearest[found], chain[found])
+        return _of_medians(nearest[found], chain[found], block[found])[0]
 
     def _ideal_counts(self, points: Floats) -> Floats:
         """Return the counts that chains placed at random in the plane would give, (bins,).
 
-        The profile across the film is kept, so layering at the windows is no correlation. For a
-        direction u, pairs are level when |dx u_x' + dz u_z| < window, with x' the direction of
-        the chains in the plane; averaged over pairs dz and levels, the lateral measure is exact.
+        Heights are spread evenly over the layer that the chains fill, so a lattice keeps the peaks
+        that its layers make. For a direction u, pairs are level when
+        |dx u_x' + dz u_z| < window, with x' the direction of the chains in the plane; averaged
+        over pairs dz and levels, the lateral measure is exact.
         """
         count = len(points)
         edges = self.edges
         if self.axis is None or count < 2:
             return np.zeros(self.bins)
         density = count * (count - 1) / float(self.sides[0] * self.sides[1])
-        rng = np.random.default_rng(count)
-        first, second = rng.integers(0, count, (2, 4000))
-        apart = (points[second, 2] - points[first, 2])[first != second]
+        # n layers one spacing apart fill n spacings of height, their centres n - 1.
+        chains = max(2, len(np.unique(np.round(points[:, 2], 12))))
+        layer = float(np.ptp(points[:, 2])) * chains / (chains - 1)
+        # Differences of two even heights have a triangular law; its quantiles make no noise.
+        even = (np.arange(4000) + 0.5) / 4000
+        apart = layer * np.sign(even - 0.5) * (1 - np.sqrt(1 - np.abs(2 * even - 1)))
         flat = math.hypot(self.axis[0], self.axis[1])
         if lateral_direction(self.axis) is None:
             rings = math.pi * (edges[1:] ** 2 - edges[:-1] ** 2)
             return density * rings * float((np.abs(apart) < self.window).mean())
-        level = self.window * (2 * rng.random(len(apart)) - 1)
+        level = self.window * (2 * (np.arange(4000) * GOLDEN % 1.0) - 1)
         forward = (level - apart * self.axis[2]) / flat
         offset = forward * self.axis[2] - apart * flat
         reach = np.sqrt(np.maximum(0.0, edges[None, :] ** 2 - offset[:, None] ** 2))
@@ -267,21 +309,32 @@ class SpacingFrames:
         self.width_error.append(error)
 
 
-def _mean_of_medians(values: Floats, chain: Integers) -> tuple[float, float]:
-    """Return the mean over chains of the median along each chain, weighted with its particles.
+def _of_medians(
+    values: Floats, chain: Integers, block: Integers
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return mean and spread over chains of the median along each chain, each with its error.
 
-    The median passes over the levels where a neighbouring chain has a gap and the next but one
-    is met instead.
+    Chains weigh as many particles as they have. The median passes over the levels where a
+    neighbouring chain has a gap and the next but one is met instead. Errors are from the scatter
+    between parts of the film, widened by Student's factor: two chains that are each other's
+    nearest measure one gap, not two.
     """
-    from analysis.uncertainty import ratio
+    from analysis.uncertainty import ONE_SIGMA, ratio, student_factor
 
     if len(values) == 0:
-        return math.nan, math.nan
+        return (math.nan, math.nan), (math.nan, math.nan)
     order = np.lexsort((values, chain))
     _, first, many = np.unique(chain[order], return_index=True, return_counts=True)
     ranked = values[order]
     medians = 0.5 * (ranked[first + (many - 1) // 2] + ranked[first + many // 2])
-    return ratio(medians * many, many)
+    _, part = np.unique(block[order][first], return_inverse=True)
+    weights = np.bincount(part, many)
+    factor = student_factor(ONE_SIGMA, max(1, len(weights) - 1))
+    mean, error = ratio(np.bincount(part, medians * many), weights)
+    square, wide = ratio(np.bincount(part, (medians - mean) ** 2 * many), weights)
+    spread = math.sqrt(square)
+    spread_error = factor * wide / (2 * spread) if spread > 0 else math.nan
+    return (mean, factor * error), (spread, spread_error)
 
 
 def _mean_by_chain(values: Floats, chain: Integers) -> tuple[float, float]:

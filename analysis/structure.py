@@ -17,6 +17,9 @@ Floats = NDArray[np.float64]
 MOST_MODES = 160
 """Modes along each half axis; larger patches get a smaller largest wave number."""
 
+FEWEST_ALONG = 8
+"""Modes in a row from which on their mean height is known."""
+
 PEAK_TRIALS = 200
 """Noisy copies of a curve from which the error of its peak position follows."""
 
@@ -146,7 +149,24 @@ def profile(
     square = np.bincount(bins, value**2)[filled] / modes
     # At least the error of equal modes: with few modes their mean square scatters itself.
     free = modes * max(1.0, structures)
+    if across is not None:
+        free *= alike(np.rint(off[keep] / (width * 1e-3)), value)
     return q, s, np.sqrt(np.maximum(square / 2, s**2) / free), 1 / np.sqrt(free)
+
+
+def alike(streak: Floats, value: Floats) -> float:
+    """Return the share of modes that count: those of one bin differ in height along a streak.
+
+    Of heights L, (sum L)^2/(n sum L^2) count: modes off the direction across see the chains'
+    length, and copies of one row along the chains leave but one of them.
+    """
+    _, own, many = np.unique(streak, return_inverse=True, return_counts=True)
+    level = np.bincount(own, value) / many
+    enough = many >= FEWEST_ALONG
+    square = float((level[enough] ** 2 * many[enough]).sum() * many[enough].sum())
+    if enough.sum() < 2 or square <= 0:
+        return 1.0
+    return float((level[enough] * many[enough]).sum()) ** 2 / square
 
 
 @dataclass(frozen=True)
@@ -159,7 +179,13 @@ class Peak:
 
 
 def find_peak(
-    x: Floats, y: Floats, error: Floats, flat: Floats, low: float, high: float
+    x: Floats,
+    y: Floats,
+    error: Floats,
+    flat: Floats,
+    low: float,
+    high: float,
+    share: float = 0.5,
 ) -> Peak | None:
     """Return the inner maximum of a noisy curve that stands out most.
 
@@ -171,6 +197,8 @@ def find_peak(
         Relative error that each point would have if the curve were flat.
     low, high : float
         The maximum is looked for between these.
+    share : float
+        The first maximum that stands out by this share of the one that does most is taken.
 
     Returns
     -------
@@ -190,19 +218,19 @@ def find_peak(
     x, y = x[inside], y[inside]
     if len(x) < 5 or y.max() <= 0:
         return None
-    top = _vertex(x, y)
+    top = _vertex(x, y, share)
     if top is None:
         return None
     if not np.isfinite(error[inside]).all():
         return None
     noise = error[inside] / np.maximum(y, 1e-3 * y.max())
     near = (x > top[0] / OVERTONE) & (x < top[0] * OVERTONE)
-    found = (_vertex(x[near], copy) for copy in _copies(y[near], noise[near]))
+    found = (_vertex(x[near], copy, share) for copy in _copies(y[near], noise[near]))
     places = [v[0] for v in found if v]
     ends = np.quantile(places, [0.159, 0.841]) if places else (x[0], x[-1])
     flats = _copies(np.ones(len(x)), flat[inside])
     # Strong noise is skew, its median far below its mean: each curve is measured by its own.
-    rises = [v[1] / _level(copy) if v else 0.0 for copy in flats for v in [_vertex(x, copy)]]
+    rises = [v[1] / _level(copy) if v else 0.0 for copy in flats for v in [_rise(copy, share)]]
     chance = float(np.mean(np.array(rises) >= top[1] / _level(y)))
     floor = 0.25 * float(np.median(np.diff(x)))
     return Peak(top[0], max(0.5 * float(ends[1] - ends[0]), floor), chance)
@@ -221,19 +249,28 @@ def _level(y: Floats) -> float:
     return float(np.median(y)) or float(y.mean())
 
 
-def _vertex(x: Floats, y: Floats) -> tuple[float, float] | None:
-    """Return position and rise of the inner maximum of the smoothed curve that stands out most."""
+def _rise(y: Floats, share: float) -> tuple[int, float, Floats] | None:
+    """Return place and rise of the inner maximum that stands out most, and the smoothed curve."""
     smooth = np.convolve(np.pad(y, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
     inner = np.flatnonzero((smooth[1:-1] >= smooth[:-2]) & (smooth[1:-1] >= smooth[2:])) + 1
     if len(inner) == 0:
         return None
-    rises = [min(smooth[k] - smooth[: k + 1].min(), smooth[k] - smooth[k:].min()) for k in inner]
+    left = np.minimum.accumulate(smooth)
+    right = np.minimum.accumulate(smooth[::-1])[::-1]
+    rises = (smooth - np.maximum(left, right))[inner]
     # What counts is how far a maximum stands out on both sides; of several that stand out, the
     # first is the spacing and the others are its overtones.
-    best = int(np.argmax(np.array(rises) >= 0.5 * max(rises)))
+    best = int(np.argmax(rises >= share * rises.max()))
     k, rise = int(inner[best]), float(rises[best])
-    if rise <= 0:
+    return (k, rise, smooth) if rise > 0 else None
+
+
+def _vertex(x: Floats, y: Floats, share: float) -> tuple[float, float] | None:
+    """Return position and rise of the inner maximum of the smoothed curve that stands out most."""
+    found = _rise(y, share)
+    if found is None:
         return None
+    k, rise, smooth = found
     low = high = k
     limit = smooth[k] - 0.5 * rise
     while low > 0 and smooth[low - 1] > limit:

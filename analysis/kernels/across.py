@@ -11,7 +11,9 @@ from analysis.kernels.pairs import steps_around
 
 
 @njit(cache=True, error_model="numpy")
-def distances_across(positions, chain, axis, sides, shape, start, order, window, reach, counts):
+def distances_across(
+    positions, chain, block, axis, sides, shape, start, order, window, reach, counts
+):
     """Nearest other chain of every chain particle, and the counts of all distances.
 
     Two particles of different chains are level when they are less than ``window`` apart along
@@ -20,18 +22,19 @@ def distances_across(positions, chain, axis, sides, shape, start, order, window,
     Parameters
     ----------
     positions (N, 3), chain (N,) : chain index, -1 for particles that count for no chain.
+    block (N,) : part of the film in which a particle is counted.
     axis (3,), sides (2,) : direction of the chains (unit), patch.
     shape (columns, rows), start, order : cells of any size.
     window, reach : see above; distances beyond reach are left out.
-    counts (batches, bins) int64 : ordered pairs are added to it, in the batch chain[i] % batches
-        and the bin of width reach/bins.
+    counts (blocks, bins) int64 : ordered pairs are added to it, in the row block[i] and the bin of
+        width reach/bins.
 
     Returns
     -------
     nearest (N,) : smallest distance across, infinite where there is none within reach.
     """
     columns, rows = shape
-    batches, bins = counts.shape
+    bins = counts.shape[1]
     nearest = np.full(positions.shape[0], np.inf)
     # Half sizes of the box that holds all displacements in question.
     extent_x = window * abs(axis[0]) + reach * math.sqrt(max(0.0, 1.0 - axis[0] * axis[0]))
@@ -63,7 +66,7 @@ def distances_across(positions, chain, axis, sides, shape, start, order, window,
                         continue
                     across = math.sqrt(max(0.0, dx * dx + dy * dy + dz * dz - along * along))
                     if across < reach:
-                        counts[chain[i] % batches, int(across / reach * bins)] += 1
+                        counts[block[i], int(across / reach * bins)] += 1
                         best = min(best, across)
         nearest[i] = best
     return nearest

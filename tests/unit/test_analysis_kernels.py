@@ -54,7 +54,8 @@ def test_an_edited_kernel_gives_the_new_number(tmp_path):
     code = (
         "import numpy as np, analysis.kernels.across as a; "
         "p = np.array([[1., 5, 5], [1, 8, 5]]); c = np.zeros((1, 10), np.int64); "
-        "print(a.distances_across(p, np.arange(2), np.array([1., 0, 0]), np.array([20., 20]), "
+        "print(a.distances_across(p, np.arange(2), np.zeros(2, np.int64), "
+        "np.array([1., 0, 0]), np.array([20., 20]), "
         "(1, 1), np.array([0, 2]), np.array([0, 1]), 1.0, 9.0, c)[0])"
     )
     cache = {"XDG_CACHE_HOME": str(tmp_path / "cache")}

@@ -1,0 +1,166 @@
+"""Films of chains whose spacing is known, of every degree of order, one frame each.
+
+Chains of 12 particles lie along x in rows of places across the film; every row is a realisation of
+its own. Truths are closed forms: a row is a lattice with independent displacements, or a renewal
+process (gaps independent), whose pair correlation and structure factor follow from the law of its
+gaps. Nothing here imports the packages under test.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.reference.planted import DIAMETER, Planted, straight_chains
+
+SPACING = 120e-9
+LENGTH = 12
+ROWS = 4
+LINES = 40
+PITCH = 1.25 * LENGTH * 1.02 * DIAMETER
+SIDES = (ROWS * PITCH, LINES * SPACING)
+THICK = 0.6e-6
+
+
+@dataclass(frozen=True)
+class Case:
+    """A kind of film: its maker, and the true places in m (None: no order, nothing to be shown).
+
+    ``pair`` is the first maximum of the pair correlation of axes, ``light`` 2 pi over the first
+    maximum of the projected structure factor; ``weak`` films may show it or withhold it.
+    """
+
+    make: object
+    pair: float | None
+    light: float | None
+
+
+def planted(lanes, heights, seed, sides=SIDES, thickness=THICK) -> Planted:
+    """Chains in ``ROWS`` rows at the given places across: (rows) of arrays of y and z in m."""
+    starts = [
+        [(row + 0.1) * sides[0] / len(lanes), y % sides[1], z]
+        for row, (ys, zs) in enumerate(zip(lanes, heights, strict=True))
+        for y, z in zip(ys, zs, strict=True)
+    ]
+    return straight_chains(
+        starts, [LENGTH] * len(starts), sides=sides, thickness=thickness, noise=0.3e-9, seed=seed
+    )
+
+
+def jittered(share):
+    """One layer; every chain off its lattice place by a normal amount of ``share`` spacings."""
+
+    def make(seed):
+        rng = np.random.default_rng(seed)
+        lanes = [
+            SPACING * (np.arange(LINES) + share * rng.standard_normal(LINES)) for _ in range(ROWS)
+        ]
+        return planted(lanes, [np.full(LINES, 0.3e-6)] * ROWS, seed)
+
+    distances = np.linspace(0.5, 1.5, 100_001)
+    orders = np.arange(1, 5)[:, None]
+    wide = math.sqrt(2) * share
+    g = np.exp(-0.5 * ((distances - orders) / wide) ** 2).sum(axis=0)
+    return Case(make, SPACING * distances[g.argmax()], SPACING)
+
+
+def renewal(gaps, characteristic, pair):
+    """Rows of independent gaps; ``gaps(rng, n)`` in spacings, their characteristic function."""
+
+    def make(seed):
+        rng = np.random.default_rng(seed)
+        lanes = []
+        for _ in range(ROWS):
+            places = np.cumsum(gaps(rng, 4 * LINES)) + rng.random()
+            lanes.append(SPACING * places[places < LINES - 0.3])
+        return planted(lanes, [np.full(len(row), 0.3e-6) for row in lanes], seed)
+
+    q = np.linspace(2.5, 12.0, 95_001)
+    h = characteristic(q)
+    s = ((1 + h) / (1 - h)).real
+    top = int(s.argmax())
+    light = 2 * math.pi / q[top] * SPACING if 0 < top < len(q) - 1 else None
+    return Case(make, None if pair is None else pair * SPACING, light)
+
+
+def paracrystal(scatter):
+    """Gaps of mean one spacing that scatter by ``scatter`` of it."""
+    distances = np.linspace(0.5, 1.5, 100_001)
+    order = np.arange(1, 9)[:, None]
+    g = np.exp(-0.5 * ((distances - order) / scatter) ** 2 / order) / np.sqrt(order)
+    pair = float(distances[g.sum(axis=0).argmax()])
+    return renewal(
+        lambda rng, n: np.maximum(0.05, 1 + scatter * rng.standard_normal(n)),
+        lambda q: np.exp(-1j * q - 0.5 * (q * scatter) ** 2),
+        pair,
+    )
+
+
+def hard_core(contact):
+    """Chains at random that keep ``contact`` spacings apart: rods on a line (Tonks 1936)."""
+    free = 1 - contact
+    return renewal(
+        lambda rng, n: contact + free * rng.standard_exponential(n),
+        lambda q: np.exp(-1j * q * contact) / (1 + 1j * q * free),
+        contact,
+    )
+
+
+def random_lines(seed):
+    """Chains at random in one layer."""
+    rng = np.random.default_rng(seed)
+    lanes = [SIDES[1] * rng.random(LINES) for _ in range(ROWS)]
+    # Each row has a height of its own, so that chains may cross in the projection.
+    heights = [np.linspace(0.05e-6, 0.55e-6, LINES)[rng.permutation(LINES)] for _ in range(ROWS)]
+    return planted(lanes, heights, seed)
+
+
+def lattice(shift, height, share=0.05, layers=4):
+    """Layers ``height`` spacings apart, every other one aside by ``shift``; chains jittered."""
+
+    def make(seed):
+        rng = np.random.default_rng(seed)
+        lanes, heights = [], []
+        for _ in range(ROWS):
+            layer, lane = np.meshgrid(np.arange(layers), np.arange(LINES), indexing="ij")
+            off = share * rng.standard_normal((2, layers, LINES))
+            lanes.append(SPACING * (lane + shift * (layer % 2) + off[0]).ravel())
+            heights.append(0.06e-6 + SPACING * (height * layer + off[1]).ravel())
+        return planted(lanes, heights, seed)
+
+    return Case(make, SPACING, SPACING * (0.5 if shift else 1.0))
+
+
+def pairs(near=4.0, far=10.0, share=0.16):
+    """Pairs of chains ``near`` diameters apart, ``far`` to the next pair: two populations."""
+
+    count = int(SIDES[1] / ((near + far) * DIAMETER))
+    cell = SIDES[1] / count
+
+    def make(seed):
+        rng = np.random.default_rng(seed)
+        lanes = []
+        for _ in range(ROWS):
+            places = np.arange(count)[:, None] * cell + np.array([0, near * DIAMETER])
+            lanes.append((places + share * DIAMETER * rng.standard_normal(places.shape)).ravel())
+        return planted(lanes, [np.full(2 * count, 0.3e-6)] * ROWS, seed)
+
+    # Of the orders of the cells, cos^2(q near/2) makes the first and the third alike: not judged.
+    return Case(make, near * DIAMETER, None)
+
+
+CASES = {
+    "sites jittered by 0.05": jittered(0.05),
+    "sites jittered by 0.15": jittered(0.15),
+    "sites jittered by 0.25": jittered(0.25),
+    "gaps that scatter by 0.1": paracrystal(0.1),
+    "gaps that scatter by 0.25": paracrystal(0.25),
+    "hard core 0.5": hard_core(0.5),
+    "hard core 0.7": hard_core(0.7),
+    "square lattice in depth": lattice(0.0, 1.0),
+    "hexagonal lattice in depth": lattice(0.5, math.sqrt(0.75)),
+    "pairs 4 and 10 diameters apart": pairs(),
+    "at random": Case(random_lines, None, None),
+}
