@@ -23,6 +23,7 @@ SECTIONS = [
     "alignment",
     "magnetisation",
     "relaxation",
+    "stages",
     "timing",
     "warnings",
 ]
