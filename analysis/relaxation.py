@@ -76,8 +76,9 @@ def bond_survival(bonds: list[NDArray[np.int64]], times: Floats, count: int) -> 
     if found is not None:
         return found
     # No bond of all was there at the next frame: fewer than one in so many.
+    seen = sum(len(k) for k in keys[:-1])
     step = float(times[-1] - times[0]) / max(1, len(keys) - 1)
-    return step / math.log(1.0 + sum(len(k) for k in keys[:-1]))
+    return step / math.log(1.0 + seen) if seen else None
 
 
 def independent_structures(life: float | None, span: float) -> float | None:

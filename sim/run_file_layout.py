@@ -5,6 +5,7 @@ Source: H5MD, version 1.1 (an open standard), with its `units` module.
 
 from __future__ import annotations
 
+import itertools
 import json
 import zlib
 from dataclasses import dataclass
@@ -235,9 +236,25 @@ def require_sound(file: h5py.File, frames: int) -> None:
         file[f"/particles/film/{path}"][()]
     moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *SERIES]
     for path in (STEP, TIME, *(f"{element}/value" for element in moving)):
+        _require_chunks(file[path], frames)
         step = file[path].chunks[0]
         for first in range(0, frames, step):
             file[path][first : min(first + step, frames)]
+
+
+def _require_chunks(data: h5py.Dataset, frames: int) -> None:
+    """Refuse an array that lost the way to one of its pieces: HDF5 reads zeros in its place.
+
+    Raises
+    ------
+    OSError
+        If a piece of so many frames is not where it is looked for.
+    """
+    sizes = (frames, *data.shape[1:])
+    starts = (range(0, size, piece) for size, piece in zip(sizes, data.chunks, strict=True))
+    for place in itertools.product(*starts):
+        if data.id.get_chunk_info_by_coord(place).byte_offset is None:
+            raise OSError(f"{data.name} has lost some of its numbers")
 
 
 def resize(file: h5py.File, frames: int) -> None:

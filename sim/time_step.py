@@ -31,7 +31,7 @@ Floats = NDArray[np.float64]
 STIFFNESS_SHARE = 0.25
 TURNING_SHARE = 0.2
 # The windows have soft cores: weak layers of surfactant would allow steps that these do not.
-WINDOW_SHARE = 0.3
+WINDOW_SHARE = 0.35
 WINDOWS = "the stiffness of the windows"
 # The field of a chain on one of its moments: 4 zeta(3) = 4.8 lambda kT/m.
 CHAIN_FIELD = 4.8

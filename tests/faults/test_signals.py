@@ -169,5 +169,5 @@ def test_a_signal_that_a_compiled_library_drops_still_interrupts(monkeypatch, ca
     made = argparse.Namespace(parse_args=lambda _: words)
     monkeypatch.setattr(command_options, "parser", lambda _: made)
     monkeypatch.delenv("CHAINFILM_TRACEBACK", raising=False)
-    assert main([]) == 130
+    assert main(["run"]) == 130
     assert capsys.readouterr().err == "chainfilm: interrupted\n"

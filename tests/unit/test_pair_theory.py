@@ -1,6 +1,7 @@
 """Pair potential, bond constant and chain theory against independent sums."""
 
 import itertools
+import dataclasses
 import math
 
 import numpy as np
@@ -82,7 +83,9 @@ def test_bound_minimum_and_barrier_of_the_example():
 
 
 def test_a_thin_brush_does_not_keep_cores_apart():
-    pair = head_to_tail(bench_film(grafting_density='"0.01 nm^-2"'), 20 * NM, 20 * NM)
+    film = bench_film()  # so thin a brush is refused in a file
+    thin = dataclasses.replace(film.repulsion, grafting_density=0.01e18)
+    pair = head_to_tail(dataclasses.replace(film, repulsion=thin), 20 * NM, 20 * NM)
     assert pair.minimum_distance_m == pytest.approx(20 * NM)
     assert pair.barrier_kt == 0.0
 

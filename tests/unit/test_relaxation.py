@@ -147,3 +147,8 @@ def test_drift_is_found_and_noise_is_not():
     assert drift_test("x", np.full(20, 3.0))["passed"]
     # A change of less than 1 % is at rest, however sharp.
     assert drift_test("x", 5 + np.linspace(0, 0.05, 40))["passed"]
+
+
+def test_bonds_of_the_last_frame_alone_tell_no_life():
+    none = np.zeros((0, 2), np.int64)
+    assert bond_survival([none, none, np.array([[0, 1]])], np.arange(3.0), 4) is None
