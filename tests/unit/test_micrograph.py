@@ -105,19 +105,18 @@ def test_turned_wave_without_noise_is_exact(angle):
 @pytest.mark.slow
 @pytest.mark.parametrize("look", [{"noise": 2.0}, {"noise": 1.0, "blur": 1.0}])
 def test_intervals_of_the_spacing_hold(look):
-    # Binomial and chi-square gates of four standard errors for 100 pictures, turned and shifted.
-    away = np.array(
-        [
-            off(
-                numbers_of(striped(17.3 * s, shape=(160, 200), seed=s, **look))["spacing_m"],
-                1.13e-6,
-            )
-            for s in range(100)
-        ]
-    )
-    assert abs(np.mean(np.abs(away) < 1) - 0.683) < 4 * math.sqrt(0.683 * 0.317 / 100)
-    assert np.mean(np.abs(away) < 1.96) > 0.95 - 4 * math.sqrt(0.95 * 0.05 / 100)
-    assert abs(np.mean(away)) < 4 / math.sqrt(100)
+    # Binomial and chi-square gates of four standard errors for 100 pictures, turned and shifted;
+    # a picture whose peak noise could make has no spacing, and few may be such.
+    found = [
+        numbers_of(striped(17.3 * s, shape=(160, 200), seed=s, **look))["spacing_m"]
+        for s in range(100)
+    ]
+    away = np.array([off(one, 1.13e-6) for one in found if one["value"] is not None])
+    count = len(away)
+    assert count >= 90
+    assert abs(np.mean(np.abs(away) < 1) - 0.683) < 4 * math.sqrt(0.683 * 0.317 / count)
+    assert np.mean(np.abs(away) < 1.96) > 0.95 - 4 * math.sqrt(0.95 * 0.05 / count)
+    assert abs(np.mean(away)) < 4 / math.sqrt(count)
 
 
 @pytest.mark.parametrize("duty", [0.25, 0.4, 0.7])

@@ -13,7 +13,7 @@ pytestmark = pytest.mark.slow  # tables of the exact sum
 
 
 def test_energy_is_that_of_the_exact_sum():
-    system = film(20, coupling=3.0, fraction=0.1, thickness=4.0)
+    system = film(30, coupling=3.0, fraction=0.05, thickness=6.0)
     state = random_film(system)
     dipolar, _, along = Sampler(system, state, 1).observe()
     moments = math.sqrt(3.0) * state.directions
