@@ -1,7 +1,7 @@
 """Pair potential, bond constant and chain theory against independent sums."""
 
-import itertools
 import dataclasses
+import itertools
 import math
 
 import numpy as np
