@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from analysis.chain_series import ChainSeries
+from analysis.even_frames import even_frames
 from analysis.stages import Stage
 from analysis.trajectory import Run
 from analysis.uncertainty import FEWEST_SAMPLES, NOTHING, Estimate, memory
@@ -26,16 +27,18 @@ def memory_numbers(
     """Return the integrated autocorrelation times of the averaged frames, in s.
 
     A time shorter than the spacing of the frames is not measured; one beyond a tenth of the
-    averaged span is a lower bound, which its small number of samples tells.
+    averaged span is a lower bound, which its small number of samples tells. Frames between the even
+    times of the others are left out.
     """
     out: dict[str, Any] = {}
     missing = []
+    frames = even_frames(run.times, stage.frames)
     for key, name in SERIES:
-        values = series.values[name][stage.frames]
+        values = series.values[name][frames]
         found = NOTHING
         if len(values) >= FEWEST_SAMPLES and np.isfinite(values).all():
             known = memory(values)
-            spacing = float(np.diff(run.times[stage.frames]).mean())
+            spacing = float(np.diff(run.times[frames]).mean())
             if known.time >= UNRESOLVED:
                 samples = max(1, int(len(values) / (2 * known.time)))
                 found = Estimate(known.time * spacing, known.error * spacing, samples)
@@ -44,8 +47,8 @@ def memory_numbers(
             missing.append(f"{key}_autocorrelation_time_s")
     if missing:
         warnings.append(
-            f"relaxation, {', '.join(missing)}: fewer than {FEWEST_SAMPLES} averaged frames hold "
-            "it, or it is shorter than the spacing of the frames"
+            f"relaxation, {', '.join(missing)}: fewer than {FEWEST_SAMPLES} averaged frames "
+            "evenly spaced in time hold it, or it is shorter than their spacing"
         )
     return out
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chain_series import ChainSeries
+from analysis.even_frames import UNEVEN, even_frames, left_out
 from analysis.lag import harmonics, response
 from analysis.stages import Stage
 from analysis.susceptibility import (
@@ -25,11 +26,10 @@ from analysis.trajectory import Run
 from analysis.uncertainty import NOTHING, Estimate
 
 Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
 Curve = dict[str, Any]
 
 FEWEST_FRAMES = 8
-EVEN = 0.01
-"""Frames count as evenly spaced if no step differs by more than this share from the mean."""
 DISAGREE = 4.0
 """Two estimates that differ by more than so many of their joint errors disagree."""
 
@@ -80,12 +80,15 @@ def susceptibility_numbers(
     }
     curve: Curve = {name: [] for name in COLUMNS}
     film = _film(run)
-    rows, reason = _fluctuations(run, series, stage, swing)
+    frames = even_frames(run.times, stage.frames)
+    rows, reason = _fluctuations(run, series, stage, frames, swing)
     if film is None:
         reason = "the sizes of the moments or the temperature are not recorded"
     if reason is not None or film is None:
         warnings.append(f"magnetisation, susceptibility_static and magnetisation_time_s: {reason}")
         return out, curve
+    if note := left_out(stage.frames, frames):
+        warnings.append(f"magnetisation, susceptibility_static and magnetisation_time_s: {note}")
     scale = fluctuation_scale(film.total_moment, film.volume, film.temperature)
     static = static_susceptibility(rows, scale)
     out["susceptibility_static"] = static.as_dict()
@@ -95,7 +98,7 @@ def susceptibility_numbers(
             "relaxation and the susceptibility by frequency are withheld"
         )
         return out, curve
-    spacing = float(np.diff(run.times[stage.frames]).mean())
+    spacing = float(np.diff(run.times[frames]).mean())
     extra = None if swing is None else swing.frequency_hz
     spectrum = fluctuation_spectrum(rows, spacing, scale, extra)
     if spectrum.reason is not None:
@@ -123,16 +126,14 @@ def _film(run: Run) -> _Film | None:
 
 
 def _fluctuations(
-    run: Run, series: ChainSeries, stage: Stage, swing: Swing | None
+    run: Run, series: ChainSeries, stage: Stage, frames: Integers, swing: Swing | None
 ) -> tuple[Floats, str | None]:
-    """Return the magnetisation of the averaged frames, (n, k), and why it cannot serve."""
+    """Return the magnetisation of the even frames, (n, k), and why it cannot serve."""
     nothing = np.zeros((0, 1))
-    frames = stage.frames
-    if len(frames) < FEWEST_FRAMES:
+    if len(stage.frames) < FEWEST_FRAMES:
         return nothing, f"fewer than {FEWEST_FRAMES} frames are averaged"
-    steps = np.diff(run.times[frames])
-    if np.abs(steps - steps.mean()).max() > EVEN * steps.mean():
-        return nothing, "the averaged frames are not evenly spaced in time"
+    if len(frames) < FEWEST_FRAMES:
+        return nothing, UNEVEN
     if stage.swing is not None and swing is None:
         return nothing, "fluctuations in a turning field are not evaluated"
     if not stage.steady:
