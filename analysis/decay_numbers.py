@@ -11,7 +11,6 @@ from analysis.chain_series import ChainSeries
 from analysis.decay_laws import Decay, decay
 from analysis.swings import programme
 from analysis.trajectory import Run
-from analysis.uncertainty import NOTHING
 
 
 def switch_off_time(run: Run, last_on: int) -> tuple[float, float]:
@@ -32,7 +31,11 @@ def switch_off_time(run: Run, last_on: int) -> tuple[float, float]:
 def decay_numbers(
     run: Run, series: ChainSeries, last_on: int, warnings: list[str]
 ) -> dict[str, Any]:
-    """Return decay times of length, alignment and magnetisation after switch-off."""
+    """Return decay times of length, alignment and magnetisation after switch-off.
+
+    Where no time can be given, ``..._decay_reason`` says why, and ``..._decay_longer_than_s`` and
+    ``..._decay_shorter_than_s`` hold what is known of it in s, else null.
+    """
     out: dict[str, Any] = {}
     meaningful = bool(run.derived.get("moment_relaxation_meaningful", True))
     start, unsure = switch_off_time(run, last_on)
@@ -42,11 +45,17 @@ def decay_numbers(
         ("alignment", "order", None),
         ("magnetisation", "magnetisation", 0.0),
     ):
-        found = decay(times, series.values[name][last_on:], floor, unsure)
+        inside = series.within[name][last_on:]
+        within = float(np.nanmax(inside)) if np.isfinite(inside).any() else None
+        found = decay(times, series.values[name][last_on:], floor, unsure, within)
         if key == "magnetisation" and not meaningful:
-            why = "moments were slowed down in this run, so their relaxation is withheld"
-            found = Decay(NOTHING, NOTHING, NOTHING, why)
+            found = Decay.withheld(
+                "moments were slowed down in this run, so their relaxation is withheld"
+            )
         out[f"{key}_decay_time_s"] = found.time.as_dict()
+        out[f"{key}_decay_longer_than_s"] = found.limits.longer_than
+        out[f"{key}_decay_shorter_than_s"] = found.limits.shorter_than
+        out[f"{key}_decay_reason"] = found.reason
         out[f"{key}_stretched_time_s"] = found.stretched_time.as_dict()
         out[f"{key}_stretch"] = found.stretch.as_dict()
         if found.reason:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.break_up import break_up_numbers
 from analysis.chain_series import ChainSeries
-from analysis.decay_numbers import decay_numbers
+from analysis.decay_numbers import decay_numbers, switch_off_time
 from analysis.first_shell import shell_place
 from analysis.lag import oscillating_numbers, turning_numbers
 from analysis.line_shape import alike_modes, fit_line, grid_step, line_numbers, modes_across
@@ -351,7 +351,7 @@ def relaxation_numbers(
     if series.turning is not None and series.axis is not None:
         out.update(break_up_numbers(run, series, warnings))
     last_on = switch_off(field) if swing is None else None
-    out["switch_off_time_s"] = None if last_on is None else float(run.times[last_on])
+    out["switch_off_time_s"] = None if last_on is None else switch_off_time(run, last_on)[0]
     if last_on is not None:
         out.update(decay_numbers(run, series, last_on, warnings))
     return out
