@@ -21,7 +21,7 @@ NEAR = (0.2, 0.6)
 """The 1/e time is read off the frames whose share of the fall lies in this range."""
 
 WIDEST = 0.5
-"""A time read between two frames is withheld if its error is a larger share of it than this."""
+"""A time is withheld if its error is a larger share of it than this."""
 
 
 @dataclass(frozen=True)
@@ -112,8 +112,14 @@ def _timed(
     if share[1] < LEFT:
         return Decay.withheld("it fell to 1/e before the first frame after switch-off", limits)
     fit = _Stretched.of(t, y, drop, end, crossing.value, known)
-    if fit is not None:
-        return Decay(fit.life(unsure), fit.time(unsure), fit.stretch(), None)
+    life = NOTHING if fit is None else fit.life(unsure)
+    if fit is not None and life.value is not None and (life.error or 0.0) <= WIDEST * life.value:
+        return Decay(life, fit.time(unsure), fit.stretch(), None)
+    if not known and (t < 3 * crossing.value).sum() >= FEWEST_ON_THE_FALL:
+        # The mean of the last frames is no final value then, and a crossing read with it is too
+        # early: 57 instead of 150 where a third of the fall is still to come.
+        limits = bounds(t, y, None, noise_of(t[-last:], y[-last:]), unsure)
+        return Decay.withheld("the frames leave open to which value it falls", limits)
     error = math.hypot(crossing.error, unsure)
     if error > WIDEST * crossing.value:
         return Decay.withheld("noise or sparse frames hide when it falls to 1/e", limits)

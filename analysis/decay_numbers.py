@@ -6,26 +6,39 @@ import math
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.chain_series import ChainSeries
 from analysis.decay_laws import Decay, decay
 from analysis.swings import programme
 from analysis.trajectory import Run
 
+Floats = NDArray[np.float64]
+
 
 def switch_off_time(run: Run, last_on: int) -> tuple[float, float]:
     """Return when the field went off after a frame, in s, and the standard error of that time.
 
-    The recorded programme tells it; without one it lies anywhere up to the next frame.
+    The recorded programme tells it; without one it lies anywhere up to the next frame. A frame at
+    the very time of it may hold the field before or the field after.
     """
     start = float(run.times[last_on])
     end = float(run.times[min(last_on + 1, run.frames - 1)])
     slack = 1e-9 * end
-    ends = [step["end_s"] for step in programme(run) if step.get("end_s") is not None]
-    inside = [float(e) for e in ends if start - slack <= float(e) < end - slack]
-    if inside:
-        return max(start, inside[-1]), 0.0
+    steps = programme(run)
+    for place, step in enumerate(steps):
+        off = step.get("end_s")
+        if off is None or not start - slack <= float(off) <= end + slack:
+            continue
+        later = [s for s in steps[place + 1 :] if float(s["start_s"]) < end - slack]
+        if all(s["kind"] == "hold" and not np.any(s["vector_t"]) for s in later):
+            return max(start, float(off)), 0.0
     return start, (end - start) / math.sqrt(12.0)
+
+
+def frame_at(times: Floats, start: float) -> int:
+    """Return the last frame at a time in s or before it."""
+    return max(0, int(np.searchsorted(times, start * (1.0 + 1e-9), side="right")) - 1)
 
 
 def decay_numbers(
@@ -39,6 +52,7 @@ def decay_numbers(
     out: dict[str, Any] = {}
     meaningful = bool(run.derived.get("moment_relaxation_meaningful", True))
     start, unsure = switch_off_time(run, last_on)
+    last_on = frame_at(run.times, start)
     times = np.maximum(run.times[last_on:], start)
     for key, name, floor in (
         ("length", "mean_length", None),

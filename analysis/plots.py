@@ -14,6 +14,7 @@ from analysis.curve_pictures import (
     structure_factor_map,
     structure_factor_radial,
 )
+from analysis.decay_picture import decay, has_decay
 from analysis.film_pictures import film_side, film_top, film_views
 from analysis.hysteresis import has_both_ways, hysteresis
 from analysis.lag_picture import has_lag, lag
@@ -36,6 +37,7 @@ __all__ = [
     "axis_correlation",
     "chain_lengths",
     "columns",
+    "decay",
     "draw_all",
     "figures_of",
     "film_side",
@@ -77,6 +79,7 @@ def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run
         "columns": (has_columns(measurement), columns),
         "susceptibility": (has_spectrum(measurement), susceptibility),
         "lag": (has_lag(measurement), lag),
+        "decay": (has_decay(measurement), decay),
     }
     called = {name: draw for name, (called_for, draw) in extra.items() if called_for}
     return FIGURES | called | light_figures(measurement)

@@ -14,6 +14,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analysis import report_chains, report_text, stage_numbers, style
+from analysis.decay_text import DECAY_TIME, decay_time
 from analysis.drawing import figure_or_nothing, missing_figure
 from analysis.files import write_text
 from analysis.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
@@ -176,6 +177,7 @@ def _named(note: str) -> str:
 def _figures(measurement: Measurement, run: Run) -> str:
     """All pictures of the report, drawn afresh and put into the page."""
     from analysis import (
+        decay_picture,
         hysteresis,
         lag_picture,
         light_pictures,
@@ -191,6 +193,7 @@ def _figures(measurement: Measurement, run: Run) -> str:
         ("columns", order_pictures.COLUMNS_TITLE, order_pictures.COLUMNS_CAPTION),
         ("susceptibility", susceptibility_picture.TITLE, susceptibility_picture.CAPTION),
         ("lag", lag_picture.TITLE, lag_picture.CAPTION),
+        ("decay", decay_picture.TITLE, decay_picture.CAPTION),
     ):
         if name in figures:
             captions[name] = (title, caption)
@@ -236,6 +239,8 @@ def _measured_table(numbers: dict[str, Any]) -> str:
         block = numbers.get(item.section)
         if isinstance(block, dict) and item.key in block:
             text = with_error(*measured(numbers, item.section, item.key), item.unit)
+            if item.key.endswith(DECAY_TIME):  # bounds where there is no time
+                text = decay_time(numbers, item.key.removesuffix(DECAY_TIME))
             rows.append((item.name, text, item.meaning + _comparison(block, item.key)))
     return _table(rows + _further_rows(numbers))
 

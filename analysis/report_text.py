@@ -177,6 +177,13 @@ MEASURED = (
     ),
     Item(
         "relaxation",
+        "alignment_decay_time_s",
+        "s",
+        "Decay time of the alignment",
+        "in which the alignment of the chains falls to about a third of its excess.",
+    ),
+    Item(
+        "relaxation",
         "magnetisation_decay_time_s",
         "s",
         "Decay time of the magnetisation",

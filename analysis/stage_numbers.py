@@ -11,31 +11,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chain_series import ChainSeries
-from analysis.number_text import measured, with_error, with_unit
+from analysis.number_text import with_error, with_unit
 from analysis.stages import STEADY
 from analysis.trajectory import Run
 from analysis.uncertainty import estimate
 
-__all__ = ["averaged_over", "decay_rows", "section", "stage_numbers"]
+__all__ = ["averaged_over", "section", "stage_numbers"]
 
 Floats = NDArray[np.float64]
 
 FEWEST_FRAMES = 4
 """A shorter stage has no second half to average."""
-AVERAGED = {
-    "mean_length": "mean_length",
-    "weight_mean_length": "weight_mean_length",
-    "singles_fraction": "singles_fraction",
-    "order": "order",
-    "magnetisation": "magnetisation",
-}
-"""Key of a stage, and the series that is averaged."""
+AVERAGED = ("mean_length", "weight_mean_length", "singles_fraction", "order", "magnetisation")
+"""Series that are averaged, by which a stage names them."""
 HEADS = ("Mean length", "Weight mean length", "Singles", "Alignment", "Magnetisation")
-DECAYS = (
-    ("length_decay_time_s", "decay of the length (to 1/e)"),
-    ("alignment_decay_time_s", "decay of the alignment"),
-    ("magnetisation_decay_time_s", "decay of the magnetisation"),
-)
 
 
 def stage_numbers(run: Run, field: Floats, series: ChainSeries) -> list[dict[str, Any]]:
@@ -64,10 +53,10 @@ def stage_numbers(run: Run, field: Floats, series: ChainSeries) -> list[dict[str
         frames = np.arange(first, last + 1)
         frames = frames[run.times[frames] >= middle - 1e-9 * abs(end)]
         averages = {
-            key: estimate(
+            name: estimate(
                 series.values[name][frames], within=series.within[name][frames], structures=1.0
             ).as_dict()
-            for key, name in AVERAGED.items()
+            for name in AVERAGED
         }
         size = float(np.linalg.norm(field[last]))
         found.append(
@@ -102,16 +91,6 @@ def averaged_over(numbers: dict[str, Any]) -> str:
     first, last, size = (float(end) for end in ends if end is not None)
     joined = "with" if size == 0.0 else "in"
     return f"{with_unit(first, 's')} to {with_unit(last, 's')}, {joined} {field_words(size)}"
-
-
-def decay_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
-    """Return label and text of each decay time after a switch-off, with why one is missing."""
-    rows = []
-    found = numbers.get("relaxation")
-    for key, label in DECAYS:
-        if isinstance(found, dict) and key in found:
-            rows.append((label, with_error(*measured(numbers, "relaxation", key), "s")))
-    return rows
 
 
 def section(numbers: dict[str, Any]) -> str:

@@ -357,8 +357,9 @@ def measure_sweep(directory: Path, criteria: dict[str, Any]) -> SweepTable:
 
 def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
     """Return the numbers that a run prints, as label and text."""
+    from analysis.decay_text import decay_rows
     from analysis.number_text import measured, with_error
-    from analysis.stage_numbers import averaged_over, decay_rows
+    from analysis.stage_numbers import averaged_over
 
     numbers = measurement.numbers
     rows = [

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from analysis import report
+from analysis.decay_text import decay_rows
 from analysis.measures import measure
-from analysis.stage_numbers import averaged_over, decay_rows
+from analysis.stage_numbers import averaged_over
 from analysis.trajectory import open_run
 from sim.command_results import headline_rows
 from tests.reference.planted import planted_run
