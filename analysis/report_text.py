@@ -179,7 +179,7 @@ MEASURED = (
         "relaxation",
         "alignment_decay_time_s",
         "s",
-        "Decay time of the alignment",
+        "Alignment decay time",
         "in which the alignment of the chains falls to about a third of its excess.",
     ),
     Item(

@@ -58,6 +58,7 @@ def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
         *_barriers(parameters, outlook),
         *_endless_bonds(parameters, outlook),
         *_patch(parameters, outlook),
+        *_free_moments(parameters, outlook),
         *force_cautions(parameters),
         *dynamics_cautions(parameters, outlook),
     ]
@@ -178,13 +179,18 @@ def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
         "about 3 for a chain of 20, so that times and break-up rates here are up to 2 to 3 times "
         "too slow."
     )
-    is_weak = math.isclose(parameters.field.largest, 0.0) or outlook.langevin_tail < 1.0
-    if is_weak and not parameters.particles.is_multicore:  # beads have no moment but the field's
-        found.append(
-            "The field does not align the moments (Langevin parameter below 1): chains bend, and "
-            "close into rings at strong coupling, which the predicted length leaves out."
-        )
     return found
+
+
+def _free_moments(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Say whether the field leaves moments free, which the predicted length does not know."""
+    is_weak = math.isclose(parameters.field.largest, 0.0) or outlook.langevin_tail < 1.0
+    if not is_weak or parameters.particles.is_multicore:  # beads have no moment but the field's
+        return []
+    return [
+        "The field does not align the moments (Langevin parameter below 1): chains bend, and "
+        "close into rings at strong coupling, which the predicted length leaves out."
+    ]
 
 
 def bench_cautions(parameters: Parameters) -> list[str]:

@@ -92,17 +92,27 @@ def expect(parameters: Parameters) -> Expectations:
         Derived numbers, table, sentences and cautions.
     """
     outlook = look_ahead(parameters)
+    derived = _within_reach(_derived(parameters, outlook))
+    cut = _what_is_cut(derived)
     return Expectations(
-        derived=_within_reach(_derived(parameters, outlook)),
+        derived=derived,
         table=table(parameters, outlook),
         sentences=sentences(parameters, outlook),
-        cautions=cautions(parameters, outlook),
+        cautions=[*cut, *cautions(parameters, outlook)],
         pair_potential={
             "median": _curves(outlook.pair),
             "largest_tenth": _curves(outlook.pair_tail),
         },
-        on_numbers=tuple(cautions_on_numbers(parameters, outlook)),
+        on_numbers=(*cut, *cautions_on_numbers(parameters, outlook)),
     )
+
+
+def _what_is_cut(derived: dict[str, Any]) -> tuple[str, ...]:
+    """Name the derived numbers that are capped, in a sentence; nothing where none is."""
+    names = ", ".join(derived.get("capped", ()))
+    if not names:
+        return ()
+    return (f"Numbers too large for any use are cut at {LARGEST_NUMBER:g}: {names}.",)
 
 
 def _curves(pair: PairPotential) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.calibration import Cost, calibrate, duration_in_words
+from sim.cautions import cautions_on_numbers
 from sim.outlook import CHAINING_COUPLING, SETTLING_LIVES, look_ahead
 from sim.run_setup import usable_threads
 
@@ -47,6 +48,8 @@ class PointOutlook:
     will_chain, few_chains, will_settle : bool
         Whether the coupling lets particles chain, whether most stay alone nevertheless, and whether
         the run is long enough for equilibrium.
+    cautions : tuple of str
+        What makes numbers of the point doubtful, a sentence each, as `check` says of a single run.
     """
 
     point: int
@@ -61,6 +64,7 @@ class PointOutlook:
     will_chain: bool
     few_chains: bool
     will_settle: bool
+    cautions: tuple[str, ...] = ()
 
     @property
     def verdict(self) -> str:
@@ -147,6 +151,7 @@ def _outlook(number: int, settings: dict[str, Any], parameters: Parameters) -> P
         few_chains=can_chain and seen.lengths.central < FEW_BONDS,
         # the run must outlast both the growth to the predicted length and ten bond lives
         will_settle=lives >= SETTLING_LIVES and duration >= seen.film_time,
+        cautions=tuple(cautions_on_numbers(parameters, seen)),
     )
 
 

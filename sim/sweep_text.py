@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,8 @@ MOST_LISTED = 60
 """So many points are listed; of more, a table file is the better reading."""
 MOST_NAMED = 8
 """So many points are named in a sentence."""
+_NUMBERS = re.compile(r"\d[\d.,e+-]*( (to|and) \d[\d.,e+-]*)?( [a-zA-Zµ]{1,5}\b(?=[ .,:;)]))?")
+"""Numbers, spans of them, and what may be their units: in these alone like sentences differ."""
 
 
 def heading(plan: SweepPlan) -> str:
@@ -46,6 +49,7 @@ def check_content(
         "replicas": plan.replicas,
         "points": [asdict(point) | {"verdict": point.verdict} for point in points],
         "expectations": sentences(points),
+        "cautions": doubts(points),
         "cost": None if cost is None else asdict(cost),
     }
 
@@ -57,6 +61,8 @@ def check_text(plan: SweepPlan, points: Sequence[PointOutlook], cost: SweepCost 
         outlook(points),
         f"What to expect\n{paragraphs(sentences(points))}",
     ]
+    if told := doubts(points):
+        parts.append(f"Cautions\n{paragraphs(told)}")
     if cost is not None:
         parts.append(f"Cost\n{table(cost.table())}")
     return "\n\n".join(parts)
@@ -103,12 +109,37 @@ def sentences(points: Sequence[PointOutlook]) -> list[str]:
     return told
 
 
+def doubts(points: Sequence[PointOutlook]) -> list[str]:
+    """Tell the cautions of the points, those that differ by their numbers only as one.
+
+    The sentence is that of the first such point; `check --json` gives those of each.
+    """
+    alike: dict[str, list[tuple[int, str]]] = {}
+    for point in points:
+        for caution in point.cautions:
+            alike.setdefault(_NUMBERS.sub("#", caution), []).append((point.point, caution))
+    told = []
+    for found in alike.values():
+        first, caution = found[0]
+        numbers = [number for number, _ in found]
+        share = f"{len(numbers)} of {len(points)} points ({_listed(numbers)})"
+        if len(numbers) == len(points):
+            share = "All points"
+        same = len({text for _, text in found}) == 1
+        told.append(f"{share}: {caution}" if same else f"{share}, such as point {first}: {caution}")
+    return told
+
+
+def _listed(numbers: list[int]) -> str:
+    named = ", ".join(str(number) for number in numbers[:MOST_NAMED])
+    more = f" and {len(numbers) - MOST_NAMED} more" if len(numbers) > MOST_NAMED else ""
+    return f"{named}{more}"
+
+
 def _named(numbers: list[int], count: int) -> str:
     if len(numbers) == count:
         return "All points"
-    named = ", ".join(str(number) for number in numbers[:MOST_NAMED])
-    more = f" and {len(numbers) - MOST_NAMED} more" if len(numbers) > MOST_NAMED else ""
-    return f"Point{'' if len(numbers) == 1 else 's'} {named}{more}"
+    return f"Point{'' if len(numbers) == 1 else 's'} {_listed(numbers)}"
 
 
 def results(
