@@ -114,7 +114,7 @@ class ChainDetails:
             warnings.append("spacing.slits: no line across the film meets two particles apart")
         if not self.columns.rows:
             warnings.append(
-                f"spacing.columns: no plane across the chains holds {FEWEST_COLUMNS} columns clear "
+                f"spacing.columns: no plane across the chains holds {FEWEST_COLUMNS} of them clear "
                 "of the windows, so their order is not measured"
             )
 

@@ -194,6 +194,11 @@ def merged(plane: Plane, distance: float) -> Plane:
     return Plane(plane.points[lowest] + shift, plane.periods, plane.height)
 
 
+def stands(axis: Floats) -> bool:
+    """Whether chains along a direction stand: columns, rather than chains that lie in the film."""
+    return bool(abs(axis[2]) >= STANDING)
+
+
 def column_planes(
     positions: Floats, label: Integers, axis: Floats, sides: Floats, thickness: float
 ) -> list[Plane]:
@@ -216,7 +221,7 @@ def column_planes(
         One for columns that stand; several for chains in the film plane; none for those that run
         askew to both sides of the patch, where no plane across repeats.
     """
-    if abs(axis[2]) >= STANDING:
+    if stands(axis):
         points = _means(positions, label, sides)
         if len(points) == 0:
             return []
@@ -325,10 +330,11 @@ class ColumnFrames:
             return
         planes = column_planes(positions, bundle, self.axis, self.sides, self.thickness)
         planes = [merged(plane, MERGED * self.diameter) for plane in planes]
-        found = [row for row in map(plane_numbers, planes) if row]
-        if not found:
+        told = [(plane, row) for plane in planes if (row := plane_numbers(plane))]
+        if not told:
             return
-        self.last = planes[0]
+        self.last = told[0][0]  # one that counts, unlike those with too few columns
+        found = [row for _, row in told]
         self.rows.append(
             {
                 name: (

@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis import style
 from analysis.cell_axes import head_note, magnet_outlines
+from analysis.durations import DAY, HOUR, MINUTE, WEEK, YEAR
 from analysis.number_text import with_unit
 
 if TYPE_CHECKING:
@@ -29,21 +30,14 @@ WIDEST_LINEAR = 20.0
 DECADES_BELOW_MEAN = 3.0
 """How far below the mean logarithmic colours reach; emptier cells look alike."""
 
-LONG_UNITS = (
-    (31_557_600.0, "year", "years"),
-    (604_800.0, "week", "weeks"),
-    (86_400.0, "day", "days"),
-    (3_600.0, "h", "h"),
-    (60.0, "min", "min"),
-)
 CLOCK_MARKS = (
     (1.0, "1 s"),
-    (60.0, "1 min"),
-    (3_600.0, "1 h"),
-    (86_400.0, "1 day"),
-    (604_800.0, "1 week"),
-    (31_557_600.0, "1 year"),
-    (3_155_760_000.0, "100 years"),
+    (MINUTE, "1 min"),
+    (HOUR, "1 h"),
+    (DAY, "1 day"),
+    (WEEK, "1 week"),
+    (YEAR, "1 year"),
+    (100.0 * YEAR, "100 years"),
 )
 
 CAPTION = (
@@ -136,11 +130,9 @@ def time_words(seconds: float) -> str:
         return "at the start"
     if not math.isfinite(seconds):
         return "in equilibrium"
-    for length, one, many in LONG_UNITS:
-        if math.isclose(seconds, length):
-            return f"after 1 {one}"
-        if seconds >= 2.0 * length:
-            return f"after {with_unit(seconds / length, digits=2)} {many}"
+    for mark, words in CLOCK_MARKS:
+        if math.isclose(seconds, mark):
+            return f"after {words}"
     return f"after {with_unit(seconds, 's', digits=2)}"
 
 

@@ -22,8 +22,8 @@ CAPTION = (
     "Angle by which chains and magnetisation trail the field as it turns, frame by frame; below, "
     "the angle to which the field has turned. Bands are one standard error. Where the field turned "
     "at several rates, the panels beside give means over the later half of each, with their "
-    "errors: the lag, and the length of the chain that an average particle is in. Chains have no "
-    "sign: what trails by more than a right angle counts as ahead."
+    "errors: the lag, and the weight mean length, that of the chain which an average particle is "
+    "in. Chains have no sign: what trails by more than a right angle counts as ahead."
 )
 
 _SERIES = (
@@ -105,7 +105,7 @@ def _draw_frequency(upper: Axes, lower: Axes, stages: list[dict[str, Any]]) -> N
     x = frequency * scale.factor
     for axes, name, colour, words in (
         (upper, "chain_lag_deg", style.FIRST, "Mean lag of the chains (°)"),
-        (lower, "weight_mean_length", style.THIRD, "Particles\na chain"),
+        (lower, "weight_mean_length", style.THIRD, "Weight mean\nlength"),
     ):
         rows = [[stage[name]["value"], stage[name]["error"]] for stage in stages]
         value, error = np.array(rows, dtype=np.float64).T

@@ -207,7 +207,7 @@ def _assembled(
         "magnetisation": magnetisation,
         "relaxation": tell.relaxation_numbers(run, series, field, warnings, stage)
         | memory_numbers(run, series, stage, warnings),
-        "stages": stage_numbers(run, field, series),
+        "stages": stage_numbers(run, field, series, stage, structures),
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
     }

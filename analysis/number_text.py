@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from analysis.style import scale_for
+from analysis.durations import long_unit
+from analysis.style import Scale, scale_for
 
 NOT_MEASURED = "not measured"
 NONE_SEEN = "0 %, none seen"
@@ -53,7 +54,7 @@ def with_unit(value: float, unit: str = "", digits: int = 3) -> str:
         number = value * 100.0 if unit == "%" else value
         gap = "" if unit in ("", "°") else " "
         return f"{_plain(number, digits)}{gap}{unit}"
-    scale = scale_for(value, unit)
+    scale = _scale(value, unit)
     return f"{_plain(value * scale.factor, digits)} {scale.unit}"
 
 
@@ -90,7 +91,7 @@ def with_error(value: float, error: float, unit: str = "") -> str:
     if unit == "%":
         factor = 100.0
     elif unit not in ("", "°"):
-        scale = scale_for(max(abs(value), abs(error)), unit)
+        scale = _scale(max(abs(value), abs(error)), unit)
         factor, shown = scale.factor, scale.unit
     number, spread = value * factor, abs(error) * factor
     magnitude = math.floor(math.log10(spread))
@@ -98,6 +99,12 @@ def with_error(value: float, error: float, unit: str = "") -> str:
     decimals = min(max(digits - 1 - magnitude, 0), 6)
     gap = "" if shown in ("", "°") else " "
     return f"{number:.{decimals}f} ± {spread:.{decimals}f}{gap}{shown}"
+
+
+def _scale(value: float, unit: str) -> Scale:
+    """Return the prefix for a value; for a time of two minutes and more minutes to years."""
+    found = long_unit(value) if unit == "s" else None
+    return scale_for(value, unit) if found is None else Scale(1.0 / found[0], found[1])
 
 
 def _plain(number: float, digits: int) -> str:

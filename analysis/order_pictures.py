@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from analysis.measures import Measurement
     from analysis.trajectory import Run
 
-COLUMNS_TITLE = "The columns seen along themselves"
-COLUMNS_CAPTION = (
-    "Every point is a column in the plane across the columns, with the cell of what lies nearest "
-    "to it. In perfect hexagonal order every cell has six neighbours; cells with fewer or more "
-    "are defects. The film repeats beyond the dashed borders."
+_TITLE = "The {columns} seen along themselves"
+_CAPTION = (
+    "Every point is a {column} in the plane across the {columns}, with the cell of what lies "
+    "nearest to it. In perfect hexagonal order every cell has six neighbours; cells with fewer or "
+    "more are defects. The film repeats beyond the dashed borders."
 )
 
 _FEWER, _SIX, _MORE = "#e3b27f", "#eef1f5", "#8fb0d6"
@@ -81,6 +81,18 @@ def has_columns(measurement: Measurement) -> bool:
     return points is not None and len(points) >= 3
 
 
+def lies(measurement: Measurement) -> bool:
+    """Whether the chains lie in the film, and so are no columns."""
+    return (measurement.curves.get("columns") or {}).get("height_m") is not None
+
+
+def columns_words(measurement: Measurement) -> tuple[str, str]:
+    """Return title and caption of the figure: of columns, or of chains that lie in the film."""
+    word = "chain" if lies(measurement) else "column"
+    names = {"column": word, "columns": f"{word}s"}
+    return _TITLE.format(**names), _CAPTION.format(**names)
+
+
 def columns(measurement: Measurement, run: Run) -> Figure:
     """Cells of the columns of the last frame, coloured by their neighbours."""
     with style.publication():
@@ -130,9 +142,9 @@ def _draw_cells(axes: Axes, curve: dict[str, Any]) -> None:
     axes.margins(0.03)
     axes.autoscale_view()
     axes.tick_params(direction="out", top=False, right=False)
-    lies = plane.height is not None  # chains in the film, seen along themselves
-    axes.set_xlabel(scale.label("in the film, across the chains" if lies else "x"))
-    axes.set_ylabel(scale.label("z" if lies else "y"))
+    lying = plane.height is not None  # chains in the film, seen along themselves
+    axes.set_xlabel(scale.label("in the film, across the chains" if lying else "x"))
+    axes.set_ylabel(scale.label("z" if lying else "y"))
     axes.locator_params(nbins=5)
 
 

@@ -190,7 +190,7 @@ def _figures(measurement: Measurement, run: Run) -> str:
     captions = dict(CAPTIONS)
     for name, title, caption in (
         ("hysteresis", hysteresis.TITLE, hysteresis.CAPTION),
-        ("columns", order_pictures.COLUMNS_TITLE, order_pictures.COLUMNS_CAPTION),
+        ("columns", *order_pictures.columns_words(measurement)),
         ("susceptibility", susceptibility_picture.TITLE, susceptibility_picture.CAPTION),
         ("lag", lag_picture.TITLE, lag_picture.CAPTION),
         ("decay", decay_picture.TITLE, decay_picture.CAPTION),

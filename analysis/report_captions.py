@@ -19,8 +19,9 @@ CAPTIONS = {
     ),
     "growth": (
         "How the chains grow",
-        "Mean length over time, on logarithmic scales, counted per chain and per particle. Bands "
-        "are one standard error. Where the applied field changes it is drawn below.",
+        "Mean length, for which every chain counts once, and weight mean length, that of the chain "
+        "which an average particle is in, over time on logarithmic scales. Bands are one standard "
+        "error. Where the applied field changes it is drawn below.",
     ),
     "nearest_neighbour": (
         "How far apart the chains are",

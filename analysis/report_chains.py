@@ -6,6 +6,9 @@ import math
 from html import escape
 from typing import Any
 
+import numpy as np
+
+from analysis.columns import stands
 from analysis.number_text import NOT_MEASURED, as_float, with_error, with_unit
 
 TOLD = frozenset(
@@ -87,7 +90,8 @@ def section(numbers: dict[str, Any]) -> str:
         Content of measures.json; what is missing or was not measured is left out.
     """
     rows = []
-    for path, unit, name, meaning in ROWS:
+    for path, unit, *words in ROWS:
+        name, meaning = (_of_chains(one, path, numbers) for one in words)
         value, error = _entry(numbers, path)
         plain = path in PLAIN and math.isfinite(value)
         text = with_unit(value, unit) if plain else with_error(value, error, unit)
@@ -101,6 +105,14 @@ def section(numbers: dict[str, Any]) -> str:
             f"<table><thead>{head}</thead><tbody>{''.join(rows)}</tbody></table>"
         )
     return "".join([*parts, _rules(numbers)])
+
+
+def _of_chains(words: str, path: str, numbers: dict[str, Any]) -> str:
+    """Call columns what they are where they lie in the film: chains."""
+    axis = (numbers.get("spacing") or {}).get("chain_direction") if ".columns." in path else None
+    if axis is None or stands(np.asarray(axis)):
+        return words
+    return words.replace("column", "chain").replace("Column", "Chain")
 
 
 def _entry(numbers: dict[str, Any], path: str) -> tuple[float, float]:
@@ -155,7 +167,7 @@ def _rules(numbers: dict[str, Any]) -> str:
         ]  # fmt: skip
         rows.append(_row(words, *cells))
     head = (
-        "<tr><th>Bonded when</th><th>Mean length</th><th>Seen by a particle</th>"
+        "<tr><th>Bonded when</th><th>Mean length</th><th>Weight mean length</th>"
         "<th>Single particles</th></tr>"
     )
     return (

@@ -30,7 +30,7 @@ MEASURED = (
         "chains",
         "weight_mean_length",
         "",
-        "Mean chain length seen by a particle",
+        "Weight mean chain length",
         "length of the chain that an average particle sits in; long chains count more.",
     ),
     Item(
@@ -165,8 +165,8 @@ MEASURED = (
         "relaxation",
         "growth_exponent_weight",
         "",
-        "Growth exponent seen by a particle",
-        "the same for the mean chain length seen by a particle.",
+        "Growth exponent of the weight mean",
+        "the same for the weight mean chain length.",
     ),
     Item(
         "relaxation",

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.chain_series import ChainSeries
 from analysis.number_text import with_error, with_unit
-from analysis.stages import STEADY
+from analysis.stages import STEADY, Stage
 from analysis.trajectory import Run
 from analysis.uncertainty import estimate
 
@@ -27,7 +27,13 @@ AVERAGED = ("mean_length", "weight_mean_length", "singles_fraction", "order", "m
 HEADS = ("Mean length", "Weight mean length", "Singles", "Alignment", "Magnetisation")
 
 
-def stage_numbers(run: Run, field: Floats, series: ChainSeries) -> list[dict[str, Any]]:
+def stage_numbers(
+    run: Run,
+    field: Floats,
+    series: ChainSeries,
+    last: Stage | None = None,
+    structures: float | None = 1.0,
+) -> list[dict[str, Any]]:
     """Return the averages of each steady stage, over its second half.
 
     Parameters
@@ -38,31 +44,43 @@ def stage_numbers(run: Run, field: Floats, series: ChainSeries) -> list[dict[str
         Field at every frame in T.
     series : ChainSeries
         Chain numbers of every frame.
+    last : Stage, optional
+        The stage that all other numbers are of.
+    structures : float, optional
+        How many independent structures its averaged frames hold, None where unknown.
 
     Returns
     -------
     list of dict
         ``start_s``, ``end_s``, ``from_time_s``, ``field_t`` and the keys of `AVERAGED`, each with
-        value, error, samples and interval; the scatter between chains counts as that of one
-        structure.
+        value, error, samples and interval. The scatter between chains counts as that of one
+        structure, but in the frames of ``last``, whose errors are those of the other sections.
     """
     found = []
-    for first, last in _stretches(field):
-        start, end = float(run.times[first]), float(run.times[last])
+    for first, end_frame in _stretches(field):
+        start, end = float(run.times[first]), float(run.times[end_frame])
         middle = 0.5 * (start + end)
-        frames = np.arange(first, last + 1)
+        frames = np.arange(first, end_frame + 1)
         frames = frames[run.times[frames] >= middle - 1e-9 * abs(end)]
+        known = last is not None and np.array_equal(frames, last.frames)
         averages = {
             name: estimate(
-                series.values[name][frames], within=series.within[name][frames], structures=1.0
+                series.values[name][frames],
+                within=series.within[name][frames],
+                structures=_structures(name, structures if known else 1.0),
             ).as_dict()
             for name in AVERAGED
         }
-        size = float(np.linalg.norm(field[last]))
+        size = float(np.linalg.norm(field[end_frame]))
         found.append(
             {"start_s": start, "end_s": end, "from_time_s": middle, "field_t": size, **averages}
         )
     return found
+
+
+def _structures(name: str, structures: float | None) -> float | None:
+    """Moments turn on their own: each frame has its own scatter of the magnetisation."""
+    return None if name == "magnetisation" else structures
 
 
 def _stretches(field: Floats) -> list[tuple[int, int]]:

@@ -38,14 +38,14 @@ def _entry(section: str, key: str, unit: str, words: str) -> Measure:
 
 MEASURES = (
     _entry("chains", "mean_length", "", "Mean chain length"),
-    _entry("chains", "weight_mean_length", "", "Mean length seen by a particle"),
+    _entry("chains", "weight_mean_length", "", "Weight mean chain length"),
     _entry("chains", "singles_fraction", "%", "Single particles"),
     _entry("spacing", "nearest_neighbour_m", "m", "Spacing, nearest neighbour"),
     _entry("spacing", "structure_factor_m", "m", "Spacing, light"),
     _entry("spacing", "axis_correlation_m", "m", "Spacing, correlation"),
     _entry("spacing", "line_density_m", "m", "Spacing from line density"),
     _entry("alignment", "order", "", "Alignment"),
-    _entry("magnetisation", "relative", "", "Magnetisation / saturation"),
+    _entry("magnetisation", "relative", "%", "Magnetisation"),
     _entry("relaxation", "growth_exponent", "", "Growth exponent"),
     Measure("growth_time_s", "", "", "s", "Growth time"),
     _entry("chains", "spanning_share", "%", "Closed through the patch"),

@@ -67,8 +67,8 @@ def _draw_growth(axes: Axes, measurement: Measurement) -> bool:
     drawn = False
     largest = 0.0
     for name, words, colour, dashes, marker in (
-        ("mean_length", "mean per chain", style.FIRST, (), "o"),
-        ("weight_mean_length", "mean per particle", style.SECOND, (5, 2), "s"),
+        ("mean_length", "mean length", style.FIRST, (), "o"),
+        ("weight_mean_length", "weight mean length", style.SECOND, (5, 2), "s"),
     ):
         t, value, error = finite_rows(
             time,

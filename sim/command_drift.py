@@ -9,6 +9,7 @@ import numpy as np
 from sim.cell_drift import LIMITS, LONGEST, SHORTEST, CellDrift, diffusion_coefficient
 from sim.cell_map import NO_CHAINS
 from sim.command_text import UsageError, paragraphs, table
+from sim.expectation_text import duration_text
 from sim.units import UnitError, format_quantity, parse
 
 if TYPE_CHECKING:
@@ -18,7 +19,6 @@ __all__ = ["drift_text", "drift_time"]
 
 COARSE_KT = 1.0
 """Step of the energy between grid cells in kT from which on layers at the edge are unresolved."""
-LONG_UNITS = ((31_557_600.0, "years"), (86_400.0, "days"), (3_600.0, "h"), (60.0, "min"))
 
 
 def drift_time(text: str | None) -> float | None:
@@ -88,7 +88,7 @@ def _rows(parameters: Parameters, found: CellDrift, when: str) -> list[tuple[str
         (f"change done after {when}", f"{drift.change[-1]:.0%}"),
         (
             "half of the change done",
-            f"after {_time_text(half)}" if half is not None else f"not within {when}",
+            f"after {duration_text(half)}" if half is not None else f"not within {when}",
         ),
         *at_all_times("volume fraction", percent),
         *at_all_times("spacing of chains (line density)", distance),
@@ -106,11 +106,3 @@ def _limits(found: CellDrift) -> list[str]:
         f"next: layers thinner than a grid cell hold the right amount of particles, but are drawn "
         f"too wide.",
     ]
-
-
-def _time_text(seconds: float) -> str:
-    """Write a time in the unit that a reader would choose, such as "7 days"."""
-    for length, unit in LONG_UNITS:
-        if seconds >= 2.0 * length:
-            return f"{seconds / length:.3g} {unit}"
-    return format_quantity(float(f"{seconds:.3g}"), "time")
