@@ -292,11 +292,16 @@ def _dividing(system: ReducedSystem, interval: float, begun_with: float | None) 
     Frames then follow each other by equal numbers of steps, as averages over time lags need. The
     step of a run that is continued stays, as long as the limits allow it.
     """
-    step = interval / math.ceil(interval / system.dt_s * (1.0 - 1e-9))
-    if begun_with is not None and begun_with <= system.dt_s * (1.0 + 1e-9):
-        step = begun_with
+    step = _whole_step(system.dt_s, interval, begun_with)
     inner = math.ceil(system.inner_steps * step / system.dt_s * (1.0 - 1e-9))
     return replace(system, dt=step / system.units.time_s, dt_s=step, inner_steps=max(1, inner))
+
+
+def _whole_step(longest: float, interval: float, begun_with: float | None) -> float:
+    """Return the step in s that divides a frame interval, or that of a run that is continued."""
+    if begun_with is not None and begun_with <= longest * (1.0 + 1e-9):
+        return begun_with
+    return interval / math.ceil(interval / longest * (1.0 - 1e-9))
 
 
 def _with_steps(system: ReducedSystem, duration: float) -> ReducedSystem:
@@ -351,7 +356,11 @@ def reduce(
         .with_period(parameters.field.shortest_period / units.time_s)
     )
     chosen = parameters.run.time_step
-    dt_s = time_step.round_down(allowed.shortest * units.time_s) if chosen is None else chosen
+    interval = frame_interval or parameters.run.duration / parameters.output.frames
+    dt_s = chosen
+    if dt_s is None:  # moments are slowed down by what the step of the run cannot follow
+        longest_s = time_step.round_down(allowed.shortest * units.time_s)
+        dt_s = _whole_step(longest_s, interval, begun_with)
     dt = dt_s / units.time_s
     wanted = _turning(parameters, particles, units, brownian)
     steepness = time_step.local_langevin(radius, moment, largest_field)
@@ -398,7 +407,6 @@ def reduce(
     )
     plain = system
     if chosen is None:
-        interval = frame_interval or parameters.run.duration / parameters.output.frames
         longest = interval / split_plan.STEPS_A_FRAME
         if begun_with is not None and frame_interval is None:
             longest = begun_with
