@@ -4,8 +4,13 @@ import numpy as np
 import pytest
 
 from analysis.even_frames import even_frames, left_out
+from analysis.measures import measure
 from analysis.memory_numbers import memory_numbers
 from analysis.susceptibility_numbers import susceptibility_numbers
+from analysis.trajectory import open_run
+from sim.one_run import simulate
+from sim.parameters import from_text
+from tests.reference.small_film import small_film
 from tests.unit.test_susceptibility_numbers import COUNT, CURIE, SPACING, made
 
 
@@ -73,3 +78,20 @@ def test_few_frames_are_even():
     assert even_frames(times, np.array([0, 1])).tolist() == [0, 1]
     assert even_frames(times, np.arange(0)).tolist() == []
     assert left_out(np.arange(4), np.arange(4)) == ""
+
+
+@pytest.mark.parametrize("keys", ["", 'time_step = "0.37 ns"\n'], ids=["automatic", "of the file"])
+def test_a_real_run_made_longer_by_an_odd_time_has_its_susceptibility(keys, tmp_path):
+    def film(duration):
+        return from_text(small_film(duration, 40).replace("[run]\n", f"[run]\n{keys}"))
+
+    simulate(film("0.4 us"), tmp_path, threads=1)
+    run = simulate(film("0.553 us"), tmp_path, threads=1, resume=True)
+    assert run.finished
+    read = open_run(run.path)
+    steps = np.diff(read.times)
+    assert steps[-1] < 0.8 * steps[:-1].mean()  # the odd end
+    found = measure(read, from_time=0.1e-6).numbers
+    assert found["magnetisation"]["susceptibility_static"]["value"] > 0.0
+    assert any("1 of " in one and "lies between" in one for one in found["warnings"])
+    assert not any("evenly spaced" in one for one in found["warnings"] if "suscept" in one)
