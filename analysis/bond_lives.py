@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.bond_rejoining import Gaps, fit_rates
+from analysis.number_text import with_unit
 from analysis.standing_bonds import BATCHES, FEWEST_BREAKS, WIDEST, standing, warn_of_standing
 from analysis.uncertainty import NOTHING, Estimate, estimate
 
@@ -296,7 +297,7 @@ def _born_life(
     if raw.value is None:
         warnings.append(
             f"chains.bond_life_s: fewer than {FEWEST_BREAKS} bonds broke in the averaged "
-            f"{span:.3g} s"
+            f"{with_unit(span, 's')}"
         )
         return NOTHING, True
     other = sees_other_life(raw, bonds, times, count)
@@ -304,8 +305,9 @@ def _born_life(
         why = (
             "frames are too far apart to tell it from how often parted pairs rejoin"
             if life.value is None or other is None
-            else f"every second frame gives {other[0]:.3g} s and all give {raw.value:.3g} s, so "
-            "bonds part and rejoin between frames in more ways than one"
+            else f"every second frame gives {with_unit(other[0], 's')} and all give "
+            f"{with_unit(raw.value, 's')}, so bonds part and rejoin between frames in more "
+            "ways than one"
         )
         warnings.append(
             f"chains.bond_life_s: {why}; the life of standing bonds (chains.bond_life_standing_s) "

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.number_text import with_unit
 from analysis.stages import Stage
 from analysis.trajectory import Run
 from analysis.uncertainty import estimate
@@ -106,7 +107,7 @@ def equilibration(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str
     if drifting:
         reasons.append("still drifting: " + ", ".join(drifting).replace("_", " "))
     reached = not reasons
-    after = f"after t = {run.times[-1]:.4g} s"
+    after = f"after t = {with_unit(float(run.times[-1]), 's', 4)}"
     film = run.derived.get("film_formation_time_s")
     return {
         "reached": reached,

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.number_text import with_unit
 from analysis.uncertainty import NOTHING, ONE_SIGMA, Estimate, student_factor
 
 Floats = NDArray[np.float64]
@@ -112,6 +113,6 @@ def warn_of_standing(seen: Standing, warnings: list[str]) -> None:
     elif life > seen.time_s[-1]:
         warnings.append(
             f"chains.bond_life_standing_s: {100 * seen.share[-1]:.3g} % of the bonds still stand "
-            f"after {seen.time_s[-1]:.3g} s, the longest time compared; the life is continued from "
-            "there by an exponential"
+            f"after {with_unit(float(seen.time_s[-1]), 's')}, the longest time compared; the "
+            "life is continued from there by an exponential"
         )

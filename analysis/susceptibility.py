@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.constants import BOLTZMANN, MU0
+from analysis.number_text import with_unit
 from analysis.uncertainty import NOTHING, ONE_SIGMA, Estimate, estimate, memory, student_factor
 
 Floats = NDArray[np.float64]
@@ -189,8 +190,9 @@ def _unresolved(tau: float, spacing: float, count: int, pieces: int) -> str | No
     """Return why a series gives no spectrum, None where it does; times in frames."""
     if tau < RESOLVED:
         return (
-            f"the magnetisation forgets itself within {tau * spacing:.2g} s, and frames are "
-            f"{spacing:.2g} s apart; {RESOLVED:.0f} frames and more are needed in that time"
+            f"the magnetisation forgets itself within {with_unit(tau * spacing, 's', 2)}, and "
+            f"frames are {with_unit(spacing, 's', 2)} apart; {RESOLVED:.0f} frames and "
+            "more are needed in that time"
         )
     if pieces < FEWEST_PIECES:
         return (

@@ -124,7 +124,7 @@ def test_a_growing_film_is_not_at_rest(grown):
     rest = grown[1].numbers["equilibration"]
     assert rest["reached"] is False
     assert "still drifting: mean length" in rest["reason"]
-    assert rest["statement"] == "after t = 0.0002 s"
+    assert rest["statement"] == "after t = 200 µs"
     assert any(w.startswith("equilibration: not reached") for w in grown[1].numbers["warnings"])
 
 

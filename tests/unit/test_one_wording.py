@@ -7,6 +7,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from analysis import lag_picture, plots, report, report_chains
+from analysis.chain_series import ChainSeries
 from analysis.columns import ColumnFrames
 from analysis.durations import long_unit
 from analysis.number_text import with_error, with_unit
@@ -121,10 +122,11 @@ def test_a_number_has_one_error_in_its_stage_and_in_its_section():
     rng = np.random.default_rng(5)
     names = ("mean_length", "weight_mean_length", "singles_fraction", "order", "magnetisation")
     run = SimpleNamespace(times=np.arange(80.0), frames=80)
-    series = SimpleNamespace(
-        values={name: 3.0 + 0.01 * rng.standard_normal(80) for name in names},
-        within={name: np.full(80, 0.4) for name in names},
-    )
+    along = np.array([1.0, 0.0, 0.0])
+    series = ChainSeries(80, along, along)
+    for name in names:
+        series.values[name] = 3.0 + 0.01 * rng.standard_normal(80)
+        series.within[name] = np.full(80, 0.4)
     frames = np.arange(40, 80)
     last = Stage(0.0, 79.0, 39.5, frames, True, np.array([0.03, 0.0, 0.0]))
     field = np.tile([0.03, 0.0, 0.0], (80, 1))
