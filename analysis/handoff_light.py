@@ -140,10 +140,10 @@ def _chained(
     """Return the effective index along the chains and across them, with errors."""
     numbers = measurement.numbers
     lengths, shares = lengths_and_shares(numbers)
-    reason = _obstacle(measurement, lengths)
+    order, order_error = value_and_error(numbers, "alignment", "order")
+    reason = _obstacle(measurement, lengths, order)
     if reason:
         return {key: entry(key, None) | {"reason": reason} for key in CHAINED}
-    order, order_error = value_and_error(numbers, "alignment", "order")
     order = 0.0 if order is None else float(order)  # chains of one have no direction
 
     def indices(
@@ -175,12 +175,14 @@ def _chained(
     return {key: entry(key, value[i], error[i]) for i, key in enumerate(CHAINED)}
 
 
-def _obstacle(measurement: Measurement, lengths: Floats) -> str:
+def _obstacle(measurement: Measurement, lengths: Floats, order: float | None) -> str:
     """Say why indices of a film with chains cannot be told; empty where they can."""
     if len(lengths) == 0:
         return "no chains could be told, so neither are their lengths known"
     if float(lengths.max()) > 1 and len(measurement.last_frame.get("bonds", ())) == 0:
         return "the last frame has no bond, so the distance of particles in chains is not known"
+    if float(lengths.max()) > 1 and order is None:
+        return "the order of the chains could not be measured"
     return ""
 
 

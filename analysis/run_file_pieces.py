@@ -6,7 +6,6 @@ hole has spoilt the index reads like a whole one, so the pieces are counted befo
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -71,8 +70,7 @@ def _lost(data: Any, frames: int, particles: Particles | None) -> str:
     if not data.chunks:
         return "" if data.id.get_storage_size() else "all its numbers"
     sides = list(zip(data.shape, data.chunks, strict=True))
-    if data.id.get_num_chunks() == math.prod(-(-size // piece) for size, piece in sides):
-        return ""
+    # Their number is not enough: a flipped bit may have moved a piece to another place.
     there: set[tuple[int, ...]] = set()
     data.id.chunk_iter(lambda piece: there.add(piece.chunk_offset))
     moving = data.name.rpartition("/")[2] in MOVING
