@@ -58,15 +58,11 @@ def light_entries(
     out.update(_plain(film, grains, run, wavelength))
     out.update(_chained(measurement, film, grains, light["closeness"]))
     found = measurement.curves["far_field"]["wavelengths"][index]
-    orders = found["orders"]
-    out["direct_share"] = entry(
-        "direct_share", found["direct"], float(orders.error[orders.direct].sum())
-    )
-    out["scattered_share"] = entry(
-        "scattered_share",
-        found["scattered"],
-        math.sqrt(float((orders.error[~orders.direct] ** 2).sum())),
-    )
+    for name in ("direct", "scattered"):
+        key = f"{name}_share"
+        out[key] = entry(key, found[name], found[f"{name}_error"])
+    if out["direct_share"]["error"] is None:
+        out["direct_share"]["reason"] = "one frame shows no scatter, so the error is not known"
     return out
 
 
