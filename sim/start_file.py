@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sim.film_state import FilmState
 from sim.initial_state import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
 from sim.run_file_errors import RunFileError, open_hdf5
-from sim.run_file_layout import COUNT
+from sim.run_file_layout import COUNT, require_chunks
 
 if TYPE_CHECKING:
     from sim.reduced_system import ReducedSystem
@@ -81,13 +81,19 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
         try:
             frames = int(content[COUNT][()])
             film = content["/particles/film"]
+            for name in ("diameter", "box/edges"):
+                require_chunks(film[name], len(film[name]))
             diameters = film["diameter"][:]
             box = film["box/edges"][:]
             if frames < 1:
                 raise RunFileError(f"{file} holds no frame to start from")
+            for name in ("position/value", "moment/value"):
+                require_chunks(film[name], frames, frames - 1)
             positions = film["position/value"][frames - 1]
             moments = film["moment/value"][frames - 1].astype(np.float64)
-        except (KeyError, ValueError, OSError) as error:
+        except OSError as error:  # a checksum that does not fit, or a piece that is lost
+            raise RunFileError(f"{file} is damaged: {error}") from error
+        except (KeyError, ValueError) as error:
             raise RunFileError(f"{file} is an HDF5 file but not a run of chainfilm") from error
     size = np.linalg.norm(moments, axis=1)
     if not (np.isfinite(positions).all() and np.isfinite(size).all()):
