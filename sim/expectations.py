@@ -124,7 +124,7 @@ def _curves(pair: PairPotential) -> dict[str, Any]:
 
 
 def _within_reach(derived: dict[str, Any]) -> dict[str, Any]:
-    """Cap numbers beyond `LARGEST_NUMBER`, which readers refuse, and say of each why it is so large.
+    """Cap numbers beyond `LARGEST_NUMBER`, which readers refuse, and say why each is so large.
 
     The reasons stand under "capped", by name; where none is capped there is no such entry.
     """

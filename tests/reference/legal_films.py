@@ -1,16 +1,11 @@
 """Films drawn over all keys of a parameter file, for tests that the automatic step holds.
 
-A key is drawn by what its model says that it must be, so that a new one comes along by itself; a
-kind of value that nobody here knows is an error. Keys that must fit one another (sizes and patch,
-durations and step) are drawn together by hand. One film in two is drawn over the whole legal
-ranges, the others within a factor of ten of the examples of the keys.
+Keys that must fit one another (sizes and patch, durations and step) are drawn together here, all
+others by `tests.reference.drawn_values`. One film in two is drawn over the whole legal ranges, the
+others within a factor of ten of the examples of the keys.
 """
 
-from __future__ import annotations
-
-import json
 import math
-import typing
 from pathlib import Path
 
 import numpy as np
@@ -21,12 +16,11 @@ from sim.interactions.added import AddedPairs
 from sim.interactions.electrostatic import ElectrostaticLaw
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.material import MATERIALS
-from sim.parameter_models import FileTable, Table, expectation
-from sim.parameter_optics_table import ComplexIndices, Wavelengths
-from sim.parameter_values import Choice, Number, Quantity, Switch, WholeNumber, Words
-from sim.parameter_vectors import Direction, Lengths, Sides
+from sim.parameters import load
+from sim.particles import draw
+from sim.reduced_system import reduce
 from sim.size_law import Sizes, number_median, tabulated
-from sim.unit_table import DIMENSIONS
+from tests.reference.drawn_values import KEYS, Draw, text, text_of
 
 NOT_DRAWN = {
     "sweep": "one run ignores it",
@@ -41,129 +35,6 @@ CUT = {
 }
 """Keys that are not drawn up to the ends of their ranges, and why."""
 MOST = 400
-
-
-def legal_keys(table=FileTable, before=""):
-    """Return {dotted key: (table, key)} of all keys of the models; lists count as one table."""
-    found = {}
-    for key, field in table.model_fields.items():
-        kinds = [field.annotation, *typing.get_args(field.annotation)]
-        inner = [kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Table)]
-        if inner:
-            found |= legal_keys(inner[0], f"{before}{key}.")
-        else:
-            found[before + key] = (table, key)
-    return found
-
-
-KEYS = legal_keys()
-
-
-def text_of(value, dimension):
-    """Write a value in SI with the first unit of its dimension, all digits."""
-    units = DIMENSIONS[dimension].units
-    unit = "kT" if dimension == "energy" else next(u for u, f in units.items() if float(f) == 1.0)
-    return f"{float(value)!r} {unit}"
-
-
-class Draw:
-    """The values of one film while it is drawn.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-    """
-
-    def __init__(self, rng):
-        self.rng = rng
-        self.is_wide = bool(rng.random() < 0.5)
-        self.tables, self.seen, self.files = {}, set(), {}
-
-    def chance(self, share):
-        """Return True so often."""
-        return bool(self.rng.random() < share)
-
-    def within(self, low, high, example=None):
-        """Draw a number: evenly in its logarithm, now and then one of the ends."""
-        rng = self.rng
-        if low < 0.0 < high:
-            return float(rng.choice([-1.0, 1.0])) * self.within(0.0, high)
-        if high <= 0.0:
-            return -self.within(-high, -low, None if example is None else -example)
-        if self.is_wide and self.chance(0.12):
-            return float(rng.choice([low, high]))
-        if example and not self.is_wide:
-            low, high = max(low, 0.1 * example), min(high, 10.0 * example)
-        low = low or 1e-6 * high
-        return float(math.exp(rng.uniform(math.log(low), math.log(high))))
-
-    def number(self, key, low=None, high=None):
-        """Draw the value of a key in SI, within limits of its own where they are given."""
-        wanted = expectation(*KEYS[key])
-        wanted = getattr(wanted, "one", getattr(wanted, "side", wanted))
-        if isinstance(wanted, Quantity):
-            example = float(wanted.example.split()[0]) if wanted.dimension == "energy" else None
-            if example is None:
-                example = Quantity.read(wanted, wanted.example)
-        else:
-            example = wanted.example
-        low = wanted.low if low is None else max(low, wanted.low)
-        high = wanted.high if high is None else min(high, wanted.high)
-        if isinstance(wanted, Number) and wanted.is_open:
-            low, high = low + 1e-6 * high, high * (1.0 - 1e-6)
-        return self.within(low, high, example)
-
-    def put(self, key, value, into=None):
-        """Give a key a value, in SI where it is a quantity; None leaves it out."""
-        wanted = expectation(*KEYS[key])
-        self.seen.add(key)
-        if value is None:
-            return None
-        one = getattr(wanted, "one", getattr(wanted, "side", wanted))
-        written = value
-        if isinstance(one, Quantity) and not isinstance(value, str | dict):
-            written = _written(value, one.dimension)
-        table, _, name = key.rpartition(".")
-        (self.tables.setdefault(table, {}) if into is None else into)[name] = written
-        return value
-
-    def any(self, key):
-        """Draw a value of a key by its expectation alone."""
-        wanted, rng = expectation(*KEYS[key]), self.rng
-        if isinstance(wanted, Quantity | Number):
-            return self.number(key)
-        if isinstance(wanted, WholeNumber):
-            return min(round(self.number(key)), wanted.high)
-        if isinstance(wanted, Choice):
-            return str(rng.choice(wanted.options))
-        if isinstance(wanted, Switch):
-            return self.chance(0.5)
-        if isinstance(wanted, Words):
-            return wanted.example
-        if isinstance(wanted, Direction):
-            axes = [[1, 0, 0], [0, 0, 1], [float(x) for x in rng.normal(size=3)]]
-            return axes[rng.integers(3)]
-        if isinstance(wanted, Lengths):
-            return [self.within(wanted.one.low, wanted.one.high) for _ in wanted.example]
-        if isinstance(wanted, Sides):
-            return [self.within(wanted.side.low, wanted.side.high, 2e-2) for _ in range(2)]
-        if isinstance(wanted, Wavelengths):
-            return [float(f"{w:.4g}") for w in rng.uniform(4e-7, 2e-6, rng.integers(1, 4))]
-        if isinstance(wanted, ComplexIndices):
-            return [float(rng.uniform(0.01, 10.0)), float(rng.uniform(0.0, 10.0))]
-        raise TypeError(f"{key} is a {type(wanted).__name__}, which no film is drawn with")
-
-    def fill(self, table, share=0.4, leave=()):
-        """Draw keys of a table that are not decided yet, so many of them."""
-        for key in KEYS:
-            if key.rpartition(".")[0] == table and key not in self.seen and key not in leave:
-                self.put(key, self.any(key) if self.chance(share) else None)
-
-
-def _written(value, dimension):
-    if isinstance(value, tuple | list):
-        return [_written(item, dimension) for item in value]
-    return text_of(value, dimension)
 
 
 def particles(film):
@@ -378,7 +249,7 @@ def magnet(film, time, beside=None):
     def put(key, value):
         return film.put(f"magnets.{key}", value, one)
 
-    kind = put("kind", str(rng.choice(list(SHAPES))))
+    kind = put("kind", str(rng.choice([*SHAPES, "loop", "uniform"])))
     size = film.within(1e-4, 0.1, 1e-2)
     values = {"diameter": size, "inner_diameter": 0.5 * size, "height": 0.6 * size,
               "sides": [size, 0.5 * size, 0.7 * size], "file": "field.csv"}  # fmt: skip
@@ -400,15 +271,15 @@ def magnet(film, time, beside=None):
     if beside is not None and "steps" in beside:
         put("moves_with", 1)
     elif film.chance(0.5):
-        one["steps"] = [magnet_step(film, kind, time, one) for _ in range(rng.integers(1, 3))]
-    elif kind != "uniform" and film.chance(0.5):
+        one["steps"] = [magnet_step(film, kind, time, one, k) for k in range(rng.integers(1, 3))]
+    elif kind != "uniform" and film.chance(0.8):
         repeated(film, put, size)
     return one
 
 
 def repeated(film, put, size):
     """Draw an array of equal magnets."""
-    repeat = put("repeat", str(film.rng.choice(["line", "grid", "ring"])))
+    repeat = put("repeat", str(film.rng.choice(["grid", "line", "grid", "ring"])))
     put("copies", int(film.rng.integers(2, 5)))
     if repeat == "ring":
         put("ring_diameter", min(4.0 * size, 1.0))
@@ -418,18 +289,21 @@ def repeated(film, put, size):
         put("rows", 2)
 
 
-def magnet_step(film, kind, time, one):
+def magnet_step(film, kind, time, one, number):
     """Draw one step of a magnet's motion."""
     step = {}
 
     def put(key, value):
         return film.put(f"magnets.steps.{key}", value, step)
 
-    may = {"loop": ["hold", "slide", "turn", "oscillate", "ramp"],
-           "uniform": ["hold", "turn", "oscillate", "ramp"]}.get(kind, ["hold", "slide", "turn"])  # fmt: skip
+    may = ["hold", "slide", "turn"]
+    if kind in ("loop", "uniform"):
+        may = [*may, "oscillate", "ramp", "ramp"]
+    if kind == "uniform":
+        may = ["hold", "turn", "oscillate", "ramp", "ramp"]
     motion = put("motion", str(film.rng.choice(may)))
     put("duration", _time(film, 0.5 * time))
-    if "steps" not in one and film.chance(0.2):
+    if number == 0 and film.chance(0.2):
         put("start", _time(film, 1.0 * time))
     if motion == "slide":
         low = float(one["position"][2].split()[0])
@@ -454,10 +328,13 @@ def measured(film):
     """Draw a measured field on a grid of three places a side that covers any cell."""
     middle, slope = film.within(0.0, 1.0, 3e-2), film.within(0.0, 0.1, 1e-2)
     lines = ["x (mm), y (mm), z (mm), Bx (mT), By (mT), Bz (mT)"]
-    for x in (-600, -200, 200, 600):
-        for y in (-600, -200, 200, 600):
-            for z in (-6, -2, 2, 6):
-                lines.append(f"{x}, {y}, {z}, {slope * x}, {-slope * y}, {1e3 * middle}")
+    places = (-600, -200, 200, 600)
+    lines += [
+        f"{x}, {y}, {z}, {slope * x}, {-slope * y}, {1e3 * middle}"
+        for x in places
+        for y in places
+        for z in (-6, -2, 2, 6)
+    ]
     return "\n".join(lines) + "\n"
 
 
@@ -481,7 +358,7 @@ def drawn_film(seed, time=1e-6):
     temperature = film.put("carrier.temperature", film.number("carrier.temperature"))
     repulsion(film, law)
     patch(film, law, forces(film, law, temperature))
-    if film.chance(0.15):
+    if film.chance(0.25):
         magnets(film, time)
     else:
         field(film, time)
@@ -496,30 +373,10 @@ def drawn_film(seed, time=1e-6):
         film.fill("optics")
     film.seen |= {key for key in KEYS if key.startswith("optics.")}
     off = ("van_der_waals", "electrostatics", "gravity", "field", "cell", "magnets", "start", "")
-    for table in {key.rpartition(".")[0] for key in KEYS}:
+    for table in dict.fromkeys(key.rpartition(".")[0] for key in KEYS):
         if table.partition(".")[0] not in off:
             film.fill(table)
     return film
-
-
-def text(tables):
-    """Write tables as TOML."""
-    lines = [f"title = {json.dumps(tables[''].get('title', ''))}"] if "" in tables else []
-    for name, table in tables.items():
-        if name == "":
-            continue
-        for entry in table if isinstance(table, list) else [table]:
-            lines += [f"[[{name}]]" if isinstance(table, list) else f"[{name}]"]
-            lines += [f"{key} = {_toml(item)}" for key, item in entry.items() if key != "steps"]
-            for step in entry.get("steps", []):
-                lines += [f"[[{name}.steps]]", *(f"{k} = {_toml(v)}" for k, v in step.items())]
-    return "\n".join(lines) + "\n"
-
-
-def _toml(value):
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
-    return json.dumps(value)
 
 
 def write_film(folder, seed, steps=100):
@@ -541,10 +398,6 @@ def write_film(folder, seed, steps=100):
     ParameterError
         If the film is refused; its files are written all the same.
     """
-    from sim.parameters import load
-    from sim.particles import draw
-    from sim.reduced_system import reduce
-
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / "film.toml"
