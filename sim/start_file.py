@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.eased_start import eased_from_run, nearest_to_window
 from sim.film_state import FilmState
 from sim.initial_state import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
 from sim.run_file_errors import RunFileError, open_hdf5
@@ -63,10 +64,9 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     positions, diameters, box = positions / length, diameters / length, box / length
     positions, directions, diameters = _tiled(file, system, box, (positions, directions, diameters))
     positions[:, 2] += 0.5 * (system.thickness - box[2])
-    inside = np.flatnonzero(
-        (positions[:, 2] > 0.45 * diameters)
-        & (positions[:, 2] < system.thickness - 0.45 * diameters)
-    )
+    # A film that is not thinner keeps all particles, however deep they dip into its windows.
+    near = 0.45 * diameters if system.thickness < box[2] * (1.0 - SIDE_ERROR) else 0.0
+    inside = np.flatnonzero((positions[:, 2] > near) & (positions[:, 2] < system.thickness - near))
     if len(inside) < FEWEST_KEPT * system.count:
         raise RunFileError(
             f"[start] path must name a run that fills at least a tenth of the new film; {file} has "
@@ -145,10 +145,10 @@ def _fitted(
     theirs = np.argsort(diameters, kind="stable")
     placed, turned = np.zeros((count, 3)), random_directions(count, seed)
     placed[mine], turned[mine] = positions[theirs], directions[theirs]
-    radius = system.radius
+    radius, lowest = system.radius, nearest_to_window(system)
     placed[:, 2] = np.where(
         np.isin(np.arange(count), mine),
-        np.clip(placed[:, 2], 0.9 * radius, system.thickness - 0.9 * radius),
+        np.clip(placed[:, 2], lowest, system.thickness - lowest),
         placed[:, 2],
     )
     added = np.setdiff1d(np.arange(count), mine)
@@ -166,5 +166,6 @@ def _fitted(
                 f"left among {count} particles of which {len(positions)} come from the run: take "
                 "fewer or smaller ones, or a thicker film."
             )
+    placed = eased_from_run(system, placed, turned)
     image = np.zeros((count, 2), np.int32)
     return FilmState(placed, image, turned, step=0, time=0.0, seed=seed)
