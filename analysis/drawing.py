@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-__all__ = ["failures", "figure_or_nothing", "missing_figure"]
+__all__ = ["failures", "figure_or_nothing", "missing_figure", "named_error"]
 
 _said: ContextVar[list[str] | None] = ContextVar("figures that could not be drawn", default=None)
 
@@ -52,8 +52,7 @@ def figure_or_nothing(name: str, draw: Callable[[], bytes]) -> bytes | None:
     try:
         return draw()
     except Exception as error:  # whatever a drawing library may raise
-        lines = str(error).splitlines()
-        told = f"{type(error).__name__}: {lines[0]:.200}" if lines else type(error).__name__
+        told = named_error(error)
         sentence = f"figures.{name}: could not be drawn ({told}); the numbers do not need it"
     said = _said.get()
     if said is None:
@@ -61,6 +60,12 @@ def figure_or_nothing(name: str, draw: Callable[[], bytes]) -> bytes | None:
     elif sentence not in said:
         said.append(sentence)
     return None
+
+
+def named_error(error: Exception) -> str:
+    """Return the kind of an error and the first line of what it says, for a warning."""
+    lines = str(error).splitlines()
+    return f"{type(error).__name__}: {lines[0]:.200}" if lines else type(error).__name__
 
 
 def missing_figure(name: str, title: str) -> str:

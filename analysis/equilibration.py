@@ -40,7 +40,8 @@ def drift_test(name: str, values: Floats) -> dict[str, Any] | None:
     Returns
     -------
     dict or None
-        ``name, first, second, difference, error, passed``; None under ``FEWEST_FRAMES`` values.
+        ``name, first, second, difference, error, passed``; None under ``FEWEST_FRAMES`` values and
+        where the error of a half is not known.
         Errors are those about a straight line in each half: about the mean, a steady drift would
         count as noise and hide itself.
     """
@@ -53,7 +54,10 @@ def drift_test(name: str, values: Floats) -> dict[str, Any] | None:
         estimate(h - np.polyval(np.polyfit(np.arange(len(h)), h, 1), np.arange(len(h)))).error
         for h in halves
     ]
-    error = math.hypot(*(e or 0.0 for e in errors))
+    known = [e for e in errors if e is not None and math.isfinite(e)]
+    if len(known) < len(errors):  # without an error of both halves nothing is tested
+        return None
+    error = math.hypot(*known)
     difference = means[1] - means[0]
     small = AT_REST * max(abs(means[0]), abs(means[1]))
     return {

@@ -65,7 +65,12 @@ class Orders:
     sine_x, sine_y : (M,) arrays
         Direction in the outer medium; sines of the angles in the planes x-z and y-z.
     share, error : (M,) arrays
-        Share of the incident light in the order, and the standard error of its average.
+        Share of the incident light in the order, and its standard error: that of the average and
+        ``mixing``, in squares; NaN where the former is not known.
+    speckle : (M,) array
+        Standard error of the average.
+    mixing : (M,) array
+        Share after the other law of mixing in beads, less ``share``; 0 of particles of one core.
     per_sr : (M,) array
         The same over the solid angle that belongs to one order, 1/sr; NaN for the direct beam.
     cells : tuple of float
@@ -76,6 +81,8 @@ class Orders:
     sine_y: Floats
     share: Floats
     error: Floats
+    speckle: Floats
+    mixing: Floats
     per_sr: Floats
     cells: tuple[float, float]
 
@@ -91,7 +98,12 @@ class Orders:
 
 
 def collect(
-    shares: list[Floats], sides: Floats, wavelength: float, outer_index: float, aperture: float
+    shares: list[Floats],
+    sides: Floats,
+    wavelength: float,
+    outer_index: float,
+    aperture: float,
+    mixed: list[Floats] | None = None,
 ) -> Orders:
     """Return the orders within an aperture, averaged over frames.
 
@@ -103,6 +115,8 @@ def collect(
         Patch in m.
     wavelength, outer_index, aperture : float
         Vacuum wavelength in m, index of the outer medium, numerical aperture.
+    mixed : list of arrays, optional
+        ``diffracted`` of each frame after the other law of mixing in beads.
 
     Returns
     -------
@@ -114,7 +128,8 @@ def collect(
     Scattered light of one structure is speckle: each order is exponentially distributed, so its
     standard deviation is its mean (Goodman, Speckle Phenomena in Optics, section 3.2, from
     memory). Frames of frozen chains show one speckle, so the error of an order is its own value,
-    however many frames there are; that of the direct beam is the scatter between frames.
+    however many frames there are; that of the direct beam is the scatter between frames, which one
+    frame does not show.
     """
     qx, qy = wave_vectors(shares[0].shape, sides)
     sine_x, sine_y = np.broadcast_arrays(
@@ -127,13 +142,17 @@ def collect(
     cosine = np.sqrt(1 - sine[inside] ** 2)
     is_direct = sine[inside] == 0
     per_sr = np.where(is_direct, np.nan, share * cosine / (cells[0] * cells[1]))
-    error = np.where(is_direct, np.std([s[0, 0] for s in shares]), share)
+    scatter = np.std([s[0, 0] for s in shares], ddof=1) if len(shares) > 1 else math.nan
+    speckle = np.where(is_direct, scatter, share)
+    mixing = np.mean(mixed, axis=0)[inside] - share if mixed else np.zeros(len(share))
     order = np.lexsort((sine_x[inside], sine_y[inside]))
     return Orders(
         sine_x[inside][order],
         sine_y[inside][order],
         share[order],
-        error[order],
+        np.hypot(speckle, mixing)[order],
+        speckle[order],
+        mixing[order],
         per_sr[order],
         (cells[0], cells[1]),
     )
@@ -153,10 +172,12 @@ def profile_across(orders: Orders, lateral: Floats | None) -> dict[str, Floats]:
     Returns
     -------
     dict
-        ``angle_deg``, ``per_sr``, ``error`` (speckle of the orders in the bin), ``orders``.
+        ``angle_deg``, ``per_sr``, ``error`` (speckle of the orders in the bin and the distance to
+        the other law of mixing), ``orders``.
     """
     keep = ~orders.direct
     x, y, light = (a[keep] for a in (orders.sine_x, orders.sine_y, orders.per_sr))
+    other = orders.mixing[keep] * np.cos(orders.polar[keep]) / math.prod(orders.cells)
     cell = np.array(orders.cells)
     if lateral is None:
         sine, width = np.hypot(x, y), float(cell.max())
@@ -165,7 +186,7 @@ def profile_across(orders: Orders, lateral: Floats | None) -> dict[str, Floats]:
         off = np.abs(x * lateral[1] - y * lateral[0])
         width = float(np.abs(lateral) @ cell)
         near = off <= 0.5 * float(np.abs(lateral[::-1]) @ cell) * (1 + 1e-9)
-        sine, light = sine[near], light[near]
+        sine, light, other = sine[near], light[near], other[near]
     bins = np.floor(sine / width + 0.5).astype(np.int64)
     many = np.bincount(bins)
     filled = many > 0
@@ -173,12 +194,13 @@ def profile_across(orders: Orders, lateral: Floats | None) -> dict[str, Floats]:
     mean = np.bincount(bins, light)[filled] / modes
     place = np.bincount(bins, sine)[filled] / modes
     square = np.bincount(bins, light**2)[filled] / modes
+    mixing = np.bincount(bins, other)[filled] / modes
     # +q and -q carry the same light of a weak grating: half the orders are independent.
     free = np.maximum(modes / 2, 1)
     return {
         "angle_deg": np.degrees(np.arcsin(np.minimum(place, 1.0))),
         "per_sr": mean,
-        "error": np.sqrt(np.maximum(square / 2, mean**2) / free),
+        "error": np.hypot(np.sqrt(np.maximum(square / 2, mean**2) / free), mixing),
         "orders": modes.astype(np.float64),
     }
 
@@ -254,7 +276,12 @@ def averaged_frames(run: Run, times: tuple[float, float]) -> list[int]:
 
 
 def far_field(
-    run: Run, optics: Optics, films: list[Mixture], frames: list[int], lateral: Floats | None
+    run: Run,
+    optics: Optics,
+    films: list[Mixture],
+    frames: list[int],
+    lateral: Floats | None,
+    grains: list[Mixture] | None = None,
 ) -> list[dict[str, Any]]:
     """Return the far field of a run for each wavelength.
 
@@ -270,31 +297,55 @@ def far_field(
         Frames to average over.
     lateral : (2,) array or None
         Direction across the chains.
+    grains : list of Mixture, optional
+        The film after the other law of mixing in beads; the distance to it joins the errors.
 
     Returns
     -------
     list of dict
         ``wavelength_m``, ``orders`` (an ``Orders``), ``profile``, and the shares of the incident
-        light: ``direct``, ``scattered`` (collected, without the direct beam), ``transmitted``
-        (direct and everything scattered forward), each a mean over the frames.
+        light: ``direct``, ``scattered`` (collected, without the direct beam), each with its
+        ``_error``, ``transmitted`` (direct and everything scattered forward), each a mean over the
+        frames.
     """
     shape = grid_shape(run.sides, float(np.median(run.diameters)))
     shares: list[list[Floats]] = [[] for _ in films]
+    mixed: list[list[Floats]] = [[] for _ in films]
+    pairs = list(zip(films, grains or films, optics.wavelengths, strict=True))
     for frame in frames:
         thickness = particle_thickness(run.positions(frame), run.diameters, run.sides, shape)
-        for own, film, wavelength in zip(shares, films, optics.wavelengths, strict=True):
-            own.append(diffracted(screen(thickness, run.sides, film, wavelength)))
+        for k, (film, other, wavelength) in enumerate(pairs):
+            shares[k].append(diffracted(screen(thickness, run.sides, film, wavelength)))
+            if other != film:
+                mixed[k].append(diffracted(screen(thickness, run.sides, other, wavelength)))
     out = []
-    for own, wavelength in zip(shares, optics.wavelengths, strict=True):
-        orders = collect(own, run.sides, wavelength, optics.outer_index, optics.numerical_aperture)
+    for own, others, wavelength in zip(shares, mixed, optics.wavelengths, strict=True):
+        orders = collect(
+            own, run.sides, wavelength, optics.outer_index, optics.numerical_aperture, others
+        )
         out.append(
             {
                 "wavelength_m": wavelength,
                 "orders": orders,
                 "profile": profile_across(orders, lateral),
-                "direct": float(orders.share[orders.direct].sum()),
-                "scattered": float(orders.share[~orders.direct].sum()),
                 "transmitted": float(np.mean([s.sum() for s in own])),
+                **beam_and_rest(orders),
             }
         )
     return out
+
+
+def beam_and_rest(orders: Orders) -> dict[str, float]:
+    """Return the shares ``direct`` and ``scattered`` of the incident light, with errors.
+
+    The speckle of orders adds up in squares, but for +q and -q, which carry the same light of a
+    weak grating; what the other law of mixing changes adds up as it is.
+    """
+    direct, rest = orders.direct, ~orders.direct
+    speckle = math.sqrt(2 * float((orders.speckle[rest] ** 2).sum()))
+    return {
+        "direct": float(orders.share[direct].sum()),
+        "direct_error": float(orders.error[direct].sum()),
+        "scattered": float(orders.share[rest].sum()),
+        "scattered_error": math.hypot(speckle, float(orders.mixing[rest].sum())),
+    }

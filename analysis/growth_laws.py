@@ -151,7 +151,7 @@ class _Kinked:
         freedom = max(1.0, self.independent - 4)
         wide = student_factor(ONE_SIGMA, freedom)
         errors = [
-            math.hypot(wide * math.sqrt(max(0.0, variance)), math.sqrt(2.0) * scatter / span)
+            math.hypot(wide * math.sqrt(max(variance, 0.0)), math.sqrt(2.0) * scatter / span)
             for variance, span in zip(variances, spans, strict=True)
         ]
         time = math.exp(self.middle)

@@ -21,12 +21,13 @@ from analysis.pattern import half_width
 from analysis.trajectory import Run
 
 __all__ = [
-    "FIRST", "FORMAT", "FORMAT_VERSION", "NONE", "NO_PEAK", "UNSURE", "entry", "handoff",
-    "write_handoff",
+    "FIRST", "FORMAT", "FORMAT_VERSION", "LIGHT_FILES", "NONE", "NO_PEAK", "UNSURE", "entry",
+    "handoff", "write_handoff", "write_light_files",
 ]  # fmt: skip
 
 FORMAT = "chainfilm handoff"
 FORMAT_VERSION = 1
+LIGHT_FILES = ("handoff.json", "optical_thickness.h5", "far_field.csv")
 
 
 def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
@@ -191,8 +192,14 @@ def write_handoff(measurement: Measurement, run: Run, directory: str | Path) -> 
     list of Path
         The files. Map and far field are left out where the index of the cores is not known.
     """
-    from analysis.light_files import write_far_field, write_optical_thickness
     from analysis.vtk_files import write_vtk
+
+    return write_light_files(measurement, run, directory) + write_vtk(measurement, Path(directory))
+
+
+def write_light_files(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
+    """Write the files of ``write_handoff`` that tell of light: all but the particles and chains."""
+    from analysis.light_files import write_far_field, write_optical_thickness
 
     folder = Path(directory)
     content = json.dumps(handoff(measurement, run), indent=1, ensure_ascii=False)
@@ -201,6 +208,6 @@ def write_handoff(measurement: Measurement, run: Run, directory: str | Path) -> 
         files.append(write_optical_thickness(measurement, folder / "optical_thickness.h5"))
         files.append(write_far_field(measurement, folder / "far_field.csv"))
     else:
-        for name in ("optical_thickness.h5", "far_field.csv"):  # of an earlier measurement
+        for name in LIGHT_FILES[1:]:  # of an earlier measurement
             (folder / name).unlink(missing_ok=True)
-    return files + write_vtk(measurement, folder)
+    return files

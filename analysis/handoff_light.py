@@ -58,15 +58,11 @@ def light_entries(
     out.update(_plain(film, grains, run, wavelength))
     out.update(_chained(measurement, film, grains, light["closeness"]))
     found = measurement.curves["far_field"]["wavelengths"][index]
-    orders = found["orders"]
-    out["direct_share"] = entry(
-        "direct_share", found["direct"], float(orders.error[orders.direct].sum())
-    )
-    out["scattered_share"] = entry(
-        "scattered_share",
-        found["scattered"],
-        math.sqrt(float((orders.error[~orders.direct] ** 2).sum())),
-    )
+    for name in ("direct", "scattered"):
+        key = f"{name}_share"
+        out[key] = entry(key, found[name], found[f"{name}_error"])
+    if out["direct_share"]["error"] is None:
+        out["direct_share"]["reason"] = "one frame shows no scatter, so the error is not known"
     return out
 
 
@@ -140,10 +136,10 @@ def _chained(
     """Return the effective index along the chains and across them, with errors."""
     numbers = measurement.numbers
     lengths, shares = lengths_and_shares(numbers)
-    reason = _obstacle(measurement, lengths)
+    order, order_error = value_and_error(numbers, "alignment", "order")
+    reason = _obstacle(measurement, lengths, order)
     if reason:
         return {key: entry(key, None) | {"reason": reason} for key in CHAINED}
-    order, order_error = value_and_error(numbers, "alignment", "order")
     order = 0.0 if order is None else float(order)  # chains of one have no direction
 
     def indices(
@@ -175,12 +171,14 @@ def _chained(
     return {key: entry(key, value[i], error[i]) for i, key in enumerate(CHAINED)}
 
 
-def _obstacle(measurement: Measurement, lengths: Floats) -> str:
+def _obstacle(measurement: Measurement, lengths: Floats, order: float | None) -> str:
     """Say why indices of a film with chains cannot be told; empty where they can."""
     if len(lengths) == 0:
         return "no chains could be told, so neither are their lengths known"
     if float(lengths.max()) > 1 and len(measurement.last_frame.get("bonds", ())) == 0:
         return "the last frame has no bond, so the distance of particles in chains is not known"
+    if float(lengths.max()) > 1 and order is None:
+        return "the order of the chains could not be measured"
     return ""
 
 

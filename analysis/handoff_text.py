@@ -102,11 +102,15 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
         "share of light through the film without chains, absorption alone: "
         "exp(-4 pi k_without_structure thickness/wavelength); no reflections, no scattering",
     ),
-    "direct_share": ("1", "share of the incident light in the direct beam behind the film"),
+    "direct_share": (
+        "1",
+        "share of the incident light in the direct beam behind the film; error: scatter between "
+        "frames and, of beads, the distance to the law of Bruggeman",
+    ),
     "scattered_share": (
         "1",
         "share of the incident light that the film scatters into the aperture, direct beam left "
-        "out",
+        "out; error: speckle and, of beads, the distance to the law of Bruggeman",
     ),
 }
 """Unit and definition of each value, by key."""

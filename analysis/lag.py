@@ -59,11 +59,13 @@ def angle_behind(along: Floats, behind: Floats, order: int = 1) -> tuple[Estimat
     mean_c, mean_s = float(c.mean()), float(s.mean())
     length, angle = math.hypot(mean_c, mean_s), math.atan2(mean_s, mean_c)
     across = estimate(s * math.cos(angle) - c * math.sin(angle))
-    error = across.error or 0.0
-    if length <= CERTAIN * error or length == 0.0:
+    if across.error is None:
+        return NOTHING, "the error of its mean is not known"
+    if length <= CERTAIN * across.error or length == 0.0:
         return NOTHING, "its mean in the plane of turning is within its noise"
     scale = math.degrees(1.0) / order
-    return Estimate(scale * angle, scale * error / length, across.samples, across.freedom), None
+    error = scale * across.error / length
+    return Estimate(scale * angle, error, across.samples, across.freedom), None
 
 
 @dataclass(frozen=True)
@@ -128,7 +130,8 @@ def response(angles: Floats, values: Floats) -> tuple[Estimate, Estimate, str | 
     wide = student_factor(ONE_SIGMA, fit.freedom)
     along, behind = (
         Estimate(
-            float(fit.best[k]), wide * math.sqrt(max(0.0, fit.spread[k, k])), fit.samples,
+            # max(NaN, 0) is NaN, and max(0, NaN) would be 0: what is not known stays so.
+            float(fit.best[k]), wide * math.sqrt(max(float(fit.spread[k, k]), 0.0)), fit.samples,
             fit.freedom,
         )
         for k in (1, 2)
@@ -181,8 +184,11 @@ def oscillating_numbers(
         along, behind, reason = NOTHING, NOTHING, withheld
     elif along.value is not None and behind.value is not None:
         length = math.hypot(along.value, behind.value)
-        error = max(along.error or 0.0, behind.error or 0.0)
-        if length > CERTAIN * error and length > 0.0:
+        errors = [math.nan if one.error is None else one.error for one in (along, behind)]
+        error = max(errors) if all(map(math.isfinite, errors)) else math.nan
+        if math.isnan(error):
+            reason = "the error of the swing of the magnetisation is not known"
+        elif length > CERTAIN * error and length > 0.0:
             angle = math.atan2(behind.value, along.value)
             scale = math.degrees(1.0)
             lag = Estimate(scale * angle, scale * error / length, along.samples, along.freedom)

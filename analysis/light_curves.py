@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.far_field import averaged_frames, far_field, mixtures, unknown
+from analysis.light import Mixture
 from analysis.measures import Measurement
 from analysis.optics import Optics
 from analysis.projection import grid_shape, particle_thickness, resolved
@@ -36,23 +37,24 @@ def add_light(
     Measurement
         The same one. ``light`` holds ``optics``, ``films`` (a ``Mixture`` a wavelength),
         ``grains`` (the same with beads after Bruggeman) and ``closeness``;
-        ``optical_thickness`` the map of the last frame; ``far_field`` the list
+        ``optical_thickness`` the map of the last frame, of beads with the distance to the law of
+        Bruggeman as ``path_error_m`` and ``absorption_error``; ``far_field`` the list
         ``wavelengths`` of ``far_field.far_field``. Both are empty where the index of the cores
         is not known. What is assumed, and why an index is not known, joins the ``warnings``.
     """
     chosen = Optics.of(run.resolved, optics)
-    films = mixtures(run, chosen)
+    films, grains = mixtures(run, chosen), mixtures(run, chosen, grains=True)
     curves = measurement.curves
     curves["light"] = {
         "optics": chosen,
         "films": films,
-        "grains": mixtures(run, chosen, grains=True),
+        "grains": grains,
         "closeness": bond_closeness(measurement.last_frame),
     }
     _warn(measurement, run, chosen)
     curves["optical_thickness"] = {}
     curves["far_field"] = {}
-    if films is None:
+    if films is None or grains is None:
         return measurement
     shape = grid_shape(run.sides, float(np.median(run.diameters)))
     sharp = particle_thickness(run.positions(-1), run.diameters, run.sides, shape)
@@ -62,26 +64,40 @@ def add_light(
         "y_m": (np.arange(rows) + 0.5) * run.sides[1] / rows,
         "particle_thickness_m": sharp,
         "wavelengths": [
-            {
-                "wavelength_m": wavelength,
-                "path_m": blurred * film.index_per_fraction().real,
-                "absorption": blurred * (4 * np.pi * film.index_per_fraction().imag / wavelength),
-            }
-            for film, wavelength in zip(films, chosen.wavelengths, strict=True)
-            for blurred in [resolved(sharp, run.sides, wavelength, chosen.numerical_aperture)]
+            _resolved_map(run, chosen, sharp, *one)
+            for one in zip(films, grains, chosen.wavelengths, strict=True)
         ],
     }
     rest, axis = measurement.numbers["equilibration"], _axis(measurement)
     frames = averaged_frames(run, (rest["from_time_s"], rest["to_time_s"]))
     lateral = lateral_direction(axis)
     curves["far_field"] = {
-        "wavelengths": far_field(run, chosen, films, frames, lateral),
+        "wavelengths": far_field(run, chosen, films, frames, lateral, grains),
         "frames": frames,
         "lateral": lateral,
         "outer_index": chosen.outer_index,
         "aperture": chosen.numerical_aperture,
     }
     return measurement
+
+
+def _resolved_map(
+    run: Run, optics: Optics, sharp: Floats, film: Mixture, grains: Mixture, wavelength: float
+) -> dict[str, Any]:
+    """Return optical path and absorption of a film at one wavelength, of beads with errors."""
+    blurred = resolved(sharp, run.sides, wavelength, optics.numerical_aperture)
+    per_metre = 4 * np.pi / wavelength
+    index, apart = film.index_per_fraction(), grains.index_per_fraction()
+    found: dict[str, Any] = {
+        "wavelength_m": wavelength,
+        "path_m": blurred * index.real,
+        "absorption": blurred * per_metre * index.imag,
+    }
+    if grains != film:
+        apart = apart - index
+        found["path_error_m"] = np.abs(blurred * apart.real)
+        found["absorption_error"] = np.abs(blurred * per_metre * apart.imag)
+    return found
 
 
 LARGEST_FOR_MIXTURES = 1.0

@@ -29,7 +29,8 @@ def write_optical_thickness(measurement: Measurement, path: Path) -> Path:
 
     Datasets ``x_m`` (columns,), ``y_m`` (rows,), ``particle_thickness_m`` (rows, columns), and in
     the groups ``wavelength_1``, ``wavelength_2``, ... (attribute ``wavelength_m``) ``path_m`` and
-    ``absorption`` at optical resolution; each has the attributes ``unit`` and ``definition``.
+    ``absorption`` at optical resolution, of beads with ``path_error_m`` and ``absorption_error``;
+    each has the attributes ``unit`` and ``definition``.
     """
     import h5py
 
@@ -72,6 +73,9 @@ def write_optical_thickness(measurement: Measurement, path: Path) -> Path:
                 "1",
                 "-ln of the transmitted intensity, as the aperture resolves it",
             )
+            for name, unit in (("path_error_m", "m"), ("absorption_error", "1")):
+                if name in one:  # of beads
+                    put(group, name, one[name], unit, "distance to the law of Bruggeman in beads")
     return write_bytes(path, stream.getvalue())
 
 

@@ -34,14 +34,16 @@ CAPTIONS = {
     "optical_thickness": (
         "The film as light meets it",
         "Above or left: the path through particles along z. Below or right: the optical path "
-        "beyond that of the liquid, without what is finer than the numerical aperture resolves.",
+        "beyond that of the liquid, without what is finer than the numerical aperture resolves; of "
+        "beads with the error of the law of mixing.",
     ),
     "far_field": (
         "Light behind the film",
         "Light scattered out of a beam that comes along z, by direction, in the picture of a thin "
         "phase and absorption grating (Fraunhofer). Each cell is an order of the repeating patch; "
         "the circle is the aperture, the cross the direct beam, which is left out. Below: across "
-        "the chains; bands are one standard error, that of speckle.",
+        "the chains; bands are one standard error, that of speckle and, of beads, of the law of "
+        "mixing.",
     ),
 }
 """Title and caption of each figure, by name."""
@@ -69,12 +71,16 @@ def optical_thickness(measurement: Measurement, run: Run) -> Figure:
         _map(figure, axes[0], sharp, extent, "Particles", "Path through particles")
         one = maps["wavelengths"][0]
         wavelength = with_unit(one["wavelength_m"], "m")
+        unsure = ""
+        if "path_error_m" in one:  # a share of the path, the same at every place
+            share = float(one["path_error_m"].max() / np.abs(one["path_m"]).max())
+            unsure = f" ± {100 * share:.2g} %"
         _map(
             figure,
             axes[1],
             one["path_m"],
             extent,
-            f"As light of {wavelength} resolves them",
+            f"As light of {wavelength} resolves them{unsure}",
             "Optical path",
         )
         scale = style.scale_for(float(extent[0]), "m")

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.bonds import ROOM_TEMPERATURE_K
 from analysis.chain_series import ChainSeries
 from analysis.magnetisation import magnetisation_law
 from analysis.measured_numbers import length_distribution
@@ -147,11 +148,14 @@ def magnetisation_curve(run: Run, stage: Stage, measured: dict[str, Any]) -> Cur
         magnitudes = np.array([float(run.derived["core_moment_am2"])])
     if magnitudes is None and run.has_moments:
         magnitudes = np.linalg.norm(run.moments(-1), axis=1)
-    temperature = float(run.derived.get("temperature_k", 298.15))
+    temperature = float(run.derived.get("temperature_k") or ROOM_TEMPERATURE_K)
     field = float(np.linalg.norm(stage.field))
-    if magnitudes is None:
-        magnitudes = np.zeros(1)
-    curve: Curve = dict(magnetisation_law(magnitudes, field, temperature))
+    curve: Curve = dict(
+        magnetisation_law(np.zeros(1) if magnitudes is None else magnitudes, field, temperature)
+    )
+    if magnitudes is None:  # of no moments there is no law
+        curve |= {"relative": np.full(len(curve["relative"]), math.nan)}
+        curve |= {"law": math.nan, "measured_langevin_parameter": math.nan}
     curve["measured"] = math.nan if measured["value"] is None else measured["value"]
     curve["measured_error"] = math.nan if measured["error"] is None else measured["error"]
     return curve

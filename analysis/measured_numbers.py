@@ -123,15 +123,13 @@ def length_distribution(
     # A length never seen may still have a share of about one in all chains.
     floor = np.maximum(mean, 1 / chains.sum())
     inside = np.sqrt(floor * (1 - np.minimum(floor, 0.5)) / chains.mean())
-    error = np.array(
-        [
-            estimate(
-                share[:, k], within=np.full(len(rows), inside[k]), structures=structures or 1.0
-            ).error
-            or 0.0
-            for k in range(longest)
-        ]
-    )
+    errors = [
+        estimate(
+            share[:, k], within=np.full(len(rows), inside[k]), structures=structures or 1.0
+        ).error
+        for k in range(longest)
+    ]
+    error = np.array([math.nan if e is None else e for e in errors])
     return np.arange(1, longest + 1), mean, error
 
 
@@ -183,10 +181,13 @@ def _clear(frames: SpacingFrames, structures: float | None, warnings: list[str])
     """Return the clear fraction beside that of discs at random, and whether they differ."""
     clear = estimate(frames.clear, within=frames.clear_error, structures=structures)
     random = random_clear_fraction(frames.diameters, float(frames.sides[0] * frames.sides[1]))
-    informative = clear.value is not None and abs(clear.value - random) > max(
-        0.01, 2 * (clear.error or 0.0)
-    )
-    if not informative:
+    informative = _differs(clear, random)
+    if informative is None:
+        warnings.append(
+            "spacing.clear_fraction: its error is not known, so neither is whether it differs from "
+            "that of discs placed at random"
+        )
+    elif not informative:
         warnings.append(
             "spacing.clear_fraction: agrees with discs placed at random, so it says nothing "
             "about chains"
@@ -196,6 +197,13 @@ def _clear(frames: SpacingFrames, structures: float | None, warnings: list[str])
         "clear_fraction_random": random,
         "clear_fraction_informative": informative,
     }
+
+
+def _differs(found: Estimate, value: float) -> bool | None:
+    """Return whether a share is another than a value; None where its error is not known."""
+    if found.value is None:
+        return False
+    return None if found.error is None else abs(found.value - value) > max(0.01, 2 * found.error)
 
 
 def _crest(
@@ -343,6 +351,11 @@ def relaxation_numbers(
         if found.reason and key == "growth_exponent":
             why = NO_MOMENTS if not series.lengths else found.reason
             warnings.append(f"relaxation.growth_exponent: {why}")
+        if found.exponent.value is not None and found.exponent.error is None:
+            warnings.append(
+                f"relaxation.{key}: its error is not known, as the first or the last frame has too "
+                "few chains for a scatter between them"
+            )
         if key == "growth_exponent":
             out |= growth_stages(found)
     swing = None if stage is None else stage.swing

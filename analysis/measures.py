@@ -214,9 +214,10 @@ def _assembled(
     passed.details.add_numbers(numbers, curves, structures, warnings)
     frames = len(stage.frames)
     if frames < 4 or (structures is not None and structures < 4 and series.lengths):
+        held = "an unknown number of" if structures is None else f"about {structures:.2g}"
         warnings.append(
-            f"uncertainty: {frames} averaged frames hold about {structures or 1:.2g} independent "
-            "structures; errors rest on the scatter between the chains of one frame"
+            f"uncertainty: {frames} averaged frames hold {held} independent structures; errors "
+            "rest on the scatter between the chains of one frame"
         )
     warnings += short_run_warning(numbers)
     return Measurement(keep_possible(_plain(numbers)), curves, _last_frame(run, passed.last))
@@ -283,6 +284,11 @@ def _magnetisation(
     curves["magnetisation_law"] = curve
     if relative["value"] is None:
         warnings.append("magnetisation.relative: neither moments nor a field direction are known")
+    if run.has_moments and run.derived.get("temperature_k") is None:
+        warnings.append(
+            f"magnetisation: the file records no temperature; {ROOM_TEMPERATURE_K:g} K is taken "
+            "for the Langevin law and for bonds that are told by energy"
+        )
     answer, curves["susceptibility"] = susceptibility_numbers(run, series, stage, warnings)
     return {
         "relative": relative,

@@ -7,13 +7,14 @@ projected structure factor, and the same profile across the chains and the same 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.micrograph_lines import Centre, centre_of, stripe_width
+from analysis.micrograph_noise import noise_chance
 from analysis.pattern import Stripes, half_width, stripes
 from analysis.picture_file import Picture
 from analysis.structure import ModeGrid, Peak, find_peak, profile
@@ -65,7 +66,7 @@ STUDENT = 1.2
 """Student's factor for one standard error from four values."""
 
 LIKELY_NOISE, PERHAPS_NOISE = 0.05, 0.02
-"""Chance of a peak from noise alone above which it is withheld, or warned about."""
+"""Chance of a peak from noise alone, sharp or blurred: withheld, or warned about, above it."""
 
 DEFINITIONS = {
     "spacing_m": ("m", "2 pi over the centre of the peak of the power spectrum across the stripes"),
@@ -160,7 +161,8 @@ def measure_picture(picture: Picture) -> Micrograph:
 
 METHOD = (
     f"light taken off by a polynomial of degree {BACKGROUND_DEGREE} in x and y, Hann window, power "
-    "spectrum; profile and peak as for the projected structure factor of a simulated film; the "
+    "spectrum; profile and peak as for the projected structure factor of a simulated film, no peak "
+    "where noise makes one, of a spectrum that is flat or falls by blur; the "
     "spacing from the centre of the power about the peak, its error from speckle and noise; that "
     "of the width from parts of the picture left out, of the spread from noisy copies of the "
     "profile, of direction and order from the four quarters of the picture"
@@ -271,8 +273,9 @@ def _peak(
         return None, curve
     # Whether noise makes such a peak is a question to its surroundings, not to finer details,
     # which blur and the sizes of things make weak.
-    near = find_peak(q, s, error, flat, low, min(high, SURROUNDINGS * first.position))
-    return near or first, curve
+    near = find_peak(q, s, error, flat, low, min(high, SURROUNDINGS * first.position)) or first
+    falling = noise_chance(q, s, flat, (low, high), SURROUNDINGS)
+    return replace(near, chance=max(near.chance, falling)), curve
 
 
 def _values(

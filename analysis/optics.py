@@ -13,6 +13,10 @@ CARRIER_INDEX, SHELL_INDEX, OUTER_INDEX = 1.43, 1.45, 1.0
 MATRIX_INDEX = 1.59
 """Polystyrene (from memory) between the cores of a bead: the default of the parameter file."""
 NUMERICAL_APERTURE = 0.9
+DEFAULTS = {
+    "carrier_index": CARRIER_INDEX, "shell_index": SHELL_INDEX, "outer_index": OUTER_INDEX,
+    "numerical_aperture": NUMERICAL_APERTURE, "matrix_index": MATRIX_INDEX,
+}  # fmt: skip
 
 MAGNETITE = np.array(
     [
@@ -105,20 +109,21 @@ class Optics:
         particles = resolved.get("particles") or {}
         material = str(particles.get("material", "magnetite"))
         indices, source = _cores(table.get("core_index"), wavelengths, material)
+        numbers = {key: float(table.get(key, value)) for key, value in DEFAULTS.items()}
         share = _share(particles)
         if share is None:
             indices, source, share = None, NO_SHARE, 1.0
         return cls(
             wavelengths,
             indices,
-            float(table.get("carrier_index", CARRIER_INDEX)),
-            float(table.get("shell_index", SHELL_INDEX)),
-            float(table.get("outer_index", OUTER_INDEX)),
-            float(table.get("numerical_aperture", NUMERICAL_APERTURE)),
+            numbers["carrier_index"],
+            numbers["shell_index"],
+            numbers["outer_index"],
+            numbers["numerical_aperture"],
             source,
-            float(table.get("matrix_index", MATRIX_INDEX)),
+            numbers["matrix_index"],
             share,
-            _assumed(resolved, table, indices is not None),
+            _assumed(resolved, table, indices is not None, share < 1),
         )
 
 
@@ -139,8 +144,10 @@ def _share(particles: dict[str, Any]) -> float | None:
     return float(share)
 
 
-def _assumed(resolved: dict[str, Any], table: dict[str, Any], known: bool) -> tuple[str, ...]:
-    """Say what stands for entries that a file of other origin lacks."""
+def _assumed(
+    resolved: dict[str, Any], table: dict[str, Any], known: bool, beads: bool
+) -> tuple[str, ...]:
+    """Say what stands for entries that a file of other origin or an earlier version lacks."""
     out = []
     if known and not table.get("core_index") and "material" not in (
         resolved.get("particles") or {}
@@ -151,6 +158,14 @@ def _assumed(resolved: dict[str, Any], table: dict[str, Any], known: bool) -> tu
             f"the file records no [optics]; a liquid of index {CARRIER_INDEX:g}, shells of "
             f"{SHELL_INDEX:g} and air outside are assumed"
         )
+        return tuple(out)
+    left = [key for key in DEFAULTS if key not in table and (beads or key != "matrix_index")]
+    if left:
+        told = ", ".join(f"{key} {DEFAULTS[key]:g}" for key in left)
+        out.append(f"the file records [optics] in part; assumed: {told}")
+    if not table.get("wavelengths"):
+        told = " and ".join(f"{1e9 * wavelength:g}" for wavelength in WAVELENGTHS)
+        out.append(f"the file records no wavelengths in [optics]; {told} nm are assumed")
     return tuple(out)
 
 

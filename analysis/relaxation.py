@@ -141,12 +141,12 @@ def growth(
     middle = len(x) // 2
     halves = [_slope(x[: middle + 1], y[: middle + 1])[0], _slope(x[middle:], y[middle:])[0]]
     # The same chains are seen in all frames, so their scatter does not average out over them.
-    relative = np.nan_to_num((error / length)[use][[0, -1]])
-    scatter = float(np.hypot(*relative)) / (x[-1] - x[0])
-    spread = max(spread, 0.5 * abs(halves[1] - halves[0]), scatter)
+    ends = float(np.hypot(*(error / length)[use][[0, -1]]))  # NaN where one is not known
+    spread = max(spread, 0.5 * abs(halves[1] - halves[0]), ends / (x[-1] - x[0]))
     bins = _bins(np.log(t))
-    two = crossover(t, s, 1.0 / np.bincount(bins)[bins], float(np.hypot(*relative)) / math.sqrt(2))
-    return Growth(Estimate(slope, spread, len(x)), float(t[0]), float(t[-1]), None, two)
+    two = crossover(t, s, 1.0 / np.bincount(bins)[bins], ends / math.sqrt(2))
+    found = Estimate(slope, None if math.isnan(ends) else spread, len(x))
+    return Growth(found, float(t[0]), float(t[-1]), None, two)
 
 
 def growth_stages(found: Growth) -> dict[str, Any]:

@@ -265,6 +265,12 @@ def _rise(y: Floats, share: float) -> tuple[int, float, Floats] | None:
     return (k, rise, smooth) if rise > 0 else None
 
 
+def highest(y: Floats, share: float = 0.5) -> int | None:
+    """Return the place of the inner maximum of a curve that `find_peak` would take."""
+    found = _rise(y, share)
+    return None if found is None else found[0]
+
+
 def _vertex(x: Floats, y: Floats, share: float) -> tuple[float, float] | None:
     """Return position and rise of the inner maximum of the smoothed curve that stands out most."""
     found = _rise(y, share)

@@ -175,7 +175,7 @@ def _compared(
 ) -> dict[str, Any]:
     """Return the susceptibility at the field's frequency both ways, and whether they agree."""
     out: dict[str, Any] = {"susceptibility_frequency_hz": swing.frequency_hz}
-    differences = []
+    differences: list[float | None] = []
     for name, one, values, errors in (
         ("in_phase", driven[0], spectrum.in_phase, spectrum.in_phase_error),
         ("behind", driven[1], spectrum.behind, spectrum.behind_error),
@@ -188,8 +188,7 @@ def _compared(
         out[f"susceptibility_{name}"] = one.as_dict()
         out[f"susceptibility_{name}_fluctuations"] = other.as_dict()
         if one.value is not None and other.value is not None:
-            joint = math.hypot(one.error or 0.0, other.error or 0.0)
-            differences.append(abs(one.value - other.value) / joint if joint > 0 else math.inf)
+            differences.append(_joint_errors_apart(one, other))
     if spectrum.reason is not None:
         warnings.append(
             "magnetisation, susceptibility_in_phase_fluctuations and "
@@ -200,8 +199,14 @@ def _compared(
             "magnetisation, susceptibility_in_phase and susceptibility_behind: too few frames, or "
             "frames at too few angles of the field"
         )
-    worst = max(differences, default=None)
+    told = [apart for apart in differences if apart is not None]
+    worst = max(told) if told and len(told) == len(differences) else None
     out["susceptibility_agrees"] = None if worst is None else worst <= DISAGREE
+    if len(told) < len(differences):
+        warnings.append(
+            "magnetisation.susceptibility_agrees: an error is not known, so neither is whether the "
+            "answer to the field and the fluctuations agree"
+        )
     if worst is not None and worst > DISAGREE:
         warnings.append(
             f"magnetisation.susceptibility_agrees: the answer to the field and the fluctuations "
@@ -209,6 +214,15 @@ def _compared(
             "the film has not come to rest"
         )
     return out
+
+
+def _joint_errors_apart(one: Estimate, other: Estimate) -> float | None:
+    """Return how many joint errors two numbers differ by; None where an error is not known."""
+    errors = [math.nan if each.error is None else each.error for each in (one, other)]
+    joint = math.hypot(*errors)
+    if one.value is None or other.value is None or not math.isfinite(joint):
+        return None
+    return abs(one.value - other.value) / joint if joint > 0 else math.inf
 
 
 def _add(

@@ -112,8 +112,9 @@ class SweepGrid:
         Returns
         -------
         value, error : ndarray
-            In SI; NaN beyond the sweep and beside points without this number. An error that a
-            point does not know is NaN, too.
+            In SI; NaN beyond the sweep and beside points without this number. An error is NaN, too,
+            where a point does not know it, and between two values of a coordinate of which no
+            third tells how the number bends.
         """
         shape = np.shape(places["strength_t"])
         steps = [_step(name, axis, places[name]) for name, axis in self.axes.items()]
@@ -135,8 +136,9 @@ class SweepGrid:
                 missed[k] += np.where(counts, weight * bend[there], 0.0)
             square += np.where(counts, (weight * self.errors[column][there]) ** 2, 0.0)
         for miss, (_, share, width) in zip(missed, steps, strict=True):
-            # Half of the second derivative times the distances to both knots.
-            square += (0.5 * miss * share * (1.0 - share) * width**2) ** 2
+            # Half of the second derivative times the distances to both knots; none on a knot.
+            way = share * (1.0 - share) * width**2
+            square += np.where(share * (1.0 - share) > EDGE, 0.5 * miss * way, 0.0) ** 2
         beyond = self.outside(places) > 0
         return np.where(beyond, np.nan, value), np.where(beyond, np.nan, np.sqrt(square))
 
@@ -172,16 +174,17 @@ def _bend(name: str, axis: Values, table: Values, number: int) -> Values:
     """Size of the second derivative of a table along one axis, at each knot.
 
     By divided differences of three knots (Abramowitz, section 25.1), those at the ends as at their
-    neighbours; zero where fewer are known, so that nothing can be said.
+    neighbours; NaN where fewer are known, and zero along an axis of one value, over which nothing
+    is interpolated.
     """
     if axis.size < 3:
-        return np.zeros(table.shape)
+        return np.full(table.shape, math.nan if axis.size == 2 else 0.0)
     steps = np.diff(_scaled(name, axis, axis))
     rows = np.moveaxis(table, number, 0)
     slopes = np.diff(rows, axis=0) / steps.reshape(-1, *[1] * (table.ndim - 1))
     spans = (0.5 * (steps[1:] + steps[:-1])).reshape(-1, *[1] * (table.ndim - 1))
     second = np.abs(np.diff(slopes, axis=0) / spans)
-    second = np.nan_to_num(np.concatenate([second[:1], second, second[-1:]]))
+    second = np.concatenate([second[:1], second, second[-1:]])
     return np.moveaxis(second, 0, number)
 
 

@@ -73,7 +73,8 @@ def _bent(grid: SweepGrid) -> str:
     names = {"strength_t": "field", "tilt_deg": "tilt", "thickness_m": "thickness",
              "volume_fraction": "volume fraction"}  # fmt: skip
     few = [names[name] for name, axis in grid.axes.items() if axis.size == 2]
-    return f" (unknown along {' and '.join(few)}, of which there are two values)" if few else ""
+    told = f" (unknown along {' and '.join(few)}, of which there are two values: no error is given "
+    return f"{told}between them)" if few else ""
 
 
 def _span(values: Values, unit: str) -> str:

@@ -83,7 +83,7 @@ def measured_map(
         for axes, (column, words) in zip(panels.ravel(), MEASURED.items(), strict=True):
             values = np.asarray(columns[f"sweep_{column}{which}"], dtype=np.float64)
             unit = _unit(values, column)
-            _panel(figure, axes, x, y, unit.factor * values, scale.factor)
+            _panel(figure, axes, x, y, unit.factor * values, scale.factor, bool(which))
             _beyond(axes, x, y, outside, scale.factor)
             magnet_outlines(axes, outlines, "above", scale.factor)
             name = f"Error of {words[0].lower()}{words[1:]}" if which else words
@@ -114,13 +114,22 @@ def _unit(values: Floats, column: str) -> style.Scale:
     return style.scale_for(float(np.nanmax(values)), "m")
 
 
-def _panel(figure: Figure, axes: Axes, x: Floats, y: Floats, values: Floats, factor: float) -> None:
+def _panel(
+    figure: Figure,
+    axes: Axes,
+    x: Floats,
+    y: Floats,
+    values: Floats,
+    factor: float,
+    is_error: bool = False,
+) -> None:
     """Draw one number; without any the panel says so."""
     axes.set_facecolor(style.SINGLE_PARTICLE)
     axes.set_aspect("equal")
     axes.tick_params(direction="out", top=False, right=False)
     if not np.isfinite(values).any():
-        axes.text(0.5, 0.5, "not measured", transform=axes.transAxes, ha="center", va="center",
+        words = "not known" if is_error else "not measured"
+        axes.text(0.5, 0.5, words, transform=axes.transAxes, ha="center", va="center",
                   color=style.QUIET, zorder=5,
                   bbox={"facecolor": "white", "edgecolor": "none"})  # fmt: skip
         return

@@ -200,8 +200,8 @@ def growth_time(time: Floats, length: Floats, error: Floats, field: Floats) -> E
     Estimate
         Interpolated between frames. Its error joins half the time between the crossings of the
         upper and the lower edge of the error band and the spacing of frames over sqrt 12; it is
-        None where an edge does not cross. Nothing where the length starts at two or more or never
-        reaches it.
+        None where an edge does not cross or where an error on the way there is not known. Nothing
+        where the length starts at two or more or never reaches it.
     """
     known = np.isfinite(time) & np.isfinite(length)
     time, length, error, field = (v[known] for v in (time, length, error, field))
@@ -213,9 +213,11 @@ def growth_time(time: Floats, length: Floats, error: Floats, field: Floats) -> E
     middle = _crossing(time, length)
     if middle is None:
         return NOTHING
-    band = np.where(np.isfinite(error), error, 0.0)
-    early, late = _crossing(time, length + band), _crossing(time, length - band)
-    if early is None or late is None:
+    early, late = _crossing(time, length + error), _crossing(time, length - error)
+    if early is None or late is None or not math.isfinite(early + late):
+        return Estimate(middle, None, 1)
+    # A comparison with NaN is false, so an unknown error would pass for no crossing yet.
+    if not np.isfinite(error[time <= time[0] + late]).all():
         return Estimate(middle, None, 1)
     frame = float(np.diff(time).max()) / math.sqrt(12.0)
     return Estimate(middle, math.hypot(0.5 * (late - early), frame), 1)

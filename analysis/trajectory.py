@@ -30,6 +30,7 @@ from analysis.run_file_arrays import (
 )
 from analysis.run_file_checks import NUMBER, largest, obstacle
 from analysis.run_file_particles import Particles, same_steps, which_particles
+from analysis.run_file_pieces import arrays_of, require_pieces
 from analysis.text_heaps import endless_heap
 
 Floats = NDArray[np.float64]
@@ -249,6 +250,9 @@ def _read_run(file: Any, path: Path) -> Run:
         raise TrajectoryError(f"{path} must hold at least one complete frame; it holds none.")
     notices: list[str] = []
     position = film["position"]
+    schedules = [position[name] for name in ("step", "time") if name in position]
+    sides = arrays_of(film["box"]) if "box" in film else []
+    require_pieces(schedules + sides, frames, path)
     scale = unit(position["value"], LENGTH_UNITS, "positions", path, notices)
     times, steps = schedule(position, frames, path, notices)
     box = edges(film, path, notices)
@@ -256,6 +260,9 @@ def _read_run(file: Any, path: Path) -> Run:
     if wrong := wrong_entry(recorded):
         raise TrajectoryError(f"{path} must record {wrong}.")
     particles = which_particles(film, rows, frames, path, notices)
+    series = arrays_of(file["observables"]) if "observables" in file else []
+    require_pieces(arrays_of(film), frames, path, particles)
+    require_pieces(series, frames, path)
     moments = film["moment"]["value"] if "moment" in film and "value" in film["moment"] else None
     if moments is not None:
         _check_moments(film, moments, group, rows, frames, path)

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from sim.bead_text import bead_cautions
+from sim.core_contact import CLIMBED
 from sim.dynamics_text import dynamics_cautions
 from sim.expectation_text import along_and_across, duration_text
 from sim.force_text import force_cautions
@@ -116,10 +117,17 @@ def _barriers(parameters: Parameters, outlook: Outlook) -> list[str]:
         for name, pair in pairs
         if pair.barrier_kt < LOWEST_BARRIER
     ]
+    touching = outlook.system.core_stiffness > 0.0
+    if not weak and touching:
+        return [
+            f"The layers hold cores apart by less than the {CLIMBED:.0f} kT that a run may climb: "
+            "some may touch, and then hold each other as hard spheres do; take a denser or thicker "
+            "shell."
+        ]
     if not weak:
         return []
     followed = "which this model does not follow"
-    if parameters.van_der_waals.hamaker > 0.0:
+    if parameters.van_der_waals.hamaker > 0.0 or touching:
         followed = "also in this run, whose step becomes short to follow it"
     return [
         f"The repulsion is too weak: head to tail the barrier between the bound state and touching "

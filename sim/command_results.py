@@ -75,13 +75,10 @@ def signed(parameters: str, **about: Any) -> Iterator[dict[str, Any]]:
 def _measured(
     source: Path, directory: Path, criteria: dict[str, Any], holder: str
 ) -> Iterator[tuple[Trajectory, Measurement]]:
-    """Open and measure a run; what is written meanwhile is signed with it."""
-    from analysis.light_curves import add_light
+    """Open and measure a run, without light; what is written meanwhile is signed with it."""
     from analysis.measures import measure
     from analysis.trajectory import open_run
 
-    criteria = dict(criteria)
-    optics = criteria.pop("optics", None)
     run = open_run(source)
     first, last = criteria.get("from_time"), float(run.times[-1])
     if first is not None and not first <= last:
@@ -92,7 +89,7 @@ def _measured(
     _make_folder(directory)  # measuring takes its time: a folder that is no use is told before
     with signed(holder, seed=run.seed, run_id=run.origin.get("run_id")) as facts:
         began = time.perf_counter()
-        measurement = add_light(measure(run, **criteria), run, optics)
+        measurement = measure(run, **criteria)
         measurement.numbers["timing"]["measuring_s"] = time.perf_counter() - began
         measurement.numbers["measured_by"] = facts
         yield run, measurement
@@ -110,15 +107,17 @@ def measure_into(
 
     `on_progress` is called with (frames measured, frames).
     """
-    from analysis.handoff import write_handoff
     from analysis.measures import write
+    from analysis.optional_light import add_light_or_tell
     from analysis.tables import write_tables
 
     asked = {**(criteria or {}), "on_progress": on_progress}
+    optics = asked.pop("optics", None)
     with _measured(source, directory, asked, "measures.json") as (run, measurement):
-        write(measurement, directory)
+        write(measurement, directory)  # before all that the numbers do not need
         write_tables(measurement, directory)
-        write_handoff(measurement, run, directory)
+        add_light_or_tell(measurement, run, optics, directory)
+        write(measurement, directory)  # with what light rests on
         if plots:
             _draw_after_numbers(measurement, run, directory)
     return measurement
@@ -166,10 +165,14 @@ def measure_picture_into(image: Path, pixel: float, directory: Path) -> dict[str
 
 def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> None:
     """Draw the figures of a run file again."""
+    from analysis.optional_light import add_light_or_tell
     from analysis.plots import draw_all
 
-    with _told_failures(), _measured(source, directory, criteria, source.name) as held:
+    asked = dict(criteria)
+    optics = asked.pop("optics", None)
+    with _told_failures(), _measured(source, directory, asked, source.name) as held:
         run, measurement = held
+        notice_lines(add_light_or_tell(measurement, run, optics))
         draw_all(measurement, run, directory / "figures", format=kind)
 
 

@@ -134,16 +134,31 @@ def _curves(pair: PairPotential) -> dict[str, Any]:
 
 
 def _within_reach(derived: dict[str, Any]) -> dict[str, Any]:
-    """Cap numbers beyond `LARGEST_NUMBER`, which readers refuse, and list their names."""
-    capped = [
-        name
+    """Cap numbers beyond `LARGEST_NUMBER`, which readers refuse, and say why each is so large.
+
+    The reasons stand under "capped", by name; where none is capped there is no such entry.
+    """
+    capped = {
+        name: f"beyond {LARGEST_NUMBER:g}, where it is cut: {_reason(name, derived)}"
         for name, value in derived.items()
         if isinstance(value, float) and not abs(value) < LARGEST_NUMBER and not math.isnan(value)
-    ]
+    }
     if not capped:
         return derived
     cut = {name: math.copysign(LARGEST_NUMBER, derived[name]) for name in capped}
     return {**derived, **cut, "capped": capped}
+
+
+def _reason(name: str, derived: dict[str, Any]) -> str:
+    """Say what makes a derived number so large."""
+    if name in ("bond_life_largest_tenth_s", "film_formation_time_s"):
+        coupling = derived["coupling_largest_tenth"]
+        return f"it grows as exp(2 lambda), and lambda of the largest tenth is {coupling:.3g}"
+    if name == "neel_time_s":
+        return "it grows as exp(K V/kT) with the volume V of the core"
+    if name in ("growth_time_s", "aggregation_number"):
+        return f"it grows with the coupling, which is {derived['coupling']:.3g}"
+    return "no use is known for a number so large"
 
 
 def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:

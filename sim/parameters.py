@@ -291,7 +291,6 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     ParameterError
         If the text holds mistakes; it lists all of them.
     """
-    from sim.brush_strength import weak_brush
     from sim.field_table import with_field_files
     from sim.parameter_build import build
     from sim.parameter_checks import contradictions
@@ -309,8 +308,6 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     if problems:
         raise ParameterError(name, problems)
     found = build(reading, text, Path(name).name)
-    if weak := weak_brush(found):
-        raise ParameterError(name, [weak])
     # What a file names stands beside it, wherever the program was started.
     path = None if found.start.path is None else str((folder / found.start.path).absolute())
     start = dataclasses.replace(found.start, path=path)

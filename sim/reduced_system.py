@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim import bead_material, material, split_plan, time_step
+from sim.body_push import body_push, pushed_step
+from sim.core_contact import contact_stiffness
 from sim.field_stages import FieldStage, field_stages
 from sim.interactions.added import added_pairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
@@ -106,6 +108,8 @@ class ReducedSystem:
         Moment of one small core of a bead; 0 where moments are fixed.
     inner_steps : int
         Inner steps of a step: near pairs are summed again in each, all others once a step.
+    core_stiffness : float
+        Of cores that touch, in kT/d0^2; 0 where layers of surfactant keep them apart.
     """
 
     units: ReducedUnits
@@ -153,6 +157,7 @@ class ReducedSystem:
     saturation: Floats | None = None
     core_langevin: float = 0.0
     inner_steps: int = 1
+    core_stiffness: float = 0.0
 
     @property
     def inner_dt(self) -> float:
@@ -348,10 +353,24 @@ def reduce(
     added = added_pairs(parameters, units.length_m)
     momentum_time, spin_time = _inertia(parameters, particles, units)
     strongest = _strongest_moment(radius, moment, core_langevin, largest_field)
+    body = _body_forces(parameters, units)
+    push = body_push(
+        radius,
+        moment,
+        law.shell,
+        (body["core_weight"], body["shell_weight"]),
+        parameters.field.steepest * units.length_m / units.field_t,
+    )
+    patch = particles.sides[0] * particles.sides[1] / units.length_m**2
+    layers = max(1.0, float(np.sum(4.0 * radius**2)) / patch)
+    core_stiffness = contact_stiffness(law, radius, moment, added, layers * float(push.max()))
+    allowed = time_step.limits(
+        law, radius, strongest, brownian, largest_field, added, parameters.repulsion.strength
+    )
+    pushed = pushed_step(radius, push, parameters.repulsion.strength, layers)
     allowed = (
-        time_step.limits(
-            law, radius, strongest, brownian, largest_field, added, parameters.repulsion.strength
-        )
+        allowed.with_cores(core_stiffness, radius, law.shell)
+        .with_push(pushed)
         .with_inertia(momentum_time, spin_time)
         .with_period(parameters.field.shortest_period / units.time_s)
     )
@@ -403,7 +422,8 @@ def reduce(
         induced=core_langevin > 0.0,
         saturation=moment if core_langevin > 0.0 else None,
         core_langevin=core_langevin,
-        **_body_forces(parameters, units),
+        core_stiffness=core_stiffness,
+        **body,
     )
     plain = system
     if chosen is None:

@@ -17,7 +17,7 @@ import numpy as np
 
 from sim.plain_attributes import plain_attributes, require_numbers
 from sim.run_file_errors import RunFileError, open_hdf5
-from sim.run_file_layout import COUNT, PER_FRAME, PER_PARTICLE, SERIES, STEP, TIME
+from sim.run_file_layout import COUNT, PER_FRAME, PER_PARTICLE, SERIES, STEP, TIME, require_chunks
 from sim.run_record import flat
 
 __all__ = ["SECTIONS", "Comparison", "Difference", "compare_runs"]
@@ -248,6 +248,8 @@ def _of_data(path: str, parts: list[h5py.Dataset | None], frames: int | None) ->
             (words[0], words[1]), f"is {words[0]} in the first run, {words[1]} in the second"
         )
     try:
+        for part in (one, other):
+            require_chunks(part, len(part) if frames is None else frames)
         if frames is None:
             return None if _same(one[()], other[()]) else tell((None, None), "differs")
         row, largest = _first_row(one, other, frames)

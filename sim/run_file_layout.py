@@ -233,28 +233,45 @@ def require_sound(file: h5py.File, frames: int) -> None:
     """
     plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
     for path in ("diameter", "core_diameter", "moment_magnitude", "box/edges"):
-        file[f"/particles/film/{path}"][()]
+        fixed = file[f"/particles/film/{path}"]
+        require_chunks(fixed, len(fixed))
+        fixed[()]
     moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *SERIES]
     for path in (STEP, TIME, *(f"{element}/value" for element in moving)):
-        _require_chunks(file[path], frames)
+        require_chunks(file[path], frames)
         step = file[path].chunks[0]
         for first in range(0, frames, step):
             file[path][first : min(first + step, frames)]
 
 
-def _require_chunks(data: h5py.Dataset, frames: int) -> None:
+def require_chunks(data: h5py.Dataset, frames: int, first: int = 0) -> None:
     """Refuse an array that lost the way to one of its pieces: HDF5 reads zeros in its place.
+
+    Parameters
+    ----------
+    data : h5py.Dataset
+        The array, stored in pieces or as a whole.
+    frames, first : int
+        Its rows from ``first`` up to ``frames`` are looked for.
 
     Raises
     ------
     OSError
-        If a piece of so many frames is not where it is looked for.
+        If a piece of these is not where it is looked for.
     """
-    sizes = (frames, *data.shape[1:])
-    starts = (range(0, size, piece) for size, piece in zip(sizes, data.chunks, strict=True))
+    if not data.chunks:
+        if data.size and not data.id.get_storage_size():
+            raise OSError(f"{data.name} has lost all its numbers")
+        return
+    there: set[tuple[int, ...]] = set()
+    data.id.chunk_iter(lambda piece: there.add(piece.chunk_offset))
+    begin = first // data.chunks[0] * data.chunks[0]
+    starts = [range(begin, frames, data.chunks[0])]
+    starts += [range(0, n, piece) for n, piece in zip(data.shape[1:], data.chunks[1:], strict=True)]
     for place in itertools.product(*starts):
-        if data.id.get_chunk_info_by_coord(place).byte_offset is None:
-            raise OSError(f"{data.name} has lost some of its numbers")
+        if place not in there:
+            last = min(place[0] + data.chunks[0], frames) - 1
+            raise OSError(f"{data.name} has lost numbers of its rows {place[0]} to {last}")
 
 
 def resize(file: h5py.File, frames: int) -> None:

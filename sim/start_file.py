@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.eased_start import eased_from_run, nearest_to_window
 from sim.film_state import FilmState
 from sim.initial_state import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
 from sim.run_file_errors import RunFileError, open_hdf5
-from sim.run_file_layout import COUNT
+from sim.run_file_layout import COUNT, require_chunks
 
 if TYPE_CHECKING:
     from sim.reduced_system import ReducedSystem
@@ -63,10 +64,9 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     positions, diameters, box = positions / length, diameters / length, box / length
     positions, directions, diameters = _tiled(file, system, box, (positions, directions, diameters))
     positions[:, 2] += 0.5 * (system.thickness - box[2])
-    inside = np.flatnonzero(
-        (positions[:, 2] > 0.45 * diameters)
-        & (positions[:, 2] < system.thickness - 0.45 * diameters)
-    )
+    # A film that is not thinner keeps all particles, however deep they dip into its windows.
+    near = 0.45 * diameters if system.thickness < box[2] * (1.0 - SIDE_ERROR) else 0.0
+    inside = np.flatnonzero((positions[:, 2] > near) & (positions[:, 2] < system.thickness - near))
     if len(inside) < FEWEST_KEPT * system.count:
         raise RunFileError(
             f"[start] path must name a run that fills at least a tenth of the new film; {file} has "
@@ -81,13 +81,19 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
         try:
             frames = int(content[COUNT][()])
             film = content["/particles/film"]
+            for name in ("diameter", "box/edges"):
+                require_chunks(film[name], len(film[name]))
             diameters = film["diameter"][:]
             box = film["box/edges"][:]
             if frames < 1:
                 raise RunFileError(f"{file} holds no frame to start from")
+            for name in ("position/value", "moment/value"):
+                require_chunks(film[name], frames, frames - 1)
             positions = film["position/value"][frames - 1]
             moments = film["moment/value"][frames - 1].astype(np.float64)
-        except (KeyError, ValueError, OSError) as error:
+        except OSError as error:  # a checksum that does not fit, or a piece that is lost
+            raise RunFileError(f"{file} is damaged: {error}") from error
+        except (KeyError, ValueError) as error:
             raise RunFileError(f"{file} is an HDF5 file but not a run of chainfilm") from error
     size = np.linalg.norm(moments, axis=1)
     if not (np.isfinite(positions).all() and np.isfinite(size).all()):
@@ -139,10 +145,10 @@ def _fitted(
     theirs = np.argsort(diameters, kind="stable")
     placed, turned = np.zeros((count, 3)), random_directions(count, seed)
     placed[mine], turned[mine] = positions[theirs], directions[theirs]
-    radius = system.radius
+    radius, lowest = system.radius, nearest_to_window(system)
     placed[:, 2] = np.where(
         np.isin(np.arange(count), mine),
-        np.clip(placed[:, 2], 0.9 * radius, system.thickness - 0.9 * radius),
+        np.clip(placed[:, 2], lowest, system.thickness - lowest),
         placed[:, 2],
     )
     added = np.setdiff1d(np.arange(count), mine)
@@ -160,5 +166,6 @@ def _fitted(
                 f"left among {count} particles of which {len(positions)} come from the run: take "
                 "fewer or smaller ones, or a thicker film."
             )
+    placed = eased_from_run(system, placed, turned)
     image = np.zeros((count, 2), np.int32)
     return FilmState(placed, image, turned, step=0, time=0.0, seed=seed)

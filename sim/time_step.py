@@ -33,6 +33,8 @@ TURNING_SHARE = 0.2
 # The windows have soft cores: weak layers of surfactant would allow steps that these do not.
 WINDOW_SHARE = 0.35
 WINDOWS = "the stiffness of the windows"
+CORES = "the stiffness of cores that touch"
+PUSH = "the push of weight and gradient"
 # The field of a chain on one of its moments: 4 zeta(3) = 4.8 lambda kT/m.
 CHAIN_FIELD = 4.8
 # Depth of thermal collisions in a soft core, in kT, where no dipole presses harder.
@@ -58,6 +60,8 @@ class StepLimits:
         Which of them limits, in words.
     momentum, period : float
         Limits of the momentum times of inertial dynamics, and of a field that oscillates or turns.
+    push : float
+        Limit of weight and gradients that push single particles.
     """
 
     stiffness: float
@@ -65,18 +69,19 @@ class StepLimits:
     reason: str
     momentum: float = math.inf
     period: float = math.inf
+    push: float = math.inf
 
     @property
     def shortest(self) -> float:
         """The step that all allow."""
-        return min(self.stiffness, self.turning, self.momentum, self.period)
+        return min(self.stiffness, self.turning, self.momentum, self.period, self.push)
 
     def with_stiffness(self, factor: float) -> StepLimits:
         """Return the limits with that of the stiffest repulsion so many times as long."""
         found = dataclasses.replace(self, stiffness=factor * self.stiffness)
         if found.shortest < found.stiffness and self.stiffness == self.shortest:
-            by_turning = self.turning < self.period
-            return dataclasses.replace(found, reason=ROTATION if by_turning else PERIOD)
+            others = {ROTATION: self.turning, PERIOD: self.period, PUSH: self.push}
+            return dataclasses.replace(found, reason=min(others, key=lambda name: others[name]))
         return found
 
     def with_inertia(self, *times: Floats | None) -> StepLimits:
@@ -87,6 +92,18 @@ class StepLimits:
         found = MOMENTUM_SHARE * min(given)
         reason = "the momentum time of the particles" if found < self.shortest else self.reason
         return dataclasses.replace(self, momentum=found, reason=reason)
+
+    def with_cores(self, stiffness: float, radius: Floats, shell: float) -> StepLimits:
+        """Return the limits with that of cores that touch, as stiff as springs, added."""
+        core = 2.0 * float(np.min(radius) - shell)
+        found = STIFFNESS_SHARE * min(2.0 * float(np.min(radius)), core) / max(stiffness, 1e-300)
+        reason = CORES if found < self.shortest else self.reason
+        return dataclasses.replace(self, stiffness=min(self.stiffness, found), reason=reason)
+
+    def with_push(self, longest: float) -> StepLimits:
+        """Return the limits with that of what pushes single particles added."""
+        reason = PUSH if longest < self.shortest else self.reason
+        return dataclasses.replace(self, push=longest, reason=reason)
 
     def with_period(self, period: float) -> StepLimits:
         """Return the limits with that of the shortest period of the field added."""

@@ -137,6 +137,7 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
         body_forces=system.has_body_forces,
         core_weight=system.core_weight,
         shell_weight=system.shell_weight,
+        core_stiffness=system.core_stiffness,
         **dict(zip(("down_x", "down_y", "down_z"), system.down, strict=True)),
     )
 

@@ -34,7 +34,7 @@ def dipole_energy(gap, r2, u, v, cutoff2, screening):
 def steric_energy(r2, radius_i, radius_j, laws):
     """Return the steric energy of two particles."""
     if laws.steric == SURFACTANT:
-        return brush_energy(r2, radius_i, radius_j, laws.shell, laws.grafting)
+        return brush_energy(r2, radius_i, radius_j, laws.shell, laws.grafting, laws.core_stiffness)
     return soft_core_energy(r2, radius_i + radius_j, laws.strength)
 
 

@@ -116,6 +116,7 @@ class Laws(NamedTuple):
     down_x: float = 0.0  # unit vector of gravity
     down_y: float = 0.0
     down_z: float = -1.0
+    core_stiffness: float = 0.0  # of cores that touch under layers of surfactant
 
 
 class FieldTable(NamedTuple):

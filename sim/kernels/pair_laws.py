@@ -104,16 +104,18 @@ def brush_log(distance, contact):
 
 
 @register_jitable(forceinline=True)
-def brush_push(r2, radius_i, radius_j, shell, grafting):
+def brush_push(r2, radius_i, radius_j, shell, grafting, core_stiffness=0.0):
     """Return the push of two surfactant layers, F/kT = pi dc^2 zeta/(2 delta) ln(dt/r).
 
     R. E. Rosensweig, Ferrohydrodynamics (1985), section 2.5, in its centre-distance form:
-    core diameter dc, contact dt = dc + 2 delta, zeta molecules an area (``grafting``).
+    core diameter dc, contact dt = dc + 2 delta, zeta molecules an area (``grafting``). Cores that
+    touch push as a spring of ``core_stiffness`` besides.
     """
     y = rsqrt(r2)
     distance, contact, core = brush_contact(r2 * y, radius_i, radius_j, shell)
     stiffness = (0.5 * math.pi) * grafting / shell * core * core
     force = stiffness * brush_log(distance, contact)
+    force = force + where(distance < core, core_stiffness * (core - distance), 0.0)
     return where(distance < contact, force * y, 0.0)
 
 
@@ -155,11 +157,13 @@ def add_pair(sums, gap, mine, theirs, factors, push):
 
 
 @register_jitable(forceinline=True)
-def brush_energy(r2, radius_i, radius_j, shell, grafting):
+def brush_energy(r2, radius_i, radius_j, shell, grafting, core_stiffness=0.0):
     """Return the energy of two surfactant layers in kT; see ``brush_push``."""
     distance, contact, core = brush_contact(r2 * rsqrt(r2), radius_i, radius_j, shell)
     stiffness = (0.5 * math.pi) * grafting / shell * core * core
     energy = stiffness * (contact - distance * (1.0 + brush_log(distance, contact)))
+    pressed = where(distance < core, core - distance, 0.0)
+    energy = energy + 0.5 * core_stiffness * pressed * pressed
     return where(distance < contact, energy, 0.0)
 
 

@@ -24,7 +24,7 @@ CHOICES = tuple((surfactant, equal) for surfactant in (False, True) for equal in
 def steric_push(r2, radius_i, radius_j, laws, surfactant):
     """Return the push of the repulsion: of two surfactant layers, or of the soft core."""
     if surfactant:
-        return brush_push(r2, radius_i, radius_j, laws.shell, laws.grafting)
+        return brush_push(r2, radius_i, radius_j, laws.shell, laws.grafting, laws.core_stiffness)
     return soft_core_push(r2, radius_i + radius_j, laws.strength)
 
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run
-from analysis.far_field import mixtures
-from analysis.handoff import FIRST, NO_PEAK, NONE, UNSURE, handoff
+from analysis.far_field import beam_and_rest, collect, diffracted, mixtures
+from analysis.handoff import FIRST, NO_PEAK, NONE, UNSURE, handoff, write_light_files
 from analysis.handoff_light import diffraction
 from analysis.light_curves import add_light
 from analysis.optics import Optics
@@ -74,6 +74,95 @@ def test_index_of_a_film_of_beads(beads):
     assert found["optics"]["matrix_index"]["value"] == 1.59
     for key in ("n_without_structure", "k_without_structure", "n_along"):
         assert 0 < light[key]["error"] < 0.5 * abs(light[key]["value"])
+
+
+def bruggeman_of(share):
+    """Permittivity of a bead by the equation of Bruggeman, solved by scipy."""
+    core, matrix = MAGNETITE**2, 1.59**2
+
+    def left(parts):
+        e = complex(*parts)
+        f = share * (core - e) / (core + 2 * e) + (1 - share) * (matrix - e) / (matrix + 2 * e)
+        return [f.real, f.imag]
+
+    from scipy.optimize import fsolve
+
+    return complex(*fsolve(left, [3.0, 0.1], xtol=1e-12))
+
+
+def test_one_law_of_mixing_is_in_every_number_of_light(beads, tmp_path):
+    # Bruggeman (1935) in the beads in the place of Maxwell Garnett, then shell and liquid as
+    # before: what it changes must be in the error of whatever light gives.
+    run, measurement = beads
+    host, shell = 1.43**2, 1.45**2
+    found = handoff(measurement, run)
+    light, fraction = found["light"][0], found["film"]["volume_fraction"]["value"]
+
+    def added(inner, outer, share):
+        pull = share * clausius_mossotti(inner, outer)
+        return outer * (1 + 2 * pull) / (1 - pull)
+
+    whole = added(bruggeman_of(0.3), shell, (20 / 24) ** 3)
+    film = complex(np.sqrt(added(whole, host, fraction)))
+    through = math.exp(-4 * math.pi * film.imag * run.thickness / 532e-9)
+    apart = abs(through - light["transmittance_without_structure"]["value"])
+    assert light["transmittance_without_structure"]["error"] == pytest.approx(apart, rel=1e-3)
+    # Nearly all the light of this film is in the direct beam, which changes alike.
+    assert light["direct_share"]["error"] >= 0.9 * apart
+    assert apart > 10 * scatter_of_frames(measurement)
+    # The map: its mean is that of the film without structure.
+    one = measurement.curves["optical_thickness"]["wavelengths"][0]
+    step = abs(film.real - light["n_without_structure"]["value"])
+    assert one["path_error_m"].mean() == pytest.approx(step * run.thickness, rel=1e-3)
+    assert one["absorption_error"].mean() == pytest.approx(
+        4 * math.pi / 532e-9 * abs(film.imag - light["k_without_structure"]["value"])
+        * run.thickness, rel=1e-3,
+    )  # fmt: skip
+    # Scattered light of a weak screen goes with the square of what the screen adds.
+    ratio = abs((film - 1.43) / complex(
+        light["n_without_structure"]["value"] - 1.43, light["k_without_structure"]["value"]
+    )) ** 2  # fmt: skip
+    change = abs(ratio - 1) * light["scattered_share"]["value"]
+    orders = measurement.curves["far_field"]["wavelengths"][0]["orders"]
+    speckle = math.sqrt(2 * float((orders.speckle[~orders.direct] ** 2).sum()))
+    assert light["scattered_share"]["error"] == pytest.approx(math.hypot(speckle, change), rel=0.05)
+    write_light_files(measurement, run, tmp_path)
+    with h5py.File(tmp_path / "optical_thickness.h5") as file:
+        assert set(file["wavelength_1"]) == {
+            "path_m", "absorption", "path_error_m", "absorption_error",
+        }  # fmt: skip
+
+
+def scatter_of_frames(measurement):
+    orders = measurement.curves["far_field"]["wavelengths"][0]["orders"]
+    return float(orders.speckle[orders.direct].sum())
+
+
+def test_speckle_of_scattered_light_covers_its_scatter():
+    # Goodman, Speckle Phenomena in Optics, section 3.2 (from memory): an order scatters by its own
+    # mean, and of a real weak screen orders q and -q are the same.
+    rng = np.random.default_rng(8)
+    found = [
+        beam_and_rest(collect([diffracted(screen + 0j)], np.full(2, 4e-6), 532e-9, 1.0, 0.4))
+        for screen in 1e-3 * rng.standard_normal((600, 16, 16))
+    ]
+    scatter = np.std([one["scattered"] for one in found])
+    told = math.sqrt(np.mean([one["scattered_error"] ** 2 for one in found]))
+    # The mean of squares of an exponential law is twice the square of its mean.
+    assert told / math.sqrt(2) == pytest.approx(scatter, rel=4 / math.sqrt(2 * 600) + 0.03)
+    assert all(math.isnan(one["direct_error"]) for one in found)  # one frame shows no scatter
+
+
+def test_the_direct_beam_of_one_frame_has_no_error(tmp_path):
+    planted_run(tmp_path, frames=1, sides=(0.8e-6, 0.6e-6))
+    run = open_run(tmp_path)
+    measurement = measure(run, from_time=float(run.times[-1]))
+    light = handoff(add_light(measurement, run), run)["light"][0]
+    assert light["direct_share"]["value"] > 0
+    assert light["direct_share"]["error"] is None
+    assert "one frame" in light["direct_share"]["reason"]
+    maps = measurement.curves["optical_thickness"]["wavelengths"][0]
+    assert "path_error_m" not in maps  # one core a particle: no mixing
 
 
 def test_whole_cores_are_as_they_were(tmp_path):

@@ -90,8 +90,8 @@ def test_what_a_straight_line_misses_of_a_parabola_is_in_the_error(count, tmp_pa
     strength = np.geomspace(0.0051, 0.079, 37)
     value, spread = read_sweep_grid(tmp_path).look_up("chains_mean_length", spots(strength, 0.0))
     missed = value - (3.0 + 0.4 * np.log(strength / 0.02) ** 2)
-    if count == 2:  # two values say nothing of a bend
-        assert spread.max() < 1e-8
+    if count == 2:  # two values say nothing of a bend, so the error is not known either
+        assert np.isnan(spread).all()
     else:
         assert spread == pytest.approx(missed, rel=1e-6, abs=1e-8)
     told = sweep_sentences(
