@@ -83,7 +83,7 @@ def test_bound_minimum_and_barrier_of_the_example():
 
 
 def test_a_thin_brush_does_not_keep_cores_apart():
-    film = bench_film()  # so thin a brush is refused in a file
+    film = bench_film()
     thin = dataclasses.replace(film.repulsion, grafting_density=0.01e18)
     pair = head_to_tail(dataclasses.replace(film, repulsion=thin), 20 * NM, 20 * NM)
     assert pair.minimum_distance_m == pytest.approx(20 * NM)

@@ -166,3 +166,41 @@ def test_films_that_do_not_fit_are_refused(run, tmp_path):
         file["numbers"] = [1.0]
     with pytest.raises(RunFileError, match="not a run of chainfilm"):
         state_from_run(tmp_path / "other.h5", system, 1)
+
+
+def dipping(run, tmp_path, depth, gap):
+    """Write a run that ends with a particle that dips into a window, and with a near pair."""
+    shutil.copytree(run[0] / "run", tmp_path / "run")
+    with h5py.File(tmp_path / "run" / "run.h5", "r+") as file:
+        positions = file["/particles/film/position/value"]
+        radius = 0.5 * file["/particles/film/diameter"][0]
+        last = positions[-1]
+        last[0, 2] = depth * radius
+        last[2] = last[1] + np.array([2.0 * gap * radius, 0.0, 0.0])
+        # the others out of the way of these three
+        moved = np.linalg.norm(last[3:, None] - last[:3], axis=2).min(axis=1) < 2.5 * radius
+        last[3:][moved] = np.array([0.3, 0.3, 0.5]) * run[4] + np.outer(
+            np.arange(moved.sum()), [0.0, 2.6 * radius, 0.0]
+        )
+        positions[-1] = last
+    return (tmp_path, *run[1:2], last, *run[3:])
+
+
+def test_states_of_equilibrium_are_taken_as_they_are(run, tmp_path):
+    # 4 (x^12 - x^6) + 1 is 4.4 kT of a window at 0.85 radii and 3.1 kT of a pair at 0.95 diameters
+    other = dipping(run, tmp_path, 0.85, 0.95)
+    system, state = started(other)
+    np.testing.assert_allclose(state.positions * system.units.length_m, other[2], rtol=1e-12)
+
+
+def test_places_that_other_forces_made_are_eased(run, tmp_path):
+    # 450 kT of a pair at 0.7 diameters, which no step could follow
+    other = dipping(run, tmp_path, 0.3, 0.7)
+    system, state = started(other)
+    gap = state.positions[1] - state.positions[2]
+    gap[:2] -= np.array(system.sides) * np.rint(gap[:2] / system.sides)
+    assert 0.8 < np.linalg.norm(gap) < 1.0
+    assert 0.7 < state.positions[0, 2] / system.radius[0] < 0.9
+    np.testing.assert_allclose(
+        state.positions[3:] * system.units.length_m, other[2][3:], rtol=1e-12
+    )
