@@ -14,7 +14,15 @@ from analysis.chain_series import ChainSeries
 from analysis.decay_numbers import decay_numbers, switch_off_time
 from analysis.first_shell import shell_place
 from analysis.lag import oscillating_numbers, turning_numbers
-from analysis.line_shape import alike_modes, fit_line, grid_step, line_numbers, modes_across
+from analysis.line_shape import (
+    WINDOW,
+    alike_modes,
+    fit_line,
+    grid_step,
+    line_numbers,
+    modes_across,
+)
+from analysis.prominence import STANDS_OUT, prominence
 from analysis.relaxation import growth, growth_stages, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
@@ -218,9 +226,17 @@ def _crest(
     step = grid_step(frames.sides, across)
     average = frames.map_sum / max(1, frames.map_frames)
     modes = modes_across(average, frames.grid, across, c["band_per_m"])
+    share = 1.0
+    if across is not None:
+        share = alike_modes(average, frames.grid, across, c["band_per_m"])
+    if number.value and prominence(*modes, number.value, step, WINDOW, seen * share) < STANDS_OUT:
+        warnings.append(
+            "spacing.structure_factor_m: no peak stands out of both of its sides by more than "
+            "speckle does; chains that only keep a distance, or too few of them for their order"
+        )
+        number = NOTHING
     line = fit_line(*modes, number.value, step, seen) if number.value else None
-    if line is not None and across is not None:
-        line = line.widened(alike_modes(average, frames.grid, across, c["band_per_m"]))
+    line = line.widened(share) if line is not None else None
     entries, curves["structure_factor_line"] = line_numbers(number, line, step, warnings)
     return entries
 

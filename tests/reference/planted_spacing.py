@@ -66,6 +66,19 @@ def jittered(share):
     return Case(make, SPACING * distances[g.argmax()], SPACING)
 
 
+def cut(share, spacings=LINES + 0.4):
+    """A jittered lattice cut at the border of a patch that holds no whole number of spacings."""
+
+    def make(seed):
+        rng = np.random.default_rng(seed)
+        sites = np.arange(0.1, spacings - 0.2) + 0.1 * rng.random()
+        lanes = [SPACING * (sites + share * rng.standard_normal(len(sites))) for _ in range(ROWS)]
+        sides = (SIDES[0], spacings * SPACING)
+        return planted(lanes, [np.full(len(sites), 0.3e-6)] * ROWS, seed, sides)
+
+    return Case(make, SPACING, SPACING)
+
+
 def renewal(gaps, characteristic, pair):
     """Rows of independent gaps; ``gaps(rng, n)`` in spacings, their characteristic function."""
 
@@ -151,10 +164,53 @@ def pairs(near=4.0, far=10.0, share=0.16):
     return Case(make, near * DIAMETER, None)
 
 
+def nearest_distances(film, plane=False):
+    """Distance of every chain to the nearest one beside it in m, by all pairs of one row, (n,).
+
+    ``plane``: as seen through the film, whatever the heights.
+    """
+    chains = film.positions.reshape(-1, LENGTH, 3)
+    turns = np.exp(2j * math.pi * chains[:, :, 1] / film.sides[1]).mean(axis=1)
+    across = np.angle(turns) * film.sides[1] / (2 * math.pi)
+    height = chains[:, :, 2].mean(axis=1) * (0.0 if plane else 1.0)
+    row = np.round(chains[:, 0, 0] / film.sides[0] * ROWS - 0.1)
+    apart = across[:, None] - across
+    apart -= film.sides[1] * np.round(apart / film.sides[1])
+    distance = np.hypot(apart, height[:, None] - height)
+    distance[row[:, None] != row] = np.inf
+    np.fill_diagonal(distance, np.inf)
+    return distance.min(axis=1)
+
+
+def clear_slits(film, lines=40):
+    """Widths in m of the clear stretches on lines across the chains, covered ones merged, (n,)."""
+    found = []
+    radius = 0.5 * film.diameters
+    for x in (np.arange(lines) + 0.5) / lines * film.sides[0]:
+        beside = film.positions[:, 0] - x
+        beside -= film.sides[0] * np.round(beside / film.sides[0])
+        met = np.abs(beside) < radius
+        if not met.any():
+            continue
+        half = np.sqrt(radius[met] ** 2 - beside[met] ** 2)
+        begin = film.positions[met, 1] - half
+        order = np.argsort(begin)
+        begin, end = begin[order], (film.positions[met, 1] + half)[order]
+        # Sweep twice round the line, and keep the second time: the border is then no end.
+        begin = np.concatenate([begin, begin + film.sides[1], [begin[0] + 2 * film.sides[1]]])
+        end = np.maximum.accumulate(np.concatenate([end, end + film.sides[1]]))
+        widths = begin[1:] - end
+        found.append(widths[len(order) - 1 : 2 * len(order) - 1])
+    widths = np.concatenate(found)
+    return widths[widths > 0]
+
+
 CASES = {
     "sites jittered by 0.05": jittered(0.05),
     "sites jittered by 0.15": jittered(0.15),
     "sites jittered by 0.25": jittered(0.25),
+    "sites jittered by 0.05, cut": cut(0.05),
+    "sites jittered by 0.15, cut": cut(0.15),
     "gaps that scatter by 0.1": paracrystal(0.1),
     "gaps that scatter by 0.25": paracrystal(0.25),
     "hard core 0.5": hard_core(0.5),

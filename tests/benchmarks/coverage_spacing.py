@@ -1,0 +1,120 @@
+"""How often the intervals of spacings and slits hold the truth, in planted films of known order.
+
+Run from the top of the project:  python -m tests.benchmarks.coverage_spacing
+
+Every film is one frame of 160 chains, measured as a run is. Places of the first shell and of the
+peak of S(q) are judged against closed forms; distances of nearest neighbours and slits against
+means over further films of the same law, measured by plain loops over chains. A line gives the
+shares of intervals of one error and of 95 % that hold the truth among the films that show a
+number, the mean of what they show, and in how many films that is. A rate from n films scatters by
+sqrt(p (1 - p)/n).
+"""
+
+import argparse
+
+import numpy as np
+
+from analysis.chains import find_chains
+from analysis.measured_curves import axis_correlation, structure_curves
+from analysis.measured_numbers import spacing_numbers
+from analysis.slits import SlitFrames
+from analysis.spacing import SpacingFrames
+from tests.benchmarks.machine import headline
+from tests.reference.planted_spacing import CASES, LENGTH, clear_slits, nearest_distances
+
+ESTIMATORS = {
+    "axis_correlation_m": "first shell of the axes",
+    "structure_factor_m": "peak of S(q)",
+    "nearest_neighbour_m": "nearest neighbour",
+    "nearest_neighbour_in_plane_m": "nearest, seen through",
+    "nearest_neighbour_spread_m": "spread of the nearest",
+    "slits_mean_m": "mean slit",
+    "slits_median_m": "median slit",
+    "slits_spread_m": "spread of slits",
+}
+FURTHER = 1_000_000
+"""Seeds of the films that ensemble means come from begin so far on."""
+
+
+def measured(film):
+    """Entries of ``ESTIMATORS`` for one film, seen once."""
+    axis, sides = np.array([1.0, 0.0, 0.0]), np.array(film.sides)
+    frames = SpacingFrames(sides, film.thickness, film.diameters, axis)
+    frames.add(film.positions, find_chains(*film.frame()))
+    mapped, radial = structure_curves(frames, 1.0, LENGTH)
+    curves = {
+        "structure_factor_map": mapped,
+        "structure_factor_radial": radial,
+        "axis_correlation": axis_correlation(frames),
+    }
+    out = spacing_numbers(frames, curves, 1.0, [])
+    slits = SlitFrames(sides, film.diameters, axis)
+    slits.add(film.positions)
+    out |= {f"slits_{key}": entry for key, entry in slits.numbers(1.0).items()}
+    return {key: out[key] for key in ESTIMATORS}
+
+
+def truths(case, films, seed):
+    """True values: closed forms where there are, means over so many further films else."""
+    near, plane, wide = [], [], []
+    for k in range(films):
+        film = case.make(FURTHER + seed + k)
+        near.append(nearest_distances(film))
+        plane.append(nearest_distances(film, plane=True))
+        wide.append(clear_slits(film))
+    near, plane, wide = (np.concatenate(rows) for rows in (near, plane, wide))
+    return {
+        "axis_correlation_m": case.pair,
+        "structure_factor_m": case.light,
+        "nearest_neighbour_m": near.mean(),
+        "nearest_neighbour_in_plane_m": plane.mean(),
+        "nearest_neighbour_spread_m": near.std(),
+        "slits_mean_m": wide.mean(),
+        "slits_median_m": np.median(wide),
+        "slits_spread_m": wide.std(),
+    }
+
+
+def row(case, key, entries, truth):
+    """One line of the table."""
+    shown = [e for e in entries if e["value"] is not None]
+    head = f"| {case} | {ESTIMATORS[key]} |"
+    if not shown:
+        return f"{head} | | | | 0 |"
+    values = np.array([e["value"] for e in shown])
+    if truth is None:
+        return f"{head} | | none | {1e9 * values.mean():.1f} | {len(shown)} |"
+    errors = np.array([e["error"] for e in shown])
+    ends = np.array([e["interval_95"] for e in shown])
+    one = 100 * (np.abs(values - truth) <= errors).mean()
+    both = 100 * ((ends[:, 0] <= truth) & (truth <= ends[:, 1])).mean()
+    return (
+        f"{head} {one:.0f} % | {both:.0f} % | {1e9 * truth:.1f} | {1e9 * values.mean():.1f} | "
+        f"{1e9 * values.std():.2g} | {1e9 * np.median(errors):.2g} | {len(shown)} |"
+    )
+
+
+def main():
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("cases", nargs="*", help="parts of the names of cases; all if none")
+    parser.add_argument("--films", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=300_000, help="that of the first film")
+    parser.add_argument("--estimators", default="", help="a part of the names of estimators")
+    options = parser.parse_args()
+    headline()
+    print(f"{options.films} films a case, seeds from {options.seed}")
+    print("| case | estimator | 68 % | 95 % | truth, nm | mean | scatter | error | shown |")
+    print("|---" * 9 + "|")
+    for name, case in CASES.items():
+        if options.cases and not any(part in name for part in options.cases):
+            continue
+        truth = truths(case, 4 * options.films, options.seed)
+        found = [measured(case.make(options.seed + k)) for k in range(options.films)]
+        for key in ESTIMATORS:
+            if options.estimators in ESTIMATORS[key]:
+                print(row(name, key, [entry[key] for entry in found], truth[key]), flush=True)
+
+
+if __name__ == "__main__":
+    main()
