@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.csv_text import write_csv
 from analysis.files import write_text
 from analysis.map_files import grid_document
 
@@ -59,17 +60,17 @@ def write_drift_map(
     x, y = np.meshgrid(np.asarray(x_m, float), np.asarray(y_m, float))
     places = [np.asarray(a, float).ravel() for a in (x, y, field_t, energy_kt)]
     more = {name: np.asarray(values, float) for name, values in (chains or {}).items()}
-    lines = [",".join([*MAP_COLUMNS, *more])]
+    lines: list[tuple[Any, ...]] = []
     frames = [*np.asarray(volume_fraction, float), np.asarray(equilibrium, float)]
     for k, time in enumerate([*np.asarray(time_s, float), np.inf]):
         rows = zip(*places, frames[k].ravel(), *(v[k].ravel() for v in more.values()), strict=True)
-        lines += [",".join(_cell(float(value)) for value in (time, *row)) for row in rows]
-    return write_text(path, "\n".join(lines) + "\n")
+        lines += [(_time(time), *row) for row in rows]
+    return write_csv(path, (*MAP_COLUMNS, *more), lines)
 
 
-def _cell(value: float) -> str:
-    """Text of a number that reads back to the same bits, empty where it is not known."""
-    return "" if math.isnan(value) else repr(value)
+def _time(value: float) -> float | str:
+    """Return a time as tables hold it: the last, in equilibrium, is endless."""
+    return "inf" if math.isinf(value) else value
 
 
 def write_drift_change(path: Path, step_time_s: ArrayLike, change: ArrayLike) -> Path:
@@ -88,8 +89,7 @@ def write_drift_change(path: Path, step_time_s: ArrayLike, change: ArrayLike) ->
         The file.
     """
     pairs = zip(np.asarray(step_time_s, float), np.asarray(change, float), strict=True)
-    lines = [",".join(CHANGE_COLUMNS), *(f"{float(t)!r},{float(c)!r}" for t, c in pairs)]
-    return write_text(path, "\n".join(lines) + "\n")
+    return write_csv(path, CHANGE_COLUMNS, pairs)
 
 
 def write_drift_frames(
@@ -122,8 +122,7 @@ def write_drift_frames(
     ]
     spans = [edge for values in ends for edge in (values.min(axis=1), values.max(axis=1))]
     rows = np.column_stack([time_s, change, *spans, share_with_chains])
-    lines = [",".join(FRAME_COLUMNS), *(",".join(map(repr, row)) for row in rows.tolist())]
-    return write_text(path, "\n".join(lines) + "\n")
+    return write_csv(path, FRAME_COLUMNS, ((_time(row[0]), *row[1:]) for row in rows.tolist()))
 
 
 def write_drift_grid(

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.files import write_bytes, write_text
+from analysis.csv_text import write_csv
+from analysis.files import write_bytes
 from analysis.light_curves import light_of
 from analysis.measures import Measurement
 from analysis.provenance import line
@@ -81,13 +82,11 @@ def write_optical_thickness(measurement: Measurement, path: Path) -> Path:
 
 def write_far_field(measurement: Measurement, path: Path) -> Path:
     """Write the far field as CSV, a row an order and wavelength; see ``FAR_FIELD_COLUMNS``."""
-    lines = [",".join(FAR_FIELD_COLUMNS)]
+    rows: list[list[Any]] = []
     for one in measurement.curves["far_field"]["wavelengths"]:
         orders = one["orders"]
         angles = (np.degrees(np.arcsin(s)) for s in (orders.sine_x, orders.sine_y))
         columns = [*angles, np.degrees(orders.polar), orders.share, orders.error, orders.per_sr]
-        lines += [
-            ",".join([repr(one["wavelength_m"]), *("" if np.isnan(v) else f"{v:.8g}" for v in row)])
-            for row in zip(*columns, strict=True)
-        ]
-    return write_text(path, "\n".join(lines) + "\n")
+        wavelength = repr(one["wavelength_m"])  # to all its digits
+        rows += [[wavelength, *row] for row in zip(*columns, strict=True)]
+    return write_csv(path, FAR_FIELD_COLUMNS, rows, digits=8)

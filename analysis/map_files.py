@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.csv_text import write_csv
 from analysis.files import write_text
 from analysis.provenance import comment
 from analysis.vtk_files import section
@@ -39,20 +40,13 @@ def write_map(x: Floats, y: Floats, columns: Columns, directory: Path) -> list[P
         empty where a number is not known; in the grid lengths are in mm, because viewers handle
         numbers near one best.
     """
-    return [
-        write_text(directory / "cell_map.csv", _table(x, y, columns)),
-        write_text(directory / "cell_map.vti", grid_document(x, y, columns)),
-    ]
-
-
-def _table(x: Floats, y: Floats, columns: Columns) -> str:
-    """Return the rows of the table as text."""
     across, along = np.meshgrid(x, y)
     everything = {"x_m": across, "y_m": along, **columns}
     rows = zip(*(values.ravel().tolist() for values in everything.values()), strict=True)
-    cells = (",".join("" if v != v else f"{v:.8g}" for v in row) for row in rows)
-    lines = [",".join(everything), *cells]
-    return "\n".join(lines) + "\n"
+    return [
+        write_csv(directory / "cell_map.csv", everything, rows, digits=8),
+        write_text(directory / "cell_map.vti", grid_document(x, y, columns)),
+    ]
 
 
 def grid_document(x: Floats, y: Floats, columns: Columns) -> str:

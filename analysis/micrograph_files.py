@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis import style
+from analysis.csv_text import write_csv
 from analysis.files import write_text
 from analysis.micrograph import Micrograph
 from analysis.number_text import as_float, with_error
@@ -38,8 +39,7 @@ def write_micrograph(found: Micrograph, directory: Path) -> dict[str, Any]:
     write_text(directory / "micrograph.json", content)
     curve = found.curves["profile"]
     rows = zip(*(curve[key] for key in ("q_per_m", "s", "error")), strict=True)
-    lines = ["q_per_m,power,error", *(",".join(f"{v:.8g}" for v in row) for row in rows)]
-    write_text(directory / "micrograph.csv", "\n".join(lines) + "\n")
+    write_csv(directory / "micrograph.csv", ("q_per_m", "power", "error"), rows, digits=8)
     style.save_all({"micrograph": lambda: picture_figure(found)}, directory, "png")
     return numbers
 

@@ -9,6 +9,7 @@ matplotlib is imported on use, and its settings are changed inside `publication`
 from __future__ import annotations
 
 import contextlib
+import logging
 import math
 from dataclasses import dataclass
 from functools import partial
@@ -146,6 +147,7 @@ def scale_for(largest: float, unit: str) -> Scale:
 @contextlib.contextmanager
 def publication() -> Iterator[None]:
     """Apply the style inside a `with` block; the settings of the caller come back after it."""
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # no home: it tells of its own cache
     import matplotlib
 
     with matplotlib.rc_context():

@@ -6,8 +6,6 @@ running, gives the same tables for what is done.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Iterable
@@ -16,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.bootstrap import replica_interval
-from analysis.files import write_text
+from analysis.csv_text import write_csv
 from analysis.number_text import as_float
 from analysis.style import scale_for
 from analysis.swept_keys import SweptKey
@@ -327,10 +325,6 @@ def _combined(estimates: list[Estimate], scatter: float | None) -> Estimate:
     return replace(mean, error=mean.error * max(1.0, scatter))
 
 
-FORMULA_STARTS = ("=", "+", "-", "@")
-"""A spreadsheet computes a text that begins so; an apostrophe before it keeps it a text."""
-
-
 def write_tables(table: SweepTable, directory: str | Path) -> list[Path]:
     """Write sweep.csv and summary.csv, each atomically.
 
@@ -347,25 +341,7 @@ def write_tables(table: SweepTable, directory: str | Path) -> list[Path]:
         The two files. Numbers read back to the same bits; a cell is empty where nothing was
         measured; a text that a spreadsheet would take for a formula begins with an apostrophe.
     """
-    paths = []
-    for name, rows in (("sweep.csv", table.rows), ("summary.csv", table.summary)):
-        stream = io.StringIO()
-        writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow([_cell(name) for name in rows[0]] if rows else [])
-        writer.writerows([_cell(value) for value in row.values()] for row in rows)
-        path = Path(directory) / name
-        write_text(path, stream.getvalue())
-        paths.append(path)
-    return paths
-
-
-def _cell(value: Any) -> str:
-    """Text of a cell."""
-    if value is None:
-        return ""
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            return ""
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
-    text = " ".join(str(value).split())
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    return [
+        write_csv(Path(directory) / name, rows[0] if rows else (), (row.values() for row in rows))
+        for name, rows in (("sweep.csv", table.rows), ("summary.csv", table.summary))
+    ]

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Any
 
-from analysis.files import write_text
+from analysis.csv_text import write_csv
 from analysis.lag_curve import COLUMNS as LAG_COLUMNS
 from analysis.measures import Measurement
 
@@ -104,18 +103,18 @@ def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
             del tables[name]
             (folder / name).unlink(missing_ok=True)
     for name, rows in tables.items():
-        write_text(folder / name, "".join(",".join(row) + "\n" for row in rows))
+        write_csv(folder / name, rows[0], rows[1:])
     return [folder / name for name in tables]
 
 
-def _length_rows(measurement: Measurement) -> list[list[str]]:
+def _length_rows(measurement: Measurement) -> list[list[Any]]:
     """Return the rows of chain_lengths.csv: one a length from 1 to the longest seen."""
     curve = measurement.curves["chain_lengths"]
     columns = [curve[k] for k in ("length", "fraction_of_chains", "error", "theory")]
-    return [list(LENGTH_COLUMNS), *([_cell(v) for v in row] for row in zip(*columns, strict=True))]
+    return [list(LENGTH_COLUMNS), *(list(row) for row in zip(*columns, strict=True))]
 
 
-def _spacing_rows(measurement: Measurement) -> list[list[str]]:
+def _spacing_rows(measurement: Measurement) -> list[list[Any]]:
     """Return the rows of spacing.csv: one a measure; numbers that are computed have no error."""
     section = dict(measurement.numbers["spacing"])
     for outer in ("structure_factor_line", "slits", "columns"):
@@ -128,36 +127,36 @@ def _spacing_rows(measurement: Measurement) -> list[list[str]]:
         rows.append(
             [
                 key,
-                _cell(entry["value"]),
+                entry["value"],
                 unit,
-                _cell(entry["error"]),
-                _cell(entry["samples"]),
+                entry["error"],
+                entry["samples"],
             ]
         )
     return rows
 
 
-def _time_rows(measurement: Measurement) -> list[list[str]]:
+def _time_rows(measurement: Measurement) -> list[list[Any]]:
     """Return the rows of time_series.csv: one a frame."""
     curve = measurement.curves["time_series"]
     columns = [curve[key] for key in TIME_COLUMNS]
     return [
         list(TIME_COLUMNS.values()),
-        *([_cell(v) for v in row] for row in zip(*columns, strict=True)),
+        *(list(row) for row in zip(*columns, strict=True)),
     ]
 
 
-def _susceptibility_rows(measurement: Measurement) -> list[list[str]]:
+def _susceptibility_rows(measurement: Measurement) -> list[list[Any]]:
     """Return the rows of susceptibility.csv: one a frequency and source."""
     curve = measurement.curves["susceptibility"]
     columns = [curve[key] for key in SUSCEPTIBILITY_COLUMNS]
     return [
         list(SUSCEPTIBILITY_COLUMNS.values()),
-        *([row[0], *(_cell(v) for v in row[1:])] for row in zip(*columns, strict=True)),
+        *map(list, zip(*columns, strict=True)),
     ]
 
 
-def _turning_rows(measurement: Measurement) -> list[list[str]]:
+def _turning_rows(measurement: Measurement) -> list[list[Any]]:
     """Return the rows of turning_field.csv: one a stage in which the field turned."""
     rows = [list(TURNING_COLUMNS)]
     for stage in measurement.numbers["relaxation"].get("turning_stages", []):
@@ -165,22 +164,12 @@ def _turning_rows(measurement: Measurement) -> list[list[str]]:
         for name in TURNING_MEASURES:
             cells += [stage[name]["value"], stage[name]["error"]]
         broke = stage["broke_up"]
-        rows.append([*map(_cell, cells), "" if broke is None else ("yes" if broke else "no")])
+        rows.append([*cells, "" if broke is None else ("yes" if broke else "no")])
     return rows
 
 
-def _lag_rows(measurement: Measurement) -> list[list[str]]:
+def _lag_rows(measurement: Measurement) -> list[list[Any]]:
     """Return the rows of lag.csv: one a frame, none where the field did not turn."""
     curve = measurement.curves.get("lag", {})
     columns = [curve.get(key, ()) for key in LAG_COLUMNS]
-    return [list(LAG_COLUMNS), *([_cell(v) for v in row] for row in zip(*columns, strict=True))]
-
-
-def _cell(value: Any) -> str:
-    """Return a number as text that reads back to the same bits; empty where there is none."""
-    if value is None:
-        return ""
-    number = float(value)
-    if not math.isfinite(number):
-        return ""
-    return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
+    return [list(LAG_COLUMNS), *(list(row) for row in zip(*columns, strict=True))]

@@ -22,20 +22,23 @@ from sim.command_errors import DONE, FAILED, INTERRUPTED, explain
 from sim.command_json import json_text, run_content, sweep_content
 from sim.command_text import (
     UsageError,
+    again_text,
     criteria_of,
     folder_of,
     is_sweep_folder,
     outlook_text,
     results_of,
+    shell_word,
     table,
     timing_text,
 )
 from sim.signals import signals_interrupt
+from sim.standard_streams import OutputError, with_streams
 from sim.terminal import (
     error_line,
     line_seconds,
     notice_lines,
-    printable,
+    say,
     say_on_terminal,
     sees_bars,
     set_loudness,
@@ -61,7 +64,7 @@ def _new(args: argparse.Namespace) -> int:
         return DONE
     path = Path(args.file or ("film.schema.json" if args.schema else "film.toml"))
     write_new(path, text)
-    print(f"wrote {path}" + ("" if args.schema else f"; next: chainfilm check {path}"))
+    say(f"wrote {path}" + ("" if args.schema else f"; next: chainfilm check {shell_word(path)}"))
     return DONE
 
 
@@ -70,14 +73,14 @@ def _check(args: argparse.Namespace) -> int:
 
     if is_comparison(args):
         text, same = same_runs(args)
-        print(text)
+        say(text)
         return DONE if same else FAILED
     from sim.sweep_table import is_sweep
 
     if is_sweep(args.file):
         from sim.command_sweep_check import check_sweep
 
-        print(check_sweep(args))
+        say(check_sweep(args))
         return DONE
     parameters = _load(args.file, args.seed)
     from sim.command_text import picture_of
@@ -100,12 +103,12 @@ def _check(args: argparse.Namespace) -> int:
         content |= {"made_by": made_by(), "parameters": resolved(parameters)}
         print(json.dumps(content, indent=2))
         return DONE
-    print(f"{printable(parameters.title or parameters.name)}\n")
-    print(table(expectations.table))
-    print(outlook_text(expectations))
+    say(f"{parameters.title or parameters.name}\n")
+    say(table(expectations.table))
+    say(outlook_text(expectations))
     if cost is not None:
-        print("\nCost")
-        print(table(cost.table()))
+        say("\nCost")
+        say(table(cost.table()))
     return DONE
 
 
@@ -121,7 +124,7 @@ def _run(args: argparse.Namespace) -> int:
         resume=args.resume,
         overwrite=args.overwrite,
         plots=not args.no_plots,
-        again=f"chainfilm run {args.file} -o {directory} --resume",
+        again=again_text("run", args.file, directory),
         as_json=args.json,
     )
 
@@ -178,8 +181,8 @@ def run_and_measure(
 
     expectations = expect(parameters)
     if not as_json:
-        print(printable(parameters.title or parameters.name))
-        print(outlook_text(expectations))
+        say(parameters.title or parameters.name)
+        say(outlook_text(expectations))
         sys.stdout.flush()
     go_on = f"; go on with: {again}" if again else ""
     try:
@@ -247,11 +250,11 @@ def _sweep(args: argparse.Namespace) -> int:
     if args.json:
         print(json_text(sweep_content(plan, gathered.rows, gathered.summary, result)))
     else:
-        print(printable(plan.title or plan.name))
+        say(plan.title or plan.name)
         _print_sweep(gathered, directory)
     if result.finished:
         return DONE
-    error_line(ending(result, f"chainfilm sweep {args.file} -o {directory} --resume"))
+    error_line(ending(result, again_text("sweep", args.file, directory)))
     return FAILED if result.ended else INTERRUPTED
 
 
@@ -302,8 +305,8 @@ def _measure(args: argparse.Namespace) -> int:
     if args.json:
         print((directory / "measures.json").read_text(encoding="utf-8").rstrip())
     else:
-        print(command_results.headline_text(measurement))
-        print(f"\nwrote {directory / 'measures.json'} and tables beside it")
+        say(command_results.headline_text(measurement))
+        say(f"\nwrote {directory / 'measures.json'} and tables beside it")
     return DONE
 
 
@@ -322,25 +325,25 @@ def _plot(args: argparse.Namespace) -> int:
     if is_sweep_folder(args):
         criteria_of(args)
         command_results.summarise(Path(args.source), plots=True, kind=args.format)
-        print(f"wrote figures into {Path(args.source) / 'figures'}")
+        say(f"wrote figures into {Path(args.source) / 'figures'}")
         return DONE
     source, directory = results_of(args)
     command_results.draw(source, directory, criteria_of(args), args.format)
-    print(f"wrote figures into {directory / 'figures'}")
+    say(f"wrote figures into {directory / 'figures'}")
     return DONE
 
 
 def _micrograph(args: argparse.Namespace) -> int:
     from sim.command_micrograph import measure_micrograph
 
-    print(measure_micrograph(args))
+    say(measure_micrograph(args))
     return DONE
 
 
 def _map(args: argparse.Namespace) -> int:
     from sim.command_map import map_into
 
-    print(map_into(_load(args.file, None), args))
+    say(map_into(_load(args.file, None), args))
     return DONE
 
 
@@ -353,23 +356,23 @@ def _load(file: str, seed: int | None) -> Parameters:
 
 
 def _print_summary(measurement: Measurement, run: Run, directory: Path) -> None:
-    print(f"\nResult\n{command_results.headline_text(measurement)}")
-    print(f"\n{timing_text(run)}")
+    say(f"\nResult\n{command_results.headline_text(measurement)}")
+    say(f"\n{timing_text(run)}")
     report = directory / "report.html"
-    print(f"results are in {directory}" + (f"; read {report}" if report.exists() else ""))
+    say(f"results are in {directory}" + (f"; read {report}" if report.exists() else ""))
 
 
 def _print_sweep(gathered: SweepTable, directory: Path) -> None:
     from analysis.number_text import with_error
     from sim.sweep_text import failures, results
 
-    print(f"\nResult ({gathered.label})" if gathered.label else "\nResult")
-    print(results(gathered.summary, partial(command_results.short_settings, gathered), with_error))
+    say(f"\nResult ({gathered.label})" if gathered.label else "\nResult")
+    say(results(gathered.summary, partial(command_results.short_settings, gathered), with_error))
     failed = failures(gathered.rows)
     if failed:
-        print(f"\nFailed runs\n{failed}")
+        say(f"\nFailed runs\n{failed}")
     page = directory / "sweep_report.html"
-    print(f"\nresults are in {directory}" + (f"; read {page}" if page.exists() else ""))
+    say(f"\nresults are in {directory}" + (f"; read {page}" if page.exists() else ""))
 
 
 def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
@@ -398,11 +401,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         Exit code: 0 done, 1 failed, 2 bad input, 130 interrupted.
     """
+    return with_streams(partial(_command, argv))
+
+
+def _command(argv: Sequence[str] | None) -> int:
+    """Run one command; what standard output raises is left to the caller."""
     from sim.command_options import parser
 
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):  # a terminal that lacks a sign shows "?" instead
-            stream.reconfigure(errors="replace")
     words = parser(_commands())
     if not (sys.argv[1:] if argv is None else argv):  # nothing asked for: say what could be
         words.print_help()
@@ -419,11 +424,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         error_line("interrupted")
         return INTERRUPTED
-    except BrokenPipeError:  # the reader of a pipe has had enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return FAILED
     except Exception as error:
-        if os.environ.get("CHAINFILM_TRACEBACK"):
+        if os.environ.get("CHAINFILM_TRACEBACK") or isinstance(error, OutputError):
             raise
         if heard:
             error_line("interrupted")

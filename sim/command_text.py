@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 __all__ = [
     "HEADLINE",
     "UsageError",
+    "again_text",
     "criteria_of",
     "folder_of",
     "is_sweep_folder",
@@ -21,6 +23,7 @@ __all__ = [
     "paragraphs",
     "picture_of",
     "results_of",
+    "shell_word",
     "table",
     "timing_text",
 ]
@@ -39,6 +42,17 @@ HEADLINE = (
 
 class UsageError(ValueError):
     """Something that the user asked for and that cannot be done; the text is one sentence."""
+
+
+def shell_word(path: str | Path) -> str:
+    """Return a path as a shell reads it: in quotes where it must be, and never as an option."""
+    text = str(path)
+    return shlex.quote(f"./{text}" if text.startswith("-") and text != "-" else text)
+
+
+def again_text(command: str, file: str, directory: Path) -> str:
+    """Return the line that goes on with a run or sweep."""
+    return f"chainfilm {command} {shell_word(file)} -o {shell_word(directory)} --resume"
 
 
 def results_of(args: argparse.Namespace) -> tuple[Path, Path]:

@@ -1,17 +1,22 @@
-"""What goes to standard error: notices, one line for an error, and how much of the rest."""
+"""What goes to a person: notices, one line for an error, results, and how much of the rest."""
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 import unicodedata
 from collections.abc import Iterable
+from typing import TextIO
 
 __all__ = [
     "error_line",
+    "give_up",
     "line_seconds",
     "notice_lines",
     "printable",
     "progress_line",
+    "say",
     "say_on_terminal",
     "sees_bars",
     "set_loudness",
@@ -53,21 +58,42 @@ def printable(text: str) -> str:
     )
 
 
+def say(text: str) -> None:
+    """Write results to standard output, as signs that only show."""
+    sys.stdout.write(f"{printable(text)}\n")
+
+
 def notice_lines(notices: Iterable[str]) -> None:
     """Write notices, a line each."""
     for notice in notices:
-        sys.stderr.write(f"notice: {printable(notice)}\n")
+        _tell(f"notice: {printable(notice)}\n")
 
 
 def error_line(text: str) -> None:
     """Write the one line of an error."""
-    sys.stderr.write(f"chainfilm: {printable(text)}\n")
+    _tell(f"chainfilm: {printable(text)}\n")
 
 
 def progress_line(text: str) -> None:
     """Write a line on how far a command is."""
-    sys.stderr.write(f"{text}\n")
-    sys.stderr.flush()
+    _tell(f"{text}\n")
+
+
+def give_up(stream: TextIO) -> None:
+    """Send what is left for a stream nowhere, so that the interpreter does not fail at its end."""
+    with contextlib.suppress(OSError, ValueError):
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, stream.fileno())
+        os.close(null)
+
+
+def _tell(text: str) -> None:
+    """Write to standard error; that nobody can read it is no reason to end a run."""
+    try:
+        sys.stderr.write(text)
+        sys.stderr.flush()
+    except OSError:  # full, or its reader has left
+        give_up(sys.stderr)
 
 
 def say_on_terminal(text: str) -> None:

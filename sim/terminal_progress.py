@@ -12,8 +12,9 @@ import threading
 import time
 from collections.abc import Callable
 from types import TracebackType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Self
 
+from sim.bars import Bar
 from sim.schedule import Always, Schedule, has_passed
 from sim.terminal import line_seconds, progress_line, sees_bars
 
@@ -172,16 +173,28 @@ def going_on(step: int, steps: int, dt: float) -> None:
         )
 
 
-class MeasuringBar:
-    """A bar over the frames that are measured, or a line a minute."""
+class _Count:
+    """A bar that is drawn at the first look, or, off a terminal, a line when it is time.
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+    Parameters
+    ----------
+    text : str
+        What is counted.
+    clock : callable
+        Gives the time in seconds; to be replaced in tests.
+    shape : keyword arguments
+        How `sim.bars.Bar` looks.
+    """
+
+    def __init__(self, text: str, clock: Callable[[], float], **shape: str) -> None:
+        self._text = text
         self._clock = clock
+        self._shape = shape
+        self._bar: Bar | None = None
         self._last = clock()
-        self._bar: Any = None
 
-    def __enter__(self) -> MeasuringBar:
-        """Wait for the first frame."""
+    def __enter__(self) -> Self:
+        """Wait for the first look."""
         return self
 
     def __exit__(
@@ -194,85 +207,59 @@ class MeasuringBar:
         if self._bar is not None:
             self._bar.close()
 
-    def show(self, frame: int, frames: int) -> None:
-        """Tell that so many of all frames are measured."""
+    def _tell(self, done: float, total: float, beside: str, line: Callable[[], str]) -> None:
+        """Move the bar, or write a line if it is time."""
         seconds = line_seconds()
         if seconds is None:
             return
         if sees_bars():
             if self._bar is None:
-                from tqdm import tqdm
-
-                self._bar = tqdm(total=frames, unit="frame", desc="measuring", ncols=100)
-            self._bar.update(frame - self._bar.n)
+                self._bar = Bar(self._text, total, done, **self._shape)
+            self._bar.move(done, beside)
         elif has_passed(seconds, self._last, self._clock()):
             self._last = self._clock()
-            progress_line(f"measuring: {frame} of {frames} frames")
+            progress_line(f"{self._text}: {line()}")
 
 
-class SweepBar:
+class MeasuringBar(_Count):
+    """A bar over the frames that are measured, or a line a minute."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__("measuring", clock, unit="frame")
+
+    def show(self, frame: int, frames: int) -> None:
+        """Tell that so many of all frames are measured."""
+        self._tell(frame, frames, "", lambda: f"{frame} of {frames} frames")
+
+
+class SweepBar(_Count):
     """A bar over the runs of a sweep, those in work counted by their steps, or a line a minute."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._bar: Any = None
-        self._clock = clock
+        shape = "{desc}: {percentage:3.0f}% |{bar}| {postfix} [{elapsed}<{remaining}]"
+        super().__init__("sweep", clock, bar_format=shape)
         self._began: tuple[float, float] | None = None
-        self._last = clock()
-
-    def __enter__(self) -> SweepBar:
-        """Wait for the first progress."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Leave the bar as it stands."""
-        if self._bar is not None:
-            self._bar.close()
 
     def show(self, progress: SweepProgress) -> None:
         """Move the bar, or write a line if it is time."""
-        seconds = line_seconds()
-        if seconds is None:
-            return
-        if not sees_bars():
-            self._line(progress, seconds)
-            return
-        if self._bar is None:
-            from tqdm import tqdm
-
-            self._bar = tqdm(
-                total=progress.runs,
-                initial=progress.ended,
-                desc="sweep",
-                bar_format="{desc}: {percentage:3.0f}% |{bar}| {postfix} [{elapsed}<{remaining}]",
-                ncols=100,
-            )
-        steps = ", ".join(f"{step}/{steps}" for step, steps in progress.steps_of_runs)
-        self._bar.set_postfix_str(
-            _runs_done(progress) + (f"; steps {steps}" if steps else ""), refresh=False
-        )
-        self._bar.n = round(min(progress.share, progress.runs), 4)
-        self._bar.refresh()
-
-    def _line(self, progress: SweepProgress, seconds: float) -> None:
-        now, share = self._clock(), min(progress.share, progress.runs)
+        share = round(min(progress.share, progress.runs), 4)
         if self._began is None:
-            self._began = now, share
-        if not has_passed(seconds, self._last, now):
-            return
-        self._last = now
-        rate = (share - self._began[1]) / max(now - self._began[0], 1e-9)
+            self._began = self._clock(), share
+        steps = ", ".join(f"{step}/{steps}" for step, steps in progress.steps_of_runs)
+        beside = _runs_done(progress) + (f"; steps {steps}" if steps else "")
+        self._tell(share, progress.runs, beside, lambda: self._line(progress, share))
+
+    def _line(self, progress: SweepProgress, share: float) -> str:
+        """Word how far a sweep is, at the rate since its first look."""
+        since, before = self._began or (self._last, share)
+        rate = (share - before) / max(self._last - since, 1e-9)
         left = ""
         if rate > 0.0:
             from sim.calibration import duration_in_words
 
             left = f", {duration_in_words((progress.runs - share) / rate)} left"
         done = int(100 * share / progress.runs)
-        progress_line(f"sweep: {done} % done, {_runs_done(progress)}{left}")
+        return f"{done} % done, {_runs_done(progress)}{left}"
 
 
 def _runs_done(progress: SweepProgress) -> str:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from sim import checkpoint
+from sim.bars import Bar
 from sim.run_file_layout import ENERGIES
 from sim.run_record import Ending
 from sim.schedule import Always, AnyOf, AtSteps, ByClock, Evenly, Schedule
@@ -228,28 +229,15 @@ class Progress:
         self, first: int, last: int, show: bool, call: Callable[[int, int], None] | None = None
     ) -> None:
         self.schedule: Schedule = Always()
-        self._bar: Any = None
         self._call = call
+        self._bar: Bar | None = None
         if show:
-            from shutil import get_terminal_size
-
-            from tqdm import tqdm
-
-            window = get_terminal_size()  # 80 by 24 where a terminal does not know its size
-            self._bar = tqdm(
-                initial=first,
-                total=last,
-                unit="step",
-                unit_scale=True,
-                desc="simulating",
-                ncols=min(window.columns, 100),
-                nrows=window.lines,
-            )
+            self._bar = Bar("simulating", last, first, unit="step", unit_scale=True)
 
     def look(self, scene: Scene) -> None:
         """Move the bar to the present step."""
         if self._bar is not None:
-            self._bar.update(scene.engine.step - self._bar.n)
+            self._bar.move(scene.engine.step)
         if self._call is not None:
             self._call(scene.engine.step, scene.steps)
 

@@ -12,6 +12,7 @@ there is no such place, the kernels of this process go into a fresh folder that 
 from __future__ import annotations
 
 import atexit
+import errno
 import hashlib
 import os
 import platform
@@ -68,7 +69,11 @@ def cache_folder() -> Path:
                 return folder
         except (OSError, RuntimeError):
             continue
-    fresh = Path(tempfile.mkdtemp(prefix="chainfilm-kernels-"))
+    try:
+        fresh = Path(tempfile.mkdtemp(prefix="chainfilm-kernels-"))
+    except OSError as error:
+        told = "no folder for compiled kernels can be written; set TMPDIR to one that can"
+        raise FileNotFoundError(errno.ENOENT, told) from error
     atexit.register(shutil.rmtree, fresh, ignore_errors=True)
     return fresh
 

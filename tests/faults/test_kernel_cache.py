@@ -124,3 +124,18 @@ def test_a_home_that_is_no_whole_path_makes_no_folder_here(tmp_path, temporary, 
     for words in ({"HOME": "home"}, {"XDG_CACHE_HOME": "cache"}):
         assert kept_in(temporary, **words).is_absolute()
     assert [path.name for path in tmp_path.iterdir()] == ["tmp"]
+
+
+def test_without_any_folder_the_remedy_is_told(monkeypatch):
+    from sim import command_errors
+    from sim.kernels import _cache
+
+    def none(*_, **__):
+        raise FileNotFoundError("No usable temporary directory found")
+
+    monkeypatch.setattr(_cache, "_private", none)
+    monkeypatch.setattr(_cache.tempfile, "mkdtemp", none)
+    with pytest.raises(FileNotFoundError) as found:
+        _cache.cache_folder()
+    _, told = command_errors.explain(found.value, tuple)
+    assert told == "no folder for compiled kernels can be written; set TMPDIR to one that can"

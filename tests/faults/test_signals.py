@@ -47,7 +47,7 @@ def test_while_kernels_are_compiled(film, tmp_path, command, number):
     """With an empty cache compiling takes a minute; a signal does not wait for its end."""
     film.write_text(small_film() + (SWEPT if command == "sweep" else ""))
     out, cache = tmp_path / "out", tmp_path / "cache"
-    process = start(command, film, "-o", out, "--no-plots", NUMBA_CACHE_DIR=str(cache))
+    process = start(command, film, "-o", out, "--no-plots", "-q", NUMBA_CACHE_DIR=str(cache))
     wait_until(process, (out / ".lock").exists)
     time.sleep(1.5)
     sent = time.monotonic()
@@ -63,7 +63,7 @@ def test_while_a_finished_run_is_measured(film, tmp_path, number):
     # so many frames and particles that measuring takes some seconds
     film.write_text(small_film("40 us", 600).replace("count = 60", "count = 600"))
     out = tmp_path / "out"
-    process = start("run", film, "-o", out, "--no-plots")
+    process = start("run", film, "-o", out, "--no-plots", "-q")  # no line a minute
     wait_until(process, lambda: ending_of(out / "run.h5") == "finished")
     told = interrupted(process, number)
     assert f"interrupted; go on with: chainfilm run {film} -o {out} --resume" in told
