@@ -159,6 +159,22 @@ def test_an_assumed_temperature_is_told(film):
     assert len(warned()) == 1
 
 
+def test_a_field_that_is_not_recorded_is_not_zero(film):
+    known = measures.measure(open_run(film)).numbers["magnetisation"]
+    assert known["field_t"] == pytest.approx(0.03)
+    assert known["langevin_relative"] > 0
+    with h5py.File(film / "run.h5", "a") as file:
+        del file["observables/field"]
+        derived = json.loads(file["parameters"].attrs["derived"])
+        derived = {key: value for key, value in derived.items() if "field" not in key}
+        file["parameters"].attrs["derived"] = json.dumps(derived)
+    numbers = measures.measure(open_run(film)).numbers
+    for key in ("field_t", "langevin_relative", "langevin_parameter"):
+        assert numbers["magnetisation"][key] is None
+    assert any("records no field" in words for words in numbers["warnings"])
+    assert {stage["field_t"] for stage in numbers["stages"]} <= {None}
+
+
 def test_assumed_optics_of_beads_are_told():
     recorded = resolved(from_text(bead_film()))
     assert Optics.of(recorded).assumed == ()
