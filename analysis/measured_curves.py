@@ -13,7 +13,7 @@ from analysis.chain_series import ChainSeries
 from analysis.magnetisation import magnetisation_law
 from analysis.measured_numbers import length_distribution
 from analysis.spacing import SpacingFrames, lateral_direction
-from analysis.stages import Stage
+from analysis.stages import Stage, is_field_known
 from analysis.structure import full_map, profile
 from analysis.theory import chain_length_law
 from analysis.trajectory import Run
@@ -154,7 +154,8 @@ def magnetisation_curve(run: Run, stage: Stage, measured: dict[str, Any]) -> Cur
         magnetisation_law(np.zeros(1) if magnitudes is None else magnitudes, field, temperature)
     )
     if magnitudes is None:  # of no moments there is no law
-        curve |= {"relative": np.full(len(curve["relative"]), math.nan)}
+        curve["relative"] = np.full(len(curve["relative"]), math.nan)
+    if magnitudes is None or not is_field_known(run):  # nor a place on it without a field
         curve |= {"law": math.nan, "measured_langevin_parameter": math.nan}
     curve["measured"] = math.nan if measured["value"] is None else measured["value"]
     curve["measured_error"] = math.nan if measured["error"] is None else measured["error"]

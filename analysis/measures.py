@@ -27,7 +27,7 @@ from analysis.possible import keep_possible
 from analysis.relaxation import bond_survival, independent_structures
 from analysis.spacing import SpacingFrames
 from analysis.stage_numbers import stage_numbers
-from analysis.stages import Stage, field_direction, field_series, last_stage
+from analysis.stages import Stage, field_direction, field_series, is_field_known, last_stage
 from analysis.susceptibility_numbers import susceptibility_numbers
 from analysis.swings import turning_frames
 from analysis.trajectory import Run
@@ -211,6 +211,9 @@ def _assembled(
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
     }
+    if not is_field_known(run):
+        for one in numbers["stages"]:
+            one["field_t"] = None
     passed.details.add_numbers(numbers, curves, structures, warnings)
     frames = len(stage.frames)
     if frames < 4 or (structures is not None and structures < 4 and series.lengths):
@@ -284,6 +287,11 @@ def _magnetisation(
     curves["magnetisation_law"] = curve
     if relative["value"] is None:
         warnings.append("magnetisation.relative: neither moments nor a field direction are known")
+    if not is_field_known(run):
+        warnings.append(
+            "magnetisation.field_t: the file records no field; stages, growth and directions are "
+            "those of a film that none changes"
+        )
     if run.has_moments and run.derived.get("temperature_k") is None:
         warnings.append(
             f"magnetisation: the file records no temperature; {ROOM_TEMPERATURE_K:g} K is taken "
@@ -294,7 +302,7 @@ def _magnetisation(
         "relative": relative,
         "langevin_relative": curve["law"],
         "langevin_parameter": curve["measured_langevin_parameter"],
-        "field_t": float(np.linalg.norm(stage.field)),
+        "field_t": float(np.linalg.norm(stage.field)) if is_field_known(run) else None,
         **answer,
     }
 

@@ -238,23 +238,13 @@ ORIGIN = ("commit", "sources", "run_id")
 
 
 def _sentences(value: Any) -> tuple[str, ...]:
-    """Return a JSON attribute as texts, none where there is none to be had."""
-    try:
-        content = json.loads(_text(value) or "[]")
-    except (json.JSONDecodeError, RecursionError):
-        return ()
-    return (
-        tuple(one for one in content if isinstance(one, str)) if isinstance(content, list) else ()
-    )
+    """Return a JSON attribute as texts, none where there is none."""
+    return tuple(one for one in _content(value, list) if isinstance(one, str))
 
 
 def _rows(value: Any) -> list[dict[str, Any]]:
-    """Return a JSON attribute as a list of dictionaries, empty where there is none to be had."""
-    try:
-        content = json.loads(_text(value) or "[]")
-    except (json.JSONDecodeError, RecursionError):
-        return []
-    return [row for row in content if isinstance(row, dict)] if isinstance(content, list) else []
+    """Return a JSON attribute as a list of dictionaries, empty where there is none."""
+    return [row for row in _content(value, list) if isinstance(row, dict)]
 
 
 def _text(value: Any) -> str:
@@ -265,9 +255,25 @@ def _text(value: Any) -> str:
 
 
 def _json(value: Any) -> dict[str, Any]:
-    """Return a JSON attribute as a dictionary, empty where there is none to be had."""
+    """Return a JSON attribute as a dictionary, empty where there is none."""
+    return dict(_content(value, dict))
+
+
+def _content(value: Any, kind: type[list[Any]] | type[dict[str, Any]]) -> Any:
+    """Return a JSON attribute as a list or dictionary, empty where there is none.
+
+    Raises
+    ------
+    ValueError
+        If it is there and damaged: without it, numbers would rest on other settings than the run's.
+    """
+    text = _text(value)
+    if not text:
+        return kind()
     try:
-        content = json.loads(_text(value) or "{}")
-    except (json.JSONDecodeError, RecursionError):
-        return {}
-    return content if isinstance(content, dict) else {}
+        content = json.loads(text)
+    except (json.JSONDecodeError, RecursionError) as error:
+        raise ValueError("what it records of its run is damaged") from error
+    if isinstance(content, kind):
+        return content
+    raise ValueError(f"what it records of its run holds other than a {kind.__name__}")

@@ -47,15 +47,25 @@ class Stage:
 
 
 def field_series(run: Run) -> Floats:
-    """Return the field vector at every frame in T, (frames, 3); zero where none was stored."""
-    stored = run.observables.get("field")
-    if stored is not None and stored.ndim == 2 and stored.shape[1] == 3:
+    """Return the field vector at every frame in T, (frames, 3); zero where none is known."""
+    stored = _stored_field(run)
+    if stored is not None:
         return stored
     field = np.zeros((run.frames, 3))
     direction = run.derived.get("field_direction")
     if direction is not None and run.derived.get("largest_field_t"):
         field[:] = np.asarray(direction, dtype=np.float64) * float(run.derived["largest_field_t"])
     return field
+
+
+def is_field_known(run: Run) -> bool:
+    """Return whether the file tells the field, be it zero."""
+    return _stored_field(run) is not None or run.derived.get("largest_field_t") is not None
+
+
+def _stored_field(run: Run) -> Floats | None:
+    stored = run.observables.get("field")
+    return stored if stored is not None and stored.ndim == 2 and stored.shape[1] == 3 else None
 
 
 def field_direction(run: Run, field: Floats, *, zero_too: bool = False) -> Floats | None:

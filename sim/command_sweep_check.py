@@ -11,6 +11,10 @@ from sim.terminal import notice_lines, say_on_terminal
 
 __all__ = ["check_sweep"]
 
+READING_SECONDS = 5.0
+LOOKING_SECONDS = 10.0
+"""Time for the points of a sweep; what it is not enough for is left out, and told."""
+
 
 def check_sweep(args: argparse.Namespace) -> str:
     """Look ahead at a sweep, and return what to print.
@@ -20,10 +24,10 @@ def check_sweep(args: argparse.Namespace) -> str:
     sim.parameters.ParameterError
         If the file or one of its points holds mistakes.
     """
-    plan = load_sweep(args.file, args.seed)
+    plan = load_sweep(args.file, args.seed, seconds=READING_SECONDS)
     notice_lines(plan.notices)
     say_on_terminal(f"looking ahead at {len(plan.points)} points ...")
-    points = sweep_outlook.look_ahead_of_points(plan)
+    points = sweep_outlook.look_ahead_of_points(plan, LOOKING_SECONDS)
     cost = None
     if not args.no_timing:
         say_on_terminal("timing pieces of some runs (the first time, kernels are compiled) ...")

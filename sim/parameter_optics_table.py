@@ -86,6 +86,8 @@ class ComplexIndices(Expectation):
         """Give one pair or several."""
         if not isinstance(value, list) or not value:
             raise Refused
+        if len(value) > MOST_WAVELENGTHS:
+            raise Refused(f"{len(value)} entries (1 to {MOST_WAVELENGTHS} are possible)")
         pairs = value if isinstance(value[0], list) else [value]
         return tuple(self._pair(pair) for pair in pairs)
 

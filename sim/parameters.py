@@ -53,6 +53,10 @@ __all__ = [
 ]
 
 
+MOST_TOLD = 100
+"""So many mistakes of a file are told; of the others their number is."""
+
+
 class ParameterError(ValueError):
     """A parameter file that cannot be used.
 
@@ -72,7 +76,10 @@ class ParameterError(ValueError):
     def __str__(self) -> str:
         count = len(self.problems)
         head = f"{self.name}: {count} mistake{'' if count == 1 else 's'}"
-        return "\n  ".join([head, *self.problems])
+        told = self.problems[:MOST_TOLD]
+        if count > MOST_TOLD:
+            told = [*told, f"and {count - MOST_TOLD} more."]
+        return "\n  ".join([head, *told])
 
 
 @dataclass(frozen=True)

@@ -43,14 +43,27 @@ def with_size_file(raw: dict[str, Any], folder: Path) -> tuple[dict[str, Any], l
             '[particles] core_diameter must name one file such as { file = "sizes.csv" }; received '
             f"a table with {', '.join(map(str, given)) or 'no key'}."
         ]
-    from sim.parameter_file import read_text
+    from sim.parameter_file import LARGEST_FILE, read_text
     from sim.parameters import ParameterError
 
+    if (found := _bytes(folder / name)) > LARGEST_FILE:
+        return raw, [
+            f"[particles] core_diameter must name a file of at most {LARGEST_FILE // 1000} kB; "
+            f"{name} has {found // 1000} kB."
+        ]
     try:
         text = read_text(folder / name)
     except ParameterError as error:
         return raw, [f"[particles] core_diameter names {name}: {error.problems[0]}"]
     return {**raw, "particles": {**particles, "core_diameter": _pairs(text)}}, []
+
+
+def _bytes(path: Path) -> int:
+    """Return the size of a file; 0 of what cannot be looked at, which reading it tells."""
+    try:
+        return path.stat().st_size
+    except (OSError, ValueError):
+        return 0
 
 
 def _pairs(text: str) -> list[list[Any]]:

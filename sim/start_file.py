@@ -21,6 +21,8 @@ from sim.run_file_errors import RunFileError, open_hdf5
 from sim.run_file_layout import COUNT, require_chunks
 
 if TYPE_CHECKING:
+    import h5py
+
     from sim.reduced_system import ReducedSystem
 
 __all__ = ["state_from_run"]
@@ -29,6 +31,8 @@ Floats = NDArray[np.float64]
 
 SIDE_ERROR = 1e-3
 """Sides may differ from a whole number of old ones by this share."""
+MOST_PARTICLES = 10_000_000
+"""As many as a film may have; more are not read."""
 FEWEST_KEPT = 0.1
 """At least this share of the particles must come from the run."""
 
@@ -79,18 +83,9 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """Return positions (N, 3), directions (N, 3), diameters (N,) and box (3,), in m."""
     with open_hdf5(file, "r") as content:
         try:
-            frames = int(content[COUNT][()])
-            film = content["/particles/film"]
-            for name in ("diameter", "box/edges"):
-                require_chunks(film[name], len(film[name]))
-            diameters = film["diameter"][:]
-            box = film["box/edges"][:]
-            if frames < 1:
-                raise RunFileError(f"{file} holds no frame to start from")
-            for name in ("position/value", "moment/value"):
-                require_chunks(film[name], frames, frames - 1)
-            positions = film["position/value"][frames - 1]
-            moments = film["moment/value"][frames - 1].astype(np.float64)
+            positions, moments, diameters, box = _arrays(content, file)
+        except RunFileError:
+            raise
         except OSError as error:  # a checksum that does not fit, or a piece that is lost
             raise RunFileError(f"{file} is damaged: {error}") from error
         except (KeyError, ValueError) as error:
@@ -102,6 +97,27 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     directions = np.tile([1.0, 0.0, 0.0], (len(moments), 1))
     np.divide(moments, size[:, None], out=directions, where=size[:, None] > 0.0)
     return positions, directions, diameters, box
+
+
+def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Floats]:
+    """Read positions and moments of the last frame, diameters and box, looked for first."""
+    frames = int(content[COUNT][()])
+    film = content["/particles/film"]
+    diameters, box = film["diameter"], film["box/edges"]
+    if diameters.size > MOST_PARTICLES:
+        raise RunFileError(
+            f"[start] path must name a run of at most {MOST_PARTICLES} particles; {file} holds "
+            f"{diameters.size}"
+        )
+    if frames < 1:
+        raise RunFileError(f"{file} holds no frame to start from")
+    for fixed in (diameters, box):
+        require_chunks(fixed, len(fixed))
+    positions, moments = film["position/value"], film["moment/value"]
+    for moving in (positions, moments):
+        require_chunks(moving, frames, frames - 1)
+    last = frames - 1
+    return positions[last], moments[last].astype(np.float64), diameters[:], box[:]
 
 
 def _tiled(

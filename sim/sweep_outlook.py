@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -12,6 +14,7 @@ from sim.calibration import Cost, calibrate, duration_in_words
 from sim.cautions import cautions_on_numbers
 from sim.outlook import CHAINING_COUPLING, SETTLING_LIVES, look_ahead
 from sim.run_setup import usable_threads
+from sim.sweep_table import spread_out
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
@@ -84,7 +87,8 @@ class SweepCost:
     runs, workers : int
         Number of runs, and how many run at a time, each on one thread.
     points_timed : int
-        Points whose step was timed; those between are interpolated.
+        Points whose step was timed; those between are interpolated, and points that were not
+        looked at are taken to cost as much as the others on average.
     wall_s : float
         Wall time of all steps, s, without compiling, measuring and drawing.
     longest_run_s : float
@@ -114,22 +118,29 @@ class SweepCost:
         ]
 
 
-def look_ahead_of_points(plan: SweepPlan) -> list[PointOutlook]:
+def look_ahead_of_points(plan: SweepPlan, seconds: float | None = None) -> list[PointOutlook]:
     """Say what to expect of each point.
 
     Parameters
     ----------
     plan : SweepPlan
         The sweep.
+    seconds : float, optional
+        Look at points of all parts of the sweep until so much time is over, and at no others.
 
     Returns
     -------
     list of PointOutlook
-        In the order of the points; about half a second of work for each.
+        In the order of the points, at least one; up to half a second of work for each.
     """
-    return [
-        _outlook(point.number, point.settings, point.runs[0].parameters) for point in plan.points
-    ]
+    until = math.inf if seconds is None else time.monotonic() + seconds
+    found = []
+    for place in spread_out(len(plan.points)):
+        point = plan.points[place]
+        found.append(_outlook(point.number, point.settings, point.runs[0].parameters))
+        if time.monotonic() > until:
+            break
+    return sorted(found, key=lambda one: one.point)
 
 
 def _outlook(number: int, settings: dict[str, Any], parameters: Parameters) -> PointOutlook:
@@ -191,9 +202,9 @@ def calibrate_sweep(
     by_size = sorted(points, key=lambda point: (point.particle_count, point.point))
     places = np.unique(np.linspace(0, len(by_size) - 1, MOST_TIMED).round().astype(int))
     timed = [by_size[place] for place in places]
+    by_number = {point.number: point for point in plan.points}
     costs = [
-        timer(plan.points[one.point - 1].runs[0].parameters, threads=1, seconds=seconds)
-        for one in timed
+        timer(by_number[one.point].runs[0].parameters, threads=1, seconds=seconds) for one in timed
     ]
     # points of one size share the mean of their times
     sizes = np.array([one.particle_count for one in timed], float)
@@ -204,7 +215,8 @@ def calibrate_sweep(
         return np.interp([point.particle_count for point in points], known, mean)
 
     per_run = spread([cost.seconds_per_step for cost in costs]) * [one.steps for one in points]
-    runs = len(plan.runs)
+    runs = plan.run_count
+    more = plan.point_count / len(points)  # points that were not looked at are taken to be alike
     cores, _ = usable_threads(workers)
     crew = max(1, min(cores, runs))
     memory = max(cost.memory_bytes for cost in costs)
@@ -213,10 +225,10 @@ def calibrate_sweep(
         runs=runs,
         workers=crew,
         points_timed=len(timed),
-        wall_s=_wall(per_run.tolist(), plan.replicas, crew),
+        wall_s=more * _wall(per_run.tolist(), plan.replicas, crew),
         longest_run_s=float(per_run.max()),
         memory_bytes=memory * crew,
-        file_bytes=int(files.sum()) * plan.replicas,
+        file_bytes=int(more * files.sum()) * plan.replicas,
     )
 
 

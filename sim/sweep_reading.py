@@ -15,6 +15,8 @@ __all__ = ["Settings", "SweepReading"]
 MOST_RUNS = 10_000
 """More runs than this are a mistake of the file."""
 MOST_REPLICAS = 1000
+MOST_KEYS = 100
+"""More swept keys than this are a mistake of the file; each takes a while to look for."""
 
 Settings = dict[str, Any]
 """Value of each swept key, as the file writes it."""
@@ -59,7 +61,13 @@ class SweepReading:
                 '"field.strength" = ["5 mT", "10 mT"].'
             )
             return
-        for path, value in _flat(table):
+        flat = list(_flat(table))
+        if len(flat) > MOST_KEYS:
+            self.problems.append(
+                f"[sweep] must hold at most {MOST_KEYS} keys; received {len(flat)}."
+            )
+            return
+        for path, value in flat:
             if path == "replicas":
                 self._read_replicas(value)
             elif path == "points":
@@ -97,6 +105,8 @@ class SweepReading:
             self._wrong(path, f"must be a list of values; received {show(value)}.")
         elif not value:
             self._wrong(path, "must hold at least one value; received an empty list.")
+        elif len(value) > MOST_RUNS:
+            self._wrong(path, f"must hold at most {MOST_RUNS} values; received {len(value)}.")
         elif (twice := _repeated(value)) and not self._in_step(path):
             self._wrong(path, f"must hold each value once; received {show(twice[0])} twice.")
         else:
@@ -127,6 +137,9 @@ class SweepReading:
         groups: list[Any] = value if isinstance(value, list) else [value]
         if not groups or not all(_is_words(group) and len(group) > 1 for group in groups):
             self._wrong("together", f"{must}; received {show(value)}.")
+            return
+        if (count := sum(map(len, groups))) > MOST_KEYS:
+            self._wrong("together", f"must name at most {MOST_KEYS} keys; received {count}.")
             return
         named: set[str] = set()
         for path in itertools.chain.from_iterable(groups):
@@ -160,6 +173,13 @@ class SweepReading:
             return
         if not value:
             self._wrong(label, "must hold at least one point; received an empty list.")
+            return
+        if len(value) > MOST_RUNS:
+            self._wrong(label, f"must be at most {MOST_RUNS} points; received {len(value)}.")
+            return
+        most = max(sum(1 for _ in _flat(item)) for item in value)
+        if most > MOST_KEYS:
+            self._wrong(label, f"must give at most {MOST_KEYS} keys each; received {most}.")
             return
         self.listed = [dict(_flat(item)) for item in value]
         names = list(self.listed[0])
@@ -231,9 +251,12 @@ def _is_words(value: object) -> bool:
 
 
 def _repeated(values: list[Any]) -> list[Any]:
-    return [value for index, value in enumerate(values) if _is_in(value, values[:index])]
-
-
-def _is_in(value: object, values: list[Any]) -> bool:
     # In Python, True == 1: only equal values of one type are the same value of a file.
-    return any(type(other) is type(value) and other == value for other in values)
+    seen: set[tuple[type, object]] = set()
+    twice = []
+    for value in values:
+        key = (type(value), repr(value) if isinstance(value, list | Mapping) else value)
+        if key in seen:
+            twice.append(value)
+        seen.add(key)
+    return twice

@@ -22,6 +22,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,7 +37,9 @@ from sim.sweep_keys import RAMP_RATE, SweepKey, ramp_rate, set_ramp_rate
 from sim.sweep_reading import Settings, SweepReading
 from sim.toml_text import to_toml
 
-__all__ = ["SweepPlan", "SweepPoint", "SweepRun", "is_sweep", "load_sweep", "plan_sweep"]
+__all__ = [
+    "SweepPlan", "SweepPoint", "SweepRun", "is_sweep", "load_sweep", "plan_sweep", "spread_out",
+]  # fmt: skip
 
 NAMED_POINTS = 6
 """So many invalid points are named in one sentence; of the others their number is told."""
@@ -102,11 +105,14 @@ class SweepPlan:
     replicas : int
         Runs a point.
     points : tuple of SweepPoint
-        In the order of the table, the last key varying fastest.
+        In the order of the table, the last key varying fastest; those of a part of the table where
+        time was short.
     base : dict
         Tables of the file without [sweep].
     notices : tuple of str
         What the reader should know about the file.
+    left_out : int
+        Points that were not made, and so not checked, for want of time.
     """
 
     title: str
@@ -116,6 +122,17 @@ class SweepPlan:
     points: tuple[SweepPoint, ...]
     base: dict[str, Any]
     notices: tuple[str, ...] = ()
+    left_out: int = 0
+
+    @property
+    def point_count(self) -> int:
+        """Points of the table, made or not."""
+        return len(self.points) + self.left_out
+
+    @property
+    def run_count(self) -> int:
+        """Runs of the table, made or not."""
+        return self.point_count * self.replicas
 
     @property
     def runs(self) -> list[SweepRun]:
@@ -142,7 +159,9 @@ def is_sweep(path: str | Path) -> bool:
         return False
 
 
-def load_sweep(path: str | Path, seed: int | None = None) -> SweepPlan:
+def load_sweep(
+    path: str | Path, seed: int | None = None, *, seconds: float | None = None
+) -> SweepPlan:
     """Read the parameter file of a sweep.
 
     Parameters
@@ -151,6 +170,8 @@ def load_sweep(path: str | Path, seed: int | None = None) -> SweepPlan:
         The file; it must be a faultless parameter file by itself and hold a [sweep] table.
     seed : int, optional
         Takes the place of `run.seed`.
+    seconds : float, optional
+        See `plan_sweep`.
 
     Returns
     -------
@@ -168,10 +189,12 @@ def load_sweep(path: str | Path, seed: int | None = None) -> SweepPlan:
         parameters = from_text(text, name)
     except ParameterError as error:
         raise ParameterError(name, [*error.problems, *SweepReading(tables).problems]) from error
-    return plan_sweep(parameters.with_seed(seed), name)
+    return plan_sweep(parameters.with_seed(seed), name, seconds=seconds)
 
 
-def plan_sweep(parameters: Parameters, name: str | None = None) -> SweepPlan:
+def plan_sweep(
+    parameters: Parameters, name: str | None = None, *, seconds: float | None = None
+) -> SweepPlan:
     """Make and check every point of a sweep.
 
     Parameters
@@ -181,17 +204,20 @@ def plan_sweep(parameters: Parameters, name: str | None = None) -> SweepPlan:
         that file; of what was changed since, only the seed counts.
     name : str, optional
         The file, as messages call it.
+    seconds : float, optional
+        Make points of all parts of the table until so much time is over, and leave out the others.
 
     Returns
     -------
     SweepPlan
-        All points, checked.
+        All points, checked, or those that time was enough for, at least one.
 
     Raises
     ------
     ParameterError
         If the [sweep] table or any point is mistaken; it lists everything.
     """
+    until = None if seconds is None else time.monotonic() + seconds
     name = name or parameters.name
     tables = parse_toml(parameters.text, name)
     reading = SweepReading(tables)
@@ -200,14 +226,14 @@ def plan_sweep(parameters: Parameters, name: str | None = None) -> SweepPlan:
     base = {key: value for key, value in tables.items() if key != "sweep"}
     base = with_whole_paths(base, Path(parameters.folder))
     settings = reading.settings()
-    made, problems = _make(parameters, base, reading, settings)
+    made, problems = _make(parameters, base, reading, settings, until)
     if problems:
         raise ParameterError(name, problems)
     points = tuple(
-        _point(number, setting, one, reading, parameters.run.seed, len(made))
-        for number, (setting, one) in enumerate(zip(settings, made, strict=True), 1)
+        _point(number, settings[number - 1], one, reading, parameters.run.seed, len(settings))
+        for number, one in made.items()
     )
-    notices = dict.fromkeys(notice for one in made for notice in one.notices)
+    notices = dict.fromkeys(notice for one in made.values() for notice in one.notices)
     return SweepPlan(
         title=parameters.title,
         name=name,
@@ -216,25 +242,52 @@ def plan_sweep(parameters: Parameters, name: str | None = None) -> SweepPlan:
         points=points,
         base=base,
         notices=tuple(notices),
+        left_out=len(settings) - len(points),
     )
 
 
+def spread_out(count: int) -> list[int]:
+    """Return the numbers from 0 to count - 1 in an order whose beginning is of all parts of them.
+
+    Notes
+    -----
+    Digits of two in reverse: J. G. van der Corput, Proc. Kon. Ned. Akad. v. Wetensch. 38, 813
+    (1935) (from memory).
+    """
+    digits = max(1, (count - 1).bit_length())
+    turned = (int(f"{k:0{digits}b}"[::-1], 2) for k in range(1 << digits))
+    return [k for k in turned if k < count]
+
+
 def _make(
-    parameters: Parameters, base: dict[str, Any], reading: SweepReading, settings: list[Settings]
-) -> tuple[list[Parameters], list[str]]:
-    """Build every point as a file of its own; tell what is wrong with any of them."""
-    made: list[Parameters] = []
+    parameters: Parameters,
+    base: dict[str, Any],
+    reading: SweepReading,
+    settings: list[Settings],
+    until: float | None,
+) -> tuple[dict[int, Parameters], list[str]]:
+    """Build points by number, each as a file of its own; tell what is wrong with any of them."""
+    found: dict[int, Parameters] = {}
     faults: dict[str, list[int]] = {}
-    for number, setting in enumerate(settings, 1):
+    for number in range(1, len(settings) + 1) if until is None else _numbers(settings, until):
         try:
-            made.append(_build(parameters, base, reading, setting))
+            found[number] = _build(parameters, base, reading, settings[number - 1])
         except ParameterError as error:
             for problem in error.problems:
                 faults.setdefault(problem, []).append(number)
-    problems = [_fault(problem, numbers, settings) for problem, numbers in faults.items()]
+    made = dict(sorted(found.items()))
+    problems = [_fault(problem, sorted(numbers), settings) for problem, numbers in faults.items()]
     if not problems:
         problems = list(_same_points(made, settings))
     return made, problems
+
+
+def _numbers(settings: list[Settings], until: float) -> Iterator[int]:
+    """Give numbers of points of all parts of the table until the time is over; at least one."""
+    for place in spread_out(len(settings)):
+        yield place + 1
+        if time.monotonic() > until:
+            return
 
 
 def _build(
@@ -282,10 +335,10 @@ def _fault(problem: str, numbers: list[int], settings: list[Settings]) -> str:
     return f"[sweep] {word} {named} of {len(settings)}{where}: {problem}"
 
 
-def _same_points(made: list[Parameters], settings: list[Settings]) -> Iterator[str]:
+def _same_points(made: dict[int, Parameters], settings: list[Settings]) -> Iterator[str]:
     """Find points that are the same film, such as "5 mT" and "50 G"."""
     seen: dict[str, int] = {}
-    for number, point in enumerate(made, 1):
+    for number, point in made.items():
         film = json.dumps(resolved(dataclasses.replace(point, title="")), sort_keys=True)
         earlier = seen.setdefault(film, number)
         if earlier != number:
@@ -305,11 +358,12 @@ def _point(
 ) -> SweepPoint:
     """Give a point its replicas."""
     digits = len(str(count))
+    tables = parse_toml(parameters.text, parameters.name)
     runs = []
     for replica in range(1, reading.replicas + 1):
         own = _seed(seed, setting, replica)
         folder = f"runs/point_{number:0{digits}d}_replica_{replica}"
-        runs.append(SweepRun(number, replica, folder, _with_seed(parameters, own)))
+        runs.append(SweepRun(number, replica, folder, _with_seed(parameters, tables, own)))
     columns = {key.column: key.number(setting[path]) for path, key in reading.keys.items()}
     return SweepPoint(number, setting, columns, tuple(runs))
 
@@ -320,7 +374,6 @@ def _seed(seed: int, setting: Settings, replica: int) -> int:
     return int.from_bytes(hashlib.sha256(words.encode()).digest()[:8], "big") >> 1
 
 
-def _with_seed(parameters: Parameters, seed: int) -> Parameters:
-    tables = parse_toml(parameters.text, parameters.name)
-    tables.setdefault("run", {})["seed"] = seed
-    return dataclasses.replace(parameters.with_seed(seed), text=to_toml(tables))
+def _with_seed(parameters: Parameters, tables: dict[str, Any], seed: int) -> Parameters:
+    text = to_toml({**tables, "run": {**tables.get("run", {}), "seed": seed}})
+    return dataclasses.replace(parameters.with_seed(seed), text=text)

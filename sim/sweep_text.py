@@ -28,7 +28,7 @@ _NUMBERS = re.compile(r"\d[\d.,e+-]*( (to|and) \d[\d.,e+-]*)?( [a-zA-Zµ]{1,5}\b
 def heading(plan: SweepPlan) -> str:
     """Return the size of a sweep in one line."""
     replicas = f" x {plan.replicas} replicas" if plan.replicas > 1 else ""
-    points, runs = len(plan.points), len(plan.runs)
+    points, runs = plan.point_count, plan.run_count
     keys = ", ".join(key.path for key in plan.keys)
     return f"{points} points{replicas} = {runs} runs; swept: {keys}"
 
@@ -45,7 +45,8 @@ def check_content(
 ) -> dict[str, Any]:
     """Return what `check --json` says about a sweep."""
     return {
-        "runs": len(plan.runs),
+        "runs": plan.run_count,
+        "points_not_looked_at": plan.point_count - len(points),
         "replicas": plan.replicas,
         "points": [asdict(point) | {"verdict": point.verdict} for point in points],
         "expectations": sentences(points),
@@ -57,7 +58,7 @@ def check_content(
 def check_text(plan: SweepPlan, points: Sequence[PointOutlook], cost: SweepCost | None) -> str:
     """Return what `check` says about a sweep."""
     parts = [
-        f"{plan.title or plan.name}\n{heading(plan)}",
+        f"{plan.title or plan.name}\n{heading(plan)}{_left_out(plan, points)}",
         outlook(points),
         f"What to expect\n{paragraphs(sentences(points))}",
     ]
@@ -66,6 +67,22 @@ def check_text(plan: SweepPlan, points: Sequence[PointOutlook], cost: SweepCost 
     if cost is not None:
         parts.append(f"Cost\n{table(cost.table())}")
     return "\n\n".join(parts)
+
+
+def _left_out(plan: SweepPlan, points: Sequence[PointOutlook]) -> str:
+    """Say how many points a sweep is judged by, "" where by all of them."""
+    left = plan.point_count - len(points)
+    if not left:
+        return ""
+    read = f", and only {len(plan.points)} were read" if plan.left_out else ""
+    return "\n" + paragraphs(
+        [
+            f"To answer soon, only {len(points)} of {plan.point_count} points, from all parts of "
+            f"the sweep, were looked at{read}; {left} were left out. What follows holds for those "
+            "looked at; `chainfilm sweep` reads all points, and tells mistakes, before anything "
+            "runs."
+        ]
+    )
 
 
 def outlook(points: Sequence[PointOutlook]) -> str:

@@ -27,7 +27,7 @@ from analysis.light_curves import add_light
 from analysis.optics import Optics
 from analysis.plots import magnetisation_law
 from analysis.susceptibility import Spectrum
-from analysis.trajectory import open_run
+from analysis.trajectory import TrajectoryError, open_run
 from analysis.uncertainty import NOTHING, Estimate
 from sim.parameters import from_text
 from sim.run_record import resolved
@@ -157,6 +157,34 @@ def test_an_assumed_temperature_is_told(film):
         del derived["temperature_k"]
         file["parameters"].attrs["derived"] = json.dumps(derived)
     assert len(warned()) == 1
+
+
+@pytest.mark.parametrize("record", ["derived", "bonds", "resolved", "notices", "parts"])
+@pytest.mark.parametrize("text", ["{", "3", '{"a":' * 20_000])
+def test_a_damaged_record_is_not_an_absent_one(film, record, text):
+    with h5py.File(film / "run.h5", "a") as file:
+        file["parameters"].attrs[record] = text
+    with pytest.raises(TrajectoryError, match="what it records of its run"):
+        open_run(film)
+    with h5py.File(film / "run.h5", "a") as file:
+        del file["parameters"].attrs[record]
+    assert open_run(film).frames == 3
+
+
+def test_a_field_that_is_not_recorded_is_not_zero(film):
+    known = measures.measure(open_run(film)).numbers["magnetisation"]
+    assert known["field_t"] == pytest.approx(0.03)
+    assert known["langevin_relative"] > 0
+    with h5py.File(film / "run.h5", "a") as file:
+        del file["observables/field"]
+        derived = json.loads(file["parameters"].attrs["derived"])
+        derived = {key: value for key, value in derived.items() if "field" not in key}
+        file["parameters"].attrs["derived"] = json.dumps(derived)
+    numbers = measures.measure(open_run(film)).numbers
+    for key in ("field_t", "langevin_relative", "langevin_parameter"):
+        assert numbers["magnetisation"][key] is None
+    assert any("records no field" in words for words in numbers["warnings"])
+    assert {stage["field_t"] for stage in numbers["stages"]} <= {None}
 
 
 def test_assumed_optics_of_beads_are_told():
