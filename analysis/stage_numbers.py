@@ -14,7 +14,6 @@ from analysis.chain_series import ChainSeries
 from analysis.number_text import measured, with_error, with_unit
 from analysis.stages import STEADY
 from analysis.trajectory import Run
-from analysis.uncertainty import estimate
 
 __all__ = ["averaged_over", "decay_rows", "section", "stage_numbers"]
 
@@ -64,10 +63,7 @@ def stage_numbers(run: Run, field: Floats, series: ChainSeries) -> list[dict[str
         frames = np.arange(first, last + 1)
         frames = frames[run.times[frames] >= middle - 1e-9 * abs(end)]
         averages = {
-            key: estimate(
-                series.values[name][frames], within=series.within[name][frames], structures=1.0
-            ).as_dict()
-            for key, name in AVERAGED.items()
+            key: series.average(name, frames, 1.0).as_dict() for key, name in AVERAGED.items()
         }
         size = float(np.linalg.norm(field[last]))
         found.append(
