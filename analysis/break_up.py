@@ -18,7 +18,7 @@ from analysis.chain_series import ChainSeries
 from analysis.lag import angle_behind
 from analysis.swings import programme
 from analysis.trajectory import Run
-from analysis.uncertainty import NOTHING, ONE_SIGMA, Estimate, estimate, student_factor
+from analysis.uncertainty import NOTHING, ONE_SIGMA, Estimate, student_factor
 
 Floats = NDArray[np.float64]
 
@@ -97,7 +97,7 @@ def _before(run: Run, series: ChainSeries, step: dict[str, Any] | None, start: f
 
 def _averaged(series: ChainSeries, name: str, rows: NDArray[np.int64]) -> Estimate:
     """Return an average; its error is at least the scatter between the chains of a frame."""
-    return estimate(series.values[name][rows], within=series.within[name][rows], structures=1.0)
+    return series.average(name, rows, 1.0)
 
 
 def _fell(before: Estimate, after: Estimate) -> bool | None:

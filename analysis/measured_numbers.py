@@ -100,11 +100,7 @@ def _warn_of_chains(out: dict[str, Any], known: bool, warnings: list[str]) -> No
 
 def averaged(series: ChainSeries, name: str, stage: Stage, structures: float | None) -> Estimate:
     """Return the average of one chain number over the averaged frames."""
-    return estimate(
-        series.values[name][stage.frames],
-        within=series.within[name][stage.frames],
-        structures=structures,
-    )
+    return series.average(name, stage.frames, structures)
 
 
 def length_distribution(

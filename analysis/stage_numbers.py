@@ -14,7 +14,6 @@ from analysis.chain_series import ChainSeries
 from analysis.number_text import with_error, with_unit
 from analysis.stages import STEADY, Stage
 from analysis.trajectory import Run
-from analysis.uncertainty import estimate
 
 __all__ = ["averaged_over", "section", "stage_numbers"]
 
@@ -64,10 +63,8 @@ def stage_numbers(
         frames = frames[run.times[frames] >= middle - 1e-9 * abs(end)]
         known = last is not None and np.array_equal(frames, last.frames)
         averages = {
-            name: estimate(
-                series.values[name][frames],
-                within=series.within[name][frames],
-                structures=_structures(name, structures if known else 1.0),
+            name: series.average(
+                name, frames, _structures(name, structures if known else 1.0)
             ).as_dict()
             for name in AVERAGED
         }

@@ -162,7 +162,11 @@ def integrated_time(series: ArrayLike) -> float:
 
 
 def estimate(
-    series: ArrayLike, *, within: ArrayLike | None = None, structures: float | None = None
+    series: ArrayLike,
+    *,
+    within: ArrayLike | None = None,
+    structures: float | None = None,
+    parts: ArrayLike | None = None,
 ) -> Estimate:
     """Return the mean of a series with its standard error.
 
@@ -176,12 +180,18 @@ def estimate(
         How many independent structures the series has seen (see ``relaxation.bond_survival``).
         What the scatter inside the frames exceeds that from frame to frame by is shared by all
         frames; its variance is added over that number.
+    parts : (n, k, 2) array, optional
+        Sums of numerators and denominators over k parts of the film that are independent of each
+        other, the same parts in all frames. Where ``structures`` is given, their scatter over the
+        whole series tells what all frames share better than the scatter inside the frames can.
 
     Returns
     -------
     Estimate
         ``samples`` is the number of independent frames, at least 1; below ``FEWEST_SAMPLES`` the
-        series is too short for its error to hold, and the number is given all the same.
+        series is too short for its error to hold, and the number is given all the same. Without
+        ``parts`` it is at most ``structures``: whether a part of the variance is common to all
+        frames a short series cannot know.
     """
     values = np.asarray(series, dtype=np.float64)
     good = np.isfinite(values)
@@ -194,7 +204,12 @@ def estimate(
     inside = _root_mean_square(
         np.asarray(within, dtype=np.float64)[good] if within is not None else np.empty(0)
     )
-    if structures is not None and count < 4:
+    known_parts = _parts_error(parts, good) if structures is not None and count >= 4 else None
+    if known_parts is not None and error is not None:
+        error, freedom, shrunk = _joined((error, freedom), known_parts)
+        samples = max(1.0, samples * shrunk)
+        return Estimate(float(values.mean()), error, int(samples), freedom)
+    if structures is not None:
         samples = max(1.0, min(samples, structures))
     if inside is not None and (structures is not None or count < 4):
         hidden = _hidden(values, known, inside) if count >= 4 else inside
@@ -209,6 +224,43 @@ def estimate(
             freedom = freedom * (joint / error) ** 4 if error > 0 else math.inf
             error = joint
     return Estimate(float(values.mean()), error, int(samples), freedom)
+
+
+def _parts_error(parts: ArrayLike | None, good: NDArray[np.bool_]) -> tuple[float, float] | None:
+    """Return the plain error of a ratio from its parts and their freedoms; None from too few."""
+    if parts is None:
+        return None
+    tops, bottoms = np.asarray(parts, dtype=np.float64)[good].sum(axis=0).T
+    filled = bottoms > 0
+    if filled.sum() < FEWEST_BLOCKS:
+        return None
+    _, error = ratio(tops[filled], bottoms[filled])
+    # Uneven parts count as fewer: (sum b)^2/sum b^2 of them.
+    even = float(bottoms.sum()) ** 2 / float((bottoms**2).sum())
+    return error, max(1.0, even - 1.0)
+
+
+def _joined(series: tuple[float, float], parts: tuple[float, float]) -> tuple[float, float, float]:
+    """Return the error, its freedoms and the share of samples that is left, of two estimates.
+
+    ``series`` is the error along the frames, widened by Student's factor, with its freedoms;
+    ``parts`` that between parts, not widened. The series misses what all frames share, the parts
+    miss what moves them alike. Where they agree both count by their freedoms; else the larger.
+    """
+    along, first = series
+    plain = along / student_factor(ONE_SIGMA, first)
+    across, second = parts
+    if not plain > 0:
+        return across * student_factor(ONE_SIGMA, second), second, 0.0
+    apart = 1 + math.sqrt(2 / first + 2 / second)
+    if across**2 > apart * plain**2:
+        joint, freedom = across, second
+    elif plain**2 > apart * across**2:
+        return along, first, 1.0
+    else:
+        freedom = first + second
+        joint = math.sqrt((first * plain**2 + second * across**2) / freedom)
+    return joint * student_factor(ONE_SIGMA, freedom), freedom, min(1.0, (plain / joint) ** 2)
 
 
 def _hidden(values: Floats, known: Memory, inside: float) -> float:

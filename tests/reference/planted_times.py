@@ -35,3 +35,18 @@ def flickering_bonds(rng, strong, life, times, weak=0.05):
         first = count + 2 * (k * each + np.arange(each))
         out.append(np.concatenate([bonds, np.stack([first, first + 1], axis=1)]))
     return out, count + 2 * each * len(frames)
+
+
+def films_in_parts(rng, films, count, tau, frozen, parts=16):
+    """Yield the series of a film, (count,), and of its parts as ratios, (count, parts, 2).
+
+    The average of the film deviates from 0 by 1 in every frame. A share ``frozen`` of that variance
+    is common to all frames; the rest forgets in ``tau`` frames, each part for itself.
+    """
+    from tests.benchmarks.coverage import autoregressive
+
+    for _ in range(films):
+        common = np.sqrt(frozen) * rng.standard_normal((parts, 1))
+        own = common + np.sqrt(1 - frozen) * autoregressive(rng, parts, count, tau)
+        own = (np.sqrt(parts) * own).T
+        yield own.mean(axis=1), np.stack([own, np.ones_like(own)], axis=2)
