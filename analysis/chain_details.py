@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.bond_lives import life_numbers
-from analysis.bond_sensitivity import Sensitivity
+from analysis.bond_sensitivity import NAMES, Sensitivity
 from analysis.bonds import ROOM_TEMPERATURE_K, BondRule
 from analysis.bundles import BundleFrames
 from analysis.chain_shapes import ShapeFrames, tensor_numbers
@@ -101,7 +101,10 @@ class ChainDetails:
         warnings: list[str],
     ) -> None:
         """Add everything to the sections ``chains``, ``spacing``, ``alignment`` and the curves."""
-        numbers["chains"].update(self._chain_numbers(curves, structures, warnings))
+        chains = numbers["chains"]
+        chains.update(self._chain_numbers(curves, structures, warnings))
+        for own in chains["sensitivity"][:1]:  # the run's own rule: its numbers of all frames
+            own.update({name: chains[name] for name in NAMES})
         numbers["alignment"].update(
             tensor_numbers(self.shapes.tensors, self.shapes.tensor_errors, structures)
         )

@@ -171,7 +171,7 @@ def _rules(numbers: dict[str, Any]) -> str:
         "<th>Single particles</th></tr>"
     )
     return (
-        "<h3>What counts as a bond</h3><p>The same frames by other rules (d: mean diameter of the "
-        "two). Where the lengths differ much, quote the rule with the number.</p>"
+        "<h3>What counts as a bond</h3><p>Some of the averaged frames by other rules (d: mean "
+        "diameter of the two). Where the lengths differ much, quote the rule with the number.</p>"
         f"<table><thead>{head}</thead><tbody>{''.join(rows)}</tbody></table>"
     )

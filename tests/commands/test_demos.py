@@ -125,6 +125,8 @@ def _look_at_run(out, name):
     if name == "switch_on_off":
         assert max(fields) == pytest.approx(0.03)
         assert fields[-1] == 0.0
+        assert (out / "figures" / "decay.png").is_file()
+        assert numbers["relaxation"]["switch_off_time_s"] == pytest.approx(4e-6)
     assert (out / "figures" / "lag.png").is_file() == (name == "slow_turn")
     if name == "slow_turn":
         stages = numbers["relaxation"]["turning_stages"]

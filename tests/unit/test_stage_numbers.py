@@ -38,6 +38,15 @@ def test_each_steady_stage_has_its_averages(measurement):
     assert off["mean_length"]["value"] == pytest.approx(last)
 
 
+def test_the_rule_of_the_run_has_the_numbers_of_the_headline(tmp_path):
+    # More frames than the other rules are tried on.
+    numbers = measure(run_of(tmp_path, frames=120)).numbers
+    own, *others = numbers["chains"]["sensitivity"]
+    assert others
+    for name in ("mean_length", "weight_mean_length", "singles_fraction"):
+        assert own[name] == numbers["chains"][name]
+
+
 def test_the_headline_names_the_stage_and_the_decay(measurement):
     rows = dict(headline_rows(measurement))
     assert rows["averaged over"].endswith("with the field off")
