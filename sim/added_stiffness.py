@@ -19,7 +19,7 @@ REACHED = 10.0
 """Climbs in kT that thermal motion makes within a run; behind higher ones no pair is followed."""
 
 CROWDED = 0.85
-"""Nearest pairs of a crowded start that was eased stand at 0.87 of the spacing (22 in one layer)."""
+"""Nearest pairs of a start eased without room stand at 0.87 of the spacing (22 in a layer)."""
 POINTS = 600
 NEAREST = 1e-3
 
@@ -79,7 +79,7 @@ def added_curvature(
         electrostatic.law_force(added.repulsion, radius_i, radius_j, r * (1.0 + s))
         for s in (1e-4, -1e-4)
     )
-    return np.maximum(reached, (behind - ahead) / (2e-4 * r))
+    return np.asarray(np.maximum(reached, (behind - ahead) / (2e-4 * r)))
 
 
 def crowded_distance(radius: Floats, sides: tuple[float, float], thickness: float) -> float:
