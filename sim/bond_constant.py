@@ -250,8 +250,10 @@ def bond_constant(
     factor = _interpolated_factor(
         coupling, parameters.bonds.alignment, float(alphas[0]), float(alphas[1])
     )
+    shares = weight * distance**2 * factor
+    counted = shares > 0.0  # nothing times what is too large for a number is nothing
     with np.errstate(over="ignore"):
-        total = np.sum(weight * distance**2 * factor * np.exp(2.0 * coupling - pushed))
+        total = np.sum(shares[counted] * np.exp((2.0 * coupling - pushed)[counted]))
     return float(min(total, np.finfo(np.float64).max))
 
 

@@ -1,8 +1,9 @@
 """Particles of a start moved apart until what they repel each other with can be followed.
 
 Places without overlap may lie deep inside double layers that reach further than the shells: from
-there forces would throw the particles. Each pair moves along its line by ln(U/U0)/kappa, by which a
-screened repulsion falls from U to U0, at most a quarter of a diameter at a time. Places of another
+there forces would throw the particles. Each pair moves along its line by ln(U/U0)/kappa, by
+which a screened repulsion falls from U to U0, nobody by more than a quarter of a diameter at a
+time. Places of another
 run are those of its own forces and sizes: pairs whose whole energy is higher than any in
 equilibrium move apart little by little, all others stay.
 """
@@ -116,12 +117,17 @@ def eased(system: ReducedSystem, positions: Floats) -> Floats:
     law = ElectrostaticLaw(system.charging, system.screening)
     reach = min(system.added_reach, 0.499 * min(system.sides))
     places = positions.copy()
-    for _ in range(PASSES):
-        moves = _moves(system, law, places, reach)
-        if moves is None:
-            break
-        places = _kept_inside(system, places + moves, system.radius)
-    return places
+    best, least = places, np.inf
+    for number in range(PASSES):
+        found = _moves(system, law, places, reach)
+        if found is None:
+            return places
+        moves, highest = found
+        if highest < least:
+            best, least = places, highest
+        # Where there is no room for all, moves that shrink find the widest places that there are.
+        places = _kept_inside(system, places + (1.0 - number / PASSES) * moves, system.radius)
+    return best
 
 
 def _kept_inside(system: ReducedSystem, places: Floats, lowest: Floats) -> Floats:
@@ -152,20 +158,20 @@ def _moved(places: Floats, pairs: Integers, gap: Floats, r: Floats, apart: Float
     moves = np.zeros_like(places)
     np.add.at(moves, i, shift)
     np.add.at(moves, j, -shift)
-    length = np.linalg.norm(moves, axis=1)
-    moves *= np.minimum(1.0, LONGEST_MOVE / np.maximum(length, 1e-12))[:, None]
-    return moves
+    longest = float(np.linalg.norm(moves, axis=1).max())
+    return moves * min(1.0, LONGEST_MOVE / max(longest, 1e-12))
 
 
 def _moves(
     system: ReducedSystem, law: ElectrostaticLaw, places: Floats, reach: float
-) -> Floats | None:
-    """Return how all pairs that repel too much move their particles; None if none does."""
+) -> tuple[Floats, float] | None:
+    """Return how all pairs that repel too much move, and the highest energy; None if none does."""
     pairs, gap, r = _pairs(system, places, reach)
     i, j = pairs.T
     energy = law_energy(law, system.radius[i], system.radius[j], r)
     near = energy > HIGHEST
     if not near.any():
         return None
-    apart = np.minimum(1.01 * np.log(energy[near] / HIGHEST) / law.screening + 1e-3, LONGEST_MOVE)
-    return _moved(places, pairs[near], gap[near], r[near], apart)
+    # As long as the overlap is deep: were all moves alike, crowded pairs would be driven together.
+    apart = 1.01 * np.log(energy[near] / HIGHEST) / law.screening + 1e-3
+    return _moved(places, pairs[near], gap[near], r[near], apart), float(energy.max())

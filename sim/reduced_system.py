@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim import bead_material, material, split_plan, time_step
+from sim.added_stiffness import crowded_distance
 from sim.body_push import body_push, pushed_step
 from sim.core_contact import contact_stiffness
 from sim.field_stages import FieldStage, field_stages
@@ -353,6 +354,8 @@ def reduce(
     added = added_pairs(parameters, units.length_m)
     momentum_time, spin_time = _inertia(parameters, particles, units)
     strongest = _strongest_moment(radius, moment, core_langevin, largest_field)
+    sides = (particles.sides[0] / units.length_m, particles.sides[1] / units.length_m)
+    thickness = particles.thickness / units.length_m
     body = _body_forces(parameters, units)
     push = body_push(
         radius,
@@ -361,12 +364,12 @@ def reduce(
         (body["core_weight"], body["shell_weight"]),
         parameters.field.steepest * units.length_m / units.field_t,
     )
-    patch = particles.sides[0] * particles.sides[1] / units.length_m**2
-    layers = max(1.0, float(np.sum(4.0 * radius**2)) / patch)
+    layers = max(1.0, float(np.sum(4.0 * radius**2)) / (sides[0] * sides[1]))
     core_stiffness = contact_stiffness(law, radius, moment, added, layers * float(push.max()))
     allowed = time_step.limits(
-        law, radius, strongest, brownian, largest_field, added, parameters.repulsion.strength
-    )
+        law, radius, strongest, brownian, largest_field, added, parameters.repulsion.strength,
+        crowded_distance(radius, sides, thickness),
+    )  # fmt: skip
     pushed = pushed_step(radius, push, parameters.repulsion.strength, layers)
     allowed = (
         allowed.with_cores(core_stiffness, radius, law.shell)
@@ -390,8 +393,8 @@ def reduce(
         moment=moment,
         mobility=0.5 / radius,
         turning=turning,
-        sides=(particles.sides[0] / units.length_m, particles.sides[1] / units.length_m),
-        thickness=particles.thickness / units.length_m,
+        sides=sides,
+        thickness=thickness,
         steric=parameters.repulsion.kind,
         strength=parameters.repulsion.strength,
         shell=law.shell,

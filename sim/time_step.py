@@ -139,7 +139,11 @@ def brush_curvature(core: Floats, contact: Floats, shell: float, grafting: float
 
 
 def _stiffest(
-    law: StericLaw, radius: Floats, moment: Floats, added: AddedPairs | None = None
+    law: StericLaw,
+    radius: Floats,
+    moment: Floats,
+    added: AddedPairs | None = None,
+    crowded: float = math.inf,
 ) -> tuple[float, bool]:
     """Return the largest k_ij (D_i + D_j)/2 over pairs, and whether the added forces make it.
 
@@ -163,7 +167,7 @@ def _stiffest(
     few = np.unique(np.linspace(0, len(order) - 1, ADDED_SIZES_COMPARED).astype(int))
     i, j = (pair.ravel() for pair in np.meshgrid(few, few, indexing="ij"))
     half = 0.5 * diameter
-    more = added_curvature(law, added, (half[i], strength[i]), (half[j], strength[j]))
+    more = added_curvature(law, added, (half[i], strength[i]), (half[j], strength[j]), crowded)
     whole = (curvature[i, j] + more) * mobility[i, j]
     worst = int(np.argmax(whole))
     return max(stiffest, float(whole[worst])), bool(more[worst] > curvature[i, j][worst])
@@ -177,6 +181,7 @@ def limits(
     largest_field: float,
     added: AddedPairs | None = None,
     window_strength: float = 1.0,
+    crowded: float = math.inf,
 ) -> StepLimits:
     """Return the steps that the repulsion and the rotation allow.
 
@@ -193,6 +198,8 @@ def limits(
         that of the repulsion.
     window_strength : float
         Strength of the soft cores of the windows in kT.
+    crowded : float
+        Distance to which charged particles press each other, reduced.
 
     Returns
     -------
@@ -203,7 +210,7 @@ def limits(
     k (D_i + D_j)/2 dt = 0.25 for the stiffest pair, and D_rot dt (xi + 4.8 lambda) = 0.2, where
     4.8 lambda kT/m is the field of a long chain on its own moments.
     """
-    stiffest, is_added = _stiffest(law, radius, moment, added)
+    stiffest, is_added = _stiffest(law, radius, moment, added, crowded)
     stiffness = STIFFNESS_SHARE / max(stiffest, 1e-300)
     by_windows = _window_limit(law, radius, window_strength)
     torque = local_langevin(radius, moment, largest_field)

@@ -48,6 +48,10 @@ SPUN = '[gravity]\nacceleration = "1e7 m/s^2"\n'
 STEEP = 'gradient = "1e6 T/m"'
 
 
+# Of the 200: the last six were stopped when the step knew pairs and rotation alone.
+FEW = (1, 3, 23, 58, 88, 99, 145, 171)
+
+
 def film(steps=400, **changes):
     """Return parameters of a film that lasts so many of its automatic steps."""
     parameters = from_text(FILM.format(**{**USUAL, **changes}))
@@ -101,9 +105,9 @@ def outcome(seed, folder):
     return "ran"
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_one_of_a_few_drawn_films_runs_to_its_end(seed, tmp_path):
-    outcome(seed, tmp_path)
+@pytest.mark.parametrize("seed", FEW)
+def test_drawn_films_that_once_stopped_run_to_their_end(seed, tmp_path):
+    assert outcome(seed, tmp_path) == "ran"
 
 
 @pytest.mark.slow
@@ -111,4 +115,7 @@ def test_drawn_films_run_to_their_end(tmp_path):
     found = [outcome(seed, tmp_path / str(seed)) for seed in range(200)]
     counts = dict(zip(*np.unique(found, return_counts=True), strict=True))
     print(counts)
-    assert counts["ran"] >= 150
+    assert counts.pop("ran") >= 170
+    # Refusals are of what no particles can be: beads more susceptible than any sphere, a skin as
+    # thick as its core; and of programmes of magnets too quick to be sampled.
+    assert set(counts) <= {"refused", "no room"}
