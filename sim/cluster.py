@@ -19,9 +19,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from sim.cluster_checks import differences, no_scheduler, require_scheduler
 from sim.cluster_run import Files, perform_away, read_files, write_files
 from sim.command_text import UsageError
-from sim.provenance import processor_name, program_version, sources, versions
 from sim.run_setup import usable_threads
 from sim.sweep_folder import Outcome, SweepFolder
 from sim.sweep_run import LOOK_SECONDS, Job
@@ -94,46 +94,16 @@ def cluster_workers(
                     dashboard_address=None,
                 )
             )
+        else:
+            require_scheduler(address, CONNECT_SECONDS)
         try:
             client = stack.enter_context(distributed.Client(where, timeout=CONNECT_SECONDS))
         except (OSError, ValueError) as error:
-            raise UsageError(
-                f"--cluster must be the address of a running scheduler; none answers at {address} "
-                f"within {CONNECT_SECONDS:g} s"
-            ) from error
-        on_notices(_differences(client, address))
+            raise UsageError(no_scheduler(address, CONNECT_SECONDS)) from error
+        on_notices(differences(client, address, CONNECT_SECONDS))
         executor = ClusterExecutor(client, SweepFolder(directory))
         stack.callback(executor.shutdown)
         yield executor
-
-
-def _own_versions() -> dict[str, str]:
-    """Return what results depend on."""
-    return {
-        "chainfilm": program_version(), "sources": sources(), **versions(),
-        "processor": processor_name(),
-    }  # fmt: skip
-
-
-def _differences(client: Any, address: str) -> list[str]:
-    """Say where workers are missing, or would give other bits than this machine."""
-    try:
-        found = client.run(_own_versions)
-    except ImportError as error:
-        raise UsageError(
-            f"workers of {address} must have chainfilm installed; one says: {error}"
-        ) from error
-    if not found:
-        return [f"no worker has joined {address} yet; the sweep waits for them"]
-    own, notices = _own_versions(), []
-    for key in own:
-        others = sorted({theirs[key] for theirs in found.values()} - {own[key]})
-        if others:
-            notices.append(
-                f"workers have another {key} ({', '.join(others)}) than this machine ({own[key]}): "
-                "the last bits of results may differ"
-            )
-    return notices
 
 
 class ClusterExecutor(Executor):

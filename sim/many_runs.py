@@ -135,6 +135,7 @@ def sweep(
     folder.make()
     with held(folder.path) as notices:
         folder.claim(plan, resume, overwrite)
+        notices.extend(folder.other_program())
         folder.stop_file.unlink(missing_ok=True)
         outcomes = {run.folder: folder.outcome(run.folder) for run in plan.runs}
         kept = {name: o for name, o in outcomes.items() if o is not None and o.state == "finished"}

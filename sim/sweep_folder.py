@@ -26,7 +26,7 @@ from sim.run_folder import (
     refuse_own_start,
     refuse_to_replace,
 )
-from sim.run_record import resolved
+from sim.run_record import flat, resolved
 
 if TYPE_CHECKING:
     from sim.sweep_table import SweepPlan
@@ -132,6 +132,20 @@ class SweepFolder:
                 "it, --overwrite to replace it, or another folder with -o"
             )
 
+    def other_program(self) -> list[str]:
+        """Return a notice if another program, library or machine has begun this sweep."""
+        found = _read(self.record)
+        before = found.get("made_by") if isinstance(found, dict) else None
+        now = made_by()
+        apart = ("version", "sources", "versions", "processor")
+        changed = [key for key in apart if isinstance(before, dict) and before.get(key) != now[key]]
+        if not changed:
+            return []
+        return [
+            f"this sweep was begun with other {' and '.join(changed)}; what its runs give may "
+            "differ from each other for that reason, and each run's page says what made it"
+        ]
+
     def _clear(self) -> None:
         """Remove what an earlier sweep has written here, and nothing else."""
         found = _read(self.record)
@@ -223,21 +237,49 @@ def _record(plan: SweepPlan) -> dict[str, Any]:
 
 
 def _difference(found: dict[str, Any], wanted: dict[str, Any]) -> str:
-    """Say where two sweeps first differ; "" where they do not."""
+    """Say where two sweeps first differ, and in which key; "" where they do not."""
     if found.get("format") != wanted["format"]:
         return "it was written by another version of the program"
     for name in ("keys", "replicas"):
         if found.get(name) != wanted[name]:
-            return f"its {name} differ"
+            return (
+                f"its {name} differ: {_short(found.get(name))} before, {_short(wanted[name])} now"
+            )
     theirs = found.get("points", [])
     if len(theirs) != len(wanted["points"]):
         return f"it has {len(theirs)} points and the file asks for {len(wanted['points'])}"
     for own, other in zip(wanted["points"], theirs, strict=True):
         if own["settings"] != other.get("settings"):
-            return f"its point {own['point']} has other values"
+            changed = _changed(other.get("settings"), own["settings"])
+            return f"its point {own['point']} has other values: {changed}"
         if own["runs"] != other.get("runs"):
-            return f"other keys of the file have changed, seen in point {own['point']}"
+            changed = _changed(other.get("runs"), own["runs"])
+            return f"other keys of the file have changed, seen in point {own['point']}: {changed}"
     return ""
+
+
+def _short(value: Any) -> str:
+    """Word the keys or replicas of a sweep."""
+    if isinstance(value, list):
+        return ", ".join(str(key.get("path")) for key in value if isinstance(key, dict)) or "none"
+    return str(value)
+
+
+def _changed(before: Any, now: Any) -> str:
+    """Name the first key that differs, as a user writes it, and count the others."""
+    if isinstance(now, list):  # runs: their parameters, then what else is known of each
+        for own, other in zip(now, before if isinstance(before, list) else [], strict=False):
+            if own != other and isinstance(other, dict):
+                return _changed(*({**run.get("parameters", {}), **run} for run in (other, own)))
+        return "the number of runs"
+    old, new = (flat({k: v for k, v in t.items() if k != "parameters"}) for t in (before, now))
+    changed = [key for key in {**new, **old} if old.get(key, _ABSENT) != new.get(key, _ABSENT)]
+    first = changed[0]
+    more = f" (and {len(changed) - 1} more)" if len(changed) > 1 else ""
+    return f"{first} was {old.get(first, _ABSENT)} and is now {new.get(first, _ABSENT)}{more}"
+
+
+_ABSENT = "absent"
 
 
 def _read(path: Path) -> Any:

@@ -13,7 +13,7 @@ import signal
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
 from typing import Any
@@ -24,6 +24,8 @@ POLL_SECONDS = 0.2
 """Time between two looks at signals and progress."""
 ORPHAN_SECONDS = 20.0
 """A worker whose parent is gone has so long to save its run."""
+SAVING_SECONDS = 3.0
+"""A worker that is given up has so long."""
 
 
 def spawned_workers(workers: int) -> Executor:
@@ -62,6 +64,23 @@ def _end_with(parent: Any) -> None:
     os.kill(os.getpid(), signal.SIGTERM)
     time.sleep(ORPHAN_SECONDS)
     os._exit(1)
+
+
+def _end(processes: Iterable[Any]) -> None:
+    """Let workers save what they do; those that do not hear, such as stopped ones, are killed.
+
+    One that is left over would keep this process from its own end.
+    """
+    processes = list(processes)
+    try:
+        for process in processes:
+            process.terminate()
+        patience = time.monotonic() + SAVING_SECONDS
+        for process in processes:
+            process.join(max(0.0, patience - time.monotonic()))
+    finally:
+        for process in processes:
+            process.kill()
 
 
 @dataclass
@@ -143,8 +162,7 @@ class Crew:
             self._sort_out(at_work)
             return jobs
         except BaseException:
-            for process in set(multiprocessing.active_children()) - others:
-                process.terminate()  # given up, such as at a second Ctrl-C
+            _end(set(multiprocessing.active_children()) - others)  # such as at a second Ctrl-C
             raise
         finally:
             # Never waits for a job: all that count are done, and a lost executor has none.

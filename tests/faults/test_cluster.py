@@ -1,8 +1,10 @@
 """Sweeps on a real scheduler and worker processes: same bits, and nothing lost to any death."""
 
+import contextlib
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -11,9 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from sim import cluster
+from sim import cluster, cluster_checks
+from sim.cluster_checks import differences, require_scheduler
 from sim.cluster_run import write_files
 from sim.command_line import main
+from sim.command_text import UsageError
 from sim.run_comparison import compare_runs
 from sim.sweep_folder import SweepFolder
 from tests.reference.away import POINTS, sweep_away
@@ -222,6 +226,93 @@ def test_no_scheduler_and_no_extra_are_told(tmp_path, capsys, monkeypatch):
     assert main(words) == 2
     assert 'install it with: pip install "chainfilm[cluster]"' in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+def serve(answer):
+    """Listen on a port of the system's choice; give each that calls to a function."""
+    port = socket.create_server(("127.0.0.1", 0))
+
+    def wait():
+        with contextlib.suppress(OSError):
+            while True:
+                answer(port.accept()[0])
+
+    threading.Thread(target=wait, daemon=True).start()
+    return port, f"tcp://127.0.0.1:{port.getsockname()[1]}"
+
+
+KEPT = []
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        KEPT.append,  # takes the connection, and says nothing
+        lambda caller: caller.close(),
+        lambda caller: (caller.sendall(b"HTTP/1.1 400 Bad Request\r\n\r\n" * 9), caller.close()),
+        lambda caller: (caller.sendall(bytes(range(255, 0, -1)) * 9), caller.close()),
+    ],
+    ids=["silent", "closes", "another protocol", "nonsense"],
+)
+def test_what_is_no_scheduler_is_told_in_time(answer, tmp_path, capsys, monkeypatch):
+    """A port that is open but silent kept the program waiting for ever."""
+    film = tmp_path / "film.toml"
+    film.write_text(small_film() + '[sweep]\n"field.strength" = ["5 mT"]\n')
+    monkeypatch.setattr(cluster, "CONNECT_SECONDS", 1.0)
+    port, address = serve(answer)
+    began = time.monotonic()
+    try:
+        words = ["sweep", str(film), "-o", str(tmp_path / "out"), "--cluster", address]
+        assert main(words) == 2
+    finally:
+        port.close()
+    assert time.monotonic() - began < 30.0
+    told = capsys.readouterr().err.splitlines()
+    assert told[-1].endswith(f"none answers at {address} within 1 s")
+    assert not (tmp_path / "out").exists()
+
+
+def test_certificates_are_asked_for(tmp_path):
+    with (
+        pytest.raises(UsageError, match=r"needs certificates, .* under distributed\.comm\.tls"),
+        cluster.cluster_workers("tls://127.0.0.1:1", tmp_path, None, print),
+    ):
+        pass
+
+
+BARE = """
+import sys
+sys.modules["sim"] = sys.modules["analysis"] = None  # as where they are not installed
+from distributed.cli.dask_worker import main
+main()
+"""
+
+
+def test_workers_that_lack_the_program_or_are_others_or_silent(scheduler, tmp_path, monkeypatch):
+    words = [scheduler, "--no-nanny", "--nthreads", "1", "--no-dashboard", "--host", "127.0.0.1",
+             "--local-directory", str(tmp_path / "local")]  # fmt: skip
+    bare = subprocess.Popen([sys.executable, "-c", BARE, *words], stderr=subprocess.DEVNULL)
+    STARTED.append(bare)
+    with distributed.Client(scheduler) as client:
+        client.wait_for_workers(1, timeout=PATIENCE)
+        with pytest.raises(UsageError, match="must have this chainfilm installed; one says"):
+            differences(client, scheduler, 60.0)
+        end(bare)
+        until(lambda: not client.scheduler_info()["workers"], "its end")
+        whole = start(["distributed.cli.dask_worker", *words], tmp_path / "worker")
+        client.wait_for_workers(1, timeout=PATIENCE)
+        (address,) = client.scheduler_info()["workers"]
+        assert differences(client, scheduler, 60.0) == []
+        with pytest.raises(UsageError, match=r"of a scheduler; what answers at .* is a worker"):
+            require_scheduler(address, 60.0)
+        monkeypatch.setattr(cluster_checks, "sources", lambda: "0" * 12)
+        (notice,) = differences(client, scheduler, 60.0)
+        assert notice.startswith("workers have another sources (")
+        assert notice.endswith("than this machine (000000000000): results may differ")
+        whole.send_signal(signal.SIGSTOP)
+        (notice,) = differences(client, scheduler, 0.5)
+        assert notice.startswith(f"not all workers of {scheduler} answer within 0.5 s")
+        whole.send_signal(signal.SIGCONT)
 
 
 @pytest.mark.parametrize("name", ["../outside", "/tmp/outside", "figures/../../outside"])

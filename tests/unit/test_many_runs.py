@@ -202,11 +202,24 @@ def test_progress_counts_runs_and_their_steps(tmp_path):
 @pytest.mark.parametrize(
     ("table", "changes", "said"),
     [
-        (TABLE.replace("5 mT", "6 mT"), {}, "its point 1 has other values"),
-        (TABLE.replace("= 2", "= 3"), {}, "its replicas differ"),
+        (
+            TABLE.replace("5 mT", "6 mT"),
+            {},
+            "its point 1 has other values: field.strength was 5 mT and is now 6 mT)",
+        ),
+        (TABLE.replace("= 2", "= 3"), {}, "its replicas differ: 2 before, 3 now"),
         (TABLE.replace('"10 mT", ', ""), {}, "it has 3 points and the file asks for 2"),
-        (TABLE.replace("field.strength", "field.tilt").replace(" mT", " deg"), {}, "its keys"),
-        (TABLE, {"duration": "5 us"}, "other keys of the file have changed, seen in point 1"),
+        (
+            TABLE.replace("field.strength", "field.tilt").replace(" mT", " deg"),
+            {},
+            "its keys differ: field.strength before, field.tilt now",
+        ),
+        (
+            TABLE,
+            {"duration": "5 us"},
+            "other keys of the file have changed, seen in point 1: "
+            "run.duration was 4e-06 and is now 5e-06)",
+        ),
     ],
 )
 def test_the_folder_of_another_sweep_is_refused(tmp_path, table, changes, said):
@@ -219,6 +232,17 @@ def test_the_folder_of_another_sweep_is_refused(tmp_path, table, changes, said):
             go(tmp_path / "s", from_text(text, "film.toml"), resume=resume)
         assert said in str(caught.value)
     assert go(tmp_path / "s", from_text(text, "film.toml"), overwrite=True).finished
+
+
+def test_a_sweep_that_another_program_began_goes_on_with_a_notice(tmp_path):
+    go(tmp_path / "s", act=strong)
+    assert go(tmp_path / "s", resume=True).notices == ()
+    record = tmp_path / "s" / "sweep.json"
+    content = json.loads(record.read_text())
+    content["made_by"]["sources"] = "0" * 12
+    record.write_text(json.dumps(content))
+    (notice,) = go(tmp_path / "s", resume=True).notices
+    assert notice.startswith("this sweep was begun with other sources; what its runs give may")
 
 
 def test_folders_that_are_not_free_are_refused(tmp_path):
