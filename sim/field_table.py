@@ -83,6 +83,8 @@ def read_grid(path: str, digest: str) -> Grid:
         text = Path(path).read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         raise FieldTableError("must be a text file (UTF-8).") from error
+    if (found := text.count("\n")) > 2 * MOST_ROWS:  # comments leave room; lines cost memory
+        raise FieldTableError(f"must hold at most {2 * MOST_ROWS} lines; received {found}.")
     lines = [
         (number, line.strip())
         for number, line in enumerate(text.splitlines(), start=1)

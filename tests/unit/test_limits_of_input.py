@@ -11,7 +11,7 @@ import h5py
 import numpy as np
 import pytest
 
-from sim import command_sweep_check, start_file, sweep_outlook, sweep_table
+from sim import command_sweep_check, field_table, start_file, sweep_outlook, sweep_table
 from sim.command_line import main
 from sim.parameters import ParameterError, from_text, load
 from sim.run_file_errors import RunFileError
@@ -88,6 +88,14 @@ def test_a_large_table_of_sizes_is_not_read(tmp_path, monkeypatch):
     assert caught.value.problems == [
         "[particles] core_diameter must name a file of at most 1000 kB; sizes.csv has 1200 kB."
     ]
+
+
+def test_lines_of_a_measured_field_are_counted_first(tmp_path, monkeypatch):
+    path = tmp_path / "field.csv"
+    path.write_text("# empty\n" * 21)
+    monkeypatch.setattr(field_table, "MOST_ROWS", 10)
+    with pytest.raises(field_table.FieldTableError, match="at most 20 lines; received 21"):
+        field_table.read_grid(str(path), field_table.file_digest(str(path)))
 
 
 def test_of_thousands_of_mistakes_a_hundred_are_told():

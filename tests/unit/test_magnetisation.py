@@ -50,7 +50,8 @@ def test_the_law_of_beads_is_that_of_their_cores():
     run = SimpleNamespace(
         moment_magnitudes=np.full(5, 4e-17),
         has_moments=True,
-        derived={"core_moment_am2": 2e-19, "temperature_k": 300.0},
+        derived={"core_moment_am2": 2e-19, "temperature_k": 300.0, "largest_field_t": 0.05},
+        observables={},
     )
     stage = SimpleNamespace(field=np.array([0.0, 0.03, 0.04]))
     curve = magnetisation_curve(run, stage, {"value": 0.5, "error": 0.1})
