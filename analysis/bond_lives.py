@@ -165,7 +165,11 @@ def bond_life(bonds: list[Integers], times: Floats, count: int) -> Estimate:
     interval and right censoring, so that the frame interval makes no bias (Lawless, Statistical
     Models and Methods for Lifetime Data, section 3.3, from memory).
     """
-    found = _rejoining_life(bonds, times, count)
+    return _sharp(_rejoining_life(bonds, times, count))
+
+
+def _sharp(found: Estimate) -> Estimate:
+    """Return a life that is known well enough to be given, else nothing."""
     if found.value is None or found.error is None or found.error > WIDEST * found.value:
         return NOTHING
     return found
@@ -196,6 +200,8 @@ def sees_other_life(
     """
     other = _rejoining_life(bonds[::2], times[::2], count)
     if life.value is None or life.error is None or other.value is None or other.error is None:
+        return None
+    if not math.isfinite(life.error) or not math.isfinite(other.error):
         return None
     joint = math.sqrt(max(other.error**2 - life.error**2, (0.25 * other.error) ** 2))
     away = abs(other.value - life.value)
@@ -293,7 +299,7 @@ def _born_life(
     span = float(times[-1] - times[0])
     step = span / (len(bonds) - 1)
     raw = _rejoining_life(bonds, times, count)
-    life = bond_life(bonds, times, count)
+    life = _sharp(raw)
     if raw.value is None:
         warnings.append(
             f"chains.bond_life_s: fewer than {FEWEST_BREAKS} bonds broke in the averaged "

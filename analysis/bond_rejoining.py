@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,9 @@ EVEN = 1e-6
 
 BETTER = 4.0
 """Twice the gain in log likelihood that a further rate must bring: 2 standard errors."""
+
+REMEMBERED = 3.0
+"""Standard errors by which a pair must remember its state from frame to frame."""
 
 FASTEST = 20.0
 """Largest rate times the mean step of the frames; what is faster leaves no mark on them."""
@@ -89,12 +92,38 @@ class Gaps:
         """Bonds seen again after they were missing."""
         return int(self.seen[:, 1:].sum())
 
+    @property
+    def remembered(self) -> bool:
+        """Whether frames are close enough for a pair to remember its state to the next.
+
+        Notes
+        -----
+        Of two states that part and rejoin with the chances p and r a frame, 1 - p - r is left of
+        what a pair was (textbook Markov chain). Where that is lost in the noise, any pair of large
+        rates of one ratio shows the same frames. Pairs that never came back are left out of r.
+        """
+        if self.rejoined == 0:
+            return True
+        whole = self.partings + float(self.seen[:, 0].sum())
+        waits = float(self.seen[:, 1:].sum(axis=0) @ np.arange(1, self.seen.shape[1]))
+        part, back = self.partings / whole, self.rejoined / waits
+        error = math.sqrt(part * (1 - part) / whole + back * (1 - back) / waits)
+        return 1 - part - back > REMEMBERED * error
+
     def log_likelihood(self, a: float, b: float, c: float) -> float:
         """Return the logarithm of the likelihood of three rates in 1/s."""
         whole, parted, back, away = _passed(a, b, c, self.steps)
         floor = 1e-300
         total = np.sum(self.seen[:, 0] * np.log(np.maximum(whole[:, 0], floor)))
         near, gone = parted[:, 0], np.maximum(1.0 - whole[:, 0] - parted[:, 0], 0.0)
+        if len(self.steps) == 1:
+            # Even frames pass on equal shares: near falls as a power, gone is its geometric sum.
+            power = float(away[0, 0]) ** np.arange(self.seen.shape[1] - 1)
+            leave = max(1.0 - float(back[0, 0]) - float(away[0, 0]), 0.0)
+            lost = near * power + gone + near * leave * (np.cumsum(power) - power)
+            total += self.lost[0, 1:] @ np.log(np.maximum(lost, floor))
+            total += self.seen[0, 1:] @ np.log(np.maximum(near * back[0, 0] * power, floor))
+            return float(total)
         for gap in range(1, self.seen.shape[1]):
             total += np.sum(self.lost[:, gap] * np.log(np.maximum(near + gone, floor)))
             total += np.sum(self.seen[:, gap] * np.log(np.maximum(near * back[:, gap], floor)))
@@ -143,7 +172,8 @@ def fit_rates(gaps: Gaps) -> Rates:
     -----
     Rejoining is left out where no pair was seen to rejoin, and parting for good where it gains
     less than ``BETTER``. The error is that of the curvature of the likelihood, what the other
-    rates leave open included.
+    rates leave open included; infinite where no frame remembers the one before, see
+    ``Gaps.remembered``.
     """
     mean = float(gaps.steps.mean())
     whole = float(gaps.seen[:, 0].sum())
@@ -162,7 +192,8 @@ def fit_rates(gaps: Gaps) -> Rates:
         for more, loss in ((1.0, 0.1), (3.0, 3.0))
     ]
     three = max(tries, key=lambda one: one[0])
-    return three[1] if 2.0 * (three[0] - two[0]) > BETTER else two[1]
+    best = three[1] if 2.0 * (three[0] - two[0]) > BETTER else two[1]
+    return best if gaps.remembered else replace(best, log_error=math.inf)
 
 
 def _best(gaps: Gaps, start: list[float], mean: float) -> tuple[float, Rates]:

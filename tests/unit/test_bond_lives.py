@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.bond_lives import bond_life, exchange_rate, life_numbers, spells, survival
+from analysis.bond_rejoining import Gaps
 from analysis.standing_bonds import standing
 from tests.benchmarks.coverage import coverage
 from tests.reference.planted_order import breaking_bonds
@@ -222,3 +223,47 @@ def test_error_of_the_standing_life_covers_the_truth():
         bonds, count = breaking_bonds(np.random.default_rng(seed), 200, LIFE, times)
         found.append(standing(bonds, times, count).life)
     assert_covered(found, LIFE)
+
+
+def telegraph(seed, draws, ratio, step, frames=100, pairs=200):
+    """Return the lives, by way of measures.json, of drawn telegraphs with frames in lives."""
+    rng = np.random.default_rng(seed)
+    times = step * LIFE * np.arange(frames)
+    drawn = (rejoining_bonds(rng, pairs, LIFE, ratio, times) for _ in range(draws))
+    return [bond_life(bonds, times, count) for bonds, count in drawn]
+
+
+def test_frames_that_remember_nothing_tell_no_life():
+    # exp(-11) of a pair's state is left at the next frame: any fast pair of rates fits. By the
+    # likelihood alone a third of these showed a life, twice too long.
+    assert sum(one.value is not None for one in telegraph(71, 24, 10.0, 1.0)) <= 1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("ratio", [0.3, 1.0, 3.0, 10.0])
+@pytest.mark.parametrize("step", [0.1, 0.3, 1.0])
+def test_lives_of_telegraphs_hold_or_are_withheld(ratio, step):
+    draws = 80
+    shown = [one for one in telegraph(72, draws, ratio, step) if one.value is not None]
+    if len(shown) < 0.25 * draws:
+        # What remembers hardly anything is rarely shown, and then by a lucky draw.
+        assert (1 + ratio) * step > 3.0
+        return
+    for rate, low, high in zip(coverage(shown, LIFE), (0.60, 0.92), (0.76, 0.98), strict=True):
+        assert low - 4 * math.sqrt(low * (1 - low) / len(shown)) < rate
+        assert rate < high + 4 * math.sqrt(high * (1 - high) / len(shown))
+
+
+def test_even_frames_have_the_likelihood_of_any_frames():
+    times = 0.3 * LIFE * np.arange(40)
+    bonds, count = rejoining_bonds(np.random.default_rng(73), 60, LIFE, 3.0, times)
+    even = Gaps.of(bonds, times, count)
+    nothing = np.zeros_like(even.seen)
+    twice = Gaps(
+        np.repeat(even.steps, 2, axis=0),
+        np.concatenate([even.seen, nothing]),
+        np.concatenate([even.lost, nothing]),
+    )
+    for rates in ((1.0, 2.0, 0.1), (0.3, 8.0, 0.0), (1.0, 0.0, 0.0)):
+        scaled = [rate / LIFE for rate in rates]
+        assert even.log_likelihood(*scaled) == pytest.approx(twice.log_likelihood(*scaled))
