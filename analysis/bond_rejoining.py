@@ -114,22 +114,22 @@ class Gaps:
         """Return the logarithm of the likelihood of three rates in 1/s."""
         whole, parted, back, away = _passed(a, b, c, self.steps)
         floor = 1e-300
-        total = np.sum(self.seen[:, 0] * np.log(np.maximum(whole[:, 0], floor)))
+        total = float(self.seen[:, 0] @ np.log(np.maximum(whole[:, 0], floor)))
         near, gone = parted[:, 0], np.maximum(1.0 - whole[:, 0] - parted[:, 0], 0.0)
         if len(self.steps) == 1:
             # Even frames pass on equal shares: near falls as a power, gone is its geometric sum.
             power = float(away[0, 0]) ** np.arange(self.seen.shape[1] - 1)
             leave = max(1.0 - float(back[0, 0]) - float(away[0, 0]), 0.0)
             lost = near * power + gone + near * leave * (np.cumsum(power) - power)
-            total += self.lost[0, 1:] @ np.log(np.maximum(lost, floor))
-            total += self.seen[0, 1:] @ np.log(np.maximum(near * back[0, 0] * power, floor))
-            return float(total)
+            total += float(self.lost[0, 1:] @ np.log(np.maximum(lost, floor)))
+            again = np.maximum(near * back[0, 0] * power, floor)
+            return total + float(self.seen[0, 1:] @ np.log(again))
         for gap in range(1, self.seen.shape[1]):
-            total += np.sum(self.lost[:, gap] * np.log(np.maximum(near + gone, floor)))
-            total += np.sum(self.seen[:, gap] * np.log(np.maximum(near * back[:, gap], floor)))
+            total += float(self.lost[:, gap] @ np.log(np.maximum(near + gone, floor)))
+            total += float(self.seen[:, gap] @ np.log(np.maximum(near * back[:, gap], floor)))
             gone = gone + near * np.maximum(1.0 - back[:, gap] - away[:, gap], 0.0)
             near = near * away[:, gap]
-        return float(total)
+        return total
 
 
 def _passed(a: float, b: float, c: float, time: Floats) -> tuple[Floats, Floats, Floats, Floats]:

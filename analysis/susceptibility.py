@@ -85,7 +85,33 @@ def drive_scale(total_moment: float, volume: float, field: float) -> float:
     return MU0 * total_moment / (volume * field)
 
 
-def static_susceptibility(series: Floats, scale: float) -> Estimate:
+@dataclass(frozen=True)
+class Removed:
+    """Waves that were fitted to a series and taken off: radians a frame of the first, how many.
+
+    Notes
+    -----
+    A fit of a mean, a cosine and a sine follows the noise at their frequencies too. Of the variance
+    the mean takes 2 tau/n, and each of the others 2 tau/n/(1 + (w tau)^2), the spectrum of a single
+    relaxation time over n frames (Priestley, as below, section 6.1, from memory).
+    """
+
+    pace: float
+    waves: int
+
+    def lost(self, tau: float, count: int, lags: int) -> Floats:
+        """Return what is missing of the autocorrelation at each lag, in shares of the variance."""
+        mean = min(2 * tau / count, 0.5)
+        order = self.pace * np.arange(1, self.waves + 1)
+        each = 2 * mean / (1 + (order * tau) ** 2)
+        lost = mean + np.cos(np.outer(np.arange(lags), order)) @ each
+        return np.asarray(lost * min(1.0, 0.5 / lost[0]))
+
+
+MEAN_ALONE = Removed(0.0, 0)
+
+
+def static_susceptibility(series: Floats, scale: float, removed: Removed = MEAN_ALONE) -> Estimate:
     """Return the static susceptibility from fluctuations.
 
     Parameters
@@ -94,11 +120,13 @@ def static_susceptibility(series: Floats, scale: float) -> Estimate:
         Evenly spaced magnetisation over saturation; k components that are alike and independent.
     scale : float
         See ``fluctuation_scale``.
+    removed : Removed
+        Waves that were fitted and taken off beside the mean.
 
     Returns
     -------
     Estimate
-        The variance about each sample mean, with that of the mean put back.
+        The variance about each sample mean, with that of the mean and of waves put back.
 
     Notes
     -----
@@ -109,7 +137,7 @@ def static_susceptibility(series: Floats, scale: float) -> Estimate:
     """
     away = series - series.mean(axis=0)
     tau = _joint_time(away)
-    share = min(2 * tau / len(away), 0.5)
+    share = float(removed.lost(tau, len(away), 1)[0])
     found = [estimate(column**2) for column in away.T]
     errors = [one.error for one in found if one.error is not None]
     if len(errors) < len(found):
@@ -129,7 +157,11 @@ def static_susceptibility(series: Floats, scale: float) -> Estimate:
 
 
 def fluctuation_spectrum(
-    series: Floats, spacing: float, scale: float, extra_hz: float | None = None
+    series: Floats,
+    spacing: float,
+    scale: float,
+    extra_hz: float | None = None,
+    removed: Removed = MEAN_ALONE,
 ) -> Spectrum:
     """Return the susceptibility by frequency from the fluctuations of a film at rest.
 
@@ -143,6 +175,8 @@ def fluctuation_spectrum(
         See ``fluctuation_scale``.
     extra_hz : float, optional
         A frequency to add at the end.
+    removed : Removed
+        Waves that were fitted and taken off beside the mean.
 
     Returns
     -------
@@ -151,6 +185,12 @@ def fluctuation_spectrum(
         Frequencies from 1/10 of the inverse relaxation time to one radian a frame. Errors by the
         jackknife over pieces of the series (B. Efron, The Jackknife, the Bootstrap and Other
         Resampling Plans (1982), from memory), widened by Student's factor.
+
+    Notes
+    -----
+    A spectrum by M lags of n values has the relative variance 2 M/n, twice that at frequency 0
+    (Priestley, Spectral Analysis and Time Series (1981), section 6.2, from memory): no error of the
+    part behind and of the time is smaller.
     """
     away = series - series.mean(axis=0)
     count = len(away)
@@ -169,7 +209,7 @@ def fluctuation_spectrum(
         pace = np.append(pace, 2 * math.pi * extra_hz)
     sums, members = _products(away, last, pieces)
     # The sample mean takes its own variance, 2 tau/n, out of every lag: put it back.
-    share = min(2 * tau / count, 0.5)
+    share = removed.lost(tau, count, sums.shape[1])
     whole = _transform(sums.sum(axis=0) / members.sum(axis=0), share, pace, spacing, scale)
     without = np.array(
         [
@@ -182,8 +222,13 @@ def fluctuation_spectrum(
     freedom = parts - 1.0
     scatter = np.sqrt(freedom * without.var(axis=0)) * student_factor(ONE_SIGMA, freedom)
     samples = max(1, int(away.size / (2 * tau)))
-    time = Estimate(spacing * whole[2, 0], float(spacing * scatter[2, 0]), samples, freedom)
-    return Spectrum(pace / (2 * math.pi), whole[0], scatter[0], whole[1], scatter[1], freedom, time)
+    # Pieces of a series that by chance forgets fast scatter little: no less than theory says.
+    least = math.sqrt(2 * last / away.size)
+    behind = np.maximum(scatter[1], least * np.abs(whole[1]))
+    error = max(float(scatter[2, 0]), math.sqrt(2.0) * least * float(whole[2, 0]))
+    few = max(1.0, min(freedom, away.size / (2 * last + 1)))
+    time = Estimate(spacing * float(whole[2, 0]), spacing * error, samples, few)
+    return Spectrum(pace / (2 * math.pi), whole[0], scatter[0], whole[1], behind, freedom, time)
 
 
 def _unresolved(tau: float, spacing: float, count: int, pieces: int) -> str | None:
@@ -226,9 +271,9 @@ def _products(away: Floats, last: int, pieces: int) -> tuple[Floats, Floats]:
     return sums.reshape(-1, lags), members.reshape(-1, lags)
 
 
-def _transform(raw: Floats, share: float, pace: Floats, spacing: float, scale: float) -> Floats:
+def _transform(raw: Floats, share: Floats, pace: Floats, spacing: float, scale: float) -> Floats:
     """Return (in phase, behind, integrated time in frames) by frequency, (3, n)."""
-    full = raw + raw[0] * share / (1 - share)
+    full = raw + raw[0] * share / (1 - share[0])
     weights = np.ones(len(full))
     weights[1:-1:2], weights[2:-1:2] = 4.0, 2.0
     weights *= spacing / 3.0

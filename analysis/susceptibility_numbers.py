@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from analysis.chain_series import ChainSeries
 from analysis.even_frames import UNEVEN, even_frames, left_out
-from analysis.lag import harmonics, response
+from analysis.lag import HARMONICS, harmonics, response
 from analysis.stages import Stage
 from analysis.susceptibility import (
+    MEAN_ALONE,
+    Removed,
     Spectrum,
     debye,
     drive_scale,
@@ -90,7 +92,11 @@ def susceptibility_numbers(
     if note := left_out(stage.frames, frames):
         warnings.append(f"magnetisation, susceptibility_static and magnetisation_time_s: {note}")
     scale = fluctuation_scale(film.total_moment, film.volume, film.temperature)
-    static = static_susceptibility(rows, scale)
+    spacing = float(np.diff(run.times[frames]).mean())
+    removed = MEAN_ALONE
+    if swing is not None:
+        removed = Removed(2 * math.pi * swing.frequency_hz * spacing, HARMONICS)
+    static = static_susceptibility(rows, scale, removed)
     out["susceptibility_static"] = static.as_dict()
     if not run.derived.get("moment_relaxation_meaningful", True):
         warnings.append(
@@ -98,9 +104,8 @@ def susceptibility_numbers(
             "relaxation and the susceptibility by frequency are withheld"
         )
         return out, curve
-    spacing = float(np.diff(run.times[frames]).mean())
     extra = None if swing is None else swing.frequency_hz
-    spectrum = fluctuation_spectrum(rows, spacing, scale, extra)
+    spectrum = fluctuation_spectrum(rows, spacing, scale, extra, removed)
     if spectrum.reason is not None:
         warnings.append(f"magnetisation.magnetisation_time_s: {spectrum.reason}")
     out["magnetisation_time_s"] = spectrum.time.as_dict()

@@ -95,8 +95,15 @@ def test_times_of_falls_that_few_frames_see(tau):
 
 
 def test_bounds_stand_beside_the_times(tmp_path):
-    slow = planted_run(tmp_path / "slow", frames=60, switch_off_at=1e-4, decay_time=5e-4)
+    # The field goes off between two frames, when its programme says.
+    hold = {"kind": "hold", "start_s": 0.0, "end_s": 1.015e-4, "vector_t": [0.03, 0.0, 0.0],
+            "frequency_hz": 0.0, "phase_rad": 0.0, "axis": [0.0, 0.0, 1.0]}  # fmt: skip
+    slow = planted_run(
+        tmp_path / "slow", frames=60, switch_off_at=1e-4, decay_time=5e-4,
+        derived={"field_programme": [hold]},
+    )  # fmt: skip
     found = measure(open_run(slow)).numbers["relaxation"]
+    assert found["switch_off_time_s"] == 1.015e-4
     assert found["magnetisation_decay_time_s"]["value"] is None
     assert 5e-5 < found["magnetisation_decay_longer_than_s"] < 5e-4
     assert found["magnetisation_decay_shorter_than_s"] is None
