@@ -101,9 +101,8 @@ def outcome(seed, folder):
     try:
         path = write_film(folder, seed)
     except ParameterError as error:
-        assert len(error.problems) == 1
         key = re.match(r"(\[+[a-z]+\]+( [a-z_]+)?)[: ]", error.problems[0])
-        return f"refused {key[1]}"
+        return f"refused {key[1]}" + ", with more" * (len(error.problems) > 1)
     try:
         if load(path).start.kind == "file":
             assert simulate(load(folder / "first.toml"), folder / "first", threads=1).finished
