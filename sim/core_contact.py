@@ -29,8 +29,9 @@ PRESSED = 300.0
 Head to tail they pull with 6 lambda kT a diameter: 300 x = 6/(1 - x)^4 has x = 0.022, and from
 there it is 18 lambda kT uphill to where dipoles win, at x = 0.57.
 """
-WEAKEST_COUPLING = 2.0
-"""Springs of cores are at least those of this coupling, so that no cores pass each other."""
+ADDED_COUPLING = 0.5
+"""Coupling that springs are made for beyond the given one, so that 35 kT and more, whatever the
+coupling, keep dipoles from winning."""
 CLIMBED = 25.0
 """Climbs in kT that a film may make within a run.
 
@@ -40,8 +41,8 @@ exp(-E) in d^2/D: at 25 kT one of 1e5 pairs in 7e5 d^2/D, at 10 kT each of them 
 """
 POINTS = 400
 SIZES_COMPARED = 5
-DEEPEST = 0.7
-"""Layers hold where cores are not pressed together to this share of their distance in touch."""
+DEEPEST = 0.3
+"""Nearest distance looked at, in contact distances: whoever gets there falls on."""
 
 
 def contact_stiffness(
@@ -72,7 +73,7 @@ def contact_stiffness(
     if layers_hold(law, radius, moment, added, load):
         return 0.0
     core = 2.0 * (radius - law.shell)
-    coupling = np.maximum(moment**2 / core**3, WEAKEST_COUPLING)
+    coupling = moment**2 / core**3 + ADDED_COUPLING
     return PRESSED * float(np.max((coupling + load * core / 6.0) / core**2))
 
 
@@ -90,8 +91,8 @@ def layers_hold(
     Returns
     -------
     bool
-        True for soft cores, and where a climb of `CLIMBED` stands before cores that are pressed
-        into each other.
+        True for soft cores, and where a climb of `CLIMBED` stands before all places at which cores
+        lie deep in each other.
     """
     if law.kind != pair_laws.SURFACTANT:
         return True
@@ -99,9 +100,7 @@ def layers_hold(
     order = np.argsort(radius, kind="stable")[chosen]
     radius, moment = radius[order], moment[order]
     i, j = np.triu_indices(len(radius))
-    cores = radius[i] + radius[j] - 2.0 * law.shell
-    contact = radius[i] + radius[j]
-    r = contact - np.linspace(0.0, 1.0, POINTS)[:, None] * (contact - DEEPEST * cores)
+    r = np.linspace(1.0, DEEPEST, POINTS)[:, None] * (radius[i] + radius[j])
     energy = law_energy(law, radius[i], radius[j], r) - 2.0 * moment[i] * moment[j] / r**3
     energy += load * r
     if added is not None and added.acts:
