@@ -1,7 +1,8 @@
 """Place of the first maximum of the pair correlation of chain axes, with its error.
 
-A shell may be a bell (a lattice whose places scatter) or rise at once and fall slowly (chains that
-only keep a distance), so what is fitted to it is a bell with two widths, whose mode is the place.
+A shell may be a bell (a lattice whose places scatter), whose centre is its place, or rise at once
+and fall slowly (chains that only keep a distance), which is no spacing. A bell with two widths
+tells one from the other; its own mode strays too far in few bins to be the place.
 """
 
 from __future__ import annotations
@@ -20,18 +21,24 @@ SUBDIVIDED = 4
 
 FEWEST_BLOCKS = 3
 
-WORTH = 8.0
-"""Improvement of the fit, over its mean square, from which on a shell has two widths (F test)."""
+WORTH = 0.99
+SUSPECT = 0.9
+"""Levels of the F test from which on a shell counts as lopsided, and as an edge; with few bins
+beyond the parameters of the fit they take a much better one."""
 
 EDGE = math.log(2.5)
 """Log of right over left width from which on a shell is an edge and no spacing."""
+
+BROADEST = 0.22
+"""Width over place from which on the flank of the next shell, at twice the place, lies under a
+shell and draws its maximum outwards: then it has no place of its own."""
 
 NARROW = 0.5
 """A shell narrower than this share of a bin has its place only to the rectangle of a bin."""
 
 
 def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> Estimate | None:
-    """Return the mode of the shell around a guess.
+    """Return the place of the shell around a guess.
 
     Parameters
     ----------
@@ -49,8 +56,9 @@ def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> E
     Estimate or None
         The error is the jackknife over the parts of the film (Efron and Tibshirani, An
         Introduction to the Bootstrap, 1993, chapter 11, from memory), widened by Student's factor.
-        None where the shell has no mode between its two valleys or is an edge (chains at random
-        that only keep a distance), or too few parts hold pairs.
+        None where the shell has no mode between its two valleys, is an edge (chains at random
+        that only keep a distance) or so broad that it merges with the next one, or too few parts
+        hold pairs.
     """
     step = float(edges[1] - edges[0])
     first, last = _valleys(counts.sum(axis=0), ideal, int(guess / step))
@@ -67,20 +75,28 @@ def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> E
     edge = np.array([top, -1.2, high, bell[3], bell[1] + 1.7])
     two, two_cost = _fit(centres, total, level, edge)
     # One width more must be worth it: a law with two has its mode less certain.
-    skew = (cost - two_cost) * (len(centres) - len(two)) > WORTH * two_cost
-    whole = two if skew and len(centres) > len(two) else bell
+    free = len(centres) - len(two)
+    gain = (cost - two_cost) / max(two_cost, 1e-12 * cost) * free
+
+    def worth(level: float) -> bool:
+        return free > 0 and gain > student_factor(level, free) ** 2
+
     # Rising at once and falling slowly is the mark of chains that only keep a distance.
-    if not centres[0] < whole[0] < centres[-1] or (
-        len(whole) == len(two) and whole[4] > EDGE and whole[1] + whole[4] > math.log(2.0)
-    ):
+    edge_like = two[4] > EDGE and two[1] + two[4] > math.log(2.0)
+    if not centres[0] < bell[0] < centres[-1] or (edge_like and worth(SUSPECT)):
         return None
-    places = np.array([_fit(centres, total - inside[k], level, whole)[0][0] for k in parts])
+    if math.exp(bell[1]) * step > BROADEST * (guess + step * float(bell[0])):
+        return None
+    places = np.array([_fit(centres, total - inside[k], level, bell)[0][0] for k in parts])
     count = len(parts)
     error = math.sqrt((count - 1) / count * float(((places - places.mean()) ** 2).sum()))
-    if whole[1] < math.log(NARROW) and len(whole) < len(two):
+    if bell[1] < math.log(NARROW):
         error = math.hypot(error, 1 / math.sqrt(12))
     wide = step * error * student_factor(ONE_SIGMA, count - 1.0)
-    return Estimate(guess + step * float(whole[0]), wide, count, count - 1.0)
+    if worth(WORTH):
+        # No bell: what it has for a maximum is as uncertain as the two laws differ.
+        wide = math.hypot(wide, step * float(two[0] - bell[0]))
+    return Estimate(guess + step * float(bell[0]), wide, count, count - 1.0)
 
 
 def _valleys(counts: Floats, ideal: Floats, top: int) -> tuple[int, int]:

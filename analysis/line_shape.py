@@ -34,8 +34,11 @@ BROADEST = 0.38
 """Largest half width in peak places that is fitted; broader ones do not come down between
 orders."""
 
-RESOLVED = 0.35
-"""Half width in grid steps under which a line counts as not resolved."""
+RESOLVED = 0.5
+"""Half width in grid steps under which a line counts as not resolved: it may be one mode."""
+
+EVEN_68, EVEN_95 = 0.341, 0.475
+"""Half widths, in grid steps, of the intervals of a place anywhere within half a step."""
 
 FEWEST_MODES = 6
 
@@ -349,6 +352,13 @@ def line_numbers(
             error = max(error, peak.error)
             shape["width_per_m"] = Estimate(*line.width, seen).as_dict()
     length = 2 * math.pi / place
-    entries["structure_factor_m"] = Estimate(length, error * length / place, seen).as_dict()
-    shape["grid_m"] = step * length / place
+    grid = step * length / place
+    unresolved = line is not None and line.width is None
+    error = EVEN_68 * grid if unresolved else error * length / place
+    entry = Estimate(length, error, seen).as_dict()
+    if unresolved:
+        # One mode holds the line: it lies anywhere within half a step, and nowhere beyond.
+        entry["interval_95"] = [length - EVEN_95 * grid, length + EVEN_95 * grid]
+    entries["structure_factor_m"] = entry
+    shape["grid_m"] = grid
     return entries, curve

@@ -257,7 +257,7 @@ def _first_shell(
     if place is None:
         warnings.append(
             f"{name}: the first maximum is no bell but an edge, as of chains that only keep a "
-            "distance, or too few parts of the film hold it"
+            "distance, or merges with the next one, or too few parts of the film hold it"
         )
         return NOTHING
     return replace(place, samples=seen)

@@ -20,7 +20,7 @@ def gaps_along(positions, diameters, sides, origin, direction, length):
 
     Returns
     -------
-    (G,) clear stretches.
+    (G, 2) clear stretches: width, and distance along the line at which each begins.
     """
     reach = 2.0 * length  # a stretch may end beyond the piece on which it begins
     radius = 0.5 * diameters.max()
@@ -53,13 +53,14 @@ def gaps_along(positions, diameters, sides, origin, direction, length):
                 ends[count] = middle + half
                 count += 1
     order = np.argsort(begins[:count])
-    out = np.empty(count)
+    out = np.empty((count, 2))
     found = 0
     covered = -1.0
     for k in range(count):
         at = order[k]
         if covered >= 0.0 and covered < length and begins[at] > covered:
-            out[found] = begins[at] - covered
+            out[found, 0] = begins[at] - covered
+            out[found, 1] = covered
             found += 1
         covered = max(covered, ends[at])
     return out[:found].copy()

@@ -100,6 +100,7 @@ def main():
     parser.add_argument("cases", nargs="*", help="parts of the names of cases; all if none")
     parser.add_argument("--films", type=int, default=100)
     parser.add_argument("--seed", type=int, default=300_000, help="that of the first film")
+    parser.add_argument("--further", type=int, default=400, help="films behind ensemble means")
     parser.add_argument("--estimators", default="", help="a part of the names of estimators")
     options = parser.parse_args()
     headline()
@@ -109,7 +110,7 @@ def main():
     for name, case in CASES.items():
         if options.cases and not any(part in name for part in options.cases):
             continue
-        truth = truths(case, 4 * options.films, options.seed)
+        truth = truths(case, options.further, options.seed)
         found = [measured(case.make(options.seed + k)) for k in range(options.films)]
         for key in ESTIMATORS:
             if options.estimators in ESTIMATORS[key]:

@@ -39,8 +39,11 @@ class Case:
 
 def planted(lanes, heights, seed, sides=SIDES, thickness=THICK) -> Planted:
     """Chains in ``ROWS`` rows at the given places across: (rows) of arrays of y and z in m."""
+    # Particles of neighbouring chains are not in register: a line may pass between two of one.
+    rng = np.random.default_rng([seed, 1])
+    begin, bond = rng.random(), 1.02 * DIAMETER
     starts = [
-        [(row + 0.1) * sides[0] / len(lanes), y % sides[1], z]
+        [(row + 0.2 * begin) * sides[0] / len(lanes) + rng.random() * bond, y % sides[1], z]
         for row, (ys, zs) in enumerate(zip(lanes, heights, strict=True))
         for y, z in zip(ys, zs, strict=True)
     ]
@@ -66,11 +69,12 @@ def jittered(share):
     return Case(make, SPACING * distances[g.argmax()], SPACING)
 
 
-def cut(share, spacings=LINES + 0.4):
+def cut(share):
     """A jittered lattice cut at the border of a patch that holds no whole number of spacings."""
 
     def make(seed):
         rng = np.random.default_rng(seed)
+        spacings = LINES + rng.random()
         sites = np.arange(0.1, spacings - 0.2) + 0.1 * rng.random()
         lanes = [SPACING * (sites + share * rng.standard_normal(len(sites))) for _ in range(ROWS)]
         sides = (SIDES[0], spacings * SPACING)
@@ -173,7 +177,7 @@ def nearest_distances(film, plane=False):
     turns = np.exp(2j * math.pi * chains[:, :, 1] / film.sides[1]).mean(axis=1)
     across = np.angle(turns) * film.sides[1] / (2 * math.pi)
     height = chains[:, :, 2].mean(axis=1) * (0.0 if plane else 1.0)
-    row = np.round(chains[:, 0, 0] / film.sides[0] * ROWS - 0.1)
+    row = np.round(chains[:, 5, 0] / film.sides[0] * ROWS - 0.5)
     apart = across[:, None] - across
     apart -= film.sides[1] * np.round(apart / film.sides[1])
     distance = np.hypot(apart, height[:, None] - height)

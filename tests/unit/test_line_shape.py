@@ -84,6 +84,11 @@ def test_a_line_narrower_than_the_grid_has_a_place_but_no_width():
     assert entries["structure_factor_line"]["width_per_m"]["value"] is None
     # Twenty spacings fit: the next regular film has 19 or 21, a spacing of 5 % more or less.
     assert entries["structure_factor_line"]["grid_m"] == pytest.approx(SPACING / 20, rel=0.03)
+    # Anywhere within half a step: 68 % of an even law lie within 0.341 of it, 95 % within 0.475.
+    place = entries["structure_factor_m"]
+    grid = entries["structure_factor_line"]["grid_m"]
+    assert place["error"] == pytest.approx(0.5 * 0.6827 * grid, rel=2e-3)
+    assert np.ptp(place["interval_95"]) == pytest.approx(0.95 * grid)
     assert len(curve["q_per_m"]) == len(curve["s"]) > 10
 
 
