@@ -45,5 +45,8 @@ def write_bytes(path: Path, content: bytes) -> Path:
 
 
 def write_text(path: Path, text: str) -> Path:
-    """Write a text file in UTF-8; see ``write_bytes``."""
-    return write_bytes(path, text.encode("utf-8"))
+    """Write a text file in UTF-8; see ``write_bytes``.
+
+    Names of files may hold bytes that are no text: "?" stands for each.
+    """
+    return write_bytes(path, text.encode("utf-8", "replace"))

@@ -157,6 +157,14 @@ def publication() -> Iterator[None]:
         yield
 
 
+def as_written(text: str) -> str:
+    """Return a user's text so that a figure shows it.
+
+    Dollars would make it a formula, and bytes in the name of a file need not be signs.
+    """
+    return text.encode("utf-8", "replace").decode("utf-8").replace("$", r"\$")
+
+
 def new_figure(width: float = SINGLE_COLUMN, height: float = 62.0 * MILLIMETRE) -> Figure:
     """Empty figure with automatic, non-overlapping layout; sizes in inches."""
     from matplotlib.figure import Figure

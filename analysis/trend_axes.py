@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analysis.number_text import as_float
+from analysis.style import as_written
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -102,7 +103,9 @@ class TrendAxis:
 
     def tick_words(self) -> list[str]:
         """Values as text, without the unit that the label has."""
-        return [str(v) if self.in_words else f"{self.place(v):.4g}" for v in self.values]
+        return [
+            as_written(str(v)) if self.in_words else f"{self.place(v):.4g}" for v in self.values
+        ]
 
 
 def values_of(table: SweepTable, key: SweptKey) -> list[Any]:
@@ -155,6 +158,7 @@ def family(table: SweepTable, axis: TrendAxis) -> list[Series]:
             f"{key.short} {key.shown(value, ranges[key.key])}"
             for key, value in zip(others, group, strict=True)
         )
+        label = as_written(label)
         rows = sorted(groups[group], key=lambda row: axis.place(_known(row, axis)))
         out.append(Series(label, rows))
     return out

@@ -142,7 +142,10 @@ def _dress(axes: Axes, axis: TrendAxis, key: SweptKey, heights: list[Any]) -> No
     axes.set_xticks(range(len(axis.values)), axis.tick_words())
     axes.set_yticks(
         range(len(heights)),
-        [f"{v * scale.factor:.4g}" if isinstance(v, int | float) else str(v) for v in heights],
+        [
+            f"{v * scale.factor:.4g}" if isinstance(v, int | float) else style.as_written(str(v))
+            for v in heights
+        ],
     )
     axes.tick_params(length=0)
     axes.set_xlabel(axis.key.words if axis.in_words else axis.key.label(axis.values))

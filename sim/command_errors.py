@@ -12,6 +12,8 @@ UNUSABLE = {
     errno.EPERM, errno.EROFS,
 }  # fmt: skip
 """What the system says of paths that the user has to choose otherwise."""
+FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+FULL_REMEDY = "make room and give the command again, a run with --resume"
 DONE, FAILED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
@@ -70,7 +72,8 @@ def explain(
     if isinstance(error, OSError) and error.filename and error.errno in UNUSABLE:
         return BAD_INPUT, f"{error.filename} cannot be used: {error.strerror}"
     if isinstance(error, OSError) and error.strerror:
-        return FAILED, error.strerror + (f": {error.filename}" if error.filename else "")
+        told = error.strerror + (f": {error.filename}" if error.filename else "")
+        return FAILED, told + (f"; {FULL_REMEDY}" if error.errno in FULL else "")
     if isinstance(error, MemoryError):
         return FAILED, "out of memory; use fewer particles or fewer frames"
     hint = "CHAINFILM_TRACEBACK=1 shows where"

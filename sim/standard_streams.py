@@ -17,7 +17,7 @@ from sim.terminal import error_line, give_up
 
 __all__ = ["OutputError", "with_streams"]
 
-_STREAMS = ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w"))
+_STREAMS = ((0, "stdin"), (1, "stdout"), (2, "stderr"))
 
 
 class OutputError(Exception):
@@ -78,7 +78,7 @@ class _Output:
 
 def _open_closed() -> None:
     """Put the null device in the place of streams that were closed when Python started."""
-    for number, name, mode in _STREAMS:
+    for number, name in _STREAMS:
         if getattr(sys, name) is not None:
             continue
         try:
@@ -88,4 +88,5 @@ def _open_closed() -> None:
             if opened != number:
                 os.dup2(opened, number)
                 os.close(opened)
-        setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123
+        if name != "stdin":  # who reads from it is told that there is none
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123

@@ -292,7 +292,8 @@ def _read(path: Path) -> Any:
 
 def _replace(path: Path, content: Any) -> None:
     passing = path.with_name(f"{path.name}.{os.getpid()}.part")
-    with passing.open("w", encoding="utf-8") as file:
+    # a name of a file may hold bytes that are no text
+    with passing.open("w", encoding="utf-8", errors="replace") as file:
         file.write(json.dumps(content, indent=1, ensure_ascii=False) + "\n")
         if path.name != "progress.json":  # a lost progress is of no consequence
             file.flush()

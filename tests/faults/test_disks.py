@@ -130,7 +130,9 @@ def test_a_disk_that_is_full_before_the_first_frame(film, tmp_path):
     done = in_a_namespace(FULL_AT_THE_FIRST_FRAME, place, film, 4, 100, 160, 200)
     assert done.returncode == 0, done.stderr
     lines = [line for line in done.stderr.splitlines() if "notice" not in line]
-    assert set(lines) == {f"chainfilm: No space left on device: {place / 'out' / 'run.h5'}"}
+    remedy = "make room and give the command again, a run with --resume"
+    told = f"chainfilm: No space left on device: {place / 'out' / 'run.h5'}; {remedy}"
+    assert set(lines) == {told}
     told = [line for line in done.stdout.splitlines() if line.startswith(("codes", "then"))]
     assert told == ["codes 1 1 []", "then 0"] * 4  # nothing in the way of the next run
 

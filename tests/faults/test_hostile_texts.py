@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import csv
+import json
+import os
+import warnings
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -11,6 +14,7 @@ import pytest
 from analysis.sweep_report import write_sweep_report
 from analysis.sweeps import collect, write_tables
 from tests.reference.planted_sweep import planted_sweep
+from tests.reference.small_film import small_film
 
 MARKUP = "</title><script>alert(1)</script><img src=x onerror=alert(1)>\"'&"
 FORMULAS = ("=1+1", "+1+cmd", "-2+3", "@SUM(A1)", "\t=1+1", "\r\n=1+1")
@@ -50,3 +54,37 @@ def test_no_text_of_a_table_begins_a_formula(tmp_path, text):
         assert any(cell.endswith(text.strip()) for cell in cells)
         assert "-0.5" in cells
         assert not [c for c in cells if c != "-0.5" and c.startswith(("=", "+", "-", "@"))]
+
+
+@pytest.mark.parametrize("text", [r"$\frac{1$", "\x1b[2J\udcff"])
+def test_texts_of_a_sweep_cost_no_figure(tmp_path, text):
+    """Two dollars made a formula of a text, and all figures of the sweep were lost."""
+    keys = [{"path": "particles.core_diameter", "column": "particles.core_diameter", "unit": ""},
+            {"path": "film.thickness", "column": "film.thickness_m", "unit": "m"}]  # fmt: skip
+    points = [
+        {"particles.core_diameter": f"{text}{n}", "film.thickness_m": thickness}
+        for n in (1, 2)
+        for thickness in (1e-7, 2e-7)
+    ]
+    for order in (keys, keys[::-1]):
+        folder = planted_sweep(tmp_path / "s", keys=order, points=points, title=text)
+        table = collect(folder)
+        write_tables(table, folder)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # signs that the font does not have
+            page = write_sweep_report(table, folder).read_text(encoding="utf-8")
+        assert "could not be drawn" not in page
+        assert "<img" in page
+
+
+def test_a_parameter_file_whose_name_is_no_text(tmp_path):
+    """The sweep ended with an error of the program when it wrote its record."""
+    from sim.sweep_folder import SweepFolder
+    from sim.sweep_table import load_sweep
+
+    film = tmp_path / os.fsdecode(b"f\xff.toml")
+    film.write_text(small_film() + '[sweep]\n"field.strength" = ["5 mT"]\n')
+    folder = SweepFolder(tmp_path / "out")
+    folder.claim(load_sweep(str(film), None), resume=False, overwrite=False)
+    assert json.loads(folder.record.read_text(encoding="utf-8"))["name"] == "f?.toml"
+    folder.claim(load_sweep(str(film), None), resume=True, overwrite=False)
