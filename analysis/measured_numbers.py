@@ -26,7 +26,7 @@ from analysis.prominence import STANDS_OUT, prominence
 from analysis.relaxation import growth, growth_stages, switch_off
 from analysis.spacing import SpacingFrames, lateral_direction
 from analysis.stages import Stage
-from analysis.structure import Peak, find_peak
+from analysis.structure import OVERTONE, Peak, find_peak
 from analysis.swings import Swing
 from analysis.theory import random_clear_fraction
 from analysis.trajectory import Run
@@ -225,7 +225,10 @@ def _crest(
     share = 1.0
     if across is not None:
         share = alike_modes(average, frames.grid, across, c["band_per_m"])
-    if number.value and prominence(*modes, number.value, step, WINDOW, seen * share) < STANDS_OUT:
+    top = number.value or 0.0
+    # In a patch of few spacings the window ends at the next mode: two places a side are the least.
+    reach = max(WINDOW, min(OVERTONE, top / max(top - 2.5 * step, 1e-9 * step)))
+    if top and prominence(*modes, top, step, reach, seen * share) < STANDS_OUT:
         warnings.append(
             "spacing.structure_factor_m: no peak stands out of both of its sides by more than "
             "speckle does; chains that only keep a distance, or too few of them for their order"
