@@ -58,23 +58,22 @@ def test_closed_streams_change_no_exit_code(tmp_path, closed):
 
 def test_no_file_gets_the_number_of_a_closed_stream():
     """What a library writes to standard error would go into it."""
-    program = (
-        "import os, sys; from sim import command_line;"
-        "command_line._new = lambda args: os.write(9, repr(["
-        "os.readlink(f'/proc/self/fd/{n}') for n in (0, 1, 2)]).encode()) and 0;"
-        "sys.exit(command_line.main(['new', '-']))"
-    )
     if not Path("/proc/self/fd").exists():
         pytest.skip("needs /proc")
     read, write = os.pipe()
-    os.dup2(write, 9)
+    program = (
+        "import os, sys; from sim import command_line;"
+        f"command_line._new = lambda args: os.write({write}, repr(["
+        "os.readlink(f'/proc/self/fd/{n}') for n in (0, 1, 2)]).encode()) and 0;"
+        "sys.exit(command_line.main(['new', '-']))"
+    )
     try:
-        done = command(closed=(0, 1, 2), program=("-c", program), pass_fds=(9,))
+        done = command(closed=(0, 1, 2), program=("-c", program), pass_fds=(write,))
         assert done.returncode == 0
         assert os.read(read, 1000) == repr(["/dev/null"] * 3).encode()
     finally:
-        for handle in (read, write, 9):
-            os.close(handle)
+        os.close(read)
+        os.close(write)
 
 
 @needs_full
