@@ -10,18 +10,18 @@ from importlib import import_module
 from typing import Any
 
 _HOME = {
-    "Run": "trajectory",
-    "TrajectoryError": "trajectory",
-    "open_run": "trajectory",
-    "Chains": "chains",
-    "find_chains": "chains",
-    "Measurement": "measures",
-    "measure": "measures",
-    "write": "measures",
-    "write_tables": "tables",
-    "Estimate": "uncertainty",
-    "combine_replicas": "uncertainty",
-    "estimate": "uncertainty",
+    "Run": "trajectory.run",
+    "TrajectoryError": "trajectory.run",
+    "open_run": "trajectory.run",
+    "Chains": "chains.groups",
+    "find_chains": "chains.groups",
+    "Measurement": "measures.measure",
+    "measure": "measures.measure",
+    "write": "measures.measure",
+    "write_tables": "measures.tables",
+    "Estimate": "uncertainty.estimate",
+    "combine_replicas": "uncertainty.estimate",
+    "estimate": "uncertainty.estimate",
 }
 
 __all__ = [

@@ -9,18 +9,18 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from sim.many_runs import sweep
-    from sim.one_run import Run, simulate
     from sim.parameters import Parameters, load
+    from sim.run.simulate import Run, simulate
+    from sim.sweeps.sweep import sweep
 
 __all__ = ["Parameters", "Run", "load", "simulate", "sweep"]
 
 _HOME = {
     "Parameters": "parameters",
-    "Run": "one_run",
+    "Run": "run.simulate",
     "load": "parameters",
-    "simulate": "one_run",
-    "sweep": "many_runs",
+    "simulate": "run.simulate",
+    "sweep": "sweeps.sweep",
 }
 
 

@@ -17,10 +17,21 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sim import command_results
-from sim.command_errors import DONE, FAILED, INTERRUPTED, explain
-from sim.command_json import json_text, run_content, sweep_content
-from sim.command_text import (
+from sim.commands import results as command_results
+from sim.commands.errors import DONE, FAILED, INTERRUPTED, explain
+from sim.commands.json_output import json_text, run_content, sweep_content
+from sim.commands.progress import MeasuringBar, Phases, RunLines, SweepBar, going_on
+from sim.commands.standard_streams import OutputError, with_streams
+from sim.commands.terminal import (
+    error_line,
+    line_seconds,
+    notice_lines,
+    say,
+    say_on_terminal,
+    sees_bars,
+    set_loudness,
+)
+from sim.commands.text import (
     UsageError,
     again_text,
     criteria_of,
@@ -32,31 +43,20 @@ from sim.command_text import (
     table,
     timing_text,
 )
-from sim.signals import signals_interrupt
-from sim.standard_streams import OutputError, with_streams
-from sim.terminal import (
-    error_line,
-    line_seconds,
-    notice_lines,
-    say,
-    say_on_terminal,
-    sees_bars,
-    set_loudness,
-)
-from sim.terminal_progress import MeasuringBar, Phases, RunLines, SweepBar, going_on
+from sim.run.signals import signals_interrupt
 
 if TYPE_CHECKING:
-    from analysis.measures import Measurement
-    from analysis.sweeps import SweepTable
-    from sim.one_run import Run
+    from analysis.measures.measure import Measurement
+    from analysis.sweeps.gather import SweepTable
     from sim.parameters import Parameters
-    from sim.watchers import Watcher
+    from sim.run.simulate import Run
+    from sim.run.watchers import Watcher
 
 __all__ = ["main", "measure_point", "run_and_measure"]
 
 
 def _new(args: argparse.Namespace) -> int:
-    from sim.new_file import new_text, write_new
+    from sim.commands.new import new_text, write_new
 
     text = new_text(args.schema)
     if args.file == "-":
@@ -69,31 +69,31 @@ def _new(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from sim.command_same import is_comparison, same_runs
+    from sim.commands.same import is_comparison, same_runs
 
     if is_comparison(args):
         text, same = same_runs(args)
         say(text)
         return DONE if same else FAILED
-    from sim.sweep_table import is_sweep
+    from sim.sweeps.table import is_sweep
 
     if is_sweep(args.file):
-        from sim.command_sweep_check import check_sweep
+        from sim.commands.sweep_check import check_sweep
 
         say(check_sweep(args))
         return DONE
     parameters = _load(args.file, args.seed)
-    from sim.command_text import picture_of
-    from sim.expectations import expect
-    from sim.provenance import made_by
-    from sim.run_record import resolved
+    from sim.commands.text import picture_of
+    from sim.files.provenance import made_by
+    from sim.files.record import resolved
+    from sim.outlook.expectations import expect
 
     expectations = expect(parameters)
     if args.figure is not None:
         command_results.draw_pair(expectations, picture_of(args), args.file)
     cost = None
     if not args.no_timing:
-        from sim.calibration import calibrate
+        from sim.run.cost import calibrate
 
         say_on_terminal("timing a piece of this run (the first time, kernels are compiled) ...")
         cost = calibrate(parameters, threads=args.threads)
@@ -168,16 +168,16 @@ def run_and_measure(
     ------
     ValueError
         On bad input, with one sentence.
-    sim.one_run.RunFailed
+    sim.run.simulate.RunFailed
         If the run stopped on an error.
     """
-    from sim.one_run import simulate
-    from sim.run_folder import RunFolder, plan, refuse_own_start
+    from sim.files.folder import RunFolder, plan, refuse_own_start
+    from sim.run.simulate import simulate
 
     if parameters.start.kind == "file":
         refuse_own_start(directory, parameters.start.path)
     plan(RunFolder(directory), resume, overwrite)  # a wrong folder is told before anything else
-    from sim.expectations import expect
+    from sim.outlook.expectations import expect
 
     expectations = expect(parameters)
     if not as_json:
@@ -223,10 +223,10 @@ def run_and_measure(
 
 
 def _sweep(args: argparse.Namespace) -> int:
-    from sim.cluster import cluster_workers
-    from sim.many_runs import sweep
-    from sim.sweep_table import load_sweep
-    from sim.sweep_text import ending, heading
+    from sim.commands.sweep_text import ending, heading
+    from sim.sweeps.cluster import cluster_workers
+    from sim.sweeps.sweep import sweep
+    from sim.sweeps.table import load_sweep
 
     directory = folder_of(args)
     plan = load_sweep(args.file, args.seed)
@@ -266,7 +266,7 @@ def measure_point(
     on_progress: Callable[[int, int], None] | None = None,
     plots: bool = True,
 ) -> Run:
-    """Simulate, measure and plot one run of a sweep; a `sim.many_runs.PointFunction`.
+    """Simulate, measure and plot one run of a sweep; a `sim.sweeps.sweep.PointFunction`.
 
     Parameters
     ----------
@@ -284,7 +284,7 @@ def measure_point(
     Run
         The run; one that was interrupted is not measured.
     """
-    from sim.many_runs import simulate_point
+    from sim.sweeps.sweep import simulate_point
 
     run = simulate_point(parameters, directory, stop_rules=stop_rules, on_progress=on_progress)
     if run.finished:
@@ -334,14 +334,14 @@ def _plot(args: argparse.Namespace) -> int:
 
 
 def _micrograph(args: argparse.Namespace) -> int:
-    from sim.command_micrograph import measure_micrograph
+    from sim.commands.micrograph import measure_micrograph
 
     say(measure_micrograph(args))
     return DONE
 
 
 def _map(args: argparse.Namespace) -> int:
-    from sim.command_map import map_into
+    from sim.commands.map import map_into
 
     say(map_into(_load(args.file, None), args))
     return DONE
@@ -363,8 +363,8 @@ def _print_summary(measurement: Measurement, run: Run, directory: Path) -> None:
 
 
 def _print_sweep(gathered: SweepTable, directory: Path) -> None:
-    from analysis.number_text import with_error
-    from sim.sweep_text import failures, results
+    from analysis.uncertainty.number_text import with_error
+    from sim.commands.sweep_text import failures, results
 
     say(f"\nResult ({gathered.label})" if gathered.label else "\nResult")
     say(results(gathered.summary, partial(command_results.short_settings, gathered), with_error))
@@ -406,7 +406,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _command(argv: Sequence[str] | None) -> int:
     """Run one command; what standard output raises is left to the caller."""
-    from sim.command_options import parser
+    from sim.commands.options import parser
 
     words = parser(_commands())
     if not (sys.argv[1:] if argv is None else argv):  # nothing asked for: say what could be

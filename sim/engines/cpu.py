@@ -13,14 +13,14 @@ from sim.engines import cpu_arrays
 from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_induced import InducedMoments, UnsettledError
 from sim.engines.cpu_mesh import HeldMesh
-from sim.film_state import FilmState
-from sim.kernels import energies as energy_kernels
-from sim.kernels import layout, step
+from sim.film.state import FilmState
+from sim.kernels.steps import energies as energy_kernels
+from sim.kernels.steps import layout, step
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from sim.reduced_system import ReducedSystem
+    from sim.film.reduced_system import ReducedSystem
 
 __all__ = ["CpuEngine", "StepError"]
 

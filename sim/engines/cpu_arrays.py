@@ -9,16 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
-from sim.kernels import energies, layout, lists, rows
-from sim.kernels.near_pairs import TOUCH
-from sim.kernels.pair_laws import SOFT_CORE, SOFT_CORE_REACH2, SURFACTANT
+from sim.kernels.laws.pairs import SOFT_CORE, SOFT_CORE_REACH2, SURFACTANT
+from sim.kernels.steps import energies, layout, lists, rows
+from sim.kernels.steps.near_pairs import TOUCH
 
 if TYPE_CHECKING:
     from typing import Any
 
-    from sim.field_stages import FieldStage
-    from sim.film_state import FilmState
-    from sim.reduced_system import ReducedSystem
+    from sim.film.field_programme import FieldStage
+    from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
 
 __all__ = [
     "aligned",

@@ -8,19 +8,20 @@ import numba
 import numpy as np
 
 from sim.engines import cpu_arrays
+from sim.film.inner_steps import can_split
+from sim.film.reduced_system import DRIFT_CAP, DRIFT_LIMIT
 from sim.interactions.slab_sum import dipole_film
-from sim.kernels import energies, layout, lists, split_steps, step
-from sim.kernels.blocks import Packed
-from sim.kernels.ewald_slab import ewald_field_force
-from sim.reduced_system import DRIFT_CAP, DRIFT_LIMIT
-from sim.split_plan import can_split
+from sim.kernels.dipoles.ewald_slab import ewald_field_force
+from sim.kernels.steps import energies, layout, lists, step
+from sim.kernels.steps import inner_steps as split_steps
+from sim.kernels.vectors.calls import Packed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from sim.film_state import FilmState
-    from sim.kernels.blocks import Kernel
-    from sim.reduced_system import ReducedSystem
+    from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
+    from sim.kernels.vectors.calls import Kernel
 
 __all__ = ["CpuFilm"]
 

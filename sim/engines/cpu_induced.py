@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.interactions.induced import MOST_ITERATIONS, make_mixing_work
-from sim.kernels import induced, induced_fields, layout, step
+from sim.kernels.dipoles import induced
+from sim.kernels.steps import induced_fields, layout, step
 
 if TYPE_CHECKING:
     from sim.engines.cpu_film import CpuFilm
     from sim.engines.cpu_mesh import HeldMesh
-    from sim.reduced_system import ReducedSystem
+    from sim.film.reduced_system import ReducedSystem
 
 __all__ = ["MOMENT_SHARE", "InducedMoments", "UnsettledError"]
 

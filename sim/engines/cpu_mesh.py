@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions.mesh import SlabMesh, screening_table
+from sim.interactions.mesh.sum import SlabMesh, screening_table
 
 if TYPE_CHECKING:
-    from sim.kernels.layout import LongRange, Slots
-    from sim.reduced_system import ReducedSystem
+    from sim.film.reduced_system import ReducedSystem
+    from sim.kernels.steps.layout import LongRange, Slots
 
 __all__ = ["HeldMesh"]
 

@@ -1,6 +1,6 @@
 """Dipole pairs in SI: moments of given cores and their head-to-tail energy.
 
-The radial factors are those of ``sim.kernels.pair_laws``, as in the engine.
+The radial factors are those of ``sim.kernels.laws.pairs``, as in the engine.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sim import bead_material
-from sim.constants import BOLTZMANN, MU0
 from sim.interactions.pairs import Values, floats
-from sim.kernels import pair_laws
+from sim.kernels.laws import pairs as pair_laws
+from sim.physics import beads as bead_material
+from sim.physics.constants import BOLTZMANN, MU0
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters

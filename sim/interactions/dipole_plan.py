@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions.mesh_plan import MeshPlan, plan_mesh
+from sim.interactions.mesh.plan import MeshPlan, plan_mesh
 
 __all__ = [
     "FEWEST_FOR_MESH",

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sim.double_layer import bjerrum_length
 from sim.interactions.pairs import LEAST_ENERGY, Values, bisect_range, floats, steric_radii
-from sim.kernels import pair_laws
+from sim.kernels.laws import pairs as pair_laws
+from sim.physics.double_layer import bjerrum_length
 
 if TYPE_CHECKING:
-    from sim.force_parameters import ElectrostaticParameters
     from sim.parameters import Parameters
+    from sim.parameters.force_types import ElectrostaticParameters
 
 __all__ = [
     "ElectrostaticLaw",

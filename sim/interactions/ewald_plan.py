@@ -25,7 +25,7 @@ BOYS_STEP = 0.1
 
 
 class EwaldPlan(NamedTuple):
-    """Constants of one exact sum, read by `sim.kernels.ewald_slab`; lengths as the sides.
+    """Constants of one exact sum, read by `sim.kernels.dipoles.ewald_slab`; lengths as the sides.
 
     Attributes
     ----------

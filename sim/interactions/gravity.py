@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sim.constants import BOLTZMANN
-from sim.field_gradient import Gradient
-from sim.kernels import pair_laws
+from sim.kernels.laws import pairs as pair_laws
+from sim.physics.constants import BOLTZMANN
+from sim.physics.uniaxial_gradient import Gradient
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters
-    from sim.units import ReducedUnits
+    from sim.physics.units import ReducedUnits
 
 __all__ = [
     "GravityLaw",
@@ -98,7 +98,7 @@ def gradient_components(parameters: Parameters, units: ReducedUnits) -> Gradient
     Returns
     -------
     tuple of float
-        As `sim.field_gradient` gives it, in field units a length unit.
+        As `sim.physics.uniaxial_gradient` gives it, in field units a length unit.
     """
     scale = units.length_m / units.field_t
     xx, yy, zz, xy, xz, yz = parameters.field.gradient

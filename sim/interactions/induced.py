@@ -26,7 +26,7 @@ MOST_ITERATIONS = 100
 
 
 class MixingWork(NamedTuple):
-    """What `sim.kernels.induced.mix` remembers, and its scratch.
+    """What `sim.kernels.dipoles.induced.mix` remembers, and its scratch.
 
     Attributes
     ----------
@@ -47,7 +47,7 @@ class MixingWork(NamedTuple):
 
 def make_mixing_work(count: int) -> MixingWork:
     """Return the memory of the mixing for ``count`` rows."""
-    from sim.kernels.induced import BLOCKS, DEPTH, SUMS
+    from sim.kernels.dipoles.induced import BLOCKS, DEPTH, SUMS
 
     return MixingWork(
         last_moments=np.zeros((count, 3)),
@@ -138,7 +138,7 @@ def induce(
     RuntimeError
         If the moments do not settle within `MOST_ITERATIONS` sums.
     """
-    from sim.kernels.induced import BLOCKS, SUMS, respond
+    from sim.kernels.dipoles.induced import BLOCKS, SUMS, respond
 
     places = np.asarray(positions, dtype=np.float64)
     count = len(places) if places.ndim else 0
@@ -172,7 +172,7 @@ def _settle(
     moment_tolerance: float,
 ) -> tuple[Floats, Floats, int]:
     """Iterate until ``moments`` and ``response`` agree; give field, force and number of sums."""
-    from sim.kernels.induced import mix
+    from sim.kernels.dipoles.induced import mix
 
     work = make_mixing_work(len(moments))
     change = np.inf
@@ -220,7 +220,7 @@ def induced_energy(
     ValueError
         As `induce`, and for a moment above saturation.
     """
-    from sim.kernels.induced import holding_energies
+    from sim.kernels.dipoles.induced import holding_energies
 
     dipoles = np.ascontiguousarray(moments, dtype=np.float64)
     inner, _ = dipole_sum(positions, dipoles, sides, method, tolerance, cutoff)

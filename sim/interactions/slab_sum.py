@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
 
 if TYPE_CHECKING:
-    from sim.kernels.blocks import Packed
+    from sim.kernels.vectors.calls import Packed
 
 __all__ = [
     "METHODS",
@@ -57,7 +57,7 @@ def exact_sum(
     out_field, out_force : float64 (N, 3)
         Results, overwritten.
     """
-    from sim.kernels.ewald_slab import ewald_field_force
+    from sim.kernels.dipoles.ewald_slab import ewald_field_force
 
     x, y, z = np.ascontiguousarray(positions.T)
     mx, my, mz = np.ascontiguousarray(moments.T)
@@ -69,16 +69,16 @@ def exact_sum(
 
 
 def dipole_film(**content: Any) -> Packed:
-    """Return dipoles laid out for `sim.kernels.ewald_slab.ewald_field_force`.
+    """Return dipoles laid out for `sim.kernels.dipoles.ewald_slab.ewald_field_force`.
 
     Parameters
     ----------
     content
-        The fields of `sim.kernels.layout.DipoleFilm` but for the last two.
+        The fields of `sim.kernels.steps.layout.DipoleFilm` but for the last two.
     """
-    from sim.kernels import ewald_slab
-    from sim.kernels.blocks import Packed
-    from sim.kernels.layout import DipoleFilm
+    from sim.kernels.dipoles import ewald_slab
+    from sim.kernels.steps.layout import DipoleFilm
+    from sim.kernels.vectors.calls import Packed
 
     calls = np.zeros(len(ewald_slab.PARTS), np.int64)
     film = Packed(DipoleFilm(**content, total=np.zeros(1), calls=calls))
@@ -104,7 +104,7 @@ def _sum_cutoff(
     positions: Floats, moments: Floats, sides: Floats, _tolerance: float, cutoff: float | None
 ) -> tuple[Floats, Floats]:
     """Sum nearest images within the cutoff."""
-    from sim.kernels.dipole_cutoff import cutoff_field_force
+    from sim.kernels.dipoles.cutoff import cutoff_field_force
 
     field, force = np.empty_like(positions), np.empty_like(positions)
     cutoff_field_force(positions, moments, sides[0], sides[1], cutoff, field, force)
@@ -115,7 +115,7 @@ def _sum_mesh(
     positions: Floats, moments: Floats, sides: Floats, tolerance: float, _cutoff: float | None
 ) -> tuple[Floats, Floats]:
     """Plan and sum on a mesh."""
-    from sim.interactions.mesh import sum_on_mesh
+    from sim.interactions.mesh.sum import sum_on_mesh
 
     return sum_on_mesh(positions, moments, sides, tolerance)
 

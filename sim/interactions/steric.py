@@ -1,6 +1,6 @@
 """Repulsion of two coated particles: from the user's words to the constants of the kernels.
 
-The formulas live once, in ``sim.kernels.pair_laws``; here they get their constants in any length
+The formulas live once, in ``sim.kernels.laws.pairs``; here they get their constants in any length
 unit, and an SI form for pair theory, expectations and tests.
 """
 
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sim.interactions.pairs import Values, floats, steric_radii
-from sim.kernels import pair_laws
+from sim.kernels.laws import pairs as pair_laws
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sim.interactions.pairs import LEAST_ENERGY, Values, bisect_range, floats, steric_radii
-from sim.kernels import pair_laws
+from sim.kernels.laws import pairs as pair_laws
 
 if TYPE_CHECKING:
     from sim.parameters import Parameters

@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numba import njit
 
-from sim.kernels.noise import philox
+from sim.kernels.steps.noise import philox
 
 u64 = np.uint64
 # Streams 0 and 1 of the counter belong to the noise of the steps.

@@ -17,10 +17,10 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.chains import find_chains
-from analysis.spacing import SpacingFrames
-from analysis.structure import find_peak, profile
-from analysis.style import legend_above, new_figure, publication, save
+from analysis.chains.groups import find_chains
+from analysis.pictures.style import legend_above, new_figure, publication, save
+from analysis.spacing.distances import SpacingFrames
+from analysis.spacing.structure_factor import find_peak, profile
 from sim.engines.cpu import CpuEngine
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film, moments_of, state_of

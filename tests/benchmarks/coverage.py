@@ -14,10 +14,10 @@ import math
 import numpy as np
 from scipy.signal import lfilter
 
-from analysis.bootstrap import replica_interval
-from analysis.uncertainty import ONE_SIGMA, Estimate, combine_replicas, estimate
+from analysis.uncertainty.estimate import ONE_SIGMA, Estimate, combine_replicas, estimate
+from analysis.uncertainty.replicas import replica_interval
 from sim.engines.cpu import CpuEngine
-from sim.initial_state import random_state
+from sim.film.start import random_state
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film
 

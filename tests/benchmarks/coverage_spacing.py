@@ -14,11 +14,11 @@ import argparse
 
 import numpy as np
 
-from analysis.chains import find_chains
-from analysis.measured_curves import axis_correlation, structure_curves
-from analysis.measured_numbers import spacing_numbers
-from analysis.slits import SlitFrames
-from analysis.spacing import SpacingFrames
+from analysis.chains.groups import find_chains
+from analysis.measures.curves import axis_correlation, structure_curves
+from analysis.measures.sections import spacing_numbers
+from analysis.spacing.distances import SpacingFrames
+from analysis.spacing.slits import SlitFrames
 from tests.benchmarks.machine import headline
 from tests.reference.planted_spacing import CASES, LENGTH, clear_slits, nearest_distances
 

@@ -14,12 +14,12 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from analysis.bond_lives import bond_life
-from analysis.decay_laws import decay
-from analysis.micrograph import measure_picture
-from analysis.picture_file import Picture
-from analysis.susceptibility import Removed, fluctuation_spectrum, static_susceptibility
-from analysis.uncertainty import ONE_SIGMA, estimate
+from analysis.chains.lives import bond_life
+from analysis.micrograph.measure import measure_picture
+from analysis.micrograph.picture import Picture
+from analysis.response.decay import decay
+from analysis.response.susceptibility import Removed, fluctuation_spectrum, static_susceptibility
+from analysis.uncertainty.estimate import ONE_SIGMA, estimate
 from tests.benchmarks.coverage import autoregressive
 from tests.benchmarks.machine import headline
 from tests.reference.planted_pictures import blurred_noise, striped_noise

@@ -15,7 +15,7 @@ import matplotlib as mpl
 import numpy as np
 from PIL import Image
 
-from analysis import style
+from analysis.pictures import style
 
 WIDEST = 1200
 """Pixels."""

@@ -17,9 +17,9 @@ from dataclasses import replace
 import numpy as np
 
 from sim.engines.cpu import CpuEngine
-from sim.interactions.mesh import SlabMesh, mesh_sum, plan_mesh
+from sim.film.reduced_system import with_mesh
+from sim.interactions.mesh.sum import SlabMesh, mesh_sum, plan_mesh
 from sim.interactions.slab_sum import dipole_sum
-from sim.reduced_system import with_mesh
 from tests.benchmarks.machine import headline
 from tests.benchmarks.mesh_cost import seconds
 from tests.reference.mesh_states import FILMS, STATES, relative_errors, state

@@ -19,10 +19,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.chains import find_chains
+from analysis.chains.groups import find_chains
 from sim.engines.cpu import CpuEngine
-from sim.interactions.mesh import SlabMesh, add_short_range
-from sim.reduced_system import with_mesh
+from sim.film.reduced_system import with_mesh
+from sim.interactions.mesh.sum import SlabMesh, add_short_range
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film, moments_of, random_film
 

@@ -25,9 +25,9 @@ from scipy.optimize import brentq
 
 import analysis
 import sim
-from sim import material
-from sim.constants import BOLTZMANN
-from sim.units import ReducedUnits
+from sim.physics import material
+from sim.physics.constants import BOLTZMANN
+from sim.physics.units import ReducedUnits
 from tests.benchmarks.machine import headline
 
 TEMPERATURE = 298.15

@@ -23,12 +23,12 @@ import tempfile
 import time
 from pathlib import Path
 
-from analysis.trajectory import open_run
-from sim.checkpoint import load
-from sim.committed_file import journal_of, recover
-from sim.provenance import commit, sources
-from sim.run_comparison import compare_runs
-from sim.storage import read_summary
+from analysis.trajectory.run import open_run
+from sim.files.checkpoint import load
+from sim.files.committed import journal_of, recover
+from sim.files.comparison import compare_runs
+from sim.files.provenance import commit, sources
+from sim.files.run_file import read_summary
 from tests.benchmarks.machine import headline
 from tests.reference.real_runs import finish, frames_in, start
 from tests.reference.small_film import small_film

@@ -31,7 +31,7 @@ marks = {}
 def mark(name):
     marks.setdefault(name, (time.time() - begun, time.process_time()))
 mark("interpreter")
-from sim import one_run
+from sim.run import simulate as one_run
 from sim.command_line import main
 prepare, make = one_run.prepare, one_run.make_cpu_engine
 def prepared(*given):

@@ -18,8 +18,8 @@ import time
 import numba
 
 from sim.engines.cpu import CpuEngine
-from sim.initial_state import random_state
-from sim.kernels import step
+from sim.film.start import random_state
+from sim.kernels.steps import step
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film
 

@@ -64,7 +64,7 @@ def test_lazy_names_work_more_than_once():
     import sim
 
     assert sim.load is sim.load
-    assert sim.simulate.__module__ == "sim.one_run"
+    assert sim.simulate.__module__ == "sim.run.simulate"
     assert set(sim.__all__) <= set(dir(sim))
     with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
         _ = sim.nothing
@@ -189,8 +189,8 @@ def test_check_draws_the_pair_potential(film, capsys, tmp_path, monkeypatch):
 
 
 def test_file_size_is_foretold(film, folder):
-    from sim.calibration import calibrate
     from sim.parameters import load
+    from sim.run.cost import calibrate
 
     cost = calibrate(load(film), threads=1, seconds=0.01)
     assert cost.file_bytes == pytest.approx((folder / "run.h5").stat().st_size, rel=0.3)
@@ -239,7 +239,7 @@ def test_a_terminal_sees_progress(film, tmp_path):
 
 
 def test_off_a_terminal_a_run_tells_its_way_and_quiet_does_not(film, tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr("sim.terminal.LINE_SECONDS", 1e-6)
+    monkeypatch.setattr("sim.commands.terminal.LINE_SECONDS", 1e-6)
     assert call("run", film, "-o", tmp_path / "out", "--no-plots") == 0
     told = capsys.readouterr().err
     assert "simulating: " in told
@@ -328,7 +328,7 @@ def test_all_mistakes_of_a_file_are_told_at_once(film, tmp_path, capsys):
 def test_a_failed_run_is_1_and_says_what_was_saved(film, tmp_path, capsys, monkeypatch):
     import functools
 
-    from sim import one_run
+    from sim.run import simulate as one_run
     from tests.reference.fake_engine import FakeEngine, fake_setup
 
     monkeypatch.setattr(one_run, "prepare", fake_setup(100))
@@ -345,7 +345,7 @@ def test_an_error_of_the_program_is_told_as_one(film, monkeypatch, capsys):
     def broken(*_, **__):
         raise KeyError("gone")
 
-    monkeypatch.setattr("sim.expectations.expect", broken)
+    monkeypatch.setattr("sim.outlook.expectations.expect", broken)
     assert call("check", film) == 1
     assert "an error of the program, KeyError: 'gone'" in capsys.readouterr().err
     monkeypatch.setenv("CHAINFILM_TRACEBACK", "1")

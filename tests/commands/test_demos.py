@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from sim import cell_drift
 from sim.command_line import main
+from sim.outlook.cell import drift as cell_drift
 from sim.parameters import load
 
 DEMOS = Path(__file__).parents[2] / "runs_demo"

@@ -7,11 +7,11 @@ import sys
 
 import pytest
 
-from analysis import map_number_pictures
+from analysis.cell import numbers as map_number_pictures
 from sim.command_line import main
+from sim.files.provenance import made_by
+from sim.files.record import resolved
 from sim.parameters import load
-from sim.provenance import made_by
-from sim.run_record import resolved
 from tests.reference.small_film import over_magnets, small_film
 
 pytest.importorskip("magpylib")

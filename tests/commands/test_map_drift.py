@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 import pytest
 
-from sim import cell_drift
+from sim.outlook.cell import drift as cell_drift
 from tests.commands.test_map_command import MAGNET, call
 from tests.reference.planted_sweep import planted_sweep
 from tests.reference.small_film import over_magnets

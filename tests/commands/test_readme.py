@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from sim.command_line import _commands
-from sim.command_options import parser
+from sim.commands.options import parser
 from tests.reference.planted import planted_run
 from tests.reference.turning_field import swing
 
@@ -92,7 +92,7 @@ def test_commands_in_the_readme_parse(line):
     _, *words = shlex.split(line, comments=True)
     args = parsed(words)
     if getattr(args, "from_time", None):
-        from sim.units import parse
+        from sim.physics.units import parse
 
         assert parse(args.from_time, "time") > 0
 
@@ -194,9 +194,9 @@ def numbers(tmp_path_factory):
     What is measured only behind a turning field is added from a field that turns.
     """
     from analysis import measure, open_run
-    from analysis.break_up import break_up_numbers
-    from analysis.lag import turning_numbers
-    from sim.expectations import expect
+    from analysis.response.break_up import break_up_numbers
+    from analysis.response.lag import turning_numbers
+    from sim.outlook.expectations import expect
     from tests.reference.bench_film import bench_film
 
     path = planted_run(tmp_path_factory.mktemp("planted"), switch_off_at=1e-4)
@@ -237,7 +237,7 @@ def test_every_key_of_measures_json_is_documented(numbers):
 
 def test_timing_of_the_engine_is_documented():
     from sim.engines.cpu import CpuEngine
-    from sim.initial_state import random_state
+    from sim.film.start import random_state
     from tests.reference.small_systems import film
 
     system = film(50)
@@ -246,7 +246,7 @@ def test_timing_of_the_engine_is_documented():
 
 
 def test_columns_of_the_tables_are_documented():
-    from analysis import tables
+    from analysis.measures import tables
 
     columns = {
         "chain_lengths.csv": tables.LENGTH_COLUMNS,
@@ -262,12 +262,12 @@ def test_columns_of_the_tables_are_documented():
 
 def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
     """Every dataset and attribute that a real run leaves, and nothing that it does not."""
-    from sim.one_run import simulate
     from sim.parameters import from_text
+    from sim.run.simulate import simulate
     from tests.reference.fake_engine import FakeEngine, fake_setup
     from tests.reference.small_film import small_film
 
-    monkeypatch.setattr("sim.one_run.prepare", fake_setup())
+    monkeypatch.setattr("sim.run.simulate.prepare", fake_setup())
     run = simulate(from_text(small_film()), tmp_path / "run", engine_factory=FakeEngine)
     text = PAGES["DEVELOPERS.md"]
     named = {token for token in ticked(text) if re.fullmatch(r"/\w+(/\w+)*", token)}
@@ -290,7 +290,7 @@ def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
 
 
 def test_files_of_a_run_are_those_that_are_documented(tmp_path):
-    from sim.run_folder import RunFolder
+    from sim.files.folder import RunFolder
 
     folder = RunFolder(tmp_path)
     for path in (folder.run_file, folder.checkpoint):
@@ -300,7 +300,7 @@ def test_files_of_a_run_are_those_that_are_documented(tmp_path):
 
 
 def test_the_cautions_are_those_of_the_program():
-    from sim.cautions import PUBLIC_LIMIT
+    from sim.outlook.text.cautions import PUBLIC_LIMIT
 
     text = PAGES["README.md"]
     for word in (f"{1e3 * PUBLIC_LIMIT:.0f} mT", "0.5 mT", "ICNIRP", "implants", "class 2"):

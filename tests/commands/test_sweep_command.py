@@ -120,7 +120,7 @@ def test_a_finished_sweep_is_kept_unless_told(film, whole, capsys):
 
 def here(monkeypatch, act):
     """Let a sweep run in this process, `act` before each of its runs."""
-    from sim import many_runs
+    from sim.sweeps import sweep as many_runs
     from tests.unit.test_many_runs import Here
 
     monkeypatch.setattr(many_runs, "spawned_workers", lambda _: Here())
@@ -226,8 +226,8 @@ def test_cost_is_that_of_the_workers():
     from types import SimpleNamespace
 
     from sim.parameters import from_text
-    from sim.sweep_outlook import calibrate_sweep
-    from sim.sweep_table import plan_sweep
+    from sim.sweeps.outlook import calibrate_sweep
+    from sim.sweeps.table import plan_sweep
 
     table = '[sweep]\n"film.count" = [60, 61, 62]\nreplicas = 2\n'
     plan = plan_sweep(from_text(small_film() + table, "film.toml"))

@@ -7,11 +7,11 @@ from pathlib import Path
 import h5py
 import pytest
 
-from sim.checkpoint import load
 from sim.command_line import main
-from sim.run_file_errors import RunFileError
-from sim.run_record import Ending, RunRecord, resolved
-from sim.storage import RunWriter
+from sim.files.checkpoint import load
+from sim.files.opening import RunFileError
+from sim.files.record import Ending, RunRecord, resolved
+from sim.files.run_file import RunWriter
 from tests.reference.fake_engine import FakeEngine, fake_particles, fake_setup
 from tests.reference.small_film import small_film
 
@@ -26,11 +26,11 @@ def film(tmp_path):
 @pytest.fixture
 def folder(tmp_path, film, monkeypatch):
     """Return the folder of an interrupted run, made without kernels."""
-    from sim import one_run
+    from sim.files.record import Ending
     from sim.parameters import load
-    from sim.run_record import Ending
-    from sim.schedule import AtSteps
-    from sim.watchers import Stop
+    from sim.run import simulate as one_run
+    from sim.run.schedule import AtSteps
+    from sim.run.watchers import Stop
 
     class AtStep50:
         schedule = AtSteps([50])
@@ -211,7 +211,7 @@ def test_a_folder_that_cannot_be_written_is_told_before_simulating(
     film, capsys, tmp_path, monkeypatch
 ):
     """/proc takes no folders, whoever asks; a mode of 555 would not stop the superuser."""
-    from sim import one_run
+    from sim.run import simulate as one_run
 
     def never(*_):
         raise AssertionError("simulated")
@@ -251,7 +251,7 @@ def test_measuring_into_a_folder_that_cannot_be_written_is_refused_before(
     def never(*_, **__):
         raise AssertionError("measured")
 
-    monkeypatch.setattr("analysis.measures.measure", never)
+    monkeypatch.setattr("analysis.measures.measure.measure", never)
     words = ["measure", folder / "run.h5", "-o", "/proc/out"]
     refuses(words, "output folder /proc/out cannot be written", capsys, tmp_path)
 

@@ -6,9 +6,10 @@ import sys
 
 import pytest
 
-from sim.run_comparison import compare_runs
-from sim.schedule import ByClock, has_passed
-from sim.storage import read_summary
+from sim.files.clock import has_passed
+from sim.files.comparison import compare_runs
+from sim.files.run_file import read_summary
+from sim.run.schedule import ByClock
 from tests.reference.real_runs import PATIENCE, ROOT, finish
 from tests.reference.small_film import small_film
 
@@ -33,7 +34,9 @@ for name, directions in (("time", (-1, 1)), ("monotonic", (-1, 1)), ("perf_count
 
 from functools import partial
 from pathlib import Path
-from sim import checkpoint, one_run, watchers
+from sim.files import checkpoint
+from sim.run import simulate as one_run
+from sim.run import watchers
 from sim.parameters import load
 
 real_save = checkpoint.save

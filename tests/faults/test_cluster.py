@@ -13,13 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from sim import cluster, cluster_checks
-from sim.cluster_checks import differences, require_scheduler
-from sim.cluster_run import write_files
 from sim.command_line import main
-from sim.command_text import UsageError
-from sim.run_comparison import compare_runs
-from sim.sweep_folder import SweepFolder
+from sim.files.comparison import compare_runs
+from sim.sweeps import cluster, cluster_checks
+from sim.sweeps.cluster_checks import ClusterError, differences, require_scheduler
+from sim.sweeps.cluster_run import write_files
+from sim.sweeps.folder import SweepFolder
 from tests.reference.away import POINTS, sweep_away
 from tests.reference.small_film import small_film
 
@@ -101,7 +100,7 @@ def workers(scheduler, tmp_path):
 @pytest.fixture
 def here(tmp_path):
     """Return the same sweep done on this machine."""
-    from sim.many_runs import sweep
+    from sim.sweeps.sweep import sweep
     from tests.reference.away import four_points, no_kernels, point
 
     sweep(four_points(), tmp_path / "here", point=point, workers=1, warm_up=no_kernels)
@@ -274,7 +273,7 @@ def test_what_is_no_scheduler_is_told_in_time(answer, tmp_path, capsys, monkeypa
 
 def test_certificates_are_asked_for(tmp_path):
     with (
-        pytest.raises(UsageError, match=r"needs certificates, .* under distributed\.comm\.tls"),
+        pytest.raises(ClusterError, match=r"needs certificates, .* under distributed\.comm\.tls"),
         cluster.cluster_workers("tls://127.0.0.1:1", tmp_path, None, print),
     ):
         pass
@@ -295,7 +294,7 @@ def test_workers_that_lack_the_program_or_are_others_or_silent(scheduler, tmp_pa
     STARTED.append(bare)
     with distributed.Client(scheduler) as client:
         client.wait_for_workers(1, timeout=PATIENCE)
-        with pytest.raises(UsageError, match="must have this chainfilm installed; one says"):
+        with pytest.raises(ClusterError, match="must have this chainfilm installed; one says"):
             differences(client, scheduler, 60.0)
         end(bare)
         until(lambda: not client.scheduler_info()["workers"], "its end")
@@ -303,7 +302,7 @@ def test_workers_that_lack_the_program_or_are_others_or_silent(scheduler, tmp_pa
         client.wait_for_workers(1, timeout=PATIENCE)
         (address,) = client.scheduler_info()["workers"]
         assert differences(client, scheduler, 60.0) == []
-        with pytest.raises(UsageError, match=r"of a scheduler; what answers at .* is a worker"):
+        with pytest.raises(ClusterError, match=r"of a scheduler; what answers at .* is a worker"):
             require_scheduler(address, 60.0)
         monkeypatch.setattr(cluster_checks, "sources", lambda: "0" * 12)
         (notice,) = differences(client, scheduler, 60.0)

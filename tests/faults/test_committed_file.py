@@ -9,10 +9,12 @@ import h5py
 import numpy as np
 import pytest
 
-from sim import committed_file, run_file_layout, storage
-from sim.committed_file import PAGE, CommittedFile, journal_of, recover
-from sim.run_record import Ending
-from sim.storage import RunWriter, read_summary
+from sim.files import committed as committed_file
+from sim.files import layout as run_file_layout
+from sim.files import run_file as storage
+from sim.files.committed import PAGE, CommittedFile, journal_of, recover
+from sim.files.record import Ending
+from sim.files.run_file import RunWriter, read_summary
 from tests.reference.fake_engine import fake_particles
 from tests.unit.test_storage import frame, record
 

@@ -14,9 +14,9 @@ import h5py
 import numpy as np
 import pytest
 
-from sim import one_run
 from sim.command_line import main
-from sim.storage import read_summary
+from sim.files.run_file import read_summary
+from sim.run import simulate as one_run
 from tests.reference.fake_engine import FakeEngine, fake_setup
 from tests.reference.small_film import small_film
 
@@ -67,7 +67,8 @@ print("codes", run_fake(film, place / "old"), run_fake(film, place / "new"))
 
 def run_fake(film, out, *words, steps=3000, **engine):
     """Run the command with the small engine, and without measuring."""
-    from sim import command_line, command_results
+    from sim import command_line
+    from sim.commands import results as command_results
 
     one_run.prepare = fake_setup(steps)
     one_run.make_cpu_engine = functools.partial(FakeEngine, **engine)
@@ -86,7 +87,8 @@ def film(tmp_path):
 @pytest.fixture
 def fake(monkeypatch):
     """Return `run_fake`; what it puts in place of the real parts is put back."""
-    from sim import command_line, command_results
+    from sim import command_line
+    from sim.commands import results as command_results
 
     for module, name in (
         (one_run, "prepare"),

@@ -3,15 +3,15 @@
 import random
 import shutil
 
-from analysis.trajectory import open_run
-from sim import one_run
-from sim.command_errors import BAD_INPUT, explain
-from sim.command_results import unreadable
-from sim.one_run import simulate
+from analysis.trajectory.run import open_run
+from sim.commands.errors import BAD_INPUT, explain
+from sim.commands.results import unreadable
+from sim.files.record import Ending
 from sim.parameters import from_text
-from sim.run_record import Ending
-from sim.schedule import AtSteps
-from sim.watchers import Stop
+from sim.run import simulate as one_run
+from sim.run.schedule import AtSteps
+from sim.run.simulate import simulate
+from sim.run.watchers import Stop
 from tests.reference.fake_engine import FakeEngine, fake_setup
 from tests.reference.guarded import outcome
 from tests.reference.small_film import small_film

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 
-from sim.run_file_errors import RunFileError, open_hdf5
+from sim.files.opening import RunFileError, open_hdf5
 from tests.reference.guarded import outcome, read_parameters, read_run
 from tests.reference.spoilt_parameters import parameter_files
 from tests.reference.spoilt_runs import records, spoil, spoilings, write_run

@@ -11,8 +11,8 @@ from html.parser import HTMLParser
 
 import pytest
 
-from analysis.sweep_report import write_sweep_report
-from analysis.sweeps import collect, write_tables
+from analysis.sweeps.gather import collect, write_tables
+from analysis.sweeps.report import write_sweep_report
 from tests.reference.planted_sweep import planted_sweep
 from tests.reference.small_film import small_film
 
@@ -79,8 +79,8 @@ def test_texts_of_a_sweep_cost_no_figure(tmp_path, text):
 
 def test_a_parameter_file_whose_name_is_no_text(tmp_path):
     """The sweep ended with an error of the program when it wrote its record."""
-    from sim.sweep_folder import SweepFolder
-    from sim.sweep_table import load_sweep
+    from sim.sweeps.folder import SweepFolder
+    from sim.sweeps.table import load_sweep
 
     film = tmp_path / os.fsdecode(b"f\xff.toml")
     film.write_text(small_film() + '[sweep]\n"field.strength" = ["5 mT"]\n')

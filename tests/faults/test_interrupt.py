@@ -9,7 +9,7 @@ import h5py
 import numpy as np
 import pytest
 
-from sim.storage import read_summary
+from sim.files.run_file import read_summary
 from tests.reference.real_runs import finish, frames_in, start, wait_until
 from tests.reference.small_film import small_film
 

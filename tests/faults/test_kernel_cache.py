@@ -127,7 +127,7 @@ def test_a_home_that_is_no_whole_path_makes_no_folder_here(tmp_path, temporary, 
 
 
 def test_without_any_folder_the_remedy_is_told(monkeypatch):
-    from sim import command_errors
+    from sim.commands import errors as command_errors
     from sim.kernels import _cache
 
     def none(*_, **__):

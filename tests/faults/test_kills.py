@@ -7,9 +7,9 @@ from functools import partial
 
 import pytest
 
-from sim.checkpoint import load
 from sim.command_line import main
-from sim.storage import read_summary
+from sim.files.checkpoint import load
+from sim.files.run_file import read_summary
 from tests.reference.real_runs import finish, frames_in, start, wait_until
 from tests.reference.small_film import small_film
 

@@ -16,19 +16,21 @@ from pathlib import Path
 import h5py
 import pytest
 
-from sim import folder_lock, one_run, sweep_run
 from sim.command_line import main
 from sim.engines.cpu import StepError
-from sim.folder_lock import LockedError, held
-from sim.many_runs import sweep
-from sim.one_run import FolderError, Run, RunFailed, simulate
+from sim.files import lock as folder_lock
+from sim.files.folder import LOCK_NAME
+from sim.files.lock import LockedError, held
+from sim.files.opening import InUseError
+from sim.files.record import Ending
 from sim.parameters import from_text
-from sim.run_file_errors import InUseError
-from sim.run_folder import LOCK_NAME
-from sim.run_record import Ending
-from sim.schedule import AtSteps
-from sim.sweep_run import simulate_point
-from sim.watchers import Stop
+from sim.run import simulate as one_run
+from sim.run.schedule import AtSteps
+from sim.run.simulate import FolderError, Run, RunFailed, simulate
+from sim.run.watchers import Stop
+from sim.sweeps import run as sweep_run
+from sim.sweeps.run import simulate_point
+from sim.sweeps.sweep import sweep
 from tests.reference.fake_engine import FakeEngine, fake_setup
 from tests.reference.small_film import small_film
 
@@ -37,7 +39,7 @@ HOLD = """
 import sys
 import time
 from pathlib import Path
-from sim import folder_lock
+from sim.files import lock as folder_lock
 if "unlocked" in sys.argv:
     folder_lock.fcntl = None
 Path(sys.argv[1]).mkdir(exist_ok=True)

@@ -10,12 +10,12 @@ import h5py
 import numpy as np
 import pytest
 
-from analysis.trajectory import TrajectoryError, open_run
+from analysis.trajectory.run import TrajectoryError, open_run
 from sim.command_line import main
-from sim.run_comparison import compare_runs
-from sim.run_file_errors import RunFileError
-from sim.run_file_layout import require_sound
-from sim.start_file import _last_frame
+from sim.files.comparison import compare_runs
+from sim.files.layout import require_sound
+from sim.files.opening import RunFileError
+from sim.film.start_file import _last_frame
 from tests.reference.spoilt_runs import FILM, write_run
 from tests.unit.test_trajectory_of_other_origin import COUNT, check, element, film_file, mixed
 

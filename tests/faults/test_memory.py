@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from sim import memory
 from sim.command_line import main
+from sim.film import memory
 from tests.reference.small_film import small_film
 
 ROOT = Path(__file__).parents[2]

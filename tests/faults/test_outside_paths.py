@@ -7,17 +7,17 @@ import h5py
 import pytest
 
 import sim
-from sim import one_run
-from sim.checkpoint import load
 from sim.command_line import main
+from sim.files.checkpoint import load
+from sim.files.opening import RunFileError
+from sim.files.record import Ending
+from sim.files.run_file import RunWriter
 from sim.parameters import from_text
-from sim.run_file_errors import RunFileError
-from sim.run_record import Ending
-from sim.schedule import AtSteps
-from sim.storage import RunWriter
-from sim.sweep_folder import SweepFolder
-from sim.sweep_table import plan_sweep
-from sim.watchers import Stop
+from sim.run import simulate as one_run
+from sim.run.schedule import AtSteps
+from sim.run.watchers import Stop
+from sim.sweeps.folder import SweepFolder
+from sim.sweeps.table import plan_sweep
 from tests.reference.fake_engine import FakeEngine, fake_setup
 from tests.reference.small_film import small_film
 

@@ -12,10 +12,10 @@ import time
 
 import pytest
 
-from sim import command_options
 from sim.command_line import main
-from sim.signals import signals_interrupt
-from sim.storage import read_summary
+from sim.commands import options as command_options
+from sim.files.run_file import read_summary
+from sim.run.signals import signals_interrupt
 from tests.reference.real_runs import ROOT, ending_of, finish, start, wait_until
 from tests.reference.small_film import small_film
 
@@ -143,7 +143,7 @@ def test_an_interrupted_text_of_python_leaves_the_exit_code(tmp_path):
     """Data classes run such texts; `python -m` then ended by SIGINT (CPython 3.11, pythonrun.c)."""
     (tmp_path / "hasty.py").write_text(
         "import os, signal, sys\n"
-        "from sim.signals import signals_interrupt\n"
+        "from sim.run.signals import signals_interrupt\n"
         "try:\n"
         "    with signals_interrupt():\n"
         "        exec('os.kill(os.getpid(), signal.SIGTERM)\\nwhile True: pass')\n"

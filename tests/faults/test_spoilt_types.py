@@ -18,13 +18,13 @@ TEXT_OF_ANY_LENGTH = b"\x19\x01\x01\x00\x10\x00\x00\x00"
 READ = """
 import sys
 from pathlib import Path
-from analysis.swept_run import read_run
-from analysis.trajectory import open_run
-from sim.command_errors import BAD_INPUT, explain
-from sim.command_results import unreadable
-from sim.one_run import plan
-from sim.run_comparison import compare_runs
-from sim.run_folder import RunFolder
+from analysis.sweeps.run import read_run
+from analysis.trajectory.run import open_run
+from sim.commands.errors import BAD_INPUT, explain
+from sim.commands.results import unreadable
+from sim.run.simulate import plan
+from sim.files.comparison import compare_runs
+from sim.files.folder import RunFolder
 
 path, places = Path(sys.argv[1]), [int(word) for word in sys.argv[2:]]
 whole = path.read_bytes()

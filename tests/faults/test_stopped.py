@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from sim.run_comparison import compare_runs
-from sim.sweep_folder import SweepFolder
-from sim.worker_pool import Crew, spawned_workers
+from sim.files.comparison import compare_runs
+from sim.sweeps.folder import SweepFolder
+from sim.sweeps.pool import Crew, spawned_workers
 from tests.faults.test_sweep_workers import workers_of
 from tests.reference.away import POINTS, sweep_away
 

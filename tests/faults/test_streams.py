@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from sim import terminal
-from sim.bars import Bar
-from sim.command_text import again_text
+from sim.commands import terminal
+from sim.commands.terminal import notice_lines, progress_line, say
+from sim.commands.text import again_text
 from sim.kernels._cache import cache_folder
-from sim.terminal import notice_lines, progress_line, say
+from sim.run.bars import Bar
 from tests.reference.small_film import small_film
 
 ROOT = Path(__file__).parents[2]

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from sim.run_comparison import compare_runs
-from sim.sweep_folder import SweepFolder
+from sim.files.comparison import compare_runs
+from sim.sweeps.folder import SweepFolder
 from tests.reference.real_runs import PATIENCE, finish, start
 from tests.reference.small_film import small_film
 

@@ -10,7 +10,7 @@ import pytest
 
 from sim.command_line import main
 from sim.parameters import ParameterError, from_text
-from sim.units import plain_number
+from sim.physics.units import plain_number
 from tests.reference.small_film import small_film
 from tests.reference.spoilt_runs import write_run
 
@@ -71,7 +71,7 @@ def test_tables_of_sizes_and_fields_take_no_other_digits(place, capsys):
         (place / "s.csv").write_text(f"12 nm, {share}\n13 nm, 1\n", encoding="utf-8")
         assert main(["check", "film.toml", "--no-timing"]) == 2
         assert "core_diameter" in capsys.readouterr().err
-    from sim.field_table import FieldTableError, file_digest, read_grid
+    from sim.magnets.field_table import FieldTableError, file_digest, read_grid
 
     path = place / "f.csv"
     for number in ("1_0", "\uff11"):

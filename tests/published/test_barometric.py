@@ -17,10 +17,10 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.interactions import gravity
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
 from tests.reference import naive
 from tests.reference.small_systems import film, random_film
 

@@ -10,8 +10,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from sim import chain_theory
-from sim.bond_constant import aligned_factor, oriented_factor
+from sim.outlook import chain_lengths as chain_theory
+from sim.outlook.bond_constants import aligned_factor, oriented_factor
 
 # Volume of a sphere of diameter 1.
 SPHERE = math.pi / 6.0

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_bvp
 
-from sim import double_layer
-from sim.force_parameters import ElectrostaticParameters
 from sim.interactions import electrostatic
 from sim.interactions.electrostatic import ElectrostaticLaw
-from sim.pair_theory import head_to_tail
+from sim.outlook.pair_potential import head_to_tail
+from sim.parameters.force_types import ElectrostaticParameters
+from sim.physics import double_layer
 from tests.reference.bench_film import bench_film
 
 NM = 1e-9

@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.parameters import load
-from sim.particles import draw
-from sim.reduced_system import reduce
 from tests.reference.small_systems import film, random_film
 
 EXAMPLE = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"

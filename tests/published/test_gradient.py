@@ -18,11 +18,11 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
-from sim.field_gradient import uniaxial_gradient
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.interactions.gravity import gradient_components
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
+from sim.physics.uniaxial_gradient import uniaxial_gradient
 from tests.reference import naive
 from tests.reference.small_systems import film, random_film
 

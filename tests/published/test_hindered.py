@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
-from sim.kernels.hindrance import LEAST_GAP, across_window, along_window, hindered
-from sim.kernels.noise import AXES, BLOCK
-from sim.kernels.splitting import move_with_momenta
+from sim.kernels.laws.hindrance import LEAST_GAP, across_window, along_window, hindered
+from sim.kernels.steps.momenta import move_with_momenta
+from sim.kernels.steps.noise import AXES, BLOCK
 from tests.reference import naive
 from tests.reference.small_systems import film, parts_of, random_film, state_of, unit_vectors
 

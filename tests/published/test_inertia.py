@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
-from sim.kernels.noise import AXES, BLOCK
-from sim.kernels.splitting import move_with_momenta
+from sim.kernels.steps.momenta import move_with_momenta
+from sim.kernels.steps.noise import AXES, BLOCK
 from tests.reference.small_systems import film, parts_of, random_film, state_of, unit_vectors
 
 COUNT = BLOCK

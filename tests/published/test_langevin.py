@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
-from sim.initial_state import random_state
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.film.start import random_state
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
 from tests.reference.small_systems import film, random_film
 
 LANGEVIN = np.array([0.1, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0])

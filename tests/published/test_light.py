@@ -7,8 +7,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import jv, zeta
 
-from analysis.far_field import diffracted
-from analysis.light import (
+from analysis.optics.far_field import diffracted
+from analysis.optics.mixture import (
     Mixture,
     bruggeman,
     chain_depolarisation,
@@ -19,8 +19,8 @@ from analysis.light import (
     prolate_depolarisation,
     transmittance,
 )
-from analysis.projection import resolved
-from analysis.touching_spheres import depolarisation_beyond_dipoles
+from analysis.optics.projection import resolved
+from analysis.optics.touching_spheres import depolarisation_beyond_dipoles
 
 
 @pytest.mark.parametrize(

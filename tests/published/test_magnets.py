@@ -8,7 +8,7 @@ import pytest
 
 pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 
-from sim.magnets import (
+from sim.magnets.shapes import (
     Block,
     CurrentLoop,
     Disc,

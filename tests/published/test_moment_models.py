@@ -9,7 +9,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.chains import find_chains
+from analysis.chains.groups import find_chains
 from sim.engines.cpu import CpuEngine
 from tests.reference.small_systems import film, moments_of, random_film
 

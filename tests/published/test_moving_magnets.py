@@ -15,15 +15,15 @@ pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 
 from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine
-from sim.field_slopes import six_slopes
-from sim.field_stages import FieldStage
-from sim.kernels import step
-from sim.magnet_poses import at_time
-from sim.magnets import field_and_gradient
-from sim.moving_field import TOLERANCE, spans_of
+from sim.film.field_programme import FieldStage
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.kernels.steps import step
+from sim.magnets.moving_field import TOLERANCE, spans_of
+from sim.magnets.poses import at_time
+from sim.magnets.shapes import field_and_gradient
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
+from sim.physics.field_gradients import six_slopes
 from tests.reference.small_film import over_magnets, small_film
 from tests.reference.small_systems import film, random_film
 

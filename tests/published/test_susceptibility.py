@@ -13,10 +13,10 @@ import math
 import numpy as np
 import pytest
 
-from analysis.lag import response
-from analysis.susceptibility import debye, fluctuation_spectrum, static_susceptibility
+from analysis.response.lag import response
+from analysis.response.susceptibility import debye, fluctuation_spectrum, static_susceptibility
 from sim.engines.cpu import CpuEngine
-from sim.reduced_system import FieldStage
+from sim.film.reduced_system import FieldStage
 from tests.benchmarks.coverage import coverage
 from tests.reference.small_systems import film, random_film
 

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis import theory
-from analysis.constants import BOLTZMANN, MU0
+from analysis.chains import theory
+from analysis.files.constants import BOLTZMANN, MU0
 
 
 @pytest.mark.parametrize(

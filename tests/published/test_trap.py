@@ -17,8 +17,8 @@ import math
 import numpy as np
 import pytest
 
-from sim.kernels.motion import move
-from sim.kernels.noise import AXES, BLOCK
+from sim.kernels.steps.motion import move
+from sim.kernels.steps.noise import AXES, BLOCK
 from tests.reference.small_systems import film, parts_of, state_of, unit_vectors
 
 COUNT = BLOCK

@@ -22,7 +22,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from sim.engines.cpu import CpuEngine
-from sim.field_stages import FieldStage
+from sim.film.field_programme import FieldStage
 from tests.reference import naive
 from tests.reference.small_systems import film, state_of
 

@@ -23,7 +23,7 @@ import pytest
 
 from sim.interactions import van_der_waals
 from sim.interactions.van_der_waals import VanDerWaalsLaw
-from sim.pair_theory import head_to_tail
+from sim.outlook.pair_potential import head_to_tail
 from tests.reference.bench_film import bench_film
 
 NM = 1e-9

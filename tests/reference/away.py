@@ -9,10 +9,10 @@ from functools import partial
 from pathlib import Path
 from unittest import mock
 
-from sim import one_run
-from sim.cluster import cluster_workers
-from sim.many_runs import sweep
 from sim.parameters import from_text
+from sim.run import simulate as one_run
+from sim.sweeps.cluster import cluster_workers
+from sim.sweeps.sweep import sweep
 from tests.reference.fake_engine import FakeEngine, fake_setup
 from tests.reference.small_film import small_film
 

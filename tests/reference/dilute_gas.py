@@ -6,7 +6,7 @@ import math
 import numpy as np
 from scipy import special
 
-from analysis.chains import find_chains
+from analysis.chains.groups import find_chains
 from sim.engines.cpu import CpuEngine
 from tests.reference import naive
 from tests.reference.small_systems import film, moments_of, random_film

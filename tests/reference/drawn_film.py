@@ -226,7 +226,7 @@ def drawn(figure):
     """Lay the figure out and draw it, as saving does."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    from analysis import style
+    from analysis.pictures import style
 
     with style.publication():
         canvas = FigureCanvasAgg(figure)

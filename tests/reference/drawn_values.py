@@ -7,11 +7,11 @@ import json
 import math
 import typing
 
-from sim.parameter_models import FileTable, Table, expectation
-from sim.parameter_optics_table import ComplexIndices, Wavelengths
-from sim.parameter_values import Choice, Number, Quantity, Switch, WholeNumber, Words
-from sim.parameter_vectors import Direction, Lengths, Sides
-from sim.unit_table import DIMENSIONS
+from sim.parameters.compound import Direction, Lengths, Sides
+from sim.parameters.optics_table import ComplexIndices, Wavelengths
+from sim.parameters.tables import FileTable, Table, expectation
+from sim.parameters.values import Choice, Number, Quantity, Switch, WholeNumber, Words
+from sim.physics.unit_table import DIMENSIONS
 
 
 def legal_keys(table=FileTable, before=""):

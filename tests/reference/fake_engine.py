@@ -1,7 +1,7 @@
 """A small engine with the protocol of the real one: deterministic numpy steps, no physics.
 
 Every step depends on the state and the step number only, so the result is the same however the run
-is cut. `fake_setup` stands in for `sim.run_setup.prepare`, so that run control can be tested
+is cut. `fake_setup` stands in for `sim.run.setup.prepare`, so that run control can be tested
 without kernels.
 """
 
@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from sim.run_setup import RunSetup
+from sim.run.setup import RunSetup
 
 COUNT = 12
 SIDES = (200e-9, 150e-9)
@@ -51,7 +51,7 @@ def fake_particles():
 
 
 def fake_setup(steps=100, dt_s=1e-9):
-    """Return a function with the signature of `sim.run_setup.prepare`."""
+    """Return a function with the signature of `sim.run.setup.prepare`."""
 
     def prepare(parameters, threads, derived, begun_with=None, frame_interval=None, doubts=()):
         system = SimpleNamespace(

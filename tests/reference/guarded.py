@@ -15,8 +15,8 @@ import warnings
 from contextlib import contextmanager
 from pathlib import Path
 
-from sim.command_errors import BAD_INPUT, explain
-from sim.command_results import unreadable
+from sim.commands.errors import BAD_INPUT, explain
+from sim.commands.results import unreadable
 
 SECONDS = 10.0
 MEMORY = 2 * 2**30
@@ -121,8 +121,8 @@ def outcome(read, path, folder):
 def read_parameters(path):
     """Load a parameter file as `check` does, without timing; a sweep with all its points."""
     import sim
-    from sim.expectations import expect
-    from sim.sweep_table import is_sweep, load_sweep
+    from sim.outlook.expectations import expect
+    from sim.sweeps.table import is_sweep, load_sweep
 
     if is_sweep(path):
         load_sweep(path)

@@ -10,16 +10,16 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.double_layer import bjerrum_length, debye_length
-from sim.force_parameters import ElectrostaticParameters
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.interactions.added import AddedPairs
 from sim.interactions.electrostatic import ElectrostaticLaw
 from sim.interactions.van_der_waals import VanDerWaalsLaw
-from sim.material import MATERIALS
 from sim.parameters import load
-from sim.particles import draw
-from sim.reduced_system import reduce
-from sim.size_law import Sizes, number_median, tabulated
+from sim.parameters.force_types import ElectrostaticParameters
+from sim.physics.double_layer import bjerrum_length, debye_length
+from sim.physics.material import MATERIALS
+from sim.physics.sizes import Sizes, number_median, tabulated
 from tests.reference.drawn_values import KEYS, Draw, text, text_of
 
 NOT_DRAWN = {

@@ -14,9 +14,9 @@ import sys
 import numpy as np
 
 import sim
-from sim.kernels import blocks
-from sim.one_run import make_cpu_engine
-from sim.run_setup import prepare
+from sim.kernels.vectors import calls as blocks
+from sim.run.setup import prepare
+from sim.run.simulate import make_cpu_engine
 
 STEPS = 20
 LOOSE = re.compile(r"= f\w+ (?:\w+ )*?(?:reassoc|contract|fast|afn|arcp)\b")

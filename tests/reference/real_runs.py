@@ -15,7 +15,7 @@ PATIENCE = 600.0
 HASTY = """
 import sys
 from functools import partial
-from sim import one_run
+from sim.run import simulate as one_run
 from sim.command_line import main
 one_run.CheckpointByClock = partial(one_run.CheckpointByClock, seconds=float(sys.argv.pop(1)))
 sys.exit(main())

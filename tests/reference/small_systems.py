@@ -7,12 +7,12 @@ import numpy as np
 
 from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_mesh import HeldMesh
-from sim.field_stages import FieldStage
-from sim.film_state import FilmState
-from sim.initial_state import random_state
-from sim.kernels.lists import block_bounds
-from sim.reduced_system import ReducedSystem, with_mesh
-from sim.units import ReducedUnits
+from sim.film.field_programme import FieldStage
+from sim.film.reduced_system import ReducedSystem, with_mesh
+from sim.film.start import random_state
+from sim.film.state import FilmState
+from sim.kernels.steps.lists import block_bounds
+from sim.physics.units import ReducedUnits
 
 BROWNIAN = 3.0
 """Rotational over translational diffusion of a sphere, times the squared diameter: 3."""

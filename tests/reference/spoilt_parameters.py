@@ -10,8 +10,8 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
-from sim.parameter_magnet_tables import MagnetTable
-from sim.parameter_models import TABLES, expectation
+from sim.parameters.magnet_tables import MagnetTable
+from sim.parameters.tables import TABLES, expectation
 from tests.reference.small_film import small_film
 
 DEMOS = Path(__file__).parents[2] / "runs_demo"

@@ -7,9 +7,9 @@ import h5py
 import numpy as np
 from hypothesis import strategies as st
 
-from sim import one_run
-from sim.expectations import expect
+from sim.outlook.expectations import expect
 from sim.parameters import from_text
+from sim.run import simulate as one_run
 from tests.reference.fake_engine import FakeEngine, fake_setup
 from tests.reference.small_film import small_film
 

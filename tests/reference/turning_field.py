@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analysis.swings import Swing
+from analysis.trajectory.cycles import Swing
 
 
 def swing(kind="rotate", frequency=1e3, **changes):

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
-from sim.field_gradient import uniaxial_gradient
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.interactions import added, van_der_waals
 from sim.interactions.electrostatic import ElectrostaticLaw
-from sim.kernels import pair_laws
+from sim.kernels.laws import pairs as pair_laws
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
+from sim.physics.uniaxial_gradient import uniaxial_gradient
 from tests.reference import naive
 from tests.reference.small_systems import film, random_film, spread_diameters, state_of
 

@@ -7,17 +7,18 @@ import h5py
 import numpy as np
 import pytest
 
-from sim import bead_material, material
 from sim.command_line import main
-from sim.constants import BOLTZMANN, MU0
-from sim.expectations import expect
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.interactions import dipolar
 from sim.interactions.gravity import weight
 from sim.interactions.induced import induce
-from sim.outlook import look_ahead
+from sim.outlook.expectations import expect
+from sim.outlook.look_ahead import look_ahead
 from sim.parameters import ParameterError, from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
+from sim.physics import beads as bead_material
+from sim.physics import material
+from sim.physics.constants import BOLTZMANN, MU0
 
 BEADS = """
 [particles]

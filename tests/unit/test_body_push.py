@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from sim.body_push import DRIFT_SHARE, STRETCH, body_push, pressed_curvature, pushed_step
-from sim.kernels import pair_laws
+from sim.film.body_push import DRIFT_SHARE, STRETCH, body_push, pressed_curvature, pushed_step
+from sim.kernels.laws import pairs as pair_laws
 
 
 def test_no_gradient_pulls_with_more_than_its_bound():

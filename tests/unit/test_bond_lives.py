@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.bond_lives import bond_life, exchange_rate, life_numbers, spells, survival
-from analysis.bond_rejoining import Gaps
-from analysis.standing_bonds import standing
+from analysis.chains.lives import bond_life, exchange_rate, life_numbers, spells, survival
+from analysis.chains.rejoining import Gaps
+from analysis.chains.standing_bonds import standing
 from tests.benchmarks.coverage import coverage
 from tests.reference.planted_order import breaking_bonds
 from tests.reference.planted_times import flickering_bonds, rejoining_bonds

@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.bond_sensitivity import Sensitivity
-from analysis.bonds import BondRule, EnergyRule, pair_energies, rule_of
-from analysis.chains import find_chains
+from analysis.chains.bonds import BondRule, EnergyRule, pair_energies, rule_of
+from analysis.chains.groups import find_chains
+from analysis.chains.sensitivity import Sensitivity
 from tests.reference.planted import (
     BOLTZMANN,
     DIAMETER,

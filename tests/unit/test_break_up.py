@@ -8,13 +8,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.break_up import break_up, break_up_numbers, turning_stages
-from analysis.chain_series import ChainSeries
-from analysis.measures import Measurement, measure
-from analysis.tables import TURNING_COLUMNS, write_tables
-from analysis.trajectory import open_run
-from sim.one_run import simulate
+from analysis.chains.series import ChainSeries
+from analysis.measures.measure import Measurement, measure
+from analysis.measures.tables import TURNING_COLUMNS, write_tables
+from analysis.response.break_up import break_up, break_up_numbers, turning_stages
+from analysis.trajectory.run import open_run
 from sim.parameters import from_text
+from sim.run.simulate import simulate
 from tests.benchmarks.coverage import coverage
 from tests.reference.small_film import small_film
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from analysis.bundles import BundleFrames, chain_tangents, find_bundles
-from analysis.chains import find_chains
+from analysis.chains.bundles import BundleFrames, chain_tangents, find_bundles
+from analysis.chains.groups import find_chains
 from tests.reference.planted import DIAMETER, ring, straight_chains, unit
 from tests.reference.planted_order import bundles
 

@@ -3,11 +3,11 @@
 import pytest
 
 from sim.command_line import main
-from sim.expectations import expect
+from sim.commands.sweep_text import check_content, check_text, doubts
+from sim.outlook.expectations import expect
 from sim.parameters import from_text
-from sim.sweep_outlook import look_ahead_of_points
-from sim.sweep_table import load_sweep
-from sim.sweep_text import check_content, check_text, doubts
+from sim.sweeps.outlook import look_ahead_of_points
+from sim.sweeps.table import load_sweep
 from tests.reference.small_film import small_film
 
 NARROW, SHORT = "The patch is only", "chain lengths long"

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from sim.cell_map import (
+from sim.outlook.cell.map import (
     IN_PLANE,
     NO_CHAINS,
     STANDING,

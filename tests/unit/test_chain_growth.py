@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from sim.chain_growth import GROWTH_BAND, chain_growth
+from sim.outlook.chain_growth import GROWTH_BAND, chain_growth
 
 
 def test_steady_rate_is_that_of_sticking_spheres():

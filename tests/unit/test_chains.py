@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.chains import BRANCHED, LINEAR, RING, SINGLE, find_chains
+from analysis.chains.groups import BRANCHED, LINEAR, RING, SINGLE, find_chains
 from tests.reference.planted import DIAMETER, MOMENT, Planted, ring, straight_chains, unit
 
 SIDES = (2e-6, 0.6e-6)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.columns import (
+from analysis.spacing.columns import (
     RANDOM_AREA_SPREAD,
     ColumnFrames,
     Plane,

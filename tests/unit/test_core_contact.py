@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq, minimize_scalar
 
-from sim.core_contact import CLIMBED, contact_stiffness, layers_hold
 from sim.engines.cpu import CpuEngine, StepError
-from sim.initial_state import random_state
+from sim.film.core_contact import CLIMBED, contact_stiffness, layers_hold
+from sim.film.start import random_state
+from sim.film.time_step import limits
 from sim.interactions.steric import StericLaw
-from sim.kernels import pair_laws
-from sim.time_step import limits
+from sim.kernels.laws import pairs as pair_laws
 from tests.reference import naive
 from tests.reference.small_systems import film
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.csv_text import write_csv
+from analysis.files.csv_text import write_csv
 
 ROOT = Path(__file__).parents[2]
 
@@ -56,4 +56,4 @@ def test_there_is_no_other_writer():
         for path in (ROOT / package).rglob("*.py")
         if by_hand.search(path.read_text(encoding="utf-8"))
     ]
-    assert found == ["analysis/csv_text.py"]
+    assert found == ["analysis/files/csv_text.py"]

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from analysis.decay_bounds import bounds
-from analysis.decay_laws import decay
-from analysis.measures import measure
-from analysis.trajectory import open_run
+from analysis.measures.measure import measure
+from analysis.response.decay import decay
+from analysis.response.decay_bounds import bounds
+from analysis.trajectory.run import open_run
 from tests.benchmarks.coverage import autoregressive
 from tests.reference.planted import planted_run
 

@@ -5,14 +5,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis import report
-from analysis.decay_curve import decay_curve
-from analysis.decay_laws import decay as fit
-from analysis.decay_numbers import frame_at, switch_off_time
-from analysis.decay_picture import decay, has_decay
-from analysis.decay_text import decay_rows, decay_time
-from analysis.measures import Measurement
-from analysis.plots import figures_of
+from analysis.measures.measure import Measurement
+from analysis.pictures.all import figures_of
+from analysis.pictures.decay import decay, has_decay
+from analysis.reports import run as report
+from analysis.response.decay import decay as fit
+from analysis.response.decay_curve import decay_curve
+from analysis.response.decay_numbers import frame_at, switch_off_time
+from analysis.response.decay_text import decay_rows, decay_time
 from tests.benchmarks.coverage import autoregressive
 
 OFF = 1e-4

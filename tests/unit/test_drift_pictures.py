@@ -5,9 +5,14 @@ import csv
 import numpy as np
 import pytest
 
-from analysis.drift_chain_pictures import chains_left
-from analysis.drift_files import CHANGE_COLUMNS, MAP_COLUMNS, write_drift_change, write_drift_map
-from analysis.drift_pictures import drift_maps
+from analysis.cell.drift import drift_maps
+from analysis.cell.drift_chains import chains_left
+from analysis.cell.drift_files import (
+    CHANGE_COLUMNS,
+    MAP_COLUMNS,
+    write_drift_change,
+    write_drift_map,
+)
 from tests.reference.drawn_film import drawn, texts
 
 DAY = 86_400.0

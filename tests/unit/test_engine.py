@@ -7,11 +7,11 @@ import pytest
 
 from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine, StepError
-from sim.field_stages import FieldStage
+from sim.film.field_programme import FieldStage
+from sim.film.reduced_system import with_mesh
 from sim.interactions.induced import induce, induced_energy
 from sim.interactions.slab_sum import dipole_sum
-from sim.kernels import step
-from sim.reduced_system import with_mesh
+from sim.kernels.steps import step
 from tests.reference import naive
 from tests.reference.small_systems import (
     beads,

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from analysis.even_frames import even_frames, left_out
-from analysis.measures import measure
-from analysis.memory_numbers import memory_numbers
-from analysis.susceptibility_numbers import susceptibility_numbers
-from analysis.trajectory import open_run
-from sim.one_run import simulate
+from analysis.measures.measure import measure
+from analysis.measures.memory import memory_numbers
+from analysis.response.susceptibility_section import susceptibility_numbers
+from analysis.trajectory.even_frames import even_frames, left_out
+from analysis.trajectory.run import open_run
 from sim.parameters import from_text
+from sim.run.simulate import simulate
 from tests.reference.small_film import small_film
 from tests.unit.test_susceptibility_numbers import COUNT, CURIE, SPACING, made
 

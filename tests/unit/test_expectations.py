@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from sim.expectations import expect
-from sim.outlook import BAND, LONGEST_SINGLE, crossing_cores
+from sim.outlook.expectations import expect
+from sim.outlook.look_ahead import BAND, LONGEST_SINGLE, crossing_cores
 from tests.reference.bench_film import bench_film
 
 CONTRACT = {
@@ -235,7 +235,7 @@ def test_size_at_which_moments_turn_inside():
 )
 def test_a_duration_reads_the_same_in_cost_and_expectations(seconds, words):
     # A year of 365.25 days (IAU Style Manual, from memory).
-    from sim.calibration import duration_in_words
-    from sim.expectation_text import duration_text
+    from sim.outlook.text.film import duration_text
+    from sim.run.cost import duration_in_words
 
     assert duration_text(seconds) == duration_in_words(seconds) == words

@@ -9,9 +9,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis import drawing, light_pictures, plots, style, trend_pictures
-from sim import command_results
+from analysis.files import failures as drawing
+from analysis.pictures import all as plots
+from analysis.pictures import light as light_pictures
+from analysis.pictures import style
+from analysis.sweeps import trends as trend_pictures
 from sim.command_line import main
+from sim.commands import results as command_results
 from tests.reference.planted import planted_run
 
 
@@ -25,7 +29,7 @@ def film(tmp_path, monkeypatch):
     planted_run(tmp_path, sides=(0.6e-6, 0.4e-6), frames=2)
     few = {"chain_lengths": plots.FIGURES["chain_lengths"], "growth": broken}
     monkeypatch.setattr(plots, "figures_of", lambda _: few)
-    from analysis import report
+    from analysis.reports import run as report
 
     monkeypatch.setattr(report, "CAPTIONS", dict.fromkeys(few, ("Title", "Caption")))
     return tmp_path
@@ -61,8 +65,8 @@ def test_a_page_of_trends_goes_on(monkeypatch, tmp_path):
     from tests.reference.planted_sweep import planted_sweep
 
     planted_sweep(tmp_path)
-    from analysis import sweep_report
-    from analysis.sweeps import collect
+    from analysis.sweeps import report as sweep_report
+    from analysis.sweeps.gather import collect
 
     figures = trend_pictures.trend_figures(collect(tmp_path))
     name, draw = next(iter(figures.items()))
@@ -96,7 +100,7 @@ def test_a_full_disk_is_an_error_still(tmp_path, monkeypatch):
 @pytest.mark.parametrize("sides", [(0.2e-6, 0.2e-6), (1e-6, 0.2e-6), (0.2e-6, 1e-6)])
 def test_far_field_of_small_patches_is_drawn(sides):
     """One order, one row and one column of orders."""
-    from analysis.far_field import collect, profile_across
+    from analysis.optics.far_field import collect, profile_across
 
     shares = np.full((8, 8), 1e-3)
     orders = collect([shares], np.array(sides), 532e-9, 1.0, 0.9)

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from sim.engines import cpu_arrays
-from sim.expectations import expect
-from sim.field_stages import FieldStage
-from sim.kernels import step
+from sim.film.field_programme import FieldStage
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.film.time_step import STEPS_A_PERIOD
+from sim.kernels.steps import step
+from sim.outlook.expectations import expect
 from sim.parameters import ParameterError, from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
-from sim.time_step import STEPS_A_PERIOD
 
 FILM = """
 [particles]

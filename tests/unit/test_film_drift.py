@@ -7,8 +7,8 @@ import pytest
 from scipy.constants import k as BOLTZMANN
 from scipy.integrate import quad
 
-from sim.drift_solver import backward_euler, equilibrium, inflow, make_edges
-from sim.film_drift import DriftClock, DriftError, field_energy, film_drift
+from sim.outlook.cell.drift_model import DriftClock, DriftError, field_energy, film_drift
+from sim.outlook.cell.drift_solver import backward_euler, equilibrium, inflow, make_edges
 
 SIDES = (12e-3, 8e-3)
 ROWS, COLUMNS = 12, 18

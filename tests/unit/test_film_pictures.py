@@ -8,8 +8,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis import plots
-from analysis.chain_colours import chain_colours, colour_table
+from analysis.pictures import all as plots
+from analysis.pictures.chain_colours import chain_colours, colour_table
 from tests.reference.drawn_film import SIDES, THICKNESS, drawn, hand_made, hand_made_run, texts
 from tests.reference.planted import DIAMETER, straight_chains
 

@@ -6,13 +6,14 @@ import math
 import numpy as np
 import pytest
 
-from sim import split_plan, time_step
-from sim.expectations import expect
+from sim.film import inner_steps as split_plan
+from sim.film import time_step
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.interactions.added import added_pairs
-from sim.pair_theory import size_classes, size_quantile
+from sim.outlook.expectations import expect
+from sim.outlook.pair_potential import size_classes, size_quantile
 from sim.parameters import ParameterError, from_text, load
-from sim.particles import draw
-from sim.reduced_system import reduce
 
 FILM = """
 [particles]

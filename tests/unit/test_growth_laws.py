@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis.growth_laws import crossover
-from analysis.relaxation import growth, growth_stages
+from analysis.response.growth import growth, growth_stages
+from analysis.response.growth_laws import crossover
 from tests.benchmarks.coverage import autoregressive, coverage
 
 TIMES = np.linspace(0.5, 200.0, 200)

@@ -11,18 +11,18 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run
-from analysis.far_field import screen
-from analysis.handoff import NONE, handoff, write_handoff
-from analysis.handoff_text import DEFINITIONS
-from analysis.light import Mixture
-from analysis.light_curves import add_light, bond_closeness
-from analysis.light_pictures import far_field, optical_thickness
-from analysis.optics import Optics
-from analysis.pattern import half_width
-from analysis.projection import particle_thickness
-from sim.optics_parameters import OpticsParameters
+from analysis.optics.curves import add_light, bond_closeness
+from analysis.optics.definitions import DEFINITIONS
+from analysis.optics.far_field import screen
+from analysis.optics.handoff import NONE, handoff, write_handoff
+from analysis.optics.indices import Optics
+from analysis.optics.mixture import Mixture
+from analysis.optics.projection import particle_thickness
+from analysis.pictures.light import far_field, optical_thickness
+from analysis.spacing.pattern import half_width
+from sim.files.record import resolved
 from sim.parameters import ParameterError, from_text
-from sim.run_record import resolved
+from sim.parameters.optics_types import OpticsParameters
 from tests.reference.planted import planted_run
 from tests.unit.test_force_parameters import FILM
 

@@ -9,7 +9,7 @@ from scipy.integrate import quad
 import sim.interactions.induced as module
 from sim.interactions.induced import induce, induced_energy, make_mixing_work
 from sim.interactions.slab_sum import dipole_sum
-from sim.kernels import induced as kernels
+from sim.kernels.dipoles import induced as kernels
 
 SIDES = (6.0, 5.0)
 

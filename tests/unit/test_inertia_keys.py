@@ -5,12 +5,12 @@ import math
 import numpy as np
 import pytest
 
-from sim import material
-from sim.expectations import expect
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.film.time_step import MOMENTUM_SHARE
+from sim.outlook.expectations import expect
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
-from sim.time_step import MOMENTUM_SHARE
+from sim.physics import material
 from tests.reference.bench_film import BENCH_FILM
 
 

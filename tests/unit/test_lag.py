@@ -5,15 +5,15 @@ import math
 import numpy as np
 import pytest
 
-from analysis.chain_series import ChainSeries
-from analysis.chains import find_chains
-from analysis.lag import angle_behind, oscillating_numbers, response, turning_numbers
-from analysis.measures import measure
-from analysis.stages import field_series, last_stage
-from analysis.swings import last_swing
-from analysis.trajectory import open_run
-from sim.one_run import simulate
+from analysis.chains.groups import find_chains
+from analysis.chains.series import ChainSeries
+from analysis.measures.measure import measure
+from analysis.response.lag import angle_behind, oscillating_numbers, response, turning_numbers
+from analysis.trajectory.cycles import last_swing
+from analysis.trajectory.run import open_run
+from analysis.trajectory.stages import field_series, last_stage
 from sim.parameters import from_text
+from sim.run.simulate import simulate
 from tests.reference.planted import straight_chains
 from tests.reference.small_film import small_film
 from tests.reference.turning_field import swing

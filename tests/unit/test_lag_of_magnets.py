@@ -7,16 +7,16 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.chain_series import ChainSeries
-from analysis.chains import find_chains
-from analysis.lag_curve import COLUMNS, lag_curve
-from analysis.lag_picture import has_lag, lag
-from analysis.measures import measure
-from analysis.swings import last_swing, turning_frames
-from analysis.tables import write_tables
-from analysis.trajectory import open_run
-from sim.one_run import simulate
+from analysis.chains.groups import find_chains
+from analysis.chains.series import ChainSeries
+from analysis.measures.measure import measure
+from analysis.measures.tables import write_tables
+from analysis.pictures.lag import has_lag, lag
+from analysis.response.lag_curve import COLUMNS, lag_curve
+from analysis.trajectory.cycles import last_swing, turning_frames
+from analysis.trajectory.run import open_run
 from sim.parameters import from_text
+from sim.run.simulate import simulate
 from tests.reference.planted import straight_chains
 from tests.reference.small_film import small_film
 

@@ -7,12 +7,12 @@ import math
 import pytest
 
 from analysis import measure, open_run
-from analysis.recorded import wrong_entry
-from sim.expectations import expect
-from sim.one_run import simulate
+from analysis.trajectory.record import wrong_entry
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.outlook.expectations import expect
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
+from sim.run.simulate import simulate
 from tests.reference.planted import planted_run
 from tests.reference.small_film import small_film
 

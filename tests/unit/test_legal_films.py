@@ -6,12 +6,12 @@ import re
 
 import pytest
 
-from sim.initial_state import CrowdedError
-from sim.one_run import simulate
-from sim.parameter_models import FileTable
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.film.start import CrowdedError
 from sim.parameters import ParameterError, from_text, load
-from sim.particles import draw
-from sim.reduced_system import reduce
+from sim.parameters.tables import FileTable
+from sim.run.simulate import simulate
 from tests.reference.drawn_values import KEYS, legal_keys
 from tests.reference.legal_films import CUT, NOT_DRAWN, drawn_film, write_film
 

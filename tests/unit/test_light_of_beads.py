@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run
-from analysis.far_field import beam_and_rest, collect, diffracted, mixtures
-from analysis.handoff import FIRST, NO_PEAK, NONE, UNSURE, handoff, write_light_files
-from analysis.handoff_light import diffraction
-from analysis.light_curves import add_light
-from analysis.optics import Optics
+from analysis.optics.curves import add_light
+from analysis.optics.far_field import beam_and_rest, collect, diffracted, mixtures
+from analysis.optics.handoff import FIRST, NO_PEAK, NONE, UNSURE, handoff, write_light_files
+from analysis.optics.handoff_light import diffraction
+from analysis.optics.indices import Optics
+from sim.files.record import differences, resolved
 from sim.parameters import from_text
-from sim.run_record import differences, resolved
 from tests.reference import planted
 from tests.reference.planted import planted_run
 from tests.reference.small_film import bead_film

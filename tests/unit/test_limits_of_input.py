@@ -11,11 +11,15 @@ import h5py
 import numpy as np
 import pytest
 
-from sim import command_sweep_check, field_table, start_file, sweep_outlook, sweep_table
 from sim.command_line import main
+from sim.commands import sweep_check as command_sweep_check
+from sim.files.opening import RunFileError
+from sim.film import start_file
+from sim.magnets import field_table
 from sim.parameters import ParameterError, from_text, load
-from sim.run_file_errors import RunFileError
-from sim.sweep_reading import _repeated
+from sim.sweeps import outlook as sweep_outlook
+from sim.sweeps import table as sweep_table
+from sim.sweeps.reading import _repeated
 from tests.reference.small_film import small_film
 from tests.reference.spoilt_runs import write_run
 
@@ -56,7 +60,7 @@ def test_lists_of_a_sweep_are_counted_before_they_are_read(table, sentence, monk
         assert len(values) < MANY
         return []
 
-    monkeypatch.setattr("sim.sweep_reading._repeated", short)
+    monkeypatch.setattr("sim.sweeps.reading._repeated", short)
     reading = sweep_table.SweepReading(sweep_table.parse_toml(f"[sweep]\n{table}\n", "f.toml"))
     assert sentence in reading.problems
     assert len(reading.problems) <= 2

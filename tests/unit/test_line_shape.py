@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.line_shape import fit_line, grid_step, line_numbers, modes_across
-from analysis.structure import ModeGrid
-from analysis.uncertainty import NOTHING, Estimate
+from analysis.spacing.line import fit_line, grid_step, line_numbers, modes_across
+from analysis.spacing.structure_factor import ModeGrid
+from analysis.uncertainty.estimate import NOTHING, Estimate
 
 SPACING = 120e-9
 CENTRE = 2 * math.pi / SPACING

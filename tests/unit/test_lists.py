@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from sim.engines import cpu_arrays
-from sim.kernels import lists, step
-from sim.kernels.blocks import Packed
-from sim.kernels.layout import BLOCK, BLOCKS, STEP_DONE, STRIDE
+from sim.kernels.steps import lists, step
+from sim.kernels.steps.layout import BLOCK, BLOCKS, STEP_DONE, STRIDE
+from sim.kernels.vectors.calls import Packed
 from tests.reference.small_systems import (
     film,
     parts_of,

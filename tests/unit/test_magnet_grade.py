@@ -4,9 +4,9 @@ import pytest
 
 pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 
-from sim.magnet_grade import remanence_of
+from sim.magnets.grade import remanence_of
 from sim.parameters import ParameterError, from_text
-from sim.units import UnitError, parse
+from sim.physics.units import UnitError, parse
 from tests.reference.small_film import SMALLEST_FILM as FILM
 from tests.unit.test_magnet_keys import SPHERE
 

@@ -9,10 +9,10 @@ import pytest
 pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 
 from sim.command_line import main
-from sim.magnet_text import field_variation
-from sim.magnets import CurrentLoop, Sphere, UniformField
-from sim.parameter_magnets import field_of_magnets
+from sim.magnets.shapes import CurrentLoop, Sphere, UniformField
+from sim.outlook.text.magnets import field_variation
 from sim.parameters import ParameterError, from_text
+from sim.parameters.magnet_checks import field_of_magnets
 from tests.reference.small_film import SMALLEST_FILM as FILM
 
 SPHERE = """

@@ -9,12 +9,12 @@ pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 
 from sim.command_line import main
 from sim.engines.cpu import CpuEngine
-from sim.expectations import expect
-from sim.magnet_motion import MagnetStep, Motion
-from sim.moving_field import spans_of
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.magnets.motion import MagnetStep, Motion
+from sim.magnets.moving_field import spans_of
+from sim.outlook.expectations import expect
 from sim.parameters import ParameterError, from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
 from tests.published.test_moving_magnets import FILM, LOOP, SPHERE, stepped
 from tests.reference.small_systems import random_film
 

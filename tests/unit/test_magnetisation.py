@@ -6,15 +6,15 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.constants import BOLTZMANN
-from analysis.magnetisation import (
+from analysis.chains.magnetisation import (
     director,
     magnetisation_law,
     relative_magnetisation,
     second_rank_order,
 )
-from analysis.measured_curves import magnetisation_curve
-from analysis.theory import langevin, mean_second_legendre
+from analysis.chains.theory import langevin, mean_second_legendre
+from analysis.files.constants import BOLTZMANN
+from analysis.measures.curves import magnetisation_curve
 from tests.reference.planted import langevin_directions, unit
 
 

@@ -11,14 +11,14 @@ from functools import partial
 
 import pytest
 
-from sim.many_runs import sweep
-from sim.one_run import Run, RunFailed
+from sim.files.folder import FolderError
+from sim.files.record import Ending
 from sim.parameters import from_text
-from sim.run_folder import FolderError
-from sim.run_record import Ending
-from sim.sweep_folder import SweepFolder
-from sim.watchers import Stop
-from sim.worker_pool import Crew
+from sim.run.simulate import Run, RunFailed
+from sim.run.watchers import Stop
+from sim.sweeps.folder import SweepFolder
+from sim.sweeps.pool import Crew
+from sim.sweeps.sweep import sweep
 from tests.reference.small_film import small_film
 
 TABLE = """[sweep]
@@ -293,8 +293,8 @@ def test_more_workers_than_cores_are_clamped_with_a_notice(tmp_path, monkeypatch
         made.append(workers)
         return Here()
 
-    monkeypatch.setattr("sim.many_runs.spawned_workers", make)
-    monkeypatch.setattr("sim.many_runs.usable_threads", lambda _: (3, ""))
+    monkeypatch.setattr("sim.sweeps.sweep.spawned_workers", make)
+    monkeypatch.setattr("sim.sweeps.sweep.usable_threads", lambda _: (3, ""))
     options = {"point": point, "warm_up": lambda _: None, "on_notice": told.append}
     result = sweep(film(), tmp_path / "s", workers=7, **options)
     assert made == [1, 3]  # one to compile in, then all

@@ -8,11 +8,11 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 import pytest
 
-from analysis.map_files import write_map
-from analysis.map_number_pictures import numbers_map
-from analysis.map_pictures import chains_map
-from sim.magnet_outlines import outlines
-from sim.magnets import Block, CurrentLoop, Ring, SoftIronSphere, Sphere, UniformField
+from analysis.cell.chains import chains_map
+from analysis.cell.files import write_map
+from analysis.cell.numbers import numbers_map
+from sim.magnets.outlines import outlines
+from sim.magnets.shapes import Block, CurrentLoop, Ring, SoftIronSphere, Sphere, UniformField
 
 X, Y = np.linspace(-3e-3, 3e-3, 7), np.linspace(-2e-3, 2e-3, 5)
 MAGNETS = (

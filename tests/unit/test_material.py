@@ -12,8 +12,9 @@ import math
 import numpy as np
 import pytest
 
-from sim import material, size_law
-from sim.units import BOLTZMANN, MU0
+from sim.physics import material
+from sim.physics import sizes as size_law
+from sim.physics.units import BOLTZMANN, MU0
 
 MAGNETISATION, SHELL, TEMPERATURE, VISCOSITY = 446e3, 2e-9, 298.15, 0.89e-3
 ANISOTROPY, ATTEMPT = 11e3, 1e-9

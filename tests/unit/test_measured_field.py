@@ -8,10 +8,10 @@ import pytest
 pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 
 from sim.command_line import main
-from sim.field_table import file_digest
-from sim.magnets import MagnetError, field_and_gradient
-from sim.measured_checks import maxwell_defects
-from sim.measured_field import MeasuredField
+from sim.magnets.field_table import file_digest
+from sim.magnets.maxwell import maxwell_defects
+from sim.magnets.measured import MeasuredField
+from sim.magnets.shapes import MagnetError, field_and_gradient
 from sim.parameters import ParameterError, load
 from tests.published.test_moving_magnets import FILM, SPHERE
 

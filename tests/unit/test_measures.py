@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run, write, write_tables
-from analysis.tables import LENGTH_COLUMNS, SPACING_COLUMNS, TIME_COLUMNS
+from analysis.measures.tables import LENGTH_COLUMNS, SPACING_COLUMNS, TIME_COLUMNS
 from tests.reference.planted import planted_run
 
 SECTIONS = [

@@ -9,9 +9,9 @@ from PIL import Image
 from scipy.ndimage import gaussian_filter
 
 from analysis import measure, open_run
-from analysis.micrograph import evened, measure_picture
-from analysis.picture_file import Picture, PictureError, read_picture
-from analysis.projection import particle_thickness, resolved
+from analysis.micrograph.measure import evened, measure_picture
+from analysis.micrograph.picture import Picture, PictureError, read_picture
+from analysis.optics.projection import particle_thickness, resolved
 from sim.command_line import main
 from tests.reference.planted import planted_run
 

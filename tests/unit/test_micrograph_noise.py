@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from analysis.micrograph import measure_picture
-from analysis.micrograph_noise import falling, gain, noise_chance
-from analysis.picture_file import Picture
+from analysis.micrograph.measure import measure_picture
+from analysis.micrograph.noise import falling, gain, noise_chance
+from analysis.micrograph.picture import Picture
 from tests.reference.planted_pictures import blurred_noise, striped_noise
 
 

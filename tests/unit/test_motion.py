@@ -5,8 +5,8 @@ import pytest
 from numba import njit
 from scipy.spatial.transform import Rotation
 
-from sim.kernels.motion import missing_field, move, rotate
-from sim.kernels.noise import AXES, BLOCK
+from sim.kernels.steps.motion import missing_field, move, rotate
+from sim.kernels.steps.noise import AXES, BLOCK
 from tests.reference import naive
 from tests.reference.small_systems import (
     film,

@@ -7,7 +7,7 @@ section 5.1, for addresses; from memory).
 import pytest
 
 from sim.parameters import ParameterError, from_text, load
-from sim.sweep_table import load_sweep, plan_sweep
+from sim.sweeps.table import load_sweep, plan_sweep
 from tests.reference.small_film import small_film
 
 SWEEP = '[sweep]\n"field.strength" = ["5 mT", "10 mT"]\n'

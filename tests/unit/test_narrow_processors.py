@@ -24,8 +24,8 @@ CHECKS = (
 SHOW_REGISTERS = """\
 import numpy as np
 from numba import njit
-from sim.kernels import vector
-from sim.kernels.words import rsqrt
+from sim.kernels.vectors import types as vector
+from sim.kernels.vectors.ops import rsqrt
 
 @njit
 def roots(x):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sim.kernels.noise import AXES, BLOCK, normals, philox
+from sim.kernels.steps.noise import AXES, BLOCK, normals, philox
 from tests.reference.naive import philox_words
 
 u64 = np.uint64

@@ -1,11 +1,11 @@
 """What is said before a run and touches its numbers stands in its file and beside the numbers."""
 
-from analysis.measures import measure
-from analysis.trajectory import open_run
-from sim.expectations import expect
-from sim.one_run import simulate
+from analysis.measures.measure import measure
+from analysis.trajectory.run import open_run
+from sim.outlook.expectations import expect
 from sim.parameters import from_text
-from sim.run_setup import prepare
+from sim.run.setup import prepare
+from sim.run.simulate import simulate
 from tests.reference.small_film import small_film
 
 

@@ -10,14 +10,16 @@ import h5py
 import numpy as np
 import pytest
 
-from sim import checkpoint, one_run, watchers
-from sim.one_run import FolderError, RunFailed, RunFileError, simulate, usable_threads
-from sim.parameter_template import TEMPLATE
+from sim.commands.template import TEMPLATE
+from sim.files import checkpoint
+from sim.files.record import Ending
+from sim.files.run_file import read_summary
 from sim.parameters import from_text
-from sim.run_record import Ending
-from sim.schedule import AtSteps, Every
-from sim.storage import read_summary
-from sim.watchers import Pace, StopWhen, WallTimeLimit
+from sim.run import simulate as one_run
+from sim.run import watchers
+from sim.run.schedule import AtSteps, Every
+from sim.run.simulate import FolderError, RunFailed, RunFileError, simulate, usable_threads
+from sim.run.watchers import Pace, StopWhen, WallTimeLimit
 from tests.reference.fake_engine import SIDES, FakeEngine, fake_setup
 
 

@@ -6,19 +6,22 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from analysis import lag_picture, plots, report, report_chains
-from analysis.chain_series import ChainSeries
-from analysis.columns import ColumnFrames
-from analysis.durations import long_unit
-from analysis.number_text import with_error, with_unit
-from analysis.order_pictures import columns_words
-from analysis.report_text import MEASURED
-from analysis.stage_numbers import stage_numbers
-from analysis.stages import Stage
-from analysis.swept_run import MEASURES
-from sim.command_drift import _rows
-from sim.command_text import HEADLINE
-from sim.expectation_text import duration_text
+from analysis.chains.series import ChainSeries
+from analysis.measures.stages import stage_numbers
+from analysis.pictures import all as plots
+from analysis.pictures import lag as lag_picture
+from analysis.pictures.order import columns_words
+from analysis.reports import details as report_chains
+from analysis.reports import run as report
+from analysis.reports.glossary import MEASURED
+from analysis.spacing.columns import ColumnFrames
+from analysis.sweeps.run import MEASURES
+from analysis.trajectory.stages import Stage
+from analysis.uncertainty.durations import long_unit
+from analysis.uncertainty.number_text import with_error, with_unit
+from sim.commands.drift import _rows
+from sim.commands.text import HEADLINE
+from sim.outlook.text.film import duration_text
 from tests.reference.drawn_film import hand_made, hand_made_run, texts
 
 

@@ -8,9 +8,10 @@ import json
 import numpy as np
 import pytest
 
-from analysis import handoff, light_curves
-from sim import command_results
+from analysis.optics import curves as light_curves
+from analysis.optics import handoff
 from sim.command_line import main
+from sim.commands import results as command_results
 from tests.reference.planted import planted_run
 
 LIGHT = {"handoff.json", "optical_thickness.h5", "far_field.csv"}
@@ -64,7 +65,7 @@ def test_light_that_fails_costs_itself(film, monkeypatch, place, error, told):
 
 
 def test_vtk_that_fails_costs_itself(film, monkeypatch):
-    from analysis import optional_light
+    from analysis.optics import optional as optional_light
 
     monkeypatch.setattr(optional_light, "write_vtk", failing(OverflowError("wide"), film))
     measured(film)
@@ -95,7 +96,7 @@ def test_a_full_disk_is_an_error_still(film, monkeypatch):
 
 
 def test_figures_are_drawn_without_light(film, monkeypatch, capsys):
-    from analysis import plots
+    from analysis.pictures import all as plots
 
     few = {"chain_lengths": plots.FIGURES["chain_lengths"]}
     monkeypatch.setattr(plots, "figures_of", lambda _: few)

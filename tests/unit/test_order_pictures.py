@@ -3,10 +3,12 @@
 import numpy as np
 import pytest
 
-from analysis import order_pictures, plots, report_chains
-from analysis.measures import measure
-from analysis.tables import SPACING_MEASURES, write_tables
-from analysis.trajectory import open_run
+from analysis.measures.measure import measure
+from analysis.measures.tables import SPACING_MEASURES, write_tables
+from analysis.pictures import all as plots
+from analysis.pictures import order as order_pictures
+from analysis.reports import details as report_chains
+from analysis.trajectory.run import open_run
 from tests.reference.drawn_film import drawn, hand_made, hand_made_run, texts
 from tests.reference.planted import planted_run
 from tests.reference.planted_order import triangular

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.pair_potential_picture import pair_potential, save_pair_potential
+from analysis.pictures.pair_potential import pair_potential, save_pair_potential
 from tests.reference.drawn_film import texts
 
 R = np.linspace(20e-9, 48e-9, 300)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from sim.engines.cpu import CpuEngine
-from sim.kernels import pair_laws
-from sim.kernels.motion import move
-from sim.kernels.noise import AXES, BLOCK
+from sim.kernels.laws import pairs as pair_laws
+from sim.kernels.steps.motion import move
+from sim.kernels.steps.noise import AXES, BLOCK
 from tests.reference import naive
 from tests.reference.small_systems import (
     compiled_sums,

@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from sim import chain_theory
-from sim.bond_constant import bond_constant, bond_constants, oriented_factor
 from sim.interactions import dipolar, steric
-from sim.pair_theory import contact_distance, head_to_tail, size_classes, size_quantile
+from sim.outlook import chain_lengths as chain_theory
+from sim.outlook.bond_constants import bond_constant, bond_constants, oriented_factor
+from sim.outlook.pair_potential import contact_distance, head_to_tail, size_classes, size_quantile
 from tests.reference.bench_film import bench_film
 
 NM = 1e-9

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from sim.parameter_template import TEMPLATE
+from sim.commands.template import TEMPLATE
 from sim.parameters import ParameterError, from_text, json_schema, load
-from sim.units import MU0
+from sim.physics.units import MU0
 from tests.reference.small_film import SMALLEST_FILM as SMALLEST
 
 DEMO = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
@@ -658,7 +658,7 @@ def test_schema_describes_every_key_with_range_and_example():
 
 
 def test_examples_and_defaults_of_the_schema_pass_the_checks():
-    from sim.parameter_models import TABLES, expectation
+    from sim.parameters.tables import TABLES, expectation
 
     for name, table in TABLES.items():
         for key, entry in json_schema()["$defs"][table.__name__]["properties"].items():

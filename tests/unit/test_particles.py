@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sim import size_law
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
+from sim.physics import sizes as size_law
 
 FILM = """\
 [particles]

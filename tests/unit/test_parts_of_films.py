@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.chain_series import PARTS, ChainSeries
-from analysis.chains import find_chains
-from analysis.uncertainty import estimate
+from analysis.chains.groups import find_chains
+from analysis.chains.series import PARTS, ChainSeries
+from analysis.uncertainty.estimate import estimate
 from tests.benchmarks.coverage import coverage
 from tests.reference.planted_times import films_in_parts
 

@@ -12,8 +12,8 @@ import pytest
 import tifffile
 from PIL import Image
 
-from analysis import picture_values
-from analysis.picture_file import LUMINANCE, PictureError, read_picture
+from analysis.micrograph import picture_values
+from analysis.micrograph.picture import LUMINANCE, PictureError, read_picture
 
 SHAPE = (70, 90)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.first_shell import shell_place
+from analysis.spacing.first_shell import shell_place
 
 EDGES = np.linspace(0.0, 300e-9, 51)
 PARTS = 10

@@ -9,8 +9,10 @@ import sys
 import numpy as np
 import pytest
 
-from analysis import plots, style
-from analysis.curves import pooled_lengths
+from analysis.pictures import all as plots
+from analysis.pictures import style
+from analysis.pictures.curves import pooled_lengths
+from analysis.uncertainty.number_text import scale_for
 from tests.reference.drawn_film import SIDES, THICKNESS, drawn, hand_made, hand_made_run, texts
 
 
@@ -136,10 +138,10 @@ def test_settings_of_the_caller_survive_and_do_not_matter():
 
 def test_neither_import_nor_drawing_starts_pyplot():
     code = (
-        "import sys, analysis.plots, analysis.report\n"
+        "import sys, analysis.pictures.all, analysis.reports.run\n"
         "assert 'matplotlib' not in sys.modules\n"
         "from tests.reference.drawn_film import hand_made, hand_made_run\n"
-        "analysis.plots.chain_lengths(hand_made(), hand_made_run())\n"
+        "analysis.pictures.all.chain_lengths(hand_made(), hand_made_run())\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
@@ -189,7 +191,7 @@ def test_cut_off_runs_are_marked_and_others_are_not(name):
     ],
 )
 def test_prefix_of_an_axis(largest, unit, factor, shown):
-    scale = style.scale_for(largest, unit)
+    scale = scale_for(largest, unit)
     assert scale.factor == pytest.approx(factor)
     assert scale.unit == shown
 

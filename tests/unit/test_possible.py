@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from analysis.possible import keep_possible, possible_range
+from analysis.measures.bounds import keep_possible, possible_range
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.prominence import STANDS_OUT, prominence
+from analysis.spacing.prominence import STANDS_OUT, prominence
 from tests.benchmarks.coverage_spacing import measured
 from tests.reference.planted_spacing import CASES
 

@@ -9,16 +9,18 @@ import h5py
 import pytest
 from PIL import Image
 
-from analysis import provenance as told
-from analysis import style
-from analysis.trajectory import open_run
-from sim import command_results, one_run, provenance
-from sim.checkpoint import load
+from analysis.files import provenance as told
+from analysis.pictures import style
+from analysis.trajectory.run import open_run
 from sim.command_line import main
-from sim.one_run import simulate
-from sim.parameter_template import TEMPLATE
+from sim.commands import results as command_results
+from sim.commands.template import TEMPLATE
+from sim.files import provenance
+from sim.files.checkpoint import load
+from sim.files.comparison import compare_runs
 from sim.parameters import from_text
-from sim.run_comparison import compare_runs
+from sim.run import simulate as one_run
+from sim.run.simulate import simulate
 from tests.reference.fake_engine import FakeEngine, fake_setup
 from tests.reference.planted import planted_run
 

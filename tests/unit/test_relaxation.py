@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.decay_laws import decay
-from analysis.equilibration import drift_test
-from analysis.relaxation import (
+from analysis.response.decay import decay
+from analysis.response.equilibration import drift_test
+from analysis.response.growth import (
     bond_survival,
     growth,
     independent_structures,

@@ -8,10 +8,12 @@ from html.parser import HTMLParser
 
 import pytest
 
-from analysis import number_text, plots, report
-from analysis.measures import measure
-from analysis.report_captions import CAPTIONS
-from analysis.trajectory import open_run
+from analysis.measures.measure import measure
+from analysis.pictures import all as plots
+from analysis.reports import run as report
+from analysis.reports.captions import CAPTIONS
+from analysis.trajectory.run import open_run
+from analysis.uncertainty import number_text
 from tests.reference.drawn_film import hand_made, hand_made_run
 from tests.reference.planted import planted_run
 

@@ -9,13 +9,13 @@ import h5py
 import numpy as np
 import pytest
 
-from sim import one_run
 from sim.command_line import main
-from sim.one_run import simulate
-from sim.parameter_template import TEMPLATE
+from sim.commands.template import TEMPLATE
+from sim.files.comparison import compare_runs
+from sim.files.opening import RunFileError
 from sim.parameters import from_text
-from sim.run_comparison import compare_runs
-from sim.run_file_errors import RunFileError
+from sim.run import simulate as one_run
+from sim.run.simulate import simulate
 from tests.reference.fake_engine import FakeEngine, fake_setup
 
 POSITION = "particles/film/position/value"

@@ -6,13 +6,16 @@ from pathlib import Path
 import pytest
 
 import analysis
+from sim.files.folder import WRITTEN, FolderError, RunFolder, refuse_own_start
 from sim.parameters import from_text
-from sim.run_folder import WRITTEN, FolderError, RunFolder, refuse_own_start
-from sim.sweep_folder import SweepFolder
-from sim.sweep_table import plan_sweep
+from sim.sweeps.folder import SweepFolder
+from sim.sweeps.table import plan_sweep
 from tests.reference.small_film import small_film
 
-WRITERS = ("measures", "report", "tables", "handoff", "vtk_files", "light_files")
+WRITERS = (
+    "measures/measure", "reports/run", "measures/tables", "optics/handoff", "measures/vtk",
+    "optics/files",
+)  # fmt: skip
 ENDS = (".csv", ".json", ".html", ".vtp", ".h5")
 READ_ONLY = {"run.h5"}
 
@@ -48,7 +51,7 @@ def test_folder_of_the_start_is_refused(tmp_path, named):
 
 
 def test_overwriting_run_and_sweep_leave_their_start_alone(tmp_path):
-    from sim.one_run import simulate
+    from sim.run.simulate import simulate
 
     start = tmp_path / "first" / "run.h5"
     start.parent.mkdir()

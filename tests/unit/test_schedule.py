@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from sim.schedule import NEVER, Always, AnyOf, AtSteps, ByClock, Evenly, Every, LogSpaced
+from sim.run.schedule import NEVER, Always, AnyOf, AtSteps, ByClock, Evenly, Every, LogSpaced
 
 
 def walk(schedule, last, start=0):

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis.slits import SlitFrames
-from analysis.uncertainty import ONE_SIGMA
+from analysis.spacing.slits import SlitFrames
+from analysis.uncertainty.estimate import ONE_SIGMA
 from tests.reference.planted import DIAMETER, straight_chains, unit, wrapped
 from tests.reference.planted_spacing import CASES, clear_slits
 

@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from analysis.chains import find_chains
-from analysis.measured_curves import axis_correlation, structure_curves
-from analysis.measured_numbers import spacing_numbers
-from analysis.spacing import SpacingFrames, lateral_direction
-from analysis.uncertainty import NOTHING
+from analysis.chains.groups import find_chains
+from analysis.measures.curves import axis_correlation, structure_curves
+from analysis.measures.sections import spacing_numbers
+from analysis.spacing.distances import SpacingFrames, lateral_direction
+from analysis.uncertainty.estimate import NOTHING
 from tests.reference.planted import DIAMETER, straight_chains, unit
 
 SIDES = np.array([1.6e-6, 1.2e-6])

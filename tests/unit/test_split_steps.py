@@ -8,9 +8,10 @@ import pytest
 from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine
 from sim.engines.cpu_film import pair_choice
-from sim.field_stages import FieldStage
-from sim.kernels import layout, split_steps, step
-from sim.kernels.near_pairs import near_share
+from sim.film.field_programme import FieldStage
+from sim.kernels.steps import inner_steps as split_steps
+from sim.kernels.steps import layout, step
+from sim.kernels.steps.near_pairs import near_share
 from tests.reference.small_systems import bits, film, random_film, spread_diameters
 
 STEPS = 60

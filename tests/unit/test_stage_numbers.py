@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from analysis import report
-from analysis.decay_text import decay_rows
-from analysis.measures import measure
-from analysis.stage_numbers import averaged_over
-from analysis.trajectory import open_run
-from sim.command_results import headline_rows
+from analysis.measures.measure import measure
+from analysis.measures.stages import averaged_over
+from analysis.reports import run as report
+from analysis.response.decay_text import decay_rows
+from analysis.trajectory.run import open_run
+from sim.commands.results import headline_rows
 from tests.reference.planted import planted_run
 
 OFF = 1e-4

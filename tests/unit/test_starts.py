@@ -7,13 +7,13 @@ import h5py
 import numpy as np
 import pytest
 
-from sim.initial_state import CrowdedError, lattice_state, start_state
-from sim.one_run import simulate
+from sim.files.opening import RunFileError
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.film.start import CrowdedError, lattice_state, start_state
+from sim.film.start_file import state_from_run
 from sim.parameters import load
-from sim.particles import draw
-from sim.reduced_system import reduce
-from sim.run_file_errors import RunFileError
-from sim.start_file import state_from_run
+from sim.run.simulate import simulate
 from tests.reference.small_film import small_film
 from tests.reference.small_systems import film, spread_diameters
 from tests.unit.test_initial_state import check_inside, nearest_shares

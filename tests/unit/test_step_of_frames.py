@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
+from sim.film.time_step import TURNING_SHARE, local_langevin
 from sim.parameters import from_text
-from sim.particles import draw
-from sim.reduced_system import reduce
-from sim.time_step import TURNING_SHARE, local_langevin
 from tests.reference.small_film import small_film
 
 

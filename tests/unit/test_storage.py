@@ -7,12 +7,12 @@ import h5py
 import numpy as np
 import pytest
 
-from sim import checkpoint
-from sim.checkpoint import Checkpoint
-from sim.run_file_errors import RunFileError
-from sim.run_file_layout import file_bytes, frames_per_block
-from sim.run_record import Ending, RunRecord, differences
-from sim.storage import Frame, RunWriter, read_summary
+from sim.files import checkpoint
+from sim.files.checkpoint import Checkpoint
+from sim.files.layout import file_bytes, frames_per_block
+from sim.files.opening import RunFileError
+from sim.files.record import Ending, RunRecord, differences
+from sim.files.run_file import Frame, RunWriter, read_summary
 from tests.reference.fake_engine import COUNT, SIDES, THICKNESS, fake_particles
 
 

@@ -5,7 +5,13 @@ import math
 import numpy as np
 import pytest
 
-from analysis.structure import ModeGrid, find_peak, full_map, profile, structure_factor
+from analysis.spacing.structure_factor import (
+    ModeGrid,
+    find_peak,
+    full_map,
+    profile,
+    structure_factor,
+)
 from tests.reference.planted import DIAMETER
 
 SIDES = np.array([1.5e-6, 0.7e-6])

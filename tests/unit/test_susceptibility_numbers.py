@@ -7,19 +7,19 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.chain_series import ChainSeries
-from analysis.measures import Measurement
-from analysis.memory_numbers import memory_numbers, short_run_warning
-from analysis.stages import Stage
-from analysis.susceptibility import drive_scale, fluctuation_scale
-from analysis.susceptibility_numbers import susceptibility_numbers
-from analysis.susceptibility_picture import has_spectrum, susceptibility
-from analysis.tables import (
+from analysis.chains.series import ChainSeries
+from analysis.measures.measure import Measurement
+from analysis.measures.memory import memory_numbers, short_run_warning
+from analysis.measures.tables import (
     SPACING_MEASURES,
     SUSCEPTIBILITY_COLUMNS,
     TIME_COLUMNS,
     write_tables,
 )
+from analysis.pictures.susceptibility import has_spectrum, susceptibility
+from analysis.response.susceptibility import drive_scale, fluctuation_scale
+from analysis.response.susceptibility_section import susceptibility_numbers
+from analysis.trajectory.stages import Stage
 from tests.benchmarks.coverage import autoregressive
 from tests.reference.turning_field import swing
 

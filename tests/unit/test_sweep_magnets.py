@@ -5,7 +5,7 @@ import pytest
 pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 
 from sim.parameters import ParameterError, from_text, load
-from sim.sweep_table import plan_sweep
+from sim.sweeps.table import plan_sweep
 from tests.published.test_moving_magnets import FILM, SPHERE, stepped
 from tests.unit.test_measured_field import film, table
 

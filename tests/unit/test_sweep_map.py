@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.interpolate import RegularGridInterpolator
 
-from analysis.sweep_grid import read_sweep_grid
-from analysis.sweep_map import sweep_columns, sweep_rows, sweep_sentences
-from analysis.sweep_map_pictures import measured_map
-from analysis.sweeps import SweepFolderError
+from analysis.cell.sweep import sweep_columns, sweep_rows, sweep_sentences
+from analysis.cell.sweep_pictures import measured_map
+from analysis.sweeps.gather import SweepFolderError
+from analysis.sweeps.grid import read_sweep_grid
 from tests.reference.drawn_film import drawn
 from tests.reference.planted_sweep import planted_sweep, resolved_film
 

@@ -9,9 +9,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.sweeps import SweepFolderError, collect, write_tables
-from analysis.swept_keys import SweptKey
-from analysis.swept_run import growth_time
+from analysis.sweeps.gather import SweepFolderError, collect, write_tables
+from analysis.sweeps.keys import SweptKey
+from analysis.sweeps.run import growth_time
 from tests.reference.planted import planted_run
 from tests.reference.planted_sweep import FIELDS, KEYS, planted_sweep, usual
 

@@ -5,9 +5,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from sim import terminal
-from sim.sweep_overseer import SweepProgress
-from sim.terminal_progress import MeasuringBar, RunLines, SweepBar, Waiting, going_on
+from sim.commands import terminal
+from sim.commands.progress import MeasuringBar, RunLines, SweepBar, Waiting, going_on
+from sim.sweeps.overseer import SweepProgress
 
 
 @pytest.fixture(autouse=True)

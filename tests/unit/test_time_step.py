@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim import split_plan, time_step
+from sim.film import inner_steps as split_plan
+from sim.film import time_step
+from sim.film.particles import draw
+from sim.film.reduced_system import reduce
 from sim.parameters import from_text, load
-from sim.particles import draw
-from sim.reduced_system import reduce
 from tests.reference import naive
 from tests.reference.bench_film import BENCH_FILM
 

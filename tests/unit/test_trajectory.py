@@ -4,7 +4,7 @@ import h5py
 import numpy as np
 import pytest
 
-from analysis.trajectory import TrajectoryError, open_run
+from analysis.trajectory.run import TrajectoryError, open_run
 from tests.reference.planted import DIAMETER, MOMENT, planted_run
 
 
@@ -45,7 +45,7 @@ def test_frames_are_the_stored_arrays(run_file):
 
 
 def test_blocks_do_not_change_what_is_read(run_file, monkeypatch):
-    from analysis import trajectory
+    from analysis.trajectory import run as trajectory
 
     whole = [open_run(run_file).positions(k) for k in range(5)]
     monkeypatch.setattr(trajectory, "BLOCK_BYTES", 1)

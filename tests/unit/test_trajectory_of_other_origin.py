@@ -8,7 +8,7 @@ import h5py
 import numpy as np
 import pytest
 
-from analysis.trajectory import TrajectoryError, open_run
+from analysis.trajectory.run import TrajectoryError, open_run
 
 FRAMES, COUNT = 4, 20
 RNG = np.random.default_rng(11)
@@ -83,9 +83,9 @@ def test_ids_put_particles_in_order(tmp_path, monkeypatch):
         tmp_path / "a.h5", lambda film: element(film, "id", 7 + 3 * order), order=order
     )
     check(path)
-    monkeypatch.setattr("analysis.trajectory.BLOCK_BYTES", 1)
+    monkeypatch.setattr("analysis.trajectory.run.BLOCK_BYTES", 1)
     check(path)
-    monkeypatch.setattr("analysis.run_file_particles.BLOCK", 1)
+    monkeypatch.setattr("analysis.trajectory.particles.BLOCK", 1)
     check(path)
 
 

@@ -9,12 +9,15 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from analysis import hysteresis, plots, report, style, sweep_report
-from analysis.measures import measure
-from analysis.sweeps import collect
-from analysis.trajectory import open_run
-from analysis.trend_axes import family, trend_axis
-from analysis.trend_pictures import draw_trends, trend, trend_figures
+from analysis.measures.measure import measure
+from analysis.pictures import all as plots
+from analysis.pictures import hysteresis, style
+from analysis.reports import run as report
+from analysis.sweeps import report as sweep_report
+from analysis.sweeps.axes import family, trend_axis
+from analysis.sweeps.gather import collect
+from analysis.sweeps.trends import draw_trends, trend, trend_figures
+from analysis.trajectory.run import open_run
 from tests.reference.drawn_film import drawn, hand_made, hand_made_run, texts
 from tests.reference.planted import planted_run
 from tests.reference.planted_sweep import FIELDS, KEYS, planted_sweep, usual

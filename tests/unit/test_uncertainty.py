@@ -5,8 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.bootstrap import replica_interval
-from analysis.uncertainty import (
+from analysis.uncertainty.estimate import (
     FEWEST_SAMPLES,
     NOTHING,
     ONE_SIGMA,
@@ -21,6 +20,7 @@ from analysis.uncertainty import (
     ratio,
     student_factor,
 )
+from analysis.uncertainty.replicas import replica_interval
 from tests.benchmarks.coverage import autoregressive, coverage, two_times, weak_tail
 
 

@@ -6,8 +6,8 @@ import sys
 
 import pytest
 
-from sim import material
-from sim.units import (
+from sim.physics import material
+from sim.physics.units import (
     BOLTZMANN,
     DIMENSIONS,
     MU0,
@@ -173,7 +173,7 @@ def test_reduced_units_refuse_what_is_not_positive(wrong):
 
 def test_units_and_material_stay_light():
     code = (
-        "import sys, sim.units, sim.material, sim.parameters, sim.parameter_template;"
+        "import sys, sim.physics.units, sim.physics.material, sim.parameters, sim.commands.template;"
         "heavy = {'pydantic', 'scipy', 'numba', 'h5py', 'matplotlib'} & set(sys.modules);"
         "sys.exit(f'imported {heavy}' if heavy else 0)"
     )

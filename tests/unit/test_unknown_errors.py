@@ -12,25 +12,22 @@ import h5py
 import numpy as np
 import pytest
 
-from analysis import (
-    equilibration,
-    lag,
-    measured_numbers,
-    measures,
-    relaxation,
-    susceptibility_numbers,
-    swept_run,
-)  # fmt: skip
-from analysis.growth_laws import _Kinked
-from analysis.handoff import handoff
-from analysis.light_curves import add_light
-from analysis.optics import Optics
-from analysis.plots import magnetisation_law
-from analysis.susceptibility import Spectrum
-from analysis.trajectory import TrajectoryError, open_run
-from analysis.uncertainty import NOTHING, Estimate
+from analysis.measures import measure as measures
+from analysis.measures import sections as measured_numbers
+from analysis.optics.curves import add_light
+from analysis.optics.handoff import handoff
+from analysis.optics.indices import Optics
+from analysis.pictures.all import magnetisation_law
+from analysis.response import equilibration, lag
+from analysis.response import growth as relaxation
+from analysis.response import susceptibility_section as susceptibility_numbers
+from analysis.response.growth_laws import _Kinked
+from analysis.response.susceptibility import Spectrum
+from analysis.sweeps import run as swept_run  # fmt: skip
+from analysis.trajectory.run import TrajectoryError, open_run
+from analysis.uncertainty.estimate import NOTHING, Estimate
+from sim.files.record import resolved
 from sim.parameters import from_text
-from sim.run_record import resolved
 from tests.reference.planted import planted_run
 from tests.reference.small_film import bead_film
 from tests.reference.turning_field import swing

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from numba import njit
 
-from sim.kernels import vector, vector_lists, vector_rows
-from sim.kernels.words import fma, rsqrt, where
+from sim.kernels.vectors import lists as vector_lists
+from sim.kernels.vectors import rows as vector_rows
+from sim.kernels.vectors import types as vector
+from sim.kernels.vectors.ops import fma, rsqrt, where
 
 TYPES = [np.float32, np.float64]
 LANES = {np.float32: 16, np.float64: 8}

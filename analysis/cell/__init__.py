@@ -1,0 +1,1 @@
+"""Files and figures of a map of a cell."""

@@ -1,0 +1,1 @@
+"""Bonds, chains and their shapes."""

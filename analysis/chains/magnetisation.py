@@ -1,0 +1,106 @@
+"""Magnetisation along the field and order of the moments, beside the law of free dipoles."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chains.theory import langevin_of_sizes
+from analysis.files.constants import BOLTZMANN
+
+Floats = NDArray[np.float64]
+
+
+def relative_magnetisation(
+    moments: Floats, direction: Floats, saturation: Floats | None = None
+) -> tuple[float, float]:
+    """Return the magnetisation along a direction as a share of saturation, and its error.
+
+    Parameters
+    ----------
+    moments : (N, 3) array
+        Moments, any unit.
+    direction : (3,) array
+        Unit vector.
+    saturation : (N,) array, optional
+        Saturation moments m_s in the same unit; without them moments count as saturated.
+
+    Returns
+    -------
+    (share, error)
+        sum m.direction / sum m_s; the error takes the particles as independent.
+    """
+    from analysis.uncertainty.estimate import ratio
+
+    whole = np.linalg.norm(moments, axis=1) if saturation is None else saturation
+    return ratio(moments @ direction, whole)
+
+
+def second_rank_order(axes: Floats, direction: Floats, weights: Floats) -> tuple[float, float]:
+    """Return the weighted mean of (3 cos^2 - 1)/2 between axes and a direction, and its error.
+
+    Parameters
+    ----------
+    axes : (n, 3) array
+        Unit vectors; the sign does not matter.
+    direction : (3,) array
+        Unit vector.
+    weights : (n,) array
+        Weights, such as particles in a chain.
+    """
+    from analysis.uncertainty.estimate import ratio
+
+    order = 1.5 * (axes @ direction) ** 2 - 0.5
+    return ratio(weights * order, weights)
+
+
+def director(axes: Floats, weights: Floats) -> Floats | None:
+    """Return the mean direction of axes without sign, (3,), None without axes.
+
+    Notes
+    -----
+    Eigenvector of the largest eigenvalue of the weighted tensor sum w u u.
+    """
+    total = float(weights.sum()) if len(weights) else 0.0
+    if total == 0:
+        return None
+    tensor = np.einsum("i,ij,ik->jk", weights, axes, axes) / total
+    vector = np.linalg.eigh(tensor)[1][:, -1]
+    return np.asarray(vector * (1.0 if vector[np.argmax(np.abs(vector))] > 0 else -1.0))
+
+
+def magnetisation_law(
+    magnitudes: Floats, field: float, temperature: float, points: int = 120
+) -> dict[str, Floats | float]:
+    """Return the magnetisation law of the run's own sizes, as a curve and at the run's field.
+
+    Parameters
+    ----------
+    magnitudes : (N,) array
+        Moments in A m2.
+    field, temperature : float
+        Flux density in T and temperature in K of the run.
+
+    Returns
+    -------
+    dict
+        ``langevin_parameter`` (of the median moment) and ``relative`` as curves,
+        ``measured_langevin_parameter`` and ``law`` at the run's field.
+    """
+    median = float(np.median(magnitudes))
+    scale = BOLTZMANN * temperature / median if median > 0 else math.inf
+    own = field / scale if math.isfinite(scale) else 0.0
+    grid = np.concatenate([[0.0], np.geomspace(0.05, max(20.0, 2 * own), points)])
+    law = (
+        np.array([langevin_of_sizes(magnitudes, x * scale, temperature) for x in grid])
+        if (math.isfinite(scale))
+        else np.zeros(len(grid))
+    )
+    return {
+        "langevin_parameter": grid,
+        "relative": law,
+        "measured_langevin_parameter": own,
+        "law": langevin_of_sizes(magnitudes, field, temperature),
+    }

@@ -1,0 +1,1 @@
+"""Safe opening and writing of files, constants, provenance."""

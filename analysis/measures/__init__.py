@@ -1,0 +1,1 @@
+"""Measures a whole run and writes numbers and tables."""

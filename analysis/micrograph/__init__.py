@@ -1,0 +1,1 @@
+"""A microscope picture, measured."""

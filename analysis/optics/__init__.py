@@ -1,0 +1,1 @@
+"""Light: indices, far field, hand-off."""

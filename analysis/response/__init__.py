@@ -1,0 +1,1 @@
+"""What the field does: growth, decay, lag, susceptibility, rest."""

@@ -1,0 +1,129 @@
+"""Tells whether the film has come to rest: a stated rule, what was tested, and the words for it."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.trajectory.run import Run
+from analysis.trajectory.stages import Stage
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.number_text import with_unit
+
+Floats = NDArray[np.float64]
+
+BOND_LIVES = 10.0
+"""The stage must last this many bond lives of the largest tenth of the particles."""
+
+DRIFT_ERRORS = 3.0
+"""Halves of the averaged span may differ by this many of their errors."""
+
+FEWEST_FRAMES = 8
+
+AT_REST = 0.01
+"""Halves that differ by less than this share of their mean are at rest all the same."""
+
+
+def drift_test(name: str, values: Floats) -> dict[str, Any] | None:
+    """Compare the two halves of a series.
+
+    Parameters
+    ----------
+    name : str
+        What the series is.
+    values : (n,) array
+        One value a frame.
+
+    Returns
+    -------
+    dict or None
+        ``name, first, second, difference, error, passed``; None under ``FEWEST_FRAMES`` values and
+        where the error of a half is not known.
+        Errors are those about a straight line in each half: about the mean, a steady drift would
+        count as noise and hide itself.
+    """
+    good = values[np.isfinite(values)]
+    if len(good) < FEWEST_FRAMES:
+        return None
+    halves = np.array_split(good, 2)
+    means = [float(h.mean()) for h in halves]
+    errors = [
+        estimate(h - np.polyval(np.polyfit(np.arange(len(h)), h, 1), np.arange(len(h)))).error
+        for h in halves
+    ]
+    known = [e for e in errors if e is not None and math.isfinite(e)]
+    if len(known) < len(errors):  # without an error of both halves nothing is tested
+        return None
+    error = math.hypot(*known)
+    difference = means[1] - means[0]
+    small = AT_REST * max(abs(means[0]), abs(means[1]))
+    return {
+        "name": name,
+        "first": means[0],
+        "second": means[1],
+        "difference": difference,
+        "error": error,
+        "passed": bool(abs(difference) <= max(DRIFT_ERRORS * error, small)),
+    }
+
+
+def equilibration(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str, Any]:
+    """Return the entry ``equilibration`` of measures.json.
+
+    Parameters
+    ----------
+    run, stage : Run, Stage
+        The trajectory and the averaged frames.
+    series : dict of (frames,) arrays
+        What is tested for drift, over all frames.
+
+    Returns
+    -------
+    dict
+        ``reached`` is true only if the stage lasts ``BOND_LIVES`` bond lives of the largest tenth
+        and every drift test passes; ``reason`` says what failed, ``statement`` is the phrase to
+        print beside every length.
+    """
+    duration = stage.end_s - stage.start_s
+    life = run.derived.get("bond_life_largest_tenth_s")
+    lives = duration / float(life) if life else None
+    tests = [drift_test(name, values[stage.frames]) for name, values in series.items()]
+    done = [test for test in tests if test is not None]
+    reasons = []
+    if not stage.steady:
+        reasons.append("the field still changed at the last frame")
+    if lives is None:
+        reasons.append("the life of a bond is not recorded in the file")
+    elif lives < BOND_LIVES:
+        reasons.append(
+            f"the last steady stage lasts {lives:.2g} bond lives of the largest tenth of the "
+            f"particles; {BOND_LIVES:.0f} are needed"
+        )
+    if not done:
+        reasons.append(
+            f"{len(stage.frames)} averaged frames are too few to test for drift "
+            f"({FEWEST_FRAMES} are needed)"
+        )
+    drifting = [test["name"] for test in done if not test["passed"]]
+    if drifting:
+        reasons.append("still drifting: " + ", ".join(drifting).replace("_", " "))
+    reached = not reasons
+    after = f"after t = {with_unit(float(run.times[-1]), 's', 4)}"
+    film = run.derived.get("film_formation_time_s")
+    return {
+        "reached": reached,
+        "reason": "; ".join(reasons) if reasons else "long enough, and no drift was found",
+        "statement": "property of the film at equilibrium" if reached else after,
+        "bond_lives": lives,
+        "tests": done,
+        "stage_start_s": stage.start_s,
+        "from_time_s": stage.from_s,
+        "to_time_s": stage.end_s,
+        "frames": len(stage.frames),
+        "simulated_s": float(run.times[-1]),
+        "film_formation_time_s": film,
+        "simulated_share_of_film_time": float(run.times[-1]) / float(film) if film else None,
+    }

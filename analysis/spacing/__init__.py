@@ -1,0 +1,1 @@
+"""Distances between chains, structure factor, slits, columns."""

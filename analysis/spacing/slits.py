@@ -1,0 +1,178 @@
+"""Widths of the clear slits between chains, along straight lines across them.
+
+The film is looked through along z. A slit is a stretch of line that no particle covers; each slit
+that begins on a line counts once, whole, so that wide ones are not cut off by the patch.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.spacing.distances import GOLDEN, lateral_direction
+from analysis.uncertainty.estimate import ONE_SIGMA, estimate, ratio, student_factor
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+LINES = 40
+PARTS = (4, 12)
+PART_SLITS = 4.0
+"""Lines cross the same chains one after the other, and neighbouring slits share a chain: errors
+compare strips of the film along the chains, a few mean slits wide, between 4 and 12 of them;
+without a direction in the plane, the tiles of as many strips both ways, 2 to 4 each."""
+
+BINS = 40
+
+
+@dataclass
+class SlitFrames:
+    """Slit widths over frames; ``add`` takes one frame.
+
+    Parameters
+    ----------
+    sides, diameters : (2,) and (N,) arrays
+        Patch and steric diameters in m.
+    axis : (3,) array or None
+        Direction of the chains. For chains that stand along z, or have no direction, lines along
+        both sides of the patch count.
+    """
+
+    sides: Floats
+    diameters: Floats
+    axis: Floats | None
+    widths: list[Floats] = field(default_factory=list)
+    parts: list[Integers] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Choose the parts of the film from the slits of discs at random."""
+        lateral = lateral_direction(self.axis)
+        room = float(
+            np.sqrt(self.sides.prod()) if lateral is None else np.abs(lateral) @ self.sides
+        )
+        strips = round(room / (PART_SLITS * (self.random_m + float(np.median(self.diameters)))))
+        self.strips = int(np.clip(strips, *PARTS)) if lateral is not None else 0
+        self.tiles = int(np.clip(strips, 2, 4))
+
+    def add(self, positions: Floats) -> None:
+        """Take in one frame: positions (N, 3) in m."""
+        from analysis.kernels.slits import gaps_along
+
+        lateral = lateral_direction(self.axis)
+        directions = [lateral] if lateral is not None else list(np.eye(2))
+        share = LINES // len(directions)
+        begin = np.random.default_rng(len(self.widths)).random()
+        found, parts = [], []
+        for along in directions:
+            beside = np.array([along[1], -along[0]])
+            length = float(np.abs(along) @ self.sides)
+            room = float(np.abs(beside) @ self.sides)
+            for line in range(share):
+                # Even steps would meet particles of touching rows always at the same places.
+                place = (begin + line * GOLDEN) % 1.0
+                slits = gaps_along(
+                    positions, self.diameters, self.sides, place * room * beside, along, length
+                )
+                found.append(slits[:, 0])
+                parts.append(self._parts(slits[:, 1] / length, place, along))
+        self.widths.append(np.concatenate(found))
+        self.parts.append(np.concatenate(parts))
+
+    def _parts(self, share: Floats, place: float, along: Floats) -> Integers:
+        """Return the part of the film of slits at these shares of a line, (n,)."""
+        if self.strips:
+            return np.minimum((share * self.strips).astype(np.int64), self.strips - 1)
+        own = np.minimum((share * self.tiles).astype(np.int64), self.tiles - 1)
+        other = min(int(place * self.tiles), self.tiles - 1)
+        return own * self.tiles + other if along[0] == 1.0 else other * self.tiles + own
+
+    @property
+    def count(self) -> int:
+        """Return the number of parts of the film."""
+        return self.strips or self.tiles**2
+
+    @property
+    def random_m(self) -> float:
+        """Return the mean slit in m between discs at random.
+
+        A line meets discs of the areal density n and the diameter d as a Poisson process of n d a
+        length, so slits are exponential (Boolean model; Hall, Introduction to the Theory of
+        Coverage Processes, 1988, from memory).
+        """
+        return float(self.sides[0] * self.sides[1] / self.diameters.sum())
+
+    def numbers(self, structures: float | None) -> dict[str, Any]:
+        """Return the entry ``slits``: mean, median and spread of their widths, mean at random."""
+        rows = [
+            _of_parts(widths, parts)
+            for widths, parts in zip(self.widths, self.parts, strict=True)
+            if len(widths) > 1
+        ]
+
+        def of(which: int) -> dict[str, Any]:
+            value, within = np.array([row[which] for row in rows]).T if rows else np.zeros((2, 0))
+            found = estimate(value, within=within, structures=structures)
+            # Where the scatter between parts of a frame is the error, it has their freedom.
+            if math.isinf(found.freedom) and found.error is not None:
+                found = replace(found, freedom=self.count - 1.0)
+            return found.as_dict()
+
+        return {
+            "mean_m": of(0),
+            "median_m": of(1),
+            "spread_m": of(2),
+            "random_mean_m": self.random_m,
+        }
+
+    def curve(self, structures: float | None) -> dict[str, Floats]:
+        """Return the density of slit widths, which integrates to 1, and that at random."""
+        pooled = np.concatenate(self.widths) if self.widths else np.zeros(0)
+        if len(pooled) < 2:
+            nothing = np.zeros(0)
+            return {"width_m": nothing, "density_per_m": nothing, "error": nothing,
+                    "random_per_m": nothing}  # fmt: skip
+        edges = np.linspace(0.0, float(np.quantile(pooled, 0.995)), BINS + 1)
+        step = float(edges[1])
+        # A part of all frames together is one member: slits of one chain stay together.
+        part = np.concatenate(self.parts)
+        bins = np.clip(np.searchsorted(edges, pooled, side="right") - 1, 0, BINS)
+        counts = np.zeros((self.count, BINS + 1))
+        np.add.at(counts, (part, bins), 1.0)
+        every = counts.sum(axis=1)
+        counts = counts[every > 0, :BINS]
+        every = every[every > 0]
+        rows = np.array([ratio(counts[:, b], every) for b in range(BINS)])
+        # A few parts make a rough scatter; counts of independent slits are the least.
+        free = len(pooled) / len(self.widths) * min(len(self.widths), max(1.0, structures or 1.0))
+        least = np.sqrt(np.maximum(rows[:, 0], 1 / len(pooled)) / free)
+        centre = 0.5 * (edges[1:] + edges[:-1])
+        return {
+            "width_m": centre,
+            "density_per_m": rows[:, 0] / step,
+            "error": np.maximum(rows[:, 1], least) / step,
+            "random_per_m": np.exp(-centre / self.random_m) / self.random_m,
+        }
+
+
+def _of_parts(widths: Floats, parts: Integers) -> list[tuple[float, float]]:
+    """Return mean, median and spread of the slits of one frame, each with its error.
+
+    The error of the median is that of the share of slits below it, carried through their
+    distribution (Woodruff, J. Am. Stat. Assoc. 47, 635, 1952, from memory).
+    """
+    _, part, many = np.unique(parts, return_inverse=True, return_counts=True)
+    factor = student_factor(ONE_SIGMA, max(1.0, len(many) - 1.0))
+    mean, error = ratio(np.bincount(part, widths), many)
+    median = float(np.median(widths))
+    _, below = ratio(np.bincount(part, widths <= median), many)
+    square, wide = ratio(np.bincount(part, (widths - mean) ** 2), many)
+    spread = math.sqrt(square)
+    if len(many) < 2:
+        return [(mean, math.nan), (median, math.nan), (spread, math.nan)]
+    low, high = np.quantile(widths, np.clip([0.5 - factor * below, 0.5 + factor * below], 0, 1))
+    spread_error = factor * wide / (2 * spread) if spread > 0 else math.nan
+    return [(mean, factor * error), (median, 0.5 * float(high - low)), (spread, spread_error)]

@@ -1,0 +1,1 @@
+"""Tables, trends and page of a sweep."""

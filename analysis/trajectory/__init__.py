@@ -1,0 +1,1 @@
+"""Reads run files and the field programme."""

@@ -1,0 +1,349 @@
+"""Reads run files: H5MD 1.1 as this program writes it, and H5MD of other origin as far as it goes.
+
+Positions come out in metres, wrapped into the patch in x and y, moments in A m2. The file is
+opened for reading only, for as long as a block of frames takes, so a measurement never holds a
+run file that is still being written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.files.attributes import require_numbers
+from analysis.files.checks import NUMBER, largest, obstacle
+from analysis.files.heaps import endless_heap
+from analysis.trajectory.arrays import (
+    LENGTH_UNITS,
+    MOMENT_UNITS,
+    TrajectoryError,
+    check_real,
+    diameters,
+    edges,
+    fixed,
+    schedule,
+    unit,
+)
+from analysis.trajectory.particles import Particles, same_steps, which_particles
+from analysis.trajectory.pieces import arrays_of, require_pieces
+from analysis.trajectory.record import is_whole, observables, record, wrong_entry
+
+Floats = NDArray[np.float64]
+Read = TypeVar("Read")
+
+BLOCK_BYTES = 16_000_000
+
+COARSEST = 0.01
+"""Diameters that a unit of whole-number positions may have: bonds are told to some hundredths."""
+
+__all__ = ["Run", "TrajectoryError", "open_run"]
+
+
+@dataclass
+class Run:
+    """One trajectory: what is fixed in time as arrays, frames on request.
+
+    Attributes
+    ----------
+    path : Path
+        The HDF5 file.
+    frames : int
+        Complete frames in the file, the start state included.
+    times, steps : ndarray
+        Time in s and step number of each frame, (frames,).
+    diameters : ndarray
+        Steric diameters in m, (N,).
+    sides : ndarray
+        Periodic sides of the patch in m, (2,).
+    thickness : float
+        Film thickness in m.
+    observables : dict of ndarray
+        Series stored beside the frames, first axis (frames,).
+    derived, resolved, bonds, timing, versions, origin : dict
+        What the run recorded of itself; empty for files of other origin.
+    notices : tuple of str
+        What had to be assumed about a file of other origin.
+    told : tuple of str
+        What was said before the run that makes its numbers doubtful, a sentence each.
+    particles : Particles or None
+        Which rows of the file are particles; None: all, as they stand.
+    """
+
+    path: Path
+    frames: int
+    times: Floats
+    steps: NDArray[np.int64]
+    diameters: Floats
+    sides: Floats
+    thickness: float
+    group: str
+    has_moments: bool
+    core_diameters: Floats | None = None
+    moment_magnitudes: Floats | None = None
+    observables: dict[str, Floats] = field(default_factory=dict)
+    derived: dict[str, Any] = field(default_factory=dict)
+    resolved: dict[str, Any] = field(default_factory=dict)
+    parameters_text: str = ""
+    bonds: dict[str, Any] = field(default_factory=dict)
+    timing: dict[str, Any] = field(default_factory=dict)
+    versions: dict[str, Any] = field(default_factory=dict)
+    origin: dict[str, Any] = field(default_factory=dict)
+    version: str = ""
+    processor: str = ""
+    seed: int | None = None
+    finished: bool = True
+    end_reason: str = ""
+    provisional: bool = False
+    length_scale: float = 1.0
+    moment_scale: float = 1.0
+    notices: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
+    particles: Particles | None = None
+    _blocks: dict[str, tuple[int, Floats]] = field(default_factory=dict, repr=False)
+
+    @property
+    def count(self) -> int:
+        """Number of particles."""
+        return len(self.diameters)
+
+    def positions(self, frame: int) -> Floats:
+        """Centres of one frame in m, (N, 3), wrapped into the patch; negative counts from the end.
+
+        Raises
+        ------
+        TrajectoryError
+            Where a coordinate is not a finite number.
+        """
+        rows = self._finite(self._row("position", frame) * self.length_scale, "positions", frame)
+        for axis in (0, 1):
+            rows[:, axis] %= self.sides[axis]
+            rows[rows[:, axis] >= self.sides[axis], axis] = 0.0
+        return rows
+
+    def moments(self, frame: int) -> Floats:
+        """Moments of one frame in A m2, (N, 3).
+
+        Raises
+        ------
+        TrajectoryError
+            Where the file holds no moments, or one that is not a finite number.
+        """
+        if not self.has_moments:
+            raise TrajectoryError(
+                f"{self.path} must hold /particles/{self.group}/moment/value to find chains by "
+                "head-to-tail bonds; it holds positions only."
+            )
+        rows: Floats = self._row("moment", frame) * self.moment_scale
+        return self._finite(rows, "moments", frame)
+
+    def _finite(self, rows: Floats, what: str, frame: int) -> Floats:
+        """Give back one frame of finite numbers."""
+        if not largest(rows) <= NUMBER:
+            raise TrajectoryError(
+                f"frame {frame} of {self.path} must hold finite {what} of at most {NUMBER:g}; it "
+                "holds a value that is larger or not a number."
+            )
+        return rows
+
+    def _row(self, name: str, frame: int) -> Floats:
+        """One frame of a particle element, through a block that is read at once and kept."""
+        index = range(self.frames)[frame]
+        first, block = self._blocks.get(name, (0, np.empty((0, 0, 3))))
+        if not first <= index < first + len(block):
+            stored = self.count if self.particles is None else self.particles.stored
+            size = max(1, BLOCK_BYTES // max(1, 24 * stored))
+            first = index - index % size
+            rows = slice(first, min(first + size, self.frames))
+            with _opened(self.path) as file:
+                block = _guarded(self.path, lambda: self._read_block(file, name, rows))
+            self._blocks[name] = (first, block)
+        return np.array(block[index - first])
+
+    def _read_block(self, file: Any, name: str, frames: slice) -> Floats:
+        """Frames of a particle element, fillers left out, in the order of the particles."""
+        film = file["particles"][self.group]
+        block = np.asarray(require_numbers(film[name]["value"])[frames], dtype=np.float64)
+        order = None if self.particles is None else self.particles.order(film, frames)
+        return block if order is None else np.take_along_axis(block, order[:, :, None], axis=1)
+
+
+def open_run(path: str | Path) -> Run:
+    """Open a run folder or an H5MD file.
+
+    Parameters
+    ----------
+    path : str or Path
+        A folder that holds ``run.h5``, or the file.
+
+    Returns
+    -------
+    Run
+        The trajectory; frames are read on request.
+
+    Raises
+    ------
+    TrajectoryError
+        Where the file is missing, no HDF5 file, truncated, no H5MD file, or holds no complete
+        frame, no particles, no diameters or no patch.
+    """
+    file_path = Path(path)
+    if file_path.is_dir():
+        file_path = file_path / "run.h5"
+    if not file_path.is_file():
+        raise TrajectoryError(f"a run must be a folder with run.h5 or an H5MD file; {path} is not.")
+    if _guarded(file_path, lambda: endless_heap(file_path)):
+        raise TrajectoryError(f"{file_path} must be a whole run; the texts in it are damaged.")
+    with _opened(file_path) as file:
+        # First: to look at anything else could follow a link to a pipe.
+        if found := _guarded(file_path, lambda: obstacle(file, file_path)):
+            raise TrajectoryError(found)
+        if not _guarded(file_path, lambda: is_whole(file)):
+            raise TrajectoryError(
+                f"{file_path} must be a whole run; it is damaged: its checksum does not fit what "
+                "it holds."
+            )
+        return _guarded(file_path, lambda: _read_run(file, file_path))
+
+
+def _guarded(path: Path, read: Callable[[], Read]) -> Read:
+    """Read from a file that may hold anything: every surprise is an error of the file."""
+    try:
+        return read()
+    except TrajectoryError:
+        raise
+    except MemoryError as error:
+        raise TrajectoryError(
+            f"{path} must fit into memory; there is not enough for what it holds."
+        ) from error
+    except (
+        ArithmeticError, AttributeError, LookupError, OSError, RuntimeError, SystemError,
+        TypeError, ValueError,
+    ) as error:  # fmt: skip
+        raise TrajectoryError(
+            f"{path} must be a complete H5MD file; reading it failed ({error})."
+        ) from error
+
+
+def _opened(path: Path) -> Any:
+    """Open the file for reading, or say in one sentence why not."""
+    import h5py
+
+    try:
+        return h5py.File(path, "r", locking=False)
+    except OSError as error:
+        kind = "is not an HDF5 file" if not h5py.is_hdf5(path) else "is truncated or unreadable"
+        raise TrajectoryError(f"{path} must be an H5MD file (HDF5); it {kind}.") from error
+
+
+def _read_run(file: Any, path: Path) -> Run:
+    """Read all that is fixed in time, checked."""
+    group = _particle_group(file, path)
+    film = file["particles"][group]
+    stored, rows = _checked_shape(film, group, path)
+    frames = _complete_frames(file, film, stored)
+    if frames < 1:
+        raise TrajectoryError(f"{path} must hold at least one complete frame; it holds none.")
+    notices: list[str] = []
+    position = film["position"]
+    schedules = [position[name] for name in ("step", "time") if name in position]
+    sides = arrays_of(film["box"]) if "box" in film else []
+    require_pieces(schedules + sides, frames, path)
+    scale = unit(position["value"], LENGTH_UNITS, "positions", path, notices)
+    times, steps = schedule(position, frames, path, notices)
+    box = edges(film, path, notices)
+    recorded = record(file)
+    if wrong := wrong_entry(recorded):
+        raise TrajectoryError(f"{path} must record {wrong}.")
+    particles = which_particles(film, rows, frames, path, notices)
+    series = arrays_of(file["observables"]) if "observables" in file else []
+    require_pieces(arrays_of(film), frames, path, particles)
+    require_pieces(series, frames, path)
+    moments = film["moment"]["value"] if "moment" in film and "value" in film["moment"] else None
+    if moments is not None:
+        _check_moments(film, moments, group, rows, frames, path)
+    sizes = diameters(film, group, box, particles, path, notices)
+    if position["value"].dtype.kind != "f" and scale > COARSEST * sizes.min():
+        raise TrajectoryError(
+            f"{path} must hold positions to {COARSEST:g} of a particle diameter; it holds whole "
+            f"numbers of {scale:g} m."
+        )
+    return Run(
+        path=path,
+        frames=frames,
+        times=times,
+        steps=steps,
+        diameters=sizes,
+        sides=box[:2],
+        thickness=float(box[2]),
+        group=group,
+        has_moments=moments is not None,
+        core_diameters=fixed(film, "core_diameter", particles, LENGTH_UNITS, path, notices),
+        moment_magnitudes=fixed(film, "moment_magnitude", particles, MOMENT_UNITS, path, notices),
+        observables=observables(file, frames),
+        length_scale=scale,
+        moment_scale=(
+            1.0 if moments is None else unit(moments, MOMENT_UNITS, "moments", path, notices)
+        ),
+        notices=tuple(notices),
+        particles=particles,
+        **recorded,
+    )
+
+
+def _checked_shape(film: Any, group: str, path: Path) -> tuple[int, int]:
+    """Return stored frames and rows of the positions."""
+    if "position" not in film or "value" not in film["position"]:
+        raise TrajectoryError(f"{path} must hold /particles/{group}/position/value; it does not.")
+    shape = film["position"]["value"].shape
+    if len(shape) != 3 or shape[2] != 3:
+        raise TrajectoryError(
+            f"{path} must hold positions of shape (frames, particles, 3); it holds {shape}."
+        )
+    if shape[1] == 0:
+        raise TrajectoryError(f"{path} must hold at least one particle; its frames are empty.")
+    check_real(film["position"]["value"], "positions", path)
+    return int(shape[0]), int(shape[1])
+
+
+def _check_moments(film: Any, moments: Any, group: str, rows: int, frames: int, path: Path) -> None:
+    """Refuse moments that are no vectors of the particles in the frames of the positions."""
+    if moments.shape[1:] != (rows, 3):
+        raise TrajectoryError(
+            f"{path} must hold /particles/{group}/moment/value of shape (frames, {rows}, 3); "
+            f"it has {moments.shape}."
+        )
+    check_real(moments, "moments", path)
+    same_steps(film, "moment", frames, path)
+
+
+def _particle_group(file: Any, path: Path) -> str:
+    """``film``, or the only group of particles that a file of other origin has."""
+    if "h5md" not in file or "particles" not in file:
+        raise TrajectoryError(f"{path} must be an H5MD file; it has no /h5md or /particles group.")
+    names = list(file["particles"])
+    if "film" in names:
+        return "film"
+    if len(names) == 1:
+        return str(names[0])
+    raise TrajectoryError(
+        f"{path} must hold one group of particles or one called film; it holds "
+        f"{', '.join(map(str, names[:5])) or 'none'}{', ...' if len(names) > 5 else ''}."
+    )
+
+
+def _complete_frames(file: Any, film: Any, stored: int) -> int:
+    """Frames that are whole in every element: a killed run may have written one of them further."""
+    frames = stored
+    if "parameters" in file and "frames_complete" in file["parameters"]:
+        frames = min(frames, int(require_numbers(file["parameters/frames_complete"])[()]))
+    if "moment" in film and "value" in film["moment"]:
+        frames = min(frames, film["moment"]["value"].shape[0])
+    for name in ("step", "time"):
+        if name in film["position"] and film["position"][name].ndim == 1:
+            frames = min(frames, film["position"][name].shape[0])
+    return frames

@@ -1,0 +1,1 @@
+"""One file a command; the only room of sim that knows analysis."""

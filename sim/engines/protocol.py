@@ -1,0 +1,51 @@
+"""What the run loop asks of an engine, whatever processor it steps on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
+
+    EngineFactory = Callable[[ReducedSystem, FilmState, int], "Engine"]
+
+__all__ = ["Engine"]
+
+
+class Engine(Protocol):
+    """Advances one film by whole steps; the pieces in which it is asked change no bit."""
+
+    @property
+    def step(self) -> int:
+        """Steps done since the start of the run."""
+
+    @property
+    def timing(self) -> Mapping[str, float]:
+        """`compile_s`, `stepping_s` of this engine; `lists_built`, `capped_moves` of the run."""
+
+    def compile(self) -> None:
+        """Compile what `advance` runs, or load it from the cache, without a step."""
+
+    def advance(self, steps: int) -> None:
+        """Do so many steps; after an error the state is the one before this call."""
+
+    def snapshot(self) -> FilmState:
+        """Return copies of the state, row i always the same particle."""
+
+    def observe(self) -> Mapping[str, Any]:
+        """Return energies per particle, magnetisation and applied field.
+
+        `dipolar`, `steric`, `windows`, `field`, and of the added forces `van_der_waals`,
+        `electrostatic`, `gravity`, in kT; `magnetisation` relative to saturation (3,);
+        `applied_field` in reduced units (3,).
+        """
+
+    def checkpoint(self) -> dict[str, Any]:
+        """Return all that is needed to go on bit for bit."""
+
+    def restore(self, checkpoint: dict[str, Any]) -> None:
+        """Go back to a checkpoint."""

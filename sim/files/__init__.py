@@ -1,0 +1,1 @@
+"""The files of a run: run file, checkpoint, folder, lock, provenance."""

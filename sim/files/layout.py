@@ -1,0 +1,282 @@
+"""The layout of a run file: which H5MD element holds what, with which type, shape and unit.
+
+Source: H5MD, version 1.1 (an open standard), with its `units` module.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import zlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import h5py
+import numpy as np
+
+from sim.files.attributes import attribute, plain_attributes, require_numbers
+from sim.files.record import Ending, RunRecord
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from sim.film.particles import Particles
+
+BLOCK_BYTES = 1_000_000
+"""Frames are written in blocks, and chunks, of about this size."""
+SERIES_CHUNK = 512
+"""Frames in a chunk of the series that hold a few numbers a frame."""
+HEAD_BYTES = 80_000
+"""Groups, attributes, the text of the parameters and the indices of the chunks."""
+TEXT = h5py.string_dtype("utf-8")
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One moment of the film in SI, as it is stored.
+
+    Attributes
+    ----------
+    step : int
+        Step of the run.
+    time : float
+        Time, s.
+    position : ndarray of shape (N, 3)
+        Positions wrapped into the patch, m.
+    image : ndarray of shape (N, 3)
+        Patch widths that each particle has travelled, along x, y (and 0 along z).
+    moment : ndarray of shape (N, 3)
+        Magnetic moments, A m2.
+    magnetisation : ndarray of shape (3,)
+        Mean moment over its saturation.
+    field : ndarray of shape (3,)
+        Applied field, T.
+    energies : mapping of str to float
+        By the names of `ENERGIES`: energy per particle, kT; what is left out counts as zero.
+    """
+
+    step: int
+    time: float
+    position: NDArray[np.float64]
+    image: NDArray[np.int32]
+    moment: NDArray[np.float32]
+    magnetisation: NDArray[np.float64]
+    field: NDArray[np.float64]
+    energies: Mapping[str, float]
+
+
+ENERGIES = (
+    "dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity",
+    "induction",
+)  # fmt: skip
+# (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
+PER_PARTICLE = [
+    ("/particles/film/position", "position", "<f8", (-1, 3), "m"),
+    ("/particles/film/image", "image", "<i4", (-1, 3), ""),
+    ("/particles/film/moment", "moment", "<f4", (-1, 3), "A m+2"),
+]
+PER_FRAME = [
+    ("/observables/magnetisation", "magnetisation", "<f8", (3,), ""),
+    ("/observables/field", "field", "<f8", (3,), "T"),
+]
+SERIES = [f"/observables/energy_{name}" for name in ENERGIES]
+STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
+COUNT = "/parameters/frames_complete"
+SEAL = "seal"
+"""Attribute of /parameters: see `seal_of`."""
+
+
+def frames_per_block(count: int) -> int:
+    """Return how many frames of `count` particles make one block."""
+    one = sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE)
+    return int(max(1, min(64, BLOCK_BYTES // one)))
+
+
+def file_bytes(count: int, frames: int) -> int:
+    """Return the size in bytes of a file with so many particles and frames.
+
+    HDF5 stores whole chunks, so a file of few frames holds more than its frames.
+    """
+    block = frames_per_block(count)
+    blocks, series = -(-frames // block), -(-frames // SERIES_CHUNK)
+    per_particle = sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE)
+    numbers_a_frame = 2 + 3 * len(PER_FRAME) + len(SERIES)
+    fixed = 3 * 8 * count  # diameters and moments
+    return (
+        HEAD_BYTES
+        + fixed
+        + blocks * block * per_particle
+        + series * SERIES_CHUNK * 8 * numbers_a_frame
+    )
+
+
+def write_parameters(file: h5py.File, record: RunRecord) -> None:
+    """Write `/parameters`: what the run was asked to do, by what, and that it has not ended."""
+    attrs = file.create_group("/parameters").attrs
+    for name, text in {
+        "text": record.text,
+        "seed": None,
+        "resolved": json.dumps(record.resolved),
+        "derived": json.dumps(record.derived),
+        "version": record.version,
+        "commit": record.commit,
+        "sources": record.sources,
+        "processor": record.processor,
+        "versions": json.dumps(record.versions),
+        "bonds": json.dumps(record.bonds),
+        "run_id": record.run_id,
+        "notices": json.dumps(record.notices),
+        "parts": "[]",
+        "ending": Ending.RUNNING.value,
+        "end_reason": "",
+    }.items():
+        if text is not None:
+            attrs.create(name, text, dtype=TEXT)
+    attrs.create("seed", record.seed, dtype="<i8")
+    attrs.create("time_step_s", record.time_step_s, dtype="<f8")
+    attrs.create("frames_planned", record.frames_planned, dtype="<i8")
+    attrs.create("steps_planned", record.steps_planned, dtype="<i8")
+    attrs.create("provisional", record.provisional, dtype=bool)
+    attrs.create("finished", False, dtype=bool)
+    attrs.create(SEAL, 0, dtype="<u4")
+
+
+def _ascii(text: str) -> np.bytes_:
+    return np.bytes_(text.encode("ascii", "replace"))
+
+
+def write_head(file: h5py.File, version: str) -> None:
+    """Write `/h5md`: version of the standard, author, creator, unit system."""
+    head = file.create_group("/h5md")
+    head.attrs.create("version", [1, 1], dtype="<i4")
+    head.create_group("author").attrs["name"] = _ascii("chainfilm user")
+    creator = head.create_group("creator").attrs
+    creator["name"], creator["version"] = _ascii("chainfilm"), _ascii(version)
+    units = head.create_group("modules/units").attrs
+    units.create("version", [1, 0], dtype="<i4")
+    units["system"] = _ascii("SI")
+
+
+def write_particles(file: h5py.File, particles: Particles) -> None:
+    """Write what is fixed in time: the box, diameters (m) and moments (A m2)."""
+    film = file.create_group("/particles/film")
+    box = film.create_group("box")
+    box.attrs.create("dimension", 3, dtype="<i4")
+    box.attrs["boundary"] = np.array([b"periodic", b"periodic", b"none"])
+    edges = [*np.asarray(particles.sides, dtype=float), float(particles.thickness)]
+    for group, name, values, unit in (
+        (box, "edges", edges, "m"),
+        (film, "diameter", particles.diameter, "m"),
+        (film, "core_diameter", particles.core_diameter, "m"),
+        (film, "moment_magnitude", particles.moment, "A m+2"),
+    ):
+        data = np.asarray(values, "<f8")
+        made = group.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
+        made.attrs["unit"] = _ascii(unit)
+
+
+def make_elements(file: h5py.File, count: int) -> None:
+    """Make the empty time-dependent elements for `count` particles; they share step and time."""
+    frames = frames_per_block(count)
+    series = ((name, "", "<f8", (), "") for name in SERIES)
+    for element, _, dtype, shape, unit in [*PER_PARTICLE, *PER_FRAME, *series]:
+        tail = tuple(count if size == -1 else size for size in shape)
+        chunk = (frames if -1 in shape else SERIES_CHUNK, *tail)
+        value = file.create_dataset(
+            element + "/value", (0, *tail), dtype, maxshape=(None, *tail), chunks=chunk,
+            fletcher32=True,
+        )  # fmt: skip
+        if unit:
+            value.attrs["unit"] = _ascii(unit)
+        if element in SERIES:
+            value.attrs["description"] = _ascii("energy per particle divided by kT")
+        if element == "/particles/film/position":
+            for name, kind in ((STEP, "<i8"), (TIME, "<f8")):
+                file.create_dataset(
+                    name, (0,), kind, maxshape=(None,), chunks=(SERIES_CHUNK,), fletcher32=True
+                )
+            file[TIME].attrs["unit"] = _ascii("s")
+        else:  # hard links: one schedule for everything
+            file[element + "/step"], file[element + "/time"] = file[STEP], file[TIME]
+
+
+def seal_of(file: h5py.File) -> int:
+    """Return a CRC-32 of what no checksum of HDF5 covers.
+
+    These are the attributes of /parameters, the frames that count, and of every array its place,
+    type, shape and unit. The numbers in the arrays have checksums of their own (fletcher32).
+    """
+    attrs = plain_attributes(file["/parameters"])
+    told = [f"{name}={value}" for name, value in attrs.items() if name != SEAL]
+    told.append(f"frames={require_numbers(file[COUNT])[()]}")
+
+    def note(name: str, item: object) -> None:
+        if isinstance(item, h5py.Dataset):
+            unit = attribute(item, "unit", b"")
+            told.append(f"{name} {item.dtype.str} {item.shape} {unit!s}")
+
+    file.visititems(note)
+    return zlib.crc32("\n".join(told).encode("utf-8", "surrogateescape"))
+
+
+def require_sound(file: h5py.File, frames: int) -> None:
+    """Read so many frames and what is fixed in time, so that HDF5 checks their checksums.
+
+    Raises
+    ------
+    OSError
+        If a checksum does not fit.
+    RuntimeError, ValueError
+        If what is said of the box cannot be read.
+    """
+    plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
+    for path in ("diameter", "core_diameter", "moment_magnitude", "box/edges"):
+        fixed = file[f"/particles/film/{path}"]
+        require_chunks(fixed, len(fixed))
+        fixed[()]
+    moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *SERIES]
+    for path in (STEP, TIME, *(f"{element}/value" for element in moving)):
+        require_chunks(file[path], frames)
+        step = file[path].chunks[0]
+        for first in range(0, frames, step):
+            file[path][first : min(first + step, frames)]
+
+
+def require_chunks(data: h5py.Dataset, frames: int, first: int = 0) -> None:
+    """Refuse an array that lost the way to one of its pieces: HDF5 reads zeros in its place.
+
+    Parameters
+    ----------
+    data : h5py.Dataset
+        The array, stored in pieces or as a whole.
+    frames, first : int
+        Its rows from ``first`` up to ``frames`` are looked for.
+
+    Raises
+    ------
+    OSError
+        If a piece of these is not where it is looked for.
+    """
+    if not data.chunks:
+        if data.size and not data.id.get_storage_size():
+            raise OSError(f"{data.name} has lost all its numbers")
+        return
+    there: set[tuple[int, ...]] = set()
+    data.id.chunk_iter(lambda piece: there.add(piece.chunk_offset))
+    begin = first // data.chunks[0] * data.chunks[0]
+    starts = [range(begin, frames, data.chunks[0])]
+    starts += [range(0, n, piece) for n, piece in zip(data.shape[1:], data.chunks[1:], strict=True)]
+    for place in itertools.product(*starts):
+        if place not in there:
+            last = min(place[0] + data.chunks[0], frames) - 1
+            raise OSError(f"{data.name} has lost numbers of its rows {place[0]} to {last}")
+
+
+def resize(file: h5py.File, frames: int) -> None:
+    """Give every time-dependent dataset so many frames."""
+    for path in (STEP, TIME, *(e[0] + "/value" for e in PER_PARTICLE + PER_FRAME)):
+        file[path].resize(frames, axis=0)
+    for element in SERIES:
+        file[element + "/value"].resize(frames, axis=0)

@@ -1,0 +1,105 @@
+"""Opening an HDF5 file with one clear sentence for each way in which it can be wrong."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import h5py
+
+from sim.files.heaps import endless_heap
+
+__all__ = ["InUseError", "RunFileError", "open_hdf5"]
+
+SMALL, LARGEST_CHUNK = 1_000_000, 64_000_000
+"""Bytes of an array that do no harm, written or not, and of a piece in which it is stored."""
+_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+
+
+class RunFileError(ValueError):
+    """A run file or checkpoint that cannot be used; the text is one sentence for the user."""
+
+
+class InUseError(RunFileError):
+    """A run file or checkpoint that another program has open; nothing is wrong with it."""
+
+
+def open_hdf5(path: Path, mode: str) -> h5py.File:
+    """Open an HDF5 file for reading ("r") or changing ("r+").
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    mode : str
+        "r" or "r+".
+
+    Returns
+    -------
+    h5py.File
+        The open file.
+
+    Raises
+    ------
+    RunFileError
+        If it is missing, a folder, not HDF5, cut short, may not be read or written, or has parts
+        in other files (to go on with a run would write into those) or nowhere.
+    InUseError
+        If another program has it open.
+    """
+    if not path.exists():
+        raise RunFileError(f"{path} does not exist")
+    if path.is_dir():
+        raise RunFileError(f"{path} is a folder, not a file")
+    if not path.is_file():  # a pipe would never answer
+        raise RunFileError(f"{path} is no ordinary file")
+    try:
+        with path.open("rb") as raw:
+            signature = raw.read(len(_SIGNATURE))
+    except OSError as error:
+        raise RunFileError(f"{path} cannot be read: {error.strerror}") from error
+    if signature != _SIGNATURE:
+        raise RunFileError(f"{path} is not an HDF5 file")
+    if endless_heap(path):
+        raise RunFileError(f"{path} is damaged: the texts in it cannot be read")
+    try:
+        file = h5py.File(path, mode, libver="earliest")
+    except BlockingIOError as error:
+        raise InUseError(f"{path} is in use by another program") from error
+    except PermissionError as error:
+        raise RunFileError(f"{path} may not be written") from error
+    except (OSError, RuntimeError) as error:
+        if "already open" in str(error):  # by this process, in another mode
+            raise InUseError(f"{path} is in use by this program") from error
+        raise RunFileError(f"{path} is cut short or damaged: it cannot be opened") from error
+    part = _part_elsewhere(file, path)
+    if part:
+        file.close()
+        raise RunFileError(f"{path} must hold all of its contents itself; {part}")
+    return file
+
+
+def _part_elsewhere(file: h5py.File, path: Path) -> str:
+    """Say what is in another file, or is nowhere; "" where all is here. Nothing of it is opened."""
+    in_file = path.stat().st_size
+
+    def link(name: str, what: object) -> str | None:
+        return f"/{name} is in another file" if isinstance(what, h5py.ExternalLink) else None
+
+    def item(name: str, what: object) -> str | None:
+        if not isinstance(what, h5py.Dataset):
+            return None
+        if what.is_virtual or what.external:
+            return f"/{name} is in another file"
+        # The memory for what was never written would have to be there; nothing here is packed.
+        pieces = math.prod(what.chunks or (1,), start=what.dtype.itemsize)
+        size = math.prod(map(int, what.shape or ()), start=what.dtype.itemsize)
+        stored = min(what.id.get_storage_size(), in_file)
+        if size > SMALL + 2 * stored or pieces > max(LARGEST_CHUNK, 2 * size):
+            return f"/{name} says to be of shape {what.shape}, of which it does not hold half"
+        return None
+
+    try:
+        return str(file.visititems_links(link) or file.visititems(item) or "")
+    except (RuntimeError, OSError, LookupError, SystemError, TypeError, ValueError):
+        return ""  # a damaged part is told by whoever reads it

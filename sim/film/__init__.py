@@ -1,0 +1,1 @@
+"""A film as an engine sees it: particles, reduced units, step, start."""

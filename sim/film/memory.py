@@ -1,0 +1,96 @@
+"""Memory of a run: estimated from its parameters, and refused where the machine lacks it."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sim.film.reduced_system import ReducedSystem
+
+__all__ = ["BASE_BYTES", "MemoryShortError", "free_bytes", "memory_bytes", "require_memory"]
+
+NEIGHBOUR_BYTES = 4
+"""One entry of a neighbour list, each pair listed from both sides."""
+PARTICLE_BYTES = 600
+"""State, forces, sorted copies and their like: about 75 numbers of 8 bytes a particle."""
+BASE_BYTES = 300_000_000
+"""Interpreter, libraries and compiled kernels."""
+GRID_COPIES = 5
+"""The mesh's grid, its two transforms in complex numbers of half as many waves, and room."""
+
+
+class MemoryShortError(ValueError):
+    """A run that needs more memory than there is; the text is one sentence for the user."""
+
+
+def memory_bytes(system: ReducedSystem) -> int:
+    """Return the estimated peak memory in bytes, from the neighbour lists and the mesh."""
+    bytes_needed = BASE_BYTES + system.count * PARTICLE_BYTES
+    if system.dipole_sum == "exact":
+        return int(bytes_needed)
+    reach = system.list_margin + (system.cutoff if system.mesh is None else system.mesh.cutoff)
+    volume = system.sides[0] * system.sides[1] * system.thickness
+    sphere = 4.0 / 3.0 * math.pi * reach**3
+    disc = math.pi * reach**2 * system.thickness
+    neighbours = system.count / volume * min(sphere, disc)
+    if system.mesh is not None:
+        real = 4 if system.mesh.precision == "float32" else 8
+        bytes_needed += GRID_COPIES * real * math.prod(system.mesh.points)
+    return int(bytes_needed + system.count * NEIGHBOUR_BYTES * neighbours)
+
+
+def require_memory(system: ReducedSystem) -> None:
+    """Refuse a run before its arrays are made, where there is no room for them.
+
+    Raises
+    ------
+    MemoryShortError
+        If it needs more than is free.
+    """
+    needed, free = memory_bytes(system) - BASE_BYTES, free_bytes()
+    if free is not None and needed > free:
+        raise MemoryShortError(
+            f"[film] {system.count} particles need about {needed / 1e9:.3g} GB of memory, and "
+            f"{free / 1e9:.3g} GB are free; use a smaller patch (count) or a shorter cutoff"
+        )
+
+
+def free_bytes() -> int | None:
+    """Return the memory in bytes that this process may still take; None where nobody tells.
+
+    The least of what the machine has, what the limit of this process leaves (RLIMIT_AS) and what
+    the group of this process may take (a batch job or container).
+    """
+    found = [_of_machine(), _of_process(), _of_group()]
+    told = [value for value in found if value is not None]
+    return max(0, min(told)) if told else None
+
+
+def _of_machine() -> int | None:
+    try:
+        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+        return next(int(line.split()[1]) for line in lines if "MemAvailable" in line) * 1024
+    except (OSError, ValueError, StopIteration):
+        return None
+
+
+def _of_process() -> int | None:
+    try:
+        import resource
+
+        limit, _ = resource.getrlimit(resource.RLIMIT_AS)
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
+    except (ImportError, OSError, ValueError):
+        return None
+    return None if limit == resource.RLIM_INFINITY else limit - pages * resource.getpagesize()
+
+
+def _of_group() -> int | None:
+    group = Path("/sys/fs/cgroup")
+    try:
+        limit = (group / "memory.max").read_text(encoding="ascii").strip()
+        return int(limit) - int((group / "memory.current").read_text(encoding="ascii"))
+    except (OSError, ValueError):  # no groups, or "max"
+        return None

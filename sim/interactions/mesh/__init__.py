@@ -1,0 +1,1 @@
+"""The dipole sum on a mesh: plan, tables, errors."""

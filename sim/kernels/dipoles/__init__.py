@@ -1,0 +1,1 @@
+"""Compiled dipole sums beside the step."""

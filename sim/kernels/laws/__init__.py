@@ -1,0 +1,1 @@
+"""Laws as plain formulas in reduced units."""

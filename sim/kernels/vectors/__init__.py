@@ -1,0 +1,1 @@
+"""The vector type of compiled code, its rows, and calls by address."""

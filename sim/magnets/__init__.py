@@ -1,0 +1,1 @@
+"""Magnets, coils and measured fields: field, gradient, motion, safety."""

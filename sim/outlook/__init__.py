@@ -1,0 +1,1 @@
+"""What theory says of a film before it is simulated."""

@@ -1,0 +1,1 @@
+"""Theory over the cell above magnets: map and drift."""

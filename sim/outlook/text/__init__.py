@@ -1,0 +1,1 @@
+"""The outlook as sentences."""

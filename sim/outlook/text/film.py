@@ -1,0 +1,360 @@
+"""The numbers of an outlook in words: the table and the sentences of `chainfilm check`."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from sim.outlook.chain_growth import GROWTH_BAND
+from sim.outlook.look_ahead import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
+from sim.outlook.text.beads import bead_rows, bead_sentences
+from sim.outlook.text.cell import cell_sentences
+from sim.outlook.text.dipoles import dipole_rows
+from sim.outlook.text.forces import force_rows, force_sentences
+from sim.outlook.text.magnets import magnet_rows, magnet_sentences
+from sim.outlook.text.motion import dynamics_sentences
+from sim.physics.units import format_quantity
+
+if TYPE_CHECKING:
+    from sim.film.reduced_system import ReducedSystem
+    from sim.outlook.look_ahead import Outlook
+    from sim.outlook.pair_potential import PairPotential
+    from sim.parameters import Parameters
+
+__all__ = ["along_and_across", "duration_text", "sentences", "table"]
+
+SHORTEST_VISIBLE = 400e-9
+"""Shortest wavelength of visible light in air, in m."""
+
+
+def _number(value: float) -> str:
+    """Write a number with three significant digits."""
+    return f"{value:.3g}"
+
+
+def _length(value: float) -> str:
+    """Write a mean chain length: three digits near 1, where the excess matters, else two."""
+    return f"{value:.2f}" if value < 2.0 else f"{value:.2g}" if value < 100.0 else f"{value:.0f}"
+
+
+def _times_over(value: float) -> str:
+    """Write how many times something fits."""
+    return f"{value:.2g}" if value < 10.0 else f"{value:.0f}"
+
+
+def duration_text(seconds: float) -> str:
+    """Write a time of any length.
+
+    Parameters
+    ----------
+    seconds : float
+        Time in s.
+
+    Returns
+    -------
+    str
+        Such as "12 us", "3 min" or "3 years".
+    """
+    if seconds < 120.0:
+        return format_quantity(float(f"{seconds:.2g}"), "time")
+    for limit, size, unit in ((7200.0, 60.0, "min"), (172800.0, 3600.0, "h")):
+        if seconds < limit:
+            return f"{seconds / size:.0f} {unit}"
+    days = seconds / 86400.0
+    return f"{days:.0f} days" if days < 366.0 else f"{days / 365.25:.3g} years"
+
+
+def along_and_across(parameters: Parameters, outlook: Outlook) -> tuple[float, float]:
+    """Room of the patch along the field and across it.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    outlook : Outlook
+        What is known before the run.
+
+    Returns
+    -------
+    tuple of float
+        Along the field, in m, infinite where the periodic patch does not limit chains because the
+        field points across the film; and the smaller room across the field in the plane, in m.
+    """
+    x, y, z = parameters.field.direction
+    sides = outlook.particles.sides
+    if abs(z) > math.sqrt(0.5):
+        return math.inf, min(sides)
+    if parameters.field.largest == 0.0:
+        return min(sides), min(sides)
+    # A chain along (x, y) meets the next image of the patch after W_x/x or W_y/y.
+    level = math.hypot(x, y)
+    rooms = [side * level / abs(part) for side, part in zip(sides, (x, y), strict=True) if part]
+    return min(rooms), sides[0] * sides[1] / min(rooms)
+
+
+def _barrier(pair: PairPotential) -> str:
+    """Write the barrier of a pair."""
+    if math.isinf(pair.barrier_kt):
+        return "none to climb (soft core)"
+    return f"{pair.barrier_kt:.1f} kT"
+
+
+def table(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
+    """Lay out the derived numbers.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    outlook : Outlook
+        What is known before the run.
+
+    Returns
+    -------
+    list of tuple of str
+        Label and value with its unit.
+    """
+    return [
+        *_particle_rows(parameters, outlook),
+        *bead_rows(parameters, outlook),
+        *_pair_rows(outlook),
+        *force_rows(parameters, outlook),
+        *magnet_rows(parameters, outlook),
+        *_run_rows(parameters, outlook),
+    ]
+
+
+def _particle_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
+    sizes = parameters.particles
+    moment = outlook.system.units.moment_am2 * math.sqrt(outlook.coupling)
+    return [
+        ("particles", f"{outlook.particles.count}"),
+        ("volume fraction (core and shell)", _number(outlook.particles.volume_fraction)),
+        ("median diameter (core and shell)", format_quantity(sizes.diameter, "length")),
+        ("median moment", format_quantity(moment, "moment")),
+        ("coupling, median particle", _number(outlook.coupling)),
+        ("coupling, largest tenth", _number(outlook.coupling_tail)),
+        ("largest field", format_quantity(parameters.field.largest, "field")),
+        ("Langevin parameter, median particle", _number(outlook.langevin)),
+        ("Langevin parameter, largest tenth", _number(outlook.langevin_tail)),
+        ("diffusion time d^2/D0", duration_text(outlook.diffusion_time)),
+        ("Brown time", duration_text(outlook.brown_time)),
+        (
+            "Neel time (two usual prefactors)",
+            " to ".join(
+                duration_text(time)
+                for time in sorted((outlook.neel_time, outlook.neel_time_high_barrier))
+            ),
+        ),
+    ]
+
+
+def _pair_rows(outlook: Outlook) -> list[tuple[str, str]]:
+    rows = []
+    for name, pair in (("median", outlook.pair), ("largest tenth", outlook.pair_tail)):
+        place = format_quantity(pair.minimum_distance_m, "length")
+        rows += [
+            (f"pair minimum, {name}", f"{pair.minimum_kt:.1f} kT at {place}"),
+            (f"coupling at the minimum, {name}", _number(pair.coupling_at_minimum)),
+            (f"barrier against touching cores, {name}", _barrier(pair)),
+        ]
+    return rows
+
+
+def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
+    lengths, system = outlook.lengths, outlook.system
+    band = f"{_length(lengths.central)} ({_length(lengths.low)} to {_length(lengths.high)})"
+    large = lengths.aggregation_number >= 1000.0
+    number = "over 1000" if large else f"{lengths.aggregation_number:.2g}"
+    growth = []
+    if outlook.coupling_largest >= CHAINING_COUPLING:
+        growth = [
+            ("mean length by growth at the end of the run", f"{_length(outlook.grown_length)}"),
+            ("bond life, largest tenth", duration_text(outlook.bond_life)),
+            ("time a film takes to come to rest", duration_text(outlook.film_time)),
+        ]
+    return [
+        ("mean chain length in equilibrium", band),
+        ("the same from neighbours alone (at least)", f"{_length(lengths.neighbours_only)}"),
+        ("aggregation number N* (median particle)", number),
+        ("chain spacing from the line density", format_quantity(outlook.spacing, "length")),
+        *growth,
+        ("simulated time", format_quantity(parameters.run.duration, "time")),
+        ("time step", format_quantity(system.dt_s, "time")),
+        *_inner_rows(system),
+        ("limited by", system.limit),
+        ("steps", f"{system.steps}"),
+        *dipole_rows(system),
+        ("momentum time", duration_text(outlook.momentum_time)),
+    ]
+
+
+def _inner_rows(system: ReducedSystem) -> list[tuple[str, str]]:
+    """Return the row on inner steps, if there are any."""
+    if system.inner_steps == 1:
+        return []
+    inner = format_quantity(float(f"{system.dt_s / system.inner_steps:.3g}"), "time")
+    return [("inner steps, for near pairs", f"{system.inner_steps} of {inner}")]
+
+
+def _step_sentence(system: ReducedSystem) -> str:
+    """Say how long a step is and what sets it."""
+    step = f"The time step of {format_quantity(system.dt_s, 'time')} ({system.steps} steps)"
+    if system.inner_steps == 1:
+        return f"{step} is set by {system.limit}."
+    inner = format_quantity(float(f"{system.dt_s / system.inner_steps:.3g}"), "time")
+    return (
+        f"{step} has {system.inner_steps} inner steps of {inner}, in which near pairs are summed "
+        f"again; these are set by {system.limit}."
+    )
+
+
+def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Say what to expect.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    outlook : Outlook
+        What is known before the run.
+
+    Returns
+    -------
+    list of str
+        Full sentences.
+    """
+    return [
+        _verdict(outlook),
+        *bead_sentences(parameters, outlook),
+        *_lengths(outlook),
+        *_times(parameters, outlook),
+        *magnet_sentences(parameters, outlook),
+        *cell_sentences(parameters, duration_text),
+        *force_sentences(parameters, outlook, duration_text),
+        _spacing(outlook),
+        _patch(parameters, outlook),
+        _step_sentence(outlook.system),
+        *dynamics_sentences(parameters, outlook),
+    ]
+
+
+def _verdict(outlook: Outlook) -> str:
+    """Whether chains form at all."""
+    median, largest = outlook.coupling, outlook.coupling_largest
+    needed = "particles need about 2 to 3 to chain"
+    if median >= CHAINING_COUPLING:
+        if outlook.lengths.central < 1.5:
+            return (
+                f"Few and short chains: the coupling of {median:.2g} would do ({needed}), but at "
+                f"this concentration most particles stay alone."
+            )
+        tail = outlook.coupling_tail
+        rest = f", the largest tenth {tail:.2g}" if largest > 1.001 * median else ""
+        return f"Chains form: the median particle has a coupling of {median:.2g}{rest}; {needed}."
+    if largest < CHAINING_COUPLING:
+        place = "in this field" if outlook.system.induced else "at any field"
+        rest = f", that of the largest {largest:.2g}" if largest > 1.001 * median else ""
+        return (
+            f"No chains form {place}: the coupling of the mean particle is {median:.2g}{rest}"
+            f"; {needed}. Chains seen in such a fluid come from clusters that it brings along, or "
+            f"from larger particles than the file says."
+        )
+    return (
+        f"The mean particle does not chain: its coupling is {median:.2g}, and {needed}. Only the "
+        f"tail of the sizes can, {100.0 * outlook.strong_share:.2g} % of the particles with a "
+        f"coupling above {CHAINING_COUPLING:g} (the largest: {largest:.2g}); so would clusters."
+    )
+
+
+def _lengths(outlook: Outlook) -> list[str]:
+    """Predicted mean length with its band."""
+    lengths = outlook.lengths
+    if outlook.coupling_largest < CHAINING_COUPLING:
+        return [
+            f"The bond rule counts chance neighbours too, which alone give a mean length of about "
+            f"{_length(lengths.central)}."
+        ]
+    central, low, high = (_length(x) for x in (lengths.central, lengths.low, lengths.high))
+    text = (
+        f"In equilibrium the mean chain length, single particles included, should be about "
+        f"{central}, between {low} and {high}; neighbours alone give "
+        f"{_length(min(lengths.neighbours_only, lengths.longest))} at least."
+    )
+    if lengths.single_chains > lengths.longest:
+        text += (
+            f" Single chains would become longer still, but from {LONGEST_SINGLE:.0f} particles on "
+            f"two chains side by side are lower in energy than one: expect them to thicken."
+            if lengths.longest == LONGEST_SINGLE
+            else " Single chains would become longer still, but the film is no thicker than that."
+        )
+    return [text]
+
+
+def _times(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Compare the simulated time with the time that a film takes."""
+    if outlook.coupling_largest < CHAINING_COUPLING:
+        return []
+    duration = parameters.run.duration
+    simulated = format_quantity(duration, "time")
+    lines = []
+    if outlook.grown_length < outlook.lengths.central:
+        lines.append(
+            f"This run ends during growth: from single particles, diffusion lets chains reach a "
+            f"mean length of about {_length(outlook.grown_length)} in {simulated}, and the "
+            f"predicted length in about {duration_text(outlook.growth_time)}; long chains may grow "
+            f"faster, up to {GROWTH_BAND:g} times that length."
+        )
+    life = duration_text(outlook.bond_life)
+    lives = duration / outlook.bond_life
+    if lives >= SETTLING_LIVES:
+        lines.append(
+            f"Bonds in the largest tenth last about {life}, so that {simulated} hold "
+            f"{_times_over(lives)} bond lives: long enough for lengths to settle."
+        )
+    else:
+        lines.append(
+            f"Bonds in the largest tenth last about {life} beside {simulated} of simulated time; a "
+            f"film takes about {duration_text(outlook.film_time)} to settle, so that the run's "
+            f'lengths hold "after t = {simulated}" and are no property of the film.'
+        )
+    return lines
+
+
+def _spacing(outlook: Outlook) -> str:
+    """Distance of chains, and what light makes of it."""
+    spacing = format_quantity(float(f"{outlook.spacing:.3g}"), "length")
+    if outlook.coupling_largest < CHAINING_COUPLING:
+        return (
+            f"Straight chains of all particles would stand {spacing} apart (from their line "
+            f"density); without chains there is no such spacing."
+        )
+    text = f"Single chains stand about {spacing} apart (from their line density)"
+    if outlook.spacing < SHORTEST_VISIBLE:
+        return (
+            f"{text}, below the wavelength of visible light: such a film is a medium whose "
+            f"refractive index depends on direction; it has neither slits nor diffraction orders "
+            f"unless chains gather in bundles far wider than this patch shows."
+        )
+    return f"{text}, comparable with the wavelength of visible light or above it."
+
+
+def _patch(parameters: Parameters, outlook: Outlook) -> str:
+    """Measure the patch in units of what it is to show."""
+    along, across = along_and_across(parameters, outlook)
+    diameter = parameters.particles.diameter
+    text = (
+        f"The patch is {_times_over(across / outlook.spacing)} chain spacings wide across the field"
+    )
+    if outlook.coupling_largest < CHAINING_COUPLING:
+        return f"{text} and {_times_over(outlook.particles.thickness / diameter)} diameters thick."
+    if math.isinf(along):
+        room = outlook.particles.thickness / diameter
+        return (
+            f"{text}, and the film is {_times_over(room)} diameters thick, which bounds the chains."
+        )
+    chains = along / (outlook.expected_at_end * diameter)
+    return (
+        f"{text} and {_times_over(chains)} chain lengths long along it (chains as at the end of "
+        f"the run)."
+    )

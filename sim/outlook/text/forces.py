@@ -1,0 +1,195 @@
+"""What the added forces and the barrier mean, in rows, sentences and cautions of `check`."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from sim.interactions.electrostatic import charge_number
+from sim.interactions.gravity import weight
+from sim.physics.double_layer import bjerrum_length
+from sim.physics.units import format_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from sim.outlook.look_ahead import Outlook
+    from sim.outlook.pair_potential import PairPotential
+    from sim.parameters import Parameters
+
+__all__ = ["force_cautions", "force_rows", "force_sentences", "gravitational_length", "touch_time"]
+
+LARGEST_POTENTIAL = 2.0
+"""Surface potentials in kT/e up to which the linear theory of double layers may be used."""
+LONGEST = 1e300
+
+
+def touch_time(pair: PairPotential, diffusion: float) -> float:
+    """Mean time until thermal motion takes a bound pair over its barrier.
+
+    Parameters
+    ----------
+    pair : PairPotential
+        Potential with a finite barrier B.
+    diffusion : float
+        Diffusion constant of one particle in m2/s.
+
+    Returns
+    -------
+    float
+        Time in s, of the right order; at most 1e300.
+
+    Notes
+    -----
+    H. A. Kramers, Physica 7, 284 (1940), with parabolas of curvature 2 B kT/w^2 at both ends of
+    the climb over the distance w, and twice the diffusion of one particle: pi w^2 e^B/(2 B D).
+    """
+    width = pair.minimum_distance_m - pair.barrier_distance_m
+    height = pair.barrier_kt
+    if height <= 0.0 or width <= 0.0:
+        return 0.0
+    return min(
+        0.5 * math.pi * width**2 / (height * diffusion) * math.exp(min(height, 600.0)), LONGEST
+    )
+
+
+def gravitational_length(parameters: Parameters, core: float) -> float | None:
+    """Height over which the weight of a particle comes to kT, in m; None without gravity."""
+    pull = abs(float(weight(parameters, core)))
+    return 1.0 / pull if pull > 0.0 else None
+
+
+def force_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
+    """Lay out the numbers of the forces that are on."""
+    rows = []
+    sizes = parameters.particles
+    if parameters.van_der_waals.hamaker > 0.0:
+        rows.append(("Hamaker constant", f"{parameters.van_der_waals.hamaker:.3g} kT"))
+    if parameters.electrostatics.surface_charge > 0.0:
+        charges = charge_number(parameters, sizes.diameter)
+        length = parameters.electrostatics.debye_length
+        rows += [
+            ("charges on the median particle", f"{charges:.3g}"),
+            ("Debye length", format_quantity(length, "length")),
+        ]
+    for name, core in (("median", sizes.core_diameter), ("largest tenth", outlook.tail_core)):
+        height = gravitational_length(parameters, core)
+        if height is not None:
+            rows.append((f"gravitational length, {name}", _length(height)))
+    steepest = parameters.field.steepest
+    if steepest > 0.0:
+        rows.append(("largest component of the gradient", f"{steepest:.3g} T/m"))
+    return rows
+
+
+def _length(value: float) -> str:
+    return format_quantity(float(f"{value:.3g}"), "length")
+
+
+def force_sentences(
+    parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
+) -> list[str]:
+    """Say what the barrier and the weight mean; ``duration`` writes a time in s."""
+    return [
+        *_apart(parameters, outlook, duration),
+        *_settling(parameters, outlook, duration),
+        *_pulled(parameters, outlook, duration),
+    ]
+
+
+def _apart(parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]) -> list[str]:
+    """Say what the barrier does for keeping the particles apart."""
+    weaker = min((outlook.pair, outlook.pair_tail), key=lambda pair: pair.barrier_kt)
+    if not math.isfinite(weaker.barrier_kt) or weaker.barrier_kt <= 0.0:
+        return []
+    name = "median" if weaker is outlook.pair else "largest-tenth"
+    diffusion = parameters.particles.diameter**2 / outlook.diffusion_time
+    once = duration(touch_time(weaker, diffusion))
+    return [
+        f"Head to tail, a barrier of {weaker.barrier_kt:.1f} kT (the lower one, of {name} pairs) "
+        f"keeps the cores apart: thermal motion takes a bond over it about once in {once}."
+    ]
+
+
+def _settling(
+    parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
+) -> list[str]:
+    """How far gravity layers the film, and how fast."""
+    height = gravitational_length(parameters, parameters.particles.core_diameter)
+    if height is None:
+        return []
+    diffusion = parameters.particles.diameter**2 / outlook.diffusion_time
+    thickness = parameters.film.thickness
+    text = (
+        f"Gravity: single particles thin out with height by a factor e in {_length(height)}, "
+        f"beside a film of {_length(thickness)}; across that thickness they fall in about "
+        f"{duration(thickness * height / diffusion)}."
+    )
+    bound = outlook.expected_at_end
+    if bound > 1.5:
+        text += f" A chain of {bound:.2g} weighs that many times more and layers accordingly."
+    return [text]
+
+
+def _pulled(
+    parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
+) -> list[str]:
+    """How fast a gradient moves single particles."""
+    steepest = parameters.field.steepest
+    if steepest == 0.0:
+        return []
+    diffusion = parameters.particles.diameter**2 / outlook.diffusion_time
+    units = outlook.system.units
+    force = units.moment_am2 * math.sqrt(outlook.coupling) * steepest / units.energy_j
+    if force == 0.0:
+        return []
+    return [
+        f"Gradient: it pulls an aligned median particle with up to {force * units.energy_j:.2g} N, "
+        f"so that it drifts at {force * diffusion * 1e6:.2g} um/s, its diameter in "
+        f"{duration(parameters.particles.diameter / (force * diffusion))}."
+    ]
+
+
+def force_cautions(parameters: Parameters) -> list[str]:
+    """Say what the added forces leave out."""
+    found = []
+    if parameters.van_der_waals.hamaker > 0.0:
+        gap = format_quantity(parameters.van_der_waals.smallest_gap, "length")
+        found.append(
+            f"Van der Waals attraction acts between cores alone, not between cores and windows; "
+            f"cores nearer than {gap} count as touching."
+        )
+    found += _double_layers(parameters)
+    x, y, _ = parameters.gravity.direction
+    if parameters.gravity.acceleration > 0.0 and math.hypot(x, y) > 1e-9:
+        found.append(
+            "Gravity points along the film (a cell that stands upright): a periodic patch has no "
+            "bottom, particles fall through it steadily, and no energy of the weight along the "
+            "film is counted."
+        )
+    if parameters.field.steepest > 0.0:
+        found.append(
+            "The gradient pulls along the film as well as across it. Along it a periodic patch has "
+            "no energy function and the field stays uniform: read it as a film that drifts through "
+            "the magnet's field, not as particles that gather."
+        )
+    return found
+
+
+def _double_layers(parameters: Parameters) -> list[str]:
+    """Where the theory of the double layers ends."""
+    given = parameters.electrostatics
+    if given.surface_charge == 0.0:
+        return []
+    found = ["Charges act between particles, not between particles and windows."]
+    radius = 0.5 * parameters.particles.diameter
+    charges = charge_number(parameters, 2.0 * radius)
+    bjerrum = bjerrum_length(given.permittivity, parameters.carrier.temperature)
+    potential = bjerrum * charges / (radius * (1.0 + radius / given.debye_length))
+    if potential > LARGEST_POTENTIAL:
+        found.append(
+            f"The charges make a surface potential of {potential:.2g} kT/e; beyond about "
+            f"{LARGEST_POTENTIAL:g} (50 mV) the linear theory overstates the repulsion: give the "
+            "charge that acts at a distance, not the one on the surface."
+        )
+    return found

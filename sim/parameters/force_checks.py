@@ -1,0 +1,127 @@
+"""Keys of the added forces and of tabulated sizes against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from sim.parameters.force_types import (
+    ElectrostaticParameters,
+    GravityParameters,
+    VanDerWaalsParameters,
+)
+from sim.physics.double_layer import bjerrum_length, debye_length
+from sim.physics.units import parse
+
+if TYPE_CHECKING:
+    from sim.parameters.reading import Reading
+    from sim.physics.sizes import Sizes
+
+__all__ = [
+    "check_forces",
+    "check_size_table",
+    "electrostatics",
+    "force_notices",
+    "force_range",
+    "gravity",
+    "van_der_waals",
+]
+
+
+def van_der_waals(reading: Reading) -> VanDerWaalsParameters | None:
+    """Give what [van_der_waals] says, or None where a key is mistaken."""
+    if not reading.has("van_der_waals", "hamaker", "smallest_gap"):
+        return None
+    if not reading.has("carrier", "temperature"):
+        return None
+    temperature = reading.get("carrier", "temperature")
+    hamaker = parse(reading.get("van_der_waals", "hamaker"), "energy", temperature)
+    return VanDerWaalsParameters(hamaker, reading.get("van_der_waals", "smallest_gap"))
+
+
+def electrostatics(reading: Reading) -> ElectrostaticParameters | None:
+    """Give what [electrostatics] says, or None where a key is mistaken or missing."""
+    keys = ("surface_charge", "debye_length", "salt", "permittivity")
+    if not reading.has("electrostatics", *keys) or not reading.has("carrier", "temperature"):
+        return None
+    charge, length, salt, permittivity = (reading.get("electrostatics", key) for key in keys)
+    if charge == 0.0:
+        return ElectrostaticParameters(permittivity=permittivity)
+    if (length is None) == (salt is None):
+        return None
+    if length is None:
+        bjerrum = bjerrum_length(permittivity, reading.get("carrier", "temperature"))
+        length = debye_length(salt, bjerrum)
+    return ElectrostaticParameters(charge, length, permittivity)
+
+
+def gravity(reading: Reading) -> GravityParameters:
+    """Give what [gravity] says of a faultless file."""
+    return GravityParameters(
+        reading.get("gravity", "acceleration"), reading.get("gravity", "direction")
+    )
+
+
+def force_range(reading: Reading, law: Sizes) -> float:
+    """Distance in m over which the added pair forces act; 0 where they are off or not known."""
+    drawn, charged = van_der_waals(reading), electrostatics(reading)
+    if drawn is None or charged is None or drawn.hamaker == charged.surface_charge == 0.0:
+        return 0.0
+    # The laws come with the compiler, which is slow to import.
+    from sim.interactions import van_der_waals as attraction
+    from sim.interactions.added import AddedPairs
+    from sim.interactions.electrostatic import ElectrostaticLaw
+
+    first = attraction.VanDerWaalsLaw(drawn.hamaker, drawn.smallest_gap, law.shell_thickness)
+    second = ElectrostaticLaw.of(charged, reading.get("carrier", "temperature"))
+    return AddedPairs(first, second).reach(0.5 * law.largest_core + law.shell_thickness)
+
+
+def check_forces(reading: Reading) -> Iterator[str]:
+    """Find keys of the added forces that do not go together."""
+    keys = ("surface_charge", "debye_length", "salt")
+    if not reading.has("electrostatics", *keys):
+        return
+    charge, length, salt = (reading.get("electrostatics", key) for key in keys)
+    if charge > 0.0 and (length is None) == (salt is None):
+        received = "none" if length is None else "both"
+        yield (
+            '[electrostatics] must give either debye_length such as "5 nm" or salt such as '
+            f'"1 mM"; received {received}.'
+        )
+
+
+def check_size_table(reading: Reading) -> Iterator[str]:
+    """Find keys that do not go with a table of sizes."""
+    if not reading.has("particles", "core_diameter", "size_spread"):
+        return
+    is_table = not isinstance(reading.get("particles", "core_diameter"), float)
+    spread = reading.get("particles", "size_spread")
+    if is_table and spread != 0.0:
+        yield (
+            "[particles] size_spread must be left out where core_diameter is a table of sizes; "
+            f"received {spread:g}."
+        )
+
+
+def force_notices(reading: Reading) -> Iterator[str]:
+    """Name the keys of forces that are off, because their strength is zero."""
+    zero = {
+        "van_der_waals": ("hamaker", ("smallest_gap",)),
+        "electrostatics": ("surface_charge", ("debye_length", "salt", "permittivity")),
+        "gravity": ("acceleration", ("direction",)),
+    }
+    for table, (strength, others) in zero.items():
+        value = reading.get(table, strength)
+        is_off = (parse(value, "energy", 300.0) if isinstance(value, str) else value) == 0.0
+        for key in reading.given(table, *others):
+            if is_off:
+                yield f"[{table}] {key} is not used: {strength} is zero, and the force is off."
+    if reading.get("field", "gradient") in (None, 0.0) and reading.given(
+        "field", "gradient_direction"
+    ):
+        yield "[field] gradient_direction is not used: there is no gradient along an axis."
+    elif not isinstance(reading.get("field", "gradient"), float) and reading.given(
+        "field", "gradient_direction"
+    ):
+        yield "[field] gradient_direction is not used: gradient gives all components."

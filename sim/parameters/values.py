@@ -1,0 +1,314 @@
+"""What the value of a key must be: how it is read, and how that is said.
+
+Each expectation reads one raw value and words the phrase after "must be" for messages and for the
+JSON schema, so that range, message and documentation cannot disagree. pydantic calls `check`.
+"""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from dataclasses import dataclass, field
+from typing import Any
+
+from sim.physics.shown import show
+from sim.physics.units import DIMENSIONS, UnitError, format_quantity, parse
+
+__all__ = [
+    "Choice",
+    "Expectation",
+    "Number",
+    "Quantity",
+    "Switch",
+    "WholeNumber",
+    "Words",
+    "finite",
+]
+
+NOMINAL_TEMPERATURE = 298.15
+"""Temperature in K at which the range of an energy written in joules is checked."""
+
+
+class Refused(ValueError):
+    """A value that does not meet its expectation; the text says why, or is empty."""
+
+
+class Expectation(ABC):
+    """Base of all expectations.
+
+    Attributes
+    ----------
+    about : str
+        What the key means, for the JSON schema.
+    """
+
+    about: str
+
+    @property
+    @abstractmethod
+    def must(self) -> str:
+        """The phrase after "must be"."""
+
+    @property
+    @abstractmethod
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value, without its description."""
+
+    @abstractmethod
+    def read(self, value: object) -> Any:
+        """Give the value inside, or raise `Refused`."""
+
+    def check(self, value: object) -> Any:
+        """Give the value inside, or raise ValueError with the end of our sentence."""
+        try:
+            return self.read(value)
+        except Refused as refusal:
+            reason = f", {refusal}" if str(refusal) else ""
+            raise ValueError(f"must be {self.must}; received {show(value)}{reason}") from refusal
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
+        from pydantic_core import core_schema
+
+        return core_schema.no_info_plain_validator_function(self.check)
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
+        return {**self.shape, "description": f"{self.about} Must be {self.must}."}
+
+
+def finite(value: object) -> float:
+    """Read a number that is a number in the file too, or raise `Refused`."""
+    if isinstance(value, str):
+        raise Refused("a text (a number stands without quotes)")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise Refused
+    try:
+        number = float(value)
+    except OverflowError:
+        raise Refused("which is too large") from None
+    if not math.isfinite(number):
+        raise Refused("which is not a finite number")
+    return number
+
+
+@dataclass(frozen=True)
+class Quantity(Expectation):
+    """A text with number and unit, within a range (SI).
+
+    Attributes
+    ----------
+    dimension : str
+        A key of `sim.physics.units.DIMENSIONS`.
+    low, high : float
+        Range in the unit inside, both ends included.
+    example : str
+        A good value.
+    about : str
+        What the key means.
+    has_auto : bool
+        Whether "auto" is allowed, which reads as None.
+    keeps_text : bool
+        Whether the checked text itself is kept, because its meaning depends on other keys.
+    """
+
+    dimension: str
+    low: float
+    high: float
+    example: str
+    about: str
+    has_auto: bool = False
+    keeps_text: bool = False
+
+    @property
+    def range_text(self) -> str:
+        """The range, with units."""
+        low = format_quantity(self.low, self.dimension) if self.low else "0"
+        return f"from {low} to {format_quantity(self.high, self.dimension)}"
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        noun = DIMENSIONS[self.dimension].noun
+        auto = '"auto" or ' if self.has_auto else ""
+        return f'{auto}{noun} {self.range_text} such as "{self.example}"'
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        pattern = r"^\s*[-+]?[0-9.][0-9.eE+-]*\s*\S.*$"
+        auto = ["auto"] if self.has_auto else []
+        if self.has_auto:
+            pattern = f"{pattern}|^auto$"
+        return {"type": "string", "pattern": pattern, "examples": [*auto, self.example]}
+
+    def read(self, value: object) -> Any:
+        """Give the value in SI (energies in kT), None for "auto"."""
+        if self.has_auto and value == "auto":
+            return None
+        try:
+            quantity = parse(value, self.dimension, NOMINAL_TEMPERATURE)
+        except UnitError as error:
+            raise Refused(error.reason) from error
+        if not self.low <= quantity <= self.high:
+            raise Refused
+        return value if self.keeps_text else quantity
+
+
+@dataclass(frozen=True)
+class Number(Expectation):
+    """A number without unit, within a range.
+
+    Attributes
+    ----------
+    low, high : float
+        Range; the ends are included unless `is_open`.
+    example : float
+        A good value.
+    about : str
+        What the key means.
+    is_open : bool
+        Whether both ends are excluded.
+    note : str
+        Why the range ends where it does.
+    """
+
+    low: float
+    high: float
+    example: float
+    about: str
+    is_open: bool = False
+    note: str = ""
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        if self.is_open:
+            span = f"above {self.low:g} and below {self.high:g}"
+        else:
+            span = f"from {self.low:g} to {self.high:g}"
+        return f"a number {span}{self.note} such as {self.example:g}"
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        names = ("exclusiveMinimum", "exclusiveMaximum") if self.is_open else ("minimum", "maximum")
+        limits = dict(zip(names, (self.low, self.high), strict=True))
+        return {"type": "number", **limits, "examples": [self.example]}
+
+    def read(self, value: object) -> float:
+        """Give the number."""
+        number = finite(value)
+        is_at_end = number in (self.low, self.high)
+        if not self.low <= number <= self.high or (self.is_open and is_at_end):
+            raise Refused
+        return number
+
+
+@dataclass(frozen=True)
+class WholeNumber(Expectation):
+    """A whole number, written without a decimal point, within a range."""
+
+    low: int
+    high: int
+    example: int
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return f"a whole number from {self.low} to {self.high} such as {self.example}"
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        return {
+            "type": "integer",
+            "minimum": self.low,
+            "maximum": self.high,
+            "examples": [self.example],
+        }
+
+    def read(self, value: object) -> int:
+        """Give the number."""
+        if isinstance(value, str):
+            raise Refused("a text (a number stands without quotes)")
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise Refused
+        if not self.low <= value <= self.high:
+            raise Refused
+        return value
+
+
+@dataclass(frozen=True)
+class Choice(Expectation):
+    """One of a few words; `later` names words that a later version will know."""
+
+    options: tuple[str, ...]
+    about: str
+    later: tuple[str, ...] = field(default=())
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        quoted = [f'"{option}"' for option in self.options]
+        return quoted[0] if len(quoted) == 1 else ", ".join(quoted[:-1]) + " or " + quoted[-1]
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        return {"type": "string", "enum": list(self.options)}
+
+    def read(self, value: object) -> str:
+        """Give the word."""
+        if isinstance(value, str) and value in self.options:
+            return value
+        if value in self.later:
+            raise Refused("which comes in a later version")
+        raise Refused
+
+
+@dataclass(frozen=True)
+class Switch(Expectation):
+    """True or false."""
+
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return "true or false"
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        return {"type": "boolean", "examples": [True, False]}
+
+    def read(self, value: object) -> bool:
+        """Give the truth value."""
+        if not isinstance(value, bool):
+            raise Refused
+        return value
+
+
+@dataclass(frozen=True)
+class Words(Expectation):
+    """A free text of limited length."""
+
+    longest: int
+    example: str
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return f'a text of at most {self.longest} characters such as "{self.example}"'
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        return {"type": "string", "maxLength": self.longest, "examples": [self.example]}
+
+    def read(self, value: object) -> str:
+        """Give the text."""
+        if not isinstance(value, str) or len(value) > self.longest:
+            raise Refused
+        return value

@@ -1,0 +1,1 @@
+"""Constants, units and closed forms of materials on plain numbers."""

@@ -1,0 +1,1 @@
+"""One simulation: set-up, loop, watchers, resuming."""

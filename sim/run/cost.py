@@ -1,0 +1,130 @@
+"""What a run will cost: wall time from a short piece of the real run, memory and file size."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sim.engines.protocol import Engine, EngineFactory
+    from sim.parameters import Parameters
+
+__all__ = ["Cost", "calibrate", "duration_in_words"]
+
+PIECE_SECONDS = 0.5
+"""Wall time of the piece that is timed."""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """Estimated cost of a run.
+
+    Attributes
+    ----------
+    steps : int
+        Steps of the run.
+    threads : int
+        Threads that were timed.
+    seconds_per_step : float
+        Wall time of a step in the start state, s; a film of chains takes somewhat more.
+    wall_s : float
+        Wall time of all steps, s, without compiling and measuring.
+    compile_s : float
+        What compiling took just now, s; next to nothing once kernels are stored.
+    memory_bytes : int
+        Estimated peak memory.
+    file_bytes : int
+        Size of run.h5.
+    """
+
+    steps: int
+    threads: int
+    seconds_per_step: float
+    wall_s: float
+    compile_s: float
+    memory_bytes: int
+    file_bytes: int
+
+    def table(self) -> list[tuple[str, str]]:
+        """Return the cost as rows of name and text."""
+        return [
+            ("stepping", f"about {duration_in_words(self.wall_s)} on {self.threads} thread(s)"),
+            ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
+            ("run.h5", f"about {self.file_bytes / 1e6:.1f} MB"),
+        ]
+
+
+def duration_in_words(seconds: float) -> str:
+    """Return a time in the unit that suits it, such as "7 min"; below a second "0 s"."""
+    from sim.outlook.text.film import duration_text
+
+    return "0 s" if seconds < 0.5 else duration_text(seconds)
+
+
+def calibrate(
+    parameters: Parameters,
+    *,
+    threads: int | None = None,
+    seconds: float = PIECE_SECONDS,
+    engine_factory: EngineFactory | None = None,
+) -> Cost:
+    """Time a piece of the real run at its real size and scale it up.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        The run.
+    threads : int or None
+        Threads to step on; None means all cores.
+    seconds : float
+        Wall time to spend on stepping.
+    engine_factory : callable or None
+        Makes the engine; None means the CPU engine.
+
+    Returns
+    -------
+    Cost
+        The estimate.
+
+    Raises
+    ------
+    ValueError
+        If the start state cannot be made.
+    """
+    from sim.files.layout import file_bytes
+    from sim.film.memory import memory_bytes
+    from sim.run.setup import prepare
+    from sim.run.simulate import make_cpu_engine
+
+    setup = prepare(parameters, threads, derived={})
+    engine = (engine_factory or make_cpu_engine)(setup.system, setup.state, setup.threads)
+    per_step = _time_steps(engine, setup.system.steps, seconds)
+    count = len(setup.particles.diameter)
+    frames = parameters.output.frames + 1
+    return Cost(
+        steps=setup.system.steps,
+        threads=setup.threads,
+        seconds_per_step=per_step,
+        wall_s=per_step * setup.system.steps,
+        compile_s=float(engine.timing["compile_s"]),
+        memory_bytes=memory_bytes(setup.system),
+        file_bytes=file_bytes(count, frames),
+    )
+
+
+def _time_steps(engine: Engine, steps: int, seconds: float) -> float:
+    """Return the wall time of a step in s: the least disturbed of the last, longest pieces."""
+    engine.compile()
+    engine.advance(1)  # wakes the threads
+    piece, spent, done = 1, 0.0, 0
+    rates: list[float] = []
+    while spent < seconds and done < steps:
+        began = time.perf_counter()
+        engine.advance(piece)
+        latest = time.perf_counter() - began
+        rates.append(latest / piece)
+        spent, done = spent + latest, done + piece
+        if latest < seconds / 8:
+            piece *= 2
+    return min(rates[-4:])

@@ -1,0 +1,369 @@
+"""What is done when something is due: frames, checkpoints, progress, interruption, stop rules.
+
+Each watcher has a schedule ("when", see `sim.run.schedule`) and a `look` ("what"). A watcher ends a
+run by raising `Stop`; the run loop then lets all of them finish.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+
+from sim.files import checkpoint
+from sim.files.layout import ENERGIES
+from sim.files.record import Ending
+from sim.files.run_file import Frame, RunWriter
+from sim.run.bars import Bar
+from sim.run.schedule import Always, AnyOf, AtSteps, ByClock, Evenly, Schedule
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from types import FrameType, TracebackType
+
+    from sim.engines.protocol import Engine
+    from sim.film.particles import Particles
+    from sim.film.reduced_system import ReducedSystem
+    from sim.parameters import Parameters
+
+__all__ = [
+    "CheckpointByClock",
+    "Frames",
+    "Interruption",
+    "Pace",
+    "Progress",
+    "Scene",
+    "Stop",
+    "StopWhen",
+    "WallTimeLimit",
+    "Watcher",
+]
+
+CHECKPOINT_SECONDS = 60.0
+"""Wall time between checkpoints: what a kill can cost at most."""
+PIECE_SECONDS = 0.25
+"""Aim for the wall time of one uninterrupted piece of stepping, so that Ctrl-C is soon heard."""
+
+
+class Stop(Exception):
+    """Ends the run loop for a stated reason.
+
+    Parameters
+    ----------
+    ending : Ending
+        How the run ends.
+    reason : str
+        One sentence that the run file keeps.
+    """
+
+    def __init__(self, ending: Ending, reason: str) -> None:
+        super().__init__(ending, reason)
+        self.ending = ending
+        self.reason = reason
+
+    def __str__(self) -> str:
+        return self.reason
+
+
+@dataclass
+class Scene:
+    """All that a watcher may look at.
+
+    Attributes
+    ----------
+    parameters, particles, system, engine
+        The run.
+    steps : int
+        Steps of the whole run.
+    writer : RunWriter
+        The open run file.
+    run_id : str
+        Identity of the run file.
+    threads : int
+        Threads in use.
+    earlier : dict of str to number
+        Wall times and counts of the parts of the run before this one.
+    output_s : float
+        Wall time that the watchers of this part have taken.
+    setup_s, warm_up_s : float
+        Wall time of reading, drawing and placing before this part, and of compiling what the engine
+        does not count itself: its observables.
+    """
+
+    parameters: Parameters
+    particles: Particles
+    system: ReducedSystem
+    engine: Engine
+    steps: int
+    writer: RunWriter
+    run_id: str
+    threads: int
+    earlier: dict[str, float] = field(default_factory=dict)
+    output_s: float = 0.0
+    setup_s: float = 0.0
+    warm_up_s: float = 0.0
+
+    def frame(self) -> Frame:
+        """Return the present state in SI."""
+        state, seen = self.engine.snapshot(), self.engine.observe()
+        moment = np.asarray(self.particles.moment)[:, None] * state.directions
+        now = state.step * self.system.dt_s
+        return Frame(
+            step=state.step,
+            time=now,
+            position=_inside(state.positions * self.system.units.length_m, self.particles.sides),
+            image=np.pad(np.asarray(state.image, np.int32), ((0, 0), (0, 1))),
+            moment=moment.astype(np.float32),
+            magnetisation=np.asarray(seen["magnetisation"], float),
+            field=np.asarray(seen["applied_field"], float) * self.system.units.field_t,
+            energies={name: float(seen.get(name, 0.0)) for name in ENERGIES},
+        )
+
+    def timing(self) -> dict[str, float]:
+        """Return wall times and counts of the whole run so far, earlier parts included."""
+        part: dict[str, float] = {
+            "setup_s": self.setup_s, **self.engine.timing, "output_s": self.output_s
+        }  # fmt: skip
+        part["compile_s"] += self.warm_up_s
+        total = {
+            # wall times belong to this part of the run; counts go on through checkpoints
+            key: value + self.earlier.get(key, 0.0) if key.endswith("_s") else value
+            for key, value in part.items()
+        }
+        return total | {"steps": self.engine.step, "threads": self.threads}
+
+    def save_checkpoint(self, path: Path) -> None:
+        """Bring the frames to the disk, then the checkpoint that counts on them."""
+        self.writer.flush()
+        kept = checkpoint.Checkpoint(
+            run_id=self.run_id,
+            step=self.engine.step,
+            frames=self.writer.frames,
+            timing=self.timing(),
+            engine=self.engine.checkpoint(),
+        )
+        checkpoint.save(path, kept)
+
+
+def _inside(position: Any, sides: Any) -> Any:
+    """Keep a coordinate that the change to SI has rounded up to the side just below it."""
+    position[:, :2] = np.minimum(position[:, :2], np.nextafter(sides, 0.0))
+    return position
+
+
+class Watcher(Protocol):
+    """Something that looks at a run from time to time."""
+
+    schedule: Schedule
+
+    def look(self, scene: Scene) -> None:
+        """Do what is due; raise `Stop` to end the run."""
+
+    def close(self, scene: Scene) -> None:
+        """Finish, however the run ended."""
+
+
+class Frames:
+    """Stores frames and observables, evenly spaced over the planned steps and at the last step.
+
+    Parameters
+    ----------
+    frames, planned, last : int
+        Frames in the planned steps, the planned steps, and the last step of this run.
+    """
+
+    def __init__(self, frames: int, planned: int, last: int) -> None:
+        self.schedule: Schedule = AnyOf(Evenly(frames, planned), AtSteps([last]))
+
+    def look(self, scene: Scene) -> None:
+        """Append the present state."""
+        scene.writer.append(scene.frame())
+
+    def close(self, scene: Scene) -> None:
+        """Write what waits."""
+        scene.writer.flush()
+
+
+class CheckpointByClock:
+    """Saves a checkpoint every minute of wall time.
+
+    Parameters
+    ----------
+    path : Path
+        The checkpoint file.
+    seconds : float
+        Wall time between two of them.
+    """
+
+    def __init__(self, path: Path, seconds: float = CHECKPOINT_SECONDS) -> None:
+        self.schedule: Schedule = ByClock(seconds)
+        self.path = path
+
+    def look(self, scene: Scene) -> None:
+        """Save a checkpoint."""
+        scene.save_checkpoint(self.path)
+
+    def close(self, scene: Scene) -> None:
+        """Do nothing: the run loop saves the last checkpoint, which depends on the ending."""
+
+
+class Progress:
+    """Tells how far the run is: a bar on a terminal, a call of the user's function, or nothing.
+
+    Parameters
+    ----------
+    first, last : int
+        Step at which this part begins, and the last step.
+    show : bool
+        Whether to draw a bar on standard error.
+    call : callable or None
+        Called with (step, steps).
+    """
+
+    def __init__(
+        self, first: int, last: int, show: bool, call: Callable[[int, int], None] | None = None
+    ) -> None:
+        self.schedule: Schedule = Always()
+        self._call = call
+        self._bar: Bar | None = None
+        if show:
+            self._bar = Bar("simulating", last, first, unit="step", unit_scale=True)
+
+    def look(self, scene: Scene) -> None:
+        """Move the bar to the present step."""
+        if self._bar is not None:
+            self._bar.move(scene.engine.step)
+        if self._call is not None:
+            self._call(scene.engine.step, scene.steps)
+
+    def close(self, scene: Scene) -> None:  # noqa: ARG002
+        """Leave the bar as it stands."""
+        if self._bar is not None:
+            self._bar.close()
+
+
+class Interruption:
+    """Turns Ctrl-C (SIGINT) and SIGTERM into an orderly end between two pieces of stepping.
+
+    Used as a context; the second signal acts as if this class were not there, so that a run that
+    hangs can still be ended. Outside the main thread, where Python hears no signals, it is idle.
+    """
+
+    def __init__(self) -> None:
+        self.schedule: Schedule = Always()
+        self._heard = ""
+        self._before: dict[int, Any] = {}
+
+    def __enter__(self) -> Interruption:
+        """Listen."""
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                self._before[number] = signal.signal(number, self._hear)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Listen no more."""
+        self._restore()
+
+    def _hear(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
+        self._heard = signal.Signals(number).name
+        self._restore()
+
+    def _restore(self) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+        self._before = {}
+
+    def look(self, scene: Scene) -> None:
+        """Stop the run if a signal has come."""
+        if self._heard and scene.engine.step < scene.steps:
+            where = f"at step {scene.engine.step} of {scene.steps}"
+            raise Stop(Ending.INTERRUPTED, f"interrupted by {self._heard} {where}")
+
+    def close(self, scene: Scene) -> None:
+        """Do nothing."""
+
+
+class StopWhen:
+    """Stop rule: ends the run, as a success, once a condition holds.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        When the condition is looked at.
+    condition : callable
+        Takes a `Scene`, returns whether to stop.
+    reason : str
+        One sentence that the run file keeps.
+    """
+
+    def __init__(self, schedule: Schedule, condition: Callable[[Scene], bool], reason: str) -> None:
+        self.schedule = schedule
+        self._condition = condition
+        self._reason = reason
+
+    def look(self, scene: Scene) -> None:
+        """Stop the run if the condition holds."""
+        if self._condition(scene):
+            raise Stop(Ending.STOPPED, self._reason)
+
+    def close(self, scene: Scene) -> None:
+        """Do nothing."""
+
+
+class WallTimeLimit:
+    """Interrupts the run, with a checkpoint, after so many seconds of wall time.
+
+    Parameters
+    ----------
+    seconds : float
+        The limit.
+    """
+
+    def __init__(self, seconds: float) -> None:
+        self.schedule: Schedule = ByClock(seconds)
+        self._seconds = seconds
+
+    def look(self, scene: Scene) -> None:
+        """Interrupt the run: the time is up whenever the clock says that this is due."""
+        where = f"at step {scene.engine.step} of {scene.steps}"
+        raise Stop(Ending.INTERRUPTED, f"wall time of {self._seconds:g} s used up {where}")
+
+    def close(self, scene: Scene) -> None:
+        """Do nothing."""
+
+
+class Pace:
+    """Finds how many steps make a piece of about a quarter of a second.
+
+    Pieces follow the clock; that is allowed because the pieces in which an engine advances change
+    no bit of its result.
+    """
+
+    def __init__(self, seconds: float = PIECE_SECONDS) -> None:
+        self._seconds = seconds
+        self.steps = 1
+
+    def measured(self, steps: int, seconds: float) -> None:
+        """Learn from a piece of so many steps; growth is limited to fourfold at a time."""
+        aim = int(steps * self._seconds / max(seconds, 1e-6))
+        # a short piece, cut by a frame that was due, says little about longer ones
+        if aim < self.steps or steps >= self.steps:
+            self.steps = max(1, min(aim, 4 * self.steps))
+
+
+def advance_timed(engine: Engine, steps: int, pace: Pace) -> None:
+    """Advance an engine and tell the pace how long it took."""
+    started = time.perf_counter()
+    engine.advance(steps)
+    pace.measured(steps, time.perf_counter() - started)

@@ -1,0 +1,1 @@
+"""Sweeps: points, workers, cluster."""

@@ -1,0 +1,379 @@
+"""The [sweep] table of a parameter file: which points it asks for, each checked as a file.
+
+Three forms, which may stand together and are then crossed:
+
+    [sweep]
+    "field.strength" = ["5 mT", "10 mT"]      # a list a key: every value with every other key's
+    "film.thickness" = ["0.2 um", "0.4 um"]
+    "run.duration" = ["0.1 ms", "0.2 ms"]
+    together = [["film.thickness", "run.duration"]]    # these two run in step, value by value
+    replicas = 4                              # runs a point, each with its own seed
+
+    [[sweep.points]]                          # points listed one by one, all with the same keys
+    "particles.core_diameter" = "17 nm"
+    "particles.shell_thickness" = "2 nm"
+
+Each run has its own seed, made from `run.seed`, the point's settings and the number of the replica:
+runs are independent, and adding values to a list changes no seed of the others.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sim.files.record import resolved
+from sim.parameters import ParameterError, Parameters, from_text
+from sim.parameters.named_files import with_whole_paths
+from sim.parameters.toml import name_of, parse_toml, read_text
+from sim.parameters.toml_writer import to_toml
+from sim.physics.shown import show
+from sim.sweeps.keys import RAMP_RATE, SweepKey, ramp_rate, set_ramp_rate
+from sim.sweeps.reading import Settings, SweepReading
+
+__all__ = [
+    "SweepPlan", "SweepPoint", "SweepRun", "is_sweep", "load_sweep", "plan_sweep", "spread_out",
+]  # fmt: skip
+
+NAMED_POINTS = 6
+"""So many invalid points are named in one sentence; of the others their number is told."""
+
+
+@dataclass(frozen=True)
+class SweepRun:
+    """One run of a sweep.
+
+    Attributes
+    ----------
+    point, replica : int
+        Numbers, from 1.
+    folder : str
+        Its folder inside the folder of the sweep.
+    parameters : Parameters
+        What to simulate, with the run's own seed and text.
+    """
+
+    point: int
+    replica: int
+    folder: str
+    parameters: Parameters
+
+
+@dataclass(frozen=True)
+class SweepPoint:
+    """One point of a sweep.
+
+    Attributes
+    ----------
+    number : int
+        From 1, in the order of the table.
+    settings : dict
+        Value of each swept key, as the file writes it.
+    columns : dict
+        The same for tables: SI numbers or texts by column.
+    runs : tuple of SweepRun
+        Its replicas.
+    """
+
+    number: int
+    settings: Settings
+    columns: dict[str, Any]
+    runs: tuple[SweepRun, ...]
+
+    @property
+    def name(self) -> str:
+        """The settings in words."""
+        return _words(self.settings)
+
+
+@dataclass(frozen=True)
+class SweepPlan:
+    """All points of a sweep.
+
+    Attributes
+    ----------
+    title, name : str
+        Heading and name of the file.
+    keys : tuple of SweepKey
+        The swept keys.
+    replicas : int
+        Runs a point.
+    points : tuple of SweepPoint
+        In the order of the table, the last key varying fastest; those of a part of the table where
+        time was short.
+    base : dict
+        Tables of the file without [sweep].
+    notices : tuple of str
+        What the reader should know about the file.
+    left_out : int
+        Points that were not made, and so not checked, for want of time.
+    """
+
+    title: str
+    name: str
+    keys: tuple[SweepKey, ...]
+    replicas: int
+    points: tuple[SweepPoint, ...]
+    base: dict[str, Any]
+    notices: tuple[str, ...] = ()
+    left_out: int = 0
+
+    @property
+    def point_count(self) -> int:
+        """Points of the table, made or not."""
+        return len(self.points) + self.left_out
+
+    @property
+    def run_count(self) -> int:
+        """Runs of the table, made or not."""
+        return self.point_count * self.replicas
+
+    @property
+    def runs(self) -> list[SweepRun]:
+        """All runs, the first replicas of all points first, so that trends show early."""
+        return [point.runs[k] for k in range(self.replicas) for point in self.points]
+
+
+def is_sweep(path: str | Path) -> bool:
+    """Return whether a file can be read and has a [sweep] table, mistaken or not.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    bool
+        False too for a file that cannot be read; who loads it says why.
+    """
+    try:
+        return bool(parse_toml(read_text(Path(path)), str(path)).get("sweep"))
+    except ParameterError:
+        return False
+
+
+def load_sweep(
+    path: str | Path, seed: int | None = None, *, seconds: float | None = None
+) -> SweepPlan:
+    """Read the parameter file of a sweep.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; it must be a faultless parameter file by itself and hold a [sweep] table.
+    seed : int, optional
+        Takes the place of `run.seed`.
+    seconds : float, optional
+        See `plan_sweep`.
+
+    Returns
+    -------
+    SweepPlan
+        All points, checked.
+
+    Raises
+    ------
+    ParameterError
+        If the file, its [sweep] table or any of its points is mistaken; it lists everything.
+    """
+    text, name = read_text(Path(path)), name_of(path)
+    tables = parse_toml(text, name)
+    try:
+        parameters = from_text(text, name)
+    except ParameterError as error:
+        raise ParameterError(name, [*error.problems, *SweepReading(tables).problems]) from error
+    return plan_sweep(parameters.with_seed(seed), name, seconds=seconds)
+
+
+def plan_sweep(
+    parameters: Parameters, name: str | None = None, *, seconds: float | None = None
+) -> SweepPlan:
+    """Make and check every point of a sweep.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        What `sim.load` returned for a file with a [sweep] table. Points are made from the text of
+        that file; of what was changed since, only the seed counts.
+    name : str, optional
+        The file, as messages call it.
+    seconds : float, optional
+        Make points of all parts of the table until so much time is over, and leave out the others.
+
+    Returns
+    -------
+    SweepPlan
+        All points, checked, or those that time was enough for, at least one.
+
+    Raises
+    ------
+    ParameterError
+        If the [sweep] table or any point is mistaken; it lists everything.
+    """
+    until = None if seconds is None else time.monotonic() + seconds
+    name = name or parameters.name
+    tables = parse_toml(parameters.text, name)
+    reading = SweepReading(tables)
+    if reading.problems:
+        raise ParameterError(name, reading.problems)
+    base = {key: value for key, value in tables.items() if key != "sweep"}
+    base = with_whole_paths(base, Path(parameters.folder))
+    settings = reading.settings()
+    made, problems = _make(parameters, base, reading, settings, until)
+    if problems:
+        raise ParameterError(name, problems)
+    points = tuple(
+        _point(number, settings[number - 1], one, reading, parameters.run.seed, len(settings))
+        for number, one in made.items()
+    )
+    notices = dict.fromkeys(notice for one in made.values() for notice in one.notices)
+    return SweepPlan(
+        title=parameters.title,
+        name=name,
+        keys=tuple(reading.keys.values()),
+        replicas=reading.replicas,
+        points=points,
+        base=base,
+        notices=tuple(notices),
+        left_out=len(settings) - len(points),
+    )
+
+
+def spread_out(count: int) -> list[int]:
+    """Return the numbers from 0 to count - 1 in an order whose beginning is of all parts of them.
+
+    Notes
+    -----
+    Digits of two in reverse: J. G. van der Corput, Proc. Kon. Ned. Akad. v. Wetensch. 38, 813
+    (1935) (from memory).
+    """
+    digits = max(1, (count - 1).bit_length())
+    turned = (int(f"{k:0{digits}b}"[::-1], 2) for k in range(1 << digits))
+    return [k for k in turned if k < count]
+
+
+def _make(
+    parameters: Parameters,
+    base: dict[str, Any],
+    reading: SweepReading,
+    settings: list[Settings],
+    until: float | None,
+) -> tuple[dict[int, Parameters], list[str]]:
+    """Build points by number, each as a file of its own; tell what is wrong with any of them."""
+    found: dict[int, Parameters] = {}
+    faults: dict[str, list[int]] = {}
+    for number in range(1, len(settings) + 1) if until is None else _numbers(settings, until):
+        try:
+            found[number] = _build(parameters, base, reading, settings[number - 1])
+        except ParameterError as error:
+            for problem in error.problems:
+                faults.setdefault(problem, []).append(number)
+    made = dict(sorted(found.items()))
+    problems = [_fault(problem, sorted(numbers), settings) for problem, numbers in faults.items()]
+    if not problems:
+        problems = list(_same_points(made, settings))
+    return made, problems
+
+
+def _numbers(settings: list[Settings], until: float) -> Iterator[int]:
+    """Give numbers of points of all parts of the table until the time is over; at least one."""
+    for place in spread_out(len(settings)):
+        yield place + 1
+        if time.monotonic() > until:
+            return
+
+
+def _build(
+    parameters: Parameters, base: dict[str, Any], reading: SweepReading, setting: Settings
+) -> Parameters:
+    tables = base
+    for path, value in setting.items():
+        if path != RAMP_RATE:
+            tables = reading.keys[path].set(tables, value)
+    tables = {**tables, "title": _title(parameters.title, setting)}
+    tables = with_whole_paths(tables, Path(parameters.folder))  # swept keys may name files too
+    name = str(Path(parameters.folder) / parameters.name)
+    point = from_text(to_toml(tables), name)
+    if RAMP_RATE not in setting:
+        return point
+    vectors = [step.vector for step in point.field.steps]
+    rate = ramp_rate(setting[RAMP_RATE])
+    tables = set_ramp_rate(tables, vectors, rate, "run.duration" not in setting)
+    return from_text(to_toml(tables), name)
+
+
+def _title(title: str, setting: Settings) -> str:
+    words = f"{title}: {_words(setting)}" if title else _words(setting)
+    return words if len(words) <= 200 else words[:197] + "..."
+
+
+def _words(setting: Settings) -> str:
+    parts = (f"{path} = {v if isinstance(v, str) else show(v)}" for path, v in setting.items())
+    return ", ".join(parts)
+
+
+def _fault(problem: str, numbers: list[int], settings: list[Settings]) -> str:
+    """Say which points one mistake spoils."""
+    named = ", ".join(str(number) for number in numbers[:NAMED_POINTS])
+    if len(numbers) > NAMED_POINTS:
+        named += f" and {len(numbers) - NAMED_POINTS} more"
+    first = settings[numbers[0] - 1]
+    shared = {
+        path: value
+        for path, value in first.items()
+        if all(settings[number - 1][path] == value for number in numbers)
+    }
+    where = f" ({_words(shared)})" if shared else ""
+    word = "point" if len(numbers) == 1 else "points"
+    return f"[sweep] {word} {named} of {len(settings)}{where}: {problem}"
+
+
+def _same_points(made: dict[int, Parameters], settings: list[Settings]) -> Iterator[str]:
+    """Find points that are the same film, such as "5 mT" and "50 G"."""
+    seen: dict[str, int] = {}
+    for number, point in made.items():
+        film = json.dumps(resolved(dataclasses.replace(point, title="")), sort_keys=True)
+        earlier = seen.setdefault(film, number)
+        if earlier != number:
+            yield (
+                f"[sweep] points {earlier} ({_words(settings[earlier - 1])}) and {number} "
+                f"({_words(settings[number - 1])}) must differ; they are the same film."
+            )
+
+
+def _point(
+    number: int,
+    setting: Settings,
+    parameters: Parameters,
+    reading: SweepReading,
+    seed: int,
+    count: int,
+) -> SweepPoint:
+    """Give a point its replicas."""
+    digits = len(str(count))
+    tables = parse_toml(parameters.text, parameters.name)
+    runs = []
+    for replica in range(1, reading.replicas + 1):
+        own = _seed(seed, setting, replica)
+        folder = f"runs/point_{number:0{digits}d}_replica_{replica}"
+        runs.append(SweepRun(number, replica, folder, _with_seed(parameters, tables, own)))
+    columns = {key.column: key.number(setting[path]) for path, key in reading.keys.items()}
+    return SweepPoint(number, setting, columns, tuple(runs))
+
+
+def _seed(seed: int, setting: Settings, replica: int) -> int:
+    """Make a seed from 0 to 2^63 - 1 that depends on all of these and on nothing else."""
+    words = json.dumps([seed, sorted(setting.items()), replica])
+    return int.from_bytes(hashlib.sha256(words.encode()).digest()[:8], "big") >> 1
+
+
+def _with_seed(parameters: Parameters, tables: dict[str, Any], seed: int) -> Parameters:
+    text = to_toml({**tables, "run": {**tables.get("run", {}), "seed": seed}})
+    return dataclasses.replace(parameters.with_seed(seed), text=text)
