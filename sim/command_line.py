@@ -48,7 +48,7 @@ from sim.run.signals import signals_interrupt
 if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.sweeps.gather import SweepTable
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
     from sim.run.simulate import Run
     from sim.run.watchers import Watcher
 
@@ -348,7 +348,7 @@ def _map(args: argparse.Namespace) -> int:
 
 
 def _load(file: str, seed: int | None) -> Parameters:
-    from sim.parameters import load
+    from sim.parameters.load import load
 
     parameters = load(file)
     notice_lines(parameters.notices)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.files.constants import BOLTZMANN, MU0
+from analysis.common.constants import BOLTZMANN, MU0
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.theory import langevin_of_sizes
-from analysis.files.constants import BOLTZMANN
+from analysis.common.constants import BOLTZMANN
 
 Floats = NDArray[np.float64]
 

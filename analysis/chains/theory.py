@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.files.constants import BOLTZMANN
+from analysis.common.constants import BOLTZMANN
 
 Floats = NDArray[np.float64]
 

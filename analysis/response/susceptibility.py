@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.files.constants import BOLTZMANN, MU0
+from analysis.common.constants import BOLTZMANN, MU0
 from analysis.uncertainty.estimate import (
     NOTHING,
     ONE_SIGMA,

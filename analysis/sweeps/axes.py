@@ -6,11 +6,13 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from analysis.pictures import style
 from analysis.pictures.style import as_written
 from analysis.uncertainty.number_text import as_float
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from analysis.sweeps.gather import SweepTable
     from analysis.sweeps.keys import SweptKey
@@ -179,3 +181,12 @@ def is_at_rest(row: dict[str, Any]) -> bool:
     """Whether all runs of a point came to rest."""
     share = as_float(row.get("equilibrated_share"))
     return math.isfinite(share) and share >= 1.0
+
+
+def note_state(figure: Figure, table: SweepTable) -> None:
+    """Mark a figure of a half-finished sweep, of failed runs, or of provisional forces."""
+    words = [text for text in (table.label, table.provisional) if text]
+    if words:
+        figure.suptitle(
+            "\n".join(words), x=0.995, ha="right", fontsize=6.0, color=style.QUIET, style="italic"
+        )

@@ -49,7 +49,7 @@ def can_map(table: SweepTable) -> bool:
 
 def trend_map(table: SweepTable, measure: Measure) -> Figure:
     """Draw one measure over both swept keys, with value and error in each cell."""
-    from analysis.sweeps.trends import note_state
+    from analysis.sweeps.axes import note_state
 
     axis = trend_axis(table)
     if axis is None or not can_map(table):

@@ -132,8 +132,8 @@ def _unmeasured(folder: Path) -> SweptRun:
         return SweptRun("unfinished", "not started", {}, {})
     import h5py
 
-    from analysis.files.attributes import attribute
-    from analysis.files.heaps import endless_heap
+    from analysis.common.attributes import attribute
+    from analysis.common.heaps import endless_heap
 
     try:
         if endless_heap(folder / "run.h5"):

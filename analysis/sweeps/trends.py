@@ -13,7 +13,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.pictures import style
-from analysis.sweeps.axes import Series, TrendAxis, family, is_at_rest, place_of, trend_axis
+from analysis.sweeps.axes import (
+    Series,
+    TrendAxis,
+    family,
+    is_at_rest,
+    note_state,
+    place_of,
+    trend_axis,
+)
 from analysis.sweeps.maps import MAPPED, can_map, trend_map
 from analysis.sweeps.run import GROWN_LENGTH, MEASURES, Measure
 from analysis.uncertainty.number_text import Scale, as_float, scale_for
@@ -335,13 +343,4 @@ def _line_density(axes: Axes, axis: TrendAxis, rows: list[dict[str, Any]], scale
             linewidth=0.9,
             dashes=(1.0, 1.0),
             label="from line density",
-        )
-
-
-def note_state(figure: Figure, table: SweepTable) -> None:
-    """Mark a figure of a half-finished sweep, of failed runs, or of provisional forces."""
-    words = [text for text in (table.label, table.provisional) if text]
-    if words:
-        figure.suptitle(
-            "\n".join(words), x=0.995, ha="right", fontsize=6.0, color=style.QUIET, style="italic"
         )

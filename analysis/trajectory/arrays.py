@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.files.attributes import attribute, require_numbers
+from analysis.common.attributes import attribute, require_numbers
 from analysis.files.checks import LONGEST, NUMBER, SHORTEST, WIDEST, TrajectoryError, largest
 from analysis.trajectory.particles import Particles, same_steps, slices
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.files.attributes import attribute
+from analysis.common.attributes import attribute
 from analysis.files.checks import TrajectoryError
 
 __all__ = ["Particles", "same_steps", "slices", "which_particles"]

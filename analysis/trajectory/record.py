@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.files.attributes import attribute, plain_attributes, require_numbers
+from analysis.common.attributes import attribute, plain_attributes, require_numbers
 from analysis.files.checks import NUMBER, largest
 
 __all__ = ["record", "wrong_entry"]

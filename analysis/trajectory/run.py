@@ -15,9 +15,9 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.files.attributes import require_numbers
+from analysis.common.attributes import require_numbers
+from analysis.common.heaps import endless_heap
 from analysis.files.checks import NUMBER, largest, obstacle
-from analysis.files.heaps import endless_heap
 from analysis.trajectory.arrays import (
     LENGTH_UNITS,
     MOMENT_UNITS,

@@ -13,7 +13,7 @@ from sim.outlook.text.film import duration_text
 from sim.physics.units import UnitError, format_quantity, parse
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["drift_text", "drift_time"]
 

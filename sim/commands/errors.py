@@ -43,10 +43,10 @@ def explain(
         return FAILED, f"the installation is not complete: {error}"
     from sim.commands.text import UsageError
     from sim.film.memory import MemoryShortError
-    from sim.film.start import CrowdedError
+    from sim.film.placing import CrowdedError
     from sim.magnets.shapes import MagnetError
     from sim.outlook.cell.drift_model import DriftError
-    from sim.parameters import ParameterError
+    from sim.parameters.errors import ParameterError
     from sim.physics.units import UnitError
     from sim.run.setup import UncompiledError
     from sim.run.simulate import FolderError, RunFailed, RunFileError

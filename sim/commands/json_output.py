@@ -16,7 +16,7 @@ from sim.commands.text import HEADLINE
 if TYPE_CHECKING:
     from sim.outlook.cell.drift import CellDrift
     from sim.outlook.cell.map import CellMap
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
     from sim.run.simulate import Run
     from sim.sweeps.sweep import Sweep
     from sim.sweeps.table import SweepPlan

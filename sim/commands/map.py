@@ -39,7 +39,7 @@ from sim.outlook.text.cautions import bench_cautions
 from sim.physics.units import UnitError, format_quantity, parse
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["map_into"]
 
@@ -56,7 +56,7 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     ------
     UsageError
         If the file has no magnets, the time of a drift is none, or the magnets do not move then.
-    sim.files.folder.FolderError
+    sim.files.lock.FolderError
         If the folder may not be used.
     sim.magnets.shapes.MagnetError
         If the film reaches into a magnet, or the library of their fields is missing.

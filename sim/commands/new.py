@@ -13,7 +13,7 @@ __all__ = ["new_text", "write_new"]
 def new_text(schema: bool) -> str:
     """Return the text of the file."""
     if schema:
-        from sim.parameters import json_schema
+        from sim.parameters.load import json_schema
 
         return json.dumps(json_schema(), indent=2) + "\n"
     from sim.commands.template import TEMPLATE

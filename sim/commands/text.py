@@ -127,7 +127,7 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
     if args.optics is not None:
         from dataclasses import asdict
 
-        from sim.parameters import load
+        from sim.parameters.load import load
 
         criteria["optics"] = asdict(load(args.optics).optics)
     return criteria

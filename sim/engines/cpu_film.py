@@ -9,7 +9,7 @@ import numpy as np
 
 from sim.engines import cpu_arrays
 from sim.film.inner_steps import can_split
-from sim.film.reduced_system import DRIFT_CAP, DRIFT_LIMIT
+from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
 from sim.interactions.slab_sum import dipole_film
 from sim.kernels.dipoles.ewald_slab import ewald_field_force
 from sim.kernels.steps import energies, layout, lists, step

@@ -15,7 +15,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-from sim.files.attributes import plain_attributes, require_numbers
+from analysis.common.attributes import plain_attributes, require_numbers
 from sim.files.layout import COUNT, PER_FRAME, PER_PARTICLE, SERIES, STEP, TIME, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.record import flat

@@ -8,15 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sim.files.lock import LOCK_NAME, FolderError, LockedError, held, refuse_if_held
 from sim.files.opening import RunFileError
 
 if TYPE_CHECKING:
     from sim.files.run_file import RunSummary
 
 __all__ = [
-    "LOCK_NAME",
     "WRITTEN",
-    "FolderError",
     "RunFolder",
     "examine",
     "is_empty",
@@ -38,13 +37,6 @@ WRITTEN = (
     "handoff.json", "optical_thickness.h5", "far_field.csv", "particles.vtp", "chains.vtp",
 )  # fmt: skip
 """Every file that `run` and `measure` write into a folder, beside the pictures in figures/."""
-
-LOCK_NAME = ".lock"
-"""File that is locked while a folder is written; a killed run leaves it behind."""
-
-
-class FolderError(ValueError):
-    """An output folder that may not be used; the text is one sentence for the user."""
 
 
 @dataclass(frozen=True)
@@ -103,8 +95,6 @@ def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
     RunFileError
         If a run is to be continued and its file cannot be used.
     """
-    from sim.files.lock import refuse_if_held
-
     require_one_wish(resume, overwrite)
     refuse_if_held(folder.path)
     return examine(folder, resume, overwrite)
@@ -224,7 +214,6 @@ def _run_to_resume(folder: RunFolder) -> RunSummary | None:
 def _recover(folder: RunFolder) -> None:
     """Finish what a kill has cut off; not while another run writes, which then is no kill."""
     from sim.files.committed import journal_of, recover
-    from sim.files.lock import LockedError, held
 
     if journal_of(folder.run_file).exists():
         with contextlib.suppress(LockedError), held(folder.path):

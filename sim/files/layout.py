@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import h5py
 import numpy as np
 
-from sim.files.attributes import attribute, plain_attributes, require_numbers
+from analysis.common.attributes import attribute, plain_attributes, require_numbers
 from sim.files.record import Ending, RunRecord
 
 if TYPE_CHECKING:

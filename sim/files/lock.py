@@ -21,19 +21,24 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from sim.files.folder import LOCK_NAME, FolderError
-
 try:
     import fcntl
 except ImportError:  # a system without flock
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["LockedError", "held", "refuse_if_held"]
+__all__ = ["LOCK_NAME", "FolderError", "LockedError", "held", "refuse_if_held"]
 
 TRIES, PAUSE_SECONDS = 5, 0.05
 """A look at a lock takes it for a moment; that is no writer, and is waited for."""
 _UNSUPPORTED = {errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS}
 _MODE = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
+
+LOCK_NAME = ".lock"
+"""File that is locked while a folder is written; a killed run leaves it behind."""
+
+
+class FolderError(ValueError):
+    """An output folder that may not be used; the text is one sentence for the user."""
 
 
 class LockedError(FolderError):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import h5py
 
-from sim.files.heaps import endless_heap
+from analysis.common.heaps import endless_heap
 
 __all__ = ["InUseError", "RunFileError", "open_hdf5"]
 

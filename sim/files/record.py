@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from sim.files.provenance import commit, processor_name, program_version, sources, versions
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["Ending", "RunRecord", "differences", "flat", "resolved"]
 

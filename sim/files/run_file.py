@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import h5py
 import numpy as np
 
-from sim.files.attributes import attribute, plain_attributes, require_numbers
+from analysis.common.attributes import attribute, plain_attributes, require_numbers
 from sim.files.clock import has_passed
 from sim.files.committed import CommittedFile, recover
 from sim.files.layout import (

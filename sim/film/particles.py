@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics import beads as bead_material
+from sim.interactions import dipolar
 from sim.physics import sizes as size_law
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters, ParticleParameters
+    from sim.parameters.particle_types import ParticleParameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["Particles", "draw", "quantile_diameters"]
 
@@ -117,7 +118,7 @@ def draw(parameters: Parameters) -> Particles:
     core = generator.permutation(quantile_diameters(sizes, count))
     single = core if sizes.small_core_diameter is None else sizes.small_core_diameter
     magnetic = np.maximum(single - 2.0 * sizes.dead_layer, 0.0) * np.ones(count)
-    moment = bead_material.largest_moments(sizes, core)
+    moment = dipolar.largest_moments(sizes, core)
     return Particles(
         core_diameter=core,
         diameter=core + 2.0 * sizes.shell_thickness,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sim.files.layout import COUNT, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
-from sim.film.start import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
+from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
 from sim.film.state import FilmState
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from sim.interactions.pairs import Values, steric_radii
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["AddedPairs", "added_pairs", "pair_energy"]
 

@@ -11,15 +11,84 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.common.constants import BOLTZMANN, MU0
 from sim.interactions.pairs import Values, floats
 from sim.kernels.laws import pairs as pair_laws
 from sim.physics import beads as bead_material
-from sim.physics.constants import BOLTZMANN, MU0
+from sim.physics import material
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.particle_types import ParticleParameters
+    from sim.parameters.types import Parameters
 
-__all__ = ["head_to_tail_energy", "moments", "pair_coupling"]
+__all__ = [
+    "core_langevin_parameter",
+    "head_to_tail_energy",
+    "largest_moments",
+    "moments",
+    "moments_in_field",
+    "pair_coupling",
+]
+
+
+def largest_moments(sizes: ParticleParameters, core: ArrayLike) -> Values:
+    """Moments of particles at saturation.
+
+    Parameters
+    ----------
+    sizes : ParticleParameters
+        The particles of a run.
+    core : array_like
+        Core diameters in m; of multicore particles those of the beads.
+
+    Returns
+    -------
+    ndarray
+        Moments in A m2, of the shape of ``core``.
+    """
+    if sizes.small_core_diameter is None:
+        found = material.moment(np.asarray(core), sizes.magnetisation, sizes.dead_layer)
+    else:
+        found = bead_material.saturation_moment(
+            core,
+            sizes.magnetic_share,
+            sizes.small_core_diameter,
+            sizes.magnetisation,
+            sizes.dead_layer,
+        )
+    return np.asarray(found, dtype=np.float64)
+
+
+def core_langevin_parameter(parameters: Parameters, field: float) -> float:
+    """Langevin parameter m_core B/kT of the cores of beads in a field in T; 0 without beads."""
+    sizes = parameters.particles
+    core = sizes.small_core_diameter
+    if core is None:
+        return 0.0
+    moment = bead_material.core_moment(core, sizes.magnetisation, sizes.dead_layer)
+    return float(material.langevin_parameter(moment, field, parameters.carrier.temperature))
+
+
+def moments_in_field(parameters: Parameters, core: ArrayLike) -> Values:
+    """Moments of particles that are alone in the largest field of a run.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Checked parameters, SI.
+    core : array_like
+        Core diameters in m; of multicore particles those of the beads.
+
+    Returns
+    -------
+    ndarray
+        Moments in A m2, of the shape of ``core``: fixed ones, or m_s L(xi) of multicore beads.
+    """
+    found = largest_moments(parameters.particles, core)
+    if parameters.particles.is_multicore:
+        xi = core_langevin_parameter(parameters, parameters.field.largest)
+        found = found * material.langevin(xi)
+    return found
 
 
 def moments(parameters: Parameters, core: ArrayLike) -> Values:
@@ -37,7 +106,7 @@ def moments(parameters: Parameters, core: ArrayLike) -> Values:
     ndarray
         Moments in A m2, of the shape of ``core``.
     """
-    return bead_material.moments_in_field(parameters, core)
+    return moments_in_field(parameters, core)
 
 
 def head_to_tail_energy(

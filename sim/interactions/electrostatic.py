@@ -18,8 +18,7 @@ from sim.kernels.laws import pairs as pair_laws
 from sim.physics.double_layer import bjerrum_length
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
-    from sim.parameters.force_types import ElectrostaticParameters
+    from sim.parameters.types import ElectrostaticParameters, Parameters
 
 __all__ = [
     "ElectrostaticLaw",

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.constants import BOLTZMANN
 from sim.kernels.laws import pairs as pair_laws
-from sim.physics.constants import BOLTZMANN
 from sim.physics.uniaxial_gradient import Gradient
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
     from sim.physics.units import ReducedUnits
 
 __all__ = [

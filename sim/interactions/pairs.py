@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["LEAST_ENERGY", "Values", "bisect_range", "floats", "steric_radii"]
 

@@ -15,7 +15,7 @@ from sim.interactions.pairs import Values, floats, steric_radii
 from sim.kernels.laws import pairs as pair_laws
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["StericLaw", "law_energy", "law_force", "pair_energy", "pair_force", "steric_law"]
 

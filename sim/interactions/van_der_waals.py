@@ -17,7 +17,7 @@ from sim.interactions.pairs import LEAST_ENERGY, Values, bisect_range, floats, s
 from sim.kernels.laws import pairs as pair_laws
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = [
     "VanDerWaalsLaw",

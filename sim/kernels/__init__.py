@@ -1,6 +1,6 @@
 """Compiled loops on arrays, without checks by design: only numpy, math, numba and llvmlite.
 
-Importing this package tells numba where to keep compiled code (`sim.kernels._cache`) and how to
+Importing this package tells numba where to keep compiled code (`analysis.common.kernel_cache`) and how to
 thread, before any kernel is defined.
 """
 
@@ -10,7 +10,7 @@ import os
 
 import numba
 
-from sim.kernels._cache import cache_folder, kernel_hash, set_cache_folder
+from analysis.common.kernel_cache import cache_folder, kernel_hash, set_cache_folder
 
 __all__ = ["cache_folder", "kernel_hash"]
 

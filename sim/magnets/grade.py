@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from sim.physics.constants import MU0
+from analysis.common.constants import MU0
 
 __all__ = ["RECOIL_PERMEABILITY", "remanence_of"]
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from sim.parameters.cell_types import CellParameters
+    from sim.parameters.types import CellParameters
 from sim.magnets.measured import ROUNDING, MeasuredField
 
 __all__ = ["LARGEST_DEFECT", "Defects", "maxwell_defects", "measured_notices"]

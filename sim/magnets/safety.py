@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.constants import MU0
 from sim.magnets.poses import poses_to_mind
 from sim.magnets.shapes import (
     Block,
@@ -24,11 +25,10 @@ from sim.magnets.shapes import (
     total_field,
     with_induced,
 )
-from sim.physics.constants import MU0
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["IMPLANT_LIMIT", "PUBLIC_LIMIT", "Surroundings", "look_around", "magnet_cautions"]
 

@@ -27,7 +27,7 @@ from sim.outlook.pair_potential import head_to_tail
 from sim.physics import material
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["aligned_factor", "bond_constant", "bond_constants", "oriented_factor"]
 

@@ -18,7 +18,7 @@ from sim.outlook.text.motion import is_heavy, programme
 
 if TYPE_CHECKING:
     from sim.outlook.pair_potential import PairPotential
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["Expectations", "expect"]
 

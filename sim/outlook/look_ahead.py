@@ -26,19 +26,19 @@ from typing import TYPE_CHECKING, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.constants import BOLTZMANN
 from sim.film.particles import Particles, draw
-from sim.film.reduced_system import ReducedSystem, reduce
+from sim.film.reduce import reduce
+from sim.film.reduced_system import ReducedSystem
 from sim.interactions import dipolar
 from sim.outlook import chain_lengths as chain_theory
 from sim.outlook.bond_constants import bond_constants
 from sim.outlook.chain_growth import GROWTH_BAND, chain_growth
 from sim.outlook.pair_potential import PairPotential, head_to_tail, size_classes, size_quantile
-from sim.physics import beads as bead_material
 from sim.physics import material
-from sim.physics.constants import BOLTZMANN
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = [
     "ChainBonds",
@@ -284,7 +284,7 @@ def look_ahead(parameters: Parameters) -> Outlook:
     moments = dipolar.moments(parameters, [median_core, tail_core])
     langevin = moments * parameters.field.largest / (BOLTZMANN * carrier.temperature)
     if sizes.is_multicore:
-        langevin[:] = bead_material.core_langevin_parameter(parameters, parameters.field.largest)
+        langevin[:] = dipolar.core_langevin_parameter(parameters, parameters.field.largest)
     lengths = predict_lengths(parameters, particles.volume_fraction)
     diffusion_time = system.units.time_s
     pair = head_to_tail(parameters, median_core, median_core)

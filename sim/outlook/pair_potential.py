@@ -19,7 +19,7 @@ from sim.interactions import dipolar, electrostatic, steric, van_der_waals
 from sim.physics import sizes as size_law
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["PairPotential", "contact_distance", "head_to_tail", "size_classes", "size_quantile"]
 

@@ -12,7 +12,7 @@ from sim.parameters.field_types import FieldStep
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = [
     "field_at_start",

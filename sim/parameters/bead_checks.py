@@ -12,7 +12,7 @@ from sim.physics.sizes import Sizes, number_median
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
-    from sim.parameters.reading import Reading
+    from sim.parameters.table import Reading
 
 __all__ = ["bead_notices", "bead_sizes", "check_beads", "is_multicore"]
 

@@ -7,29 +7,28 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sim.parameters import (
+from sim.parameters.bead_checks import bead_notices
+from sim.parameters.checks import field_direction, in_plane, sizes
+from sim.parameters.field_types import FieldParameters, FieldStep
+from sim.parameters.force_checks import electrostatics, force_notices, gravity, van_der_waals
+from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets
+from sim.parameters.optics_table import optics
+from sim.parameters.particle_types import ParticleParameters
+from sim.parameters.table import Reading
+from sim.parameters.types import (
     BondParameters,
     CarrierParameters,
     DipoleParameters,
     ElectrostaticParameters,
-    FieldParameters,
-    FieldStep,
     FilmParameters,
     OutputParameters,
     Parameters,
-    ParticleParameters,
     RepulsionParameters,
     RunParameters,
     StartParameters,
     VanDerWaalsParameters,
     WindowParameters,
 )
-from sim.parameters.bead_checks import bead_notices
-from sim.parameters.checks import field_direction, in_plane, sizes
-from sim.parameters.force_checks import electrostatics, force_notices, gravity, van_der_waals
-from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets
-from sim.parameters.optics_table import optics
-from sim.parameters.reading import Reading
 from sim.physics.material import MATERIALS
 from sim.physics.uniaxial_gradient import uniaxial_gradient
 from sim.physics.units import format_quantity, parse

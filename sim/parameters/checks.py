@@ -14,7 +14,7 @@ from sim.parameters.bead_checks import bead_sizes, check_beads, is_multicore
 from sim.parameters.force_checks import check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.optics_table import check_optics
-from sim.parameters.reading import Reading
+from sim.parameters.table import Reading
 from sim.parameters.tables import MOST_PARTICLES, RANDOM_PACKING
 from sim.physics.material import MATERIALS
 from sim.physics.sizes import Sizes, number_median, tabulated, whole_volume_fraction

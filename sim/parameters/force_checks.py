@@ -5,16 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from sim.parameters.force_types import (
-    ElectrostaticParameters,
-    GravityParameters,
-    VanDerWaalsParameters,
-)
+from sim.parameters.types import ElectrostaticParameters, GravityParameters, VanDerWaalsParameters
 from sim.physics.double_layer import bjerrum_length, debye_length
 from sim.physics.units import parse
 
 if TYPE_CHECKING:
-    from sim.parameters.reading import Reading
+    from sim.parameters.table import Reading
     from sim.physics.sizes import Sizes
 
 __all__ = [

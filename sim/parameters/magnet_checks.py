@@ -28,9 +28,9 @@ from sim.magnets.shapes import (
     UniformField,
     field_and_gradient,
 )
-from sim.parameters.cell_types import CellParameters
 from sim.parameters.field_types import FieldParameters, FieldStep
 from sim.parameters.magnet_steps import check_motions, check_paths, motion_notices, motions
+from sim.parameters.types import CellParameters
 from sim.physics.field_gradients import six_slopes
 from sim.physics.uniaxial_gradient import Gradient
 from sim.physics.units import format_quantity
@@ -38,7 +38,7 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
 
-    from sim.parameters.reading import Reading
+    from sim.parameters.table import Reading
 
 __all__ = ["cell", "check_magnets", "field_of_magnets", "magnet_notices", "magnets"]
 

@@ -16,8 +16,8 @@ from sim.magnets.shapes import Magnet
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
-    from sim.parameters.cell_types import CellParameters
-    from sim.parameters.reading import Reading
+    from sim.parameters.table import Reading
+    from sim.parameters.types import CellParameters
 
 __all__ = ["check_motions", "check_paths", "motion_notices", "motions"]
 

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 
-from sim.parameters.optics_types import OpticsParameters
 from sim.parameters.table import Table, default
+from sim.parameters.types import OpticsParameters
 from sim.parameters.values import Expectation, Number, Quantity, Refused, finite
 
 if TYPE_CHECKING:
-    from sim.parameters.reading import Reading
+    from sim.parameters.table import Reading
 
 __all__ = ["MOST_WAVELENGTHS", "OpticsTable", "check_optics", "optics"]
 

@@ -43,7 +43,7 @@ def with_size_file(raw: dict[str, Any], folder: Path) -> tuple[dict[str, Any], l
             '[particles] core_diameter must name one file such as { file = "sizes.csv" }; received '
             f"a table with {', '.join(map(str, given)) or 'no key'}."
         ]
-    from sim.parameters import ParameterError
+    from sim.parameters.errors import ParameterError
     from sim.parameters.toml import LARGEST_FILE, read_text
 
     if (found := _bytes(folder / name)) > LARGEST_FILE:

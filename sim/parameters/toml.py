@@ -8,7 +8,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from sim.parameters import ParameterError
+from sim.parameters.errors import ParameterError
 
 __all__ = ["STANDARD_INPUT", "name_of", "parse_toml", "read_text"]
 

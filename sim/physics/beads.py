@@ -17,26 +17,20 @@ packing at 3/0.74 = 4.05 (Clausius, Mossotti); a shell moves all three up by (d/
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.constants import BOLTZMANN, MU0
 from sim.physics import material
-from sim.physics.constants import BOLTZMANN, MU0
-
-if TYPE_CHECKING:
-    from sim.parameters import Parameters, ParticleParameters
 
 __all__ = [
     "CHAIN_FEEDBACK",
     "LARGEST_SUSCEPTIBILITY",
     "PAIR_FEEDBACK",
     "bead_susceptibility",
-    "core_langevin_parameter",
     "core_moment",
-    "largest_moments",
-    "moments_in_field",
     "saturation_moment",
     "self_consistent",
 ]
@@ -113,66 +107,6 @@ def bead_susceptibility(
     density = float(whole) / (math.pi / 6.0)  # moment a volume, of a bead of diameter 1 m
     moment = core_moment(core_diameter, magnetisation, dead_layer)
     return MU0 * density * moment / (3.0 * BOLTZMANN * temperature)
-
-
-def largest_moments(sizes: ParticleParameters, core: ArrayLike) -> Values:
-    """Moments of particles at saturation.
-
-    Parameters
-    ----------
-    sizes : ParticleParameters
-        The particles of a run.
-    core : array_like
-        Core diameters in m; of multicore particles those of the beads.
-
-    Returns
-    -------
-    ndarray
-        Moments in A m2, of the shape of ``core``.
-    """
-    if sizes.small_core_diameter is None:
-        found = material.moment(np.asarray(core), sizes.magnetisation, sizes.dead_layer)
-    else:
-        found = saturation_moment(
-            core,
-            sizes.magnetic_share,
-            sizes.small_core_diameter,
-            sizes.magnetisation,
-            sizes.dead_layer,
-        )
-    return np.asarray(found, dtype=np.float64)
-
-
-def core_langevin_parameter(parameters: Parameters, field: float) -> float:
-    """Langevin parameter m_core B/kT of the cores of beads in a field in T; 0 without beads."""
-    sizes = parameters.particles
-    core = sizes.small_core_diameter
-    if core is None:
-        return 0.0
-    moment = core_moment(core, sizes.magnetisation, sizes.dead_layer)
-    return float(material.langevin_parameter(moment, field, parameters.carrier.temperature))
-
-
-def moments_in_field(parameters: Parameters, core: ArrayLike) -> Values:
-    """Moments of particles that are alone in the largest field of a run.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core : array_like
-        Core diameters in m; of multicore particles those of the beads.
-
-    Returns
-    -------
-    ndarray
-        Moments in A m2, of the shape of ``core``: fixed ones, or m_s L(xi) of multicore beads.
-    """
-    found = largest_moments(parameters.particles, core)
-    if parameters.particles.is_multicore:
-        xi = core_langevin_parameter(parameters, parameters.field.largest)
-        found = found * material.langevin(xi)
-    return found
 
 
 def self_consistent(

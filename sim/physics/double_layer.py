@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from sim.physics.constants import BOLTZMANN, ELEMENTARY, MU0
+from analysis.common.constants import BOLTZMANN, ELEMENTARY, MU0
 
 __all__ = ["AVOGADRO", "LIGHT_SPEED", "bjerrum_length", "debye_length"]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from sim.physics.constants import MU0
+from analysis.common.constants import MU0
 
 __all__ = [
     "LARGEST_DEVIATION",

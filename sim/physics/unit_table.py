@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from decimal import Decimal
 
-from sim.physics.constants import ELEMENTARY, MU0
+from analysis.common.constants import ELEMENTARY, MU0
 
 __all__ = ["DIMENSIONS", "Dimension"]
 

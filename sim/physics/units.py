@@ -13,7 +13,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from sim.physics.constants import BOLTZMANN, ELEMENTARY, MU0
+from analysis.common.constants import BOLTZMANN, ELEMENTARY, MU0
 from sim.physics.unit_table import DIMENSIONS, Dimension
 
 __all__ = [

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["Cost", "calibrate", "duration_in_words"]
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from sim.film.particles import Particles
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
-    from sim.parameters import BondParameters, Parameters
+    from sim.parameters.types import BondParameters, Parameters
 
 __all__ = ["RunSetup", "prepare", "record_of", "usable_threads"]
 
@@ -125,7 +125,7 @@ def prepare(
     """
     from sim.film.memory import require_memory
     from sim.film.particles import draw
-    from sim.film.reduced_system import reduce
+    from sim.film.reduce import reduce
     from sim.film.start import start_state
     from sim.film.time_step import too_long_step
 

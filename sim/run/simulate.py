@@ -20,15 +20,8 @@ from typing import TYPE_CHECKING, Any
 
 from sim.files.checkpoint import Checkpoint
 from sim.files.committed import journal_of
-from sim.files.folder import (
-    FolderError,
-    RunFolder,
-    examine,
-    make_writable,
-    plan,
-    refuse_own_start,
-)
-from sim.files.lock import held
+from sim.files.folder import RunFolder, examine, make_writable, plan, refuse_own_start
+from sim.files.lock import FolderError, held
 from sim.files.provenance import sources, versions
 from sim.files.record import Ending, resolved
 from sim.files.run_file import RunFileError, RunSummary, RunWriter
@@ -50,7 +43,7 @@ if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = [
     "FolderError",

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from sim.engines.protocol import Engine
     from sim.film.particles import Particles
     from sim.film.reduced_system import ReducedSystem
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = [
     "CheckpointByClock",

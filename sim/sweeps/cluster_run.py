@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from sim.files.folder import LOCK_NAME
+from sim.files.lock import LOCK_NAME
 from sim.sweeps.folder import Outcome, SweepFolder
 from sim.sweeps.run import LOOK_SECONDS, Job, perform
 

@@ -17,14 +17,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.files.folder import (
-    FolderError,
-    RunFolder,
-    is_empty,
-    make_writable,
-    refuse_own_start,
-    refuse_to_replace,
-)
+from sim.files.folder import RunFolder, is_empty, make_writable, refuse_own_start, refuse_to_replace
+from sim.files.lock import FolderError
 from sim.files.provenance import made_by, program_version
 from sim.files.record import flat, resolved
 

@@ -17,7 +17,7 @@ from sim.run.setup import usable_threads
 from sim.sweeps.table import spread_out
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
     from sim.sweeps.table import SweepPlan
 
 __all__ = ["PointOutlook", "SweepCost", "calibrate_sweep", "look_ahead_of_points"]

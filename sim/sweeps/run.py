@@ -21,7 +21,7 @@ from sim.run.watchers import Scene, Stop, Watcher
 from sim.sweeps.folder import Outcome, SweepFolder
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["Job", "PointFunction", "guarded", "perform", "simulate_point", "warm_kernels"]
 

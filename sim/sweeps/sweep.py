@@ -19,7 +19,7 @@ from sim.sweeps.pool import Crew, spawned_workers
 from sim.sweeps.run import Job, PointFunction, guarded, perform, simulate_point, warm_kernels
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
     from sim.sweeps.table import SweepPlan
 
 __all__ = ["PointFunction", "Sweep", "SweepProgress", "simulate_point", "sweep", "warm_kernels"]
@@ -124,7 +124,7 @@ def sweep(
     ValueError
         If fewer than one worker is asked for.
     """
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
     from sim.sweeps.table import plan_sweep
 
     if workers is not None and workers < 1:

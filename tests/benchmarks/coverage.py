@@ -17,7 +17,7 @@ from scipy.signal import lfilter
 from analysis.uncertainty.estimate import ONE_SIGMA, Estimate, combine_replicas, estimate
 from analysis.uncertainty.replicas import replica_interval
 from sim.engines.cpu import CpuEngine
-from sim.film.start import random_state
+from sim.film.placing import random_state
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film
 

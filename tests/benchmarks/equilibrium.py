@@ -20,7 +20,7 @@ from multiprocessing import get_context
 import numpy as np
 
 from sim.engines.cpu import CpuEngine
-from sim.film.start import random_state
+from sim.film.placing import random_state
 from tests.benchmarks.machine import headline
 from tests.reference.sampler import Sampler
 from tests.reference.small_systems import film

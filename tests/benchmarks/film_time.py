@@ -16,7 +16,7 @@ import statistics
 import time
 
 from sim.engines.cpu import CpuEngine
-from sim.film.start import random_state
+from sim.film.placing import random_state
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film
 

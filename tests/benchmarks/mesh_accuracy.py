@@ -17,7 +17,7 @@ from dataclasses import replace
 import numpy as np
 
 from sim.engines.cpu import CpuEngine
-from sim.film.reduced_system import with_mesh
+from sim.film.reduce import with_mesh
 from sim.interactions.mesh.sum import SlabMesh, mesh_sum, plan_mesh
 from sim.interactions.slab_sum import dipole_sum
 from tests.benchmarks.machine import headline

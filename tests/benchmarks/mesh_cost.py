@@ -20,7 +20,7 @@ from dataclasses import replace
 import numpy as np
 
 from sim.engines.cpu import CpuEngine
-from sim.film.reduced_system import with_mesh
+from sim.film.reduce import with_mesh
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film, random_film
 

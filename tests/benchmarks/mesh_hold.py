@@ -21,7 +21,7 @@ import numpy as np
 
 from analysis.chains.groups import find_chains
 from sim.engines.cpu import CpuEngine
-from sim.film.reduced_system import with_mesh
+from sim.film.reduce import with_mesh
 from sim.interactions.mesh.sum import SlabMesh, add_short_range
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film, moments_of, random_film

@@ -25,8 +25,8 @@ from scipy.optimize import brentq
 
 import analysis
 import sim
+from analysis.common.constants import BOLTZMANN
 from sim.physics import material
-from sim.physics.constants import BOLTZMANN
 from sim.physics.units import ReducedUnits
 from tests.benchmarks.machine import headline
 

@@ -18,7 +18,7 @@ import time
 import numba
 
 from sim.engines.cpu import CpuEngine
-from sim.film.start import random_state
+from sim.film.placing import random_state
 from sim.kernels.steps import step
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film

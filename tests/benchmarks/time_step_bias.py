@@ -24,7 +24,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from sim.engines.cpu import CpuEngine, StepError
-from sim.film.start import random_state
+from sim.film.placing import random_state
 from tests.benchmarks.machine import headline
 from tests.reference.small_systems import film
 

@@ -237,7 +237,7 @@ def test_every_key_of_measures_json_is_documented(numbers):
 
 def test_timing_of_the_engine_is_documented():
     from sim.engines.cpu import CpuEngine
-    from sim.film.start import random_state
+    from sim.film.placing import random_state
     from tests.reference.small_systems import film
 
     system = film(50)

@@ -50,7 +50,7 @@ def private(folder):
 
 
 def test_both_packages_have_one_rule_and_one_folder(tmp_path, temporary):
-    texts = [(ROOT / p / "kernels" / "_cache.py").read_text() for p in ("sim", "analysis")]
+    texts = [(ROOT / p / "kernels" / "kernel_cache.py").read_text() for p in ("sim", "analysis")]
     assert texts[0] == texts[1]
     cache = {"XDG_CACHE_HOME": str(tmp_path / "cache")}
     folder = kept_in(temporary, **cache)
@@ -127,15 +127,15 @@ def test_a_home_that_is_no_whole_path_makes_no_folder_here(tmp_path, temporary, 
 
 
 def test_without_any_folder_the_remedy_is_told(monkeypatch):
+    from analysis.common import kernel_cache
     from sim.commands import errors as command_errors
-    from sim.kernels import _cache
 
     def none(*_, **__):
         raise FileNotFoundError("No usable temporary directory found")
 
-    monkeypatch.setattr(_cache, "_private", none)
-    monkeypatch.setattr(_cache.tempfile, "mkdtemp", none)
+    monkeypatch.setattr(kernel_cache, "_private", none)
+    monkeypatch.setattr(kernel_cache.tempfile, "mkdtemp", none)
     with pytest.raises(FileNotFoundError) as found:
-        _cache.cache_folder()
+        kernel_cache.cache_folder()
     _, told = command_errors.explain(found.value, tuple)
     assert told == "no folder for compiled kernels can be written; set TMPDIR to one that can"

@@ -19,8 +19,7 @@ import pytest
 from sim.command_line import main
 from sim.engines.cpu import StepError
 from sim.files import lock as folder_lock
-from sim.files.folder import LOCK_NAME
-from sim.files.lock import LockedError, held
+from sim.files.lock import LOCK_NAME, LockedError, held
 from sim.files.opening import InUseError
 from sim.files.record import Ending
 from sim.parameters import from_text

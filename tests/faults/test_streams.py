@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from analysis.common.kernel_cache import cache_folder
 from sim.commands import terminal
 from sim.commands.terminal import notice_lines, progress_line, say
 from sim.commands.text import again_text
-from sim.kernels._cache import cache_folder
 from sim.run.bars import Bar
 from tests.reference.small_film import small_film
 
@@ -188,7 +188,7 @@ def test_a_user_without_a_home_is_none_less(film, tmp_path):
 
 
 def test_without_a_home_kernels_lie_in_the_users_own_temporary_folder(tmp_path):
-    script = "from sim.kernels._cache import cache_folder; print(cache_folder())"
+    script = "from analysis.common.kernel_cache import cache_folder; print(cache_folder())"
     home = tmp_path / "passing"
     home.mkdir(mode=0o700)
     done = as_unknown_user("-c", script, TMPDIR=str(home))

@@ -18,7 +18,7 @@ import pytest
 
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.interactions import gravity
 from sim.parameters import from_text
 from tests.reference import naive

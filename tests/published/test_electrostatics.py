@@ -15,7 +15,7 @@ from scipy.integrate import solve_bvp
 from sim.interactions import electrostatic
 from sim.interactions.electrostatic import ElectrostaticLaw
 from sim.outlook.pair_potential import head_to_tail
-from sim.parameters.force_types import ElectrostaticParameters
+from sim.parameters.types import ElectrostaticParameters
 from sim.physics import double_layer
 from tests.reference.bench_film import bench_film
 

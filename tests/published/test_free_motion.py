@@ -18,7 +18,7 @@ import pytest
 
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.parameters import load
 from tests.reference.small_systems import film, random_film
 

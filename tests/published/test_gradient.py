@@ -19,7 +19,7 @@ import pytest
 
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.interactions.gravity import gradient_components
 from sim.parameters import from_text
 from sim.physics.uniaxial_gradient import uniaxial_gradient

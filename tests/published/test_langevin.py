@@ -14,8 +14,8 @@ import pytest
 
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
-from sim.film.start import random_state
+from sim.film.placing import random_state
+from sim.film.reduce import reduce
 from sim.parameters import from_text
 from tests.reference.small_systems import film, random_film
 

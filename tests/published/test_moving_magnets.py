@@ -17,7 +17,7 @@ from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine
 from sim.film.field_programme import FieldStage
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.kernels.steps import step
 from sim.magnets.moving_field import TOLERANCE, spans_of
 from sim.magnets.poses import at_time

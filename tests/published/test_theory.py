@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.chains import theory
-from analysis.files.constants import BOLTZMANN, MU0
+from analysis.common.constants import BOLTZMANN, MU0
 
 
 @pytest.mark.parametrize(

@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.interactions.added import AddedPairs
 from sim.interactions.electrostatic import ElectrostaticLaw
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.parameters import load
-from sim.parameters.force_types import ElectrostaticParameters
+from sim.parameters.types import ElectrostaticParameters
 from sim.physics.double_layer import bjerrum_length, debye_length
 from sim.physics.material import MATERIALS
 from sim.physics.sizes import Sizes, number_median, tabulated

@@ -8,8 +8,9 @@ import numpy as np
 from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_mesh import HeldMesh
 from sim.film.field_programme import FieldStage
-from sim.film.reduced_system import ReducedSystem, with_mesh
-from sim.film.start import random_state
+from sim.film.placing import random_state
+from sim.film.reduce import with_mesh
+from sim.film.reduced_system import ReducedSystem
 from sim.film.state import FilmState
 from sim.kernels.steps.lists import block_bounds
 from sim.physics.units import ReducedUnits

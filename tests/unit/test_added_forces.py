@@ -8,7 +8,7 @@ import pytest
 
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.interactions import added, van_der_waals
 from sim.interactions.electrostatic import ElectrostaticLaw
 from sim.kernels.laws import pairs as pair_laws

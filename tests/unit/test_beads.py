@@ -7,9 +7,10 @@ import h5py
 import numpy as np
 import pytest
 
+from analysis.common.constants import BOLTZMANN, MU0
 from sim.command_line import main
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.interactions import dipolar
 from sim.interactions.gravity import weight
 from sim.interactions.induced import induce
@@ -18,7 +19,6 @@ from sim.outlook.look_ahead import look_ahead
 from sim.parameters import ParameterError, from_text
 from sim.physics import beads as bead_material
 from sim.physics import material
-from sim.physics.constants import BOLTZMANN, MU0
 
 BEADS = """
 [particles]

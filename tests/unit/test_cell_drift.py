@@ -6,13 +6,13 @@ import re
 import numpy as np
 import pytest
 
+from analysis.common.constants import BOLTZMANN
 from sim.outlook.cell import drift as cell_drift
 from sim.outlook.cell.drift import cell_centres, drift_cell, line_spacing
 from sim.outlook.cell.map import NO_CHAINS, predicted_lengths
 from sim.outlook.look_ahead import predict_lengths
 from sim.outlook.text.cell import cell_sentences
 from sim.parameters import from_text
-from sim.physics.constants import BOLTZMANN
 from tests.reference.small_film import bead_film, over_magnets, small_film
 
 pytest.importorskip("magpylib")

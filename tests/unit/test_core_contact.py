@@ -9,7 +9,7 @@ from scipy.optimize import brentq, minimize_scalar
 
 from sim.engines.cpu import CpuEngine, StepError
 from sim.film.core_contact import CLIMBED, contact_stiffness, layers_hold
-from sim.film.start import random_state
+from sim.film.placing import random_state
 from sim.film.time_step import limits
 from sim.interactions.steric import StericLaw
 from sim.kernels.laws import pairs as pair_laws

@@ -8,7 +8,7 @@ import pytest
 from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine, StepError
 from sim.film.field_programme import FieldStage
-from sim.film.reduced_system import with_mesh
+from sim.film.reduce import with_mesh
 from sim.interactions.induced import induce, induced_energy
 from sim.interactions.slab_sum import dipole_sum
 from sim.kernels.steps import step

@@ -8,7 +8,7 @@ import pytest
 from sim.engines import cpu_arrays
 from sim.film.field_programme import FieldStage
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.film.time_step import STEPS_A_PERIOD
 from sim.kernels.steps import step
 from sim.outlook.expectations import expect

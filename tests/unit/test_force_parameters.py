@@ -9,7 +9,7 @@ import pytest
 from sim.film import inner_steps as split_plan
 from sim.film import time_step
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.interactions.added import added_pairs
 from sim.outlook.expectations import expect
 from sim.outlook.pair_potential import size_classes, size_quantile

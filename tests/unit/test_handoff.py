@@ -22,7 +22,7 @@ from analysis.pictures.light import far_field, optical_thickness
 from analysis.spacing.pattern import half_width
 from sim.files.record import resolved
 from sim.parameters import ParameterError, from_text
-from sim.parameters.optics_types import OpticsParameters
+from sim.parameters.types import OpticsParameters
 from tests.reference.planted import planted_run
 from tests.unit.test_force_parameters import FILM
 

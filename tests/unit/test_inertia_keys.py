@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.film.time_step import MOMENTUM_SHARE
 from sim.outlook.expectations import expect
 from sim.parameters import from_text

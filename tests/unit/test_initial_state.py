@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.film.start import CONTACT_SHARE, CrowdedError, random_state
+from sim.film.placing import CONTACT_SHARE, CrowdedError, random_state
 from tests.reference.small_systems import film, spread_diameters
 
 

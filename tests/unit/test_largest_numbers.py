@@ -9,7 +9,7 @@ import pytest
 from analysis import measure, open_run
 from analysis.trajectory.record import wrong_entry
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.outlook.expectations import expect
 from sim.parameters import from_text
 from sim.run.simulate import simulate

@@ -7,8 +7,8 @@ import re
 import pytest
 
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
-from sim.film.start import CrowdedError
+from sim.film.placing import CrowdedError
+from sim.film.reduce import reduce
 from sim.parameters import ParameterError, from_text, load
 from sim.parameters.tables import FileTable
 from sim.run.simulate import simulate

@@ -6,10 +6,10 @@ import re
 import numpy as np
 import pytest
 
+from analysis.common.constants import MU0
 from sim.magnets.safety import HAND, look_around, magnet_cautions
 from sim.magnets.shapes import Block, CurrentLoop, Disc, Ring, Sphere, UniformField
 from sim.parameters import from_text
-from sim.physics.constants import MU0
 from tests.reference.small_film import over_magnets, small_film
 
 pytest.importorskip("magpylib")

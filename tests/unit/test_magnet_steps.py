@@ -10,7 +10,7 @@ pytest.importorskip("magpylib", reason="fields of magnets need magpylib")
 from sim.command_line import main
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.magnets.motion import MagnetStep, Motion
 from sim.magnets.moving_field import spans_of
 from sim.outlook.expectations import expect

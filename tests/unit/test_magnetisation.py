@@ -13,7 +13,7 @@ from analysis.chains.magnetisation import (
     second_rank_order,
 )
 from analysis.chains.theory import langevin, mean_second_legendre
-from analysis.files.constants import BOLTZMANN
+from analysis.common.constants import BOLTZMANN
 from analysis.measures.curves import magnetisation_curve
 from tests.reference.planted import langevin_directions, unit
 

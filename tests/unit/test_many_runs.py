@@ -11,7 +11,7 @@ from functools import partial
 
 import pytest
 
-from sim.files.folder import FolderError
+from sim.files.lock import FolderError
 from sim.files.record import Ending
 from sim.parameters import from_text
 from sim.run.simulate import Run, RunFailed

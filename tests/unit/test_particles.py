@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.parameters import from_text
 from sim.physics import sizes as size_law
 

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 import analysis
-from sim.files.folder import WRITTEN, FolderError, RunFolder, refuse_own_start
+from sim.files.folder import WRITTEN, RunFolder, refuse_own_start
+from sim.files.lock import FolderError
 from sim.parameters import from_text
 from sim.sweeps.folder import SweepFolder
 from sim.sweeps.table import plan_sweep

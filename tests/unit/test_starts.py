@@ -9,8 +9,9 @@ import pytest
 
 from sim.files.opening import RunFileError
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
-from sim.film.start import CrowdedError, lattice_state, start_state
+from sim.film.placing import CrowdedError, lattice_state
+from sim.film.reduce import reduce
+from sim.film.start import start_state
 from sim.film.start_file import state_from_run
 from sim.parameters import load
 from sim.run.simulate import simulate

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.film.time_step import TURNING_SHARE, local_langevin
 from sim.parameters import from_text
 from tests.reference.small_film import small_film

@@ -10,7 +10,7 @@ import pytest
 from sim.film import inner_steps as split_plan
 from sim.film import time_step
 from sim.film.particles import draw
-from sim.film.reduced_system import reduce
+from sim.film.reduce import reduce
 from sim.parameters import from_text, load
 from tests.reference import naive
 from tests.reference.bench_film import BENCH_FILM

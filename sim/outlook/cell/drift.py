@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.film.particles import draw
+from sim.interactions import dipolar
 from sim.magnets.shapes import field_and_gradient
 from sim.outlook.cell.drift_model import Drift, DriftClock, film_drift
 from sim.outlook.cell.map import NO_CHAINS, axis_angles, chains_at
@@ -22,7 +23,7 @@ from sim.physics import beads as bead_material
 from sim.physics import material
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = [
     "LIMITS",
@@ -198,7 +199,7 @@ def drift_cell(parameters: Parameters, duration: float) -> CellDrift:
     places = np.stack([across.ravel(), along.ravel(), np.zeros(across.size)], axis=1)
     field = field_and_gradient(parameters.magnets, places)[0].reshape(*across.shape, 3)
     strength, tilt = np.linalg.norm(field, axis=-1), axis_angles(field)[1]
-    moment = float(bead_material.largest_moments(sizes, sizes.core_diameter))
+    moment = float(dipolar.largest_moments(sizes, sizes.core_diameter))
     drift = film_drift(
         strength,
         parameters.cell.width,

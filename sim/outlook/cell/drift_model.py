@@ -30,8 +30,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.constants import BOLTZMANN
 from sim.outlook.cell.drift_solver import backward_euler, equilibrium, make_edges
-from sim.physics.constants import BOLTZMANN
 
 __all__ = ["WEEK", "Drift", "DriftClock", "DriftError", "field_energy", "film_drift"]
 

@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sim.film.particles import draw
+from sim.interactions import dipolar
 from sim.outlook.look_ahead import chain_bonds, length_band, predict_lengths
 from sim.parameters.field_types import FieldParameters, FieldStep
-from sim.physics import beads as bead_material
 from sim.physics import material
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = [
     "IN_PLANE",
@@ -287,9 +287,9 @@ def magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values
         Of beads the Langevin parameter is that of a core.
     """
     sizes, temperature = parameters.particles, parameters.carrier.temperature
-    largest = float(bead_material.largest_moments(sizes, sizes.core_diameter))
+    largest = float(dipolar.largest_moments(sizes, sizes.core_diameter))
     if sizes.is_multicore:
-        xi = bead_material.core_langevin_parameter(parameters, 1.0) * strength
+        xi = dipolar.core_langevin_parameter(parameters, 1.0) * strength
         moment = largest * np.asarray(material.langevin(xi))
         return xi, moment, np.asarray(material.langevin_parameter(moment, strength, temperature))
     xi = np.asarray(material.langevin_parameter(largest, strength, temperature))

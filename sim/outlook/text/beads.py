@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from sim.interactions import dipolar
 from sim.physics import beads as bead_material
 from sim.physics.units import format_quantity
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from sim.outlook.look_ahead import Outlook
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["bead_cautions", "bead_numbers", "bead_rows", "bead_sentences"]
 
@@ -46,7 +47,7 @@ def _median_bead(parameters: Parameters, outlook: Outlook) -> _Bead | None:
     core = sizes.small_core_diameter
     if core is None:
         return None
-    saturation = float(bead_material.largest_moments(sizes, sizes.core_diameter))
+    saturation = float(dipolar.largest_moments(sizes, sizes.core_diameter))
     reduced = saturation / system.units.moment_am2
     field = parameters.field.largest / system.units.field_t
     alone, pair, chain = (

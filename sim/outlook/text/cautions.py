@@ -16,7 +16,7 @@ from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["bench_cautions", "cautions", "cautions_on_numbers"]
 

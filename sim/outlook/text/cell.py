@@ -14,7 +14,7 @@ from sim.outlook.cell.map import drift_velocity, magnetised, strength_gradient
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["cell_sentences"]
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.outlook.look_ahead import Outlook
     from sim.outlook.pair_potential import PairPotential
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["along_and_across", "duration_text", "sentences", "table"]
 

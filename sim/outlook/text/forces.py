@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from sim.outlook.look_ahead import Outlook
     from sim.outlook.pair_potential import PairPotential
-    from sim.parameters import Parameters
+    from sim.parameters.types import Parameters
 
 __all__ = ["force_cautions", "force_rows", "force_sentences", "gravitational_length", "touch_time"]
 

@@ -2,7 +2,7 @@
 
 HDF5 goes through a heap from object to object by the sizes that stand in it. A free one of size 0,
 as a page of zeros makes it, it never leaves, and no signal reaches it there. So the heaps are
-walked before HDF5 does. `sim` has the same for the files that it goes on with.
+walked before HDF5 does. It is so for files that are measured and for those that a run goes on with.
 
 Source: HDF5 File Format Specification, version 3, section III.E (Global Heap).
 """

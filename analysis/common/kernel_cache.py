@@ -1,4 +1,4 @@
-"""Where compiled kernels are kept; the same text in `sim.kernels` and `analysis.kernels`.
+"""Where the compiled kernels of both packages are kept.
 
 numba does not see that a function called from another module has changed, so the folder's name
 carries a hash of all kernel sources, versions and flags: an edited law or an upgraded library
