@@ -46,7 +46,7 @@ def explain(
     from sim.film.placing import CrowdedError
     from sim.magnets.shapes import MagnetError
     from sim.outlook.cell.drift_model import DriftError
-    from sim.parameters.errors import ParameterError
+    from sim.parameters.toml import ParameterError
     from sim.physics.units import UnitError
     from sim.run.setup import UncompiledError
     from sim.run.simulate import FolderError, RunFailed, RunFileError

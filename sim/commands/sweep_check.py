@@ -22,7 +22,7 @@ def check_sweep(args: argparse.Namespace) -> str:
 
     Raises
     ------
-    sim.parameters.errors.ParameterError
+    sim.parameters.toml.ParameterError
         If the file or one of its points holds mistakes.
     """
     plan = load_sweep(args.file, args.seed, seconds=READING_SECONDS)

@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 from sim.magnets.moving_field import Span, spans_of
 
 if TYPE_CHECKING:
-    from sim.parameters.field_types import FieldStep
-    from sim.parameters.types import Parameters
+    from sim.parameters.types import FieldStep, Parameters
     from sim.physics.units import ReducedUnits
 
 __all__ = ["FieldStage", "field_stages"]

@@ -30,7 +30,7 @@ class Turning:
     ----------
     kind : str
         "hold"; "rotate", with a steady strength and rate, and "oscillate", along a line as a
-        cosine, are meant as in `sim.parameters.field_types`; "turn" turns in another way, as in front of
+        cosine, are meant as in `sim.parameters.types`; "turn" turns in another way, as in front of
         a magnet that turns; "move" changes and turns by less than 10 degrees (by less than 0.1
         where magnets turn).
     vector : tuple of float

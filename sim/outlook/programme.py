@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.magnets.moving_field import TOLERANCE, Span, spans_of
-from sim.parameters.field_types import FieldStep
+from sim.parameters.types import FieldStep
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:

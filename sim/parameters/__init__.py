@@ -6,16 +6,17 @@ mistake of the file.
 
 from __future__ import annotations
 
-from sim.parameters.errors import ParameterError
-from sim.parameters.field_types import FieldParameters, FieldStep
 from sim.parameters.load import from_text, json_schema, load
 from sim.parameters.particle_types import ParticleParameters
+from sim.parameters.toml import ParameterError
 from sim.parameters.types import (
     BondParameters,
     CarrierParameters,
     CellParameters,
     DipoleParameters,
     ElectrostaticParameters,
+    FieldParameters,
+    FieldStep,
     FilmParameters,
     GravityParameters,
     OpticsParameters,

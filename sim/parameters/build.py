@@ -7,10 +7,9 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sim.parameters.bead_checks import bead_notices
+from sim.parameters.beads import bead_notices
 from sim.parameters.checks import field_direction, in_plane, sizes
-from sim.parameters.field_types import FieldParameters, FieldStep
-from sim.parameters.force_checks import electrostatics, force_notices, gravity, van_der_waals
+from sim.parameters.forces import electrostatics, force_notices, gravity, van_der_waals
 from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets
 from sim.parameters.optics_table import optics
 from sim.parameters.particle_types import ParticleParameters
@@ -20,6 +19,8 @@ from sim.parameters.types import (
     CarrierParameters,
     DipoleParameters,
     ElectrostaticParameters,
+    FieldParameters,
+    FieldStep,
     FilmParameters,
     OutputParameters,
     Parameters,

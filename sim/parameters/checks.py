@@ -10,8 +10,8 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sim.parameters.bead_checks import bead_sizes, check_beads, is_multicore
-from sim.parameters.force_checks import check_forces, check_size_table, force_range
+from sim.parameters.beads import bead_sizes, check_beads, is_multicore
+from sim.parameters.forces import check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.optics_table import check_optics
 from sim.parameters.table import Reading

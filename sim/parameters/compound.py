@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 from sim.parameters.values import Expectation, Quantity, Refused, finite
+from sim.physics.shown import show
 
-__all__ = ["Direction", "Lengths", "Sides"]
+__all__ = ["MOST_SIZES", "Diameters", "Direction", "Gradient", "Lengths", "Sides"]
 
 
 @dataclass(frozen=True)
@@ -116,3 +118,132 @@ class Lengths(Expectation):
         if not isinstance(value, list) or len(value) != len(self.example):
             raise Refused
         return tuple(float(self.one.read(item)) for item in value)
+
+
+SizeTable: TypeAlias = tuple[tuple[float, float], ...]
+
+MOST_SIZES = 10_000
+"""Longest table of sizes."""
+
+ROUNDING = 1e-6
+"""By how much of its largest number a gradient may miss a symmetry."""
+
+
+@dataclass(frozen=True)
+class Diameters(Expectation):
+    """One diameter, or a table of diameters and shares.
+
+    Attributes
+    ----------
+    one : Quantity
+        What each diameter must be.
+    about : str
+        What the key means.
+    """
+
+    one: Quantity
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return self.one.must
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        pair = {
+            "type": "array",
+            "prefixItems": [self.one.shape, {"type": "number", "minimum": 0}],
+            "minItems": 2,
+            "maxItems": 2,
+        }
+        table = {"type": "array", "items": pair, "minItems": 1, "maxItems": MOST_SIZES}
+        file = {"type": "object", "properties": {"file": {"type": "string"}}}
+        example = self.one.example
+        return {
+            "anyOf": [self.one.shape, table, file],
+            "examples": [example, [["18 nm", 0.3], [example, 0.7]]],
+        }
+
+    def check(self, value: object) -> Any:
+        """Give the value inside, or raise ValueError with the end of our sentence."""
+        if not isinstance(value, list | Mapping):
+            return super().check(value)
+        try:
+            return self.read(value)
+        except Refused as refusal:
+            raise ValueError(
+                f"must hold pairs of a diameter {self.one.range_text} and its share, such as "
+                f'[["18 nm", 0.3], ["20 nm", 0.7]]; {refusal}'
+            ) from refusal
+
+    def read(self, value: object) -> float | SizeTable:
+        """Give one diameter in m, or pairs of diameter in m and share, as written."""
+        if not isinstance(value, list):
+            diameter: float = self.one.read(value)
+            return diameter
+        if not 1 <= len(value) <= MOST_SIZES:
+            raise Refused(f"received {len(value)} pairs (1 to {MOST_SIZES} are possible)")
+        table = tuple(self._pair(number + 1, item) for number, item in enumerate(value))
+        if not sum(share for _, share in table) > 0.0:
+            raise Refused("received shares that are all zero")
+        return table
+
+    def _pair(self, number: int, item: object) -> tuple[float, float]:
+        """Read one pair."""
+        where = f"received {show(item)} as number {number}"
+        if not isinstance(item, list) or len(item) != 2:
+            raise Refused(where)
+        written, share = item
+        if isinstance(share, bool) or not isinstance(share, int | float) or not 0 <= share < 1e12:
+            raise Refused(where)
+        try:
+            return float(self.one.read(written)), float(share)
+        except Refused as refusal:
+            raise Refused(where) from refusal
+
+
+@dataclass(frozen=True)
+class Gradient(Expectation):
+    """A gradient along an axis, or the whole tensor dB_a/dx_b as three rows of three.
+
+    Attributes
+    ----------
+    one : Quantity
+        What each component must be.
+    about : str
+        What the key means.
+    """
+
+    one: Quantity
+    about: str
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return f"{self.one.must}, or three rows of three of them, symmetric and without trace"
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        row = {"type": "array", "items": self.one.shape, "minItems": 3, "maxItems": 3}
+        rows = {"type": "array", "items": row, "minItems": 3, "maxItems": 3}
+        return {"anyOf": [self.one.shape, rows], "examples": [self.one.example]}
+
+    def read(self, value: object) -> float | tuple[float, ...]:
+        """Give the strength, or the components (xx, yy, zz, xy, xz, yz), in T/m."""
+        if not isinstance(value, list):
+            strength: float = self.one.read(value)
+            return strength
+        if len(value) != 3 or any(not isinstance(row, list) or len(row) != 3 for row in value):
+            raise Refused
+        (xx, xy, xz), (yx, yy, yz), (zx, zy, zz) = (
+            [float(self.one.read(item)) for item in row] for row in value
+        )
+        allowed = ROUNDING * max(abs(c) for c in (xx, xy, xz, yx, yy, yz, zx, zy, zz))
+        if max(abs(xy - yx), abs(xz - zx), abs(yz - zy)) > allowed:
+            raise Refused("which is not symmetric: a field without currents has dBx/dy = dBy/dx")
+        if abs(xx + yy + zz) > allowed:
+            raise Refused("whose diagonal does not add up to zero: a field has no sources")
+        return xx, yy, zz, xy, xz, yz

@@ -6,8 +6,7 @@ from typing import Annotated, TypeAlias
 
 from pydantic import Field
 
-from sim.parameters.compound import Direction
-from sim.parameters.compound_forces import Gradient
+from sim.parameters.compound import Direction, Gradient
 from sim.parameters.table import Table
 from sim.parameters.table import default as _default
 from sim.parameters.values import Choice, Quantity

@@ -11,7 +11,7 @@ import dataclasses
 from pathlib import Path
 from typing import Any
 
-from sim.parameters.errors import ParameterError
+from sim.parameters.toml import ParameterError
 from sim.parameters.types import Parameters
 
 __all__ = ["from_text", "json_schema", "load"]
@@ -64,8 +64,8 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     from sim.magnets.field_table import with_field_files
     from sim.parameters.build import build
     from sim.parameters.checks import contradictions
+    from sim.parameters.named_files import with_size_file
     from sim.parameters.reading import read_tables
-    from sim.parameters.size_file import with_size_file
     from sim.parameters.toml import parse_toml
 
     folder = Path(name).parent
@@ -92,6 +92,6 @@ def json_schema() -> dict[str, Any]:
     dict
         A JSON schema (draft 2020-12) with descriptions, units and examples of every key.
     """
-    from sim.parameters.schema import file_schema
+    from sim.parameters.reading import file_schema
 
     return file_schema()

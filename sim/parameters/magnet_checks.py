@@ -28,9 +28,8 @@ from sim.magnets.shapes import (
     UniformField,
     field_and_gradient,
 )
-from sim.parameters.field_types import FieldParameters, FieldStep
 from sim.parameters.magnet_steps import check_motions, check_paths, motion_notices, motions
-from sim.parameters.types import CellParameters
+from sim.parameters.types import CellParameters, FieldParameters, FieldStep
 from sim.physics.field_gradients import six_slopes
 from sim.physics.uniaxial_gradient import Gradient
 from sim.physics.units import format_quantity

@@ -13,13 +13,13 @@ from typing import Any
 from pydantic import ValidationError
 
 from sim.parameters.field_tables import StepTable
-from sim.parameters.magnet_step_tables import MagnetStepTable
-from sim.parameters.magnet_tables import MOST_STEPS, MagnetTable
+from sim.parameters.magnet_tables import MOST_STEPS, MagnetStepTable, MagnetTable
 from sim.parameters.table import Reading
 from sim.parameters.tables import MAGNETS, STEPS, TABLES, FileTable, Table, expectation
 from sim.physics.shown import show
 
-__all__ = ["read_tables"]
+__all__ = ["file_schema", "read_tables"]
+
 
 _LISTS: dict[tuple[str, ...], tuple[str, type[Table]]] = {
     STEPS: ("[[field.steps]]", StepTable),
@@ -163,3 +163,36 @@ def _is_table(value: object) -> bool:
     if isinstance(value, list):
         return bool(value) and all(isinstance(item, Mapping) for item in value)
     return isinstance(value, Mapping)
+
+
+def file_schema() -> dict[str, Any]:
+    """Describe the parameter file.
+
+    Returns
+    -------
+    dict
+        JSON schema, draft 2020-12.
+    """
+    schema = FileTable.model_json_schema()
+    tables = schema["properties"]
+    for table in [schema, *schema["$defs"].values()]:
+        for entry in table["properties"].values():
+            # null is no TOML value: such a key is simply absent.
+            if entry.get("default", "") is None:
+                del entry["default"]
+    required = [name for name in tables if "required" in _definition(schema, name)]
+    for name in required:
+        tables[name].pop("default", None)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **schema,
+        "title": "chainfilm parameter file",
+        "required": required,
+    }
+
+
+def _definition(schema: dict[str, Any], name: str) -> dict[str, Any]:
+    """Give the definition of a table, or an empty one for a plain key."""
+    reference = str(schema["properties"][name].get("$ref", ""))
+    definition: dict[str, Any] = schema["$defs"].get(reference.rpartition("/")[2], {})
+    return definition

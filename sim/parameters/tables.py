@@ -10,12 +10,11 @@ from typing import Annotated, Any, TypeAlias
 
 from pydantic import Field
 
-from sim.parameters.bead_tables import BeadKeys
+from sim.parameters.beads import BeadKeys
 from sim.parameters.bonds_table import BondsTable
-from sim.parameters.compound import Sides
-from sim.parameters.compound_forces import Diameters
+from sim.parameters.compound import Diameters, Sides
 from sim.parameters.field_tables import FieldTable
-from sim.parameters.force_tables import ElectrostaticsTable, GravityTable, VanDerWaalsTable
+from sim.parameters.forces import ElectrostaticsTable, GravityTable, VanDerWaalsTable
 from sim.parameters.magnet_tables import CellTable, MagnetTable
 from sim.parameters.optics_table import OpticsTable
 from sim.parameters.table import Table

@@ -2,15 +2,45 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 import tomllib
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from sim.parameters.errors import ParameterError
+__all__ = ["STANDARD_INPUT", "ParameterError", "name_of", "parse_toml", "read_text", "to_toml"]
 
-__all__ = ["STANDARD_INPUT", "name_of", "parse_toml", "read_text"]
+
+MOST_TOLD = 100
+"""So many mistakes of a file are told; of the others their number is."""
+
+
+class ParameterError(ValueError):
+    """A parameter file that cannot be used.
+
+    Parameters
+    ----------
+    name : str
+        The file, as messages call it.
+    problems : sequence of str
+        One sentence a mistake, each naming key, value and allowed range.
+    """
+
+    def __init__(self, name: str, problems: Sequence[str]) -> None:
+        super().__init__(name, list(problems))
+        self.name = name
+        self.problems = list(problems)
+
+    def __str__(self) -> str:
+        count = len(self.problems)
+        head = f"{self.name}: {count} mistake{'' if count == 1 else 's'}"
+        told = self.problems[:MOST_TOLD]
+        if count > MOST_TOLD:
+            told = [*told, f"and {count - MOST_TOLD} more."]
+        return "\n  ".join([head, *told])
+
 
 STANDARD_INPUT = "-"
 """The path that stands for standard input; `./-` is a file of that name."""
@@ -169,3 +199,71 @@ def _syntax_sentence(message: str, text: str) -> str:
     if _BARE_QUANTITY.search(line):
         sentence += '; a value with a unit stands in quotes, such as "0.4 um"'
     return sentence + "."
+
+
+def to_toml(tables: Mapping[str, Any]) -> str:
+    """Write nested tables as TOML.
+
+    Parameters
+    ----------
+    tables : mapping
+        Tables as `tomllib` gives them.
+
+    Returns
+    -------
+    str
+        Text that `tomllib` reads back to equal tables.
+
+    Raises
+    ------
+    TypeError
+        If a value is of a kind that no key of a parameter file takes, such as a date.
+    """
+    return "\n".join(_lines(tables, "")).strip() + "\n"
+
+
+def _lines(table: Mapping[str, Any], path: str) -> Iterator[str]:
+    """Plain keys first, then the tables below: the order that TOML needs."""
+    inner = {key: value for key, value in table.items() if _is_tables(value)}
+    for key, value in table.items():
+        if key not in inner:
+            yield f"{_key(key)} = {_value(value)}"
+    for key, value in inner.items():
+        name = f"{path}{_key(key)}"
+        if isinstance(value, Mapping):
+            yield from ("", f"[{name}]", *_lines(value, f"{name}."))
+        else:
+            for item in value:
+                yield from ("", f"[[{name}]]", *_lines(item, f"{name}."))
+
+
+def _is_tables(value: object) -> bool:
+    if isinstance(value, list):
+        return bool(value) and all(isinstance(item, Mapping) for item in value)
+    return isinstance(value, Mapping)
+
+
+def _key(key: str) -> str:
+    plain = key.isascii() and key.replace("_", "").replace("-", "").isalnum()
+    return key if plain else _text(key)
+
+
+def _text(text: str) -> str:
+    # JSON escapes all that TOML's basic strings must escape, but for the delete character.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _value(value: object) -> str:
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return repr(value)  # inf and nan are spelled alike in TOML
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(item) for item in value) + "]"
+    if isinstance(value, Mapping):  # a table inside a list of other things
+        return "{" + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + "}"
+    raise TypeError(f"a parameter file holds texts, numbers, lists and tables; received {value!r}")

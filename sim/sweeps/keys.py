@@ -18,8 +18,7 @@ from typing import Any
 
 from sim.parameters.compound import Sides
 from sim.parameters.field_tables import StepTable
-from sim.parameters.magnet_step_tables import COORDINATE, MagnetStepTable
-from sim.parameters.magnet_tables import MagnetTable
+from sim.parameters.magnet_tables import COORDINATE, MagnetStepTable, MagnetTable
 from sim.parameters.tables import TABLES, Table, expectation
 from sim.parameters.values import Number, Quantity, WholeNumber
 from sim.physics.shown import show

@@ -29,11 +29,9 @@ from pathlib import Path
 from typing import Any
 
 from sim.files.record import resolved
-from sim.parameters.errors import ParameterError
 from sim.parameters.load import from_text
 from sim.parameters.named_files import with_whole_paths
-from sim.parameters.toml import name_of, parse_toml, read_text
-from sim.parameters.toml_writer import to_toml
+from sim.parameters.toml import ParameterError, name_of, parse_toml, read_text, to_toml
 from sim.parameters.types import Parameters
 from sim.physics.shown import show
 from sim.sweeps.keys import RAMP_RATE, SweepKey, ramp_rate, set_ramp_rate

@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from sim.parameters import ParameterError, from_text
-from sim.parameters.toml_writer import to_toml
+from sim.parameters.toml import to_toml
 from sim.sweeps.keys import find_key, known_keys, ramp_rate
 from sim.sweeps.table import is_sweep, load_sweep, plan_sweep
 from tests.reference.small_film import small_film

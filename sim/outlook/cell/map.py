@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from sim.film.particles import draw
 from sim.interactions import dipolar
 from sim.outlook.look_ahead import chain_bonds, length_band, predict_lengths
-from sim.parameters.field_types import FieldParameters, FieldStep
+from sim.parameters.types import FieldParameters, FieldStep
 from sim.physics import material
 
 if TYPE_CHECKING:

@@ -13,8 +13,7 @@ from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
-    from sim.parameters.field_types import FieldStep
-    from sim.parameters.types import Parameters
+    from sim.parameters.types import FieldStep, Parameters
 
 __all__ = ["dynamics_cautions", "dynamics_sentences", "is_heavy", "programme"]
 

@@ -1,12 +1,12 @@
-"""Keys of multicore beads against each other, and those that other particles do not use."""
+"""Keys of multicore beads, and what they must be to each other."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
-from sim.parameters.bead_tables import BeadKeys
-from sim.parameters.values import Expectation
+from sim.parameters.table import Table
+from sim.parameters.values import Expectation, Number, Quantity
 from sim.physics.beads import LARGEST_SUSCEPTIBILITY, bead_susceptibility
 from sim.physics.sizes import Sizes, number_median
 from sim.physics.units import format_quantity
@@ -14,7 +14,38 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.parameters.table import Reading
 
-__all__ = ["bead_notices", "bead_sizes", "check_beads", "is_multicore"]
+__all__ = ["CLOSE_PACKING", "BeadKeys", "bead_notices", "bead_sizes", "check_beads", "is_multicore"]
+
+
+CLOSE_PACKING = 0.74
+"""Volume fraction of the densest packing of equal spheres."""
+
+
+class BeadKeys(Table):
+    """What only beads have (moment = "multicore")."""
+
+    bead_diameter: Annotated[
+        float | None,
+        Quantity(
+            "length",
+            10e-9,
+            10e-6,
+            "100 nm",
+            "Median diameter of beads with many small cores, without the shell; size_spread and "
+            'size_basis are those of the beads. For moment = "multicore".',
+        ),
+    ] = None
+    magnetic_share: Annotated[
+        float | None,
+        Number(
+            1e-4,
+            CLOSE_PACKING,
+            0.2,
+            'Share of a bead\'s volume that its cores fill. For moment = "multicore".',
+            note=" (close packing)",
+        ),
+    ] = None
+
 
 _KEYS = ("bead_diameter", "magnetic_share")
 
