@@ -44,7 +44,7 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
     -------
     dict
         Sections ``film``, ``structure``, ``structure_factor``, ``optics``, ``light`` (a list, one
-        a wavelength), ``limits`` and ``warnings``; see DEVELOPERS.md.
+        a wavelength), ``limits`` and ``warnings``; see README.md beside this file.
     """
     numbers = measurement.numbers
     light = light_of(measurement)

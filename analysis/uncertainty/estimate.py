@@ -6,7 +6,7 @@ integrated autocorrelation time, blocks of automatic length, and, for structures
 during a run (frozen chains), the scatter between the chains of one frame. An error from few
 independent frames is itself uncertain: Student's factor widens it, so that value +- error covers
 the truth in 68 of 100 cases and ``Estimate.interval`` in as many as asked for. The measured
-coverage stands in DEVELOPERS.md.
+coverage stands in tests/benchmarks/README.md.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Near pairs, windows, the applied field and the own moment are followed in each inner step; what
 other particles do from afar is summed once an outer step. It changes as they turn and move. The
 limits below keep the biases of mean pair energies and bond length under 1 % (measured, see
-DEVELOPERS.md, "Bias of the time step").
+tests/benchmarks/README.md, "Bias of the time step").
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 The averaged-noise scheme stays stable far beyond the steps that are right, so stability is no
 guide; the shares below keep the bias of the mean pair energy under 1 % (measured, see
-DEVELOPERS.md).
+tests/benchmarks/README.md).
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Run from the top of the project:  python -m tests.benchmarks.checks_table [--slow] [--write]
 
 Runs the tests in tests/published, reads what they recorded with the fixture `tell` beside their
-verdicts, and prints the table; with --write it also replaces the one in DEVELOPERS.md. Exit code 1
+verdicts, and prints the table; with --write it also replaces the one in tests/published/README.md. Exit code 1
 if a test failed, 2 if pytest itself could not run.
 """
 
@@ -20,7 +20,7 @@ from pathlib import Path
 from tests.benchmarks.machine import processor, versions
 
 ROOT = Path(__file__).parents[2]
-PAGE = ROOT / "DEVELOPERS.md"
+PAGE = ROOT / "tests" / "published" / "README.md"
 BEGIN, END = "<!-- table of checks: begin -->", "<!-- table of checks: end -->"
 HEAD = "| check | source | published | found | deviation | passed | test |"
 
@@ -106,7 +106,7 @@ def main():
     """Print the table, and write it where that was asked for."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--slow", action="store_true", help="run the long checks too (minutes)")
-    parser.add_argument("--write", action="store_true", help="replace the table in DEVELOPERS.md")
+    parser.add_argument("--write", action="store_true", help="replace the table in tests/published")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         junit = Path(folder) / "checks.xml"

@@ -1,4 +1,4 @@
-"""README.md and DEVELOPERS.md against the code: commands, paths, names, keys and columns."""
+"""README.md, DEVELOPERS.md and the pages of the rooms against the code: commands, names, keys."""
 
 import importlib
 import re
@@ -19,7 +19,9 @@ from tests.reference.planted import planted_run
 from tests.reference.turning_field import swing
 
 ROOT = Path(__file__).parents[2]
-PAGES = {name: (ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md")}
+ROOMS = [path for name in ("sim", "analysis", "tests") for path in (ROOT / name).rglob("README.md")]
+FILES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(ROOMS)]
+PAGES = {path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8") for path in FILES}
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 SETUP = "python3 -m venv .venv"
 # Tokens that begin with one of these folders are paths of the project.
@@ -155,7 +157,8 @@ def test_paths_in_backticks_exist(page):
 def test_links_and_pictures_exist(page):
     targets = re.findall(r"\]\(([^)#\s]+)\)", PAGES[page])
     local = [target for target in targets if "://" not in target]
-    assert [target for target in local if not (ROOT / target).exists()] == []
+    beside = (ROOT / page).parent
+    assert [target for target in local if not (beside / target).exists()] == []
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -217,18 +220,18 @@ def test_keys_of_measures_json_exist(page, numbers):
         if section in numbers and re.fullmatch(r"[a-z_]+", key) and key not in ENDINGS:
             assert key in numbers[section], token
             found += 1
-    # The table of the README names its keys so; that of DEVELOPERS.md has a test of its own.
-    assert found > 10 or page == "DEVELOPERS.md"
+    # The table of the README names its keys so; that of the measures has a test of its own.
+    assert found > 10 or page != "README.md"
 
 
 def _row(title, text):
-    """Return the second cell of the table row of DEVELOPERS.md that begins with `title`."""
+    """Return the second cell of the table row of a page that begins with `title`."""
     (cell,) = re.findall(rf"^\| `{re.escape(title)}` \| (.*) \|$", text, re.MULTILINE)
     return cell
 
 
 def test_every_key_of_measures_json_is_documented(numbers):
-    text = PAGES["DEVELOPERS.md"]
+    text = PAGES["analysis/measures/README.md"]
     for section, content in numbers.items():
         words = set(re.findall(r"\w+", _row(section, text)))
         if isinstance(content, dict):
@@ -242,7 +245,7 @@ def test_timing_of_the_engine_is_documented():
 
     system = film(50)
     keys = set(CpuEngine(system, random_state(system, 1)).timing)
-    assert keys <= set(re.findall(r"\w+", _row("timing", PAGES["DEVELOPERS.md"])))
+    assert keys <= set(re.findall(r"\w+", _row("timing", PAGES["analysis/measures/README.md"])))
 
 
 def test_columns_of_the_tables_are_documented():
@@ -256,7 +259,7 @@ def test_columns_of_the_tables_are_documented():
         "turning_field.csv": tables.TURNING_COLUMNS,
     }
     for name, wanted in columns.items():
-        cell = _row(name, PAGES["DEVELOPERS.md"])
+        cell = _row(name, PAGES["analysis/measures/README.md"])
         assert tuple(re.findall(r"`(\w+)`", cell)) == wanted, name
 
 
@@ -269,7 +272,7 @@ def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
 
     monkeypatch.setattr("sim.run.simulate.prepare", fake_setup())
     run = simulate(from_text(small_film()), tmp_path / "run", engine_factory=FakeEngine)
-    text = PAGES["DEVELOPERS.md"]
+    text = PAGES["sim/files/README.md"]
     named = {token for token in ticked(text) if re.fullmatch(r"/\w+(/\w+)*", token)}
     with h5py.File(run.path, "r") as file:
         assert [path for path in named if path not in file] == []
@@ -284,7 +287,7 @@ def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
     (line,) = [x for x in text.splitlines() if x.startswith("Attributes of `/parameters`")]
     assert attributes == set(re.findall(r"`(\w+)`", line))
     with h5py.File(run.path.with_name("checkpoint.h5"), "r") as file:
-        section = text.partition("### checkpoint.h5")[2].partition("###")[0]
+        section = text.partition("## checkpoint.h5")[2].partition("## ")[0]
         for name in (*file.attrs, *file):
             assert f"`{name}`" in section
 

@@ -262,6 +262,6 @@ def test_bad_optics_are_told(line, said):
 def test_definitions_are_documented():
     from pathlib import Path
 
-    page = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    page = (Path(__file__).parents[2] / "analysis" / "optics" / "README.md").read_text("utf-8")
     for key in DEFINITIONS:
         assert f"`{key}`" in page, key
