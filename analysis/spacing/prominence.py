@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 STANDS_OUT = 7.0
-"""Least ln of the likelihood ratio of a peak. Of 420 films of chains at random about 3 came above it,
-of 510 whose chains keep half a spacing apart (S at most 1.5) 5 to 8 in 100."""
+"""Least ln of the likelihood ratio of a peak.
+
+Of 420 films of chains at random about 3 came above it, of 510 whose chains keep half a spacing
+apart (S at most 1.5) 5 to 8 in 100."""
 
 
 def prominence(

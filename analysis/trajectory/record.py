@@ -184,7 +184,7 @@ def observables(file: Any, frames: int) -> dict[str, NDArray[np.float64]]:
 
 
 def is_whole(file: Any) -> bool:
-    """Return whether the seal of a run fits what no checksum of HDF5 covers; see sim/files/README.md.
+    """Return whether the seal of a run fits what no checksum covers; see sim/files/README.md.
 
     Files of other origin and of earlier versions have none.
     """

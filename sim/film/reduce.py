@@ -171,9 +171,9 @@ def reduce(
     Returns
     -------
     ReducedSystem
-        The step is the file's; else the longest that ``sim.film.time_step`` allows, in as many inner
-        steps as ``sim.film.inner_steps`` says, shortened so that whole steps fill the time from frame
-        to frame.
+        The step is the file's; else the longest that ``sim.film.time_step`` allows, in as many
+        inner steps as ``sim.film.inner_steps`` says, shortened so that whole steps fill the time
+        from frame to frame.
     """
     carrier = parameters.carrier
     units = ReducedUnits.of(parameters.particles.diameter, carrier.viscosity, carrier.temperature)

@@ -1,7 +1,7 @@
 """Compiled loops on arrays, without checks by design: only numpy, math, numba and llvmlite.
 
-Importing this package tells numba where to keep compiled code (`analysis.common.kernel_cache`) and how to
-thread, before any kernel is defined.
+Importing this package tells numba where to keep compiled code (`analysis.common.kernel_cache`) and
+how to thread, before any kernel is defined.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Magnets and coils beside the film: their field and its gradient.
 
-The closed forms are magpylib's, see `sim.magnets.library`. Gradients are central differences of fourth
-order, with a step that shrinks with the distance from the nearest surface.
+The closed forms are magpylib's, see `sim.magnets.library`. Gradients are central differences of
+fourth order, with a step that shrinks with the distance from the nearest surface.
 """
 
 from __future__ import annotations

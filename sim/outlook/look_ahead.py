@@ -5,11 +5,11 @@ chains; `sim.outlook.expectations` puts them into words.
 
 The predicted mean length is that of equilibrium: bond constants by quadrature of the run's own
 forces, bond rule and largest field, all sizes of the cut log-normal law, and the gain of a bond in
-a long chain (`sim.outlook.chain_lengths`). It is cut at `LONGEST_SINGLE`, from where two chains side by side
-are lower in energy than one, and at the thickness of the film where the field points across it.
-The published rules agree with the full sum within a factor of 2 to 3 up to couplings of about 5 and
-part from it and from each other beyond (neighbours alone stay below, N* lies on both sides), so the
-excess over single particles is given with a band of a factor of 2.5 each way.
+a long chain (`sim.outlook.chain_lengths`). It is cut at `LONGEST_SINGLE`, from where two chains
+side by side are lower in energy than one, and at the thickness of the film where the field points
+across it. The published rules agree with the full sum within a factor of 2 to 3 up to couplings of
+about 5 and part from it and from each other beyond (neighbours alone stay below, N* lies on both
+sides), so the excess over single particles is given with a band of a factor of 2.5 each way.
 
 One run to compare with: 17 nm cores of one size, soft core, 3 % by volume, 30 mT (coupling 3.5,
 1.8e3 particles, 0.2 ms = 11 bond lives) settles at 2.04 and is at 1.72 and 1.97 after 20 and 40 us;

@@ -1,7 +1,7 @@
 """The shape of a parameter file: its tables and keys with ranges, defaults and descriptions.
 
-Only `sim.parameters.load.load` and `json_schema` reach this module, because pydantic is slow to import.
-Defaults are written as a user would write them and pass the same checks.
+Only `sim.parameters.load.load` and `json_schema` reach this module, because pydantic is slow to
+import. Defaults are written as a user would write them and pass the same checks.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What a parameter file says, checked, in SI: one frozen class a table, all of them in `Parameters`.
+"""What a parameter file says, checked, in SI: a frozen class for each table, all in `Parameters`.
 
 Particles and the field have modules of their own beside this one.
 """

@@ -163,7 +163,8 @@ def simulate(
     derived : dict or None
         Derived numbers to store; None means those of `sim.outlook.expectations`.
     doubts : sequence of str
-        Cautions on numbers to store beside them; those of `sim.outlook.expectations` without ``derived``.
+        Cautions on numbers to store beside them; those of `sim.outlook.expectations` without
+        ``derived``.
     engine_factory : callable or None
         Makes the engine from (system, state, threads); None means the CPU engine.
 

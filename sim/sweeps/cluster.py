@@ -2,8 +2,8 @@
 
 The cluster takes the place of the worker processes of this machine and computes nothing by itself:
 each run goes to some worker with the files that it has so far, is done there by the same function
-(`sim.sweeps.cluster_run.perform_away` calls `sim.sweeps.run.perform`), and its files come back over the
-scheduler. A run whose worker dies goes to another one.
+(`sim.sweeps.cluster_run.perform_away` calls `sim.sweeps.run.perform`), and its files come back over
+the scheduler. A run whose worker dies goes to another one.
 """
 
 from __future__ import annotations

@@ -3,8 +3,8 @@
 Run from the top of the project:  python -m tests.benchmarks.checks_table [--slow] [--write]
 
 Runs the tests in tests/published, reads what they recorded with the fixture `tell` beside their
-verdicts, and prints the table; with --write it also replaces the one in tests/published/README.md. Exit code 1
-if a test failed, 2 if pytest itself could not run.
+verdicts, and prints the table; with --write it also replaces the one in tests/published/README.md.
+Exit code 1 if a test failed, 2 if pytest itself could not run.
 """
 
 import argparse

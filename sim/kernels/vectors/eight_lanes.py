@@ -1,7 +1,7 @@
 """Vectors of eight floats of either precision, for the mesh: windows are about that wide.
 
-Loads, stores and spreads beside those of `sim.kernels.vectors.types`, whose operators and sums serve
-these vectors too.
+Loads, stores and spreads beside those of `sim.kernels.vectors.types`, whose operators and sums
+serve these vectors too.
 """
 
 from llvmlite import ir

@@ -1,8 +1,8 @@
 """Drift over the cell of a parameter file: where particles go, and what chains are left behind.
 
-Joins the model of drift (`sim.outlook.cell.drift_model`, whose limits hold here too) with the theory of the map
-(`sim.outlook.cell.map`): at each time, spacing and length of the chains follow from the amount of particles
-that is left at a place.
+Joins the model of drift (`sim.outlook.cell.drift_model`, whose limits hold here too) with the
+theory of the map (`sim.outlook.cell.map`): at each time, spacing and length of the chains follow
+from the amount of particles that is left at a place.
 """
 
 from __future__ import annotations

@@ -235,8 +235,8 @@ def predicted_lengths(
     Returns
     -------
     ndarray
-        `sim.outlook.look_ahead.predict_lengths` at up to `KNOTS` strengths and as many fractions, evenly
-        spaced in their logarithms; between them the logarithm of the length is interpolated.
+        `sim.outlook.look_ahead.predict_lengths` at up to `KNOTS` strengths and as many fractions,
+        evenly spaced in their logarithms; between them the logarithm of the length is interpolated.
     """
     from scipy.ndimage import map_coordinates
 
