@@ -61,10 +61,3 @@ def test_a_text_that_has_become_a_list_is_refused(run_file):
     done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stdout.count("refused") >= 2 * len(places)
-
-
-def test_both_packages_look_in_the_same_way():
-    texts = [
-        (ROOT / package / "plain_attributes.py").read_text() for package in ("sim", "analysis")
-    ]
-    assert texts[0] == texts[1]
