@@ -49,7 +49,9 @@ def run_in(folder, code, **environment):
 
 def test_an_edited_kernel_gives_the_new_number(tmp_path):
     package = tmp_path / "analysis"
-    shutil.copytree(FOLDER, package / "kernels", ignore=shutil.ignore_patterns("__pycache__"))
+    for room in ("kernels", "common"):
+        source = FOLDER.parent / room
+        shutil.copytree(source, package / room, ignore=shutil.ignore_patterns("__pycache__"))
     (package / "__init__.py").write_text("")
     code = (
         "import numpy as np, analysis.kernels.across as a; "
