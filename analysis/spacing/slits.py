@@ -19,12 +19,17 @@ from analysis.uncertainty.estimate import ONE_SIGMA, estimate, ratio, student_fa
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-LINES = 40
+LINES = 200
+"""Few lines pass between two particles of a chain, and the widest slits are theirs."""
 PARTS = (4, 12)
 PART_SLITS = 4.0
 """Lines cross the same chains one after the other, and neighbouring slits share a chain: errors
 compare strips of the film along the chains, a few mean slits wide, between 4 and 12 of them;
 without a direction in the plane, the tiles of as many strips both ways, 2 to 4 each."""
+
+SETS = 12
+"""Sets of neighbouring lines: where layers leave a clear line between particles it is clear across
+the whole film, which strips along the chains do not show."""
 
 BINS = 40
 
@@ -47,6 +52,7 @@ class SlitFrames:
     axis: Floats | None
     widths: list[Floats] = field(default_factory=list)
     parts: list[Integers] = field(default_factory=list)
+    sets: list[Integers] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         """Choose the parts of the film from the slits of discs at random."""
@@ -66,7 +72,7 @@ class SlitFrames:
         directions = [lateral] if lateral is not None else list(np.eye(2))
         share = LINES // len(directions)
         begin = np.random.default_rng(len(self.widths)).random()
-        found, parts = [], []
+        found, parts, sets = [], [], []
         for along in directions:
             beside = np.array([along[1], -along[0]])
             length = float(np.abs(along) @ self.sides)
@@ -79,8 +85,10 @@ class SlitFrames:
                 )
                 found.append(slits[:, 0])
                 parts.append(self._parts(slits[:, 1] / length, place, along))
+                sets.append(np.full(len(slits), int(place * SETS)))
         self.widths.append(np.concatenate(found))
         self.parts.append(np.concatenate(parts))
+        self.sets.append(np.concatenate(sets))
 
     def _parts(self, share: Floats, place: float, along: Floats) -> Integers:
         """Return the part of the film of slits at these shares of a line, (n,)."""
@@ -108,8 +116,8 @@ class SlitFrames:
     def numbers(self, structures: float | None) -> dict[str, Any]:
         """Return the entry ``slits``: mean, median and spread of their widths, mean at random."""
         rows = [
-            _of_parts(widths, parts)
-            for widths, parts in zip(self.widths, self.parts, strict=True)
+            _of_parts(widths, parts, sets)
+            for widths, parts, sets in zip(self.widths, self.parts, self.sets, strict=True)
             if len(widths) > 1
         ]
 
@@ -146,8 +154,11 @@ class SlitFrames:
         counts = counts[every > 0, :BINS]
         every = every[every > 0]
         rows = np.array([ratio(counts[:, b], every) for b in range(BINS)])
-        # A few parts make a rough scatter; counts of independent slits are the least.
-        free = len(pooled) / len(self.widths) * min(len(self.widths), max(1.0, structures or 1.0))
+        # A few parts make a rough scatter; counts of independent slits are the least. Lines nearer
+        # to each other than the diameter of a particle show the same slits.
+        lines = float(np.sqrt(self.sides.prod()) / np.median(self.diameters))
+        free = len(pooled) / len(self.widths) * min(1.0, lines / LINES)
+        free *= min(len(self.widths), max(1.0, structures or 1.0))
         least = np.sqrt(np.maximum(rows[:, 0], 1 / len(pooled)) / free)
         centre = 0.5 * (edges[1:] + edges[:-1])
         return {
@@ -158,7 +169,7 @@ class SlitFrames:
         }
 
 
-def _of_parts(widths: Floats, parts: Integers) -> list[tuple[float, float]]:
+def _of_parts(widths: Floats, parts: Integers, sets: Integers) -> list[tuple[float, float]]:
     """Return mean, median and spread of the slits of one frame, each with its error.
 
     The error of the median is that of the share of slits below it, carried through their
@@ -170,7 +181,8 @@ def _of_parts(widths: Floats, parts: Integers) -> list[tuple[float, float]]:
     median = float(np.median(widths))
     _, below = ratio(np.bincount(part, widths <= median), many)
     square, wide = ratio(np.bincount(part, (widths - mean) ** 2), many)
-    spread = math.sqrt(square)
+    _, lines = ratio(np.bincount(sets, (widths - mean) ** 2), np.bincount(sets))
+    spread, wide = math.sqrt(square), max(wide, lines)
     if len(many) < 2:
         return [(mean, math.nan), (median, math.nan), (spread, math.nan)]
     low, high = np.quantile(widths, np.clip([0.5 - factor * below, 0.5 + factor * below], 0, 1))

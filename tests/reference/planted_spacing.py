@@ -186,8 +186,11 @@ def nearest_distances(film, plane=False):
     return distance.min(axis=1)
 
 
-def clear_slits(film, lines=40):
-    """Widths in m of the clear stretches on lines across the chains, covered ones merged, (n,)."""
+def clear_slits(film, lines=89):
+    """Widths in m of the clear stretches on lines across the chains, covered ones merged, (n,).
+
+    The number of lines is prime, so that they do not meet rows of particles always alike.
+    """
     found = []
     radius = 0.5 * film.diameters
     for x in (np.arange(lines) + 0.5) / lines * film.sides[0]:
