@@ -32,7 +32,6 @@ from sim.commands.terminal import (
     set_loudness,
 )
 from sim.commands.text import (
-    UsageError,
     again_text,
     criteria_of,
     folder_of,
@@ -113,8 +112,6 @@ def _check(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
-    if args.device == "gpu":
-        raise UsageError("--device gpu comes in a later version; --device must be cpu in this one")
     directory = folder_of(args)
     parameters = _load(args.file, args.seed)
     return run_and_measure(

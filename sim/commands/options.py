@@ -180,9 +180,6 @@ def _run(command: argparse.ArgumentParser) -> None:
     """Simulate, measure and plot."""
     _file(command)
     _folder(command, "run")
-    command.add_argument(
-        "--device", choices=("cpu", "gpu"), default="cpu", help="where to step; default: cpu"
-    )
     _threads(command)
     _seed(command)
     _json(command)

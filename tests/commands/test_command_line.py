@@ -130,7 +130,6 @@ def test_help_names_every_command_and_the_exit_codes(capsys):
             "--bond-alignment does not go with --bond-energy",
         ),
         (["measure", "d", "--from-time", "5"], "--from-time: "),
-        (["run", "f.toml", "--device", "gpu"], "--device gpu comes in a later version"),
     ],
 )
 def test_wrong_words_are_one_line_and_2(words, said, capsys, tmp_path, monkeypatch):

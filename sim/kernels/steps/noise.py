@@ -7,36 +7,16 @@ polynomials. The two loops over a block are kept apart so that the compiler vect
 """
 
 import numpy as np
-from numba import njit, types
-from numba.extending import intrinsic
+from numba import njit
 
 from sim.kernels.steps.layout import AXES, BLOCK
+from sim.kernels.vectors.casts import bits_of_float, float_of_bits
 
 __all__ = ["AXES", "BLOCK", "normals", "philox"]
 
 u64 = np.uint64
 f32 = np.float32
 i32 = np.int32
-
-
-@intrinsic
-def _bits_of_float(typingctx, x):
-    from llvmlite import ir
-
-    def lower(context, builder, sig, args):
-        return builder.bitcast(args[0], ir.IntType(32))
-
-    return types.int32(types.float32), lower
-
-
-@intrinsic
-def _float_of_bits(typingctx, x):
-    from llvmlite import ir
-
-    def lower(context, builder, sig, args):
-        return builder.bitcast(args[0], ir.FloatType())
-
-    return types.float32(types.int32), lower
 
 
 @njit(error_model="numpy", inline="always")
@@ -60,9 +40,9 @@ def philox(counter_0, counter_1, counter_2, counter_3, seed):
 @njit(error_model="numpy", inline="always", fastmath=True)
 def _log(u):
     """Return ln(u) of a positive normal float32, to 1e-7 (minimax polynomial on [0.71, 1.41])."""
-    bits = _bits_of_float(u) - i32(0x3F3504F3)
+    bits = bits_of_float(u) - i32(0x3F3504F3)
     exponent = i32(bits >> i32(23))
-    x = _float_of_bits(i32(i32(bits & i32(0x7FFFFF)) + i32(0x3F3504F3))) - f32(1)
+    x = float_of_bits(i32(i32(bits & i32(0x7FFFFF)) + i32(0x3F3504F3))) - f32(1)
     p = f32(7.0376836292e-2)
     p = p * x + f32(-1.1514610310e-1)
     p = p * x + f32(1.1676998740e-1)
