@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.cell.axes import head_note, magnet_outlines
+from analysis.common.durations import DAY, HOUR, MINUTE, WEEK, YEAR
 from analysis.pictures import style
-from analysis.uncertainty.durations import DAY, HOUR, MINUTE, WEEK, YEAR
 from analysis.uncertainty.number_text import scale_for, with_unit
 
 if TYPE_CHECKING:

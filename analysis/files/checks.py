@@ -17,6 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.large_numbers import LARGEST_NUMBER
+
 __all__ = ["LONGEST", "NUMBER", "SHORTEST", "WIDEST", "TrajectoryError", "largest", "obstacle"]
 
 LARGEST_RATIO = 1032
@@ -28,7 +30,7 @@ LARGEST_CHUNK = 64_000_000
 
 SHORTEST, LONGEST = 1e-30, 1e30
 """Lengths and sizes of particles in SI: their squares and cubes are numbers still."""
-NUMBER = 1e100
+NUMBER = LARGEST_NUMBER
 """Other numbers are at most so large."""
 WIDEST = 100_000
 """Diameters along a side of the patch: tables of distances grow with it."""

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.response.decay_numbers import frame_at
 from analysis.uncertainty.number_text import as_float, measured
 
 __all__ = ["SERIES", "DecayCurve", "decay_curve"]
@@ -83,7 +84,7 @@ def decay_curve(
     if not math.isfinite(off) or name not in series:
         return None
     time = np.asarray(series["time_s"], dtype=np.float64)
-    first = max(0, int(np.searchsorted(time, off * (1.0 + 1e-9), side="right")) - 1)
+    first = frame_at(time, off)
     value = np.asarray(series[name], dtype=np.float64)[first:]
     time = np.maximum(time[first:] - off, 0.0)
     known = np.isfinite(value)

@@ -6,10 +6,11 @@ hole has spoilt the index reads like a whole one, so the pieces are counted befo
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
+from analysis.common.lost_pieces import lost_piece
 from analysis.files.checks import TrajectoryError
 from analysis.trajectory.particles import Particles
 
@@ -70,9 +71,6 @@ def _lost(data: Any, frames: int, particles: Particles | None) -> str:
     if not data.chunks:
         return "" if data.id.get_storage_size() else "all its numbers"
     sides = list(zip(data.shape, data.chunks, strict=True))
-    # Their number is not enough: a flipped bit may have moved a piece to another place.
-    there: set[tuple[int, ...]] = set()
-    data.id.chunk_iter(lambda piece: there.add(piece.chunk_offset))
     moving = data.name.rpartition("/")[2] in MOVING
     starts: list[Sequence[int]] = [range(0, size, piece) for size, piece in sides]
     if moving:
@@ -81,18 +79,8 @@ def _lost(data: Any, frames: int, particles: Particles | None) -> str:
     if particles and particles.rows is not None and data.shape[axis:][:1] == (particles.stored,):
         piece = data.chunks[axis]
         starts[axis] = sorted({int(row) // piece * piece for row in particles.rows})
-    lost = next((place for place in _places(starts) if place not in there), None)
+    lost = lost_piece(data, starts)
     if lost is None or not moving:
         return "" if lost is None else "some of its numbers"
     last = min(lost[0] + data.chunks[0], frames, data.shape[0]) - 1
     return f"numbers of frames {lost[0]} to {last}"
-
-
-def _places(starts: list[Sequence[int]]) -> Iterator[tuple[int, ...]]:
-    """Cross the starts along all axes one by one, as a spoilt file may say to have billions."""
-    if not starts:
-        yield ()
-        return
-    for first in starts[0]:
-        for rest in _places(starts[1:]):
-            yield (first, *rest)

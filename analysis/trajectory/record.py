@@ -12,12 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.attributes import attribute, plain_attributes, require_numbers
+from analysis.common.large_numbers import LARGEST_NUMBER, within_reach
 from analysis.files.checks import NUMBER, largest
 
 __all__ = ["record", "wrong_entry"]
-
-LARGEST_NUMBER = 1e100
-"""Recorded numbers end here; derived ones beyond it are cut."""
 
 
 def _number(value: Any) -> bool:
@@ -132,7 +130,10 @@ def record(file: Any) -> dict[str, Any]:
     out: dict[str, Any] = {}
     for key in ("derived", "resolved", "bonds", "timing", "versions"):
         out[key] = _json(attribute(parameters, key))
-    out["derived"] = _within_reach(out["derived"])
+    # Lives of bonds of strongly coupled particles are that long; earlier versions wrote them down.
+    out["derived"] = within_reach(
+        out["derived"], lambda _, value: f"the run recorded {_short(value)}"
+    )
     out["bonds"] = {key: value for key, value in out["bonds"].items() if value is not None}
     out["parameters_text"] = _text(attribute(parameters, "text"))
     for key in ("version", "processor", "end_reason"):
@@ -202,31 +203,6 @@ def is_whole(file: Any) -> bool:
     file.visititems(note)
     text = "\n".join(told).encode("utf-8", "surrogateescape")
     return zlib.crc32(text) == int(attributes["seal"])
-
-
-def _within_reach(derived: dict[str, Any]) -> dict[str, Any]:
-    """Cap derived numbers beyond `LARGEST_NUMBER`, and say so of each.
-
-    Lives of bonds of strongly coupled particles are that long; earlier versions wrote them down.
-    """
-    beyond = {
-        name: value
-        for name, value in derived.items()
-        if isinstance(value, int | float) and not isinstance(value, bool) and _is_beyond(value)
-    }
-    if not beyond:
-        return derived
-    known = derived.get("capped")
-    reasons = {
-        name: f"beyond {LARGEST_NUMBER:g}, where it is cut: the run recorded {_short(value)}"
-        for name, value in beyond.items()
-    }
-    cut = {name: LARGEST_NUMBER if value > 0 else -LARGEST_NUMBER for name, value in beyond.items()}
-    return {**derived, **cut, "capped": {**(known if isinstance(known, dict) else {}), **reasons}}
-
-
-def _is_beyond(value: float) -> bool:
-    return value > LARGEST_NUMBER or value < -LARGEST_NUMBER
 
 
 def _short(value: float) -> str:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.uncertainty.durations import long_unit
+from analysis.common.durations import long_unit
 
 NOT_MEASURED = "not measured"
 NONE_SEEN = "0 %, none seen"

@@ -5,7 +5,6 @@ Source: H5MD, version 1.1 (an open standard), with its `units` module.
 
 from __future__ import annotations
 
-import itertools
 import json
 import zlib
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ import h5py
 import numpy as np
 
 from analysis.common.attributes import attribute, plain_attributes, require_numbers
+from analysis.common.lost_pieces import lost_piece
 from sim.files.record import Ending, RunRecord
 
 if TYPE_CHECKING:
@@ -263,15 +263,12 @@ def require_chunks(data: h5py.Dataset, frames: int, first: int = 0) -> None:
         if data.size and not data.id.get_storage_size():
             raise OSError(f"{data.name} has lost all its numbers")
         return
-    there: set[tuple[int, ...]] = set()
-    data.id.chunk_iter(lambda piece: there.add(piece.chunk_offset))
     begin = first // data.chunks[0] * data.chunks[0]
     starts = [range(begin, frames, data.chunks[0])]
     starts += [range(0, n, piece) for n, piece in zip(data.shape[1:], data.chunks[1:], strict=True)]
-    for place in itertools.product(*starts):
-        if place not in there:
-            last = min(place[0] + data.chunks[0], frames) - 1
-            raise OSError(f"{data.name} has lost numbers of its rows {place[0]} to {last}")
+    if lost := lost_piece(data, starts):
+        last = min(lost[0] + data.chunks[0], frames) - 1
+        raise OSError(f"{data.name} has lost numbers of its rows {lost[0]} to {last}")
 
 
 def resize(file: h5py.File, frames: int) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common.large_numbers import LARGEST_NUMBER, within_reach
 from sim.outlook.look_ahead import Outlook, look_ahead
 from sim.outlook.text.beads import bead_numbers
 from sim.outlook.text.cautions import cautions, cautions_on_numbers
@@ -21,9 +22,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
 __all__ = ["Expectations", "expect"]
-
-LARGEST_NUMBER = 1e100
-"""Derived numbers beyond this one are cut there: readers of run files take no larger ones."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +90,8 @@ def expect(parameters: Parameters) -> Expectations:
         Derived numbers, table, sentences and cautions.
     """
     outlook = look_ahead(parameters)
-    derived = _within_reach(_derived(parameters, outlook))
+    plain = _derived(parameters, outlook)
+    derived = within_reach(plain, lambda name, _: _reason(name, plain))
     cut = _what_is_cut(derived)
     return Expectations(
         derived=derived,
@@ -131,22 +130,6 @@ def _curves(pair: PairPotential) -> dict[str, Any]:
         "barrier_kt": pair.barrier_kt if math.isfinite(pair.barrier_kt) else None,
         "barrier_distance_m": pair.barrier_distance_m,
     }
-
-
-def _within_reach(derived: dict[str, Any]) -> dict[str, Any]:
-    """Cap numbers beyond `LARGEST_NUMBER`, which readers refuse, and say why each is so large.
-
-    The reasons stand under "capped", by name; where none is capped there is no such entry.
-    """
-    capped = {
-        name: f"beyond {LARGEST_NUMBER:g}, where it is cut: {_reason(name, derived)}"
-        for name, value in derived.items()
-        if isinstance(value, float) and not abs(value) < LARGEST_NUMBER and not math.isnan(value)
-    }
-    if not capped:
-        return derived
-    cut = {name: math.copysign(LARGEST_NUMBER, derived[name]) for name in capped}
-    return {**derived, **cut, "capped": capped}
 
 
 def _reason(name: str, derived: dict[str, Any]) -> str:

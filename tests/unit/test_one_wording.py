@@ -7,6 +7,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from analysis.chains.series import ChainSeries
+from analysis.common.durations import long_unit
 from analysis.measures.stages import stage_numbers
 from analysis.pictures import all as plots
 from analysis.pictures import lag as lag_picture
@@ -17,7 +18,6 @@ from analysis.reports.glossary import MEASURED
 from analysis.spacing.columns import ColumnFrames
 from analysis.sweeps.run import MEASURES
 from analysis.trajectory.stages import Stage
-from analysis.uncertainty.durations import long_unit
 from analysis.uncertainty.number_text import with_error, with_unit
 from sim.commands.drift import _rows
 from sim.commands.text import HEADLINE

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analysis.common.durations import YEAR, long_unit
 from sim.outlook.chain_growth import GROWTH_BAND
 from sim.outlook.look_ahead import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
 from sim.outlook.text.beads import bead_rows, bead_sentences
@@ -55,13 +56,11 @@ def duration_text(seconds: float) -> str:
     str
         Such as "12 us", "3 min" or "3 years".
     """
-    if seconds < 120.0:
+    found = long_unit(seconds)
+    if found is None:
         return format_quantity(float(f"{seconds:.2g}"), "time")
-    for limit, size, unit in ((7200.0, 60.0, "min"), (172800.0, 3600.0, "h")):
-        if seconds < limit:
-            return f"{seconds / size:.0f} {unit}"
-    days = seconds / 86400.0
-    return f"{days:.0f} days" if days < 366.0 else f"{days / 365.25:.3g} years"
+    length, unit = found
+    return f"{seconds / length:.3g} {unit}" if length == YEAR else f"{seconds / length:.0f} {unit}"
 
 
 def along_and_across(parameters: Parameters, outlook: Outlook) -> tuple[float, float]:

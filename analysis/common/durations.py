@@ -13,10 +13,7 @@ _FROM = ((366.0 * DAY, YEAR, "years"), (2.0 * DAY, DAY, "days"), (2.0 * HOUR, HO
 
 
 def long_unit(seconds: float) -> tuple[float, str] | None:
-    """Return length in s and name of the unit for a time; None under two minutes.
-
-    The same limits as of the times that are told before a run.
-    """
+    """Return length in s and name of the unit for a time; None under two minutes."""
     for least, length, name in _FROM:
         if abs(seconds) >= least:
             return length, name
