@@ -18,7 +18,7 @@ from analysis.chains.groups import Chains
 from analysis.chains.lives import life_numbers
 from analysis.chains.sensitivity import NAMES, Sensitivity
 from analysis.chains.shapes import ShapeFrames, tensor_numbers
-from analysis.chains.theory import bond_life
+from analysis.common.laws import bond_life
 from analysis.spacing.columns import FEWEST_COLUMNS, ColumnFrames
 from analysis.spacing.slits import SlitFrames
 from analysis.trajectory.run import Run
@@ -31,9 +31,6 @@ Curve = dict[str, Any]
 
 MOST_FRAMES = 24
 SENSITIVITY_FRAMES = 8
-
-MOST_COUPLING = 300.0
-"""Beyond it the exponential of the theory is no number."""
 
 LONGEST_LIFE = 1e100
 """A longer life, in s, is not worth its digits."""
@@ -175,5 +172,5 @@ def _theory_life(run: Run) -> float | None:
     coupling, unit_time = (run.derived.get(key) for key in ("coupling", "diffusion_time_s"))
     if coupling is None or unit_time is None:
         return None
-    life = bond_life(min(max(float(coupling), 1.0), MOST_COUPLING), float(unit_time))
+    life = bond_life(float(unit_time), float(coupling))
     return life if life < LONGEST_LIFE else None

@@ -22,7 +22,7 @@ from analysis.trajectory.run import Run
 
 __all__ = [
     "FIRST", "FORMAT", "FORMAT_VERSION", "LIGHT_FILES", "NONE", "NO_PEAK", "UNSURE", "entry",
-    "handoff", "write_handoff", "write_light_files",
+    "handoff", "write_light_files",
 ]  # fmt: skip
 
 FORMAT = "chainfilm handoff"
@@ -175,8 +175,8 @@ def _optics(optics: Optics) -> dict[str, Entry]:
     return out
 
 
-def write_handoff(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
-    """Write handoff.json, optical_thickness.h5, far_field.csv, particles.vtp and chains.vtp.
+def write_light_files(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
+    """Write handoff.json, and optical_thickness.h5 and far_field.csv where the cores are known.
 
     Parameters
     ----------
@@ -190,15 +190,8 @@ def write_handoff(measurement: Measurement, run: Run, directory: str | Path) -> 
     Returns
     -------
     list of Path
-        The files. Map and far field are left out where the index of the cores is not known.
+        The files.
     """
-    from analysis.measures.vtk import write_vtk
-
-    return write_light_files(measurement, run, directory) + write_vtk(measurement, Path(directory))
-
-
-def write_light_files(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
-    """Write the files of ``write_handoff`` that tell of light: all but the particles and chains."""
     from analysis.optics.files import write_far_field, write_optical_thickness
 
     folder = Path(directory)

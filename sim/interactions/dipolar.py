@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.common.constants import BOLTZMANN, MU0
+from analysis.common.laws import langevin
 from sim.interactions.pairs import Values, floats
 from sim.kernels.laws import pairs as pair_laws
 from sim.physics import beads as bead_material
@@ -87,7 +88,7 @@ def moments_in_field(parameters: Parameters, core: ArrayLike) -> Values:
     found = largest_moments(parameters.particles, core)
     if parameters.particles.is_multicore:
         xi = core_langevin_parameter(parameters, parameters.field.largest)
-        found = found * material.langevin(xi)
+        found = found * langevin(xi)
     return found
 
 

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import laws
 from analysis.common.constants import BOLTZMANN
 from sim.film.particles import Particles, draw
 from sim.film.reduce import reduce
@@ -290,7 +291,7 @@ def look_ahead(parameters: Parameters) -> Outlook:
     pair = head_to_tail(parameters, median_core, median_core)
     growth = chain_growth(diffusion_time, particles.volume_fraction, pair.coupling_at_minimum)
     growth_time = growth.time_to(lengths.central)
-    bond_life = chain_theory.bond_life(diffusion_time, float(couplings[1]))
+    bond_life = laws.bond_life(diffusion_time, float(couplings[1]))
     mass, inertia = material.mass_and_inertia(
         median_core, sizes.diameter, sizes.body_density, sizes.shell_density
     )

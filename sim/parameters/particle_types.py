@@ -99,11 +99,6 @@ class ParticleParameters:
         return self.core_diameter + 2.0 * self.shell_thickness
 
     @property
-    def largest_diameter(self) -> float:
-        """Steric diameter in m at which the law of sizes is cut."""
-        return self.sizes.largest_core + 2.0 * self.shell_thickness
-
-    @property
     def mean_volume(self) -> float:
         """Mean volume of a whole particle in m3 over the law of sizes."""
         return math.pi / 6.0 * self.sizes.mean_cube(2.0 * self.shell_thickness)

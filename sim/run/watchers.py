@@ -39,8 +39,6 @@ __all__ = [
     "Progress",
     "Scene",
     "Stop",
-    "StopWhen",
-    "WallTimeLimit",
     "Watcher",
 ]
 
@@ -289,55 +287,6 @@ class Interruption:
         if self._heard and scene.engine.step < scene.steps:
             where = f"at step {scene.engine.step} of {scene.steps}"
             raise Stop(Ending.INTERRUPTED, f"interrupted by {self._heard} {where}")
-
-    def close(self, scene: Scene) -> None:
-        """Do nothing."""
-
-
-class StopWhen:
-    """Stop rule: ends the run, as a success, once a condition holds.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        When the condition is looked at.
-    condition : callable
-        Takes a `Scene`, returns whether to stop.
-    reason : str
-        One sentence that the run file keeps.
-    """
-
-    def __init__(self, schedule: Schedule, condition: Callable[[Scene], bool], reason: str) -> None:
-        self.schedule = schedule
-        self._condition = condition
-        self._reason = reason
-
-    def look(self, scene: Scene) -> None:
-        """Stop the run if the condition holds."""
-        if self._condition(scene):
-            raise Stop(Ending.STOPPED, self._reason)
-
-    def close(self, scene: Scene) -> None:
-        """Do nothing."""
-
-
-class WallTimeLimit:
-    """Interrupts the run, with a checkpoint, after so many seconds of wall time.
-
-    Parameters
-    ----------
-    seconds : float
-        The limit.
-    """
-
-    def __init__(self, seconds: float) -> None:
-        self.schedule: Schedule = ByClock(seconds)
-        self._seconds = seconds
-
-    def look(self, scene: Scene) -> None:
-        """Interrupt the run: the time is up whenever the clock says that this is due."""
-        where = f"at step {scene.engine.step} of {scene.steps}"
-        raise Stop(Ending.INTERRUPTED, f"wall time of {self._seconds:g} s used up {where}")
 
     def close(self, scene: Scene) -> None:
         """Do nothing."""

@@ -180,7 +180,7 @@ def test_mean_lengths_with_all_neighbours(coupling, fraction, expected):
 )
 def test_mean_lengths_of_neighbours(coupling, fraction, expected, tell):
     q = math.exp(2.0 * coupling) / (3.0 * coupling**2)
-    found = chain_theory.neighbour_mean_length(fraction * q)
+    found = chain_theory.chain_mixture(np.array([[q]]), np.array([fraction])).mean_length
     tell(
         f"mean length, λ = {coupling:g}, φ = {fraction:g}", expected, found,
         source="Mendelev, Ivanov 2004", when=coupling == 5.0,

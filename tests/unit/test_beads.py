@@ -8,17 +8,18 @@ import numpy as np
 import pytest
 
 from analysis.common.constants import BOLTZMANN, MU0
+from analysis.common.laws import langevin
 from sim.command_line import main
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.interactions import dipolar
 from sim.interactions.gravity import weight
-from sim.interactions.induced import induce
 from sim.outlook.expectations import expect
 from sim.outlook.look_ahead import look_ahead
 from sim.parameters import ParameterError, from_text
 from sim.physics import beads as bead_material
 from sim.physics import material
+from tests.reference.induced_moments import induce
 
 BEADS = """
 [particles]
@@ -182,7 +183,7 @@ def test_susceptibility_is_the_slope_of_the_magnetisation():
     weak = 1e-6
     core = bead_material.core_moment(10e-9, 446e3, 0.5e-9)
     whole = bead_material.saturation_moment(100e-9, 0.2, 10e-9, 446e3, 0.5e-9)
-    moment = whole * material.langevin(core * weak / (BOLTZMANN * TEMPERATURE))
+    moment = whole * langevin(core * weak / (BOLTZMANN * TEMPERATURE))
     assert chi == pytest.approx(MU0 * moment / (math.pi / 6.0 * 1e-21) / weak, rel=1e-6)
 
 

@@ -213,7 +213,7 @@ def test_table_of_sizes():
     table = np.array(p.particles.size_table)
     assert table == pytest.approx(np.array([(18e-9, 0.3), (20e-9, 0.6), (24e-9, 0.1)]))
     assert p.particles.core_diameter == 20e-9
-    assert p.particles.largest_diameter == pytest.approx(28e-9)
+    assert p.particles.sizes.largest_core == pytest.approx(24e-9)
     cube = 0.3 * 22.0**3 + 0.6 * 24.0**3 + 0.1 * 28.0**3
     assert p.particles.mean_volume == pytest.approx(math.pi / 6.0 * cube * 1e-27)
     logs, shares = np.log([18.0, 20.0, 24.0]), np.array([0.3, 0.6, 0.1])

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.laws import langevin
 from sim.film.particles import draw
 from sim.interactions import dipolar
 from sim.outlook.look_ahead import chain_bonds, length_band, predict_lengths
@@ -290,10 +291,10 @@ def magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values
     largest = float(dipolar.largest_moments(sizes, sizes.core_diameter))
     if sizes.is_multicore:
         xi = dipolar.core_langevin_parameter(parameters, 1.0) * strength
-        moment = largest * np.asarray(material.langevin(xi))
+        moment = largest * np.asarray(langevin(xi))
         return xi, moment, np.asarray(material.langevin_parameter(moment, strength, temperature))
     xi = np.asarray(material.langevin_parameter(largest, strength, temperature))
-    return xi, largest * np.asarray(material.langevin(xi)), xi
+    return xi, largest * np.asarray(langevin(xi)), xi
 
 
 def chains_at(
