@@ -17,6 +17,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.common import file_names
 from sim.commands import results as command_results
 from sim.commands.errors import DONE, FAILED, INTERRUPTED, explain
 from sim.commands.json_output import json_text, run_content, sweep_content
@@ -294,16 +295,16 @@ def _measure(args: argparse.Namespace) -> int:
         return _measure_sweep(args)
     source, directory = results_of(args)
     criteria = criteria_of(args)
-    redraw = (directory / "report.html").exists()
+    redraw = (directory / file_names.REPORT).exists()
     with MeasuringBar() as bar:
         measurement = command_results.measure_into(
             source, directory, plots=redraw, criteria=criteria, on_progress=bar.show
         )
     if args.json:
-        print((directory / "measures.json").read_text(encoding="utf-8").rstrip())
+        print((directory / file_names.MEASURES).read_text(encoding="utf-8").rstrip())
     else:
         say(command_results.headline_text(measurement))
-        say(f"\nwrote {directory / 'measures.json'} and tables beside it")
+        say(f"\nwrote {directory / file_names.MEASURES} and tables beside it")
     return DONE
 
 
@@ -322,11 +323,11 @@ def _plot(args: argparse.Namespace) -> int:
     if is_sweep_folder(args):
         criteria_of(args)
         command_results.summarise(Path(args.source), plots=True, kind=args.format)
-        say(f"wrote figures into {Path(args.source) / 'figures'}")
+        say(f"wrote figures into {Path(args.source) / file_names.FIGURES}")
         return DONE
     source, directory = results_of(args)
     command_results.draw(source, directory, criteria_of(args), args.format)
-    say(f"wrote figures into {directory / 'figures'}")
+    say(f"wrote figures into {directory / file_names.FIGURES}")
     return DONE
 
 
@@ -355,7 +356,7 @@ def _load(file: str, seed: int | None) -> Parameters:
 def _print_summary(measurement: Measurement, run: Run, directory: Path) -> None:
     say(f"\nResult\n{command_results.headline_text(measurement)}")
     say(f"\n{timing_text(run)}")
-    report = directory / "report.html"
+    report = directory / file_names.REPORT
     say(f"results are in {directory}" + (f"; read {report}" if report.exists() else ""))
 
 
@@ -368,7 +369,7 @@ def _print_sweep(gathered: SweepTable, directory: Path) -> None:
     failed = failures(gathered.rows)
     if failed:
         say(f"\nFailed runs\n{failed}")
-    page = directory / "sweep_report.html"
+    page = directory / file_names.SWEEP_REPORT
     say(f"\nresults are in {directory}" + (f"; read {page}" if page.exists() else ""))
 
 

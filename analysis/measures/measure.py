@@ -16,6 +16,7 @@ from analysis.chains.bonds import ROOM_TEMPERATURE_K, BondRule, rule_of
 from analysis.chains.groups import Chains, find_chains
 from analysis.chains.magnetisation import director
 from analysis.chains.series import ChainSeries
+from analysis.common import file_names
 from analysis.files.writing import write_text
 from analysis.measures import curves as draw
 from analysis.measures import sections as tell
@@ -367,6 +368,6 @@ def _plain(value: Any) -> Any:
 
 def write(measurement: Measurement, directory: str | Path) -> Path:
     """Write measures.json into a folder, atomically, and return its path."""
-    path = Path(directory) / "measures.json"
+    path = Path(directory) / file_names.MEASURES
     write_text(path, json.dumps(measurement.numbers, indent=2, ensure_ascii=False) + "\n")
     return path

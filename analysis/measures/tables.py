@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from analysis.common import file_names
 from analysis.files.csv_text import write_csv
 from analysis.measures.measure import Measurement
 from analysis.response.lag_curve import COLUMNS as LAG_COLUMNS
@@ -91,14 +92,14 @@ def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
     """
     folder = Path(directory)
     tables = {
-        "chain_lengths.csv": _length_rows(measurement),
-        "spacing.csv": _spacing_rows(measurement),
-        "time_series.csv": _time_rows(measurement),
-        "susceptibility.csv": _susceptibility_rows(measurement),
-        "turning_field.csv": _turning_rows(measurement),
-        "lag.csv": _lag_rows(measurement),
+        file_names.LENGTHS: _length_rows(measurement),
+        file_names.SPACING: _spacing_rows(measurement),
+        file_names.SERIES: _time_rows(measurement),
+        file_names.SUSCEPTIBILITY: _susceptibility_rows(measurement),
+        file_names.TURNING_FIELD: _turning_rows(measurement),
+        file_names.LAG: _lag_rows(measurement),
     }
-    for name in ("susceptibility.csv", "turning_field.csv", "lag.csv"):
+    for name in (file_names.SUSCEPTIBILITY, file_names.TURNING_FIELD, file_names.LAG):
         if len(tables[name]) == 1:
             del tables[name]
             (folder / name).unlink(missing_ok=True)

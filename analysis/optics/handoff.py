@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.common import file_names
 from analysis.files.writing import write_text
 from analysis.measures.measure import Measurement
 from analysis.optics import definitions as text
@@ -27,7 +28,7 @@ __all__ = [
 
 FORMAT = "chainfilm handoff"
 FORMAT_VERSION = 1
-LIGHT_FILES = ("handoff.json", "optical_thickness.h5", "far_field.csv")
+LIGHT_FILES = (file_names.HANDOFF, file_names.THICKNESS, file_names.FAR_FIELD)
 
 
 def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
@@ -196,10 +197,10 @@ def write_light_files(measurement: Measurement, run: Run, directory: str | Path)
 
     folder = Path(directory)
     content = json.dumps(handoff(measurement, run), indent=1, ensure_ascii=False)
-    files = [write_text(folder / "handoff.json", content + "\n")]
+    files = [write_text(folder / file_names.HANDOFF, content + "\n")]
     if measurement.curves["far_field"]:
-        files.append(write_optical_thickness(measurement, folder / "optical_thickness.h5"))
-        files.append(write_far_field(measurement, folder / "far_field.csv"))
+        files.append(write_optical_thickness(measurement, folder / file_names.THICKNESS))
+        files.append(write_far_field(measurement, folder / file_names.FAR_FIELD))
     else:
         for name in LIGHT_FILES[1:]:  # of an earlier measurement
             (folder / name).unlink(missing_ok=True)

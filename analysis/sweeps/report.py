@@ -14,6 +14,7 @@ from string import Template
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from analysis.common import file_names
 from analysis.files.failures import figure_or_nothing, missing_figure
 from analysis.files.writing import write_text
 from analysis.pictures import style
@@ -166,7 +167,7 @@ def write_sweep_report(table: SweepTable, directory: Path) -> Path:
         If the folder cannot be written.
     """
     directory.mkdir(parents=True, exist_ok=True)
-    return write_text(directory / "sweep_report.html", page(table))
+    return write_text(directory / file_names.SWEEP_REPORT, page(table))
 
 
 def page(table: SweepTable) -> str:

@@ -6,6 +6,8 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analysis.common import file_names
+
 if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
     from sim.parameters.types import Parameters
@@ -51,7 +53,7 @@ class Cost:
         return [
             ("stepping", f"about {duration_in_words(self.wall_s)} on {self.threads} thread(s)"),
             ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
-            ("run.h5", f"about {self.file_bytes / 1e6:.1f} MB"),
+            (file_names.RUN, f"about {self.file_bytes / 1e6:.1f} MB"),
         ]
 
 

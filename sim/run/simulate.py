@@ -194,7 +194,7 @@ def simulate(
     setup = prepare(parameters, threads, derived, begun_with, interval, doubts)
     if summary is not None and is_kept(folder, summary, setup):
         return _kept(folder, summary, setup)
-    make_writable(folder)
+    make_writable(folder.path)
     with held(folder.path) as notices:
         setup.notices.extend(notices)
         summary = examine(folder, resume, overwrite)  # another run may have ended here meanwhile

@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from analysis.common import file_names
 from sim.files.lock import LOCK_NAME
 from sim.sweeps.folder import Outcome, SweepFolder
 from sim.sweeps.run import LOOK_SECONDS, Job, perform
@@ -23,8 +24,8 @@ __all__ = ["OUTCOME", "Files", "perform_away", "read_files", "write_files"]
 Files = dict[str, bytes]
 """Contents by path in the folder of a run."""
 
-OUTCOME = "outcome.json"
-LEFT = {LOCK_NAME, "progress.json"}
+OUTCOME = file_names.OUTCOME
+LEFT = {LOCK_NAME, file_names.PROGRESS}
 
 _ALONE = threading.Lock()
 """Compiled code of two runs must not share a process, whatever number of threads a worker has."""
