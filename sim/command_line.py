@@ -43,7 +43,7 @@ from sim.commands.text import (
     table,
     timing_text,
 )
-from sim.run.signals import signals_interrupt
+from sim.run.signals import Listener, signals_interrupt
 
 if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
@@ -415,9 +415,9 @@ def _command(argv: Sequence[str] | None) -> int:
     except SystemExit as end:  # argparse's way to answer --help and bad options
         return int(end.code or 0)
     set_loudness(quiet=getattr(args, "quiet", False), verbose=getattr(args, "verbose", False))
-    heard: list[int] = []
+    signals = Listener()
     try:
-        with signals_interrupt() as heard:
+        with signals_interrupt() as signals:
             return int(args.function(args))
     except KeyboardInterrupt:
         error_line("interrupted")
@@ -425,7 +425,7 @@ def _command(argv: Sequence[str] | None) -> int:
     except Exception as error:
         if os.environ.get("CHAINFILM_TRACEBACK") or isinstance(error, OutputError):
             raise
-        if heard:
+        if signals.heard:
             error_line("interrupted")
             return INTERRUPTED
         code, text = explain(error, command_results.unreadable)

@@ -6,8 +6,6 @@ run by raising `Stop`; the run loop then lets all of them finish.
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,10 +19,10 @@ from sim.files.record import Ending
 from sim.files.run_file import Frame, RunWriter
 from sim.run.bars import Bar
 from sim.run.schedule import Always, AnyOf, AtSteps, ByClock, Evenly, Schedule
+from sim.run.signals import Listener
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from types import FrameType, TracebackType
 
     from sim.engines.protocol import Engine
     from sim.film.particles import Particles
@@ -245,48 +243,18 @@ class Progress:
             self._bar.close()
 
 
-class Interruption:
-    """Turns Ctrl-C (SIGINT) and SIGTERM into an orderly end between two pieces of stepping.
-
-    Used as a context; the second signal acts as if this class were not there, so that a run that
-    hangs can still be ended. Outside the main thread, where Python hears no signals, it is idle.
-    """
+class Interruption(Listener):
+    """Turns Ctrl-C (SIGINT) and SIGTERM into an orderly end between two pieces of stepping."""
 
     def __init__(self) -> None:
+        super().__init__()
         self.schedule: Schedule = Always()
-        self._heard = ""
-        self._before: dict[int, Any] = {}
-
-    def __enter__(self) -> Interruption:
-        """Listen."""
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                self._before[number] = signal.signal(number, self._hear)
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Listen no more."""
-        self._restore()
-
-    def _hear(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
-        self._heard = signal.Signals(number).name
-        self._restore()
-
-    def _restore(self) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)
-        self._before = {}
 
     def look(self, scene: Scene) -> None:
         """Stop the run if a signal has come."""
-        if self._heard and scene.engine.step < scene.steps:
+        if self.heard and scene.engine.step < scene.steps:
             where = f"at step {scene.engine.step} of {scene.steps}"
-            raise Stop(Ending.INTERRUPTED, f"interrupted by {self._heard} {where}")
+            raise Stop(Ending.INTERRUPTED, f"interrupted by {self.heard} {where}")
 
     def close(self, scene: Scene) -> None:
         """Do nothing."""
