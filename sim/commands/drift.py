@@ -12,8 +12,7 @@ from sim.commands.results import told_failures
 from sim.commands.text import UsageError, paragraphs, table
 from sim.outlook.cell.drift import LIMITS, LONGEST, SHORTEST, CellDrift, diffusion_coefficient
 from sim.outlook.cell.map import NO_CHAINS
-from sim.outlook.text.film import duration_text
-from sim.physics.units import UnitError, format_quantity, parse
+from sim.physics.units import UnitError, duration_text, format_quantity, parse
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
@@ -76,9 +75,7 @@ def _rows(parameters: Parameters, found: CellDrift, when: str) -> list[tuple[str
         known = spacing[frame][found.state[frame] != NO_CHAINS]
         if not known.size:
             return "no chains"
-        low, high = (
-            format_quantity(float(f"{end:.3g}"), "length") for end in (known.min(), known.max())
-        )
+        low, high = (format_quantity(end, "length", 3) for end in (known.min(), known.max()))
         return low if low == high else f"{low} to {high}"
 
     def at_all_times(label: str, say: Any) -> list[tuple[str, str]]:

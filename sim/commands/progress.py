@@ -140,14 +140,13 @@ class RunLines:
 
 def _run_line(scene: Scene, step: int, rate: float) -> str:
     """Word how far a run is, at so many steps a second."""
-    from sim.physics.units import format_quantity
-    from sim.run.cost import duration_in_words
+    from sim.physics.units import format_quantity, wall_time_text
 
     dt, steps = scene.system.dt_s, scene.steps
     done = f"{100 * step // steps} % done, {_film_time(step * dt)} of {_film_time(steps * dt)}"
     if rate <= 0.0:
         return f"simulating: {done}"
-    left = duration_in_words((steps - step) / rate)
+    left = wall_time_text((steps - step) / rate)
     return f"simulating: {done}, {format_quantity(rate * dt, 'time')} a second, {left} left"
 
 
@@ -256,9 +255,9 @@ class SweepBar(_Count):
         rate = (share - before) / max(self._last - since, 1e-9)
         left = ""
         if rate > 0.0:
-            from sim.run.cost import duration_in_words
+            from sim.physics.units import wall_time_text
 
-            left = f", {duration_in_words((progress.runs - share) / rate)} left"
+            left = f", {wall_time_text((progress.runs - share) / rate)} left"
         done = int(100 * share / progress.runs)
         return f"{done} % done, {_runs_done(progress)}{left}"
 

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.common import file_names
+from sim.physics.units import wall_time_text
 
 if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
     from sim.parameters.types import Parameters
 
-__all__ = ["Cost", "calibrate", "duration_in_words"]
+__all__ = ["Cost", "calibrate"]
 
 PIECE_SECONDS = 0.5
 """Wall time of the piece that is timed."""
@@ -51,17 +52,10 @@ class Cost:
     def table(self) -> list[tuple[str, str]]:
         """Return the cost as rows of name and text."""
         return [
-            ("stepping", f"about {duration_in_words(self.wall_s)} on {self.threads} thread(s)"),
+            ("stepping", f"about {wall_time_text(self.wall_s)} on {self.threads} thread(s)"),
             ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
             (file_names.RUN, f"about {self.file_bytes / 1e6:.1f} MB"),
         ]
-
-
-def duration_in_words(seconds: float) -> str:
-    """Return a time in the unit that suits it, such as "7 min"; below a second "0 s"."""
-    from sim.outlook.text.film import duration_text
-
-    return "0 s" if seconds < 0.5 else duration_text(seconds)
 
 
 def calibrate(

@@ -12,7 +12,8 @@ import numpy as np
 
 from sim.outlook.look_ahead import CHAINING_COUPLING, SETTLING_LIVES, look_ahead
 from sim.outlook.text.cautions import cautions_on_numbers
-from sim.run.cost import Cost, calibrate, duration_in_words
+from sim.physics.units import wall_time_text
+from sim.run.cost import Cost, calibrate
 from sim.run.setup import usable_threads
 from sim.sweeps.table import spread_out
 
@@ -109,9 +110,9 @@ class SweepCost:
 
     def table(self) -> list[tuple[str, str]]:
         """Return the cost as rows of name and text."""
-        per_run = duration_in_words(self.longest_run_s)
+        per_run = wall_time_text(self.longest_run_s)
         return [
-            ("stepping", f"about {duration_in_words(self.wall_s)} on {self.workers} worker(s)"),
+            ("stepping", f"about {wall_time_text(self.wall_s)} on {self.workers} worker(s)"),
             ("longest run", f"about {per_run} of it; measuring adds some seconds a run"),
             ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
             ("run.h5, all", f"about {self.file_bytes / 1e6:.1f} MB"),

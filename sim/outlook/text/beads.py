@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING
 
 from sim.interactions import dipolar
 from sim.physics import beads as bead_material
-from sim.physics.units import format_quantity
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import Parameters
 
@@ -135,14 +133,12 @@ def _field_to_chain(outlook: Outlook, bead: _Bead) -> list[str]:
     largest = CHAINING_COUPLING / share**2
     return [
         f"The coupling of the median bead grows with the field: it is {CHAINING_COUPLING:g} at "
-        f"{format_quantity(float(f'{needed:.2g}'), 'field')} and {largest:.2g} at saturation."
+        f"{format_quantity(needed, 'field', 2)} and {largest:.2g} at saturation."
     ]
 
 
-def bead_cautions(
-    parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
-) -> list[str]:
-    """Say where the model of beads ends; ``duration`` writes a time in s."""
+def bead_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Say where the model of beads ends."""
     bead, core = _median_bead(parameters, outlook), parameters.particles.small_core_diameter
     if bead is None or core is None:
         return []
@@ -156,8 +152,9 @@ def bead_cautions(
         size = format_quantity(core, "length")
         found.append(
             f"Moments follow the field at once in this model, but the moment of a core of {size} "
-            f"takes about {duration(slow)} to turn, beside {duration(outlook.diffusion_time)} in "
-            f"which a bead moves by its diameter: take smaller cores."
+            f"takes about {duration_text(slow)} to turn, beside "
+            f"{duration_text(outlook.diffusion_time)} in which a bead moves by its diameter: take "
+            "smaller cores."
         )
     if bead.cores < FEWEST_CORES:
         found.append(

@@ -9,10 +9,10 @@ from sim.film.core_contact import CLIMBED
 from sim.magnets.safety import PUBLIC_LIMIT, magnet_cautions
 from sim.outlook.look_ahead import CHAINING_COUPLING, crossing_cores
 from sim.outlook.text.beads import bead_cautions
-from sim.outlook.text.film import along_and_across, duration_text
+from sim.outlook.text.film import along_and_across
 from sim.outlook.text.forces import force_cautions
 from sim.outlook.text.motion import dynamics_cautions
-from sim.physics.units import format_quantity
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
@@ -68,7 +68,7 @@ def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
 def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Whether moments turn with the particle or inside it."""
     if parameters.particles.is_multicore:
-        return bead_cautions(parameters, outlook, duration_text)
+        return bead_cautions(parameters, outlook)
     crossing = crossing_cores(parameters)
     sizes = parameters.particles
     is_blocked = sizes.moment == "blocked"
@@ -80,7 +80,7 @@ def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
                 'moment = "superparamagnetic" fits; the structure is the same, only rates differ.'
             )
     else:
-        low, high = (format_quantity(float(f"{size:.3g}"), "length") for size in crossing)
+        low, high = (format_quantity(size, "length", 3) for size in crossing)
         core = format_quantity(sizes.core_diameter, "length")
         span = (
             f"particles turn as a whole sooner than their moment turns inside above a core of "
