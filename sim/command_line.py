@@ -86,9 +86,10 @@ def _check(args: argparse.Namespace) -> int:
     from sim.commands.text import picture_of
     from sim.files.provenance import made_by
     from sim.files.record import resolved
-    from sim.outlook.expectations import expect
+    from sim.run.setup import RunSetup
 
-    expectations = expect(parameters)
+    setup = RunSetup(parameters, args.threads)
+    expectations = setup.expectations
     if args.figure is not None:
         command_results.draw_pair(expectations, picture_of(args), args.file)
     cost = None
@@ -96,7 +97,7 @@ def _check(args: argparse.Namespace) -> int:
         from sim.run.cost import calibrate
 
         say_on_terminal("timing a piece of this run (the first time, kernels are compiled) ...")
-        cost = calibrate(parameters, threads=args.threads)
+        cost = calibrate(setup)
     if args.json:
         content = expectations.to_json()
         content["cost"] = None if cost is None else dataclasses.asdict(cost)
@@ -170,14 +171,13 @@ def run_and_measure(
         If the run stopped on an error.
     """
     from sim.files.folder import RunFolder, plan, refuse_own_start
-    from sim.run.simulate import simulate
+    from sim.run import simulate as one_run
 
     if parameters.start.kind == "file":
         refuse_own_start(directory, parameters.start.path)
     plan(RunFolder(directory), resume, overwrite)  # a wrong folder is told before anything else
-    from sim.outlook.expectations import expect
-
-    expectations = expect(parameters)
+    setup = one_run.RunSetup(parameters, threads)
+    expectations = setup.expectations
     if not as_json:
         say(parameters.title or parameters.name)
         say(outlook_text(expectations))
@@ -186,7 +186,7 @@ def run_and_measure(
     try:
         seconds, bars = line_seconds(), sees_bars()
         with Phases() as phases:
-            run = simulate(
+            run = one_run.simulate(
                 parameters,
                 directory,
                 threads=threads,
@@ -196,8 +196,7 @@ def run_and_measure(
                 on_phase=phases,
                 on_start=going_on,
                 stop_rules=[] if bars or seconds is None else [RunLines(seconds)],
-                derived=expectations.derived,
-                doubts=expectations.on_numbers,
+                setup=setup,
             )
         notice_lines(run.notices)
         if not run.finished:

@@ -262,21 +262,27 @@ def length_band(length: Band) -> tuple[Band, Band]:
     return 1.0 + (length - 1.0) / BAND, 1.0 + (length - 1.0) * BAND
 
 
-def look_ahead(parameters: Parameters) -> Outlook:
+def look_ahead(
+    parameters: Parameters,
+    particles: Particles | None = None,
+    system: ReducedSystem | None = None,
+) -> Outlook:
     """Collect what is known about a film before it is simulated.
 
     Parameters
     ----------
     parameters : Parameters
         Checked parameters, SI.
+    particles, system : optional
+        Its particles and its reduced system, where they are made already.
 
     Returns
     -------
     Outlook
         The numbers, in SI.
     """
-    particles = draw(parameters)
-    system = reduce(parameters, particles)
+    particles = particles or draw(parameters)
+    system = system or reduce(parameters, particles)
     sizes, carrier = parameters.particles, parameters.carrier
     median_core = sizes.core_diameter
     tail_core = float(np.median(particles.core_diameter[particles.largest_tenth()]))

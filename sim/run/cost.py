@@ -11,7 +11,7 @@ from sim.physics.units import wall_time_text
 
 if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
-    from sim.parameters.types import Parameters
+    from sim.run.setup import RunSetup
 
 __all__ = ["Cost", "calibrate"]
 
@@ -59,9 +59,8 @@ class Cost:
 
 
 def calibrate(
-    parameters: Parameters,
+    setup: RunSetup,
     *,
-    threads: int | None = None,
     seconds: float = PIECE_SECONDS,
     engine_factory: EngineFactory | None = None,
 ) -> Cost:
@@ -69,10 +68,8 @@ def calibrate(
 
     Parameters
     ----------
-    parameters : Parameters
+    setup : RunSetup
         The run.
-    threads : int or None
-        Threads to step on; None means all cores.
     seconds : float
         Wall time to spend on stepping.
     engine_factory : callable or None
@@ -90,14 +87,10 @@ def calibrate(
     """
     from sim.files.layout import file_bytes
     from sim.film.memory import memory_bytes
-    from sim.run.setup import prepare
     from sim.run.simulate import make_cpu_engine
 
-    setup = prepare(parameters, threads, derived={})
     engine = (engine_factory or make_cpu_engine)(setup.system, setup.state, setup.threads)
     per_step = _time_steps(engine, setup.system.steps, seconds)
-    count = len(setup.particles.diameter)
-    frames = parameters.output.frames + 1
     return Cost(
         steps=setup.system.steps,
         threads=setup.threads,
@@ -105,7 +98,7 @@ def calibrate(
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=memory_bytes(setup.system),
-        file_bytes=file_bytes(count, frames),
+        file_bytes=file_bytes(setup.system.count, setup.parameters.output.frames + 1),
     )
 
 

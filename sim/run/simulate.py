@@ -16,7 +16,7 @@ import uuid
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sim.files.checkpoint import Checkpoint
 from sim.files.committed import journal_of
@@ -26,7 +26,7 @@ from sim.files.provenance import sources, versions
 from sim.files.record import Ending, resolved
 from sim.files.run_file import RunFileError, RunSummary, RunWriter
 from sim.run.resume import checkpoint_for, is_kept, require_same
-from sim.run.setup import RunSetup, prepare, record_of, usable_threads
+from sim.run.setup import RunSetup, record_of, usable_threads
 from sim.run.watchers import (
     CheckpointByClock,
     Frames,
@@ -50,6 +50,7 @@ __all__ = [
     "Run",
     "RunFailed",
     "RunFileError",
+    "RunSetup",
     "make_cpu_engine",
     "simulate",
     "usable_threads",
@@ -130,8 +131,7 @@ def simulate(
     on_phase: Callable[[str], None] | None = None,
     on_start: Callable[[int, int, float], None] | None = None,
     stop_rules: Sequence[Watcher] = (),
-    derived: dict[str, Any] | None = None,
-    doubts: Sequence[str] = (),
+    setup: RunSetup | None = None,
     engine_factory: EngineFactory | None = None,
 ) -> Run:
     """Simulate one film into a folder.
@@ -160,11 +160,8 @@ def simulate(
         at a step above 0.
     stop_rules : sequence of Watcher
         Further watchers; one that raises `sim.run.watchers.Stop` ends the run.
-    derived : dict or None
-        Derived numbers to store; None means those of `sim.outlook.expectations`.
-    doubts : sequence of str
-        Cautions on numbers to store beside them; those of `sim.outlook.expectations` without
-        ``derived``.
+    setup : RunSetup or None
+        What follows from these parameters and threads, where it is made already.
     engine_factory : callable or None
         Makes the engine from (system, state, threads); None means the CPU engine.
 
@@ -189,11 +186,12 @@ def simulate(
     summary = plan(folder, resume, overwrite)
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
-    begun_with = None if summary is None else summary.time_step_s
-    interval = None if summary is None else summary.frame_interval_s
-    setup = prepare(parameters, threads, derived, begun_with, interval, doubts)
+    setup = setup or RunSetup(parameters, threads)
+    if summary is not None:
+        setup.go_on(summary)
     if summary is not None and is_kept(folder, summary, setup):
         return _kept(folder, summary, setup)
+    setup.require_ready()
     make_writable(folder.path)
     with held(folder.path) as notices:
         setup.notices.extend(notices)

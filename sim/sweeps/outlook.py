@@ -14,7 +14,7 @@ from sim.outlook.look_ahead import CHAINING_COUPLING, SETTLING_LIVES, look_ahead
 from sim.outlook.text.cautions import cautions_on_numbers
 from sim.physics.units import wall_time_text
 from sim.run.cost import Cost, calibrate
-from sim.run.setup import usable_threads
+from sim.run.setup import RunSetup, usable_threads
 from sim.sweeps.table import spread_out
 
 if TYPE_CHECKING:
@@ -205,7 +205,8 @@ def calibrate_sweep(
     timed = [by_size[place] for place in places]
     by_number = {point.number: point for point in plan.points}
     costs = [
-        timer(by_number[one.point].runs[0].parameters, threads=1, seconds=seconds) for one in timed
+        timer(RunSetup(by_number[one.point].runs[0].parameters, 1), seconds=seconds)
+        for one in timed
     ]
     # points of one size share the mean of their times
     sizes = np.array([one.particle_count for one in timed], float)

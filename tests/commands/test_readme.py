@@ -270,7 +270,7 @@ def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
     from tests.reference.fake_engine import FakeEngine, fake_setup
     from tests.reference.small_film import small_film
 
-    monkeypatch.setattr("sim.run.simulate.prepare", fake_setup())
+    monkeypatch.setattr("sim.run.simulate.RunSetup", fake_setup())
     run = simulate(from_text(small_film()), tmp_path / "run", engine_factory=FakeEngine)
     text = PAGES["sim/files/README.md"]
     named = {token for token in ticked(text) if re.fullmatch(r"/\w+(/\w+)*", token)}

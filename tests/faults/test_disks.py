@@ -70,7 +70,7 @@ def run_fake(film, out, *words, steps=3000, **engine):
     from sim import command_line
     from sim.commands import results as command_results
 
-    one_run.prepare = fake_setup(steps)
+    one_run.RunSetup = fake_setup(steps)
     one_run.make_cpu_engine = functools.partial(FakeEngine, **engine)
     command_results.measure_into = lambda *_, **__: None
     command_line._print_summary = lambda *_: None
@@ -91,7 +91,7 @@ def fake(monkeypatch):
     from sim.commands import results as command_results
 
     for module, name in (
-        (one_run, "prepare"),
+        (one_run, "RunSetup"),
         (one_run, "make_cpu_engine"),
         (command_results, "measure_into"),
         (command_line, "_print_summary"),

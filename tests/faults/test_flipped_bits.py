@@ -70,7 +70,7 @@ def test_a_reader_sees_the_flip_or_reads_what_was_written(tmp_path):
 
 
 def test_a_run_goes_on_to_the_same_frames_or_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     film = from_text(small_film(frames=10))
 
     def go(folder, **options):

@@ -37,7 +37,7 @@ class AtStep50:
 @pytest.fixture
 def run(tmp_path, monkeypatch):
     """Return the folder of an interrupted run, made without kernels."""
-    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     go(tmp_path / "out", stop_rules=[AtStep50()])
     return tmp_path / "out"
 

@@ -206,7 +206,7 @@ def test_the_cost_is_that_of_all_points():
     )  # fmt: skip
     points = [SimpleNamespace(point=n, particle_count=60, steps=3) for n in (1, 6)]
 
-    def timer(parameters, *, threads, seconds):
+    def timer(setup, *, seconds):
         return SimpleNamespace(seconds_per_step=1.0, memory_bytes=10, file_bytes=100)
 
     cost = sweep_outlook.calibrate_sweep(plan, points, workers=1, timer=timer)

@@ -34,7 +34,7 @@ def run(parameters, monkeypatch):
     """Return a function that simulates `steps` steps of the small engine."""
 
     def go(directory, *, steps=100, dt_s=1e-9, engine=None, **options):
-        monkeypatch.setattr(one_run, "prepare", fake_setup(steps, dt_s))
+        monkeypatch.setattr(one_run, "RunSetup", fake_setup(steps, dt_s))
         given = options.pop("parameters", parameters)
         factory = functools.partial(FakeEngine, **(engine or {}))
         return simulate(given, directory, engine_factory=factory, **options)
