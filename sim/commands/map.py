@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from analysis.common import file_names
 from sim.commands.drift import draw_drift, drift_text, drift_time
+from sim.commands.errors import DONE
 from sim.commands.json_output import json_text, map_content
 from sim.commands.progress import Waiting
 from sim.commands.results import signed, told_failures
-from sim.commands.terminal import notice_lines
-from sim.commands.text import UsageError, folder_of, paragraphs, table
+from sim.commands.terminal import notice_lines, say
+from sim.commands.text import UsageError, folder_of, loaded, paragraphs, table
 from sim.files.folder import is_empty, make_writable, refuse_to_replace
 from sim.files.record import resolved
 from sim.magnets.outlines import outlines
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from analysis.sweeps.grid import SweepGrid
     from sim.parameters.types import Parameters
 
-__all__ = ["map_into"]
+__all__ = ["map_cell_into"]
 
 Values: TypeAlias = NDArray[np.float64]
 
@@ -44,8 +45,8 @@ POINTS = 81
 """Points of the map along the longer side of the cell."""
 
 
-def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
-    """Map a cell into a folder, and return what to print.
+def map_cell_into(args: argparse.Namespace) -> int:
+    """Map a cell into a folder, and return the exit code.
 
     Raises
     ------
@@ -59,6 +60,7 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     from analysis.files.writing import write_text
     from analysis.sweeps.grid import read_sweep_grid
 
+    parameters = loaded(args.file, None)
     directory = _folder(parameters, args)
     duration = drift_time(args.drift)
     minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
@@ -101,8 +103,10 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     content = json.dumps(record, indent=1, ensure_ascii=False)
     write_text(directory / file_names.MAP, content + "\n")
     if args.json:
-        return json_text(map_content(film, parameters, directory, drift))
-    return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
+        say(json_text(map_content(film, parameters, directory, drift)))
+    else:
+        say("\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"]))
+    return DONE
 
 
 def _folder(parameters: Parameters, args: argparse.Namespace) -> Path:

@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from analysis.common import file_names
+from sim.commands.errors import DONE
 from sim.commands.results import signed, told_failures
+from sim.commands.terminal import say
 from sim.commands.text import UsageError, paragraphs, table
 from sim.files.folder import make_writable
 
@@ -19,8 +21,8 @@ SHORTEST, LONGEST = 1e-12, 1e-2
 """Range of the length of a pixel in m."""
 
 
-def measure_micrograph(args: argparse.Namespace) -> str:
-    """Measure a picture, write the results, and return what to print.
+def measure_micrograph(args: argparse.Namespace) -> int:
+    """Measure a picture, write and print the results, and return the exit code.
 
     Raises
     ------
@@ -36,10 +38,12 @@ def measure_micrograph(args: argparse.Namespace) -> str:
         directory = image.with_name(f"{image.name}_measured")
     numbers = _measured(image, pixel, directory)
     if args.json:
-        return json.dumps(numbers, indent=2, ensure_ascii=False)
+        say(json.dumps(numbers, indent=2, ensure_ascii=False))
+        return DONE
     rows = _rows(numbers)
     told = f"\n\nWarnings\n{paragraphs(numbers['warnings'])}" if numbers["warnings"] else ""
-    return f"{image.name}\n{table(rows)}{told}\n\nresults are in {directory}"
+    say(f"{image.name}\n{table(rows)}{told}\n\nresults are in {directory}")
+    return DONE
 
 
 def pixel_of(scale: str | None) -> float:

@@ -1,4 +1,4 @@
-"""What the commands read from their options and how they lay out their text, without printing."""
+"""What the commands read from their options and how they lay out their text."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.common import file_names
+from sim.commands.terminal import notice_lines
 
 if TYPE_CHECKING:
     from sim.outlook.expectations import Expectations
+    from sim.parameters.types import Parameters
     from sim.run.simulate import Run
 
 __all__ = [
@@ -21,6 +23,7 @@ __all__ = [
     "criteria_of",
     "folder_of",
     "is_sweep_folder",
+    "loaded",
     "outlook_text",
     "paragraphs",
     "picture_of",
@@ -55,6 +58,15 @@ def shell_word(path: str | Path) -> str:
 def again_text(command: str, file: str, directory: Path) -> str:
     """Return the line that goes on with a run or sweep."""
     return f"chainfilm {command} {shell_word(file)} -o {shell_word(directory)} --resume"
+
+
+def loaded(file: str, seed: int | None) -> Parameters:
+    """Read a parameter file, tell its notices, and give it another seed where one is given."""
+    from sim.parameters.load import load
+
+    parameters = load(file)
+    notice_lines(parameters.notices)
+    return parameters.with_seed(seed)
 
 
 def results_of(args: argparse.Namespace) -> tuple[Path, Path]:

@@ -13,7 +13,7 @@ import h5py
 import numpy as np
 import pytest
 
-from sim.command_line import _commands
+from sim.command_line import COMMANDS
 from sim.commands.options import parser
 from tests.reference.planted import planted_run
 from tests.reference.turning_field import swing
@@ -44,7 +44,7 @@ def ticked(text):
 def parsed(words):
     """Return what the command line understands of words after the program's name."""
     try:
-        return parser(_commands()).parse_args(words)
+        return parser(COMMANDS).parse_args(words)
     except SystemExit as end:
         pytest.fail(f"chainfilm {' '.join(words)} ends with {end.code}")
 
@@ -112,7 +112,7 @@ def test_demos_with_magnets_say_what_they_need():
 
 def test_every_command_is_in_the_readme():
     shown = {line.split()[1] for line in COMMAND_LINES}
-    assert shown == set(_commands())
+    assert shown == set(COMMANDS)
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -130,7 +130,7 @@ def test_options_in_running_text_exist(page):
 
 def _all_help():
     """Return the help of all commands as one text."""
-    top = parser(_commands())
+    top = parser(COMMANDS)
     (choices,) = (a.choices for a in top._actions if isinstance(a.choices, dict))
     return top.format_help() + "".join(command.format_help() for command in choices.values())
 

@@ -130,7 +130,7 @@ def here(monkeypatch, act):
         act(parameters)
         return real(parameters, directory, **options)
 
-    monkeypatch.setattr("sim.command_line.measure_point", instead)
+    monkeypatch.setattr("sim.commands.run.measure_point", instead)
 
 
 @pytest.fixture
