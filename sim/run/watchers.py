@@ -25,9 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from sim.engines.protocol import Engine
-    from sim.film.particles import Particles
     from sim.film.reduced_system import ReducedSystem
-    from sim.parameters.types import Parameters
+    from sim.run.setup import RunSetup
 
 __all__ = [
     "CheckpointByClock",
@@ -72,16 +71,14 @@ class Scene:
 
     Attributes
     ----------
-    parameters, particles, system, engine
+    setup : RunSetup
         The run.
-    steps : int
-        Steps of the whole run.
+    engine : Engine
+        What steps it.
     writer : RunWriter
         The open run file.
     run_id : str
         Identity of the run file.
-    threads : int
-        Threads in use.
     earlier : dict of str to number
         Wall times and counts of the parts of the run before this one.
     output_s : float
@@ -91,32 +88,39 @@ class Scene:
         does not count itself: its observables.
     """
 
-    parameters: Parameters
-    particles: Particles
-    system: ReducedSystem
+    setup: RunSetup
     engine: Engine
-    steps: int
     writer: RunWriter
     run_id: str
-    threads: int
     earlier: dict[str, float] = field(default_factory=dict)
     output_s: float = 0.0
     setup_s: float = 0.0
     warm_up_s: float = 0.0
 
+    @property
+    def system(self) -> ReducedSystem:
+        """The film in reduced units."""
+        return self.setup.system
+
+    @property
+    def steps(self) -> int:
+        """Steps of the whole run."""
+        return self.setup.system.steps
+
     def frame(self) -> Frame:
         """Return the present state in SI."""
         state, seen = self.engine.snapshot(), self.engine.observe()
-        moment = np.asarray(self.particles.moment)[:, None] * state.directions
+        particles, units = self.setup.particles, self.system.units
+        moment = np.asarray(particles.moment)[:, None] * state.directions
         now = state.step * self.system.dt_s
         return Frame(
             step=state.step,
             time=now,
-            position=_inside(state.positions * self.system.units.length_m, self.particles.sides),
+            position=_inside(state.positions * units.length_m, particles.sides),
             image=np.pad(np.asarray(state.image, np.int32), ((0, 0), (0, 1))),
             moment=moment.astype(np.float32),
             magnetisation=np.asarray(seen["magnetisation"], float),
-            field=np.asarray(seen["applied_field"], float) * self.system.units.field_t,
+            field=np.asarray(seen["applied_field"], float) * units.field_t,
             energies={name: float(seen.get(name, 0.0)) for name in ENERGIES},
         )
 
@@ -131,7 +135,7 @@ class Scene:
             key: value + self.earlier.get(key, 0.0) if key.endswith("_s") else value
             for key, value in part.items()
         }
-        return total | {"steps": self.engine.step, "threads": self.threads}
+        return total | {"steps": self.engine.step, "threads": self.setup.threads}
 
     def save_checkpoint(self, path: Path) -> None:
         """Bring the frames to the disk, then the checkpoint that counts on them."""
