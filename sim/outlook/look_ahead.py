@@ -32,9 +32,9 @@ from sim.film.particles import Particles, draw
 from sim.film.reduce import reduce
 from sim.film.reduced_system import ReducedSystem
 from sim.interactions import dipolar
-from sim.outlook import chain_lengths as chain_theory
 from sim.outlook.bond_constants import bond_constants
 from sim.outlook.chain_growth import GROWTH_BAND, chain_growth
+from sim.outlook.chain_lengths import aggregation_number, chain_mixture
 from sim.outlook.pair_potential import PairPotential, head_to_tail, size_classes, size_quantile
 from sim.physics import material
 
@@ -238,8 +238,8 @@ def predict_lengths(
     """
     bonds = bonds or chain_bonds(parameters)
     densities = bonds.shares * volume_fraction / float(bonds.shares @ bonds.volumes)
-    pairs = chain_theory.chain_mixture(bonds.constants, densities)
-    full = chain_theory.chain_mixture(bonds.constants, densities, bonds.couplings)
+    pairs = chain_mixture(bonds.constants, densities)
+    full = chain_mixture(bonds.constants, densities, bonds.couplings)
     single_chains = max(full.mean_length, pairs.mean_length)
     longest = _longest_chain(parameters)
     central = min(single_chains, longest)
@@ -253,7 +253,7 @@ def predict_lengths(
         single_chains=single_chains,
         neighbours_only=pairs.mean_length,
         singles_fraction=full.singles_fraction,
-        aggregation_number=chain_theory.aggregation_number(volume_fraction, float(median[0])),
+        aggregation_number=aggregation_number(volume_fraction, float(median[0])),
     )
 
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from sim.physics import sizes as size_law
+from sim.physics.sizes import Sizes, whole_volume_fraction
 
 __all__ = ["ParticleParameters"]
 
@@ -81,9 +81,9 @@ class ParticleParameters:
         return self.magnetic_share * self.density + (1.0 - self.magnetic_share) * self.shell_density
 
     @property
-    def sizes(self) -> size_law.Sizes:
+    def sizes(self) -> Sizes:
         """The law of sizes."""
-        return size_law.Sizes(
+        return Sizes(
             self.core_diameter,
             self.size_spread,
             self.dead_layer,
@@ -106,7 +106,7 @@ class ParticleParameters:
     @property
     def whole_volume_fraction(self) -> float:
         """Volume fraction of whole particles, from whichever of the three keys is given."""
-        return size_law.whole_volume_fraction(
+        return whole_volume_fraction(
             self.sizes,
             self.magnetisation,
             whole=self.volume_fraction,

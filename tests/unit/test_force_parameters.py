@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from sim.film import inner_steps as split_plan
 from sim.film import time_step
+from sim.film.inner_steps import INNER_FACTOR
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.interactions.added import added_pairs
@@ -300,7 +300,7 @@ def test_step_shortens_where_pairs_reach_stiff_forces():
     strong = from_text(FILM + '[van_der_waals]\nhamaker = "100 zJ"\n')
     first, second, third = (reduce(p, draw(p)) for p in (bare, weak, strong))
     # 9 zJ: 20 kT of barrier, cores never touch, and the step is about that of the layer.
-    plain = first.inner_dt / split_plan.INNER_FACTOR[first.steric]
+    plain = first.inner_dt / INNER_FACTOR[first.steric]
     assert 0.5 * plain < second.dt < 1.3 * plain
     assert second.limit == "the surfactant's stiffness"
     # 100 zJ: cores touch. At the gap s Derjaguin's law has U'' = A R/(6 s^3), in the middle of

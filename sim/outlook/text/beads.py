@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim.interactions import dipolar
-from sim.physics import beads as bead_material
+from sim.physics import beads
 from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
@@ -49,11 +49,11 @@ def _median_bead(parameters: Parameters, outlook: Outlook) -> _Bead | None:
     reduced = saturation / system.units.moment_am2
     field = parameters.field.largest / system.units.field_t
     alone, pair, chain = (
-        float(bead_material.self_consistent(reduced, system.core_langevin, field, feedback))
-        for feedback in (0.0, bead_material.PAIR_FEEDBACK, bead_material.CHAIN_FEEDBACK)
+        float(beads.self_consistent(reduced, system.core_langevin, field, feedback))
+        for feedback in (0.0, beads.PAIR_FEEDBACK, beads.CHAIN_FEEDBACK)
     )
     return _Bead(
-        susceptibility=bead_material.bead_susceptibility(
+        susceptibility=beads.bead_susceptibility(
             sizes.magnetic_share,
             core,
             sizes.magnetisation,
@@ -61,7 +61,7 @@ def _median_bead(parameters: Parameters, outlook: Outlook) -> _Bead | None:
             parameters.carrier.temperature,
         ),
         saturation=saturation,
-        core_moment=bead_material.core_moment(core, sizes.magnetisation, sizes.dead_layer),
+        core_moment=beads.core_moment(core, sizes.magnetisation, sizes.dead_layer),
         cores=sizes.magnetic_share * (sizes.core_diameter / core) ** 3,
         alone=alone / reduced if field > 0.0 else 0.0,
         pair=pair / alone if field > 0.0 else 1.0,
@@ -145,7 +145,7 @@ def bead_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     found = [
         f"Each bead acts as a point dipole at its centre: touching spheres of high permeability "
         f"attract more than point dipoles, the more so the nearer their susceptibility (here "
-        f"{bead.susceptibility:.2g}) is to {bead_material.LARGEST_SUSCEPTIBILITY:g}."
+        f"{bead.susceptibility:.2g}) is to {beads.LARGEST_SUSCEPTIBILITY:g}."
     ]
     slow = max(outlook.neel_time, outlook.neel_time_high_barrier)
     if slow > PROMPT_SHARE * outlook.diffusion_time:
