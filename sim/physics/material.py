@@ -13,7 +13,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.units import BOLTZMANN, MU0
+from analysis.common.constants import BOLTZMANN, MU0
 
 __all__ = [
     "MATERIALS",

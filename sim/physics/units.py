@@ -13,15 +13,12 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from analysis.common.constants import BOLTZMANN, ELEMENTARY, MU0
+from analysis.common.constants import BOLTZMANN, MU0
 from analysis.common.durations import YEAR, long_unit
 from sim.physics.unit_table import DIMENSIONS, Dimension
 
 __all__ = [
-    "BOLTZMANN",
     "DIMENSIONS",
-    "ELEMENTARY",
-    "MU0",
     "Dimension",
     "ReducedUnits",
     "UnitError",

@@ -8,7 +8,7 @@ without kernels.
 import time
 from dataclasses import dataclass, replace
 from functools import cached_property
-from types import MappingProxyType, SimpleNamespace
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -56,7 +56,7 @@ def fake_setup(steps=100, dt_s=1e-9):
     """Return a class that stands in for `sim.run.setup.RunSetup`."""
 
     class FakeSetup(RunSetup):
-        derived, doubts = MappingProxyType({"coupling": 4.0}), ()
+        doubts = ()
 
         def __init__(self, parameters, threads=None):
             super().__init__(parameters)
@@ -66,6 +66,10 @@ def fake_setup(steps=100, dt_s=1e-9):
             units = SimpleNamespace(length_m=DIAMETER, field_t=0.5)
             self.system = SimpleNamespace(dt=0.01, dt_s=dt_s, steps=steps, units=units)
             self.state = start_state(parameters.run.seed)
+
+        @property
+        def derived(self):
+            return {"coupling": 4.0}
 
         @cached_property
         def expectations(self):

@@ -12,9 +12,9 @@ import math
 import numpy as np
 import pytest
 
+from analysis.common.constants import BOLTZMANN, MU0
 from analysis.common.laws import langevin
 from sim.physics import material, sizes
-from sim.physics.units import BOLTZMANN, MU0
 
 MAGNETISATION, SHELL, TEMPERATURE, VISCOSITY = 446e3, 2e-9, 298.15, 0.89e-3
 ANISOTROPY, ATTEMPT = 11e3, 1e-9

@@ -210,7 +210,7 @@ def test_a_failure_keeps_frames_reason_and_the_last_good_state(run, tmp_path):
 
 def test_capped_moves_are_told(run, tmp_path, monkeypatch):
     assert run(tmp_path / "few").notices == ()
-    monkeypatch.setattr(one_run, "CAPPED_SHARE", 1e-3)
+    monkeypatch.setattr("sim.run.loop.CAPPED_SHARE", 1e-3)
     assert run(tmp_path / "none", engine={"capped": 1}).notices == ()
     notice = run(tmp_path / "many", engine={"capped": 2}).notices[-1]
     assert notice.startswith("2 of 1200 moves were shortened by the drift cap")

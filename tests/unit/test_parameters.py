@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from analysis.common.constants import MU0
 from sim.commands.template import TEMPLATE
 from sim.parameters import ParameterError, from_text, json_schema, load
-from sim.physics.units import MU0
 from tests.reference.small_film import SMALLEST_FILM as SMALLEST
 
 DEMO = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
