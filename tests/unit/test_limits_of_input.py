@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from sim.command_line import main
-from sim.commands import sweep_check as command_sweep_check
+from sim.commands import check as check_command
 from sim.files.opening import RunFileError
 from sim.film import start_file
 from sim.magnets import field_table
@@ -155,8 +155,8 @@ def hurried(tmp_path, monkeypatch):
     """A sweep of 10 000 runs, and time for 9 points to be read and 4 to be looked at."""
     monkeypatch.setattr(sweep_table, "time", Clock())
     monkeypatch.setattr(sweep_outlook, "time", Clock())
-    monkeypatch.setattr(command_sweep_check, "READING_SECONDS", 8.0)
-    monkeypatch.setattr(command_sweep_check, "LOOKING_SECONDS", 3.0)
+    monkeypatch.setattr(check_command, "READING_SECONDS", 8.0)
+    monkeypatch.setattr(check_command, "LOOKING_SECONDS", 3.0)
     (tmp_path / "long.toml").write_text(LONG)
     return tmp_path / "long.toml"
 
