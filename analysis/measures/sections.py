@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
 from analysis.chains.theory import random_clear_fraction
+from analysis.common.conventions import LENGTHS_WANTED, SPACINGS_WANTED
 from analysis.response.break_up import break_up_numbers
 from analysis.response.decay_numbers import decay_numbers, switch_off_time
 from analysis.response.growth import growth, growth_stages, switch_off
@@ -39,8 +40,6 @@ LIKELY_NOISE = 0.05
 PERHAPS_NOISE = 0.02
 FIRST_SHELL = 0.35
 """Share of the highest shell from which on one counts: a further shell may hold two neighbours."""
-SPACINGS_WANTED = 20.0
-LENGTHS_WANTED = 5.0
 SPANNING_WARNING = 0.01
 BRANCHED_WARNING = 0.05
 UNPAIRED_WARNING = 0.05

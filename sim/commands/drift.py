@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.common import file_names
+from analysis.common.conventions import NO_CHAINS
 from sim.commands.results import told_failures
 from sim.commands.text import UsageError, paragraphs, table
 from sim.outlook.cell.drift import LIMITS, LONGEST, SHORTEST, CellDrift, diffusion_coefficient
-from sim.outlook.cell.map import NO_CHAINS
 from sim.physics.units import UnitError, duration_text, format_quantity, parse
 
 if TYPE_CHECKING:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common import file_names
+from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
 from sim.commands.drift import draw_drift, drift_text, drift_time
 from sim.commands.errors import DONE
 from sim.commands.json_output import json_text, map_content
@@ -28,7 +29,7 @@ from sim.magnets.poses import at_time, end_of_steps
 from sim.magnets.safety import magnet_cautions
 from sim.magnets.shapes import field_and_gradient
 from sim.outlook.cell.drift import drift_cell
-from sim.outlook.cell.map import IN_PLANE, NO_CHAINS, STANDING, CellMap, grid, map_cell
+from sim.outlook.cell.map import CellMap, grid, map_cell
 from sim.outlook.look_ahead import length_band
 from sim.outlook.text.cautions import bench_cautions
 from sim.physics.units import UnitError, format_quantity, parse

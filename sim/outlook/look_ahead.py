@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from analysis.common import laws
 from analysis.common.constants import BOLTZMANN
+from analysis.common.conventions import SETTLING_LIVES
 from sim.film.particles import Particles, draw
 from sim.film.reduce import reduce
 from sim.film.reduced_system import ReducedSystem
@@ -63,8 +64,6 @@ BAND = 2.5
 CHAINING_COUPLING = 2.0
 """Couplings from which on chains are seen, about 2 to 3 (from memory of the ferrofluid literature,
 and what the prediction gives at a few per cent by volume)."""
-SETTLING_LIVES = 10.0
-"""Bond lives of the largest tenth that a film needs to forget how it began."""
 LARGEST_TIME = 1e100
 """Times in s above this one are not told apart; readers of run files take no larger number."""
 

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.outlook.look_ahead import CHAINING_COUPLING, SETTLING_LIVES, look_ahead
+from analysis.common.conventions import SETTLING_LIVES
+from sim.outlook.look_ahead import CHAINING_COUPLING, look_ahead
 from sim.outlook.text.cautions import cautions_on_numbers
 from sim.physics.units import wall_time_text
 from sim.run.cost import Cost, calibrate

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from analysis.common.constants import BOLTZMANN
+from analysis.common.conventions import NO_CHAINS
 from sim.outlook.cell import drift as cell_drift
 from sim.outlook.cell.drift import cell_centres, drift_cell, line_spacing
-from sim.outlook.cell.map import NO_CHAINS, predicted_lengths
+from sim.outlook.cell.map import predicted_lengths
 from sim.outlook.look_ahead import predict_lengths
 from sim.outlook.text.cell import cell_sentences
 from sim.parameters import from_text

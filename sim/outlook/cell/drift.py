@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.conventions import NO_CHAINS
 from sim.film.particles import draw
 from sim.interactions import dipolar
 from sim.magnets.shapes import field_and_gradient
 from sim.outlook.cell.drift_model import Drift, DriftClock, film_drift
-from sim.outlook.cell.map import NO_CHAINS, axis_angles, chains_at
+from sim.outlook.cell.map import axis_angles, chains_at
 from sim.physics import beads, material
 
 if TYPE_CHECKING:

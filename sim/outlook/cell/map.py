@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
 from analysis.common.laws import langevin
 from sim.film.particles import draw
 from sim.interactions import dipolar
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
 __all__ = [
-    "IN_PLANE",
-    "NO_CHAINS",
-    "STANDING",
     "CellMap",
     "axis_angles",
     "chains_at",
@@ -44,8 +42,6 @@ __all__ = [
 
 Values: TypeAlias = NDArray[np.float64]
 
-NO_CHAINS, IN_PLANE, STANDING = 0, 1, 2
-"""What chains do at a place."""
 STANDING_TILT = 45.0
 """Tilt of the field from the film plane in degrees above which chains stand up."""
 SHORTEST_CHAINS = 1.5

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analysis.common.conventions import SETTLING_LIVES
 from sim.outlook.chain_growth import GROWTH_BAND
-from sim.outlook.look_ahead import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
+from sim.outlook.look_ahead import CHAINING_COUPLING, LONGEST_SINGLE
 from sim.outlook.text.beads import bead_rows, bead_sentences
 from sim.outlook.text.cell import cell_sentences
 from sim.outlook.text.dipoles import dipole_rows
