@@ -11,7 +11,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from sim.commands.terminal import line_seconds, progress_line, sees_bars
@@ -50,12 +49,7 @@ class Waiting:
             self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """Tell no more."""
         self._over.set()
         if self._thread is not None:
@@ -91,12 +85,7 @@ class Phases:
         """Wait for the first phase."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """End the phase, however it ended."""
         self._open.close()
 
@@ -197,12 +186,7 @@ class _Count:
         """Wait for the first look."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """Leave the bar as it stands."""
         if self._bar is not None:
             self._bar.close()
