@@ -15,7 +15,6 @@ from functools import partial
 from importlib import import_module
 
 from sim.commands.errors import DONE, INTERRUPTED, explain
-from sim.commands.results import unreadable
 from sim.commands.run import measure_point, run_and_measure
 from sim.commands.standard_streams import OutputError, with_streams
 from sim.commands.terminal import error_line, set_loudness
@@ -84,7 +83,7 @@ def _command(argv: Sequence[str] | None) -> int:
         if signals.heard:
             error_line("interrupted")
             return INTERRUPTED
-        code, text = explain(error, unreadable)
+        code, text = explain(error)
         error_line(text)
         return code
 

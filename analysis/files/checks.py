@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.errors import InputError
 from analysis.common.large_numbers import LARGEST_NUMBER
 
 __all__ = ["LONGEST", "NUMBER", "SHORTEST", "WIDEST", "TrajectoryError", "largest"]
@@ -17,7 +18,7 @@ WIDEST = 100_000
 """Diameters along a side of the patch: tables of distances grow with it."""
 
 
-class TrajectoryError(ValueError):
+class TrajectoryError(InputError):
     """A file that cannot be read as a run: one sentence that names the file and what is missing."""
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.common import file_names
+from analysis.common.errors import InputError
 from analysis.files.csv_text import write_csv
 from analysis.sweeps.keys import SweptKey
 from analysis.sweeps.run import MEASURES, SweptRun, read_run
@@ -29,7 +30,7 @@ FEWEST_PAIRS = 6
 EXTRA = ("predicted_mean_length", "predicted_mean_length_low", "predicted_mean_length_high")
 
 
-class SweepFolderError(ValueError):
+class SweepFolderError(InputError):
     """A folder holds no sweep, or its record cannot be read."""
 
 

@@ -34,7 +34,6 @@ __all__ = [
     "signed",
     "summarise",
     "told_failures",
-    "unreadable",
 ]
 
 
@@ -231,12 +230,3 @@ def headline_text(measurement: Measurement) -> str:
 def short_settings(gathered: SweepTable, row: dict[str, Any]) -> str:
     """Return the settings of a row of a table in words."""
     return ", ".join(axis.shown(row[axis.column]) for axis in gathered.axes.values())
-
-
-def unreadable() -> tuple[type[Exception], ...]:
-    """Return the errors of files that cannot be measured, which are bad input."""
-    from analysis.micrograph.picture import PictureError
-    from analysis.sweeps.gather import SweepFolderError
-    from analysis.trajectory.run import TrajectoryError
-
-    return TrajectoryError, SweepFolderError, PictureError

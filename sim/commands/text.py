@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.common import file_names
+from analysis.common.errors import InputError
 from sim.commands.terminal import notice_lines
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ HEADLINE = (
 """The measured numbers that a run prints: label, section and key in measures.json, unit."""
 
 
-class UsageError(ValueError):
+class UsageError(InputError):
     """Something that the user asked for and that cannot be done; the text is one sentence."""
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import h5py
 
+from analysis.common.errors import InputError
 from analysis.common.foreign_parts import foreign_part
 from analysis.common.heaps import endless_heap
 
@@ -17,7 +18,7 @@ SPOILT = (RuntimeError, OSError, LookupError, SystemError, TypeError, ValueError
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 
-class RunFileError(ValueError):
+class RunFileError(InputError):
     """A run file or checkpoint that cannot be used; the text is one sentence for the user."""
 
 

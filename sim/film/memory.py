@@ -6,6 +6,8 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.common.errors import InputError
+
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
@@ -21,7 +23,7 @@ GRID_COPIES = 5
 """The mesh's grid, its two transforms in complex numbers of half as many waves, and room."""
 
 
-class MemoryShortError(ValueError):
+class MemoryShortError(InputError):
     """A run that needs more memory than there is; the text is one sentence for the user."""
 
 

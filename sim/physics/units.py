@@ -15,6 +15,7 @@ from decimal import Decimal
 
 from analysis.common.constants import BOLTZMANN, MU0
 from analysis.common.durations import YEAR, long_unit
+from analysis.common.errors import InputError
 from sim.physics.unit_table import DIMENSIONS, Dimension
 
 __all__ = [
@@ -55,7 +56,7 @@ _SPELLINGS = (
 )
 
 
-class UnitError(ValueError):
+class UnitError(InputError):
     """A quantity text that cannot be understood.
 
     Attributes

@@ -6,6 +6,7 @@ import os
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from analysis.common.errors import InputError
 from sim.files.record import RunRecord, resolved
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["RunSetup", "UncompiledError", "record_of", "usable_threads"]
 
 
-class UncompiledError(ValueError):
+class UncompiledError(InputError):
     """The environment asks numba not to compile; the text is one sentence for the user."""
 
 
