@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 from analysis.common import file_names
 from sim.commands.terminal import notice_lines
 from sim.commands.text import HEADLINE, UsageError, paragraphs, table
-from sim.files.folder import make_writable
 
 if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
@@ -68,6 +67,7 @@ def _measured(
     """Open and measure a run, without light; what is written meanwhile is signed with it."""
     from analysis.measures.measure import measure
     from analysis.trajectory.run import open_run
+    from sim.files.folder import make_writable
 
     run = open_run(source)
     first, last = criteria.get("from_time"), float(run.times[-1])
