@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from html import escape
 from typing import Any
 
 import numpy as np
@@ -13,9 +12,9 @@ from numpy.typing import NDArray
 from analysis.chains.series import ChainSeries
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import STEADY, Stage
-from analysis.uncertainty.number_text import with_error, with_unit
+from analysis.uncertainty.number_text import with_unit
 
-__all__ = ["averaged_over", "section", "stage_numbers"]
+__all__ = ["averaged_over", "field_words", "stage_numbers"]
 
 Floats = NDArray[np.float64]
 
@@ -23,7 +22,6 @@ FEWEST_FRAMES = 4
 """A shorter stage has no second half to average."""
 AVERAGED = ("mean_length", "weight_mean_length", "singles_fraction", "order", "magnetisation")
 """Series that are averaged, by which a stage names them."""
-HEADS = ("Mean length", "Weight mean length", "Singles", "Alignment", "Magnetisation")
 
 
 def stage_numbers(
@@ -106,26 +104,3 @@ def averaged_over(numbers: dict[str, Any]) -> str:
     first, last, size = (float(end) for end in ends if end is not None)
     joined = "with" if size == 0.0 else "in"
     return f"{with_unit(first, 's')} to {with_unit(last, 's')}, {joined} {field_words(size)}"
-
-
-def section(numbers: dict[str, Any]) -> str:
-    """Return the table of the stages for the page, "" where there is only one."""
-    stages = numbers.get("stages")
-    if not isinstance(stages, list) or len(stages) < 2:
-        return ""
-    rows = []
-    for stage in stages:
-        time = f"{with_unit(stage['from_time_s'], 's')} to {with_unit(stage['end_s'], 's')}"
-        cells = [time, field_words(stage["field_t"])]
-        for key in AVERAGED:
-            value, error = (stage[key][name] for name in ("value", "error"))
-            unit = "%" if key in ("singles_fraction", "magnetisation") else ""
-            value, error = (math.nan if x is None else float(x) for x in (value, error))
-            cells.append(with_error(value, error, unit))
-        rows.append("".join(f"<td>{escape(cell)}</td>" for cell in cells))
-    head = "".join(f"<th>{name}</th>" for name in ("Averaged over", "Field", *HEADS))
-    body = "".join(f"<tr>{row}</tr>" for row in rows)
-    return (
-        "<h3>Stages of the field</h3>"
-        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-    )

@@ -7,6 +7,7 @@ from typing import Any
 
 from analysis.files.csv_text import write_csv
 from analysis.measures.measure import Measurement
+from analysis.quantities.all import shown
 from analysis.response.lag_curve import COLUMNS as LAG_COLUMNS
 
 TIME_COLUMNS = {
@@ -25,29 +26,6 @@ TIME_COLUMNS = {
 }
 
 SPACING_COLUMNS = ("measure", "value", "unit", "error", "samples")
-SPACING_MEASURES = (
-    ("nearest_neighbour_m", "m"),
-    ("nearest_neighbour_spread_m", "m"),
-    ("structure_factor_m", "m"),
-    ("axis_correlation_m", "m"),
-    ("line_density_m", "m"),
-    ("width_m", "m"),
-    ("clear_fraction", "1"),
-    ("clear_fraction_random", "1"),
-    ("nearest_neighbour_in_plane_m", "m"),
-    ("structure_factor_line_width_per_m", "1/m"),
-    ("structure_factor_line_height", "1"),
-    ("structure_factor_line_grid_m", "m"),
-    ("slits_mean_m", "m"),
-    ("slits_median_m", "m"),
-    ("slits_spread_m", "m"),
-    ("columns_neighbour_distance_m", "m"),
-    ("columns_neighbour_spread_m", "m"),
-    ("columns_cell_area_m2", "m2"),
-    ("columns_hexagonal_order", "1"),
-    ("columns_hexagonal_order_local", "1"),
-)
-
 SUSCEPTIBILITY_COLUMNS = {
     "source": "source",
     "frequency_hz": "frequency_Hz",
@@ -108,36 +86,25 @@ def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
 
 
 def _length_rows(measurement: Measurement) -> list[list[Any]]:
-    """Return the rows of chain_lengths.csv: one a length from 1 to the longest seen."""
+    """Return the rows of chain_lengths.csv: one per length from 1 to the longest seen."""
     curve = measurement.curves["chain_lengths"]
     columns = [curve[k] for k in ("length", "fraction_of_chains", "error", "theory")]
     return [list(LENGTH_COLUMNS), *(list(row) for row in zip(*columns, strict=True))]
 
 
 def _spacing_rows(measurement: Measurement) -> list[list[Any]]:
-    """Return the rows of spacing.csv: one a measure; numbers that are computed have no error."""
-    section = dict(measurement.numbers["spacing"])
-    for outer in ("structure_factor_line", "slits", "columns"):
-        section |= {f"{outer}_{inner}": entry for inner, entry in section[outer].items()}
+    """Return the rows of spacing.csv: one per measure; numbers that are computed have no error."""
     rows = [list(SPACING_COLUMNS)]
-    for key, unit in SPACING_MEASURES:
-        entry = section[key]
+    for one in shown("spacing_table"):
+        entry = one.entry(measurement.numbers)
         if not isinstance(entry, dict):
             entry = {"value": entry, "error": None, "samples": None}
-        rows.append(
-            [
-                key,
-                entry["value"],
-                unit,
-                entry["error"],
-                entry["samples"],
-            ]
-        )
+        rows.append([one.row, entry["value"], one.si_unit, entry["error"], entry["samples"]])
     return rows
 
 
 def _time_rows(measurement: Measurement) -> list[list[Any]]:
-    """Return the rows of time_series.csv: one a frame."""
+    """Return the rows of time_series.csv: one per frame."""
     curve = measurement.curves["time_series"]
     columns = [curve[key] for key in TIME_COLUMNS]
     return [
@@ -147,7 +114,7 @@ def _time_rows(measurement: Measurement) -> list[list[Any]]:
 
 
 def _susceptibility_rows(measurement: Measurement) -> list[list[Any]]:
-    """Return the rows of susceptibility.csv: one a frequency and source."""
+    """Return the rows of susceptibility.csv: one per frequency and source."""
     curve = measurement.curves["susceptibility"]
     columns = [curve[key] for key in SUSCEPTIBILITY_COLUMNS]
     return [
@@ -157,7 +124,7 @@ def _susceptibility_rows(measurement: Measurement) -> list[list[Any]]:
 
 
 def _turning_rows(measurement: Measurement) -> list[list[Any]]:
-    """Return the rows of turning_field.csv: one a stage in which the field turned."""
+    """Return the rows of turning_field.csv: one per stage in which the field turned."""
     rows = [list(TURNING_COLUMNS)]
     for stage in measurement.numbers["relaxation"].get("turning_stages", []):
         cells = [stage["frequency_hz"], stage["from_s"], stage["to_s"]]
@@ -169,7 +136,7 @@ def _turning_rows(measurement: Measurement) -> list[list[Any]]:
 
 
 def _lag_rows(measurement: Measurement) -> list[list[Any]]:
-    """Return the rows of lag.csv: one a frame, none where the field did not turn."""
+    """Return the rows of lag.csv: one per frame, none where the field did not turn."""
     curve = measurement.curves.get("lag", {})
     columns = [curve.get(key, ()) for key in LAG_COLUMNS]
     return [list(LAG_COLUMNS), *(list(row) for row in zip(*columns, strict=True))]

@@ -17,6 +17,7 @@ from analysis.optics.far_field import LIMITS
 from analysis.optics.handoff_entry import Entry, entry, plain_number, value_and_error
 from analysis.optics.handoff_light import FIRST, NO_PEAK, NONE, UNSURE, light_entries
 from analysis.optics.indices import Optics
+from analysis.quantities.all import shown
 from analysis.spacing.pattern import half_width
 from analysis.trajectory.run import Run
 
@@ -44,7 +45,7 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
     -------
     dict
         Sections ``film``, ``structure``, ``structure_factor``, ``optics``, ``light`` (a list, one
-        a wavelength), ``limits`` and ``warnings``; see README.md beside this file.
+        per wavelength), ``limits`` and ``warnings``; see README.md beside this file.
     """
     numbers = measurement.numbers
     light = light_of(measurement)
@@ -107,9 +108,8 @@ def _film(run: Run, optics: Optics) -> dict[str, Entry]:
 def _structure(numbers: dict[str, Any], curve: dict[str, Any], run: Run) -> dict[str, Entry]:
     """Return spacings, widths, direction, order and number of chains."""
     out = {
-        key: entry(key, *value_and_error(numbers, section, key))
-        for section, keys in text.MEASURED.items()
-        for key in keys
+        one.key: entry(one.key, *value_and_error(numbers, one.section, one.key))
+        for one in shown("handoff")
     }
     peak, _ = value_and_error(numbers, "spacing", "structure_factor_m")
     spread = math.nan
@@ -134,9 +134,9 @@ def _no_peak(numbers: dict[str, Any]) -> str:
 
 
 def _areal_density(numbers: dict[str, Any], run: Run) -> tuple[float, float]:
-    """Return open and branched chains of two and more an area of film, and the error.
+    """Return open and branched chains of two and more per area of film, and the error.
 
-    Particles of rings are in no chain: of the others there are ``mean_length`` in a chain, singles
+    Particles of rings are in no chain: of the others there are ``mean_length`` per chain, singles
     counted as chains. The three errors count as independent, which is too wide: a film with more
     singles has shorter chains. An error that is not known leaves that of the density unknown.
     """

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.pictures.curves import column, known_errors
 from analysis.uncertainty.number_text import scale_for
 
@@ -18,12 +18,6 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-TITLE = "Way up and way down"
-CAPTION = (
-    "Mean chain length and magnetisation against the applied field, while it rises and while it "
-    "falls. Where the film keeps up with the field both ways coincide; a gap is what it remembers. "
-    "It closes when the field changes more slowly. Bands are one standard error."
-)
 
 FEWEST_FRAMES = 4
 """Each way must hold so many frames; a field that jumps is no ramp."""
@@ -64,6 +58,13 @@ def has_both_ways(measurement: Measurement) -> bool:
     return all(int(frames.sum()) >= FEWEST_FRAMES for frames in ways(field))
 
 
+@record.figure(
+    "Way up and way down",
+    "Mean chain length and magnetisation against the applied field, while it rises and while it "
+    "falls. Where the film keeps up with the field both ways coincide; a gap is what it remembers. "
+    "It closes when the field changes more slowly. Bands are one standard error.",
+    wanted=has_both_ways,
+)
 def hysteresis(measurement: Measurement, run: Run) -> Figure:
     """Mean length and magnetisation against the field, one line for each way."""
     with style.publication():

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.pictures.curves import column
 from analysis.uncertainty.number_text import scale_for
 
@@ -18,14 +18,6 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-TITLE = "Behind the turning field"
-CAPTION = (
-    "Angle by which chains and magnetisation trail the field as it turns, frame by frame; below, "
-    "the angle to which the field has turned. Bands are one standard error. Where the field turned "
-    "at several rates, the panels beside give means over the later half of each, with their "
-    "errors: the lag, and the weight mean length, that of the chain which an average particle is "
-    "in. Chains have no sign: what trails by more than a right angle counts as ahead."
-)
 
 _SERIES = (
     ("chain_lag", "chains", style.FIRST, "o", (None, None)),
@@ -38,6 +30,15 @@ def has_lag(measurement: Measurement) -> bool:
     return column(measurement, "lag", "time_s").size > 1
 
 
+@record.figure(
+    "Behind the turning field",
+    "Angle by which chains and magnetisation trail the field as it turns, frame by frame; below, "
+    "the angle to which the field has turned. Bands are one standard error. Where the field turned "
+    "at several rates, the panels beside give means over the later half of each, with their "
+    "errors: the lag, and the weight mean length, that of the chain which an average particle is "
+    "in. Chains have no sign: what trails by more than a right angle counts as ahead.",
+    wanted=has_lag,
+)
 def lag(measurement: Measurement, run: Run) -> Figure:
     """Lag of chains and magnetisation against time and, with several rates, against frequency."""
     stages = [

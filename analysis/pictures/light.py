@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for, with_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
@@ -30,31 +29,19 @@ COLOURS = (style.FIRST, style.SECOND, style.THIRD)
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)))
 
 
-CAPTIONS = {
-    "optical_thickness": (
-        "The film as light meets it",
-        "Above or left: the path through particles along z. Below or right: the optical path "
-        "beyond that of the liquid, without what is finer than the numerical aperture resolves; of "
-        "beads with the error of the law of mixing.",
-    ),
-    "far_field": (
-        "Light behind the film",
-        "Light scattered out of a beam that comes along z, by direction, in the picture of a thin "
-        "phase and absorption grating (Fraunhofer). Each cell is an order of the repeating patch; "
-        "the circle is the aperture, the cross the direct beam, which is left out. Below: across "
-        "the chains; bands are one standard error, that of speckle and, of beads, of the law of "
-        "mixing.",
-    ),
-}
-"""Title and caption of each figure, by name."""
+def has_curve(name: str, measurement: Measurement) -> bool:
+    """Whether a measurement has this curve of light."""
+    return bool(measurement.curves.get(name))
 
 
-def light_figures(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
-    """Return the figures of light that a measurement has the curves for."""
-    drawn = {"optical_thickness": optical_thickness, "far_field": far_field}
-    return {name: draw for name, draw in drawn.items() if measurement.curves.get(name)}
-
-
+@record.figure(
+    "The film as light meets it",
+    "Above or left: the path through particles along z. Below or right: the optical path "
+    "beyond that of the liquid, without what is finer than the numerical aperture resolves; of "
+    "beads with the error of the law of mixing.",
+    wide=True,
+    wanted=partial(has_curve, "optical_thickness"),
+)
 def optical_thickness(measurement: Measurement, run: Run) -> Figure:
     """Projected particles of the last frame, sharp and as an aperture resolves them."""
     with style.publication():
@@ -117,6 +104,16 @@ def _map(
     bar.ax.tick_params(direction="out")
 
 
+@record.figure(
+    "Light behind the film",
+    "Light scattered out of a beam that comes along z, by direction, in the picture of a thin "
+    "phase and absorption grating (Fraunhofer). Each cell is an order of the repeating patch; "
+    "the circle is the aperture, the cross the direct beam, which is left out. Below: across "
+    "the chains; bands are one standard error, that of speckle and, of beads, of the law of "
+    "mixing.",
+    wide=True,
+    wanted=partial(has_curve, "far_field"),
+)
 def far_field(measurement: Measurement, run: Run) -> Figure:
     """Scattered light on angle axes for each wavelength, and across the chains."""
     with style.publication():

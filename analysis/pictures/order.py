@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.pictures.curves import column, finite_rows, known_errors
 from analysis.uncertainty.number_text import as_float, scale_for, with_error, with_unit
 
@@ -18,16 +18,14 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-_TITLE = "The {columns} seen along themselves"
-_CAPTION = (
-    "Every point is a {column} in the plane across the {columns}, with the cell of what lies "
-    "nearest to it. In perfect hexagonal order every cell has six neighbours; cells with fewer or "
-    "more are defects. The film repeats beyond the dashed borders."
-)
-
 _FEWER, _SIX, _MORE = "#e3b27f", "#eef1f5", "#8fb0d6"
 
 
+@record.figure(
+    "How wide the clear slits are",
+    "Widths of the clear stretches on lines across the chains, looked through the film. The broken "
+    "line is the law for as many particles strewn at random. The band is one standard error.",
+)
 def slit_widths(measurement: Measurement, run: Run) -> Figure:
     """Density of the widths of clear slits across the chains, with that of discs at random."""
     with style.publication():
@@ -86,13 +84,6 @@ def lies(measurement: Measurement) -> bool:
     return (measurement.curves.get("columns") or {}).get("height_m") is not None
 
 
-def columns_words(measurement: Measurement) -> tuple[str, str]:
-    """Return title and caption of the figure: of columns, or of chains that lie in the film."""
-    word = "chain" if lies(measurement) else "column"
-    names = {"column": word, "columns": f"{word}s"}
-    return _TITLE.format(**names), _CAPTION.format(**names)
-
-
 def columns(measurement: Measurement, run: Run) -> Figure:
     """Cells of the columns of the last frame, coloured by their neighbours."""
     with style.publication():
@@ -105,6 +96,25 @@ def columns(measurement: Measurement, run: Run) -> Figure:
             style.legend_above(axes, columns=3)
         style.note_provisional(figure, run)
         return figure
+
+
+def _cells(word: str, lying: bool) -> record.FigureRecord[[Measurement, Run]]:
+    """Return the figure of the cells with the word for what stands in them."""
+
+    def wanted(measurement: Measurement) -> bool:
+        return has_columns(measurement) and lies(measurement) == lying
+
+    return record.figure(
+        f"The {word}s seen along themselves",
+        f"Every point is a {word} in the plane across the {word}s, with the cell of what lies "
+        "nearest to it. In perfect hexagonal order every cell has six neighbours; cells with fewer "
+        "or more are defects. The film repeats beyond the dashed borders.",
+        wanted=wanted,
+    )(columns)
+
+
+STANDING, LYING = _cells("column", lying=False), _cells("chain", lying=True)
+"""Chains that stand in the film are columns; those that lie in it are called what they are."""
 
 
 def _draw_cells(axes: Axes, curve: dict[str, Any]) -> None:

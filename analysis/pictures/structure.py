@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.pictures.curves import column, finite_rows, known_errors, pooled_lengths
 from analysis.pictures.order import line_words
 from analysis.uncertainty.number_text import (
@@ -32,6 +32,12 @@ if TYPE_CHECKING:
     from analysis.trajectory.run import Run
 
 
+@record.figure(
+    "How long the chains are",
+    "Share of chains of each length; a horizontal bar marks rare lengths taken together. On "
+    "this logarithmic scale the geometric law, which "
+    "belongs to chains that break and join at random, is a straight line.",
+)
 def chain_lengths(measurement: Measurement, run: Run) -> Figure:
     """Share of chains of each length, logarithmic, with the geometric law of the same mean."""
     with style.publication():
@@ -119,6 +125,11 @@ def _mark_value(
     )
 
 
+@record.figure(
+    "How far apart the chains are",
+    "Distance from each chain to the nearest one beside it. The dotted line is the distance "
+    "that follows from the amount of particles alone. Bars are one standard error.",
+)
 def nearest_neighbour(measurement: Measurement, run: Run) -> Figure:
     """Histogram of the distance from each chain to the nearest one beside it."""
     with style.publication():
@@ -188,6 +199,11 @@ def _draw_histogram(
     axes.set_ylabel(f"Share of chains (% per {scale.unit})")
 
 
+@record.figure(
+    "The film looked through: both directions",
+    "The same for every direction in the film plane. A streak across the chains means that "
+    "they are long and parallel.",
+)
 def structure_factor_map(measurement: Measurement, run: Run) -> Figure:
     """Structure factor of the film seen from above, over both in-plane wave vectors."""
     with style.publication():
@@ -264,6 +280,12 @@ def _frame_map(
         set_limits(-edge * factor, edge * factor)
 
 
+@record.figure(
+    "The film looked through: across the chains",
+    "Structure factor of the particles projected along z. A peak at wave number q stands for a "
+    "repeat distance of 2π/q. Light is diffracted by it only if that distance exceeds the "
+    "wavelength. The band is one standard error.",
+)
 def structure_factor_radial(measurement: Measurement, run: Run) -> Figure:
     """Structure factor across the chains, its peak marked with the distance it stands for."""
     with style.publication():
@@ -308,6 +330,11 @@ def _mark_peak(axes: Axes, value: tuple[float, float], scale: Scale) -> None:
     style.legend_above(axes)
 
 
+@record.figure(
+    "Order between the chains",
+    "How much more often than by chance a second chain is found at each distance. A flat line "
+    "at 1 means no order. The band is one standard error.",
+)
 def axis_correlation(measurement: Measurement, run: Run) -> Figure:
     """Pair correlation of chain axes: how much likelier a second chain is at each distance."""
     with style.publication():
@@ -338,6 +365,11 @@ def axis_correlation(measurement: Measurement, run: Run) -> Figure:
         return figure
 
 
+@record.figure(
+    "Magnetisation",
+    "The curve is the Langevin law: the particle sizes of this run, if they did not feel each "
+    "other. A point above it shows that chains help the field.",
+)
 def magnetisation_law(measurement: Measurement, run: Run) -> Figure:
     """Langevin law for the sizes of this run, with the magnetisation that was measured."""
     with style.publication():

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.pictures.curves import column
 from analysis.uncertainty.number_text import scale_for
 
@@ -18,20 +18,20 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-TITLE = "Susceptibility by frequency"
-CAPTION = (
-    "How strongly the film answers a weak field that swings: the part in step with the field, and "
-    "the part that trails it and turns into heat. Points come from the fluctuations of the film at "
-    "rest, large rings from its answer to the oscillating field of this run; both must agree. "
-    "Lines are a single relaxation time (Debye). Bars are one standard error."
-)
-
 
 def has_spectrum(measurement: Measurement) -> bool:
     """Whether a susceptibility was measured at any frequency."""
     return column(measurement, "susceptibility", "frequency_hz").size > 0
 
 
+@record.figure(
+    "Susceptibility by frequency",
+    "How strongly the film answers a weak field that swings: the part in step with the field, and "
+    "the part that trails it and turns into heat. Points come from the fluctuations of the film at "
+    "rest, large rings from its answer to the oscillating field of this run; both must agree. "
+    "Lines are a single relaxation time (Debye). Bars are one standard error.",
+    wanted=has_spectrum,
+)
 def susceptibility(measurement: Measurement, run: Run) -> Figure:
     """Parts in phase and behind against frequency, with errors and the Debye law."""
     with style.publication():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.pictures.curves import column, finite_rows, known_errors
 from analysis.uncertainty.number_text import measured, scale_for, with_error
 
@@ -22,6 +22,12 @@ if TYPE_CHECKING:
 _CHANGES = 0.01  # a field that varies by less than this share of its largest value is steady
 
 
+@record.figure(
+    "How the chains grow",
+    "Mean length, for which every chain counts once, and weight mean length, that of the chain "
+    "which an average particle is in, over time on logarithmic scales. Bands are one standard "
+    "error. Where the applied field changes it is drawn below.",
+)
 def growth(measurement: Measurement, run: Run) -> Figure:
     """Mean chain length over time, both axes logarithmic, with the field below where it changes."""
     with style.publication():
@@ -145,6 +151,11 @@ def _draw_field(
     axes.locator_params(axis="y", nbins=3)
 
 
+@record.figure(
+    "The run from start to end",
+    "Magnetisation, alignment and share of single particles; energies per particle in units "
+    "of kT; the applied field.",
+)
 def time_series(measurement: Measurement, run: Run) -> Figure:
     """Magnetisation, alignment, singles, energies a particle and the field over the whole run."""
     with style.publication():

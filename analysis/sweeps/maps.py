@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from analysis.quantities.quantity import Quantity
     from analysis.sweeps.axes import TrendAxis
     from analysis.sweeps.gather import SweepTable
     from analysis.sweeps.keys import SweptKey
-    from analysis.sweeps.run import Measure
 
 MAPPED = {
     "mean_length": "chains_mean_length",
@@ -47,7 +47,7 @@ def can_map(table: SweepTable) -> bool:
     )
 
 
-def trend_map(table: SweepTable, measure: Measure) -> Figure:
+def trend_map(table: SweepTable, measure: Quantity) -> Figure:
     """Draw one measure over both swept keys, with value and error in each cell."""
     from analysis.sweeps.axes import note_state
 
@@ -65,7 +65,7 @@ def trend_map(table: SweepTable, measure: Measure) -> Figure:
         for (row, column), point in cells.items():
             values[row, column] = as_float(point[measure.column])
         if not np.isfinite(values).any():
-            style.say_empty(axes, f"{measure.words}: not measured in any run that is done.")
+            style.say_empty(axes, f"{measure.name}: not measured in any run that is done.")
         else:
             _draw_cells(figure, axes, values, measure)
             _write_numbers(axes, cells, values, measure)
@@ -87,7 +87,9 @@ def _cells(
     return out
 
 
-def _draw_cells(figure: Figure, axes: Axes, values: np.ndarray[Any, Any], measure: Measure) -> None:
+def _draw_cells(
+    figure: Figure, axes: Axes, values: np.ndarray[Any, Any], measure: Quantity
+) -> None:
     """Coloured cells with a bar; empty ones stay white."""
     if measure.unit == "%":
         scale = Scale(100.0, "%")
@@ -103,7 +105,7 @@ def _draw_cells(figure: Figure, axes: Axes, values: np.ndarray[Any, Any], measur
         interpolation="nearest",
     )
     bar = figure.colorbar(image, ax=axes, pad=0.02)
-    bar.set_label(scale.label(measure.words))
+    bar.set_label(scale.label(measure.name))
     bar.ax.tick_params(direction="out")
 
 
@@ -111,7 +113,7 @@ def _write_numbers(
     axes: Axes,
     cells: dict[tuple[int, int], dict[str, Any]],
     values: np.ndarray[Any, Any],
-    measure: Measure,
+    measure: Quantity,
 ) -> None:
     """Value and error in each cell, dark on light and light on dark."""
     low, high = float(np.nanmin(values)), float(np.nanmax(values))

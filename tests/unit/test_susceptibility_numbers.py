@@ -11,7 +11,6 @@ from analysis.chains.series import ChainSeries
 from analysis.measures.measure import Measurement
 from analysis.measures.memory import memory_numbers, short_run_warning
 from analysis.measures.tables import (
-    SPACING_MEASURES,
     SUSCEPTIBILITY_COLUMNS,
     TIME_COLUMNS,
     write_tables,
@@ -191,10 +190,8 @@ def test_table_of_the_susceptibility(tmp_path):
     _, curve = susceptibility_numbers(*answered(1.0, 34), [])
     nothing = {name: [] for name in ("length", "fraction_of_chains", "error", "theory")}
     series = {name: [] for name in TIME_COLUMNS}
-    spacing = {name: None for name, _ in SPACING_MEASURES}
-    spacing |= {outer: {} for outer in ("structure_factor_line", "slits", "columns")}
     found = Measurement(
-        {"spacing": spacing, "relaxation": {}},
+        {"spacing": {}, "relaxation": {}},
         {"chain_lengths": nothing, "time_series": series, "susceptibility": curve}, {},
     )  # fmt: skip
     write_tables(found, tmp_path)

@@ -337,8 +337,8 @@ def test_steady_and_switched_fields_get_no_such_figure(switch_off, tmp_path):
 def test_a_ramp_is_drawn_and_reported():
     assert "hysteresis" in plots.figures_of(ramped())
     text = report.page(ramped(), hand_made_run())
-    assert hysteresis.TITLE in text
-    assert hysteresis.TITLE not in report.page(hand_made(), hand_made_run())
+    assert hysteresis.hysteresis.title in text
+    assert hysteresis.hysteresis.title not in report.page(hand_made(), hand_made_run())
 
 
 def test_a_real_run_file_is_drawn(tmp_path):
