@@ -105,7 +105,7 @@ def _draw_cells(
         interpolation="nearest",
     )
     bar = figure.colorbar(image, ax=axes, pad=0.02)
-    bar.set_label(scale.label(measure.name))
+    bar.set_label(scale.label(measure.name), fontsize=style.SMALL_POINTS)
     bar.ax.tick_params(direction="out")
 
 

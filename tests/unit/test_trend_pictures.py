@@ -155,7 +155,7 @@ def test_axes_have_units_and_theory(tables):
     assert "predicted at rest" in texts(trend(table, "chains_mean_length"))
     assert "Langevin law" in texts(trend(table, "magnetisation_relative"))
     spacing = texts(trend_figures(table)["trend_spacing"]())
-    for word in ("nearest neighbour", "light", "correlation", "line density", "(nm)"):
+    for word in ("nearest chain", "Repeat distance", "between axes", "line density", "(nm)"):
         assert word in spacing
     assert "Time to a mean length of 2 (µs)" in texts(trend(table, "growth_time_s"))
 
