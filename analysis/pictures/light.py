@@ -197,7 +197,7 @@ def _angle_axes(axes: Axes, rim: float) -> None:
 
 
 def _profiles(axes: Axes, found: list[dict[str, Any]], field: dict[str, Any]) -> None:
-    """Scattered light against the angle across the chains, a line a wavelength."""
+    """Scattered light against the angle across the chains, one line per wavelength."""
     top, bottom = 0.0, math.inf
     for one, colour, dash in zip(found, COLOURS, DASHES, strict=False):
         profile = one["profile"]

@@ -157,7 +157,7 @@ def _draw_field(
     "of kT; the applied field.",
 )
 def time_series(measurement: Measurement, run: Run) -> Figure:
-    """Magnetisation, alignment, singles, energies a particle and the field over the whole run."""
+    """Magnetisation, alignment, singles, energies per particle and the field over the whole run."""
     with style.publication():
         panels: list[tuple[str, list[tuple[str, str]]]] = [
             (

@@ -1,4 +1,4 @@
-"""Gathers the runs of a sweep into two tables: one row a run, one row a point with errors.
+"""Gathers the runs of a sweep into two tables: one row per run, one row per point with errors.
 
 Everything is read from the folders of the runs, so that a sweep that was stopped, or is still
 running, gives the same tables for what is done.

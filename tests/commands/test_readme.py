@@ -247,6 +247,14 @@ def test_measured_numbers_are_documented_as_they_are_declared():
     assert quantity_table.with_table(text) == text, "python -m tests.reference.quantity_table"
 
 
+def test_the_readme_calls_numbers_as_they_are_declared():
+    names = {one.path: one.name for one in MEASURED}
+    rows = re.findall(r"^\| ([^|]+) \| `([a-z_.]+)`[^,|]*\|", PAGES["README.md"], re.MULTILINE)
+    told = {path: name for name, path in rows if path in names}
+    assert told
+    assert told == {path: names[path] for path in told}
+
+
 def test_timing_of_the_engine_is_documented():
     from sim.engines.cpu import CpuEngine
     from sim.film.placing import random_state
