@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.optics.curves import FarField, OpticalThickness
 from analysis.pictures import style
 from analysis.uncertainty.number_text import scale_for, with_unit
 
@@ -51,14 +52,18 @@ CAPTIONS = {
 
 def light_figures(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
     """Return the figures of light that a measurement has the curves for."""
-    drawn = {"optical_thickness": optical_thickness, "far_field": far_field}
-    return {name: draw for name, draw in drawn.items() if measurement.curves.get(name)}
+    found: dict[str, Callable[[Measurement, Run], Figure]] = {}
+    if OpticalThickness.among(measurement.curves).wavelengths:
+        found["optical_thickness"] = optical_thickness
+    if FarField.among(measurement.curves).wavelengths:
+        found["far_field"] = far_field
+    return found
 
 
 def optical_thickness(measurement: Measurement, run: Run) -> Figure:
     """Projected particles of the last frame, sharp and as an aperture resolves them."""
     with style.publication():
-        maps = measurement.curves["optical_thickness"]
+        maps = OpticalThickness.among(measurement.curves)
         tall = float(run.sides[1]) > 0.8 * float(run.sides[0])
         panels = (1, 2) if tall else (2, 1)
         shape = float(run.sides[1] / run.sides[0])
@@ -67,9 +72,9 @@ def optical_thickness(measurement: Measurement, run: Run) -> Figure:
         figure = style.new_figure(style.DOUBLE_COLUMN, height)
         axes = figure.subplots(*panels, sharex=True, sharey=True)
         extent = run.sides
-        sharp = maps["particle_thickness_m"]
+        sharp = maps.particle_thickness_m
         _map(figure, axes[0], sharp, extent, "Particles", "Path through particles")
-        one = maps["wavelengths"][0]
+        one = maps.wavelengths[0]
         wavelength = with_unit(one["wavelength_m"], "m")
         unsure = ""
         if "path_error_m" in one:  # a share of the path, the same at every place
@@ -120,8 +125,8 @@ def _map(
 def far_field(measurement: Measurement, run: Run) -> Figure:
     """Scattered light on angle axes for each wavelength, and across the chains."""
     with style.publication():
-        field = measurement.curves["far_field"]
-        found = field["wavelengths"][:MOST_PANELS]
+        field = FarField.among(measurement.curves)
+        found = field.wavelengths[:MOST_PANELS]
         curved = any((one["profile"]["per_sr"] > 0).sum() >= FEWEST_POINTS for one in found)
         height = 52.0 if len(found) == MOST_PANELS else 66.0
         both = (height + (54.0 if curved else 6.0)) * style.MILLIMETRE
@@ -151,9 +156,7 @@ def far_field(measurement: Measurement, run: Run) -> Figure:
         return figure
 
 
-def _pattern(
-    axes: Axes, one: dict[str, Any], field: dict[str, Any], light: NDArray[np.float64]
-) -> Any:
+def _pattern(axes: Axes, one: dict[str, Any], field: FarField, light: NDArray[np.float64]) -> Any:
     """Light of one wavelength: each order of the patch fills its share of the directions."""
     from matplotlib.colors import LogNorm
 
@@ -177,7 +180,7 @@ def _pattern(
         cmap=style.COLOUR_MAP,
         rasterized=True,
     )
-    rim = min(1.0, field["aperture"] / field["outer_index"])
+    rim = min(1.0, field.aperture / field.outer_index)
     turn = np.linspace(0.0, 2 * math.pi, 361)
     axes.plot(rim * np.cos(turn), rim * np.sin(turn), color=style.QUIET, linewidth=0.8)
     axes.plot([0.0], [0.0], marker="+", color=style.MARK, markersize=5.0)
@@ -199,7 +202,7 @@ def _angle_axes(axes: Axes, rim: float) -> None:
     axes.set_aspect("equal")
 
 
-def _profiles(axes: Axes, found: list[dict[str, Any]], field: dict[str, Any]) -> None:
+def _profiles(axes: Axes, found: list[dict[str, Any]], field: FarField) -> None:
     """Scattered light against the angle across the chains, a line a wavelength."""
     top, bottom = 0.0, math.inf
     for one, colour, dash in zip(found, COLOURS, DASHES, strict=False):
@@ -219,7 +222,7 @@ def _profiles(axes: Axes, found: list[dict[str, Any]], field: dict[str, Any]) ->
     axes.set_yscale("log")
     axes.set_ylim(0.3 * bottom, 3.0 * top)
     axes.set_xlim(left=0.0)
-    across = "from the film normal" if field["lateral"] is None else "across the chains"
+    across = "from the film normal" if field.lateral is None else "across the chains"
     axes.set_xlabel(f"Angle {across} (deg)")
     axes.set_ylabel("Scattered light (1/sr)")
     style.legend_above(axes, columns=3)

@@ -8,14 +8,14 @@ from matplotlib.figure import Figure
 
 from analysis.chains.series import ChainSeries
 from analysis.common.durations import long_unit
-from analysis.measures.stages import stage_numbers
 from analysis.pictures import all as plots
 from analysis.pictures import lag as lag_picture
 from analysis.pictures.order import columns_words
 from analysis.reports import details as report_chains
 from analysis.reports import run as report
 from analysis.reports.glossary import MEASURED
-from analysis.spacing.columns import ColumnFrames
+from analysis.response.stages import stage_numbers
+from analysis.spacing.columns import ColumnFrames, ColumnPlane
 from analysis.sweeps.run import MEASURES
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.number_text import with_error, with_unit
@@ -56,9 +56,7 @@ def lying():
     """Return a measurement of chains that lie in the film, with the plane across them."""
     measurement = hand_made(direction=(1, 0, 0))
     points = 1e-7 * np.random.default_rng(2).random((12, 2)) * [8.0, 3.0]
-    measurement.curves["columns"] = {
-        "points_m": points, "periods_m": np.array([[8e-7, 0.0]]), "height_m": 3e-7
-    }  # fmt: skip
+    measurement.curves["columns"] = ColumnPlane(points, np.array([[8e-7, 0.0]]), 3e-7)
     return measurement
 
 
