@@ -73,7 +73,7 @@ def director(axes: Floats, weights: Floats) -> Floats | None:
 
 def magnetisation_law(
     magnitudes: Floats, field: float, temperature: float, points: int = 120
-) -> dict[str, Floats | float]:
+) -> tuple[Floats, Floats, float, float]:
     """Return the magnetisation law of the run's own sizes, as a curve and at the run's field.
 
     Parameters
@@ -85,9 +85,10 @@ def magnetisation_law(
 
     Returns
     -------
-    dict
-        ``langevin_parameter`` (of the median moment) and ``relative`` as curves,
-        ``measured_langevin_parameter`` and ``law`` at the run's field.
+    parameter, law : (points + 1,) arrays
+        Langevin parameter of the median moment, and share of saturation.
+    own, at_field : float
+        Both at the run's field.
     """
     median = float(np.median(magnitudes))
     scale = BOLTZMANN * temperature / median if median > 0 else math.inf
@@ -98,9 +99,4 @@ def magnetisation_law(
         if (math.isfinite(scale))
         else np.zeros(len(grid))
     )
-    return {
-        "langevin_parameter": grid,
-        "relative": law,
-        "measured_langevin_parameter": own,
-        "law": langevin_of_sizes(magnitudes, field, temperature),
-    }
+    return grid, law, own, langevin_of_sizes(magnitudes, field, temperature)

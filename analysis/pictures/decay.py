@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.chains.time_series import TimeSeries
 from analysis.pictures import record, style
 from analysis.response.decay_curve import SERIES, DecayCurve, decay_curve
 from analysis.response.decay_text import decay_bounds, decay_time
@@ -37,7 +38,7 @@ def has_decay(measurement: Measurement) -> bool:
 
 def _curves(measurement: Measurement) -> dict[str, DecayCurve]:
     """Return what is known after the switch-off, by quantity."""
-    numbers, series = measurement.numbers, measurement.curves.get("time_series", {})
+    numbers, series = measurement.numbers, TimeSeries.among(measurement.curves)
     found = {name: decay_curve(numbers, series, name) for name in SERIES}
     return {name: curve for name, curve in found.items() if curve is not None}
 

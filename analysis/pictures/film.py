@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.chains.time_series import TimeSeries
 from analysis.pictures import record, style
 from analysis.pictures.chain_colours import chain_colours
 from analysis.uncertainty.number_text import as_float, scale_for, with_unit
@@ -293,8 +294,7 @@ def _round_length(wanted: float) -> float:
 def _field_at_end(measurement: Measurement, run: Run) -> tuple[float, NDArray[np.float64]]:
     """Strength (T) and unit direction of the applied field in the last frame."""
     direction = np.asarray(run.derived.get("field_direction", ()), dtype=float)
-    recorded = measurement.curves.get("time_series", {}).get("field_t", ())
-    series = np.atleast_1d(np.asarray(recorded, dtype=float))
+    series = TimeSeries.among(measurement.curves).field_t
     strength = float(series[-1]) if series.size else as_float(run.derived.get("largest_field_t"))
     return strength, direction
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.optics.curves import FarField, OpticalThickness
 from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for, with_unit
 
@@ -29,9 +30,9 @@ COLOURS = (style.FIRST, style.SECOND, style.THIRD)
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)))
 
 
-def has_curve(name: str, measurement: Measurement) -> bool:
+def has_light(kind: type[OpticalThickness] | type[FarField], measurement: Measurement) -> bool:
     """Whether a measurement has this curve of light."""
-    return bool(measurement.curves.get(name))
+    return bool(kind.among(measurement.curves).wavelengths)
 
 
 @record.figure(
@@ -40,12 +41,12 @@ def has_curve(name: str, measurement: Measurement) -> bool:
     "beyond that of the liquid, without what is finer than the numerical aperture resolves; of "
     "beads with the error of the law of mixing.",
     wide=True,
-    wanted=partial(has_curve, "optical_thickness"),
+    wanted=partial(has_light, OpticalThickness),
 )
 def optical_thickness(measurement: Measurement, run: Run) -> Figure:
     """Projected particles of the last frame, sharp and as an aperture resolves them."""
     with style.publication():
-        maps = measurement.curves["optical_thickness"]
+        maps = OpticalThickness.among(measurement.curves)
         tall = float(run.sides[1]) > 0.8 * float(run.sides[0])
         panels = (1, 2) if tall else (2, 1)
         shape = float(run.sides[1] / run.sides[0])
@@ -54,9 +55,9 @@ def optical_thickness(measurement: Measurement, run: Run) -> Figure:
         figure = style.new_figure(style.DOUBLE_COLUMN, height)
         axes = figure.subplots(*panels, sharex=True, sharey=True)
         extent = run.sides
-        sharp = maps["particle_thickness_m"]
+        sharp = maps.particle_thickness_m
         _map(figure, axes[0], sharp, extent, "Particles", "Path through particles")
-        one = maps["wavelengths"][0]
+        one = maps.wavelengths[0]
         wavelength = with_unit(one["wavelength_m"], "m")
         unsure = ""
         if "path_error_m" in one:  # a share of the path, the same at every place
@@ -112,13 +113,13 @@ def _map(
     "the chains; bands are one standard error, that of speckle and, of beads, of the law of "
     "mixing.",
     wide=True,
-    wanted=partial(has_curve, "far_field"),
+    wanted=partial(has_light, FarField),
 )
 def far_field(measurement: Measurement, run: Run) -> Figure:
     """Scattered light on angle axes for each wavelength, and across the chains."""
     with style.publication():
-        field = measurement.curves["far_field"]
-        found = field["wavelengths"][:MOST_PANELS]
+        field = FarField.among(measurement.curves)
+        found = field.wavelengths[:MOST_PANELS]
         curved = any((one["profile"]["per_sr"] > 0).sum() >= FEWEST_POINTS for one in found)
         height = 52.0 if len(found) == MOST_PANELS else 66.0
         both = (height + (54.0 if curved else 6.0)) * style.MILLIMETRE
@@ -148,9 +149,7 @@ def far_field(measurement: Measurement, run: Run) -> Figure:
         return figure
 
 
-def _pattern(
-    axes: Axes, one: dict[str, Any], field: dict[str, Any], light: NDArray[np.float64]
-) -> Any:
+def _pattern(axes: Axes, one: dict[str, Any], field: FarField, light: NDArray[np.float64]) -> Any:
     """Light of one wavelength: each order of the patch fills its share of the directions."""
     from matplotlib.colors import LogNorm
 
@@ -174,7 +173,7 @@ def _pattern(
         cmap=style.COLOUR_MAP,
         rasterized=True,
     )
-    rim = min(1.0, field["aperture"] / field["outer_index"])
+    rim = min(1.0, field.aperture / field.outer_index)
     turn = np.linspace(0.0, 2 * math.pi, 361)
     axes.plot(rim * np.cos(turn), rim * np.sin(turn), color=style.QUIET, linewidth=0.8)
     axes.plot([0.0], [0.0], marker="+", color=style.MARK, markersize=5.0)
@@ -196,7 +195,7 @@ def _angle_axes(axes: Axes, rim: float) -> None:
     axes.set_aspect("equal")
 
 
-def _profiles(axes: Axes, found: list[dict[str, Any]], field: dict[str, Any]) -> None:
+def _profiles(axes: Axes, found: list[dict[str, Any]], field: FarField) -> None:
     """Scattered light against the angle across the chains, one line per wavelength."""
     top, bottom = 0.0, math.inf
     for one, colour, dash in zip(found, COLOURS, DASHES, strict=False):
@@ -216,7 +215,7 @@ def _profiles(axes: Axes, found: list[dict[str, Any]], field: dict[str, Any]) ->
     axes.set_yscale("log")
     axes.set_ylim(0.3 * bottom, 3.0 * top)
     axes.set_xlim(left=0.0)
-    across = "from the film normal" if field["lateral"] is None else "across the chains"
+    across = "from the film normal" if field.lateral is None else "across the chains"
     axes.set_xlabel(f"Angle {across} (deg)")
     axes.set_ylabel("Scattered light (1/sr)")
     style.legend_above(axes, columns=3)

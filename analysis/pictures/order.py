@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.pictures import record, style
-from analysis.pictures.curves import column, finite_rows, known_errors
+from analysis.pictures.curves import finite_rows, known_errors
+from analysis.spacing.columns import ColumnPlane, Plane, cells_of
+from analysis.spacing.slits import SlitWidths
 from analysis.uncertainty.number_text import as_float, scale_for, with_error, with_unit
 
 if TYPE_CHECKING:
@@ -31,11 +33,9 @@ def slit_widths(measurement: Measurement, run: Run) -> Figure:
     with style.publication():
         figure = style.new_figure()
         axes = figure.add_subplot()
+        curve = SlitWidths.among(measurement.curves)
         width, density, error, random = finite_rows(
-            *(
-                column(measurement, "slit_widths", name)
-                for name in ("width_m", "density_per_m", "error", "random_per_m")
-            )
+            curve.width_m, curve.density_per_m, curve.error, curve.random_per_m
         )
         if width.size < 2:
             style.say_empty(axes, "No slit widths: no line across the film met two particles.")
@@ -75,13 +75,12 @@ def _mark_mean(axes: Axes, measurement: Measurement, factor: float) -> None:
 
 def has_columns(measurement: Measurement) -> bool:
     """Whether a run has a plane across its chains with columns in it."""
-    points = (measurement.curves.get("columns") or {}).get("points_m")
-    return points is not None and len(points) >= 3
+    return len(ColumnPlane.among(measurement.curves).points_m) >= 3
 
 
 def lies(measurement: Measurement) -> bool:
     """Whether the chains lie in the film, and so are no columns."""
-    return (measurement.curves.get("columns") or {}).get("height_m") is not None
+    return ColumnPlane.among(measurement.curves).height_m is not None
 
 
 def columns(measurement: Measurement, run: Run) -> Figure:
@@ -92,7 +91,7 @@ def columns(measurement: Measurement, run: Run) -> Figure:
         if not has_columns(measurement):
             style.say_empty(axes, "No columns: no plane across the chains holds enough of them.")
         else:
-            _draw_cells(axes, measurement.curves["columns"])
+            _draw_cells(axes, ColumnPlane.among(measurement.curves))
             style.legend_above(axes, columns=3)
         style.note_provisional(figure, run)
         return figure
@@ -117,13 +116,11 @@ STANDING, LYING = _cells("column", lying=False), _cells("chain", lying=True)
 """Chains that stand in the film are columns; those that lie in it are called what they are."""
 
 
-def _draw_cells(axes: Axes, curve: dict[str, Any]) -> None:
+def _draw_cells(axes: Axes, curve: ColumnPlane) -> None:
     """Cells, points and borders of one plane, to scale."""
     from matplotlib.collections import PolyCollection
 
-    from analysis.spacing.columns import Plane, cells_of
-
-    plane = Plane(*(curve[name] for name in ("points_m", "periods_m", "height_m")))
+    plane = Plane(curve.points_m, curve.periods_m, curve.height_m)
     cells = cells_of(plane)
     neighbours = np.bincount(cells.first, minlength=len(plane.points))
     borders = _borders(plane.periods, plane.height)

@@ -15,6 +15,7 @@ from analysis.files.writing import write_text
 from analysis.measures.stages import averaged_over
 from analysis.pictures import style
 from analysis.quantities.all import MEASURED, SIMULATED, quantity
+from analysis.quantities.quantity import Quantity
 from analysis.reports import details, glossary
 from analysis.reports.page import (
     definitions,
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
 
 _KIND = "Report of a simulated film of magnetic particles"
 _QUANTITY_HEAD = ("Quantity", "Value", "What it means")
-_UNITS = ("_m", "_s", "_t", "_k")  # endings of keys in measures.json
+_UNITS = {"_m": "m", "_s": "s", "_t": "T", "_k": "K"}  # by the endings of keys
 
 
 def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
@@ -199,7 +200,7 @@ def _basis(run: Run) -> str:
 
 def _measured_rows(numbers: dict[str, Any]) -> Iterable[tuple[str, str, str]]:
     """Rows of the measured numbers that the run can have, and of further ones with a value."""
-    for one in MEASURED:
+    for one in (*MEASURED, *_undeclared(numbers)):
         if one.page not in ("main", "further") or one.entry(numbers) is None:
             continue
         text = one.text(numbers)
@@ -207,6 +208,18 @@ def _measured_rows(numbers: dict[str, Any]) -> Iterable[tuple[str, str, str]]:
             text = decay_time(numbers, one.key.removesuffix(DECAY_TIME))
         if one.page == "main" or text != NOT_MEASURED:
             yield one.name, text, one.explained(numbers)
+
+
+def _undeclared(numbers: dict[str, Any]) -> Iterable[Quantity]:
+    """Measured numbers of sections that were handed to ``analysis.measure``, named by their key."""
+    known = {one.path for one in MEASURED}
+    for section_name, block in numbers.items():
+        for key, entry in block.items() if isinstance(block, dict) else ():
+            path = f"{section_name}.{key}"
+            if path not in known and isinstance(entry, dict) and "value" in entry:
+                unit = next((unit for end, unit in _UNITS.items() if key.endswith(end)), "")
+                meaning = f"{path} in measures.json"
+                yield Quantity(path, unit, _plain_name(key), meaning, page="further")
 
 
 def _simulated_rows(run: Run) -> list[tuple[str, str, str]]:

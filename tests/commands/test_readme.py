@@ -266,14 +266,18 @@ def test_timing_of_the_engine_is_documented():
 
 
 def test_columns_of_the_tables_are_documented():
+    from analysis.chains.length_distribution import ChainLengths
+    from analysis.chains.time_series import TimeSeries
     from analysis.measures import tables
+    from analysis.response.lag_curve import Lag
+    from analysis.response.susceptibility_numbers import Susceptibility
 
     columns = {
-        "chain_lengths.csv": tables.LENGTH_COLUMNS,
         "spacing.csv": (*tables.SPACING_COLUMNS, *(one.row for one in shown("spacing_table"))),
-        "time_series.csv": tuple(tables.TIME_COLUMNS.values()),
-        "susceptibility.csv": tuple(tables.SUSCEPTIBILITY_COLUMNS.values()),
         "turning_field.csv": tables.TURNING_COLUMNS,
+    } | {
+        kind.TABLE.file: tuple(kind.headings().values())
+        for kind in (ChainLengths, TimeSeries, Susceptibility, Lag)
     }
     for name, wanted in columns.items():
         cell = _row(name, PAGES["analysis/measures/README.md"])

@@ -1,5 +1,6 @@
 """One thing, one wording: durations, columns and chains, the two mean lengths, one error."""
 
+import dataclasses
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,12 +9,12 @@ from matplotlib.figure import Figure
 
 from analysis.chains.series import ChainSeries
 from analysis.common.durations import long_unit
-from analysis.measures.stages import stage_numbers
 from analysis.pictures import all as plots
 from analysis.pictures import lag as lag_picture
 from analysis.quantities.all import quantity
 from analysis.reports import details
-from analysis.spacing.columns import ColumnFrames
+from analysis.response.stages import stage_numbers
+from analysis.spacing.columns import ColumnFrames, ColumnPlane
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.number_text import with_error, with_unit
 from sim.commands.drift import _rows
@@ -52,9 +53,7 @@ def lying():
     """Return a measurement of chains that lie in the film, with the plane across them."""
     measurement = hand_made(direction=(1, 0, 0))
     points = 1e-7 * np.random.default_rng(2).random((12, 2)) * [8.0, 3.0]
-    measurement.curves["columns"] = {
-        "points_m": points, "periods_m": np.array([[8e-7, 0.0]]), "height_m": 3e-7
-    }  # fmt: skip
+    measurement.curves["columns"] = ColumnPlane(points, np.array([[8e-7, 0.0]]), 3e-7)
     return measurement
 
 
@@ -63,7 +62,7 @@ def test_chains_that_lie_in_the_film_are_no_columns():
     assert figure.title == "The chains seen along themselves"
     assert "column" not in figure.caption
     upright = lying()
-    upright.curves["columns"]["height_m"] = None
+    upright.curves["columns"] = dataclasses.replace(upright.curves["columns"], height_m=None)
     assert plots.figures_of(upright)["columns"].title == "The columns seen along themselves"
     for axis, word in (([1.0, 0.0, 0.0], "chain"), ([0.0, 0.0, 1.0], "column")):
         entry = {"value": 1e-7, "error": 1e-9, "samples": 4}

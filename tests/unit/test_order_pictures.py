@@ -9,6 +9,7 @@ from analysis.pictures import all as plots
 from analysis.pictures import order as order_pictures
 from analysis.quantities.all import shown
 from analysis.reports import details
+from analysis.spacing.columns import ColumnPlane
 from analysis.trajectory.run import open_run
 from tests.reference.drawn_film import drawn, hand_made, hand_made_run, texts
 from tests.reference.planted import planted_run
@@ -20,7 +21,7 @@ def with_columns(height=None):
     points, sides = triangular(6, 4, 100e-9)
     points = points + 4e-9 * np.random.default_rng(1).standard_normal(points.shape)
     periods = np.diag(sides) if height is None else np.array([[sides[0], 0.0]])
-    measurement.curves["columns"] = {"points_m": points, "periods_m": periods, "height_m": height}
+    measurement.curves["columns"] = ColumnPlane(points, periods, height)
     return measurement
 
 

@@ -234,6 +234,13 @@ def test_figures_of_an_empty_measurement_do_not_stop_the_page():
     assert sum(tag == "img" for tag, _ in reader.tags) == len(plots.FIGURES) - 2
 
 
+def test_measured_numbers_without_a_text_of_their_own_are_shown(page_of):
+    measurement = hand_made()
+    measurement.numbers["spacing"]["free_gap_m"] = {"value": 61.2e-9, "error": 0.8e-9}
+    text = read(page_of(measurement, hand_made_run())).text
+    assert "Free gap 61.2 ± 0.8 nm spacing.free_gap_m in measures.json" in text
+
+
 @pytest.mark.parametrize(
     ("value", "error", "unit", "expected"),
     [
