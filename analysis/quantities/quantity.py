@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from analysis.uncertainty.number_text import (
+    Scale,
     as_float,
+    scale_for,
     value_and_error,
     with_error,
     with_unit,
@@ -142,6 +145,15 @@ class Quantity:
     def text(self, numbers: dict[str, Any]) -> str:
         """Return what stands at its path for a reader."""
         return self.told(self.entry(numbers))
+
+    def scale(self, values: Iterable[float]) -> Scale:
+        """Return factor and unit in which values are drawn; NaN counts for nothing."""
+        if self.unit == "%":
+            return Scale(100.0, "%")
+        if not self.unit:
+            return Scale(1.0, "")
+        largest = max((abs(value) for value in values if math.isfinite(value)), default=0.0)
+        return scale_for(largest, self.unit)
 
     def explained(self, numbers: dict[str, Any]) -> str:
         """Return the meaning, with the number to compare it with where there is one."""

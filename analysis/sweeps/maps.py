@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.pictures import style
 from analysis.sweeps.axes import is_at_rest, other_keys, trend_axis, values_of
-from analysis.uncertainty.number_text import NOT_MEASURED, Scale, as_float, scale_for, with_error
+from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_error
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,12 +91,7 @@ def _draw_cells(
     figure: Figure, axes: Axes, values: np.ndarray[Any, Any], measure: Quantity
 ) -> None:
     """Coloured cells with a bar; empty ones stay white."""
-    if measure.unit == "%":
-        scale = Scale(100.0, "%")
-    elif measure.unit:
-        scale = scale_for(float(np.nanmax(np.abs(values))), measure.unit)
-    else:
-        scale = Scale(1.0, "")
+    scale = measure.scale(values.ravel())
     image = axes.imshow(
         np.ma.masked_invalid(values * scale.factor),
         origin="lower",

@@ -26,7 +26,7 @@ from analysis.sweeps.axes import (
 )
 from analysis.sweeps.maps import MAPPED, can_map, trend_map
 from analysis.sweeps.run import MEASURES
-from analysis.uncertainty.number_text import Scale, as_float, scale_for
+from analysis.uncertainty.number_text import Scale, as_float
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -220,12 +220,7 @@ def _draw_family(
 
 def measure_scale(measure: Quantity, rows: list[dict[str, Any]]) -> Scale:
     """Prefix and unit in which a measure is shown over these rows."""
-    if measure.unit == "%":
-        return Scale(100.0, "%")
-    if not measure.unit:
-        return Scale(1.0, "")
-    values = [abs(as_float(row[measure.column])) for row in rows]
-    return scale_for(max((v for v in values if math.isfinite(v)), default=0.0), measure.unit)
+    return measure.scale(as_float(row[measure.column]) for row in rows)
 
 
 def _finish(axes: Axes, axis: TrendAxis, table: SweepTable, measure: Quantity) -> None:
