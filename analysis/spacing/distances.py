@@ -324,7 +324,8 @@ def _of_medians(
     between parts of the film, widened by Student's factor: two chains that are each other's
     nearest measure one gap, not two.
     """
-    from analysis.uncertainty.estimate import ONE_SIGMA, ratio, student_factor
+    from analysis.uncertainty.ratio import ratio
+    from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
     if len(values) == 0:
         return (math.nan, math.nan), (math.nan, math.nan)
@@ -344,7 +345,7 @@ def _of_medians(
 
 def _mean_by_chain(values: Floats, chain: Integers) -> tuple[float, float]:
     """Return the mean over particles and its error from the scatter between chains."""
-    from analysis.uncertainty.estimate import ratio
+    from analysis.uncertainty.ratio import ratio
 
     if len(values) == 0:
         return math.nan, math.nan

@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 
 from analysis.files.curve import Curve
 from analysis.spacing.distances import GOLDEN, lateral_direction
-from analysis.uncertainty.estimate import ONE_SIGMA, estimate, ratio, student_factor
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
