@@ -384,20 +384,9 @@ def headline_text(measurement: Measurement) -> str:
 
 def picture_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
     """Return the numbers that a measured picture prints, as label and text."""
-    from analysis.uncertainty.number_text import as_float, with_error
+    from analysis.quantities.micrograph import MICROGRAPH
 
-    def shown(key: str, unit: str) -> str:
-        return with_error(as_float(numbers[key]["value"]), as_float(numbers[key]["error"]), unit)
-
-    turned = numbers["direction_deg"]["value"] is not None
-    return [
-        ("spacing", shown("spacing_m", "m")),
-        ("spread of the spacing", shown("spread_m", "m")),
-        ("width at half height", shown("width_m", "m")),
-        # A prefix, as of a millidegree, is of no use to an angle.
-        ("direction", shown("direction_deg", "") + (" deg" if turned else "")),
-        ("order", shown("order", "")),
-    ]
+    return [(one.label, one.text(numbers)) for one in MICROGRAPH]
 
 
 def short_settings(gathered: SweepTable, row: dict[str, Any]) -> str:
