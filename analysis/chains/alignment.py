@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from analysis.chains.groups import RING
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
-from analysis.uncertainty.estimate import estimate, ratio
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.ratio import ratio
 
 Floats = NDArray[np.float64]
 

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from analysis.chains.bonds import pair_steps
 from analysis.chains.groups import RING, Chains, touching
-from analysis.uncertainty.estimate import estimate, ratio
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.ratio import ratio
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

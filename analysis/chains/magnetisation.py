@@ -32,7 +32,7 @@ def relative_magnetisation(
     (share, error)
         sum m.direction / sum m_s; the error takes the particles as independent.
     """
-    from analysis.uncertainty.estimate import ratio
+    from analysis.uncertainty.ratio import ratio
 
     whole = np.linalg.norm(moments, axis=1) if saturation is None else saturation
     return ratio(moments @ direction, whole)
@@ -50,7 +50,7 @@ def second_rank_order(axes: Floats, direction: Floats, weights: Floats) -> tuple
     weights : (n,) array
         Weights, such as particles in a chain.
     """
-    from analysis.uncertainty.estimate import ratio
+    from analysis.uncertainty.ratio import ratio
 
     order = 1.5 * (axes @ direction) ** 2 - 0.5
     return ratio(weights * order, weights)

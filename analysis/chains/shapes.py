@@ -21,13 +21,9 @@ from numpy.typing import NDArray
 
 from analysis.chains.groups import LINEAR, Chains
 from analysis.files.curve import Curve
-from analysis.uncertainty.estimate import (
-    NOTHING,
-    ONE_SIGMA,
-    Estimate,
-    ratio,
-    student_factor,
-)
+from analysis.uncertainty.estimate import NOTHING, Estimate
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -60,7 +60,10 @@ class Curve:
         """
         found = curves[cls.NAME] if cls.NAME in curves else cls.empty()
         if not isinstance(found, cls):
-            raise TypeError(f"{cls.NAME} must be a curve {cls.__name__}; received {found!r}.")
+            raise TypeError(
+                f"the curve {cls.NAME} must be of the kind {cls.__name__}; received "
+                f"{type(found).__name__}."
+            )
         return found
 
     @classmethod

@@ -10,7 +10,8 @@ from analysis.chains.series import ChainSeries
 from analysis.trajectory.even_frames import even_frames
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
-from analysis.uncertainty.estimate import FEWEST_SAMPLES, NOTHING, Estimate, memory
+from analysis.uncertainty.estimate import FEWEST_SAMPLES, NOTHING, Estimate
+from analysis.uncertainty.memory import memory
 
 SERIES = (("length", "mean_length"), ("alignment", "order"), ("magnetisation", "magnetisation"))
 

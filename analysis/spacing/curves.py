@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from analysis.files.curve import Curve
 from analysis.spacing.distances import SpacingFrames, lateral_direction
 from analysis.spacing.structure_factor import full_map, profile
-from analysis.uncertainty.estimate import ONE_SIGMA, student_factor
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

@@ -91,8 +91,9 @@ def first_shell(
     )  # fmt: skip
     if place is None:
         warnings.append(
-            f"{name}: the first maximum is no bell but an edge, as of chains that only keep a "
-            "distance, or merges with the next one, or too few parts of the film hold it"
+            f"{name}: the first maximum does not stand out of both of its sides by more than parts "
+            "of the film differ, or is an edge, as of chains that only keep a distance, or merges "
+            "with the next one"
         )
         return NOTHING
     return replace(place, samples=seen)

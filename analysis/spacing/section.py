@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.theory import random_clear_fraction
@@ -25,6 +26,8 @@ from analysis.spacing.peaks import first_shell, light_peak
 from analysis.spacing.slits import SlitFrames
 from analysis.trajectory.run import Run
 from analysis.uncertainty.estimate import Estimate, estimate
+
+Floats = NDArray[np.float64]
 
 SPACINGS_WANTED = 20.0
 LENGTHS_WANTED = 5.0
@@ -103,8 +106,8 @@ def spacing_numbers(
     """
     seen = max(1, int(structures or 1.0))
 
-    def of(values: list[float], within: list[float]) -> dict[str, Any]:
-        found = estimate(values, within=within, structures=structures)
+    def of(values: list[float], within: list[float], parts: list[Floats]) -> dict[str, Any]:
+        found = estimate(values, within=within, structures=structures, parts=parts)
         # Where the scatter between parts of a frame is the error, it has their freedom.
         if math.isinf(found.freedom) and found.error is not None:
             found = replace(found, freedom=max(1.0, frames.freedom))
@@ -112,11 +115,13 @@ def spacing_numbers(
 
     light, line = light_peak(frames, radial, seen, warnings)
     out: dict[str, Any] = {
-        "nearest_neighbour_m": of(frames.nearest, frames.nearest_error),
+        "nearest_neighbour_m": of(frames.nearest, frames.nearest_error, frames.nearest_parts),
         "nearest_neighbour_in_plane_m": of(
-            [row[0] for row in frames.seen_through], [row[1] for row in frames.seen_through]
+            [row[0] for row in frames.seen_through],
+            [row[1] for row in frames.seen_through],
+            frames.seen_parts,
         ),
-        "nearest_neighbour_spread_m": of(frames.spread, frames.spread_error),
+        "nearest_neighbour_spread_m": of(frames.spread, frames.spread_error, frames.spread_parts),
         **light,
         "axis_correlation_m": first_shell(frames, axes, seen, warnings).as_dict(),
         "line_density_m": frames.line,
@@ -144,7 +149,9 @@ def spacing_numbers(
 
 def _clear(frames: SpacingFrames, structures: float | None, warnings: list[str]) -> dict[str, Any]:
     """Return the clear fraction beside that of discs at random, and whether they differ."""
-    clear = estimate(frames.clear, within=frames.clear_error, structures=structures)
+    clear = estimate(
+        frames.clear, within=frames.clear_error, structures=structures, parts=frames.clear_parts
+    )
     random = random_clear_fraction(frames.diameters, float(frames.sides[0] * frames.sides[1]))
     informative = _differs(clear, random)
     if informative is None:

@@ -16,9 +16,9 @@ from typing import Any
 from analysis.files.csv_text import write_csv
 from analysis.sweeps.keys import SweptKey
 from analysis.sweeps.run import MEASURES, SweptRun, read_run
-from analysis.uncertainty.estimate import Estimate, combine_replicas
+from analysis.uncertainty.estimate import Estimate
 from analysis.uncertainty.number_text import as_float, scale_for
-from analysis.uncertainty.replicas import replica_interval
+from analysis.uncertainty.replicas import combine_replicas, replica_interval
 
 __all__ = ["SweepFolderError", "SweepTable", "collect", "write_tables"]
 

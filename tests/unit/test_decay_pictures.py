@@ -1,10 +1,12 @@
 """Decay after switch-off as it is drawn and told: law over the frames, times, bounds, reasons."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from analysis.chains.time_series import TimeSeries
 from analysis.measures.measure import Measurement
 from analysis.pictures.all import figures_of
 from analysis.pictures.decay import decay, has_decay
@@ -35,12 +37,13 @@ def falling(tau, stretch, floor, fall):
 
 def measured(**relaxation):
     """Return a measurement with a length that falls from 4 to 2 and a magnetisation to 0."""
-    series = {
-        "time_s": TIMES,
-        "mean_length": falling(4e-5, 0.7, 2.0, 2.0),
-        "magnetisation": falling(2e-5, 1.0, 0.0, 0.9),
-        "alignment": falling(1.0, 1.0, 0.0, 0.9),
-    }
+    series = replace(
+        TimeSeries.empty(),
+        time_s=TIMES,
+        mean_length=falling(4e-5, 0.7, 2.0, 2.0),
+        magnetisation=falling(2e-5, 1.0, 0.0, 0.9),
+        alignment=falling(1.0, 1.0, 0.0, 0.9),
+    )
     numbers = {"switch_off_time_s": OFF}
     for key, name, floor in (
         ("length", "mean_length", None),

@@ -97,7 +97,11 @@ def test_shares_of_lengths_of_unknown_error_say_so(monkeypatch):
 @pytest.mark.parametrize(("error", "informative"), [(0.01, True), (math.nan, None)])
 def test_a_clear_fraction_of_unknown_error_is_not_compared(error, informative):
     frames = SimpleNamespace(
-        clear=[0.2], clear_error=[error], diameters=np.full(10, 1e-8), sides=np.full(2, 1e-6)
+        clear=[0.2],
+        clear_error=[error],
+        clear_parts=None,
+        diameters=np.full(10, 1e-8),
+        sides=np.full(2, 1e-6),
     )
     told = []
     found = spacing._clear(frames, None, told)
