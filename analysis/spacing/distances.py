@@ -57,6 +57,12 @@ def lateral_direction(axis: Floats | None) -> Floats | None:
     return np.asarray(flat / np.linalg.norm(flat))
 
 
+def volume_fraction(diameters: Floats, sides: Floats, thickness: float) -> float:
+    """Return the share of the film's volume that spheres of these diameters fill, all in m."""
+    volume = float(sides[0] * sides[1]) * thickness
+    return float((math.pi * diameters**3 / 6).sum()) / volume
+
+
 @dataclass
 class SpacingFrames:
     """Sums over frames of everything about spacing; ``add`` takes one frame.
@@ -102,8 +108,7 @@ class SpacingFrames:
     def __post_init__(self) -> None:
         """Choose bins, cells and modes from the film."""
         self.median = float(np.median(self.diameters))
-        volume = float(self.sides[0] * self.sides[1]) * self.thickness
-        self.fraction = float((math.pi * self.diameters**3 / 6).sum()) / volume
+        self.fraction = volume_fraction(self.diameters, self.sides, self.thickness)
         self.line = self.median * math.sqrt(math.pi / (6 * self.fraction))
         bins = max(8, round(REACH_SPACINGS * self.line / self.median * BINS_PER_DIAMETER))
         reach = bins * self.median / BINS_PER_DIAMETER
@@ -355,7 +360,7 @@ def _of_medians(
 
 def _mean_by_chain(values: Floats, chain: Integers) -> tuple[float, float]:
     """Return the mean over particles and its error from the scatter between chains."""
-    from analysis.uncertainty.estimate import ratio
+    from analysis.uncertainty.ratio import ratio
 
     if len(values) == 0:
         return math.nan, math.nan

@@ -8,7 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.uncertainty.estimate import ONE_SIGMA, ratio, student_factor
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

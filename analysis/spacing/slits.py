@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.files.curve import Curve
 from analysis.spacing.distances import GOLDEN, lateral_direction
 from analysis.spacing.parts import OfParts, over_parts
-from analysis.uncertainty.estimate import ONE_SIGMA, estimate, ratio, student_factor
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -36,6 +39,20 @@ the whole film, which strips along the chains do not show. Few, so that a set is
 chains of most films."""
 
 BINS = 40
+
+
+@dataclass(frozen=True)
+class SlitWidths(Curve):
+    """Density of slit widths in 1/m, which integrates to 1, its error, and that of discs at random.
+
+    By the width in m.
+    """
+
+    NAME: ClassVar = "slit_widths"
+    width_m: Floats
+    density_per_m: Floats
+    error: Floats
+    random_per_m: Floats
 
 
 @dataclass
@@ -150,13 +167,11 @@ class SlitFrames:
             "random_mean_m": self.random_m,
         }
 
-    def curve(self, structures: float | None) -> dict[str, Floats]:
+    def curve(self, structures: float | None) -> SlitWidths:
         """Return the density of slit widths, which integrates to 1, and that at random."""
         pooled = np.concatenate([rows[:, 0] for rows in self.slits]) if self.slits else np.zeros(0)
         if len(pooled) < 2:
-            nothing = np.zeros(0)
-            return {"width_m": nothing, "density_per_m": nothing, "error": nothing,
-                    "random_per_m": nothing}  # fmt: skip
+            return SlitWidths.empty()
         edges = np.linspace(0.0, float(np.quantile(pooled, 0.995)), BINS + 1)
         step = float(edges[1])
         # A part of all frames together is one member: slits of one chain stay together.
@@ -175,12 +190,12 @@ class SlitFrames:
         free *= min(len(self.slits), max(1.0, structures or 1.0))
         least = np.sqrt(np.maximum(rows[:, 0], 1 / len(pooled)) / free)
         centre = 0.5 * (edges[1:] + edges[:-1])
-        return {
-            "width_m": centre,
-            "density_per_m": rows[:, 0] / step,
-            "error": np.maximum(rows[:, 1], least) / step,
-            "random_per_m": np.exp(-centre / self.random_m) / self.random_m,
-        }
+        return SlitWidths(
+            width_m=centre,
+            density_per_m=rows[:, 0] / step,
+            error=np.maximum(rows[:, 1], least) / step,
+            random_per_m=np.exp(-centre / self.random_m) / self.random_m,
+        )
 
 
 def _of_parts(slits: Floats, parts: Integers, sets: Integers, count: int) -> list[OfParts]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.spacing.slits import SlitFrames
-from analysis.uncertainty.estimate import ONE_SIGMA
+from analysis.uncertainty.student import ONE_SIGMA
 from tests.reference.planted import DIAMETER, straight_chains, unit, wrapped
 from tests.reference.planted_spacing import CASES, clear_slits, nearest_distances
 
