@@ -47,22 +47,18 @@ class Sides(Expectation):
 class Direction(Expectation):
     """A vector of three numbers, of any length but zero."""
 
+    example: tuple[int, int, int] = (1, 0, 0)
+
     @property
     def must(self) -> str:
         """The phrase after "must be"."""
-        return "three numbers (x, y, z) that are not all zero such as [1, 0, 0]"
+        return f"three numbers (x, y, z) that are not all zero such as {list(self.example)}"
 
     @property
     def shape(self) -> dict[str, Any]:
         """JSON schema of the raw value."""
-        items = {"type": "number"}
-        return {
-            "type": "array",
-            "items": items,
-            "minItems": 3,
-            "maxItems": 3,
-            "examples": [[1, 0, 0]],
-        }
+        items = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
+        return {**items, "examples": [list(self.example)]}
 
     def read(self, value: object) -> tuple[float, float, float]:
         """Give the unit vector."""

@@ -38,8 +38,8 @@ class FieldStepTable:
     direction: Vector | None = key(
         Direction(), "Direction of this step; left out, that of [field].", None
     )
-    tilt: float | None = key(_TILT, "Tilt out of the film plane, instead of direction.", None)
-    azimuth: float | None = key(_AZIMUTH, "Angle in the plane from x towards y, with tilt.", None)
+    tilt: float | None = key(_TILT, "Tilt of this step out of the film plane.", None)
+    azimuth: float | None = key(_AZIMUTH, "Angle of this step from x towards y.", None)
     frequency: IfNeeded = key(
         FREQUENCY, "Periods per second; for the kinds oscillate and rotate.", None
     )
@@ -47,7 +47,9 @@ class FieldStepTable:
         PHASE, "Angle at the start of the step; for the kinds oscillate and rotate.", None
     )
     axis: Vector | None = key(
-        Direction(), "Normal of the plane in which the field turns, right-handed; for rotate.", None
+        Direction((0, 0, 1)),
+        "Normal of the plane in which the field turns, right-handed; for rotate.",
+        None,
     )
 
 

@@ -14,7 +14,7 @@ __all__ = ["ElectrostaticParameters", "GravityParameters", "VanDerWaalsParameter
 
 @dataclass(frozen=True)
 class VanDerWaalsParameters:
-    """Van der Waals attraction of the cores; the Hamaker constant is in kT."""
+    """Van der Waals attraction of the cores."""
 
     hamaker: float = key(
         Quantity("energy", 0.0, 250.0, "33 zJ"),

@@ -2,9 +2,9 @@
 
 A table of the file is a frozen dataclass. A field made by `key` is a key of the table: what its
 value must be, what it means and the default, as a user would write it. The field holds the value
-in SI, and `keys_of` gives the declarations to all who need them: reading, JSON schema, template
-and sweeps. A field of a class (`ClassVar`) is a key from which other values are computed; a field
-without `key` is such a value.
+in SI, energies in kT, and `keys_of` gives the declarations to all who need them: reading, JSON
+schema, template and sweeps. A field of the class (`ClassVar`) is a key from which other values are
+computed; a field without `key` is such a value.
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ class Tables(Expectation):
     @property
     def shape(self) -> dict[str, Any]:
         """JSON schema of the list."""
-        items = {"$ref": f"#/$defs/{self.table.__name__}"}
+        items = {"$ref": f"#/$defs/{self.heading.strip('[]')}"}
         return {"type": "array", "items": items, "maxItems": self.most}
 
     def read(self, value: object) -> Any:
@@ -155,4 +155,4 @@ def filled(table: type[T], values: Mapping[str, Any]) -> T:
     """Make a table from the values of its keys, by the names that they have in the file."""
     fields = dataclasses.fields(table)  # type: ignore[arg-type]
     names = {field.name: field.metadata["name"] or field.name for field in fields if field.metadata}
-    return table(**{field: values[name] for field, name in names.items() if name in values})
+    return table(**{field: values[name] for field, name in names.items()})

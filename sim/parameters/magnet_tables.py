@@ -46,7 +46,7 @@ class MagnetStepTable:
         None,
     )
     axis: Vector | None = key(
-        Direction(), "Axis about which turn turns, right-handed; left out, y.", None
+        Direction((0, 1, 0)), "Axis about which turn turns, right-handed; left out, y.", None
     )
     pivot: Vector | None = key(
         Lengths(COORDINATE, ("0 mm", "0 mm", "0 mm")),

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from sim.parameters.field_types import FieldStepTable
 from sim.parameters.keys import Key, keys_of
-from sim.parameters.magnet_tables import MagnetStepTable, MagnetTable
-from sim.parameters.tables import MAGNETS, SWEEP, TABLES, TITLE
+from sim.parameters.tables import MAGNETS, SWEEP, TABLES, TITLE, all_tables
 
 __all__ = ["file_schema"]
 
@@ -20,7 +18,6 @@ def file_schema() -> dict[str, Any]:
     dict
         JSON schema, draft 2020-12.
     """
-    tables = [*TABLES.values(), FieldStepTable, MagnetTable, MagnetStepTable]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "chainfilm parameter file",
@@ -29,12 +26,12 @@ def file_schema() -> dict[str, Any]:
         "additionalProperties": False,
         "properties": {
             "title": _property(TITLE),
-            **{name: {"$ref": f"#/$defs/{table.__name__}"} for name, table in TABLES.items()},
+            **{name: {"$ref": f"#/$defs/{name}"} for name in TABLES},
             "magnets": _property(MAGNETS),
             "sweep": {"type": "object", "additionalProperties": True, "description": SWEEP},
         },
         "required": [name for name, table in TABLES.items() if _required(table)],
-        "$defs": {table.__name__: _definition(table) for table in tables},
+        "$defs": {name: _definition(table) for name, table in all_tables().items()},
     }
 
 

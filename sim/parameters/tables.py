@@ -24,7 +24,7 @@ from sim.parameters.types import (
 )
 from sim.parameters.values import Words
 
-__all__ = ["KNOWN", "MAGNETS", "SWEEP", "TABLES", "TITLE", "key_at"]
+__all__ = ["KNOWN", "MAGNETS", "SWEEP", "TABLES", "TITLE", "all_tables", "key_at"]
 
 TABLES: dict[str, type] = {
     "particles": ParticleParameters,
@@ -54,6 +54,16 @@ SWEEP = "Values to vary, by dotted key, for `chainfilm sweep`; one run ignores i
 
 KNOWN = ("title", *TABLES, "magnets", "sweep")
 """All that may stand at the top of a file."""
+
+
+def all_tables() -> dict[str, type]:
+    """Give the tables of a file and of the lists in it by name, such as `magnets.steps`."""
+    found = {**TABLES, "magnets": MagnetTable}
+    for name, table in list(found.items()):
+        for inner, key in keys_of(table).items():
+            if isinstance(key.must, Tables):
+                found[f"{name}.{inner}"] = key.must.table
+    return found
 
 
 def key_at(path: str) -> Key:

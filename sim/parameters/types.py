@@ -1,6 +1,7 @@
 """What a parameter file says: a frozen class for each table, with its keys, all in `Parameters`.
 
-Values are in SI. Particles, forces and the field have modules of their own beside this one.
+Values are in SI, energies in kT. Particles, forces and the field have modules of their own beside
+this one.
 """
 
 from __future__ import annotations
@@ -140,7 +141,10 @@ class DipoleParameters:
 
 @dataclass(frozen=True)
 class RunParameters:
-    """How long and how the film is simulated; a time step of None is found from the film."""
+    """How long and how the film is simulated.
+
+    The automatic time step is None.
+    """
 
     duration: float = key(Quantity("time", 1e-12, 1e6, "0.2 ms"), "Simulated time.")
     time_step: float | None = key(

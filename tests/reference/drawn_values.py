@@ -8,26 +8,17 @@ import math
 
 from sim.parameters.compound import ComplexIndices, Direction, Lengths, Sides, Wavelengths
 from sim.parameters.keys import Tables, keys_of
-from sim.parameters.tables import MAGNETS, TABLES, TITLE
+from sim.parameters.tables import TITLE, all_tables
 from sim.parameters.values import Choice, Number, Quantity, Switch, WholeNumber, Words
 from sim.physics.unit_table import DIMENSIONS
 
-
-def legal_keys():
-    """Return {dotted key: declaration} of all keys of a file; lists count as one table."""
-    tables = [("", {"title": TITLE, "magnets": MAGNETS})]
-    tables += [(f"{name}.", keys_of(table)) for name, table in TABLES.items()]
-    found = {"sweep": None}
-    for before, keys in tables:
-        for name, key in keys.items():
-            if isinstance(key.must, Tables):
-                tables.append((f"{before}{name}.", keys_of(key.must.table)))
-            else:
-                found[before + name] = key
-    return found
-
-
-KEYS = legal_keys()
+KEYS = {"sweep": None, "title": TITLE} | {
+    f"{name}.{key}": declared
+    for name, table in all_tables().items()
+    for key, declared in keys_of(table).items()
+    if not isinstance(declared.must, Tables)
+}
+"""All keys of a file by dotted name, lists counting as one table, with their declarations."""
 
 
 def text_of(value, dimension):
