@@ -5,13 +5,21 @@ import math
 import os
 import pickle
 import re
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
+from sim.commands import template
 from sim.commands.template import TEMPLATE
-from sim.parameters import ParameterError, from_text, json_schema, load
+from sim.parameters import CarrierParameters, ParameterError, from_text, json_schema, load
+from sim.parameters import keys as declared
+from sim.parameters.keys import Tables, keys_of
+from sim.parameters.tables import TABLES, all_tables
+from sim.parameters.values import Quantity
 from sim.physics.units import MU0
+from sim.sweeps.keys import find_key
+from tests.reference import key_table
 from tests.reference.small_film import SMALLEST_FILM as SMALLEST
 
 DEMO = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
@@ -657,9 +665,6 @@ def test_schema_describes_every_key_with_range_and_example():
 
 
 def test_examples_and_defaults_of_the_schema_pass_the_checks():
-    from sim.parameters.keys import Tables, keys_of
-    from sim.parameters.tables import all_tables
-
     for name, table in all_tables().items():
         for key, entry in json_schema()["$defs"][name]["properties"].items():
             expected = keys_of(table)[key].must
@@ -671,3 +676,36 @@ def test_examples_and_defaults_of_the_schema_pass_the_checks():
                 written.append(entry["default"])
             for value in written:
                 expected.check(value)
+
+
+# --- a key is declared once --------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Flammable(CarrierParameters):
+    """The carrier liquid, with a key that it does not have."""
+
+    flash_point: float = declared.key(
+        Quantity("temperature", 200.0, 500.0, "60 degC"), "Where its vapour burns.", "70 degC"
+    )
+
+
+def test_a_new_key_needs_its_declaration_alone(monkeypatch):
+    monkeypatch.setitem(TABLES, "carrier", Flammable)
+    assert from_text(SMALLEST).carrier.flash_point == 343.15
+    given = changed(more='[carrier]\nflash_point = "{}"\n')
+    assert from_text(given.format("80 degC")).carrier.flash_point == 353.15
+    assert problem_of(given.format("80 nm")) == (
+        '[carrier] flash_point must be a temperature from 200 K to 500 K such as "60 degC"; '
+        'received "80 nm", nm is a unit of length, not of temperature (accepted: K, degC).'
+    )
+    assert "the nearest is flash_point." in problem_of(given.format("1 K").replace("sh_", "s_"))
+    assert json_schema()["$defs"]["carrier"]["properties"]["flash_point"]["default"] == "70 degC"
+    assert '\n# flash_point = "70 degC"       # Where its vapour burns.\n' in template._template()
+    assert find_key("carrier.flash_point", {}).column == "carrier.flash_point_K"
+    assert "| `flash_point` | a temperature from 200 K to 500 K such as" in key_table.page()
+
+
+def test_the_page_of_keys_is_that_of_the_declarations():
+    # python -m tests.reference.key_table writes it
+    assert key_table.PAGE.read_text(encoding="utf-8") == key_table.page()
