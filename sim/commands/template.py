@@ -71,7 +71,7 @@ def _lines(keys: Mapping[str, Key], given: Mapping[str, Any]) -> Iterator[str]:
             continue
         shown = key.example if key.is_required or key.default is None else key.default
         line = to_toml({name: given.get(name, shown)}).rstrip()
-        about = key.about
+        about = key.text
         if isinstance(key.must, Choice) and any(word not in about for word in key.must.options):
             about = f"{about} One of: {', '.join(key.must.options)}."
         yield from _commented(line if name in given else f"# {line}", about)

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from sim.parameters.keys import keys_of
-from sim.parameters.particle_types import ParticleParameters
 from sim.physics.beads import LARGEST_SUSCEPTIBILITY, bead_susceptibility
 from sim.physics.sizes import Sizes, number_median
 from sim.physics.units import format_quantity
@@ -14,7 +12,7 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.parameters.reading import Reading
 
-__all__ = ["bead_notices", "bead_sizes", "check_beads", "is_multicore"]
+__all__ = ["bead_sizes", "check_beads", "is_multicore"]
 
 _KEYS = ("bead_diameter", "magnetic_share")
 
@@ -39,7 +37,7 @@ def bead_sizes(reading: Reading) -> Sizes | None:
 
 
 def check_beads(reading: Reading, magnetisation: float | None) -> Iterator[str]:
-    """Find keys of multicore beads that are missing, or do not go together.
+    """Find keys of multicore beads that do not go together.
 
     Parameters
     ----------
@@ -55,12 +53,6 @@ def check_beads(reading: Reading, magnetisation: float | None) -> Iterator[str]:
     """
     if not is_multicore(reading):
         return
-    for key in _KEYS:
-        if reading.has("particles", key) and reading.get("particles", key) is None:
-            yield (
-                f'[particles] {key} is missing; moment = "multicore" needs it, and it must be '
-                f"{keys_of(ParticleParameters)[key].must.must}."
-            )
     if reading.has("particles", "core_diameter") and not isinstance(
         reading.get("particles", "core_diameter"), float
     ):
@@ -102,11 +94,3 @@ def _check_susceptibility(law: Sizes, magnetisation: float, temperature: float) 
             f"susceptibility of the beads stays below {LARGEST_SUSCEPTIBILITY:g}, which no solid "
             f"sphere reaches; received {law.share:g}, which makes {found:.3g}."
         )
-
-
-def bead_notices(reading: Reading) -> Iterator[str]:
-    """Name the keys of beads that a file gives for other particles."""
-    if not is_multicore(reading):
-        moment = reading.get("particles", "moment")
-        for key in reading.given("particles", *_KEYS):
-            yield f'[particles] {key} is not used with moment = "{moment}".'

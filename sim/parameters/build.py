@@ -7,13 +7,12 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from sim.parameters.beads import bead_notices
 from sim.parameters.checks import field_direction, in_plane, sizes
 from sim.parameters.field_types import FieldStepTable, FieldTable
 from sim.parameters.forces import electrostatics, force_notices
 from sim.parameters.keys import filled
 from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets
-from sim.parameters.reading import Reading
+from sim.parameters.reading import Reading, unused_keys
 from sim.parameters.tables import TABLES
 from sim.parameters.types import (
     ElectrostaticParameters,
@@ -133,27 +132,13 @@ def _scaled(strength: float, direction: Vector) -> Vector:
     return strength * x, strength * y, strength * z
 
 
-def _unused(reading: Reading, table: str, choice: str, unused: dict[str, str]) -> Iterator[str]:
-    """Name the keys that a table gives although its chosen kind does not use them."""
-    chosen = reading.get(table, choice)
-    for key in reading.given(table, *filter(None, [unused.get(chosen)])):
-        yield f'[{table}] {key} is not used with {choice} = "{chosen}".'
-
-
 def _notices(reading: Reading) -> Iterator[str]:
     """Say what the reader should know about a faultless file."""
     if "sweep" in reading.raw:
         yield "[sweep] is ignored by a single run; `chainfilm sweep` uses it."
-    yield from _unused(reading, "repulsion", "kind", {"soft_core": "grafting_density"})
+    yield from unused_keys(reading)
     if reading.given("repulsion", "strength") and reading.get("repulsion", "kind") == "surfactant":
         yield '[repulsion] strength acts only at the windows with kind = "surfactant".'
-    sums = {"cutoff": "tolerance", "exact": "cutoff_diameters", "mesh": "cutoff_diameters"}
-    yield from _unused(reading, "dipoles", "sum", sums)
-    dynamics = {"brownian": "mass_factor"}
-    yield from _unused(reading, "run", "dynamics", dynamics)
-    yield from _unused(reading, "start", "kind", {"random": "path", "lattice": "path"})
-    yield from bead_notices(reading)
-    yield from _unused(reading, "bonds", "kind", {"distance": "energy", "energy": "alignment"})
     yield from force_notices(reading)
     yield from magnet_notices(reading)
     if (
@@ -172,14 +157,6 @@ def _field_notices(reading: Reading) -> Iterator[str]:
     directions = reading.given("field", "direction", "tilt", "azimuth")
     if directions and reading.steps and all(_is_directed(step) for step in reading.steps):
         yield f"[field] {directions[0]} is not used: every step gives its own direction."
-    for index, step in enumerate(reading.steps):
-        turning = {"oscillate": ("axis",), "rotate": ()}
-        for key in turning.get(step.kind, ("frequency", "phase", "axis")):
-            if getattr(step, key) is not None:
-                yield (
-                    f"[[field.steps]] number {index + 1} {key} is not used with "
-                    f'kind = "{step.kind}".'
-                )
     lasting = sum(step.duration for step in reading.steps)
     duration = reading.get("run", "duration")
     if lasting > duration * (1.0 + 1e-9):

@@ -15,7 +15,7 @@ from sim.parameters.field_types import FieldStepTable, FieldTable
 from sim.parameters.forces import check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.particle_types import MOST_PARTICLES, RANDOM_PACKING
-from sim.parameters.reading import Reading
+from sim.parameters.reading import Reading, missing_keys
 from sim.physics.material import MATERIALS
 from sim.physics.sizes import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.physics.units import format_quantity
@@ -55,6 +55,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     str
         One sentence a contradiction.
     """
+    yield from missing_keys(reading)
     yield from _check_amount(reading)
     yield from _check_material(reading)
     yield from _check_field(reading)
@@ -194,14 +195,7 @@ def _check_turning(reading: Reading) -> Iterator[str]:
     if reading.has("field", "direction", *_ANGLES):
         base = field_direction(FieldTable(**reading.table("field")), base)
     for index, step in enumerate(reading.steps):
-        if step.kind not in ("oscillate", "rotate"):
-            continue
         label = f"[[field.steps]] number {index + 1}"
-        if step.frequency is None:
-            yield (
-                f'{label} frequency is missing; kind = "{step.kind}" needs a frequency such as '
-                '"2 kHz".'
-            )
         axis = step.axis or (0.0, 0.0, 1.0)
         if step.kind == "rotate" and in_plane(field_direction(step, base), axis) is None:
             yield (

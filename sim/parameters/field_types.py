@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 
 from sim.parameters.compound import Direction, Gradient
-from sim.parameters.keys import IfNeeded, Tables, key
+from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.values import Choice, Quantity
 
 __all__ = ["FREQUENCY", "PHASE", "FieldParameters", "FieldStep", "FieldStepTable", "FieldTable"]
@@ -41,15 +41,16 @@ class FieldStepTable:
     tilt: float | None = key(_TILT, "Tilt of this step out of the film plane.", None)
     azimuth: float | None = key(_AZIMUTH, "Angle of this step from x towards y.", None)
     frequency: IfNeeded = key(
-        FREQUENCY, "Periods per second; for the kinds oscillate and rotate.", None
+        FREQUENCY, "Periods per second.", NEEDED, only=("kind", "oscillate", "rotate")
     )
     phase: float | None = key(
-        PHASE, "Angle at the start of the step; for the kinds oscillate and rotate.", None
+        PHASE, "Angle at the start of the step.", None, only=("kind", "oscillate", "rotate")
     )
     axis: Vector | None = key(
         Direction((0, 0, 1)),
-        "Normal of the plane in which the field turns, right-handed; for rotate.",
+        "Normal of the plane in which the field turns, right-handed.",
         None,
+        only=("kind", "rotate"),
     )
 
 

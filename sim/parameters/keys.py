@@ -1,10 +1,10 @@
 """How a key of the parameter file is declared: once, as the field that holds its value.
 
 A table of the file is a frozen dataclass. A field made by `key` is a key of the table: what its
-value must be, what it means and the default, as a user would write it. The field holds the value
-in SI, energies in kT, and `keys_of` gives the declarations to all who need them: reading, JSON
-schema, template and sweeps. A field of the class (`ClassVar`) is a key from which other values are
-computed; a field without `key` is such a value.
+value must be, what it means, the default, as a user would write it, and which kinds use it. The
+field holds the value in SI, energies in kT, and `keys_of` gives the declarations to all who need
+them: reading, checks, JSON schema, template and sweeps. A field of the class (`ClassVar`) is a key
+from which other values are computed; a field without `key` is such a value.
 """
 
 from __future__ import annotations
@@ -16,18 +16,19 @@ from functools import cache
 from typing import Any, TypeAlias, TypeVar
 
 from sim.parameters.values import Expectation
-from sim.physics.shown import show
 
-__all__ = ["REQUIRED", "IfNeeded", "Key", "Tables", "example", "filled", "key", "keys_of"]
+__all__ = ["NEEDED", "REQUIRED", "IfNeeded", "Key", "Tables", "filled", "key", "keys_of"]
 
 T = TypeVar("T")
 
 REQUIRED: Any = dataclasses.MISSING
 """Default of a key without which the file is refused."""
 
+NEEDED: Any = object()
+"""Default of a key that the kinds that use it cannot be without."""
 
 IfNeeded: TypeAlias = Any
-"""Type of a value that some kinds need, and None for others: checks between keys see to it."""
+"""Type of a value that some kinds need, and None for others."""
 
 
 @dataclass(frozen=True)
@@ -42,28 +43,42 @@ class Key:
         What it means.
     default : object
         As the file would write it; None where nothing stands in for a key that is left out.
+    only : tuple of str
+        Where some kinds alone use it, the key that chooses the kind, and those kinds.
+    is_needed : bool
+        Whether those kinds cannot be without it.
     """
 
     must: Expectation
     about: str
     default: Any = REQUIRED
+    only: tuple[str, ...] = ()
+    is_needed: bool = False
 
     @property
     def is_required(self) -> bool:
         """Whether the file must give it."""
         return self.default is REQUIRED
 
-    def left_out(self) -> Any:
-        """Give the value inside where the file leaves it out; ValueError where it must not."""
-        if self.is_required:
-            raise ValueError(f"is missing; it must be {self.must.must}")
-        return None if self.default is None else self.must.read(self.default)
+    @property
+    def text(self) -> str:
+        """What it means, and which kinds use it."""
+        if not self.only:
+            return self.about
+        choice, *kinds = self.only
+        return f"{self.about} For {choice} = {', '.join(kinds)}."
 
     @property
     def example(self) -> Any:
         """A good value, as the file would write it."""
         shape = self.must.shape
         return [*shape.get("examples", ()), *shape.get("enum", ())][0]
+
+    def left_out(self) -> Any:
+        """Give the value inside where the file leaves it out; ValueError where it must not."""
+        if self.is_required:
+            raise ValueError(f"is missing; it must be {self.must.must}")
+        return None if self.default is None else self.must.read(self.default)
 
 
 @dataclass(frozen=True)
@@ -105,6 +120,7 @@ def key(
     about: str,
     default: Any = REQUIRED,
     *,
+    only: tuple[str, ...] = (),
     name: str = "",
     inside: Any = REQUIRED,
 ) -> Any:
@@ -117,7 +133,10 @@ def key(
     about : str
         What it means.
     default : object, optional
-        What the file would write; None for a key that may be left out without one.
+        What the file would write; None for a key that may be left out without one, `NEEDED` where
+        the kinds that use it cannot be without it.
+    only : tuple of str
+        Where some kinds alone use it, the key that chooses the kind, and those kinds.
     name : str
         Name in the file, where the field has another one.
     inside : object, optional
@@ -128,15 +147,10 @@ def key(
     dataclasses.Field
         For the body of a dataclass.
     """
-    found = Key(must, about, default)
+    found = Key(must, about, None if default is NEEDED else default, only, default is NEEDED)
     if inside is REQUIRED and not found.is_required:
         inside = found.left_out()
     return dataclasses.field(default=inside, metadata={"key": found, "name": name})
-
-
-def example(table: type, name: str) -> str:
-    """Write a good value of a key of a table, as the file would."""
-    return show(keys_of(table)[name].example)
 
 
 @cache

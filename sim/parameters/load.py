@@ -92,6 +92,6 @@ def json_schema() -> dict[str, Any]:
     dict
         A JSON schema (draft 2020-12) with descriptions, units and examples of every key.
     """
-    from sim.parameters.schema import file_schema
+    from sim.parameters.tables import file_schema
 
     return file_schema()

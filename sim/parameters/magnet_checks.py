@@ -28,42 +28,22 @@ from sim.magnets.shapes import (
     UniformField,
     field_and_gradient,
 )
-from sim.parameters.keys import example, keys_of
+from sim.parameters.keys import keys_of
 from sim.parameters.magnet_steps import check_motions, check_paths, motion_notices, motions
 from sim.parameters.magnet_tables import MagnetTable
+from sim.parameters.reading import Reading, missing_keys
 from sim.parameters.types import CellParameters, FieldParameters, FieldStep
 from sim.physics.field_gradients import six_slopes
+from sim.physics.shown import show
 from sim.physics.uniaxial_gradient import Gradient
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
 
-    from sim.parameters.reading import Reading
-
 __all__ = ["cell", "check_magnets", "field_of_magnets", "magnet_notices", "magnets"]
 
 Vector = tuple[float, float, float]
-
-_NEEDED = {
-    "sphere": ("diameter", "remanence"),
-    "block": ("sides", "remanence"),
-    "disc": ("diameter", "height", "remanence"),
-    "ring": ("diameter", "inner_diameter", "height", "remanence"),
-    "loop": ("diameter", "current"),
-    "soft_iron_sphere": ("diameter",),
-    "uniform": ("strength",),
-    "table": ("file",),
-}
-"""Keys that a kind cannot be without; those of other kinds are not used."""
-
-_REPEATED = {
-    "once": (),
-    "line": ("copies", "step"),
-    "grid": ("copies", "rows", "step"),
-    "ring": ("copies", "ring_diameter"),
-}
-"""Keys that an array cannot be without."""
 
 _GRID = 41
 """Places a side of the cell at which the film must lie outside the magnets."""
@@ -169,10 +149,13 @@ def check_magnets(reading: Reading) -> Iterator[str]:
         for sentence in _check_keys(f"[[magnets]] number {number}", values)
     ]
     found += check_motions(reading)
-    if not found:
+    is_whole = not any(mistake.startswith("[[magnets]]") for mistake in missing_keys(reading))
+    if not found and is_whole:
         found += _check_number(reading)
     yield from found
-    if not found and reading.has("cell", "width", "place") and reading.has("film", "thickness"):
+    if found or not is_whole:
+        return
+    if reading.has("cell", "width", "place") and reading.has("film", "thickness"):
         yield from _check_film(reading)
 
 
@@ -180,20 +163,9 @@ def magnet_notices(reading: Reading) -> Iterator[str]:
     """Name keys of magnets that are not used, and magnets that overlap."""
     if reading.given("cell", "width", "place") and not reading.magnets:
         yield "[cell] is not used without [[magnets]]."
-    repeated = sum(_REPEATED.values(), ())
     for number, values in enumerate(reading.magnets, start=1):
-        used = {*_NEEDED[values.kind], *_REPEATED[values.repeat]}
-        if "remanence" in used and values.energy_product is not None:
-            used.add("energy_product")
+        if _is_permanent(values) and values.energy_product is not None:
             yield _grade_notice(number, values.energy_product)
-        some = {*sum(_NEEDED.values(), ()), *repeated, "energy_product"}
-        for key in keys_of(MagnetTable):
-            if key in some - used and getattr(values, key) is not None:
-                which = "repeat" if key in repeated else "kind"
-                yield (
-                    f"[[magnets]] number {number} {key} is not used with {which} = "
-                    f'"{getattr(values, which)}".'
-                )
     yield from motion_notices(reading)
     for number, magnet in numbered_magnets(reading):
         if isinstance(magnet, MeasuredField):
@@ -219,6 +191,10 @@ def _grade_notice(number: int, energy_product: float) -> str:
     )
 
 
+def _is_permanent(values: MagnetTable) -> bool:
+    return values.kind in keys_of(MagnetTable)["remanence"].only
+
+
 def _check_place(where: CellParameters) -> Iterator[str]:
     for name, side, place in zip("xy", where.width, where.place, strict=True):
         if abs(place) > 0.5 * side:
@@ -230,22 +206,18 @@ def _check_place(where: CellParameters) -> Iterator[str]:
 
 
 def _check_keys(label: str, values: MagnetTable) -> Iterator[str]:
-    for which, needed in (("kind", _NEEDED), ("repeat", _REPEATED)):
-        chosen = getattr(values, which)
-        for key in needed[chosen]:
-            graded = key == "remanence" and values.energy_product is not None
-            if getattr(values, key) is None and not graded:
-                other = " or energy_product" if key == "remanence" else ""
-                yield (
-                    f'{label} {key}{other} is missing; {which} = "{chosen}" needs it, such as '
-                    f"{example(MagnetTable, key)}."
-                )
-            elif getattr(values, key) is not None and graded:
-                received = format_quantity(values.energy_product, "energy_product")
-                yield (
-                    f"{label} energy_product must be left out beside remanence, which follows from "
-                    f"it; received {received}."
-                )
+    if _is_permanent(values):
+        if values.remanence is None and values.energy_product is None:
+            yield (
+                f'{label} remanence or energy_product is missing; kind = "{values.kind}" needs it, '
+                f"such as {show(keys_of(MagnetTable)['remanence'].example)}."
+            )
+        elif None not in (values.remanence, values.energy_product):
+            received = format_quantity(values.energy_product, "energy_product")
+            yield (
+                f"{label} energy_product must be left out beside remanence, which follows from "
+                f"it; received {received}."
+            )
     if values.kind == "table":
         moved = [key for key in ("turn", "steps", "moves_with") if getattr(values, key)]
         moved += ["repeat"] if values.repeat != "once" else []
@@ -359,7 +331,11 @@ def _one(values: MagnetTable, position: np.ndarray[Any, Any], turned: Rotation) 
     if kind == "uniform":
         return UniformField(**place, strength=_scaled(values.strength, values.direction))
     shape: type[Any] = {"sphere": Sphere, "block": Block, "disc": Disc, "ring": Ring}[kind]
-    sizes = {key: getattr(values, key) for key in _NEEDED[kind] if key != "remanence"}
+    sizes = {
+        name: getattr(values, name)
+        for name, key in keys_of(MagnetTable).items()
+        if key.is_needed and key.only[0] == "kind" and kind in key.only
+    }
     remanence = values.remanence or remanence_of(values.energy_product)
     polarisation = _scaled(remanence, values.direction)
     magnet: Magnet = shape(**place, polarisation=polarisation, **sizes)

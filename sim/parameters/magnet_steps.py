@@ -13,7 +13,6 @@ from sim.magnets.motion import MagnetStep, Motion
 from sim.magnets.overlap import overlapping, reach
 from sim.magnets.poses import at_time
 from sim.magnets.shapes import Magnet
-from sim.parameters.keys import example
 from sim.parameters.magnet_tables import MagnetStepTable, MagnetTable
 from sim.physics.units import format_quantity
 
@@ -23,20 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["check_motions", "check_paths", "motion_notices", "motions"]
 
-_NEEDED = {
-    "hold": (),
-    "slide": ("position",),
-    "turn": (),
-    "oscillate": ("frequency",),
-    "ramp": ("share",),
-}
-_USED = {
-    "hold": (),
-    "slide": ("position",),
-    "turn": ("axis", "pivot", "rate", "angle"),
-    "oscillate": ("frequency", "phase"),
-    "ramp": ("share",),
-}
 _MAY = {"loop": ("hold", "slide", "turn", "oscillate", "ramp"),
         "uniform": ("hold", "turn", "oscillate", "ramp")}  # fmt: skip
 _BODIES_MAY = ("hold", "slide", "turn")
@@ -127,12 +112,6 @@ def _check_step(step: MagnetStepTable, kind: str, label: str) -> Iterator[str]:
             f"{label} motion must be {', '.join(allowed[:-1])} or {allowed[-1]} for a magnet of "
             f'the kind "{kind}"; received "{motion}".'
         )
-    for key in _NEEDED[motion]:
-        if getattr(step, key) is None:
-            yield (
-                f'{label} {key} is missing; motion = "{motion}" needs it, such as '
-                f"{example(MagnetStepTable, key)}."
-            )
     given = [key for key in ("rate", "angle") if getattr(step, key) is not None]
     if motion == "turn" and len(given) != 1:
         yield (
@@ -142,16 +121,9 @@ def _check_step(step: MagnetStepTable, kind: str, label: str) -> Iterator[str]:
 
 
 def motion_notices(reading: Reading) -> Iterator[str]:
-    """Name keys of steps that are not used, and programmes that outlast the run."""
+    """Say that a programme outlasts the run."""
     longest = 0.0
-    for number, values in enumerate(reading.magnets, start=1):
-        for index, step in enumerate(values.steps, start=1):
-            for key in sorted({key for keys in _USED.values() for key in keys}):
-                if getattr(step, key) is not None and key not in _USED[step.motion]:
-                    yield (
-                        f"[[magnets]] number {number} [[magnets.steps]] number {index} {key} is "
-                        f'not used with motion = "{step.motion}".'
-                    )
+    for values in reading.magnets:
         longest = max(longest, *(step.end for step in _steps(values.steps)), 0.0)
     duration = reading.get("run", "duration")
     if longest > duration * (1.0 + 1e-9):

@@ -9,7 +9,7 @@ from typing import Literal, TypeAlias, get_args
 from sim.magnets.shapes import MOST_MAGNETS
 from sim.parameters.compound import Direction, Lengths
 from sim.parameters.field_types import FREQUENCY, PHASE
-from sim.parameters.keys import IfNeeded, Tables, key
+from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.types import COORDINATE
 from sim.parameters.values import Choice, Number, Quantity, WholeNumber, Words
 
@@ -18,6 +18,7 @@ __all__ = ["MagnetStepTable", "MagnetTable"]
 Vector: TypeAlias = tuple[float, float, float]
 Motion: TypeAlias = Literal["hold", "slide", "turn", "oscillate", "ramp"]
 
+_PERMANENT = ("kind", "sphere", "block", "disc", "ring")
 _SIZE = Quantity("length", 1e-5, 1.0, "10 mm")
 _SMALL = Quantity("length", 1e-5, 1.0, "5 mm")
 _LARGE = Quantity("length", 1e-5, 1.0, "30 mm")
@@ -42,29 +43,45 @@ class MagnetStepTable:
     )
     position: Vector | None = key(
         Lengths(COORDINATE, ("0 mm", "0 mm", "-12 mm")),
-        "Where slide ends, for the position of the magnet.",
-        None,
+        "Where it ends, for the position of the magnet.",
+        NEEDED,
+        only=("motion", "slide"),
     )
     axis: Vector | None = key(
-        Direction((0, 1, 0)), "Axis about which turn turns, right-handed; left out, y.", None
+        Direction((0, 1, 0)),
+        "Axis of the turn, right-handed; left out, y.",
+        None,
+        only=("motion", "turn"),
     )
     pivot: Vector | None = key(
         Lengths(COORDINATE, ("0 mm", "0 mm", "0 mm")),
         "A point on that axis; left out, the position of the magnet.",
         None,
+        only=("motion", "turn"),
     )
-    rate: IfNeeded = key(replace(FREQUENCY, example="2 Hz"), "Turns per second; for turn.", None)
+    rate: IfNeeded = key(
+        replace(FREQUENCY, example="2 Hz"), "Turns per second.", None, only=("motion", "turn")
+    )
     angle: IfNeeded = key(
         Quantity("angle", -1e6, 1e6, "90 deg"),
-        "Angle of the whole step, instead of rate; for turn.",
+        "Angle of the whole step, instead of rate.",
         None,
+        only=("motion", "turn"),
     )
     frequency: IfNeeded = key(
-        replace(FREQUENCY, example="50 Hz"), "Periods per second; for oscillate.", None
+        replace(FREQUENCY, example="50 Hz"),
+        "Periods per second.",
+        NEEDED,
+        only=("motion", "oscillate"),
     )
-    phase: float | None = key(PHASE, "Angle at the start of the step; for oscillate.", None)
+    phase: float | None = key(
+        PHASE, "Angle at the start of the step.", None, only=("motion", "oscillate")
+    )
     share: float | None = key(
-        Number(-10.0, 10.0, 0.5), "Of the current or strength, at the end of ramp.", None
+        Number(-10.0, 10.0, 0.5),
+        "Of the current or strength, at the end of the step.",
+        NEEDED,
+        only=("motion", "ramp"),
     )
 
 
@@ -92,6 +109,7 @@ class MagnetTable:
         Quantity("field", 1e-3, 3.0, "1.2 T"),
         "Remanence of a permanent magnet, as suppliers state it.",
         None,
+        only=_PERMANENT,
     )
     energy_product: IfNeeded = key(
         Quantity("energy_product", 1e3, 8e5, "42 MGOe"),
@@ -99,34 +117,57 @@ class MagnetTable:
         "sqrt(4 mu0 1.05 (BH)max); good for neodymium, samarium-cobalt and ferrite, not for "
         "alnico.",
         None,
+        only=_PERMANENT,
     )
     diameter: IfNeeded = key(
-        _SIZE, "Diameter of a sphere, disc, ring (its outer one) or loop.", None
+        _SIZE,
+        "Diameter, of a ring its outer one.",
+        NEEDED,
+        only=("kind", "sphere", "disc", "ring", "loop", "soft_iron_sphere"),
     )
-    inner_diameter: IfNeeded = key(_SMALL, "Diameter of the hole of a ring.", None)
-    height: IfNeeded = key(_SMALL, "Height of a disc or ring along its axis, z.", None)
+    inner_diameter: IfNeeded = key(_SMALL, "Diameter of the hole.", NEEDED, only=("kind", "ring"))
+    height: IfNeeded = key(
+        _SMALL,
+        "Height along its axis, z, before turning.",
+        NEEDED,
+        only=("kind", "disc", "ring"),
+    )
     sides: IfNeeded = key(
         Lengths(_SIZE, ("10 mm", "10 mm", "5 mm")),
-        "Sides (x, y, z) of a block before turning.",
-        None,
+        "Sides (x, y, z) before turning.",
+        NEEDED,
+        only=("kind", "block"),
     )
     current: IfNeeded = key(
-        Quantity("current", -1e6, 1e6, "20 A"), "Current of a loop, times its turns.", None
+        Quantity("current", -1e6, 1e6, "20 A"),
+        "Current times turns.",
+        NEEDED,
+        only=("kind", "loop"),
     )
     strength: IfNeeded = key(
-        Quantity("field", 0.0, 10.0, "30 mT"), "Strength of a uniform field.", None
+        Quantity("field", 0.0, 10.0, "30 mT"),
+        "Strength of the field.",
+        NEEDED,
+        only=("kind", "uniform"),
     )
     permeability: float = key(
-        Number(1.0, 1e6, 1000.0), "Relative permeability of a soft-iron sphere.", 1000.0
+        Number(1.0, 1e6, 1000.0),
+        "Relative permeability.",
+        1000.0,
+        only=("kind", "soft_iron_sphere"),
     )
     saturation: float = key(
-        Quantity("field", 1e-3, 3.0, "2.1 T"), "Largest polarisation of soft iron.", "2.1 T"
+        Quantity("field", 1e-3, 3.0, "2.1 T"),
+        "Largest polarisation.",
+        "2.1 T",
+        only=("kind", "soft_iron_sphere"),
     )
     file: IfNeeded = key(
         Words(4000, "field.csv"),
         "Table of a measured field beside this file: x (mm), y (mm), z (mm), Bx (mT), ... on a "
         "regular grid; position is where its origin lies.",
-        None,
+        NEEDED,
+        only=("kind", "table"),
     )
     turn: float = key(
         Quantity("angle", -2.0 * math.pi, 2.0 * math.pi, "90 deg"),
@@ -146,17 +187,27 @@ class MagnetTable:
     copies: IfNeeded = key(
         WholeNumber(2, MOST_MAGNETS, 4),
         "Number of magnets on the line, on the ring or in a row.",
-        None,
+        NEEDED,
+        only=("repeat", "line", "grid", "ring"),
     )
     rows: IfNeeded = key(
-        WholeNumber(1, MOST_MAGNETS, 3), "Number of rows of a grid, along y.", None
+        WholeNumber(1, MOST_MAGNETS, 3),
+        "Number of rows, along y.",
+        NEEDED,
+        only=("repeat", "grid"),
     )
     step: IfNeeded = key(
         Lengths(COORDINATE, ("12 mm", "12 mm", "0 mm")),
         "From one magnet to the next on a line; distances along x and y in a grid.",
-        None,
+        NEEDED,
+        only=("repeat", "line", "grid"),
     )
-    ring_diameter: IfNeeded = key(_LARGE, "Diameter of the ring on which centres stand.", None)
+    ring_diameter: IfNeeded = key(
+        _LARGE,
+        "Diameter of the ring on which centres stand.",
+        NEEDED,
+        only=("repeat", "ring"),
+    )
     moves_with: int | None = key(
         WholeNumber(1, 1000, 1),
         "Number of the magnet on whose holder it sits, to move with it.",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal, TypeAlias, get_args
 
 from sim.parameters.compound import Diameters
-from sim.parameters.keys import key
+from sim.parameters.keys import NEEDED, key
 from sim.parameters.values import Choice, Number, Quantity
 from sim.physics import sizes as size_law
 
@@ -85,14 +85,16 @@ class ParticleParameters:
     bead_diameter: ClassVar[float | None] = key(
         Quantity("length", 10e-9, 10e-6, "100 nm"),
         "Median diameter of beads with many small cores, without the shell; size_spread and "
-        'size_basis are those of the beads. For moment = "multicore".',
-        None,
+        "size_basis are those of the beads.",
+        NEEDED,
+        only=("moment", "multicore"),
     )
     magnetic_share: float = key(
         Number(1e-4, CLOSE_PACKING, 0.2, note=" (close packing)"),
-        'Share of a bead\'s volume that its cores fill. For moment = "multicore".',
-        None,
+        "Share of a bead's volume that its cores fill.",
+        NEEDED,
         inside=1.0,
+        only=("moment", "multicore"),
     )
     core_diameter: float = key(
         Diameters(Quantity("length", 2e-9, 1e-6, "20 nm")),

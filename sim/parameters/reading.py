@@ -7,9 +7,9 @@ speak in the same answer.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from sim.parameters.field_types import FieldStepTable
 from sim.parameters.keys import Key, Tables, filled, keys_of
@@ -22,7 +22,7 @@ from sim.physics.units import parse
 if TYPE_CHECKING:
     from sim.magnets.shapes import Magnet
 
-__all__ = ["Reading", "read_tables"]
+__all__ = ["Reading", "missing_keys", "read_tables", "unused_keys"]
 
 
 @dataclass
@@ -126,9 +126,8 @@ def _read_keys(
             if name not in written:
                 values[name] = key.left_out()
             elif isinstance(key.must, Tables):
-                # Steps of a magnet are named after it, those of a field stand alone.
-                outer = label if label.startswith("[[") else ""
-                if (found := _read_list(key.must, written[name], outer, problems)) is not None:
+                found = _read_list(key.must, written[name], label.strip(), problems)
+                if found is not None:
                     values[name] = found
             else:
                 values[name] = key.must.check(written[name])
@@ -138,7 +137,7 @@ def _read_keys(
 
 
 def _read_list(
-    must: Tables, written: object, outer: str, problems: list[str]
+    must: Tables, written: object, label: str, problems: list[str]
 ) -> tuple[Any, ...] | None:
     """Give the tables of a list, or None where one of them is mistaken."""
     if not isinstance(written, list) or len(written) > must.most:
@@ -146,7 +145,7 @@ def _read_list(
         raise ValueError(f"must be {must.must}; received {received}")
     before = len(problems)
     found = [
-        _read_table(must.table, item, f"{outer}{must.heading} number {number}", problems)
+        _read_table(must.table, item, _numbered(label, must, number), problems)
         for number, item in enumerate(written, start=1)
     ]
     return tuple(filled(must.table, item) for item in found) if len(problems) == before else None
@@ -165,6 +164,63 @@ def _take_temperature(reading: Reading) -> None:
                     written = reading.raw.get(name, {}).get(key, declared.default)
                     temperature = reading.get("carrier", "temperature")
                     reading.values[place] = parse(written, "energy", temperature)
+
+
+def missing_keys(reading: Reading) -> Iterator[str]:
+    """Find keys that a chosen kind needs and the file leaves out."""
+    for label, table, values, _ in _places(reading):
+        for name, key in keys_of(table).items():
+            if key.is_needed and name in values and values[name] is None:
+                choice, *kinds = key.only
+                if values.get(choice) in kinds:
+                    yield (
+                        f'{label} {name} is missing; {choice} = "{values[choice]}" needs it, and '
+                        f"it must be {key.must.must}."
+                    )
+
+
+def unused_keys(reading: Reading) -> Iterator[str]:
+    """Name the keys of a faultless file that its chosen kinds do not use."""
+    for label, table, values, written in _places(reading):
+        for name, key in keys_of(table).items():
+            if key.only and name in written:
+                choice, *kinds = key.only
+                if values[choice] not in kinds:
+                    yield f'{label} {name} is not used with {choice} = "{values[choice]}".'
+
+
+Place: TypeAlias = tuple[str, type, Mapping[str, Any], Mapping[str, Any]]
+
+
+def _places(reading: Reading) -> Iterator[Place]:
+    """Give label, class, values and raw values of each table that could be read."""
+    for name, table in TABLES.items():
+        yield from _inside(f"[{name}]", table, reading.table(name), reading.raw.get(name, {}))
+    if reading.magnets:
+        top = {"magnets": reading.magnets}
+        yield from _lists("", {"magnets": MAGNETS}, top, reading.raw)
+
+
+def _inside(
+    label: str, table: type, values: Mapping[str, Any], written: Mapping[str, Any]
+) -> Iterator[Place]:
+    yield label, table, values, written
+    yield from _lists(label, keys_of(table), values, written)
+
+
+def _lists(
+    label: str, keys: Mapping[str, Key], values: Mapping[str, Any], written: Mapping[str, Any]
+) -> Iterator[Place]:
+    for name, key in keys.items():
+        if isinstance(key.must, Tables):
+            for number, item in enumerate(values.get(name, ()), start=1):
+                here = _numbered(label, key.must, number)
+                yield from _inside(here, key.must.table, vars(item), written[name][number - 1])
+
+
+def _numbered(label: str, must: Tables, number: int) -> str:
+    """Name a table of a list; steps of a magnet are named after it, those of a field alone."""
+    return f"{label} {must.heading} number {number}".removeprefix("[field] ").strip()
 
 
 def _unknown(word: object, keys: Iterable[str], label: str, value: object) -> str:

@@ -1,6 +1,8 @@
-"""The whole parameter file: its tables, whose classes declare their keys, and what else it has."""
+"""The whole parameter file: its tables, whose classes declare their keys, and its JSON schema."""
 
 from __future__ import annotations
+
+from typing import Any
 
 from sim.parameters.field_types import FieldTable
 from sim.parameters.keys import Key, Tables, keys_of
@@ -24,7 +26,7 @@ from sim.parameters.types import (
 )
 from sim.parameters.values import Words
 
-__all__ = ["KNOWN", "MAGNETS", "SWEEP", "TABLES", "TITLE", "all_tables", "key_at"]
+__all__ = ["KNOWN", "MAGNETS", "SWEEP", "TABLES", "TITLE", "all_tables", "file_schema", "key_at"]
 
 TABLES: dict[str, type] = {
     "particles": ParticleParameters,
@@ -87,3 +89,48 @@ def key_at(path: str) -> Key:
         if isinstance(found.must, Tables):
             found = keys_of(found.must.table)[part]
     return found
+
+
+def file_schema() -> dict[str, Any]:
+    """Describe the parameter file.
+
+    Returns
+    -------
+    dict
+        JSON schema, draft 2020-12.
+    """
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "chainfilm parameter file",
+        "description": "A parameter file of chainfilm.",
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {
+            "title": _property(TITLE),
+            **{name: {"$ref": f"#/$defs/{name}"} for name in TABLES},
+            "magnets": _property(MAGNETS),
+            "sweep": {"type": "object", "additionalProperties": True, "description": SWEEP},
+        },
+        "required": [name for name, table in TABLES.items() if _required(table)],
+        "$defs": {name: _definition(table) for name, table in all_tables().items()},
+    }
+
+
+def _definition(table: type) -> dict[str, Any]:
+    found = {
+        "type": "object",
+        "additionalProperties": False,
+        "description": (table.__doc__ or "").partition("\n")[0],
+        "properties": {name: _property(key) for name, key in keys_of(table).items()},
+    }
+    return found | ({"required": required} if (required := _required(table)) else {})
+
+
+def _required(table: type) -> list[str]:
+    return [name for name, key in keys_of(table).items() if key.is_required]
+
+
+def _property(key: Key) -> dict[str, Any]:
+    found = {**key.must.shape, "description": f"{key.text} Must be {key.must.must}."}
+    # null is no TOML value: a key without a default is simply absent.
+    return found if key.is_required or key.default is None else {**found, "default": key.default}

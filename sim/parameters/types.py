@@ -111,8 +111,9 @@ class RepulsionParameters:
     )
     grafting_density: float = key(
         Quantity("area_density", 1e15, 1e19, "0.3 nm^-2"),
-        "Surfactant molecules per core surface; used by the kind surfactant.",
+        "Surfactant molecules per core surface.",
         "0.3 nm^-2",
+        only=("kind", "surfactant"),
     )
     strength: float = key(
         Quantity("energy", 0.01, 1000.0, "1 kT"),
@@ -132,10 +133,16 @@ class DipoleParameters:
         "mesh",
     )
     cutoff_diameters: float = key(
-        Number(2.0, 50.0, 6.0), "Range of the cutoff sum in median particle diameters.", 6.0
+        Number(2.0, 50.0, 6.0),
+        "Range of the cutoff sum in median particle diameters.",
+        6.0,
+        only=("sum", "cutoff"),
     )
     tolerance: float = key(
-        Number(1e-8, 0.1, 1e-3), "Relative error of field and force; used by mesh and exact.", 1e-3
+        Number(1e-8, 0.1, 1e-3),
+        "Relative error of field and force.",
+        1e-3,
+        only=("sum", "mesh", "exact"),
     )
 
 
@@ -167,7 +174,10 @@ class RunParameters:
         "brownian",
     )
     mass_factor: float = key(
-        Number(1.0, 1e6, 100.0), "Masses are this many times the true ones; used by langevin.", 1.0
+        Number(1.0, 1e6, 100.0),
+        "Masses are this many times the true ones.",
+        1.0,
+        only=("dynamics", "langevin"),
     )
 
 
@@ -192,8 +202,9 @@ class StartParameters:
     )
     path: str | None = key(
         Words(1000, "first_chains/run.h5"),
-        "Folder or run file that kind file starts from.",
+        "Folder or run file to start from.",
         None,
+        only=("kind", "file"),
     )
 
 
@@ -213,6 +224,7 @@ class BondParameters:
         Number(-1.0, 1.0, 0.5),
         "Least product of the two cosines between moment and pair axis.",
         0.5,
+        only=("kind", "distance"),
     )
     energy_kt: float | None = key(
         Quantity("energy", -1000.0, -0.5, "-4 kT", has_auto=True),
@@ -220,6 +232,7 @@ class BondParameters:
         "head to tail, at least 1 kT below zero.",
         "auto",
         name="energy",
+        only=("kind", "energy"),
     )
 
 

@@ -22,7 +22,7 @@ COLUMNS = ["| Key | Must be | Default | Meaning |", "|---|---|---|---|"]
 
 def row(name, key):
     """Write the row of one key."""
-    cells = [f"`{name}`", key.must.must, default(key), key.about]
+    cells = [f"`{name}`", key.must.must, default(key), key.text]
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 

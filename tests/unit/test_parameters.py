@@ -12,7 +12,14 @@ import pytest
 
 from sim.commands import template
 from sim.commands.template import TEMPLATE
-from sim.parameters import CarrierParameters, ParameterError, from_text, json_schema, load
+from sim.parameters import (
+    CarrierParameters,
+    ParameterError,
+    RepulsionParameters,
+    from_text,
+    json_schema,
+    load,
+)
 from sim.parameters import keys as declared
 from sim.parameters.keys import Tables, keys_of
 from sim.parameters.tables import TABLES, all_tables
@@ -704,6 +711,34 @@ def test_a_new_key_needs_its_declaration_alone(monkeypatch):
     assert '\n# flash_point = "70 degC"       # Where its vapour burns.\n' in template._template()
     assert find_key("carrier.flash_point", {}).column == "carrier.flash_point_K"
     assert "| `flash_point` | a temperature from 200 K to 500 K such as" in key_table.page()
+
+
+@dataclass(frozen=True)
+class Gilded(RepulsionParameters):
+    """What keeps particles apart, with a key of one of its kinds."""
+
+    leaf: float | None = declared.key(
+        Quantity("length", 0.0, 1e-6, "2 nm"),
+        "Thickness of gold leaf.",
+        declared.NEEDED,
+        only=("kind", "soft_core"),
+    )
+
+
+def test_a_new_key_of_one_kind_needs_its_declaration_alone(monkeypatch):
+    monkeypatch.setitem(TABLES, "repulsion", Gilded)
+    assert from_text(SMALLEST).repulsion.leaf is None
+    soft = changed(more='[repulsion]\nkind = "soft_core"\n')
+    assert problem_of(soft) == (
+        '[repulsion] leaf is missing; kind = "soft_core" needs it, and it must be a length from 0 '
+        'to 1 um such as "2 nm".'
+    )
+    assert from_text(soft + 'leaf = "3 nm"\n').repulsion.leaf == 3e-9
+    notices = from_text(changed(more='[repulsion]\nleaf = "3 nm"\n')).notices
+    assert '[repulsion] leaf is not used with kind = "surfactant".' in notices
+    assert '# leaf = "2 nm"                 # Thickness of gold leaf. For kind = soft_core.' in (
+        template._template()
+    )
 
 
 def test_the_page_of_keys_is_that_of_the_declarations():
