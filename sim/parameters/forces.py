@@ -70,13 +70,12 @@ def force_range(reading: Reading, law: Sizes) -> float:
     if drawn is None or charged is None or drawn.hamaker == charged.surface_charge == 0.0:
         return 0.0
     # The laws come with the compiler, which is slow to import.
-    from sim.interactions import van_der_waals as attraction
     from sim.interactions.added import AddedPairs
-    from sim.interactions.electrostatic import ElectrostaticLaw
+    from sim.interactions.pairs import Conditions
 
-    first = attraction.VanDerWaalsLaw(drawn.hamaker, drawn.smallest_gap, law.shell_thickness)
-    second = ElectrostaticLaw.of(charged, reading.get("carrier", "temperature"))
-    return AddedPairs(first, second).reach(0.5 * law.largest_core + law.shell_thickness)
+    tables = {"van_der_waals": drawn, "electrostatics": charged}
+    at = Conditions(law.shell_thickness, reading.get("carrier", "temperature"))
+    return AddedPairs.of(tables, at).reach(0.5 * law.largest_core + law.shell_thickness)
 
 
 def check_forces(reading: Reading) -> Iterator[str]:

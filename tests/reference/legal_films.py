@@ -13,10 +13,9 @@ import numpy as np
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.interactions.added import AddedPairs
-from sim.interactions.electrostatic import ElectrostaticLaw
-from sim.interactions.van_der_waals import VanDerWaalsLaw
+from sim.interactions.pairs import Conditions
 from sim.parameters import load
-from sim.parameters.types import ElectrostaticParameters
+from sim.parameters.types import ElectrostaticParameters, VanDerWaalsParameters
 from sim.physics.double_layer import bjerrum_length, debye_length
 from sim.physics.material import MATERIALS
 from sim.physics.sizes import Sizes, number_median, tabulated
@@ -117,10 +116,11 @@ def forces(film, law, temperature):
         put("gravity.direction", film.any("gravity.direction"))
     if hamaker == charge == 0.0:
         return 0.0
-    added = AddedPairs(
-        VanDerWaalsLaw(hamaker, gap, law.shell_thickness),
-        ElectrostaticLaw.of(ElectrostaticParameters(charge, debye, permittivity), temperature),
-    )
+    tables = {
+        "van_der_waals": VanDerWaalsParameters(hamaker, gap),
+        "electrostatics": ElectrostaticParameters(charge, debye, permittivity),
+    }
+    added = AddedPairs.of(tables, Conditions(law.shell_thickness, temperature))
     return float(added.reach(0.5 * law.largest_core + law.shell_thickness))
 
 
