@@ -16,11 +16,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sim.parameters.compound import Sides
-from sim.parameters.field_tables import StepTable
-from sim.parameters.magnet_tables import COORDINATE, MagnetStepTable, MagnetTable
-from sim.parameters.tables import TABLES, Table, expectation
-from sim.parameters.values import Number, Quantity, WholeNumber
+from sim.parameters.field_types import FieldStepTable
+from sim.parameters.keys import keys_of
+from sim.parameters.magnet_tables import MagnetStepTable, MagnetTable
+from sim.parameters.tables import TABLES, key_at
+from sim.parameters.types import COORDINATE
+from sim.parameters.values import Expectation, Number, Quantity, WholeNumber
 from sim.physics.shown import show
 from sim.physics.units import UnitError, parse
 
@@ -57,7 +58,7 @@ _SUFFIX = {
     "frequency": "Hz",
     "current": "A",
 }
-"""Unit at the end of a column's name, by dimension; texts and plain numbers have none."""
+"""Unit at the end of a column's name, by dimension; other texts and plain numbers have none."""
 
 
 @dataclass(frozen=True)
@@ -123,13 +124,13 @@ def known_keys(tables: Mapping[str, Any]) -> list[str]:
 
 def _known(tables: Mapping[str, Any]) -> Iterator[str]:
     for name, table in TABLES.items():
-        for key in table.model_fields:
+        for key in keys_of(table):
             path = f"{name}.{key}"
             if name not in _FIXED and path not in _FIXED and path != "field.steps":
                 yield path
     steps = _steps(tables)
     for index in range(len(steps)):
-        yield from (f"field.steps.{index}.{key}" for key in StepTable.model_fields)
+        yield from (f"field.steps.{index}.{key}" for key in keys_of(FieldStepTable))
     yield from _known_of_magnets(tables)
     if any(isinstance(step, Mapping) and step.get("kind") == "ramp" for step in steps):
         yield RAMP_RATE
@@ -142,8 +143,8 @@ def _known_of_magnets(tables: Mapping[str, Any]) -> Iterator[str]:
             yield from _with_coordinates(f"magnets.{index}.steps.{number}", MagnetStepTable)
 
 
-def _with_coordinates(path: str, table: type[Table]) -> Iterator[str]:
-    for key in table.model_fields:
+def _with_coordinates(path: str, table: type) -> Iterator[str]:
+    for key in keys_of(table):
         if key != "steps":
             yield f"{path}.{key}"
         if key in PLACES:
@@ -203,7 +204,7 @@ def _about_steps(tables: Mapping[str, Any]) -> str:
     count = len(_steps(tables))
     if count == 0:
         return "cannot be swept: the file has no [[field.steps]]."
-    keys = ", ".join(StepTable.model_fields)
+    keys = ", ".join(keys_of(FieldStepTable))
     return (
         f"must be field.steps.N.KEY with N from 0, the first step, to {count - 1}, the last one, "
         f"and KEY one of {keys}, such as field.steps.0.strength."
@@ -233,22 +234,15 @@ def _hint(path: str, tables: Mapping[str, Any]) -> str:
     return "a key is written with its table, such as field.strength"
 
 
-def _expectation(path: str) -> Any:
-    parts = path.split(".")
-    if parts[-1] in _COORDINATES and parts[-2] in PLACES:
-        return COORDINATE
-    if parts[0] == "magnets":
-        return expectation(MagnetStepTable if "steps" in parts else MagnetTable, parts[-1])
-    table: type[Table] = StepTable if parts[:2] == ["field", "steps"] else TABLES[parts[0]]
-    return expectation(table, parts[-1])
+def _expectation(path: str) -> Expectation:
+    *_, inner, last = path.split(".")
+    return COORDINATE if last in _COORDINATES and inner in PLACES else key_at(path).must
 
 
 def _unit(path: str) -> str:
     expected = _expectation(path)
-    if isinstance(expected, Sides) or not isinstance(expected, Quantity):
-        return ""
-    if expected.has_auto or expected.keeps_text:
-        return ""  # the value may be a word, or depends on another key: the text is kept
+    if not isinstance(expected, Quantity) or expected.has_auto:
+        return ""  # no number, or it may be a word: the text is kept
     return _SUFFIX.get(expected.dimension, "")
 
 

@@ -16,7 +16,7 @@ from sim.command_line import main
 from tests.reference.small_film import small_film
 
 ROOT = Path(__file__).parents[2]
-HEAVY = {"numpy", "numba", "scipy", "h5py", "matplotlib", "pydantic", "tqdm"}
+HEAVY = {"numpy", "numba", "scipy", "h5py", "matplotlib", "tqdm"}
 
 
 def call(*words):

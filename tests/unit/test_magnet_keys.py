@@ -115,6 +115,8 @@ def test_overlapping_magnets_and_unused_keys_give_notices():
     assert from_text(FILM + touching).notices == ()
     (notice,) = from_text(FILM + SPHERE + 'height = "2 mm"\n').notices
     assert notice == '[[magnets]] number 1 height is not used with kind = "sphere".'
+    (notice,) = from_text(FILM + SPHERE + "permeability = 500\n").notices
+    assert notice == '[[magnets]] number 1 permeability is not used with kind = "sphere".'
     (notice, _) = from_text(FILM + '[cell]\nwidth = "9 mm"\n').notices
     assert notice == "[cell] is not used without [[magnets]]."
 
