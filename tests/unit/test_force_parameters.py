@@ -141,7 +141,7 @@ def test_bad_forces(more, sentence):
 def test_patch_must_hold_the_range_of_the_forces():
     problem = problem_of(FILM + CHARGES + 'debye_length = "100 nm"\n')
     assert problem.startswith("[film] width must be at least ")
-    assert "over which van der Waals and electrostatic forces act; received 1 um." in problem
+    assert "over which electrostatic forces act; received 1 um." in problem
 
 
 def test_a_force_is_a_table():
