@@ -10,13 +10,12 @@ from analysis.common import file_names
 from analysis.files.failures import named_error
 from analysis.measures.measure import Measurement
 from analysis.measures.vtk import write_vtk
-from analysis.optics.curves import add_light
+from analysis.optics.curves import FarField, Light, OpticalThickness, add_light
 from analysis.optics.handoff import LIGHT_FILES, write_light_files
 from analysis.trajectory.run import Run
 
 __all__ = ["add_light_or_tell"]
 
-CURVES = ("light", "optical_thickness", "far_field")
 VTK_FILES = (file_names.PARTICLES, file_names.CHAINS)
 
 
@@ -58,8 +57,8 @@ def add_light_or_tell(
 
     said = _failure("light", light)
     if said:
-        for name in CURVES:  # half of them would be drawn
-            measurement.curves.pop(name, None)
+        for kind in (Light, OpticalThickness, FarField):  # half of them would be drawn
+            measurement.curves.pop(kind.NAME, None)
         _remove(directory, LIGHT_FILES)
     if directory is not None and (
         failed := _failure("vtk", lambda: write_vtk(measurement, directory))

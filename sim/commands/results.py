@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.common import file_names
 from sim.commands.terminal import notice_lines
-from sim.commands.text import HEADLINE, UsageError, paragraphs, table
+from sim.commands.text import UsageError, paragraphs, table
 
 if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
@@ -203,14 +203,11 @@ def measure_sweep(directory: Path, criteria: dict[str, Any]) -> SweepTable:
 def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
     """Return the numbers that a run prints, as label and text."""
     from analysis.measures.stages import averaged_over
+    from analysis.quantities.all import shown
     from analysis.response.decay_text import decay_rows
-    from analysis.uncertainty.number_text import measured, with_error
 
     numbers = measurement.numbers
-    rows = [
-        (label, with_error(*measured(numbers, section, key), unit))
-        for label, section, key, unit in HEADLINE
-    ]
+    rows = [(one.label, one.text(numbers)) for one in shown("screen")]
     rows += decay_rows(numbers)
     if over := averaged_over(numbers):
         rows.insert(0, ("averaged over", over))

@@ -25,10 +25,9 @@ from analysis.common.seal import COUNT, SEAL, is_sealed, seal_of
 from sim.files.clock import has_passed
 from sim.files.committed import CommittedFile, recover
 from sim.files.layout import (
-    ENERGIES,
+    ENERGY,
     PER_FRAME,
     PER_PARTICLE,
-    SERIES,
     STEP,
     TEXT,
     TIME,
@@ -37,6 +36,7 @@ from sim.files.layout import (
     make_elements,
     require_sound,
     resize,
+    series_of,
     write_head,
     write_parameters,
     write_particles,
@@ -46,7 +46,7 @@ from sim.files.provenance import with_part
 from sim.files.record import Ending, RunRecord
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from sim.film.particles import Particles
 
@@ -73,7 +73,9 @@ class RunWriter:
         self._frames = int(file[COUNT][()])
 
     @classmethod
-    def create(cls, path: Path, record: RunRecord, particles: Particles) -> RunWriter:
+    def create(
+        cls, path: Path, record: RunRecord, particles: Particles, energies: Iterable[str]
+    ) -> RunWriter:
         """Write a new file with everything but frames.
 
         Parameters
@@ -84,6 +86,8 @@ class RunWriter:
             What goes into `/parameters`.
         particles : Particles
             Sizes, moments and the patch.
+        energies : iterable of str
+            Names of the energies of a frame.
 
         Returns
         -------
@@ -101,7 +105,7 @@ class RunWriter:
             write_parameters(file, record)
             write_head(file, record.version)
             write_particles(file, particles)
-            make_elements(file, len(particles.diameter))
+            make_elements(file, len(particles.diameter), energies)
             file.create_dataset(COUNT, data=0, dtype="<i8")
             file["/parameters"].attrs.modify(SEAL, np.uint32(seal_of(file)))
             file.flush()
@@ -202,7 +206,8 @@ class RunWriter:
         for element, name, dtype, _, _ in PER_PARTICLE + PER_FRAME:
             block = np.stack([getattr(frame, name) for frame in waiting])
             self._file[element + "/value"][rows] = block.astype(dtype)
-        for element, name in zip(SERIES, ENERGIES, strict=True):
+        for element in series_of(self._file):
+            name = element.removeprefix(ENERGY)
             self._file[element + "/value"][rows] = [
                 frame.energies.get(name, 0.0) for frame in waiting
             ]

@@ -85,6 +85,7 @@ def calibrate(
     ValueError
         If the start state cannot be made.
     """
+    from sim.engines.protocol import ENERGIES
     from sim.files.layout import file_bytes
     from sim.film.memory import memory_bytes
     from sim.run.simulate import make_cpu_engine
@@ -98,7 +99,9 @@ def calibrate(
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=memory_bytes(setup.system),
-        file_bytes=file_bytes(setup.system.count, setup.parameters.output.frames + 1),
+        file_bytes=file_bytes(
+            setup.system.count, setup.parameters.output.frames + 1, len(ENERGIES)
+        ),
     )
 
 
