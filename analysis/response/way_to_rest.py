@@ -1,0 +1,254 @@
+"""Section ``way_to_rest``: how the mean length comes to rest after switch-on and switch-off."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chains.series import ChainSeries
+from analysis.response.continuation import Continuation, continued
+from analysis.response.decay_numbers import frame_at, switch_off_time
+from analysis.response.growth import switch_off
+from analysis.response.rate_fit import (
+    FEWEST_BINS,
+    STEADY_RATE,
+    Expected,
+    Watched,
+    time_bins,
+)
+from analysis.response.rates import Meetings
+from analysis.trajectory.run import Run
+from analysis.trajectory.stages import STEADY, Stage, is_field_known
+from analysis.uncertainty.estimate import NOTHING, Estimate
+from analysis.uncertainty.number_text import as_float
+
+Floats = NDArray[np.float64]
+Curve = dict[str, Any]
+
+__all__ = ["COLUMNS", "WAYS", "way_numbers"]
+
+WAYS = ("switch_on", "switch_off")
+COLUMNS = ("after", "time_s", "mean_length", "low_68", "high_68", "low_95", "high_95")
+
+LEVEL_ROWS = (2, 1, 3, 0, 4)
+"""Row of the levels of a continuation under each of the last five."""
+
+LEAST_SPREAD = 0.45
+"""Standard deviation of ln(length - 1) of a predicted length, at least."""
+
+PREDICTED_BAND = math.log(2.5)
+"""The same where the estimate from neighbours alone is not recorded."""
+
+OTHER_SHAPES = 0.5
+"""With this share of the particles in rings and branched groups, or of the length of chains in
+bundles, no mean length of single chains is told."""
+
+SPANNING = 0.05
+"""Frames from the first one on with so many particles in chains without ends are left out."""
+
+STARTED = 1.1
+"""A film of a mean length below this one counts as single particles."""
+
+SEEN = 4.0
+"""A change must be so many times the scatter from frame to frame."""
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One way of a run: its frames, when it began in s, and what is expected of its end."""
+
+    frames: NDArray[np.int64]
+    start: float
+    predicted: str
+
+    def expected(self, run: Run) -> Expected | None:
+        """Return the recorded prediction.
+
+        Between the estimate with all neighbours and that from pairs alone, in the middle of the
+        logarithms of their excess over one; the two lie 1.5 standard deviations away from it.
+        """
+        full = as_float(run.derived.get(self.predicted)) - 1.0
+        pairs = as_float(run.derived.get(f"{self.predicted}_neighbours_only")) - 1.0
+        if not full > 0.0:
+            return None
+        if not pairs > 0.0:
+            return Expected(1.0 + full, PREDICTED_BAND)
+        spread = max(LEAST_SPREAD, abs(math.log(full / pairs)) / 3.0)
+        return Expected(1.0 + math.sqrt(full * pairs), spread)
+
+
+def way_numbers(
+    run: Run,
+    series: ChainSeries,
+    field: Floats,
+    stage: Stage,
+    bundled: float | None,
+    warnings: list[str],
+) -> tuple[dict[str, Any], Curve]:
+    """Return the section ``way_to_rest`` and its curve.
+
+    Parameters
+    ----------
+    run, series : Run, ChainSeries
+        The trajectory and its series.
+    field : (frames, 3) array
+        Field at every frame in T.
+    stage : Stage
+        The last steady stage.
+    bundled : float or None
+        Share of the length of chains that runs in bundles in the last stage.
+    warnings : list of str
+        Takes the reasons why a way cannot be told.
+
+    Returns
+    -------
+    (dict, dict)
+        For ``switch_on`` (the start of a film whose field is there from the beginning or never)
+        and ``switch_off`` (null where the field does not go off): reason, expected_length,
+        seen_until_s, and measured ``rest_length``, ``half_time_s``, ``rest_time_s`` (90 % of the
+        way), ``joining_rate_per_s`` and ``joining_fall``; and the arrays of ``COLUMNS``.
+    """
+    section: dict[str, Any] = dict.fromkeys(WAYS)
+    found: dict[str, Continuation] = {}
+    for name in WAYS:
+        way = _on(run, field) if name == "switch_on" else _off(run, field, stage)
+        if way is None:
+            continue
+        expected = way.expected(run)
+        last_frames = bool(way.frames[-1] == run.frames - 1)
+        reason = _withheld(run, series, field, stage, way) or _other_shapes(
+            series, way, bundled if last_frames else None
+        )
+        if reason is None and expected is None:
+            reason = "no chains are expected, or the file records no predicted length"
+        watched = None
+        if reason is None:
+            watched, reason = _watched(run, series, way)
+        if watched is not None and expected is not None:
+            found[name] = continued(watched, expected)
+        section[name] = {
+            "reason": reason,
+            "expected_length": None if expected is None else expected.length,
+            "seen_until_s": None if watched is None else float(watched.times[-1]),
+            **_numbers(found.get(name), watched),
+        }
+        if reason is not None:
+            warnings.append(f"way_to_rest.{name}: {reason}")
+    return section, _curve(found)
+
+
+def _on(run: Run, field: Floats) -> _Way:
+    """Return the way from switch-on to the next change of the field, or to the end."""
+    size = np.linalg.norm(field, axis=1)
+    on = size > 0.5 * size.max(initial=0.0) if size.max(initial=0.0) > 0.0 else size >= 0.0
+    first = int(np.argmax(on))
+    stop = first + int(np.argmin(np.append(on[first:], False)))
+    before = max(0, first - 1)
+    frames = np.arange(before, stop)
+    return _Way(frames, float(run.times[before]), "predicted_mean_length")
+
+
+def _off(run: Run, field: Floats, stage: Stage) -> _Way | None:
+    """Return the way from switch-off to the end, None where the field does not go off."""
+    last_on = switch_off(field) if stage.swing is None else None
+    if last_on is None:
+        return None
+    start, _ = switch_off_time(run, last_on)
+    frames = np.arange(frame_at(run.times, start), run.frames)
+    return _Way(frames, start, "predicted_mean_length_off")
+
+
+def _withheld(run: Run, series: ChainSeries, field: Floats, stage: Stage, way: _Way) -> str | None:
+    """Return why a way follows no rate equations with steady rates."""
+    if not series.lengths:
+        return "the file holds no moments, so that bonds are not known"
+    if not is_field_known(run):
+        return "the file records no field"
+    if stage.swing is not None:
+        return "the field turns or oscillates, so that no length is at rest"
+    size = np.linalg.norm(field, axis=1)
+    inner = field[way.frames[1:]]
+    if len(inner) and np.abs(inner - inner[-1]).max() > STEADY * size.max():
+        return "the field changed on the way"
+    return None
+
+
+def _other_shapes(series: ChainSeries, way: _Way, bundled: float | None) -> str | None:
+    """Return why the chains at the end of a way are none."""
+    late = way.frames[-max(1, len(way.frames) // 4) :]
+    shares = [series.values[name][late] for name in ("ring_share", "branched_share")]
+    forked = float(np.nanmean(shares[0] + shares[1])) if np.isfinite(shares).all() else 0.0
+    if forked >= OTHER_SHAPES:
+        return (
+            f"{100.0 * forked:.0f} % of the particles are in rings and branched groups, so that "
+            "no length of single chains comes to rest"
+        )
+    if bundled is not None and bundled >= OTHER_SHAPES:
+        return (
+            f"{100.0 * bundled:.0f} % of the length of chains runs in bundles, so that no length "
+            "of single chains comes to rest (chains.bundles has their width)"
+        )
+    return None
+
+
+def _watched(run: Run, series: ChainSeries, way: _Way) -> tuple[Watched | None, str | None]:
+    """Return what is seen of a way, or why it is too little."""
+    length = series.values["mean_length"][way.frames]
+    spanning = np.flatnonzero(series.values["spanning_share"][way.frames] >= SPANNING)
+    use = np.isfinite(length)
+    if len(spanning):
+        use[spanning[0] :] = False
+    times, length = np.maximum(run.times[way.frames][use] - way.start, 0.0), length[use]
+    late = times > 0.0
+    if not len(times) or late[0] or time_bins(times[late]) < FEWEST_BINS:
+        more = f" before {100 * SPANNING:.0f} % of them span the patch" if len(spanning) else ""
+        return None, f"too few frames show chains{more}"
+    steps = np.diff(length[late])
+    flicker = 1.4826 * float(np.median(np.abs(steps))) / math.sqrt(2.0)
+    change = float(length[late][-max(1, len(steps) // 4) :].mean() - length[0])
+    if not abs(change) > max(SEEN * flicker, 0.01):
+        return None, "no growth or decay stands out of the scatter from frame to frame"
+    first = series.lengths[int(way.frames[use][0])]
+    singles = float(first.mean()) < STARTED
+    return Watched(times, length, run.count, None if singles else first, _meetings(run)), None
+
+
+def _meetings(run: Run) -> Meetings:
+    """Return how often particles meet, by what the file records."""
+    time, fraction = (as_float(run.derived.get(k)) for k in ("diffusion_time_s", "volume_fraction"))
+    known = time > 0.0 and fraction > 0.0
+    return Meetings(time, fraction) if known else STEADY_RATE
+
+
+def _numbers(way: Continuation | None, watched: Watched | None) -> dict[str, Any]:
+    """Return the measured entries of one way."""
+    samples = 1 if watched is None else max(1, time_bins(watched.times[watched.times > 0.0]))
+    names = {
+        "rest_length": "rest", "half_time_s": "halfway", "rest_time_s": "mostly",
+        "joining_rate_per_s": "pace", "joining_fall": "fall",
+    }  # fmt: skip
+    if way is None:
+        return {key: NOTHING.as_dict() for key in names}
+    return {key: _entry(getattr(way, name), samples) for key, name in names.items()}
+
+
+def _entry(levels: Floats, samples: int) -> dict[str, Any]:
+    """Return the median with half the band of one standard error, that band, and that of 95 %."""
+    low, below, middle, above, high = (float(level) for level in levels)
+    entry = Estimate(middle, 0.5 * (above - below), samples).as_dict()
+    return {**entry, "interval_68": [below, above], "interval_95": [low, high]}
+
+
+def _curve(found: dict[str, Continuation]) -> Curve:
+    """Return the continued ways one below the other, as ``COLUMNS``."""
+    columns: dict[str, list[Any]] = {name: [] for name in COLUMNS}
+    for name, way in found.items():
+        columns["after"] += [name.replace("_", "-")] * len(way.times)
+        columns["time_s"] += way.times.tolist()
+        for key, row in zip(COLUMNS[2:], LEVEL_ROWS, strict=True):
+            columns[key] += way.lengths[row].tolist()
+    return {name: np.array(column) for name, column in columns.items()}
