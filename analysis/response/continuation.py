@@ -59,7 +59,7 @@ class Continuation:
     fall : (5,) array
         Exponent w.
     times : (m,) array
-        In s, from the first frame to rest, even in ln t.
+        In s since the way began, from the first frame for which the equations hold to rest.
     lengths : (5, m) array
         Mean length at each.
     """
@@ -99,9 +99,8 @@ def continued(
     places = random.permutation(np.minimum(places, fit.weights.size - 1))
     fall, rest, _ = np.unravel_index(places, fit.weights.shape)
     pace = np.exp(fit.paces.ravel()[places])
-    start = 1.0 if watched.first is None else float(watched.first.mean())
     rests = np.array([rest_length(math.exp(c)) for c in fit.ways.constants])
-    made = _ninety(fit.ways, start, rests)[fall, rest]
+    made = _ninety(fit.ways, watched.start, rests)[fall, rest]
     slow = SETTLED * watched.meetings.times(made, pace)
     seen = watched.times[watched.times > 0.0]
     last = max(SETTLED * float(np.quantile(slow, LEVELS[-1])), float(seen[-1]))
@@ -115,7 +114,7 @@ def continued(
     far = _strayed(np.minimum(fine, slow[:, None]), float(seen[-1]))
     lengths = 1.0 + (np.exp(paths) - 1.0) * np.exp(miss[:, None] * far)
     ends = 1.0 + (rests[rest] - 1.0) * np.exp(miss * _strayed(slow, float(seen[-1])))
-    reached = _reached(fine, (lengths - start) / (ends - start)[:, None])
+    reached, offset = _reached(watched, fine, lengths, ends)
     end = max(STRAYED * float(np.quantile(reached[1], LEVELS[-2])), float(seen[-1]))
     kept = np.geomspace(fine[0], min(end, last), POINTS)
 
@@ -128,7 +127,7 @@ def continued(
         mostly=of(reached[1]),
         pace=of(pace),
         fall=of(np.array(FALLS)[fall]),
-        times=kept,
+        times=offset + kept,
         lengths=np.array([np.interp(np.log(kept), np.log(fine), row) for row in of(lengths)]),
     )
 
@@ -147,14 +146,32 @@ def _ninety(ways: Ways, start: float, rests: Floats) -> Floats:
     return np.exp(table)
 
 
-def _reached(times: Floats, made: Floats) -> Floats:
-    """Return the times at which shares of ways, (D, T), first pass `SHARES`, (2, D)."""
-    logs = np.log(times)
+def _reached(
+    watched: Watched, times: Floats, lengths: Floats, ends: Floats
+) -> tuple[Floats, float]:
+    """Return the times at which ways first pass `SHARES`, (2, D), and when the equations began.
+
+    What lies before that is as the run has shown it, to within the scatter of its chains, at the
+    beginning and later each, and a step from frame to frame.
+    """
+    offset, early, random = 0.0, np.zeros(1), np.random.default_rng(2)
+    shown = np.full((len(lengths), 1), watched.start)
+    step = 0.0
+    if watched.before_times is not None and watched.before_lengths is not None:
+        early, offset = watched.before_times, float(watched.before_times[-1])
+        scatter = math.sqrt(float(watched.before_lengths[0]) / (2.0 * watched.particles))
+        factors = np.exp(scatter * random.standard_normal((len(lengths), 2)))
+        shown = 1.0 + (watched.before_lengths - 1.0) * factors[:, [0] + [1] * (len(early) - 1)]
+        step = float(np.diff(early).max(initial=0.0))
+    grid = np.concatenate([early, offset + times])
+    made = (np.hstack([shown, lengths]) - shown[:, :1]) / (ends[:, None] - shown[:, :1])
     found = np.empty((len(SHARES), len(made)))
     for row, share in enumerate(SHARES):
-        after = np.clip(np.argmax(made >= share, axis=1), 1, len(times) - 1)
+        after = np.clip(np.argmax(made >= share, axis=1), 1, len(grid) - 1)
         each = np.arange(len(made))
         low, high = made[each, after - 1], made[each, after]
         part = np.clip((share - low) / np.where(high > low, high - low, np.inf), 0.0, 1.0)
-        found[row] = np.exp(logs[after - 1] + part * (logs[after] - logs[after - 1]))
-    return found
+        found[row] = grid[after - 1] + part * (grid[after] - grid[after - 1])
+        own = found[row] <= offset
+        found[row] += own * step * (random.random(len(made)) - 0.5)
+    return np.maximum(found, 0.0), offset

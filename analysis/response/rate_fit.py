@@ -67,15 +67,18 @@ class Watched:
     Attributes
     ----------
     times : (n,) array
-        Time since the way began in s, rising from 0.
+        Time in s since the equations hold, rising from 0.
     lengths : (n,) array
         Mean length at each.
     particles : int
         Particles in the chains that are counted.
     first : (C,) array or None
-        Particles in each chain at the beginning; None for single particles.
+        Particles in each chain at the time 0; None for single particles.
     meetings : Meetings
         How often particles meet; by default at a steady rate.
+    before_times, before_lengths : (b,) arrays or None
+        Time in s since the way began, rising from 0 to when the equations hold, and mean length at
+        each; None where they hold from the beginning.
     """
 
     times: Floats
@@ -83,6 +86,13 @@ class Watched:
     particles: int
     first: Integers | None = None
     meetings: Meetings = STEADY_RATE
+    before_times: Floats | None = None
+    before_lengths: Floats | None = None
+
+    @property
+    def start(self) -> float:
+        """Mean length at the time 0."""
+        return 1.0 if self.first is None else float(self.first.mean())
 
 
 @dataclass(frozen=True)

@@ -50,20 +50,29 @@ bundles, no mean length of single chains is told."""
 SPANNING = 0.05
 """Frames from the first one on with so many particles in chains without ends are left out."""
 
+READJUSTED = 0.3
+"""Time in d^2/D after switch-off from which on the equations hold: by then moments that the field
+held have turned and branches have come off, which takes no diffusion."""
+
+POOLED = 0.2
+"""Frames whose times differ by no more than this share tell the lengths at that time together."""
+
 STARTED = 1.1
 """A film of a mean length below this one counts as single particles."""
 
-SEEN = 4.0
-"""A change must be so many times the scatter from frame to frame."""
+SEEN, LEAST_CHANGE = 4.0, 0.01
+"""A change of the mean length must be so many times the scatter from frame to frame, and so much.
+"""
 
 
 @dataclass(frozen=True)
 class _Way:
-    """One way of a run: its frames, when it began in s, and what is expected of its end."""
+    """One way of a run: its frames, when it began in s, its expected end, whether it falls."""
 
     frames: NDArray[np.int64]
     start: float
     predicted: str
+    falls: bool = False
 
     def expected(self, run: Run) -> Expected | None:
         """Return the recorded prediction.
@@ -130,10 +139,13 @@ def way_numbers(
             watched, reason = _watched(run, series, way)
         if watched is not None and expected is not None:
             found[name] = continued(watched, expected)
+        until = float(run.times[way.frames[-1]]) - way.start
         section[name] = {
             "reason": reason,
             "expected_length": None if expected is None else expected.length,
-            "seen_until_s": None if watched is None else float(watched.times[-1]),
+            "seen_until_s": None
+            if watched is None
+            else float(run.times[way.frames[-1]]) - way.start,
             **_numbers(found.get(name), watched),
         }
         if reason is not None:
@@ -159,7 +171,7 @@ def _off(run: Run, field: Floats, stage: Stage) -> _Way | None:
         return None
     start, _ = switch_off_time(run, last_on)
     frames = np.arange(frame_at(run.times, start), run.frames)
-    return _Way(frames, start, "predicted_mean_length_off")
+    return _Way(frames, start, "predicted_mean_length_off", falls=True)
 
 
 def _withheld(run: Run, series: ChainSeries, field: Floats, stage: Stage, way: _Way) -> str | None:
@@ -202,19 +214,27 @@ def _watched(run: Run, series: ChainSeries, way: _Way) -> tuple[Watched | None, 
     use = np.isfinite(length)
     if len(spanning):
         use[spanning[0] :] = False
-    times, length = np.maximum(run.times[way.frames][use] - way.start, 0.0), length[use]
-    late = times > 0.0
-    if not len(times) or late[0] or time_bins(times[late]) < FEWEST_BINS:
+    frames = way.frames[use]
+    times, length = np.maximum(run.times[frames] - way.start, 0.0), length[use]
+    begin = 0
+    if way.falls and len(times):
+        held = READJUSTED * as_float(run.derived.get("diffusion_time_s"))
+        begin = min(int(np.searchsorted(times, held)), len(times) - 1) if held > 0.0 else 0
+    late = times[begin:] - times[begin] if len(times) else times
+    if time_bins(late[late > 0.0]) < FEWEST_BINS:
         more = f" before {100 * SPANNING:.0f} % of them span the patch" if len(spanning) else ""
         return None, f"too few frames show chains{more}"
-    steps = np.diff(length[late])
+    steps = np.diff(length[begin:])
     flicker = 1.4826 * float(np.median(np.abs(steps))) / math.sqrt(2.0)
-    change = float(length[late][-max(1, len(steps) // 4) :].mean() - length[0])
-    if not abs(change) > max(SEEN * flicker, 0.01):
+    change = float(length[-max(1, len(steps) // 4) :].mean() - length[0])
+    if not abs(change) > max(SEEN * flicker, LEAST_CHANGE):
         return None, "no growth or decay stands out of the scatter from frame to frame"
-    first = series.lengths[int(way.frames[use][0])]
-    singles = float(first.mean()) < STARTED
-    return Watched(times, length, run.count, None if singles else first, _meetings(run)), None
+    near = np.abs(times - times[begin]) <= POOLED * times[begin]
+    first = np.concatenate([series.lengths[int(frame)] for frame in frames[near]])
+    before = (times[: begin + 1], length[: begin + 1]) if begin else (None, None)
+    singles = not way.falls and float(first.mean()) < STARTED
+    chains = None if singles else first
+    return Watched(late, length[begin:], run.count, chains, _meetings(run), *before), None
 
 
 def _meetings(run: Run) -> Meetings:
