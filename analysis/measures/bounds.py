@@ -29,6 +29,7 @@ _ENDINGS = {
     "_hz": (0.0, math.inf),
     "_per_m": (0.0, math.inf),
     "_per_s": (0.0, math.inf),
+    "_rest_length": (1.0, math.inf),
 }
 
 

@@ -27,6 +27,7 @@ from analysis.response.equilibration import equilibration
 from analysis.response.growth import bond_survival, independent_structures
 from analysis.response.lag_curve import lag_curve
 from analysis.response.susceptibility_section import susceptibility_numbers
+from analysis.response.way_to_rest import way_numbers
 from analysis.spacing.distances import SpacingFrames
 from analysis.trajectory.cycles import turning_frames
 from analysis.trajectory.run import Run
@@ -213,6 +214,7 @@ def _assembled(
         "magnetisation": magnetisation,
         "relaxation": tell.relaxation_numbers(run, series, field, warnings, stage)
         | memory_numbers(run, series, stage, warnings),
+        "way_to_rest": {},
         "stages": stage_numbers(run, field, series, stage, structures),
         "timing": dict.fromkeys(TIMING_KEYS) | run.timing,
         "warnings": warnings,
@@ -221,6 +223,10 @@ def _assembled(
         for one in numbers["stages"]:
             one["field_t"] = None
     passed.details.add_numbers(numbers, curves, structures, warnings)
+    bundled = numbers["chains"]["bundles"]["share"]["value"]
+    numbers["way_to_rest"], curves["way_to_rest"] = way_numbers(
+        run, series, field, stage, bundled, warnings
+    )
     frames = len(stage.frames)
     if frames < 4 or (structures is not None and structures < 4 and series.lengths):
         held = "an unknown number of" if structures is None else f"about {structures:.2g}"

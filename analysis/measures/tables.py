@@ -8,6 +8,7 @@ from typing import Any
 from analysis.files.csv_text import write_csv
 from analysis.measures.measure import Measurement
 from analysis.response.lag_curve import COLUMNS as LAG_COLUMNS
+from analysis.response.way_to_rest import COLUMNS as WAY_COLUMNS
 
 TIME_COLUMNS = {
     "time_s": "time_s",
@@ -96,9 +97,10 @@ def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
         "time_series.csv": _time_rows(measurement),
         "susceptibility.csv": _susceptibility_rows(measurement),
         "turning_field.csv": _turning_rows(measurement),
-        "lag.csv": _lag_rows(measurement),
+        "lag.csv": _rows_of(measurement, "lag", LAG_COLUMNS),
+        "way_to_rest.csv": _rows_of(measurement, "way_to_rest", WAY_COLUMNS),
     }
-    for name in ("susceptibility.csv", "turning_field.csv", "lag.csv"):
+    for name in ("susceptibility.csv", "turning_field.csv", "lag.csv", "way_to_rest.csv"):
         if len(tables[name]) == 1:
             del tables[name]
             (folder / name).unlink(missing_ok=True)
@@ -168,8 +170,8 @@ def _turning_rows(measurement: Measurement) -> list[list[Any]]:
     return rows
 
 
-def _lag_rows(measurement: Measurement) -> list[list[Any]]:
-    """Return the rows of lag.csv: one a frame, none where the field did not turn."""
-    curve = measurement.curves.get("lag", {})
-    columns = [curve.get(key, ()) for key in LAG_COLUMNS]
-    return [list(LAG_COLUMNS), *(list(row) for row in zip(*columns, strict=True))]
+def _rows_of(measurement: Measurement, name: str, names: tuple[str, ...]) -> list[list[Any]]:
+    """Return a curve as rows below its header; none where it was not measured."""
+    curve = measurement.curves.get(name, {})
+    columns = [curve.get(key, ()) for key in names]
+    return [list(names), *(list(row) for row in zip(*columns, strict=True))]

@@ -22,6 +22,7 @@ from analysis.pictures.structure import (
 )
 from analysis.pictures.susceptibility import has_spectrum, susceptibility
 from analysis.pictures.time import growth, time_series
+from analysis.pictures.way_to_rest import has_way_to_rest, way_to_rest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -53,6 +54,7 @@ __all__ = [
     "structure_factor_radial",
     "susceptibility",
     "time_series",
+    "way_to_rest",
 ]
 
 FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
@@ -80,6 +82,7 @@ def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run
         "susceptibility": (has_spectrum(measurement), susceptibility),
         "lag": (has_lag(measurement), lag),
         "decay": (has_decay(measurement), decay),
+        "way_to_rest": (has_way_to_rest(measurement), way_to_rest),
     }
     called = {name: draw for name, (called_for, draw) in extra.items() if called_for}
     return FIGURES | called | light_figures(measurement)

@@ -185,6 +185,7 @@ def _figures(measurement: Measurement, run: Run) -> str:
     from analysis.pictures import light as light_pictures
     from analysis.pictures import order as order_pictures
     from analysis.pictures import susceptibility as susceptibility_picture
+    from analysis.pictures import way_to_rest as way_picture
     from analysis.pictures.all import figures_of
 
     figures = figures_of(measurement)
@@ -195,6 +196,7 @@ def _figures(measurement: Measurement, run: Run) -> str:
         ("susceptibility", susceptibility_picture.TITLE, susceptibility_picture.CAPTION),
         ("lag", lag_picture.TITLE, lag_picture.CAPTION),
         ("decay", decay_picture.TITLE, decay_picture.CAPTION),
+        ("way_to_rest", way_picture.TITLE, way_picture.CAPTION),
     ):
         if name in figures:
             captions[name] = (title, caption)

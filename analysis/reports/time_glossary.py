@@ -1,4 +1,4 @@
-"""Words of the report on growth in stages, break-up and susceptibility."""
+"""Words of the report on growth in stages, break-up, susceptibility and the way to rest."""
 
 from __future__ import annotations
 
@@ -68,5 +68,47 @@ TIME_ROWS = (
         "",
         "Susceptibility behind",
         "part of that answer that trails by a quarter of a period and turns into heat.",
+    ),
+    (
+        "way_to_rest",
+        "switch_on_rest_length",
+        "",
+        "Mean length at rest after switch-on",
+        "to which the mean length comes in the end, continued from this run by rate equations.",
+    ),
+    (
+        "way_to_rest",
+        "switch_on_half_time_s",
+        "s",
+        "Time to half of rest after switch-on",
+        "in which half of the way to the length at rest is made.",
+    ),
+    (
+        "way_to_rest",
+        "switch_on_rest_time_s",
+        "s",
+        "Time to rest after switch-on",
+        "in which 90 % of that way is made.",
+    ),
+    (
+        "way_to_rest",
+        "switch_off_rest_length",
+        "",
+        "Mean length at rest after switch-off",
+        "to which the mean length comes in the end, continued from this run by rate equations.",
+    ),
+    (
+        "way_to_rest",
+        "switch_off_half_time_s",
+        "s",
+        "Time to half of rest after switch-off",
+        "in which half of the way to the length at rest is made.",
+    ),
+    (
+        "way_to_rest",
+        "switch_off_rest_time_s",
+        "s",
+        "Time to rest after switch-off",
+        "in which 90 % of that way is made.",
     ),
 )

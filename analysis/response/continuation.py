@@ -36,6 +36,9 @@ SETTLED = 10.0
 """Ratio of the times of rest and of 90 % of the way."""
 
 DRAWS = 1000
+STEP = FALLS[1] - FALLS[0]
+"""What lies between two exponents that are tried stands for all between them."""
+
 LEVELS = (0.025, 0.15866, 0.5, 0.84134, 0.975)
 """Ends of the 95 % band, of that of one standard error, and its middle."""
 
@@ -126,7 +129,7 @@ def continued(
         halfway=of(reached[0]),
         mostly=of(reached[1]),
         pace=of(pace),
-        fall=of(np.array(FALLS)[fall]),
+        fall=of(np.clip(np.array(FALLS)[fall] + STEP * random.uniform(-0.5, 0.5, DRAWS), 0, 1)),
         times=offset + kept,
         lengths=np.array([np.interp(np.log(kept), np.log(fine), row) for row in of(lengths)]),
     )

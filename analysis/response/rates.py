@@ -238,12 +238,11 @@ class Meetings:
 
     diffusion_time: float
     volume_fraction: float
-    strength: float = 1.0
 
     def _roots(self, pace: Floats) -> tuple[Floats, float]:
         """Return the roots of t_e and of the time of drift."""
         capture = pace * self.diffusion_time / (24.0 * self.volume_fraction)
-        excess = self.strength * capture * math.sqrt(2.0 * self.diffusion_time / math.pi)
+        excess = capture * math.sqrt(2.0 * self.diffusion_time / math.pi)
         return np.asarray(excess), math.sqrt(DRIFT * self.diffusion_time)
 
     def by(self, times: Floats, pace: Floats) -> Floats:

@@ -29,9 +29,8 @@ from analysis.uncertainty.number_text import as_float
 Floats = NDArray[np.float64]
 Curve = dict[str, Any]
 
-__all__ = ["COLUMNS", "WAYS", "way_numbers"]
+__all__ = ["COLUMNS", "way_numbers"]
 
-WAYS = ("switch_on", "switch_off")
 COLUMNS = ("after", "time_s", "mean_length", "low_68", "high_68", "low_95", "high_95")
 
 LEVEL_ROWS = (2, 1, 3, 0, 4)
@@ -44,11 +43,12 @@ PREDICTED_BAND = math.log(2.5)
 """The same where the estimate from neighbours alone is not recorded."""
 
 OTHER_SHAPES = 0.5
-"""With this share of the particles in rings and branched groups, or of the length of chains in
-bundles, no mean length of single chains is told."""
+"""With this share of the particles in rings and branched groups, or in bundles of chains, no mean
+length of single chains is told."""
 
-SPANNING = 0.05
-"""Frames from the first one on with so many particles in chains without ends are left out."""
+SPANNING = 0.1
+"""Where so many particles are in chains without ends, frames from the first such one on are left
+out."""
 
 READJUSTED = 0.3
 """Time in d^2/D after switch-off from which on the equations hold: by then moments that the field
@@ -109,29 +109,28 @@ def way_numbers(
     stage : Stage
         The last steady stage.
     bundled : float or None
-        Share of the length of chains that runs in bundles in the last stage.
+        Share of the particles of chains that is in bundles in the last stage.
     warnings : list of str
         Takes the reasons why a way cannot be told.
 
     Returns
     -------
     (dict, dict)
-        For ``switch_on`` (the start of a film whose field is there from the beginning or never)
-        and ``switch_off`` (null where the field does not go off): reason, expected_length,
-        seen_until_s, and measured ``rest_length``, ``half_time_s``, ``rest_time_s`` (90 % of the
-        way), ``joining_rate_per_s`` and ``joining_fall``; and the arrays of ``COLUMNS``.
+        Behind ``switch_on_`` (the start of a film whose field is there from the beginning or never)
+        and, where the field goes off, ``switch_off_``: start_s, seen_until_s (since the start),
+        start_length, expected_length, reason (null where the way is told), and measured
+        rest_length, half_time_s, rest_time_s (90 % of the way), joining_rate_per_s and
+        joining_fall; and the arrays of ``COLUMNS``.
     """
-    section: dict[str, Any] = dict.fromkeys(WAYS)
+    section: dict[str, Any] = {}
     found: dict[str, Continuation] = {}
-    for name in WAYS:
-        way = _on(run, field) if name == "switch_on" else _off(run, field, stage)
+    for name, way in (("switch_on", _on(run, field)), ("switch_off", _off(run, field, stage))):
         if way is None:
             continue
+        ends_here = bool(way.frames[-1] == run.frames - 1)
         expected = way.expected(run)
-        last_frames = bool(way.frames[-1] == run.frames - 1)
-        reason = _withheld(run, series, field, stage, way) or _other_shapes(
-            series, way, bundled if last_frames else None
-        )
+        reason = _withheld(run, series, field, stage, way)
+        reason = reason or _other_shapes(series, way, bundled if ends_here else None)
         if reason is None and expected is None:
             reason = "no chains are expected, or the file records no predicted length"
         watched = None
@@ -139,17 +138,17 @@ def way_numbers(
             watched, reason = _watched(run, series, way)
         if watched is not None and expected is not None:
             found[name] = continued(watched, expected)
-        until = float(run.times[way.frames[-1]]) - way.start
-        section[name] = {
-            "reason": reason,
+        entries = {
+            "start_s": way.start,
+            "seen_until_s": float(run.times[way.frames[-1]]) - way.start,
+            "start_length": float(series.values["mean_length"][way.frames[0]]),
             "expected_length": None if expected is None else expected.length,
-            "seen_until_s": None
-            if watched is None
-            else float(run.times[way.frames[-1]]) - way.start,
+            "reason": reason,
             **_numbers(found.get(name), watched),
         }
+        section |= {f"{name}_{key}": value for key, value in entries.items()}
         if reason is not None:
-            warnings.append(f"way_to_rest.{name}: {reason}")
+            warnings.append(f"way_to_rest.{name}_rest_length: {reason}")
     return section, _curve(found)
 
 
@@ -201,7 +200,7 @@ def _other_shapes(series: ChainSeries, way: _Way, bundled: float | None) -> str 
         )
     if bundled is not None and bundled >= OTHER_SHAPES:
         return (
-            f"{100.0 * bundled:.0f} % of the length of chains runs in bundles, so that no length "
+            f"{100.0 * bundled:.0f} % of the particles of chains are in bundles, so that no length "
             "of single chains comes to rest (chains.bundles has their width)"
         )
     return None
@@ -210,10 +209,11 @@ def _other_shapes(series: ChainSeries, way: _Way, bundled: float | None) -> str 
 def _watched(run: Run, series: ChainSeries, way: _Way) -> tuple[Watched | None, str | None]:
     """Return what is seen of a way, or why it is too little."""
     length = series.values["mean_length"][way.frames]
-    spanning = np.flatnonzero(series.values["spanning_share"][way.frames] >= SPANNING)
-    use = np.isfinite(length)
-    if len(spanning):
-        use[spanning[0] :] = False
+    share = series.values["spanning_share"][way.frames]
+    use, past = np.isfinite(length), np.flatnonzero(share >= SPANNING)
+    spanning = bool(len(past)) and float(share[past[0] :].mean()) >= SPANNING
+    if spanning:
+        use[past[0] :] = False
     frames = way.frames[use]
     times, length = np.maximum(run.times[frames] - way.start, 0.0), length[use]
     begin = 0
@@ -222,8 +222,8 @@ def _watched(run: Run, series: ChainSeries, way: _Way) -> tuple[Watched | None, 
         begin = min(int(np.searchsorted(times, held)), len(times) - 1) if held > 0.0 else 0
     late = times[begin:] - times[begin] if len(times) else times
     if time_bins(late[late > 0.0]) < FEWEST_BINS:
-        more = f" before {100 * SPANNING:.0f} % of them span the patch" if len(spanning) else ""
-        return None, f"too few frames show chains{more}"
+        more = f" before {100 * SPANNING:.0f} % of the particles are in endless ones"
+        return None, f"too few frames show chains{more if spanning else ''}"
     steps = np.diff(length[begin:])
     flicker = 1.4826 * float(np.median(np.abs(steps))) / math.sqrt(2.0)
     change = float(length[-max(1, len(steps) // 4) :].mean() - length[0])

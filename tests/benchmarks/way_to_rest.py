@@ -148,13 +148,14 @@ def truths(times, lengths, shown_s):
     return found
 
 
-def band(way, curve, row, shown_s):
+def band(section, key, curve, row, shown_s):
     """Return the five levels of one row."""
     if row in AT:
         at = math.log(0.5 * sum(AT[row]) * shown_s)
-        keys = ("low_95", "low_68", "mean_length", "high_68", "high_95")
-        return [float(np.interp(at, np.log(curve["time_s"]), curve[key])) for key in keys]
-    entry = way[{"at rest": "rest_length", "half": "half_time_s", "90 %": "rest_time_s"}[row]]
+        columns = ("low_95", "low_68", "mean_length", "high_68", "high_95")
+        return [float(np.interp(at, np.log(curve["time_s"]), curve[name])) for name in columns]
+    names = {"at rest": "rest_length", "half": "half_time_s", "90 %": "rest_time_s"}
+    entry = section[f"{key}_{names[row]}"]
     (low, high), (below, above) = entry["interval_95"], entry["interval_68"]
     return [low, below, entry["value"], above, high]
 
@@ -175,14 +176,14 @@ def film_rows(name, seeds, folder):
     found = {row: (value, []) for row, value in truth.items()}
     for run, series, _ in seen:
         section, curve = shown(run, series, start + shown_s)
-        way = section[key]
-        if way["reason"] is not None:
-            print(f"  withheld: {way['reason']}")
+        reason = section[f"{key}_reason"]
+        if reason is not None:
+            print(f"  withheld: {reason}")
             continue
         mine = curve["after"] == key.replace("_", "-")
         curve = {column: values[mine] for column, values in curve.items()}
         for row in found:
-            found[row][1].append(band(way, curve, row, shown_s))
+            found[row][1].append(band(section, key, curve, row, shown_s))
     return found
 
 

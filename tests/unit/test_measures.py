@@ -23,6 +23,7 @@ SECTIONS = [
     "alignment",
     "magnetisation",
     "relaxation",
+    "way_to_rest",
     "stages",
     "timing",
     "warnings",
@@ -184,7 +185,9 @@ def test_files_read_back_and_replace_the_old_ones(grown, tmp_path):
     (tmp_path / "measures.json").write_text("old")
     assert json.loads(write(found, tmp_path).read_text()) == found.numbers
     files = write_tables(found, tmp_path)
-    assert [f.name for f in files] == ["chain_lengths.csv", "spacing.csv", "time_series.csv"]
+    assert [f.name for f in files] == [
+        "chain_lengths.csv", "spacing.csv", "time_series.csv", "way_to_rest.csv",
+    ]  # fmt: skip
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
         ["measures.json", *(f.name for f in files)]
     )
