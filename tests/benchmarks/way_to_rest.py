@@ -71,6 +71,11 @@ FILMS = {
     "19 nm, 1 %, 30 mT": (19, 30, 4.0, 800, {"fraction": 0.01}),
     "18 nm, 30 mT, then off": (18, 30, 1.2, 800, {"off": True}),
     "19 nm, 30 mT, then off": (19, 30, 2.0, 800, {"off": True}),
+    # Films on which no setting was chosen.
+    "17.5 nm, 5 %, 5 mT": (17.5, 5, 0.8, 500, {"fraction": 0.05}),
+    "18.5 nm, 1 %, no field": (18.5, 0, 2.0, 600, {"fraction": 0.01}),
+    "18.5 nm, spread 0.15, 30 mT": (18.5, 30, 2.0, 600, {"spread": 0.15}),
+    "18.5 nm, 15 mT, then off": (18.5, 15, 2.0, 800, {"off": True}),
 }
 AT = {"at 3 times": (2.5, 3.5), "at 10 times": (8.0, 10.0)}
 SMOOTH = 0.15
@@ -214,6 +219,7 @@ def main():
     headline()
     warnings.simplefilter("ignore")
     counts = {}
+    print("| film | | truth | band: middle (68 %; 95 %) | 68 % | 95 % |\n|---|---|---|---|---|---|")
     with tempfile.TemporaryDirectory() as spare:
         folder = options.folder or Path(spare)
         folder.mkdir(parents=True, exist_ok=True)
