@@ -143,19 +143,21 @@ def spacing_numbers(
     """Return the section ``spacing``: three spacings, width and clear fraction, in m."""
     seen = max(1, int(structures or 1.0))
 
-    def of(values: list[float], within: list[float]) -> dict[str, Any]:
-        found = estimate(values, within=within, structures=structures)
+    def of(values: list[float], within: list[float], parts: list[Floats]) -> dict[str, Any]:
+        found = estimate(values, within=within, structures=structures, parts=parts)
         # Where the scatter between parts of a frame is the error, it has their freedom.
         if math.isinf(found.freedom) and found.error is not None:
             found = replace(found, freedom=max(1.0, frames.freedom))
         return found.as_dict()
 
     out: dict[str, Any] = {
-        "nearest_neighbour_m": of(frames.nearest, frames.nearest_error),
+        "nearest_neighbour_m": of(frames.nearest, frames.nearest_error, frames.nearest_parts),
         "nearest_neighbour_in_plane_m": of(
-            [row[0] for row in frames.seen_through], [row[1] for row in frames.seen_through]
+            [row[0] for row in frames.seen_through],
+            [row[1] for row in frames.seen_through],
+            frames.seen_parts,
         ),
-        "nearest_neighbour_spread_m": of(frames.spread, frames.spread_error),
+        "nearest_neighbour_spread_m": of(frames.spread, frames.spread_error, frames.spread_parts),
         **_crest(frames, curves, seen, warnings),
         "axis_correlation_m": _first_shell(frames, curves, seen, warnings).as_dict(),
         "line_density_m": frames.line,
@@ -183,7 +185,9 @@ def spacing_numbers(
 
 def _clear(frames: SpacingFrames, structures: float | None, warnings: list[str]) -> dict[str, Any]:
     """Return the clear fraction beside that of discs at random, and whether they differ."""
-    clear = estimate(frames.clear, within=frames.clear_error, structures=structures)
+    clear = estimate(
+        frames.clear, within=frames.clear_error, structures=structures, parts=frames.clear_parts
+    )
     random = random_clear_fraction(frames.diameters, float(frames.sides[0] * frames.sides[1]))
     informative = _differs(clear, random)
     if informative is None:
@@ -259,8 +263,9 @@ def _first_shell(
     )  # fmt: skip
     if place is None:
         warnings.append(
-            f"{name}: the first maximum is no bell but an edge, as of chains that only keep a "
-            "distance, or merges with the next one, or too few parts of the film hold it"
+            f"{name}: the first maximum does not stand out of both of its sides by more than parts "
+            "of the film differ, or is an edge, as of chains that only keep a distance, or merges "
+            "with the next one"
         )
         return NOTHING
     return replace(place, samples=seen)
