@@ -51,7 +51,7 @@ PER_DECADE = 10
 """Frames are averaged over so many equal steps of ln t a decade."""
 
 FEWEST_BINS = 4
-COARSE, COARSE_SPAN = 300, 30.0
+COARSE, COARSE_SPAN = 150, 30.0
 """Rates are first sought among so many, over so much in ln a."""
 
 ROUNDING = 1e-8

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run, write, write_tables
-from analysis.measures.tables import LENGTH_COLUMNS, SPACING_COLUMNS, TIME_COLUMNS
+from analysis.measures.tables import LENGTH_COLUMNS, SPACING_COLUMNS, TIME_COLUMNS, WAY_COLUMNS
 from tests.reference.planted import planted_run
 
 SECTIONS = [
@@ -191,13 +191,14 @@ def test_files_read_back_and_replace_the_old_ones(grown, tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
         ["measures.json", *(f.name for f in files)]
     )
-    for path, columns in zip(
-        files, (LENGTH_COLUMNS, SPACING_COLUMNS, tuple(TIME_COLUMNS.values())), strict=True
-    ):
+    headers = (LENGTH_COLUMNS, SPACING_COLUMNS, tuple(TIME_COLUMNS.values()), WAY_COLUMNS)
+    held = {}
+    for path, columns in zip(files, headers, strict=True):
         with path.open(newline="") as file:
-            rows = list(csv.reader(file))
+            rows = held[path.name] = list(csv.reader(file))
         assert tuple(rows[0]) == columns
         assert all(len(row) == len(columns) for row in rows)
+    rows = held["time_series.csv"]
     assert len(rows) == 42  # header and 41 frames
     assert [float(row[0]) for row in rows[1:]] == found.curves["time_series"]["time_s"].tolist()
 
