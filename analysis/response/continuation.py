@@ -3,9 +3,10 @@
 The combinations of `analysis.response.rate_fit` are drawn by their weight, each followed to rest.
 Films do not obey the equations to the last: chains fork, and what is left of the way late takes
 longer than any exponential. So each draw strays from what the run has shown by a log-normal factor
-on the excess of the length over one, of the standard deviation `MODEL_ERROR`, from the last frame
-on to three times its time; never beyond ten times the time of 90 % of the way, from where on a run
-has seen rest itself. How often the bands hold is measured in tests/benchmarks/README.md.
+on the excess of the length over one, which grows with ln t from the last frame on to the standard
+deviation `MODEL_ERROR` at ten times its time; never beyond ten times the time of 90 % of the way,
+from where on a run has seen rest itself. How often the bands hold is measured in
+tests/benchmarks/README.md.
 """
 
 from __future__ import annotations
@@ -26,11 +27,11 @@ __all__ = ["LEVELS", "MODEL_ERROR", "Continuation", "continued"]
 SHARES = (0.5, 0.9)
 """Shares of the way for which the time is told."""
 
-MODEL_ERROR = 0.15
+MODEL_ERROR = 0.2
 """Standard deviation of ln(length - 1) by which films stray from the equations."""
 
-STRAYED = 3.0
-"""Ratio of times over which they do."""
+STRAYED = 10.0
+"""Ratio of times over which they stray so far."""
 
 SETTLED = 10.0
 """Ratio of the times of rest and of 90 % of the way."""
@@ -41,6 +42,9 @@ STEP = FALLS[1] - FALLS[0]
 
 LEVELS = (0.025, 0.15866, 0.5, 0.84134, 0.975)
 """Ends of the 95 % band, of that of one standard error, and its middle."""
+
+SHOWN = 3.0
+"""The way is told up to so many times that of 90 % of it."""
 
 POINTS, FINE = 60, 200
 FIRST = 1e-6
@@ -118,7 +122,7 @@ def continued(
     lengths = 1.0 + (np.exp(paths) - 1.0) * np.exp(miss[:, None] * far)
     ends = 1.0 + (rests[rest] - 1.0) * np.exp(miss * _strayed(slow, float(seen[-1])))
     reached, offset = _reached(watched, fine, lengths, ends)
-    end = max(STRAYED * float(np.quantile(reached[1], LEVELS[-2])), float(seen[-1]))
+    end = max(SHOWN * float(np.quantile(reached[1], LEVELS[-2])), float(seen[-1]))
     kept = np.geomspace(fine[0], min(end, last), POINTS)
 
     def of(values: Floats) -> Floats:

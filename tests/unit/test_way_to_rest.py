@@ -11,6 +11,7 @@ from analysis.measures import tables
 from analysis.measures.measure import Measurement
 from analysis.pictures.all import figures_of
 from analysis.reports.captions import CAPTIONS
+from analysis.response import rate_fit
 from analysis.response.continuation import continued
 from analysis.response.rate_fit import Expected, Watched
 from analysis.response.rates import ChainRates, closed_mean_length
@@ -73,6 +74,25 @@ def test_bands_hold_the_truth_of_planted_growths():
 @pytest.mark.slow
 def test_bands_hold_the_truth_of_many_planted_growths():
     check(held(range(100, 300)), 200)
+
+
+def test_films_scatter_about_a_way_as_single_events_make_them():
+    particles, pace, constant, count = 300, 1.0, 12.0, 60
+    times = np.array([0.3, 1.0, 3.0, 4.0, 12.0, 30.0])
+    runs = [lengths_in_time(particles, pace, constant, 0.0, times, k)[0] for k in range(count)]
+    seen = np.cov(np.log(runs).T)
+    ways = rate_fit.fitted(
+        Watched(times, closed_mean_length(times, constant), particles), Expected(4.0, 0.5)
+    ).ways
+    rest = int(np.argmin(abs(ways.constants - math.log(constant))))
+    bins = rate_fit._Bins(times, np.log(closed_mean_length(times, constant)), np.zeros(6))
+    watched = Watched(times, times, particles)
+    wanted = rate_fit._covariance(bins, ways, (0, rest), math.log(pace), watched)
+    # Entries of a sample covariance of normal numbers: (c_ii c_jj + c_ij^2)/(n - 1); 4 sigma.
+    own = np.diag(wanted)
+    error = np.sqrt((np.outer(own, own) + wanted**2) / (count - 1))
+    assert np.all(np.abs(seen - wanted) < 4.0 * error)
+    assert wanted[2, 3] > 0.5 * own[2]  # they remember
 
 
 def test_a_long_look_narrows_the_band_and_a_model_error_widens_it():
