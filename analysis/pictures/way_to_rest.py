@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.pictures import style
-from analysis.pictures.curves import column
+from analysis.chains.time_series import TimeSeries
+from analysis.pictures import record, style
+from analysis.response.way_to_rest import WayToRest
 from analysis.uncertainty.number_text import Scale, as_float, scale_for, with_unit
 
 if TYPE_CHECKING:
@@ -20,47 +21,44 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["CAPTION", "TITLE", "has_way_to_rest", "way_to_rest"]
+__all__ = ["way_to_rest"]
 
-TITLE = "The way to rest"
-CAPTION = (
-    "Mean chain length from the first microsecond to rest, on a logarithmic axis of time. Points "
-    "are the simulated frames; the line continues them by rate equations of chains that join and "
-    "break, with rates fitted to the points. The bands hold the true course in about 68 and 95 of "
-    "100 cases. The broken line and the bar at the right edge are the length at rest. Marks: half "
-    "of the way, and 90 % of it."
-)
 _WORDS = {"switch-on": "Time since switch-on", "switch-off": "Time since switch-off"}
 
 
 def has_way_to_rest(measurement: Measurement) -> bool:
     """Whether a way to rest could be told."""
-    return bool(column(measurement, "way_to_rest", "time_s").size)
+    return bool(WayToRest.among(measurement.curves).time_s.size)
 
 
+@record.figure(
+    "The way to rest",
+    "Mean chain length from the first microsecond to rest, on a logarithmic axis of time. Points "
+    "are the simulated frames; the line continues them by rate equations of chains that join and "
+    "break, with rates fitted to the points. The bands hold the true course in about 68 and 95 of "
+    "100 cases. The broken line and the bar at the right edge are the length at rest. Marks: half "
+    "of the way, and 90 % of it.",
+    wanted=has_way_to_rest,
+)
 def way_to_rest(measurement: Measurement, run: Run) -> Figure:
     """Mean length simulated, continued, and at rest; a panel for switch-on and for switch-off."""
+    names = list(dict.fromkeys(map(str, WayToRest.among(measurement.curves).after)))
     with style.publication():
-        after = (measurement.curves.get("way_to_rest") or {}).get("after")
-        names = list(dict.fromkeys([] if after is None else [str(one) for one in after]))
         height = (8.0 + 58.0 * max(1, len(names))) * style.MILLIMETRE
         figure = style.new_figure(style.SINGLE_COLUMN, height)
         if not names:
             style.say_empty(figure.add_subplot(), "No way to rest could be told.")
-        else:
-            for axes, name in zip(
-                figure.subplots(len(names), 1, squeeze=False)[:, 0], names, strict=True
-            ):
-                _draw(axes, measurement, name)
+        for row, name in enumerate(names):
+            _draw(figure.add_subplot(len(names), 1, row + 1), measurement, name)
         style.note_provisional(figure, run)
         return figure
 
 
 def _draw(axes: Axes, measurement: Measurement, name: str) -> None:
     """Draw one way."""
-    mine = np.asarray(measurement.curves["way_to_rest"]["after"]) == name
+    curve = WayToRest.among(measurement.curves)
     time, middle, low, high, lowest, highest = (
-        column(measurement, "way_to_rest", key)[mine]
+        curve[key][curve.after == name]
         for key in ("time_s", "mean_length", "low_68", "high_68", "low_95", "high_95")
     )
     numbers = measurement.numbers["way_to_rest"]
@@ -94,8 +92,8 @@ def _draw_frames(
     axes: Axes, measurement: Measurement, seen: tuple[float, float], scale: Scale
 ) -> None:
     """Draw the simulated frames of a way as points, and where they end."""
-    time = column(measurement, "time_series", "time_s") - seen[0]
-    length = column(measurement, "time_series", "mean_length")
+    series = TimeSeries.among(measurement.curves)
+    time, length = series.time_s - seen[0], series.mean_length
     shown = (time > 1e-9 * seen[1]) & (time <= seen[1] * (1.0 + 1e-9)) & np.isfinite(length)
     axes.plot(
         time[shown] * scale.factor, length[shown], "o", color=style.SECOND, markersize=2.2,

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.series import ChainSeries
+from analysis.files.curve import Curve, Table
 from analysis.response.continuation import Continuation, continued
 from analysis.response.decay_numbers import frame_at, switch_off_time
 from analysis.response.growth import switch_off
@@ -27,14 +29,12 @@ from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import as_float
 
 Floats = NDArray[np.float64]
-Curve = dict[str, Any]
 
-__all__ = ["COLUMNS", "way_numbers"]
+__all__ = ["WayToRest", "WayToRestSection", "way_numbers"]
 
-COLUMNS = ("after", "time_s", "mean_length", "low_68", "high_68", "low_95", "high_95")
 
 LEVEL_ROWS = (2, 1, 3, 0, 4)
-"""Row of the levels of a continuation under each of the last five."""
+"""Row of the levels of a continuation under each of the last five columns of its curve."""
 
 LEAST_SPREAD = 0.45
 """Standard deviation of ln(length - 1) of a predicted length, at least."""
@@ -63,6 +63,59 @@ STARTED = 1.1
 SEEN, LEAST_CHANGE = 4.0, 0.01
 """A change of the mean length must be so many times the scatter from frame to frame, and so much.
 """
+
+
+@dataclass(frozen=True)
+class WayToRest(Curve):
+    """Ways one below the other: after what, time since then in s, mean length and its bands."""
+
+    NAME: ClassVar = "way_to_rest"
+    TABLE: ClassVar = Table("way_to_rest.csv")
+    after: NDArray[np.str_]
+    time_s: Floats
+    mean_length: Floats
+    low_68: Floats
+    high_68: Floats
+    low_95: Floats
+    high_95: Floats
+
+
+class WayToRestSection(Section):
+    """How the mean length comes to rest."""
+
+    name = "way_to_rest"
+    averages = False
+
+    def __init__(self, seen: MeasuredRun) -> None:
+        super().__init__(seen)
+        self.bundled: list[float] = []
+        self.found = WayToRest.empty()
+
+    def add(self, frame: Frame) -> None:
+        """Look at how many particles are in bundles."""
+        if frame.detailed and frame.moments is not None:
+            self.bundled.append(_bundled(frame))
+
+    def numbers(self, warnings: list[str]) -> dict[str, Any]:
+        """Return the section, see `way_numbers`."""
+        seen = self.seen
+        bundled = float(np.mean(self.bundled)) if self.bundled else None
+        found = way_numbers(seen.run, seen.series, seen.field, seen.stage, bundled, warnings)
+        section, self.found = found
+        return section
+
+    def curves(self) -> list[Curve]:
+        """Return the ways."""
+        return [self.found]
+
+
+def _bundled(frame: Frame) -> float:
+    """Return the share of the particles in bundles of two chains and more."""
+    group, bundle = frame.chains.group, frame.bundle
+    inside = bundle >= 0
+    held = np.unique(np.stack([bundle[inside], group[inside]]), axis=1)[0]
+    strands = np.bincount(held, minlength=1)
+    return float(np.mean(inside & (strands[np.maximum(bundle, 0)] > 1)))
 
 
 @dataclass(frozen=True)
@@ -97,7 +150,7 @@ def way_numbers(
     stage: Stage,
     bundled: float | None,
     warnings: list[str],
-) -> tuple[dict[str, Any], Curve]:
+) -> tuple[dict[str, Any], WayToRest]:
     """Return the section ``way_to_rest`` and its curve.
 
     Parameters
@@ -109,18 +162,18 @@ def way_numbers(
     stage : Stage
         The last steady stage.
     bundled : float or None
-        Share of the particles of chains that is in bundles in the last stage.
+        Share of the particles that is in bundles of chains in the last stage.
     warnings : list of str
         Takes the reasons why a way cannot be told.
 
     Returns
     -------
-    (dict, dict)
+    (dict, WayToRest)
         Behind ``switch_on_`` (the start of a film whose field is there from the beginning or never)
         and, where the field goes off, ``switch_off_``: start_s, seen_until_s (since the start),
         start_length, expected_length, reason (null where the way is told), and measured
         rest_length, half_time_s, rest_time_s (90 % of the way), joining_rate_per_s and
-        joining_fall; and the arrays of ``COLUMNS``.
+        joining_fall; and the ways.
     """
     section: dict[str, Any] = {}
     found: dict[str, Continuation] = {}
@@ -200,7 +253,7 @@ def _other_shapes(series: ChainSeries, way: _Way, bundled: float | None) -> str 
         )
     if bundled is not None and bundled >= OTHER_SHAPES:
         return (
-            f"{100.0 * bundled:.0f} % of the particles of chains are in bundles, so that no length "
+            f"{100.0 * bundled:.0f} % of the particles are in bundles of chains, so that no length "
             "of single chains comes to rest (chains.bundles has their width)"
         )
     return None
@@ -263,12 +316,11 @@ def _entry(levels: Floats, samples: int) -> dict[str, Any]:
     return {**entry, "interval_68": [below, above], "interval_95": [low, high]}
 
 
-def _curve(found: dict[str, Continuation]) -> Curve:
-    """Return the continued ways one below the other, as ``COLUMNS``."""
-    columns: dict[str, list[Any]] = {name: [] for name in COLUMNS}
-    for name, way in found.items():
-        columns["after"] += [name.replace("_", "-")] * len(way.times)
-        columns["time_s"] += way.times.tolist()
-        for key, row in zip(COLUMNS[2:], LEVEL_ROWS, strict=True):
-            columns[key] += way.lengths[row].tolist()
-    return {name: np.array(column) for name, column in columns.items()}
+def _curve(found: dict[str, Continuation]) -> WayToRest:
+    """Return the continued ways one below the other."""
+    if not found:
+        return WayToRest.empty()
+    names = [name.replace("_", "-") for name, way in found.items() for _ in way.times]
+    lengths = np.hstack([way.lengths[list(LEVEL_ROWS)] for way in found.values()])
+    times = np.concatenate([way.times for way in found.values()])
+    return WayToRest(np.array(names), times, *lengths)

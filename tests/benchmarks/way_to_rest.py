@@ -185,8 +185,8 @@ def film_rows(name, seeds, folder):
         if reason is not None:
             print(f"  withheld: {reason}")
             continue
-        mine = curve["after"] == key.replace("_", "-")
-        curve = {column: values[mine] for column, values in curve.items()}
+        mine = curve.after == key.replace("_", "-")
+        curve = {column: values[mine] for column, values in dict(curve).items()}
         for row in found:
             found[row][1].append(band(section, key, curve, row, shown_s))
     return found

@@ -11,7 +11,10 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run, write, write_tables
-from analysis.measures.tables import LENGTH_COLUMNS, SPACING_COLUMNS, TIME_COLUMNS, WAY_COLUMNS
+from analysis.chains.length_distribution import ChainLengths
+from analysis.chains.time_series import TimeSeries
+from analysis.measures.tables import SPACING_COLUMNS
+from analysis.response.way_to_rest import WayToRest
 from tests.reference.planted import planted_run
 
 SECTIONS = [
@@ -191,9 +194,17 @@ def test_files_read_back_and_replace_the_old_ones(grown, tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
         ["measures.json", *(f.name for f in files)]
     )
-    headers = (LENGTH_COLUMNS, SPACING_COLUMNS, tuple(TIME_COLUMNS.values()), WAY_COLUMNS)
     held = {}
-    for path, columns in zip(files, headers, strict=True):
+    for path, columns in zip(
+        files,
+        (
+            tuple(ChainLengths.headings().values()),
+            SPACING_COLUMNS,
+            tuple(TimeSeries.headings().values()),
+            WayToRest.keys(),
+        ),
+        strict=True,
+    ):
         with path.open(newline="") as file:
             rows = held[path.name] = list(csv.reader(file))
         assert tuple(rows[0]) == columns

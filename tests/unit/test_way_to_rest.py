@@ -1,23 +1,26 @@
 """The way to rest: bands hold the truth of planted growths, and reasons where there is none."""
 
+import dataclasses
 import math
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from analysis.chains.groups import find_chains
+from analysis.chains.measured_run import Frame
 from analysis.chains.series import ChainSeries
-from analysis.measures import tables
+from analysis.chains.time_series import TimeSeries
 from analysis.measures.measure import Measurement
 from analysis.pictures.all import figures_of
-from analysis.reports.captions import CAPTIONS
-from analysis.response import rate_fit
+from analysis.response import rate_fit, way_to_rest
 from analysis.response.continuation import continued
 from analysis.response.rate_fit import Expected, Watched
 from analysis.response.rates import ChainRates, closed_mean_length
-from analysis.response.way_to_rest import COLUMNS, way_numbers
+from analysis.response.way_to_rest import WayToRest, way_numbers
 from analysis.trajectory.stages import Stage
 from tests.reference.living_chains import lengths_in_time
+from tests.reference.planted import DIAMETER, straight_chains
 
 UNIT = 4e-5
 """d^2/D in s."""
@@ -168,18 +171,18 @@ def test_entries_of_a_growth_and_its_figure():
     half, most = (section[f"switch_on_{key}_s"]["value"] for key in ("half_time", "rest_time"))
     assert 0.0 < half < most
     assert not any(key.startswith("switch_off") for key in section)
-    assert tuple(curve) == COLUMNS
     assert curve["time_s"][0] <= 4e-6
     assert curve["time_s"][-1] > most
     run, series, *_ = planted_film
-    series = {"time_s": run.times, "mean_length": series.values["mean_length"]}
-    measured = Measurement(
-        {"way_to_rest": section}, {"way_to_rest": curve, "time_series": series}, {}
-    )
+    lengths = {"time_s": run.times, "mean_length": series.values["mean_length"]}
+    curves = {
+        "way_to_rest": curve,
+        "time_series": dataclasses.replace(TimeSeries.empty(), **lengths),
+    }
+    measured = Measurement({"way_to_rest": section}, curves, {})
     assert "way_to_rest" in figures_of(measured)
-    empty = {"way_to_rest": {name: np.zeros(0) for name in COLUMNS}}
-    assert "way_to_rest" not in figures_of(Measurement({}, empty, {}))
-    assert "way_to_rest" not in CAPTIONS  # not every run has one
+    nothing = Measurement({}, {"way_to_rest": WayToRest.empty()}, {})
+    assert "way_to_rest" not in figures_of(nothing)
     run.provisional = False
     figure = figures_of(measured)["way_to_rest"](measured, run)
     axes = figure.axes[0]
@@ -255,16 +258,28 @@ def test_reasons(changes, words):
 def test_bundles_have_no_length_at_rest():
     planted_film, _ = grown()
     section, _, _ = told(planted_film, bundled=0.7)
-    assert "70 % of the particles of chains are in bundles" in section["switch_on_reason"]
+    assert "70 % of the particles are in bundles of chains" in section["switch_on_reason"]
     assert told(planted_film, bundled=0.3)[0]["switch_on_reason"] is None
 
 
 def test_the_table_is_that_of_the_curve():
     planted_film, _ = grown()
     _, curve, _ = told(planted_film)
-    rows = tables._rows_of(Measurement({}, {"way_to_rest": curve}, {}), "way_to_rest", COLUMNS)
-    assert rows[0] == list(COLUMNS)
+    rows = curve.rows()
+    assert rows[0] == ["after", "time_s", "mean_length", "low_68", "high_68", "low_95", "high_95"]
     assert len(rows) == 1 + len(curve["time_s"])
     assert rows[1][0] == "switch-on"
     assert all(row[5] <= row[3] <= row[2] <= row[4] <= row[6] for row in rows[1:])
-    assert [row[2] for row in rows[1:]] == curve["mean_length"].tolist()
+
+
+def test_bundles_are_counted_in_the_frames_looked_at():
+    side = 30 * DIAMETER
+    starts = [(0.0, 0.0, 2.0), (0.0, 1.05, 2.0), (0.0, 12.0, 2.0)]  # two side by side, one apart
+    film_of_three = straight_chains(
+        np.array(starts) * DIAMETER + 5.0 * DIAMETER, [10, 10, 5], sides=(side, side),
+        thickness=20 * DIAMETER,
+    )  # fmt: skip
+    chains = find_chains(*film_of_three.frame())
+    run = SimpleNamespace(diameters=film_of_three.diameters, sides=film_of_three.sides)
+    frame = Frame(run, 0, film_of_three.positions, film_of_three.moments, chains, True, True)
+    assert way_to_rest._bundled(frame) == pytest.approx(20 / 25)
