@@ -12,8 +12,8 @@ from analysis.chains.section import ChainSection
 from analysis.response.equilibration import EquilibrationSection
 from analysis.response.magnetisation import MagnetisationSection
 from analysis.response.relaxation import RelaxationSection
+from analysis.response.rest.section import WayToRestSection
 from analysis.response.stages import StagesSection
-from analysis.response.way_to_rest import WayToRestSection
 from analysis.spacing.section import SpacingSection
 
 __all__ = ["SECTIONS"]

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.chains.time_series import TimeSeries
 from analysis.pictures import record, style
-from analysis.response.way_to_rest import WayToRest
+from analysis.response.rest.section import WayToRest
 from analysis.uncertainty.number_text import Scale, as_float, scale_for, with_unit
 
 if TYPE_CHECKING:

@@ -24,7 +24,7 @@ import analysis
 import sim
 from analysis.chains.groups import find_chains
 from analysis.chains.series import ChainSeries
-from analysis.response.way_to_rest import way_numbers
+from analysis.response.rest.section import way_numbers
 from analysis.trajectory.stages import field_series, last_stage
 from tests.benchmarks.machine import headline
 

@@ -14,7 +14,7 @@ from analysis import measure, open_run, write, write_tables
 from analysis.chains.length_distribution import ChainLengths
 from analysis.chains.time_series import TimeSeries
 from analysis.measures.tables import SPACING_COLUMNS
-from analysis.response.way_to_rest import WayToRest
+from analysis.response.rest.section import WayToRest
 from tests.reference.planted import planted_run
 
 SECTIONS = [

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.response.rates import (
+from analysis.response.rest.rates import (
     DRIFT,
     ChainRates,
     Meetings,

@@ -13,11 +13,11 @@ from analysis.chains.series import ChainSeries
 from analysis.chains.time_series import TimeSeries
 from analysis.measures.measure import Measurement
 from analysis.pictures.all import figures_of
-from analysis.response import rate_fit, way_to_rest
-from analysis.response.continuation import continued
-from analysis.response.rate_fit import Expected, Watched
-from analysis.response.rates import ChainRates, closed_mean_length
-from analysis.response.way_to_rest import WayToRest, way_numbers
+from analysis.response.rest import fit
+from analysis.response.rest.continuation import continued
+from analysis.response.rest.fit import Expected, Watched
+from analysis.response.rest.rates import ChainRates, closed_mean_length
+from analysis.response.rest.section import WayToRest, _bundled, way_numbers
 from analysis.trajectory.stages import Stage
 from tests.reference.living_chains import lengths_in_time
 from tests.reference.planted import DIAMETER, straight_chains
@@ -84,13 +84,13 @@ def test_films_scatter_about_a_way_as_single_events_make_them():
     times = np.array([0.3, 1.0, 3.0, 4.0, 12.0, 30.0])
     runs = [lengths_in_time(particles, pace, constant, 0.0, times, k)[0] for k in range(count)]
     seen = np.cov(np.log(runs).T)
-    ways = rate_fit.fitted(
+    ways = fit.fitted(
         Watched(times, closed_mean_length(times, constant), particles), Expected(4.0, 0.5)
     ).ways
     rest = int(np.argmin(abs(ways.constants - math.log(constant))))
-    bins = rate_fit._Bins(times, np.log(closed_mean_length(times, constant)), np.zeros(6))
+    bins = fit._Bins(times, np.log(closed_mean_length(times, constant)), np.zeros(6))
     watched = Watched(times, times, particles)
-    wanted = rate_fit._covariance(bins, ways, (0, rest), math.log(pace), watched)
+    wanted = fit._covariance(bins, ways, (0, rest), math.log(pace), watched)
     # Entries of a sample covariance of normal numbers: (c_ii c_jj + c_ij^2)/(n - 1); 4 sigma.
     own = np.diag(wanted)
     error = np.sqrt((np.outer(own, own) + wanted**2) / (count - 1))
@@ -282,4 +282,4 @@ def test_bundles_are_counted_in_the_frames_looked_at():
     chains = find_chains(*film_of_three.frame())
     run = SimpleNamespace(diameters=film_of_three.diameters, sides=film_of_three.sides)
     frame = Frame(run, 0, film_of_three.positions, film_of_three.moments, chains, True, True)
-    assert way_to_rest._bundled(frame) == pytest.approx(20 / 25)
+    assert _bundled(frame) == pytest.approx(20 / 25)

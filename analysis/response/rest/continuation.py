@@ -1,6 +1,6 @@
 """A mean length continued to rest, with a band: what fits the run, and what the model may miss.
 
-The combinations of `analysis.response.rate_fit` are drawn by their weight, each followed to rest.
+The combinations of `analysis.response.rest.fit` are drawn by their weight, each followed to rest.
 Films do not obey the equations to the last: chains fork, and what is left of the way late takes
 longer than any exponential. So each draw strays from what the run has shown by a log-normal factor
 on the excess of the length over one, which grows with ln t from the last frame on to the standard
@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.response.rate_fit import FALLS, Expected, Watched, Ways, fitted
-from analysis.response.rates import rest_length
+from analysis.response.rest.fit import FALLS, Expected, Watched, Ways, fitted
+from analysis.response.rest.rates import rest_length
 
 Floats = NDArray[np.float64]
 
@@ -88,7 +88,7 @@ def continued(
     Parameters
     ----------
     watched : Watched
-        What the run has shown, at least `analysis.response.rate_fit.FEWEST_BINS` equal steps of
+        What the run has shown, at least `analysis.response.rest.fit.FEWEST_BINS` equal steps of
         ln t of it.
     expected : Expected
         What is known of the length at rest beforehand.

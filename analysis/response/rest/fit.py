@@ -1,6 +1,6 @@
 """Which rates fit a mean length that a run has shown: all combinations on a grid, each weighed.
 
-Three numbers describe the way to rest (`analysis.response.rates`): the steady rate a at which
+Three numbers describe the way to rest (`analysis.response.rest.rates`): the steady rate a at which
 single particles meet, the exponent w with which it falls with length, and the length at rest. Of a
 and w nothing is known beforehand; of the length at rest what theory of the pair bond says, as a
 log-normal law of its excess over one. Combinations are weighed by Bayes' rule, so that early
@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.response.rates import ChainRates, Meetings
+from analysis.response.rest.rates import ChainRates, Meetings
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -12,17 +12,17 @@ from numpy.typing import NDArray
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.series import ChainSeries
 from analysis.files.curve import Curve, Table
-from analysis.response.continuation import Continuation, continued
 from analysis.response.decay_numbers import frame_at, switch_off_time
 from analysis.response.growth import switch_off
-from analysis.response.rate_fit import (
+from analysis.response.rest.continuation import Continuation, continued
+from analysis.response.rest.fit import (
     FEWEST_BINS,
     STEADY_RATE,
     Expected,
     Watched,
     time_bins,
 )
-from analysis.response.rates import Meetings
+from analysis.response.rest.rates import Meetings
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import STEADY, Stage, is_field_known
 from analysis.uncertainty.estimate import NOTHING, Estimate
