@@ -144,7 +144,7 @@ def _reason(name: str, derived: dict[str, Any]) -> str:
 
 def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
     """Collect the derived numbers under their fixed names."""
-    sizes, system = parameters.particles, outlook.system
+    sizes, system, off = parameters.particles, outlook.system, outlook.lengths_off
     barrier, barrier_tail = outlook.pair.barrier_kt, outlook.pair_tail.barrier_kt
     return {
         "coupling": outlook.coupling,
@@ -171,6 +171,8 @@ def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
         "predicted_mean_length_low": outlook.lengths.low,
         "predicted_mean_length_high": outlook.lengths.high,
         "predicted_mean_length_neighbours_only": outlook.lengths.neighbours_only,
+        "predicted_mean_length_off": off.central if off else None,
+        "predicted_mean_length_off_neighbours_only": off.neighbours_only if off else None,
         "aggregation_number": outlook.lengths.aggregation_number,
         "grown_mean_length": outlook.grown_length,
         "growth_time_s": outlook.growth_time,
