@@ -35,7 +35,7 @@ def time_series(run: Run, series: ChainSeries, field: Floats) -> Curve:
         magnetisation = stored @ reference
     nothing = np.full(run.frames, np.nan)
     return {
-        "time_s": run.times,
+        "time_s": nothing if run.is_sampled else run.times,
         "mean_length": series.values["mean_length"],
         "weight_mean_length": series.values["weight_mean_length"],
         "mean_length_error": series.within["mean_length"],
@@ -47,6 +47,7 @@ def time_series(run: Run, series: ChainSeries, field: Floats) -> Curve:
         "field_t": along,
         "energy_dipolar": run.observables.get("energy_dipolar", nothing),
         "energy_steric": run.observables.get("energy_steric", nothing),
+        "step": run.steps,
     }
 
 

@@ -22,6 +22,7 @@ from analysis.measures import sections as tell
 from analysis.measures.bounds import keep_possible
 from analysis.measures.details import ChainDetails
 from analysis.measures.memory import memory_numbers, short_run_warning
+from analysis.measures.sampled import evenly, rest_of, without_times
 from analysis.measures.stages import stage_numbers
 from analysis.response.equilibration import equilibration
 from analysis.response.growth import bond_survival, independent_structures
@@ -117,7 +118,11 @@ def measure(
     temperature = float(run.derived.get("temperature_k") or ROOM_TEMPERATURE_K)
     rule = rule_of(run.bonds, temperature, bond_distance, bond_alignment, bond_energy)
     field = field_series(run)
+    if run.is_sampled and from_time is not None:
+        raise ValueError("from_time must be left out: a sampled run knows no times.")
     stage = last_stage(run, field, from_time)
+    if run.is_sampled:
+        stage = evenly(run, stage)
     by_field = field_direction(run, field)
     along = field_direction(run, field, zero_too=True)
     passed = _pass(run, stage, by_field, along, rule, field, on_progress)
@@ -229,6 +234,8 @@ def _assembled(
             "rest on the scatter between the chains of one frame"
         )
     warnings += short_run_warning(numbers)
+    if run.is_sampled:
+        without_times(numbers, warnings)
     return Measurement(keep_possible(_plain(numbers)), curves, _last_frame(run, passed.last))
 
 
@@ -270,7 +277,7 @@ def _rest(run: Run, stage: Stage, series: dict[str, Floats], warnings: list[str]
     """Return the section ``equilibration`` and warn where the film is not at rest."""
     names = ("mean_length", "weight_mean_length", "alignment", "magnetisation", "energy_dipolar")
     tested = {name: series[name] for name in names if np.isfinite(series[name]).any()}
-    rest = equilibration(run, stage, tested)
+    rest = rest_of(run, stage) if run.is_sampled else equilibration(run, stage, tested)
     if not rest["reached"]:
         warnings.append(
             f"equilibration: not reached ({rest['reason']}); lengths and spacings are values "

@@ -22,6 +22,7 @@ TIME_COLUMNS = {
     "field_t": "field_T",
     "energy_dipolar": "energy_dipolar_kT",
     "energy_steric": "energy_steric_kT",
+    "step": "step",
 }
 
 SPACING_COLUMNS = ("measure", "value", "unit", "error", "samples")

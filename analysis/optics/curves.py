@@ -69,7 +69,10 @@ def add_light(
         ],
     }
     rest, axis = measurement.numbers["equilibration"], _axis(measurement)
-    frames = averaged_frames(run, (rest["from_time_s"], rest["to_time_s"]))
+    ends = (rest["from_time_s"], rest["to_time_s"])
+    if run.is_sampled:  # sweeps stand in for times, of which nothing is told
+        ends = (0.5 * float(run.times[-1]), float(run.times[-1]))
+    frames = averaged_frames(run, ends)
     lateral = lateral_direction(axis)
     curves["far_field"] = {
         "wavelengths": far_field(run, chosen, films, frames, lateral, grains),

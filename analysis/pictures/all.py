@@ -82,7 +82,10 @@ def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run
         "decay": (has_decay(measurement), decay),
     }
     called = {name: draw for name, (called_for, draw) in extra.items() if called_for}
-    return FIGURES | called | light_figures(measurement)
+    always = dict(FIGURES)
+    if measurement.numbers["derived"].get("dynamics") == "monte_carlo":
+        del always["growth"]  # no time belongs to a sampled run
+    return always | called | light_figures(measurement)
 
 
 def draw_all(

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.pictures import style
 from analysis.pictures.curves import column, finite_rows, known_errors
-from analysis.uncertainty.number_text import measured, scale_for, with_error
+from analysis.uncertainty.number_text import Scale, measured, scale_for, with_error
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,7 +39,8 @@ def growth(measurement: Measurement, run: Run) -> Figure:
                 axes, "No growth curve: fewer than two frames after the start hold chain lengths."
             )
         if below is not None:
-            _draw_field(below, time, field, logarithmic=drawn)
+            scale = scale_for(float(time.max()), "s")
+            _draw_field(below, time, field, scale, logarithmic=drawn)
             below.set_xlabel(axes.get_xlabel())
             axes.set_xlabel("")
             below.set_xlim(axes.get_xlim())
@@ -126,10 +127,14 @@ def _exponent(measurement: Measurement) -> str:
 
 
 def _draw_field(
-    axes: Axes, time: NDArray[np.float64], field: NDArray[np.float64], *, logarithmic: bool
+    axes: Axes,
+    time: NDArray[np.float64],
+    field: NDArray[np.float64],
+    scale: Scale,
+    *,
+    logarithmic: bool,
 ) -> None:
     """Strip with the applied field over time."""
-    scale = scale_for(float(time.max()), "s")
     strength = scale_for(float(np.abs(field).max()), "T")
     shown = time > 0 if logarithmic else np.ones(time.shape, dtype=bool)
     axes.fill_between(
@@ -143,6 +148,15 @@ def _draw_field(
         axes.xaxis.set_major_formatter("{x:g}")
     axes.set_ylabel(f"B ({strength.unit})")
     axes.locator_params(axis="y", nbins=3)
+
+
+def _abscissa(measurement: Measurement) -> tuple[NDArray[np.float64], Scale]:
+    """Return the times of the frames and their scale; of a sampled run its sweeps."""
+    time = column(measurement, "time_series", "time_s")
+    known = time[np.isfinite(time)]
+    if not known.size:
+        return column(measurement, "time_series", "step"), Scale(1.0, "")
+    return time, scale_for(float(known.max()), "s")
 
 
 def time_series(measurement: Measurement, run: Run) -> Figure:
@@ -161,7 +175,7 @@ def time_series(measurement: Measurement, run: Run) -> Figure:
             ("Steric\nenergy (kT)", [("energy_steric", "steric energy")]),
         ]
         figure = style.new_figure(style.SINGLE_COLUMN, 120.0 * style.MILLIMETRE)
-        time = column(measurement, "time_series", "time_s")
+        time, scale = _abscissa(measurement)
         if np.isfinite(time).sum() < 2:
             style.say_empty(figure.add_subplot(), "No time series: the run holds a single frame.")
             style.note_provisional(figure, run)
@@ -171,10 +185,10 @@ def time_series(measurement: Measurement, run: Run) -> Figure:
         for axes, (label, series) in zip(rows, panels, strict=False):
             _draw_series(axes, measurement, label, series)
         if field[0].size > 1:
-            _draw_field(rows[-1], field[0], field[1], logarithmic=False)
+            _draw_field(rows[-1], field[0], field[1], scale, logarithmic=False)
         else:
             style.say_empty(rows[-1], "The run records no field.")
-        _finish_time_axis(rows, time)
+        _finish_time_axis(rows, time, scale)
         figure.align_ylabels()
         style.note_provisional(figure, run)
         return figure
@@ -184,8 +198,7 @@ def _draw_series(
     axes: Axes, measurement: Measurement, label: str, series: list[tuple[str, str]]
 ) -> None:
     """Lines of one panel; words where none of them was recorded."""
-    time = column(measurement, "time_series", "time_s")
-    scale = scale_for(float(time[np.isfinite(time)].max()), "s")
+    time, scale = _abscissa(measurement)
     looks: list[dict[str, Any]] = [
         {"color": style.FIRST},
         {"color": style.SECOND, "dashes": (5, 1.5)},
@@ -206,8 +219,7 @@ def _draw_series(
         style.say_empty(axes, f"Not recorded: {', '.join(words for _, words in series)}.")
 
 
-def _finish_time_axis(rows: Any, time: NDArray[np.float64]) -> None:
+def _finish_time_axis(rows: Any, time: NDArray[np.float64], scale: Scale) -> None:
     """Put a common time axis at the foot of the stack."""
-    scale = scale_for(float(time[np.isfinite(time)].max()), "s")
     rows[-1].set_xlim(0.0, float(time[np.isfinite(time)].max()) * scale.factor)
-    rows[-1].set_xlabel(scale.label("Time"))
+    rows[-1].set_xlabel(scale.label("Time") if scale.unit else "Sweep")

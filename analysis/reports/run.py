@@ -188,7 +188,7 @@ def _figures(measurement: Measurement, run: Run) -> str:
     from analysis.pictures.all import figures_of
 
     figures = figures_of(measurement)
-    captions = dict(CAPTIONS)
+    captions = {name: said for name, said in CAPTIONS.items() if name in figures}
     for name, title, caption in (
         ("hysteresis", hysteresis.TITLE, hysteresis.CAPTION),
         ("columns", *order_pictures.columns_words(measurement)),

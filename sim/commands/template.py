@@ -125,8 +125,12 @@ duration = "0.2 ms"             # simulated time
 time_step = "auto"              # auto, or a time such as "5 ns"
 precision = "float32"           # of pair arithmetic: float32 or float64
 seed = 7                        # same seed, same run
-# dynamics = "brownian"         # brownian, or langevin: with inertia, in far shorter steps
+# dynamics = "brownian"         # brownian, or langevin: with inertia, in far shorter steps, or
+                                # monte_carlo: samples the film at rest; no duration, no time_step
 # mass_factor = 1.0             # masses over the true ones (dynamics langevin)
+# structures = 20               # independent ones after which a sampled run ends (monte_carlo)
+# sweeps = 20000                # its limit, moves a particle (monte_carlo)
+# wall_time = "auto"            # its limit on the clock, such as "10 min" (monte_carlo)
 
 [output]
 frames = 200                    # snapshots after the start, evenly spaced

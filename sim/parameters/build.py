@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sim.parameters.beads import bead_notices
-from sim.parameters.checks import field_direction, in_plane, sizes
+from sim.parameters.checks import field_direction, in_plane, is_sampled, sizes
 from sim.parameters.forces import electrostatics, force_notices, gravity, van_der_waals
 from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets
 from sim.parameters.optics_table import optics
@@ -172,6 +172,18 @@ def _unused(reading: Reading, table: str, choice: str, unused: dict[str, str]) -
         yield f'[{table}] {key} is not used with {choice} = "{chosen}".'
 
 
+def _unused_of_run(reading: Reading) -> Iterator[str]:
+    """Name the keys of the run that its dynamics does not use."""
+    limits = ("structures", "sweeps", "wall_time")
+    unused = {
+        "brownian": ("mass_factor", *limits),
+        "langevin": limits,
+        "monte_carlo": ("mass_factor",),
+    }
+    for key in unused[reading.get("run", "dynamics")]:
+        yield from _unused(reading, "run", "dynamics", {reading.get("run", "dynamics"): key})
+
+
 def _notices(reading: Reading) -> Iterator[str]:
     """Say what the reader should know about a faultless file."""
     if "sweep" in reading.raw:
@@ -181,15 +193,14 @@ def _notices(reading: Reading) -> Iterator[str]:
         yield '[repulsion] strength acts only at the windows with kind = "surfactant".'
     sums = {"cutoff": "tolerance", "exact": "cutoff_diameters", "mesh": "cutoff_diameters"}
     yield from _unused(reading, "dipoles", "sum", sums)
-    dynamics = {"brownian": "mass_factor"}
-    yield from _unused(reading, "run", "dynamics", dynamics)
+    yield from _unused_of_run(reading)
     yield from _unused(reading, "start", "kind", {"random": "path", "lattice": "path"})
     yield from bead_notices(reading)
     yield from _unused(reading, "bonds", "kind", {"distance": "energy", "energy": "alignment"})
     yield from force_notices(reading)
     yield from magnet_notices(reading)
     if (
-        reading.get("run", "dynamics") == "brownian"
+        reading.get("run", "dynamics") != "langevin"
         and reading.get("gravity", "acceleration") == 0.0
     ):
         for key in reading.given("particles", "density", "shell_density"):
@@ -214,7 +225,7 @@ def _field_notices(reading: Reading) -> Iterator[str]:
                 )
     lasting = sum(step["duration"] for step in reading.steps)
     duration = reading.get("run", "duration")
-    if lasting > duration * (1.0 + 1e-9):
+    if lasting > duration * (1.0 + 1e-9) and not is_sampled(reading):
         yield (
             f"[field] steps last {format_quantity(lasting, 'time')} and the run only "
             f"{format_quantity(duration, 'time')}: the rest of the programme is not used."

@@ -271,15 +271,42 @@ class RunTable(Table):
     dynamics: Annotated[
         str,
         Choice(
-            ("brownian", "langevin"),
+            ("brownian", "langevin", "monte_carlo"),
             "brownian: particles have no inertia; langevin: they have their masses, and the step "
-            "is far shorter.",
+            "is far shorter; monte_carlo: no time passes, moves sample the film at rest.",
         ),
     ] = _default("brownian")
     mass_factor: Annotated[
         float,
         Number(1.0, 1e6, 100.0, "Masses are this many times the true ones; used by langevin."),
     ] = _default(1.0)
+    structures: Annotated[
+        int,
+        WholeNumber(
+            8, 10_000, 20, "Independent structures after which monte_carlo ends, once at rest."
+        ),
+    ] = _default(20)
+    sweeps: Annotated[
+        int,
+        WholeNumber(
+            10,
+            10**9,
+            20_000,
+            "Sweeps after which monte_carlo ends in any case; a sweep tries to "
+            "move each particle once.",
+        ),
+    ] = _default(20_000)
+    wall_time: Annotated[
+        float | None,
+        Quantity(
+            "time",
+            1.0,
+            1e7,
+            "10 min",
+            "Time of the clock after which monte_carlo ends in any case; auto sets no limit.",
+            has_auto=True,
+        ),
+    ] = _default("auto")
 
 
 class OutputTable(Table):

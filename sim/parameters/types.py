@@ -190,15 +190,25 @@ class DipoleParameters:
 class RunParameters:
     """The run: duration in s, time step in s (None: automatic), pair precision, seed.
 
-    ``dynamics`` is "brownian" or "langevin" (with inertia); ``mass_factor`` multiplies the masses.
+    ``dynamics`` is "brownian", "langevin" (with inertia) or "monte_carlo" (no time: the duration is
+    0); ``mass_factor`` multiplies the masses. A sampled run ends after so many independent
+    ``structures``, ``sweeps`` or ``wall_time`` in s (None: no limit).
     """
 
     duration: float
     time_step: float | None
     precision: Literal["float32", "float64"]
     seed: int
-    dynamics: Literal["brownian", "langevin"] = "brownian"
+    dynamics: Literal["brownian", "langevin", "monte_carlo"] = "brownian"
     mass_factor: float = 1.0
+    structures: int = 20
+    sweeps: int = 20_000
+    wall_time: float | None = None
+
+    @property
+    def is_sampled(self) -> bool:
+        """Whether moves sample the film at rest, so that no time passes."""
+        return self.dynamics == "monte_carlo"
 
 
 @dataclass(frozen=True)

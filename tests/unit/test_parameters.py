@@ -351,7 +351,7 @@ def test_wrong_values_of_required_keys(old, new, sentence):
         ("bonds", "alignment = 2", "alignment must be a number from -1 to 1"),
         ("start", 'kind = "ordered"', 'must be "random", "lattice" or "file"; received "ordered".'),
         ("windows", "hindered_mobility = 1", "must be true or false; received 1."),
-        ("run", 'dynamics = "newton"', 'must be "brownian" or "langevin"; received "newton".'),
+        ("run", 'dynamics = "newton"', '"langevin" or "monte_carlo"; received "newton".'),
         ("run", "mass_factor = 0.5", "mass_factor must be a number from 1 to 1e+06"),
     ],
 )
