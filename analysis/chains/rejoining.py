@@ -32,8 +32,9 @@ EVEN = 1e-6
 BETTER = 4.0
 """Twice the gain in log likelihood that a further rate must bring: 2 standard errors."""
 
-REMEMBERED = 3.0
-"""Standard errors by which a pair must remember its state from frame to frame."""
+REMEMBERED = 4.5
+"""Standard errors by which a pair must remember its state from frame to frame; from 3 on those are
+shown that seem to remember longer than they do."""
 
 FASTEST = 20.0
 """Largest rate times the mean step of the frames; what is faster leaves no mark on them."""

@@ -20,7 +20,8 @@ def gaps_along(positions, diameters, sides, origin, direction, length):
 
     Returns
     -------
-    (G, 2) clear stretches: width, and distance along the line at which each begins.
+    (G, 4) clear stretches: width, distance along the line at which each begins, distance from there
+    to the begin of the next one, and number of discs between the two.
     """
     reach = 2.0 * length  # a stretch may end beyond the piece on which it begins
     radius = 0.5 * diameters.max()
@@ -53,14 +54,26 @@ def gaps_along(positions, diameters, sides, origin, direction, length):
                 ends[count] = middle + half
                 count += 1
     order = np.argsort(begins[:count])
-    out = np.empty((count, 2))
+    out = np.empty((count, 4))
     found = 0
     covered = -1.0
+    discs = 0
     for k in range(count):
         at = order[k]
-        if covered >= 0.0 and covered < length and begins[at] > covered:
+        if covered >= 0.0 and begins[at] > covered:
+            if found > 0:
+                out[found - 1, 2] = covered - out[found - 1, 1]
+                out[found - 1, 3] = discs
+            if covered >= length:
+                break
             out[found, 0] = begins[at] - covered
             out[found, 1] = covered
             found += 1
+            discs = 0
         covered = max(covered, ends[at])
+        discs += 1
+    else:  # the line ended in a stretch, or before the next one
+        if found > 0:
+            out[found - 1, 2] = covered - out[found - 1, 1]
+            out[found - 1, 3] = discs
     return out[:found].copy()

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.chains.measured_run import Section
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
@@ -25,6 +26,30 @@ FEWEST_FRAMES = 8
 
 AT_REST = 0.01
 """Halves that differ by less than this share of their mean are at rest all the same."""
+
+
+TESTED = ("mean_length", "weight_mean_length", "alignment", "magnetisation", "energy_dipolar")
+"""Series that are tested for drift, where they are known."""
+
+
+class EquilibrationSection(Section):
+    """Whether the film has come to rest, from the series over all frames."""
+
+    name = "equilibration"
+    averages = False
+
+    def numbers(self, warnings: list[str]) -> dict[str, Any]:
+        """Return the section ``equilibration``."""
+        series = self.seen.time_series
+        tested = {name: series[name] for name in TESTED if np.isfinite(series[name]).any()}
+        rest_of = sampled_rest if self.seen.run.is_sampled else equilibration
+        rest = rest_of(self.seen.run, self.seen.stage, tested)
+        if not rest["reached"]:
+            warnings.append(
+                f"equilibration: not reached ({rest['reason']}); lengths and spacings are values "
+                f"{rest['statement']}, not properties of the film"
+            )
+        return rest
 
 
 def drift_test(name: str, values: Floats) -> dict[str, Any] | None:
@@ -126,4 +151,42 @@ def equilibration(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str
         "simulated_s": float(run.times[-1]),
         "film_formation_time_s": film,
         "simulated_share_of_film_time": float(run.times[-1]) / float(film) if film else None,
+    }
+
+
+def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str, Any]:  # noqa: ARG001
+    """Return the entry ``equilibration`` of a sampled run.
+
+    As `equilibration`, without times and drift tests; besides, the independent structures and the
+    sweeps that they are in, and the averages of the two films, one from single particles and one
+    from long chains, that have to meet.
+    """
+    found = run.rest
+    reached = bool(found.get("reached", False))
+    structures = found.get("structures")
+    reason = str(found.get("reason") or "the run records nothing on it")
+    if structures is not None:
+        reason += f"; {structures:.3g} independent structures in {found.get('sweeps')} sweeps"
+    if not reached and structures and found.get("wanted"):
+        more = float(found["wanted"]) / max(float(structures), 1e-3)
+        if more > 1.0:
+            reason += f", of {found['wanted']} wanted: about {more:.2g} times the sweeps are needed"
+    after = f"after {int(run.steps[-1])} sweeps"
+    return {
+        "reached": reached,
+        "reason": reason,
+        "statement": "property of the film at equilibrium" if reached else after,
+        "bond_lives": None,
+        "tests": [],
+        "stage_start_s": None,
+        "from_time_s": None,
+        "to_time_s": None,
+        "frames": len(stage.frames),
+        "simulated_s": None,
+        "film_formation_time_s": None,
+        "simulated_share_of_film_time": None,
+        "sweeps": int(run.steps[-1]),
+        "independent_structures": structures,
+        "sides": found.get("sides", {}),
+        "accepted": found.get("accepted", {}),
     }

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.groups import RING, Chains, cell_shape
+from analysis.spacing.parts import OfParts, over_parts
 from analysis.spacing.structure_factor import ModeGrid, structure_factor
 
 Floats = NDArray[np.float64]
@@ -56,6 +57,12 @@ def lateral_direction(axis: Floats | None) -> Floats | None:
     return np.asarray(flat / np.linalg.norm(flat))
 
 
+def volume_fraction(diameters: Floats, sides: Floats, thickness: float) -> float:
+    """Return the share of the film's volume that spheres of these diameters fill, all in m."""
+    volume = float(sides[0] * sides[1]) * thickness
+    return float((math.pi * diameters**3 / 6).sum()) / volume
+
+
 @dataclass
 class SpacingFrames:
     """Sums over frames of everything about spacing; ``add`` takes one frame.
@@ -81,6 +88,10 @@ class SpacingFrames:
     spread: list[float] = field(default_factory=list)
     spread_error: list[float] = field(default_factory=list)
     seen_through: list[tuple[float, float]] = field(default_factory=list)
+    nearest_parts: list[Floats] = field(default_factory=list)
+    spread_parts: list[Floats] = field(default_factory=list)
+    seen_parts: list[Floats] = field(default_factory=list)
+    clear_parts: list[Floats] = field(default_factory=list)
     width: list[float] = field(default_factory=list)
     width_error: list[float] = field(default_factory=list)
     clear: list[float] = field(default_factory=list)
@@ -97,8 +108,7 @@ class SpacingFrames:
     def __post_init__(self) -> None:
         """Choose bins, cells and modes from the film."""
         self.median = float(np.median(self.diameters))
-        volume = float(self.sides[0] * self.sides[1]) * self.thickness
-        self.fraction = float((math.pi * self.diameters**3 / 6).sum()) / volume
+        self.fraction = volume_fraction(self.diameters, self.sides, self.thickness)
         self.line = self.median * math.sqrt(math.pi / (6 * self.fraction))
         bins = max(8, round(REACH_SPACINGS * self.line / self.median * BINS_PER_DIAMETER))
         reach = bins * self.median / BINS_PER_DIAMETER
@@ -131,7 +141,7 @@ class SpacingFrames:
     @property
     def freedom(self) -> float:
         """Return the degrees of freedom of an error from the scatter between parts of the film."""
-        return float(math.prod(self.blocks) - 1)
+        return float(math.prod(self.blocks) - 2)
 
     def _blocks(self) -> tuple[int, int]:
         """Return the number of parts of the film along both directions of ``_block_of``."""
@@ -166,7 +176,7 @@ class SpacingFrames:
         _, lowest = np.unique(chains.group, return_index=True)
         chain = np.where(long[chains.group], lowest[chains.group], -1)
         self._add_distances(positions, chain)
-        self.seen_through.append(self._nearest_in_plane(positions, chain))
+        self._add_nearest_in_plane(positions, chain)
         self._add_widths(positions, chains, chain)
 
     def _add_cover(self, positions: Floats) -> None:
@@ -178,6 +188,7 @@ class SpacingFrames:
         lines = 1 - covered.mean(axis=1 if along_y else 0)
         strips = np.array([part.mean() for part in np.array_split(lines, STRIPS)])
         self.clear.append(float(lines.mean()))
+        self.clear_parts.append(np.stack([strips, np.ones(STRIPS)], axis=1))
         self.clear_error.append(float(strips.std(ddof=1)) / math.sqrt(STRIPS))
 
     def _add_distances(self, positions: Floats, chain: Integers) -> None:
@@ -206,11 +217,13 @@ class SpacingFrames:
                 counts,
             )
         found = np.isfinite(nearest)
-        nearest_is, spread_is = _of_medians(nearest[found], chain[found], block[found])
-        self.nearest.append(nearest_is[0])
-        self.nearest_error.append(nearest_is[1])
-        self.spread.append(spread_is[0])
-        self.spread_error.append(spread_is[1])
+        near, spread = _of_medians(nearest[found], chain[found], block[found], len(counts))
+        self.nearest.append(near.value)
+        self.nearest_error.append(near.error)
+        self.nearest_parts.append(near.parts)
+        self.spread.append(spread.value)
+        self.spread_error.append(spread.error)
+        self.spread_parts.append(spread.parts)
         self.unpaired.append(1 - found.sum() / len(members) if len(members) else math.nan)
         histogram, _ = np.histogram(nearest[found], bins=self.edges)
         self.nearest_counts.append(histogram.astype(np.float64))
@@ -222,8 +235,8 @@ class SpacingFrames:
         sizes = np.bincount(chain[members])
         self.links.append(float((sizes**2).sum() / max(1, sizes.sum())))
 
-    def _nearest_in_plane(self, positions: Floats, chain: Integers) -> tuple[float, float]:
-        """Return the distance to the nearest chain as seen through the film, and its error.
+    def _add_nearest_in_plane(self, positions: Floats, chain: Integers) -> None:
+        """Measure the distance to the nearest chain as seen through the film.
 
         Chains at different heights count as if they stood in one plane; distances are across the
         chains, for chains that stand in any direction of the plane.
@@ -233,7 +246,9 @@ class SpacingFrames:
 
         lateral = lateral_direction(self.axis)
         if self.axis is None or not (chain >= 0).any():
-            return math.nan, math.nan
+            self.seen_through.append((math.nan, math.nan))
+            self.seen_parts.append(np.zeros((math.prod(self.blocks), 2)))
+            return
         along = np.array([0.0, 0.0, 1.0])
         if lateral is not None:
             along = np.array([lateral[1], -lateral[0], 0.0])
@@ -247,7 +262,9 @@ class SpacingFrames:
             counts,
         )  # fmt: skip
         found = np.isfinite(nearest)
-        return _of_medians(nearest[found], chain[found], block[found])[0]
+        near, _ = _of_medians(nearest[found], chain[found], block[found], len(counts))
+        self.seen_through.append((near.value, near.error))
+        self.seen_parts.append(near.parts)
 
     def _ideal_counts(self, points: Floats) -> Floats:
         """Return the counts that chains placed at random in the plane would give, (bins,).
@@ -310,36 +327,40 @@ class SpacingFrames:
 
 
 def _of_medians(
-    values: Floats, chain: Integers, block: Integers
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return mean and spread over chains of the median along each chain, each with its error.
+    values: Floats, chain: Integers, block: Integers, blocks: int
+) -> tuple[OfParts, OfParts]:
+    """Return mean and spread over chains of the median along each chain.
 
     Chains weigh as many particles as they have. The median passes over the levels where a
     neighbouring chain has a gap and the next but one is met instead. Errors are from the scatter
     between parts of the film, widened by Student's factor: two chains that are each other's
     nearest measure one gap, not two.
     """
-    from analysis.uncertainty.estimate import ONE_SIGMA, ratio, student_factor
-
     if len(values) == 0:
-        return (math.nan, math.nan), (math.nan, math.nan)
+        nothing = OfParts(math.nan, math.nan, np.zeros((blocks, 2)))
+        return nothing, nothing
     order = np.lexsort((values, chain))
     _, first, many = np.unique(chain[order], return_index=True, return_counts=True)
     ranked = values[order]
     medians = 0.5 * (ranked[first + (many - 1) // 2] + ranked[first + many // 2])
-    _, part = np.unique(block[order][first], return_inverse=True)
-    weights = np.bincount(part, many)
-    factor = student_factor(ONE_SIGMA, max(1, len(weights) - 1))
-    mean, error = ratio(np.bincount(part, medians * many), weights)
-    square, wide = ratio(np.bincount(part, (medians - mean) ** 2 * many), weights)
-    spread = math.sqrt(square)
-    spread_error = factor * wide / (2 * spread) if spread > 0 else math.nan
-    return (mean, factor * error), (spread, spread_error)
+    part = block[order][first]
+    weights = np.asarray(np.bincount(part, many, blocks), dtype=np.float64)
+    excess = weights - weights.mean()
+    mean = float(medians @ many) / float(weights.sum())
+    spread = math.sqrt(float((medians - mean) ** 2 @ many) / float(weights.sum()))
+    sums = np.asarray(np.bincount(part, medians * many, blocks), dtype=np.float64)
+    near = over_parts(mean, sums, weights, excess)
+    if spread == 0:
+        return near, OfParts(0.0, math.nan, np.zeros((blocks, 2)))
+    # A spread goes with its square by 1/(2 spread), to first order.
+    term = spread + ((medians - mean) ** 2 - spread**2) / (2 * spread)
+    sums = np.asarray(np.bincount(part, term * many, blocks), dtype=np.float64)
+    return near, over_parts(spread, sums, weights, excess)
 
 
 def _mean_by_chain(values: Floats, chain: Integers) -> tuple[float, float]:
     """Return the mean over particles and its error from the scatter between chains."""
-    from analysis.uncertainty.estimate import ratio
+    from analysis.uncertainty.ratio import ratio
 
     if len(values) == 0:
         return math.nan, math.nan

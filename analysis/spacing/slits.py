@@ -8,30 +8,51 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.files.curve import Curve
 from analysis.spacing.distances import GOLDEN, lateral_direction
-from analysis.uncertainty.estimate import ONE_SIGMA, estimate, ratio, student_factor
+from analysis.spacing.parts import OfParts, over_parts
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-LINES = 200
-"""Few lines pass between two particles of a chain, and the widest slits are theirs."""
+LINES = (200, 1000)
+DISCS = 2_000_000
+"""Few lines pass between two particles of a chain, and the widest slits are theirs: many lines are
+wanted, as many as look at this number of discs, between the two limits."""
 PARTS = (4, 12)
 PART_SLITS = 4.0
 """Lines cross the same chains one after the other, and neighbouring slits share a chain: errors
 compare strips of the film along the chains, a few mean slits wide, between 4 and 12 of them;
 without a direction in the plane, the tiles of as many strips both ways, 2 to 4 each."""
 
-SETS = 12
+SETS = 4
 """Sets of neighbouring lines: where layers leave a clear line between particles it is clear across
-the whole film, which strips along the chains do not show."""
+the whole film, which strips along the chains do not show. Few, so that a set is longer than the
+chains of most films."""
 
 BINS = 40
+
+
+@dataclass(frozen=True)
+class SlitWidths(Curve):
+    """Density of slit widths in 1/m, which integrates to 1, its error, and that of discs at random.
+
+    By the width in m.
+    """
+
+    NAME: ClassVar = "slit_widths"
+    width_m: Floats
+    density_per_m: Floats
+    error: Floats
+    random_per_m: Floats
 
 
 @dataclass
@@ -50,7 +71,7 @@ class SlitFrames:
     sides: Floats
     diameters: Floats
     axis: Floats | None
-    widths: list[Floats] = field(default_factory=list)
+    slits: list[Floats] = field(default_factory=list)
     parts: list[Integers] = field(default_factory=list)
     sets: list[Integers] = field(default_factory=list)
 
@@ -70,8 +91,8 @@ class SlitFrames:
 
         lateral = lateral_direction(self.axis)
         directions = [lateral] if lateral is not None else list(np.eye(2))
-        share = LINES // len(directions)
-        begin = np.random.default_rng(len(self.widths)).random()
+        share = self.lines // len(directions)
+        begin = np.random.default_rng(len(self.slits)).random()
         found, parts, sets = [], [], []
         for along in directions:
             beside = np.array([along[1], -along[0]])
@@ -83,10 +104,10 @@ class SlitFrames:
                 slits = gaps_along(
                     positions, self.diameters, self.sides, place * room * beside, along, length
                 )
-                found.append(slits[:, 0])
+                found.append(slits)
                 parts.append(self._parts(slits[:, 1] / length, place, along))
                 sets.append(np.full(len(slits), int(place * SETS)))
-        self.widths.append(np.concatenate(found))
+        self.slits.append(np.concatenate(found))
         self.parts.append(np.concatenate(parts))
         self.sets.append(np.concatenate(sets))
 
@@ -104,6 +125,11 @@ class SlitFrames:
         return self.strips or self.tiles**2
 
     @property
+    def lines(self) -> int:
+        """Return the number of lines over a frame."""
+        return int(np.clip(DISCS // len(self.diameters), *LINES))
+
+    @property
     def random_m(self) -> float:
         """Return the mean slit in m between discs at random.
 
@@ -116,17 +142,22 @@ class SlitFrames:
     def numbers(self, structures: float | None) -> dict[str, Any]:
         """Return the entry ``slits``: mean, median and spread of their widths, mean at random."""
         rows = [
-            _of_parts(widths, parts, sets)
-            for widths, parts, sets in zip(self.widths, self.parts, self.sets, strict=True)
-            if len(widths) > 1
+            _of_parts(slits, parts, sets, self.count)
+            for slits, parts, sets in zip(self.slits, self.parts, self.sets, strict=True)
+            if len(slits) > 1
         ]
 
         def of(which: int) -> dict[str, Any]:
-            value, within = np.array([row[which] for row in rows]).T if rows else np.zeros((2, 0))
-            found = estimate(value, within=within, structures=structures)
+            own = [row[which] for row in rows]
+            found = estimate(
+                [one.value for one in own],
+                within=[one.error for one in own],
+                structures=structures,
+                parts=[one.parts for one in own],
+            )
             # Where the scatter between parts of a frame is the error, it has their freedom.
             if math.isinf(found.freedom) and found.error is not None:
-                found = replace(found, freedom=self.count - 1.0)
+                found = replace(found, freedom=max(1.0, self.count - 2.0))
             return found.as_dict()
 
         return {
@@ -136,13 +167,11 @@ class SlitFrames:
             "random_mean_m": self.random_m,
         }
 
-    def curve(self, structures: float | None) -> dict[str, Floats]:
+    def curve(self, structures: float | None) -> SlitWidths:
         """Return the density of slit widths, which integrates to 1, and that at random."""
-        pooled = np.concatenate(self.widths) if self.widths else np.zeros(0)
+        pooled = np.concatenate([rows[:, 0] for rows in self.slits]) if self.slits else np.zeros(0)
         if len(pooled) < 2:
-            nothing = np.zeros(0)
-            return {"width_m": nothing, "density_per_m": nothing, "error": nothing,
-                    "random_per_m": nothing}  # fmt: skip
+            return SlitWidths.empty()
         edges = np.linspace(0.0, float(np.quantile(pooled, 0.995)), BINS + 1)
         step = float(edges[1])
         # A part of all frames together is one member: slits of one chain stay together.
@@ -157,34 +186,53 @@ class SlitFrames:
         # A few parts make a rough scatter; counts of independent slits are the least. Lines nearer
         # to each other than the diameter of a particle show the same slits.
         lines = float(np.sqrt(self.sides.prod()) / np.median(self.diameters))
-        free = len(pooled) / len(self.widths) * min(1.0, lines / LINES)
-        free *= min(len(self.widths), max(1.0, structures or 1.0))
+        free = len(pooled) / len(self.slits) * min(1.0, lines / self.lines)
+        free *= min(len(self.slits), max(1.0, structures or 1.0))
         least = np.sqrt(np.maximum(rows[:, 0], 1 / len(pooled)) / free)
         centre = 0.5 * (edges[1:] + edges[:-1])
-        return {
-            "width_m": centre,
-            "density_per_m": rows[:, 0] / step,
-            "error": np.maximum(rows[:, 1], least) / step,
-            "random_per_m": np.exp(-centre / self.random_m) / self.random_m,
-        }
+        return SlitWidths(
+            width_m=centre,
+            density_per_m=rows[:, 0] / step,
+            error=np.maximum(rows[:, 1], least) / step,
+            random_per_m=np.exp(-centre / self.random_m) / self.random_m,
+        )
 
 
-def _of_parts(widths: Floats, parts: Integers, sets: Integers) -> list[tuple[float, float]]:
-    """Return mean, median and spread of the slits of one frame, each with its error.
+def _of_parts(slits: Floats, parts: Integers, sets: Integers, count: int) -> list[OfParts]:
+    """Return mean, median and spread of the slits of one frame.
 
     The error of the median is that of the share of slits below it, carried through their
     distribution (Woodruff, J. Am. Stat. Assoc. 47, 635, 1952, from memory).
     """
-    _, part, many = np.unique(parts, return_inverse=True, return_counts=True)
-    factor = student_factor(ONE_SIGMA, max(1.0, len(many) - 1.0))
-    mean, error = ratio(np.bincount(part, widths), many)
-    median = float(np.median(widths))
-    _, below = ratio(np.bincount(part, widths <= median), many)
-    square, wide = ratio(np.bincount(part, (widths - mean) ** 2), many)
-    _, lines = ratio(np.bincount(sets, (widths - mean) ** 2), np.bincount(sets))
-    spread, wide = math.sqrt(square), max(wide, lines)
-    if len(many) < 2:
-        return [(mean, math.nan), (median, math.nan), (spread, math.nan)]
-    low, high = np.quantile(widths, np.clip([0.5 - factor * below, 0.5 + factor * below], 0, 1))
-    spread_error = factor * wide / (2 * spread) if spread > 0 else math.nan
-    return [(mean, factor * error), (median, 0.5 * float(high - low)), (spread, spread_error)]
+    widths = slits[:, 0]
+    many: Floats = np.bincount(parts, minlength=count).astype(np.float64)
+    excess = _excess(parts, slits, count)
+    sets_factor = student_factor(ONE_SIGMA, SETS - 1.0)
+    mean, median = float(widths.mean()), float(np.median(widths))
+    spread = float(widths.std())
+    near = np.quantile(widths, [0.4, 0.6])
+    slope = float(near[1] - near[0]) / 0.2
+    # Each number as the mean of something of every slit, to first order.
+    terms = [
+        (mean, widths),
+        (median, median + slope * (0.5 - (widths <= median))),
+        (spread, spread + ((widths - mean) ** 2 - spread**2) / (2 * spread or 1.0)),
+    ]
+    out = []
+    for value, term in terms:
+        sums = np.asarray(np.bincount(parts, term, count), dtype=np.float64)
+        found = over_parts(value, sums, many, excess)
+        if term is not terms[1][1]:
+            across = ratio(np.bincount(sets, term), np.bincount(sets))[1]
+            found = found._replace(error=max(found.error, sets_factor * across))
+        out.append(found)
+    if not spread > 0:
+        out[2] = out[2]._replace(error=math.nan)
+    return out
+
+
+def _excess(parts: Integers, slits: Floats, count: int) -> Floats:
+    """Return how many discs lines meet in each part beyond the mean of the film, (count,)."""
+    span = np.bincount(parts, slits[:, 2], count)
+    discs = np.bincount(parts, slits[:, 3], count)
+    return np.asarray(discs - span * (discs.sum() / span.sum()))

@@ -3,49 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-from sim.parameters.table import Table
-from sim.parameters.values import Expectation, Number, Quantity
 from sim.physics.beads import LARGEST_SUSCEPTIBILITY, bead_susceptibility
 from sim.physics.sizes import Sizes, number_median
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
-    from sim.parameters.table import Reading
+    from sim.parameters.reading import Reading
 
-__all__ = ["CLOSE_PACKING", "BeadKeys", "bead_notices", "bead_sizes", "check_beads", "is_multicore"]
-
-
-CLOSE_PACKING = 0.74
-"""Volume fraction of the densest packing of equal spheres."""
-
-
-class BeadKeys(Table):
-    """What only beads have (moment = "multicore")."""
-
-    bead_diameter: Annotated[
-        float | None,
-        Quantity(
-            "length",
-            10e-9,
-            10e-6,
-            "100 nm",
-            "Median diameter of beads with many small cores, without the shell; size_spread and "
-            'size_basis are those of the beads. For moment = "multicore".',
-        ),
-    ] = None
-    magnetic_share: Annotated[
-        float | None,
-        Number(
-            1e-4,
-            CLOSE_PACKING,
-            0.2,
-            'Share of a bead\'s volume that its cores fill. For moment = "multicore".',
-            note=" (close packing)",
-        ),
-    ] = None
-
+__all__ = ["bead_sizes", "check_beads", "is_multicore"]
 
 _KEYS = ("bead_diameter", "magnetic_share")
 
@@ -69,14 +36,8 @@ def bead_sizes(reading: Reading) -> Sizes | None:
     return Sizes(bead, spread, dead_layer, shell, small_core=core, share=share)
 
 
-def _must(key: str) -> str:
-    """Return the phrase after "must be" of one of the beads' own keys."""
-    (found,) = (x for x in BeadKeys.model_fields[key].metadata if isinstance(x, Expectation))
-    return found.must
-
-
 def check_beads(reading: Reading, magnetisation: float | None) -> Iterator[str]:
-    """Find keys of multicore beads that are missing, or do not go together.
+    """Find keys of multicore beads that do not go together.
 
     Parameters
     ----------
@@ -92,12 +53,6 @@ def check_beads(reading: Reading, magnetisation: float | None) -> Iterator[str]:
     """
     if not is_multicore(reading):
         return
-    for key in _KEYS:
-        if reading.has("particles", key) and reading.get("particles", key) is None:
-            yield (
-                f'[particles] {key} is missing; moment = "multicore" needs it, and it must be '
-                f"{_must(key)}."
-            )
     if reading.has("particles", "core_diameter") and not isinstance(
         reading.get("particles", "core_diameter"), float
     ):
@@ -139,11 +94,3 @@ def _check_susceptibility(law: Sizes, magnetisation: float, temperature: float) 
             f"susceptibility of the beads stays below {LARGEST_SUSCEPTIBILITY:g}, which no solid "
             f"sphere reaches; received {law.share:g}, which makes {found:.3g}."
         )
-
-
-def bead_notices(reading: Reading) -> Iterator[str]:
-    """Name the keys of beads that a file gives for other particles."""
-    if not is_multicore(reading):
-        moment = reading.get("particles", "moment")
-        for key in reading.given("particles", *_KEYS):
-            yield f'[particles] {key} is not used with moment = "{moment}".'

@@ -11,11 +11,11 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sim.parameters.beads import bead_sizes, check_beads, is_multicore
+from sim.parameters.field_types import FieldStepTable, FieldTable
 from sim.parameters.forces import check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
-from sim.parameters.optics_table import check_optics
-from sim.parameters.table import Reading
-from sim.parameters.tables import MOST_PARTICLES, RANDOM_PACKING
+from sim.parameters.particle_types import MOST_PARTICLES, RANDOM_PACKING
+from sim.parameters.reading import Reading
 from sim.physics.material import MATERIALS
 from sim.physics.shown import show
 from sim.physics.sizes import Sizes, number_median, tabulated, whole_volume_fraction
@@ -62,13 +62,14 @@ def contradictions(reading: Reading) -> Iterator[str]:
     str
         One sentence a contradiction.
     """
+    yield from reading.missing
     yield from _check_amount(reading)
     yield from _check_material(reading)
     yield from _check_field(reading)
     yield from _check_turning(reading)
     yield from _check_start(reading)
     yield from check_forces(reading)
-    yield from check_optics(reading)
+    yield from _check_optics(reading)
     yield from check_magnets(reading)
     yield from check_size_table(reading)
     yield from check_beads(reading, magnetisation(reading))
@@ -170,14 +171,14 @@ def _check_field(reading: Reading) -> Iterator[str]:
             )
 
 
-def field_direction(values: Mapping[str, Any], default: Vector) -> Vector:
+def field_direction(values: FieldTable | FieldStepTable, default: Vector) -> Vector:
     """Give the unit vector from direction or from tilt (from the plane) and azimuth (x to y)."""
-    if values["direction"] is not None:
-        x, y, z = values["direction"]
+    if values.direction is not None:
+        x, y, z = values.direction
         return x, y, z
-    if values["tilt"] is None and values["azimuth"] is None:
+    if values.tilt is None and values.azimuth is None:
         return default
-    tilt, azimuth = values["tilt"] or 0.0, values["azimuth"] or 0.0
+    tilt, azimuth = values.tilt or 0.0, values.azimuth or 0.0
     across = math.cos(tilt)
     x, y, z = across * math.cos(azimuth), across * math.sin(azimuth), math.sin(tilt)
     return _clean(x), _clean(y), _clean(z)
@@ -198,20 +199,13 @@ def in_plane(direction: Vector, normal: Vector) -> Vector | None:
 
 def _check_turning(reading: Reading) -> Iterator[str]:
     """Check what fields that oscillate or turn need."""
-    angles = all(reading.has("field", key) for key in ("direction", *_ANGLES))
-    table = {key: reading.get("field", key) for key in ("direction", *_ANGLES)} if angles else None
-    base = field_direction(table, (1.0, 0.0, 0.0)) if table is not None else (1.0, 0.0, 0.0)
+    base = (1.0, 0.0, 0.0)
+    if reading.has("field", "direction", *_ANGLES):
+        base = field_direction(FieldTable(**reading.table("field")), base)
     for index, step in enumerate(reading.steps):
-        if step["kind"] not in ("oscillate", "rotate"):
-            continue
         label = f"[[field.steps]] number {index + 1}"
-        if step["frequency"] is None:
-            yield (
-                f'{label} frequency is missing; kind = "{step["kind"]}" needs a frequency such as '
-                '"2 kHz".'
-            )
-        axis = step["axis"] or (0.0, 0.0, 1.0)
-        if step["kind"] == "rotate" and in_plane(field_direction(step, base), axis) is None:
+        axis = step.axis or (0.0, 0.0, 1.0)
+        if step.kind == "rotate" and in_plane(field_direction(step, base), axis) is None:
             yield (
                 f"{label} direction must have a part at right angles to the axis about which the "
                 "field turns, such as [1, 0, 0] for the axis [0, 0, 1]; received one along the "
@@ -271,13 +265,10 @@ def _least_side(reading: Reading, law: Sizes, largest: float) -> tuple[float, st
     if not reading.has("dipoles", "sum", "cutoff_diameters"):
         return None
     side, why = 2.0 * largest, "two diameters of the largest particle"
-    added = 2.0 * force_range(reading, law)
-    if added > side:
-        side = added
-        why = (
-            f"twice the {format_quantity(added / 2.0, 'length')} over which van der Waals and "
-            "electrostatic forces act"
-        )
+    reach, words = force_range(reading, law)
+    if 2.0 * reach > side:
+        side = 2.0 * reach
+        why = f"twice the {format_quantity(reach, 'length')} over which {words} forces act"
     if reading.get("dipoles", "sum") == "cutoff":
         diameter = law.core_diameter + 2.0 * law.shell_thickness
         count = reading.get("dipoles", "cutoff_diameters")
@@ -362,6 +353,24 @@ def _check_times(reading: Reading) -> Iterator[str]:
         )
 
 
+def _check_optics(reading: Reading) -> Iterator[str]:
+    """Find keys of [optics] that do not go together."""
+    if reading.has("optics", "core_index", "wavelengths"):
+        pairs, wavelengths = (reading.get("optics", k) for k in ("core_index", "wavelengths"))
+        if pairs is not None and len(pairs) not in (1, len(wavelengths)):
+            yield (
+                "[optics] core_index must be one pair such as [2.35, 0.09], or as many as the "
+                f"{len(wavelengths)} wavelengths; received {len(pairs)}."
+            )
+    if reading.has("optics", "numerical_aperture", "outer_index"):
+        aperture, outer = (reading.get("optics", k) for k in ("numerical_aperture", "outer_index"))
+        if aperture > outer:
+            yield (
+                f"[optics] numerical_aperture must be at most outer_index, {outer:g}, such as "
+                f"{0.9 * outer:.2g}; received {aperture:g}."
+            )
+
+
 def is_sampled(reading: Reading) -> bool:
     """Return whether the file asks for a sampled run."""
     return reading.has("run", "dynamics") and reading.get("run", "dynamics") == SAMPLED
@@ -401,7 +410,7 @@ def _check_sampled(reading: Reading) -> Iterator[str]:
             f"{_SAMPLED_RUN} must have a steady field; received [[field.steps]], a field that "
             "changes in time: give its strength and direction in [field]."
         )
-    if any(magnet["steps"] for magnet in reading.magnets):
+    if any(magnet.steps for magnet in reading.magnets):
         yield (
             f"{_SAMPLED_RUN} must have a steady field; received [[magnets.steps]], magnets "
             'that move: take dynamics = "brownian".'

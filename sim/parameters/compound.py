@@ -17,30 +17,29 @@ __all__ = ["MOST_SIZES", "Diameters", "Direction", "Gradient", "Lengths", "Sides
 class Sides(Expectation):
     """One length or a list of one or two: the sides (x, y) of the patch."""
 
-    side: Quantity
-    about: str
+    one: Quantity
     example: tuple[str, str] = ("2.0 um", "0.6 um")
 
     @property
     def must(self) -> str:
         """The phrase after "must be"."""
         first, second = self.example
-        return f'{self.side.must}, or a list of two (x, y) such as ["{first}", "{second}"]'
+        return f'{self.one.must}, or a list of two (x, y) such as ["{first}", "{second}"]'
 
     @property
     def shape(self) -> dict[str, Any]:
         """JSON schema of the raw value."""
-        pair = {"type": "array", "items": self.side.shape, "minItems": 1, "maxItems": 2}
-        return {"anyOf": [self.side.shape, pair], "examples": [list(self.example)]}
+        pair = {"type": "array", "items": self.one.shape, "minItems": 1, "maxItems": 2}
+        return {"anyOf": [self.one.shape, pair], "examples": [list(self.example)]}
 
     def read(self, value: object) -> tuple[float, float]:
         """Give both sides in m."""
         if not isinstance(value, list):
-            side = self.side.read(value)
+            side = self.one.read(value)
             return side, side
         if len(value) not in (1, 2):
             raise Refused("which is not a list of one or two")
-        sides = [self.side.read(item) for item in value]
+        sides = [self.one.read(item) for item in value]
         return sides[0], sides[-1]
 
 
@@ -48,24 +47,18 @@ class Sides(Expectation):
 class Direction(Expectation):
     """A vector of three numbers, of any length but zero."""
 
-    about: str
+    example: tuple[int, int, int] = (1, 0, 0)
 
     @property
     def must(self) -> str:
         """The phrase after "must be"."""
-        return "three numbers (x, y, z) that are not all zero such as [1, 0, 0]"
+        return f"three numbers (x, y, z) that are not all zero such as {list(self.example)}"
 
     @property
     def shape(self) -> dict[str, Any]:
         """JSON schema of the raw value."""
-        items = {"type": "number"}
-        return {
-            "type": "array",
-            "items": items,
-            "minItems": 3,
-            "maxItems": 3,
-            "examples": [[1, 0, 0]],
-        }
+        items = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
+        return {**items, "examples": [list(self.example)]}
 
     def read(self, value: object) -> tuple[float, float, float]:
         """Give the unit vector."""
@@ -91,13 +84,10 @@ class Lengths(Expectation):
         What each of them must be.
     example : tuple of str
         A good value; it decides how many there are.
-    about : str
-        What the key means.
     """
 
     one: Quantity
     example: tuple[str, ...]
-    about: str
 
     @property
     def must(self) -> str:
@@ -120,7 +110,7 @@ class Lengths(Expectation):
         return tuple(float(self.one.read(item)) for item in value)
 
 
-SizeTable: TypeAlias = tuple[tuple[float, float], ...]
+Pairs: TypeAlias = tuple[tuple[float, float], ...]
 
 MOST_SIZES = 10_000
 """Longest table of sizes."""
@@ -137,12 +127,9 @@ class Diameters(Expectation):
     ----------
     one : Quantity
         What each diameter must be.
-    about : str
-        What the key means.
     """
 
     one: Quantity
-    about: str
 
     @property
     def must(self) -> str:
@@ -178,7 +165,7 @@ class Diameters(Expectation):
                 f'[["18 nm", 0.3], ["20 nm", 0.7]]; {refusal}'
             ) from refusal
 
-    def read(self, value: object) -> float | SizeTable:
+    def read(self, value: object) -> float | Pairs:
         """Give one diameter in m, or pairs of diameter in m and share, as written."""
         if not isinstance(value, list):
             diameter: float = self.one.read(value)
@@ -212,12 +199,9 @@ class Gradient(Expectation):
     ----------
     one : Quantity
         What each component must be.
-    about : str
-        What the key means.
     """
 
     one: Quantity
-    about: str
 
     @property
     def must(self) -> str:
@@ -247,3 +231,81 @@ class Gradient(Expectation):
         if abs(xx + yy + zz) > allowed:
             raise Refused("whose diagonal does not add up to zero: a field has no sources")
         return xx, yy, zz, xy, xz, yz
+
+
+MOST_WAVELENGTHS = 20
+LARGEST_INDEX = 10.0
+"""No material is optically denser, or darker, between 100 nm and 20 um."""
+
+
+@dataclass(frozen=True)
+class Wavelengths(Expectation):
+    """A list of wavelengths, each once."""
+
+    one: Quantity
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return (
+            f"a list of 1 to {MOST_WAVELENGTHS} different wavelengths {self.one.range_text} "
+            f'such as ["{self.one.example}", "633 nm"]'
+        )
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        return {
+            "type": "array",
+            "items": self.one.shape,
+            "minItems": 1,
+            "maxItems": MOST_WAVELENGTHS,
+            "examples": [[self.one.example, "633 nm"]],
+        }
+
+    def read(self, value: object) -> tuple[float, ...]:
+        """Give the wavelengths in m, in the order of the file."""
+        if not isinstance(value, list) or not 1 <= len(value) <= MOST_WAVELENGTHS:
+            raise Refused
+        found = tuple(float(self.one.read(item)) for item in value)
+        if len(set(found)) < len(found):
+            raise Refused("which names one twice")
+        return found
+
+
+@dataclass(frozen=True)
+class ComplexIndices(Expectation):
+    """A pair [n, k], or a list of pairs."""
+
+    @property
+    def must(self) -> str:
+        """The phrase after "must be"."""
+        return (
+            f"a pair [n, k] with n from 0.01 to {LARGEST_INDEX:g} and k from 0 to "
+            f"{LARGEST_INDEX:g} such as [2.35, 0.09], or one pair a wavelength"
+        )
+
+    @property
+    def shape(self) -> dict[str, Any]:
+        """JSON schema of the raw value."""
+        number = {"type": "number", "minimum": 0, "maximum": LARGEST_INDEX}
+        pair = {"type": "array", "items": number, "minItems": 2, "maxItems": 2}
+        pairs = {"type": "array", "items": pair, "minItems": 1, "maxItems": MOST_WAVELENGTHS}
+        return {"anyOf": [pair, pairs], "examples": [[2.35, 0.09]]}
+
+    def read(self, value: object) -> Pairs:
+        """Give one pair or several."""
+        if not isinstance(value, list) or not value:
+            raise Refused
+        if len(value) > MOST_WAVELENGTHS:
+            raise Refused(f"{len(value)} entries (1 to {MOST_WAVELENGTHS} are possible)")
+        pairs = value if isinstance(value[0], list) else [value]
+        return tuple(self._pair(pair) for pair in pairs)
+
+    def _pair(self, pair: object) -> tuple[float, float]:
+        if not isinstance(pair, list) or len(pair) != 2:
+            raise Refused
+        n, k = finite(pair[0]), finite(pair[1])
+        if not (0.01 <= n <= LARGEST_INDEX and 0.0 <= k <= LARGEST_INDEX):
+            raise Refused
+        return n, k

@@ -1,44 +1,25 @@
-"""Tables of the forces that a run may add, and their keys against each other."""
+"""The forces that a run may add: their keys against each other."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Annotated, TypeAlias
+from typing import TYPE_CHECKING, Any
 
-from sim.parameters.compound import Direction
-from sim.parameters.table import Table, default
-from sim.parameters.types import ElectrostaticParameters, GravityParameters, VanDerWaalsParameters
-from sim.parameters.values import Number, Quantity
+from sim.parameters.force_types import PAIR_FORCES, ElectrostaticParameters, GravityParameters
+from sim.parameters.keys import filled, keys_of
 from sim.physics.double_layer import bjerrum_length, debye_length
-from sim.physics.units import parse
 
 if TYPE_CHECKING:
-    from sim.parameters.table import Reading
+    from sim.parameters.reading import Reading
     from sim.physics.sizes import Sizes
 
 __all__ = [
-    "ElectrostaticsTable",
-    "GravityTable",
-    "VanDerWaalsTable",
     "check_forces",
     "check_size_table",
     "electrostatics",
     "force_notices",
     "force_range",
-    "gravity",
-    "van_der_waals",
 ]
-
-
-def van_der_waals(reading: Reading) -> VanDerWaalsParameters | None:
-    """Give what [van_der_waals] says, or None where a key is mistaken."""
-    if not reading.has("van_der_waals", "hamaker", "smallest_gap"):
-        return None
-    if not reading.has("carrier", "temperature"):
-        return None
-    temperature = reading.get("carrier", "temperature")
-    hamaker = parse(reading.get("van_der_waals", "hamaker"), "energy", temperature)
-    return VanDerWaalsParameters(hamaker, reading.get("van_der_waals", "smallest_gap"))
 
 
 def electrostatics(reading: Reading) -> ElectrostaticParameters | None:
@@ -57,26 +38,34 @@ def electrostatics(reading: Reading) -> ElectrostaticParameters | None:
     return ElectrostaticParameters(charge, length, permittivity)
 
 
-def gravity(reading: Reading) -> GravityParameters:
-    """Give what [gravity] says of a faultless file."""
-    return GravityParameters(
-        reading.get("gravity", "acceleration"), reading.get("gravity", "direction")
-    )
+_COMPUTED = {"electrostatics": electrostatics}
+"""How tables are made whose values do not stand in the file as they are."""
 
 
-def force_range(reading: Reading, law: Sizes) -> float:
-    """Distance in m over which the added pair forces act; 0 where they are off or not known."""
-    drawn, charged = van_der_waals(reading), electrostatics(reading)
-    if drawn is None or charged is None or drawn.hamaker == charged.surface_charge == 0.0:
-        return 0.0
+def force_range(reading: Reading, law: Sizes) -> tuple[float, str]:
+    """Say over which distance in m added pair forces act, and which; 0 where that is not known."""
+    tables: dict[str, Any] = {}
+    for name, table in PAIR_FORCES.items():
+        if not reading.has(name, *keys_of(table)):
+            return 0.0, ""
+        made = _COMPUTED.get(name)
+        tables[name] = made(reading) if made else filled(table, reading.table(name))
+    if None in tables.values() or not reading.has("carrier", "temperature"):
+        return 0.0, ""
+    if all(getattr(tables[name], _strength(name)) == 0.0 for name in PAIR_FORCES):
+        return 0.0, ""
     # The laws come with the compiler, which is slow to import.
-    from sim.interactions import van_der_waals as attraction
     from sim.interactions.added import AddedPairs
-    from sim.interactions.electrostatic import ElectrostaticLaw
+    from sim.interactions.pairs import Conditions
 
-    first = attraction.VanDerWaalsLaw(drawn.hamaker, drawn.smallest_gap, law.shell_thickness)
-    second = ElectrostaticLaw.of(charged, reading.get("carrier", "temperature"))
-    return AddedPairs(first, second).reach(0.5 * law.largest_core + law.shell_thickness)
+    at = Conditions(law.shell_thickness, reading.get("carrier", "temperature"))
+    added = AddedPairs.of(tables, at)
+    return added.reach(0.5 * law.largest_core + law.shell_thickness), added.words
+
+
+def _strength(name: str) -> str:
+    """Return the key of a table of pair forces that switches them off by 0."""
+    return next(iter(keys_of(PAIR_FORCES[name])))
 
 
 def check_forces(reading: Reading) -> Iterator[str]:
@@ -108,16 +97,10 @@ def check_size_table(reading: Reading) -> Iterator[str]:
 
 def force_notices(reading: Reading) -> Iterator[str]:
     """Name the keys of forces that are off, because their strength is zero."""
-    zero = {
-        "van_der_waals": ("hamaker", ("smallest_gap",)),
-        "electrostatics": ("surface_charge", ("debye_length", "salt", "permittivity")),
-        "gravity": ("acceleration", ("direction",)),
-    }
-    for table, (strength, others) in zero.items():
-        value = reading.get(table, strength)
-        is_off = (parse(value, "energy", 300.0) if isinstance(value, str) else value) == 0.0
+    for table, kind in {**PAIR_FORCES, "gravity": GravityParameters}.items():
+        strength, *others = keys_of(kind)
         for key in reading.given(table, *others):
-            if is_off:
+            if reading.get(table, strength) == 0.0:
                 yield f"[{table}] {key} is not used: {strength} is zero, and the force is off."
     if reading.get("field", "gradient") in (None, 0.0) and reading.given(
         "field", "gradient_direction"
@@ -127,85 +110,3 @@ def force_notices(reading: Reading) -> Iterator[str]:
         "field", "gradient_direction"
     ):
         yield "[field] gradient_direction is not used: gradient gives all components."
-
-
-Vector: TypeAlias = tuple[float, float, float]
-
-
-class VanDerWaalsTable(Table):
-    """Van der Waals attraction of the cores."""
-
-    hamaker: Annotated[
-        str,
-        Quantity(
-            "energy",
-            0.0,
-            250.0,
-            "33 zJ",
-            "Hamaker constant of the cores across the liquid, for iron oxides about 33 to 39 zJ "
-            "in water and 9 to 29 zJ in hydrocarbons; 0 leaves the attraction out.",
-            keeps_text=True,
-        ),
-    ] = default("0 zJ")
-    smallest_gap: Annotated[
-        float,
-        Quantity(
-            "length",
-            0.05e-9,
-            5e-9,
-            "0.3 nm",
-            "Gap between core surfaces, nearer than which the attraction's energy stays as it is.",
-        ),
-    ] = default("0.3 nm")
-
-
-class ElectrostaticsTable(Table):
-    """Repulsion of charged particles, screened by ions."""
-
-    surface_charge: Annotated[
-        float,
-        Quantity(
-            "area_density",
-            0.0,
-            1e19,
-            "0.05 nm^-2",
-            "Elementary charges per outer surface of a particle; 0 leaves the repulsion out.",
-        ),
-    ] = default("0 nm^-2")
-    debye_length: Annotated[
-        float | None,
-        Quantity("length", 0.1e-9, 1e-6, "5 nm", "Distance over which ions screen a charge."),
-    ] = None
-    salt: Annotated[
-        float | None,
-        Quantity(
-            "concentration",
-            1e-4,
-            1e4,
-            "1 mM",
-            "Concentration of salt with single charges, instead of debye_length.",
-        ),
-    ] = None
-    permittivity: Annotated[
-        float,
-        Number(1.0, 200.0, 78.4, "Relative permittivity of the liquid; 78.4 is water."),
-    ] = default(78.4)
-
-
-class GravityTable(Table):
-    """Weight of the particles, less buoyancy."""
-
-    acceleration: Annotated[
-        float,
-        Quantity(
-            "acceleration",
-            0.0,
-            1e7,
-            "9.81 m/s^2",
-            "Acceleration of gravity or of a centrifuge; 0 leaves the weight out.",
-        ),
-    ] = default("0 m/s^2")
-    direction: Annotated[
-        Vector,
-        Direction("Where things fall; z is across the film, [0, -1, 0] stands a cell upright."),
-    ] = default([0, 0, -1])

@@ -2,7 +2,7 @@
 
 A file passes `sim.parameters.toml` (bytes to tables), `sim.parameters.reading` (each key against
 `sim.parameters.tables`), `sim.parameters.checks` (keys against each other) and
-`sim.parameters.build`. They are imported on use: pydantic is slow to import.
+`sim.parameters.build`. They are imported on use, for numpy is slow to import.
 """
 
 from __future__ import annotations
@@ -93,6 +93,6 @@ def json_schema() -> dict[str, Any]:
     dict
         A JSON schema (draft 2020-12) with descriptions, units and examples of every key.
     """
-    from sim.parameters.reading import file_schema
+    from sim.parameters.tables import file_schema
 
     return file_schema()

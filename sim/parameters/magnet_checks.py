@@ -28,48 +28,22 @@ from sim.magnets.shapes import (
     UniformField,
     field_and_gradient,
 )
+from sim.parameters.keys import keys_of
 from sim.parameters.magnet_steps import check_motions, check_paths, motion_notices, motions
+from sim.parameters.magnet_tables import MagnetTable
+from sim.parameters.reading import Reading
 from sim.parameters.types import CellParameters, FieldParameters, FieldStep
 from sim.physics.field_gradients import six_slopes
+from sim.physics.shown import show
 from sim.physics.uniaxial_gradient import Gradient
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
 
-    from sim.parameters.table import Reading
-
 __all__ = ["cell", "check_magnets", "field_of_magnets", "magnet_notices", "magnets"]
 
 Vector = tuple[float, float, float]
-
-_NEEDED = {
-    "sphere": ("diameter", "remanence"),
-    "block": ("sides", "remanence"),
-    "disc": ("diameter", "height", "remanence"),
-    "ring": ("diameter", "inner_diameter", "height", "remanence"),
-    "loop": ("diameter", "current"),
-    "soft_iron_sphere": ("diameter",),
-    "uniform": ("strength",),
-    "table": ("file",),
-}
-"""Keys that a kind cannot be without; those of other kinds are not used."""
-
-_REPEATED = {
-    "once": (),
-    "line": ("copies", "step"),
-    "grid": ("copies", "rows", "step"),
-    "ring": ("copies", "ring_diameter"),
-}
-"""Keys that an array cannot be without."""
-
-_EXAMPLES = {
-    "diameter": '"10 mm"', "inner_diameter": '"5 mm"', "height": '"5 mm"',
-    "sides": '["10 mm", "10 mm", "5 mm"]', "remanence": '"1.2 T"', "current": '"20 A"',
-    "energy_product": '"42 MGOe"', "strength": '"30 mT"',
-    "copies": "4", "rows": "3", "step": '["12 mm", "12 mm", "0 mm"]',
-    "ring_diameter": '"30 mm"', "file": '"field.csv"',
-}  # fmt: skip
 
 _GRID = 41
 """Places a side of the cell at which the film must lie outside the magnets."""
@@ -95,7 +69,7 @@ def numbered_magnets(reading: Reading) -> list[tuple[int, Magnet]]:
 
 def cell(reading: Reading) -> CellParameters:
     """Give what [cell] says of a file without mistakes."""
-    return CellParameters(reading.get("cell", "width"), reading.get("cell", "place"))
+    return CellParameters(**reading.table("cell"))
 
 
 @lru_cache(maxsize=8)
@@ -175,10 +149,13 @@ def check_magnets(reading: Reading) -> Iterator[str]:
         for sentence in _check_keys(f"[[magnets]] number {number}", values)
     ]
     found += check_motions(reading)
-    if not found:
+    is_whole = not any(mistake.startswith("[[magnets]]") for mistake in reading.missing)
+    if not found and is_whole:
         found += _check_number(reading)
     yield from found
-    if not found and reading.has("cell", "width", "place") and reading.has("film", "thickness"):
+    if found or not is_whole:
+        return
+    if reading.has("cell", "width", "place") and reading.has("film", "thickness"):
         yield from _check_film(reading)
 
 
@@ -187,17 +164,8 @@ def magnet_notices(reading: Reading) -> Iterator[str]:
     if reading.given("cell", "width", "place") and not reading.magnets:
         yield "[cell] is not used without [[magnets]]."
     for number, values in enumerate(reading.magnets, start=1):
-        used = {*_NEEDED[values["kind"]], *_REPEATED[values["repeat"]]}
-        if "remanence" in used and values["energy_product"] is not None:
-            used.add("energy_product")
-            yield _grade_notice(number, values["energy_product"])
-        for key in _EXAMPLES:
-            if values[key] is not None and key not in used:
-                which = "repeat" if key in sum(_REPEATED.values(), ()) else "kind"
-                yield (
-                    f"[[magnets]] number {number} {key} is not used with {which} = "
-                    f'"{values[which]}".'
-                )
+        if _is_permanent(values) and values.energy_product is not None:
+            yield _grade_notice(number, values.energy_product)
     yield from motion_notices(reading)
     for number, magnet in numbered_magnets(reading):
         if isinstance(magnet, MeasuredField):
@@ -223,6 +191,10 @@ def _grade_notice(number: int, energy_product: float) -> str:
     )
 
 
+def _is_permanent(values: MagnetTable) -> bool:
+    return values.kind in keys_of(MagnetTable)["remanence"].only
+
+
 def _check_place(where: CellParameters) -> Iterator[str]:
     for name, side, place in zip("xy", where.width, where.place, strict=True):
         if abs(place) > 0.5 * side:
@@ -233,29 +205,26 @@ def _check_place(where: CellParameters) -> Iterator[str]:
             )
 
 
-def _check_keys(label: str, values: Mapping[str, Any]) -> Iterator[str]:
-    for which, needed in (("kind", _NEEDED), ("repeat", _REPEATED)):
-        for key in needed[values[which]]:
-            graded = key == "remanence" and values["energy_product"] is not None
-            if values[key] is None and not graded:
-                other = " or energy_product" if key == "remanence" else ""
-                yield (
-                    f'{label} {key}{other} is missing; {which} = "{values[which]}" needs it, such '
-                    f"as {_EXAMPLES[key]}."
-                )
-            elif values[key] is not None and graded:
-                received = format_quantity(values["energy_product"], "energy_product")
-                yield (
-                    f"{label} energy_product must be left out beside remanence, which follows from "
-                    f"it; received {received}."
-                )
-    if values["kind"] == "table":
-        moved = [key for key in ("turn", "steps", "moves_with") if values[key]]
-        moved += ["repeat"] if values["repeat"] != "once" else []
+def _check_keys(label: str, values: MagnetTable) -> Iterator[str]:
+    if _is_permanent(values):
+        if values.remanence is None and values.energy_product is None:
+            yield (
+                f'{label} remanence or energy_product is missing; kind = "{values.kind}" needs it, '
+                f"such as {show(keys_of(MagnetTable)['remanence'].example)}."
+            )
+        elif None not in (values.remanence, values.energy_product):
+            received = format_quantity(values.energy_product, "energy_product")
+            yield (
+                f"{label} energy_product must be left out beside remanence, which follows from "
+                f"it; received {received}."
+            )
+    if values.kind == "table":
+        moved = [key for key in ("turn", "steps", "moves_with") if getattr(values, key)]
+        moved += ["repeat"] if values.repeat != "once" else []
         for key in moved:
             yield f"{label} {key} must be left out for a measured field, which stays where it is."
-    outer, inner = values["diameter"], values["inner_diameter"]
-    if values["kind"] == "ring" and None not in (outer, inner) and inner >= outer:
+    outer, inner = values.diameter, values.inner_diameter
+    if values.kind == "ring" and None not in (outer, inner) and inner >= outer:
         yield (
             f"{label} inner_diameter must be below the diameter of "
             f"{format_quantity(outer, 'length')}; received {format_quantity(inner, 'length')}."
@@ -273,10 +242,10 @@ def _check_number(reading: Reading) -> Iterator[str]:
         )
 
 
-def _copies(values: Mapping[str, Any]) -> int:
+def _copies(values: MagnetTable) -> int:
     """Count the single magnets of one table."""
     numbers = {"once": (), "line": ("copies",), "ring": ("copies",), "grid": ("copies", "rows")}
-    return math.prod(values[key] for key in numbers[values["repeat"]])
+    return math.prod(getattr(values, key) for key in numbers[values.repeat])
 
 
 def _check_film(reading: Reading) -> Iterator[str]:
@@ -318,53 +287,57 @@ def _nearest_in_film(magnet: Magnet, where: CellParameters, half: float) -> np.n
     return np.clip(magnet.position, -limit, limit)
 
 
-def _array(values: Mapping[str, Any]) -> Iterator[Magnet]:
+def _array(values: MagnetTable) -> Iterator[Magnet]:
     """Give the single magnets of one table."""
     from scipy.spatial.transform import Rotation
 
-    turned = Rotation.from_rotvec(np.multiply(values["turn"], values["turn_axis"]))
+    turned = Rotation.from_rotvec(np.multiply(values.turn, values.turn_axis))
     for shift, about_z in _places(values):
-        position = np.add(values["position"], shift)
+        position = np.add(values.position, shift)
         yield _one(values, position, Rotation.from_rotvec([0.0, 0.0, about_z]) * turned)
 
 
-def _places(values: Mapping[str, Any]) -> Iterator[tuple[Vector, float]]:
+def _places(values: MagnetTable) -> Iterator[tuple[Vector, float]]:
     """Give the shift (m) from the middle of the array and the turn about z (rad) of each."""
-    kind, copies = values["repeat"], values["copies"]
+    kind, copies = values.repeat, values.copies
     if kind == "once":
         yield (0.0, 0.0, 0.0), 0.0
     elif kind == "ring":
-        radius = 0.5 * values["ring_diameter"]
+        radius = 0.5 * values.ring_diameter
         for angle in 2.0 * math.pi * np.arange(copies) / copies:
             yield (radius * math.cos(angle), radius * math.sin(angle), 0.0), float(angle)
     else:
-        dx, dy, dz = values["step"]
-        rows = values["rows"] if kind == "grid" else 1
+        dx, dy, dz = values.step
+        rows = values.rows if kind == "grid" else 1
         for row in np.arange(rows) - 0.5 * (rows - 1):
             for at in np.arange(copies) - 0.5 * (copies - 1):
                 across = row * dy if kind == "grid" else at * dy
                 yield (float(at * dx), float(across), float(at * dz if kind == "line" else 0)), 0.0
 
 
-def _one(values: Mapping[str, Any], position: np.ndarray[Any, Any], turned: Rotation) -> Magnet:
+def _one(values: MagnetTable, position: np.ndarray[Any, Any], turned: Rotation) -> Magnet:
     """Give one magnet."""
     x, y, z = (float(part) for part in position)
     a, b, c = (float(part) for part in turned.as_rotvec())
     place: dict[str, Any] = {"position": (x, y, z), "rotation": (a, b, c)}
-    kind = values["kind"]
+    kind = values.kind
     if kind == "table":
-        return MeasuredField.of((x, y, z), values["file"])
+        return MeasuredField.of((x, y, z), values.file)
     if kind == "loop":
-        return CurrentLoop(**place, diameter=values["diameter"], current=values["current"])
+        return CurrentLoop(**place, diameter=values.diameter, current=values.current)
     if kind == "soft_iron_sphere":
-        given = {key: values[key] for key in ("diameter", "permeability", "saturation")}
+        given = {key: getattr(values, key) for key in ("diameter", "permeability", "saturation")}
         return SoftIronSphere(**place, **given)
     if kind == "uniform":
-        return UniformField(**place, strength=_scaled(values["strength"], values["direction"]))
+        return UniformField(**place, strength=_scaled(values.strength, values.direction))
     shape: type[Any] = {"sphere": Sphere, "block": Block, "disc": Disc, "ring": Ring}[kind]
-    sizes = {key: values[key] for key in _NEEDED[kind] if key != "remanence"}
-    remanence = values["remanence"] or remanence_of(values["energy_product"])
-    polarisation = _scaled(remanence, values["direction"])
+    sizes = {
+        name: getattr(values, name)
+        for name, key in keys_of(MagnetTable).items()
+        if key.is_needed and key.only[0] == "kind" and kind in key.only
+    }
+    remanence = values.remanence or remanence_of(values.energy_product)
+    polarisation = _scaled(remanence, values.direction)
     magnet: Magnet = shape(**place, polarisation=polarisation, **sizes)
     return magnet
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,29 +13,14 @@ from sim.magnets.motion import MagnetStep, Motion
 from sim.magnets.overlap import overlapping, reach
 from sim.magnets.poses import at_time
 from sim.magnets.shapes import Magnet
+from sim.parameters.magnet_tables import MagnetStepTable, MagnetTable
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
-    from sim.parameters.table import Reading
+    from sim.parameters.reading import Reading
     from sim.parameters.types import CellParameters
 
 __all__ = ["check_motions", "check_paths", "motion_notices", "motions"]
-
-_NEEDED = {
-    "hold": (),
-    "slide": ("position",),
-    "turn": (),
-    "oscillate": ("frequency",),
-    "ramp": ("share",),
-}
-_USED = {
-    "hold": (),
-    "slide": ("position",),
-    "turn": ("axis", "pivot", "rate", "angle"),
-    "oscillate": ("frequency", "phase"),
-    "ramp": ("share",),
-}
-_EXAMPLES = {"position": '["0 mm", "0 mm", "-12 mm"]', "frequency": '"50 Hz"', "share": "0.5"}
 
 _MAY = {"loop": ("hold", "slide", "turn", "oscillate", "ramp"),
         "uniform": ("hold", "turn", "oscillate", "ramp")}  # fmt: skip
@@ -44,12 +29,10 @@ _BODIES_MAY = ("hold", "slide", "turn")
 _LOOKS = 65
 """Times a step, or a turn, at which magnets must be clear of the film and of one another."""
 
-Lead = Mapping[str, Any]
 
-
-def _leader(reading: Reading, values: Lead) -> Lead:
+def _leader(reading: Reading, values: MagnetTable) -> MagnetTable:
     """Give the table whose steps a magnet follows: its own, or that which it moves with."""
-    number = values["moves_with"]
+    number = values.moves_with
     return values if number is None else reading.magnets[number - 1]
 
 
@@ -58,27 +41,27 @@ def motions(reading: Reading) -> list[Motion | None]:
     found = []
     for values in reading.magnets:
         lead = _leader(reading, values)
-        steps = tuple(_steps(lead["steps"]))
-        found.append(Motion(lead["position"], steps) if steps else None)
+        steps = tuple(_steps(lead.steps))
+        found.append(Motion(lead.position, steps) if steps else None)
     return found
 
 
-def _steps(tables: list[dict[str, Any]]) -> Iterator[MagnetStep]:
+def _steps(tables: tuple[MagnetStepTable, ...]) -> Iterator[MagnetStep]:
     end = 0.0
     for values in tables:
-        start, duration = values["start"], values["duration"]
+        start, duration = values.start, values.duration
         start = end if start is None else start
-        motion, rate = values["motion"], 0.0
-        if motion == "turn" and values["rate"] is not None:
-            rate = values["rate"]
+        motion, rate = values.motion, 0.0
+        if motion == "turn" and values.rate is not None:
+            rate = values.rate
         elif motion == "turn":
-            rate = values["angle"] / (2.0 * math.pi * duration)
+            rate = values.angle / (2.0 * math.pi * duration)
         elif motion == "oscillate":
-            rate = values["frequency"]
+            rate = values.frequency
         yield MagnetStep(
-            motion, start, duration, values["position"] or (0.0, 0.0, 0.0),
-            values["axis"] or (0.0, 1.0, 0.0), values["pivot"], rate, values["phase"] or 0.0,
-            1.0 if values["share"] is None else values["share"],
+            motion, start, duration, values.position or (0.0, 0.0, 0.0),
+            values.axis or (0.0, 1.0, 0.0), values.pivot, rate, values.phase or 0.0,
+            1.0 if values.share is None else values.share,
         )  # fmt: skip
         end = start + duration
 
@@ -89,52 +72,47 @@ def check_motions(reading: Reading) -> Iterator[str]:
         label = f"[[magnets]] number {number}"
         yield from _check_lead(reading, number, values, label)
         end = 0.0
-        for index, step in enumerate(values["steps"], start=1):
+        for index, step in enumerate(values.steps, start=1):
             here = f"{label} [[magnets.steps]] number {index}"
-            yield from _check_step(step, values["kind"], here)
-            start = step["start"]
+            yield from _check_step(step, values.kind, here)
+            start = step.start
             if start is not None and start < end * (1.0 - 1e-9):
                 yield (
                     f"{here} start must be at least {format_quantity(end, 'time')}, where the step "
                     f"before it ends; received {format_quantity(start, 'time')}."
                 )
-            end = (end if start is None else start) + step["duration"]
+            end = (end if start is None else start) + step.duration
 
 
-def _check_lead(reading: Reading, number: int, values: Lead, label: str) -> Iterator[str]:
-    lead = values["moves_with"]
+def _check_lead(reading: Reading, number: int, values: MagnetTable, label: str) -> Iterator[str]:
+    lead = values.moves_with
     if lead is None:
         return
     count = len(reading.magnets)
-    leads = [k for k, other in enumerate(reading.magnets, 1) if other["steps"] and k != number]
+    leads = [k for k, other in enumerate(reading.magnets, 1) if other.steps and k != number]
     if not leads:
         yield (
             f"{label} moves_with must be left out, as no other of the [[magnets]] has steps; "
             f"received {lead}."
         )
-    elif lead == number or lead > count or not reading.magnets[lead - 1]["steps"]:
+    elif lead == number or lead > count or not reading.magnets[lead - 1].steps:
         yield (
             f"{label} moves_with must be the number, from 1 to {count}, of another of the "
             f"[[magnets]] that has steps, such as {leads[0]}; received {lead}."
         )
-    if values["steps"]:
+    if values.steps:
         yield f"{label} must give either steps or moves_with; received both."
 
 
-def _check_step(step: Lead, kind: str, label: str) -> Iterator[str]:
-    motion = step["motion"]
+def _check_step(step: MagnetStepTable, kind: str, label: str) -> Iterator[str]:
+    motion = step.motion
     allowed = _MAY.get(kind, _BODIES_MAY)
     if motion not in allowed:
         yield (
             f"{label} motion must be {', '.join(allowed[:-1])} or {allowed[-1]} for a magnet of "
             f'the kind "{kind}"; received "{motion}".'
         )
-    for key in _NEEDED[motion]:
-        if step[key] is None:
-            yield (
-                f'{label} {key} is missing; motion = "{motion}" needs it, such as {_EXAMPLES[key]}.'
-            )
-    given = [key for key in ("rate", "angle") if step[key] is not None]
+    given = [key for key in ("rate", "angle") if getattr(step, key) is not None]
     if motion == "turn" and len(given) != 1:
         yield (
             f'{label} must give either rate or angle for motion = "turn", such as rate = "2 Hz"; '
@@ -143,17 +121,10 @@ def _check_step(step: Lead, kind: str, label: str) -> Iterator[str]:
 
 
 def motion_notices(reading: Reading) -> Iterator[str]:
-    """Name keys of steps that are not used, and programmes that outlast the run."""
+    """Say that a programme outlasts the run."""
     longest = 0.0
-    for number, values in enumerate(reading.magnets, start=1):
-        for index, step in enumerate(values["steps"], start=1):
-            for key in sorted({key for keys in _USED.values() for key in keys}):
-                if step[key] is not None and key not in _USED[step["motion"]]:
-                    yield (
-                        f"[[magnets]] number {number} [[magnets.steps]] number {index} {key} is "
-                        f'not used with motion = "{step["motion"]}".'
-                    )
-        longest = max(longest, *(step.end for step in _steps(values["steps"])), 0.0)
+    for values in reading.magnets:
+        longest = max(longest, *(step.end for step in _steps(values.steps)), 0.0)
     duration = reading.get("run", "duration")
     if longest > duration * (1.0 + 1e-9):
         yield (

@@ -1,74 +1,148 @@
-"""The magnetic particles of one run, in SI."""
+"""The magnetic particles: their keys in the file, and their values in SI."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import ClassVar, Literal, TypeAlias, get_args
 
+from sim.parameters.compound import Diameters
+from sim.parameters.keys import ABSENT, NEEDED, REQUIRED, key
+from sim.parameters.values import Choice, Number, Quantity
 from sim.physics import sizes as size_law
 
-__all__ = ["ParticleParameters"]
+__all__ = ["MOST_PARTICLES", "RANDOM_PACKING", "ParticleParameters"]
+
+MOST_PARTICLES = 10_000_000
+
+RANDOM_PACKING = 0.64
+"""Volume fraction of randomly packed equal spheres: no suspension is denser."""
+
+CLOSE_PACKING = 0.74
+"""Volume fraction of the densest packing of equal spheres."""
+
+Moment: TypeAlias = Literal["blocked", "superparamagnetic", "multicore"]
 
 
-@dataclass(frozen=True)
+def _fraction(note: str, example: float) -> Number:
+    return Number(0.0, RANDOM_PACKING, example, is_open=True, note=note)
+
+
+@dataclass(frozen=True, kw_only=True)
 class ParticleParameters:
-    """The magnetic particles.
+    """The magnetic particles and how many there are.
 
     Attributes
     ----------
-    material : str
-        Name of the core material, or "custom".
-    magnetisation : float
-        Saturation magnetisation of the cores in A/m.
-    anisotropy : float
-        Anisotropy constant in J/m3.
-    attempt_time : float
-        Attempt time of the Neel reversal in s.
-    density : float
-        Mass density of the cores in kg/m3.
-    moment : str
-        "blocked", "superparamagnetic" or "multicore".
-    core_diameter : float
-        Number median of the core diameter in m, whatever basis the file used. The core is what
-        lies under the shell: of a multicore particle the bead with all its small cores.
-    size_spread : float
-        Standard deviation of ln(core diameter); the law is cut at 3 of them.
-    dead_layer : float
-        Non-magnetic skin of the core in m.
-    shell_thickness : float
-        Thickness of the surfactant shell in m.
+    magnetisation, anisotropy, attempt_time, density : float
+        Where the file leaves them out, those of the material.
+    core_diameter, size_spread : float
+        Number median in m, whatever basis the file used, and standard deviation of its logarithm;
+        of a table of sizes those of the table. The core is what lies under the shell: of a
+        multicore particle the bead with all its small cores.
     volume_fraction, core_volume_fraction, fluid_saturation : float or None
-        The amount of particles: fraction of whole particles, fraction of cores, or saturation
-        mu0 M of the fluid in T. Exactly one is given.
-    shell_density : float
-        Mass density of the shell in kg/m3.
+        Exactly one is given.
     size_table : tuple of tuple of float
         Core diameters in m and shares by number that add up to 1, ascending, where the file gives
-        a table of sizes; core_diameter and size_spread then are those of the table.
+        a table of sizes.
     small_core_diameter : float or None
         Diameter in m of the small cores inside a multicore bead; None for other particles.
     magnetic_share : float
-        Share of a bead's volume that its small cores, dead layers included, fill.
+        Share of a bead's volume that its small cores, dead layers included, fill; else 1.
     """
 
-    material: str
-    magnetisation: float
-    anisotropy: float
-    attempt_time: float
-    density: float
-    moment: Literal["blocked", "superparamagnetic", "multicore"]
-    core_diameter: float
-    size_spread: float
-    dead_layer: float
-    shell_thickness: float
-    volume_fraction: float | None = None
-    core_volume_fraction: float | None = None
-    fluid_saturation: float | None = None
-    shell_density: float = 900.0
+    material: str = key(
+        Choice(("magnetite", "custom")),
+        "Material of the cores; magnetite is 446 kA/m, 11 kJ/m^3, 1 ns, 5180 kg/m^3, custom "
+        "needs magnetisation, anisotropy and density.",
+        "magnetite",
+    )
+    magnetisation: float = key(
+        Quantity("magnetisation", 1e3, 2.5e6, "446 kA/m"),
+        "Saturation magnetisation of the cores, instead of that of the material.",
+        None,
+        inside=REQUIRED,
+    )
+    anisotropy: float = key(
+        Quantity("energy_density", 0.0, 1e7, "11 kJ/m^3"),
+        "Anisotropy constant of the cores, instead of that of the material.",
+        None,
+        inside=REQUIRED,
+    )
+    attempt_time: float = key(
+        Quantity("time", 1e-13, 1e-6, "1 ns"),
+        "Attempt time of the Neel reversal.",
+        None,
+        inside=REQUIRED,
+    )
+    density: float = key(
+        Quantity("density", 500.0, 25e3, "5180 kg/m^3"),
+        "Mass density of the cores, instead of that of the material.",
+        None,
+        inside=REQUIRED,
+    )
+    moment: Moment = key(
+        Choice(get_args(Moment)),
+        "Whether a moment is fixed in its particle and turns with it (blocked), turns inside "
+        "it (superparamagnetic), or is that of a bead with many small cores, which the local "
+        "field magnetises (multicore).",
+        "blocked",
+    )
+    bead_diameter: ClassVar[float | None] = key(
+        Quantity("length", 10e-9, 10e-6, "100 nm"),
+        "Median diameter of beads with many small cores, without the shell; size_spread and "
+        "size_basis are those of the beads.",
+        NEEDED,
+        only=("moment", "multicore"),
+        inside=ABSENT,
+    )
+    magnetic_share: float = key(
+        Number(1e-4, CLOSE_PACKING, 0.2, note=" (close packing)"),
+        "Share of a bead's volume that its cores fill.",
+        NEEDED,
+        inside=1.0,
+        only=("moment", "multicore"),
+    )
+    core_diameter: float = key(
+        Diameters(Quantity("length", 2e-9, 1e-6, "20 nm")),
+        "Median diameter of the magnetic cores, or that of all small ones (multicore); or a "
+        'table of diameters and shares, or { file = "sizes.csv" } with such a pair a line.',
+    )
+    size_basis: ClassVar[str] = key(
+        Choice(("number", "volume")),
+        "Whether core_diameter is the median, or its shares count, by number or by volume.",
+        "number",
+        inside=ABSENT,
+    )
+    size_spread: float = key(
+        Number(0.0, 0.6, 0.1),
+        "Standard deviation of ln(core diameter); the log-normal law is cut at 3 of them.",
+        0.0,
+    )
+    dead_layer: float = key(
+        Quantity("length", 0.0, 100e-9, "0.8 nm"), "Non-magnetic skin of the cores.", "0 nm"
+    )
+    shell_thickness: float = key(
+        Quantity("length", 0.0, 100e-9, "2 nm"), "Thickness of the surfactant shell.", "2 nm"
+    )
+    shell_density: float = key(
+        Quantity("density", 100.0, 25e3, "900 kg/m^3"), "Mass density of the shell.", "900 kg/m^3"
+    )
+    volume_fraction: float | None = key(
+        _fraction(" (random packing)", 0.03),
+        "Volume fraction of whole particles, core and shell; or one of the next two.",
+        None,
+    )
+    core_volume_fraction: float | None = key(
+        _fraction("", 0.02), "Volume fraction of the cores alone.", None
+    )
+    fluid_saturation: float | None = key(
+        Quantity("field", 1e-6, 1.0, "5 mT"),
+        "Saturation mu0 M of the whole fluid, as suppliers state it.",
+        None,
+    )
     size_table: tuple[tuple[float, float], ...] = ()
     small_core_diameter: float | None = None
-    magnetic_share: float = 1.0
 
     @property
     def is_multicore(self) -> bool:

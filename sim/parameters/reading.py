@@ -1,31 +1,83 @@
-"""Each key of a parameter file against its expectation, with one sentence a mistake.
+"""Each key of a parameter file against its declaration, with one sentence a mistake.
 
-pydantic finds the mistakes; the words are ours. What could be read is kept although other keys are
-wrong, so that the checks between keys can still speak in the same answer.
+What could be read is kept although other keys are wrong, so that the checks between keys can still
+speak in the same answer.
 """
 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
-from pydantic import ValidationError
-
-from sim.parameters.field_tables import StepTable
-from sim.parameters.magnet_tables import MOST_STEPS, MagnetStepTable, MagnetTable
-from sim.parameters.table import Reading
-from sim.parameters.tables import MAGNETS, STEPS, TABLES, FileTable, Table, expectation
+from sim.parameters.field_types import FieldStepTable
+from sim.parameters.keys import Key, Tables, filled, keys_of
+from sim.parameters.magnet_tables import MagnetTable
+from sim.parameters.tables import KNOWN, MAGNETS, TABLES, TITLE
+from sim.parameters.values import Quantity
 from sim.physics.shown import show
+from sim.physics.units import parse
 
-__all__ = ["file_schema", "read_tables"]
+if TYPE_CHECKING:
+    from sim.magnets.shapes import Magnet
+
+__all__ = ["Reading", "read_tables"]
 
 
-_LISTS: dict[tuple[str, ...], tuple[str, type[Table]]] = {
-    STEPS: ("[[field.steps]]", StepTable),
-    MAGNETS: ("[[magnets]]", MagnetTable),
-}
-"""Lists of tables: their heading and what each holds."""
+@dataclass
+class Reading:
+    """What could be read from a file.
+
+    Attributes
+    ----------
+    raw : dict
+        The tables as written.
+    problems : list of str
+        One sentence a mistake.
+    missing, unused : list of str
+        The same of each key that its kind needs and the file leaves out, and of each that the file
+        gives and its kind does not use.
+    values : dict
+        Values inside by (table, key), defaults included, mistaken keys left out; the table of what
+        stands above all tables is "".
+    sources : list of tuple or None
+        Once asked for, the number of its table and each single magnet.
+    """
+
+    raw: dict[str, Any]
+    problems: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+    unused: list[str] = field(default_factory=list)
+    values: dict[tuple[str, str], Any] = field(default_factory=dict)
+    sources: list[tuple[int, Magnet]] | None = None
+
+    @property
+    def steps(self) -> tuple[FieldStepTable, ...]:
+        """The field programme; empty where one of its steps is mistaken."""
+        return tuple(self.values.get(("field", "steps"), ()))
+
+    @property
+    def magnets(self) -> tuple[MagnetTable, ...]:
+        """The magnets; empty where one of them is mistaken."""
+        return tuple(self.values.get(("", "magnets"), ()))
+
+    def given(self, table: str, *keys: str) -> list[str]:
+        """Which of some keys the file writes, mistaken or not."""
+        written = self.raw.get(table)
+        return [key for key in keys if isinstance(written, Mapping) and key in written]
+
+    def has(self, table: str, *keys: str) -> bool:
+        """Whether all of some keys could be read."""
+        return all((table, key) in self.values for key in keys)
+
+    def get(self, table: str, key: str) -> Any:
+        """Value of a key that could be read; None where it is optional and absent."""
+        return self.values[table, key]
+
+    def table(self, name: str) -> dict[str, Any]:
+        """Values of all keys of a table that could be read."""
+        return {key: value for (table, key), value in self.values.items() if table == name}
 
 
 def read_tables(raw: dict[str, Any]) -> Reading:
@@ -41,158 +93,116 @@ def read_tables(raw: dict[str, Any]) -> Reading:
     Reading
         Values and mistakes.
     """
-    mistakes: list[Any] = []
-    try:
-        FileTable.model_validate(raw)
-    except ValidationError as error:
-        mistakes = list(error.errors(include_url=False))
-    reading = Reading(raw, [_sentence(mistake) for mistake in mistakes])
-    bad = {tuple(mistake["loc"][:2]) for mistake in mistakes}
-    if ("title",) not in bad:
-        reading.values["", "title"] = raw.get("title", "")
+    reading = Reading(raw)
+    found = {"": _read_keys(reading, {"title": TITLE}, raw, "")}
     for name, table in TABLES.items():
-        if (name,) not in bad:
-            wrong = {place[1] for place in bad if place[0] == name}
-            _keep_values(reading, name, table, wrong)
-    if STEPS in reading.values:
-        reading.steps = [
-            _values(StepTable, step) for step in reading.raw.get("field", {}).get("steps", [])
-        ]
-    if all(place[0] != "magnets" for place in bad):
-        reading.magnets = [_magnet(magnet) for magnet in raw.get("magnets", [])]
+        found[name] = _read_table(reading, table, raw.get(name, {}), f"[{name}]")
+    found[""] |= _read_keys(reading, {"magnets": MAGNETS}, raw, "")
+    if not isinstance(sweep := raw.get("sweep", {}), Mapping):
+        reading.problems.append(f"[sweep] must be a table of keys; received {show(sweep)}.")
+    unknown = [word for word in raw if word not in KNOWN]
+    reading.problems += [_unknown(word, KNOWN, "", raw[word]) for word in unknown]
+    reading.values = {(name, key): v for name, values in found.items() for key, v in values.items()}
+    _take_temperature(reading)
     return reading
 
 
-def _keep_values(reading: Reading, name: str, table: type[Table], wrong: set[Any]) -> None:
-    """Keep the values of one table, without its mistaken keys."""
-    written = reading.raw.get(name, {})
-    for key in table.model_fields:
-        if key not in wrong:
-            reading.values[name, key] = _value(table, key, written)
+def _read_table(reading: Reading, table: type, written: object, label: str) -> dict[str, Any]:
+    """Give the values of one table, without its mistaken keys."""
+    if not isinstance(written, Mapping):
+        reading.problems.append(f"{label} must be a table of keys; received {show(written)}.")
+        return {}
+    keys = keys_of(table)
+    values = _read_keys(reading, keys, written, f"{label} ")
+    unknown = [word for word in written if word not in keys]
+    reading.problems += [_unknown(word, keys, f"{label} ", written[word]) for word in unknown]
+    for name, key in keys.items():
+        choice, *kinds = key.only or ("",)
+        if choice not in values:
+            continue
+        chosen = f'{choice} = "{values[choice]}"'
+        if values[choice] not in kinds and name in written:
+            reading.unused.append(f"{label} {name} is not used with {chosen}.")
+        elif values[choice] in kinds and key.is_needed and name not in written:
+            reading.missing.append(
+                f"{label} {name} is missing; {chosen} needs it, and it must be {key.must.must}."
+            )
+    return values
 
 
-def _values(table: type[Table], written: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: _value(table, key, written) for key in table.model_fields}
+def _read_keys(
+    reading: Reading, keys: Mapping[str, Key], written: Mapping[str, Any], label: str
+) -> dict[str, Any]:
+    values = {}
+    for name, key in keys.items():
+        try:
+            if name not in written:
+                values[name] = key.left_out()
+            elif not isinstance(key.must, Tables):
+                values[name] = key.must.check(written[name])
+            elif (found := _read_list(reading, key.must, written[name], label)) is not None:
+                values[name] = found
+        except ValueError as error:
+            reading.problems.append(f"{label}{name} {error}.")
+    return values
 
 
-def _magnet(written: Mapping[str, Any]) -> dict[str, Any]:
-    """Give the values of a magnet and of its steps."""
-    steps = [_values(MagnetStepTable, step) for step in written.get("steps", [])]
-    return {**_values(MagnetTable, written), "steps": steps}
+def _read_list(
+    reading: Reading, must: Tables, written: object, label: str
+) -> tuple[Any, ...] | None:
+    """Give the tables of a list, or None where one of them is mistaken."""
+    if not isinstance(written, list) or len(written) > must.most:
+        received = "too many" if isinstance(written, list) else show(written)
+        raise ValueError(f"must be {must.must}; received {received}")
+    before = len(reading.problems)
+    # Steps of a magnet are named after it, those of the field stand alone.
+    outer = label if label.startswith("[[") else ""
+    found = [
+        _read_table(reading, must.table, item, f"{outer}{must.heading} number {number}")
+        for number, item in enumerate(written, start=1)
+    ]
+    is_right = len(reading.problems) == before
+    return tuple(filled(must.table, item) for item in found) if is_right else None
 
 
-def _value(table: type[Table], key: str, written: Mapping[str, Any]) -> Any:
-    """Value inside of a key that has passed its check."""
-    value = written[key] if key in written else table.model_fields[key].default
-    expected = expectation(table, key)
-    return value if value is None or expected is None else expected.read(value)
+def _take_temperature(reading: Reading) -> None:
+    """Give energies in kT of the film, and leave them out where its temperature is mistaken."""
+    for name, table in TABLES.items():
+        for key, declared in keys_of(table).items():
+            must, place = declared.must, (name, key)
+            if not isinstance(must, Quantity) or must.dimension != "energy":
+                continue
+            if reading.values.get(place) is not None:
+                del reading.values[place]
+                if reading.has("carrier", "temperature"):
+                    written = reading.raw.get(name, {}).get(key, declared.default)
+                    temperature = reading.get("carrier", "temperature")
+                    reading.values[place] = parse(written, "energy", temperature)
 
 
-def _label(place: tuple[Any, ...]) -> str:
-    """Write where a mistake is: [table] key."""
-    for start, (heading, _) in _LISTS.items():
-        if place[: len(start)] == start and len(place) > len(start):
-            number, *inside = place[len(start) :]
-            if inside[:1] == ["steps"] and len(inside) > 1:
-                inside[:2] = [f"[[magnets.steps]] number {inside[1] + 1}"]
-            return " ".join([f"{heading} number {number + 1}", *map(str, inside)])
-    if len(place) == 1:
-        return f"[{place[0]}]" if place[0] in {*TABLES, "sweep"} else str(place[0])
-    return f"[{place[0]}] " + ".".join(str(part) for part in place[1:])
-
-
-def _table_at(place: tuple[Any, ...]) -> type[Table]:
-    """Find the table that holds the key at a place."""
-    for start, (_, table) in _LISTS.items():
-        if place[: len(start)] == start and len(place) > len(start) + 1:
-            return MagnetStepTable if "steps" in place[len(start) : -1] else table
-    return TABLES.get(place[0], FileTable) if len(place) > 1 else FileTable
-
-
-def _sentence(mistake: Mapping[str, Any]) -> str:
-    """Word one mistake."""
-    place, kind, value = tuple(mistake["loc"]), mistake["type"], mistake["input"]
-    if kind == "extra_forbidden":
-        return _unknown(place, value)
-    if kind == "value_error":
-        return f"{_label(place)} {mistake['ctx']['error']}."
-    if kind == "missing":
-        expected = expectation(_table_at(place), str(place[-1]))
-        must = expected.must if expected is not None else "a table"
-        return f"{_label(place)} is missing; it must be {must}."
-    if place in _LISTS:
-        received = "too many" if kind == "too_long" else show(value)
-        name, most = ("[field] steps", 10000) if place == STEPS else ("magnets", 1000)
-        return (
-            f"{name} must be a list of at most {most} tables, each headed {_LISTS[place][0]}; "
-            f"received {received}."
-        )
-    if place[-1] == "steps" and place[:1] == MAGNETS:
-        received = "too many" if kind == "too_long" else show(value)
-        return (
-            f"{_label(place)} must be a list of at most {MOST_STEPS} tables, each headed "
-            f"[[magnets.steps]]; received {received}."
-        )
-    return f"{_label(place)} must be a table of keys; received {show(value)}."
-
-
-def _unknown(place: tuple[Any, ...], value: object) -> str:
-    """Word an unknown table or key, with the nearest known one."""
-    word = str(place[-1])
+def _unknown(word: object, keys: Iterable[str], label: str, value: object) -> str:
+    """Word an unknown table or key, with the nearest known one; the top of a file has no label."""
+    word, known = str(word), list(keys)
     shown = word if word.replace("_", "").isalnum() and len(word) < 40 else show(word)
-    known = list(_table_at(place).model_fields)
-    if len(place) == 1 and _is_table(value):
+    if not label and _is_table(value):
         known.remove("title")
         nearest = difflib.get_close_matches(word.lower(), known, 1, 0.4)
         hint = f"the nearest is [{nearest[0]}]" if nearest else "known: " + ", ".join(known)
         return f"[{shown}] is not a known table; {hint}."
-    home = [name for name, table in TABLES.items() if word in table.model_fields]
+    home = [name for name, table in TABLES.items() if word in keys_of(table)]
     nearest = difflib.get_close_matches(word.lower(), known, 1, 0.4)
     if home:
         hint = f"it belongs in [{home[0]}]"
-    elif nearest and len(place) == 1 and nearest[0] != "title":
+    elif nearest and not label and nearest[0] != "title":
         hint = f"the nearest is the table [{nearest[0]}]"
     elif nearest:
         hint = f"the nearest is {nearest[0]}"
     else:
         hint = "known keys: " + ", ".join(known)
-    return f"{_label((*place[:-1], shown))} is not a known key; {hint}."
+    return f"{label}{shown} is not a known key; {hint}."
 
 
 def _is_table(value: object) -> bool:
     if isinstance(value, list):
         return bool(value) and all(isinstance(item, Mapping) for item in value)
     return isinstance(value, Mapping)
-
-
-def file_schema() -> dict[str, Any]:
-    """Describe the parameter file.
-
-    Returns
-    -------
-    dict
-        JSON schema, draft 2020-12.
-    """
-    schema = FileTable.model_json_schema()
-    tables = schema["properties"]
-    for table in [schema, *schema["$defs"].values()]:
-        for entry in table["properties"].values():
-            # null is no TOML value: such a key is simply absent.
-            if entry.get("default", "") is None:
-                del entry["default"]
-    required = [name for name in tables if "required" in _definition(schema, name)]
-    for name in required:
-        tables[name].pop("default", None)
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schema,
-        "title": "chainfilm parameter file",
-        "required": required,
-    }
-
-
-def _definition(schema: dict[str, Any], name: str) -> dict[str, Any]:
-    """Give the definition of a table, or an empty one for a plain key."""
-    reference = str(schema["properties"][name].get("$ref", ""))
-    definition: dict[str, Any] = schema["$defs"].get(reference.rpartition("/")[2], {})
-    return definition

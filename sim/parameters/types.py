@@ -1,22 +1,33 @@
-"""What a parameter file says, checked, in SI: a frozen class for each table, all in `Parameters`.
+"""What a parameter file says: a frozen class for each table, with its keys, all in `Parameters`.
 
-Particles and the field have modules of their own beside this one.
+Values are in SI, energies in kT. Particles, forces and the field have modules of their own beside
+this one.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 
-from sim.parameters.particle_types import ParticleParameters
+from sim.parameters.compound import ComplexIndices, Lengths, Sides, Wavelengths
+from sim.parameters.field_types import FieldParameters, FieldStep
+from sim.parameters.force_types import (
+    ElectrostaticParameters,
+    GravityParameters,
+    PairForces,
+    VanDerWaalsParameters,
+)
+from sim.parameters.keys import key
+from sim.parameters.particle_types import MOST_PARTICLES, ParticleParameters
+from sim.parameters.values import Choice, FileName, Number, Quantity, Switch, WholeNumber
 
 if TYPE_CHECKING:
     from sim.magnets.shapes import Magnet
 
 __all__ = [
+    "COORDINATE",
     "BondParameters",
     "CarrierParameters",
     "CellParameters",
@@ -29,6 +40,7 @@ __all__ = [
     "OpticsParameters",
     "OutputParameters",
     "Parameters",
+    "ParticleParameters",
     "RepulsionParameters",
     "RunParameters",
     "StartParameters",
@@ -36,311 +48,287 @@ __all__ = [
     "WindowParameters",
 ]
 
+LARGEST_SEED = 2**63 - 1
 
-@dataclass(frozen=True)
-class FieldStep:
-    """One step of the field programme.
+COORDINATE = Quantity("length", -1.0, 1.0, "5 mm")
+"""A coordinate of a magnet or of a place on the cell."""
 
-    Attributes
-    ----------
-    kind : str
-        "hold" keeps the vector; "ramp" goes there in a straight line from the value before (from
-        zero at the start); "oscillate" is the vector times cos(2 pi f t + phase), t from the start
-        of the step; "rotate" is the vector turned about the axis by 2 pi f t + phase; "follow" is
-        what moving magnets make, see `sim.magnets.moving_field`.
-    duration : float
-        Length of the step in s; a steady field is one endless hold.
-    vector : tuple of float
-        Applied flux density (B_x, B_y, B_z) in T, held, reached at the end, or at the angle 0; of
-        "follow" the largest one.
-    frequency : float
-        In Hz, of the last three kinds; of "follow" that of a turning field of this size which
-        changes as fast as this one does at its fastest.
-    phase : float
-        In rad, of "oscillate" and "rotate".
-    axis : tuple of float
-        Unit vector at right angles to the vector, about which "rotate" turns it (right-handed).
-    steepest : float
-        Largest component of the gradient in T/m, of "follow".
-    """
-
-    kind: Literal["hold", "ramp", "oscillate", "rotate", "follow"]
-    duration: float
-    vector: tuple[float, float, float]
-    frequency: float = 0.0
-    phase: float = 0.0
-    axis: tuple[float, float, float] = (0.0, 0.0, 1.0)
-    steepest: float = 0.0
-
-    @property
-    def strength(self) -> float:
-        """Magnitude of the vector in T."""
-        return math.hypot(*self.vector)
-
-    def turning_parts(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
-        """Return the parts (a, b) in T of a cos(2 pi f t) + b sin(2 pi f t) of the last kinds."""
-        (x, y, z), (i, j, k) = self.vector, self.axis
-        ahead = (j * z - k * y, k * x - i * z, i * y - j * x)
-        if self.kind == "oscillate":
-            ahead = (0.0, 0.0, 0.0)
-        c, s = math.cos(self.phase), math.sin(self.phase)
-        first = tuple(c * a + s * b for a, b in zip(self.vector, ahead, strict=True))
-        then = tuple(c * b - s * a for a, b in zip(self.vector, ahead, strict=True))
-        return (first[0], first[1], first[2]), (then[0], then[1], then[2])
+Repulsion: TypeAlias = Literal["surfactant", "soft_core"]
+DipoleSum: TypeAlias = Literal["mesh", "cutoff", "exact"]
+Precision: TypeAlias = Literal["float32", "float64"]
+Dynamics: TypeAlias = Literal["brownian", "langevin", "monte_carlo"]
+Start: TypeAlias = Literal["random", "lattice", "file"]
 
 
-@dataclass(frozen=True)
-class FieldParameters:
-    """The applied field outside the film.
-
-    Attributes
-    ----------
-    steps : tuple of FieldStep
-        The programme, at least one step; after the last one its value stays.
-    direction : tuple of float
-        Unit vector of the largest field; a zero field keeps the direction it was given.
-    gradient : tuple of float
-        dB_a/dx_b as (xx, yy, zz, xy, xz, yz) in T/m, steady, or that of moving magnets at the
-        start; the steps hold in the mid-plane.
-    """
-
-    steps: tuple[FieldStep, ...]
-    direction: tuple[float, float, float]
-    gradient: tuple[float, float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-
-    @property
-    def is_followed(self) -> bool:
-        """Whether it is the field of magnets that move."""
-        return self.steps[0].kind == "follow"
-
-    @property
-    def steepest(self) -> float:
-        """Largest component of the gradient in T/m, at any time."""
-        return max(*map(abs, self.gradient), *(step.steepest for step in self.steps))
-
-    @property
-    def largest(self) -> float:
-        """Largest strength of the programme in T."""
-        return max(step.strength for step in self.steps)
-
-    @property
-    def shortest_period(self) -> float:
-        """Shortest period in s of a field that oscillates, turns or follows; infinite else."""
-        frequency = max(step.frequency for step in self.steps)
-        return 1.0 / frequency if frequency > 0.0 else math.inf
+def _index(example: float) -> Number:
+    return Number(1.0, 4.0, example)
 
 
 @dataclass(frozen=True)
 class CarrierParameters:
-    """The carrier liquid: viscosity in Pa s, temperature in K, mass density in kg/m3."""
+    """The carrier liquid."""
 
-    viscosity: float
-    temperature: float
-    density: float = 800.0
+    viscosity: float = key(
+        Quantity("viscosity", 1e-5, 1e3, "1.5 mPa s"),
+        "Viscosity of the carrier liquid.",
+        "1.5 mPa s",
+    )
+    temperature: float = key(
+        Quantity("temperature", 200.0, 500.0, "25 degC"), "Temperature of the film.", "25 degC"
+    )
+    density: float = key(
+        Quantity("density", 100.0, 25e3, "800 kg/m^3"),
+        "Mass density of the carrier liquid, for buoyancy.",
+        "800 kg/m^3",
+    )
 
 
 @dataclass(frozen=True)
 class FilmParameters:
-    """The film.
+    """The film and the periodic patch of it that is simulated."""
 
-    Attributes
-    ----------
-    thickness : float
-        Distance of the windows in m.
-    width : tuple of float or None
-        Sides (W_x, W_y) of the periodic patch in m; None where only the count is given.
-    count : int or None
-        Number of particles; None where only the width is given. One of the two is always there.
-    """
-
-    thickness: float
-    width: tuple[float, float] | None
-    count: int | None
+    thickness: float = key(
+        Quantity("length", 5e-9, 1e-3, "0.4 um"),
+        "Distance between the two windows, more than the largest particle.",
+    )
+    width: tuple[float, float] | None = key(
+        Sides(Quantity("length", 5e-9, 1e-3, "2.0 um")),
+        "Sides (x, y) of the periodic patch; one length means a square.",
+        None,
+    )
+    count: int | None = key(
+        WholeNumber(1, MOST_PARTICLES, 1900),
+        "Number of particles, instead of width; alone, the patch is square.",
+        None,
+    )
 
 
 @dataclass(frozen=True)
 class RepulsionParameters:
-    """What keeps particles apart: kind, grafting density in 1/m2, soft-core strength in kT."""
+    """What keeps particles apart."""
 
-    kind: Literal["surfactant", "soft_core"]
-    grafting_density: float
-    strength: float
+    kind: Repulsion = key(
+        Choice(get_args(Repulsion)), "Law of the repulsion between shells.", "surfactant"
+    )
+    grafting_density: float = key(
+        Quantity("area_density", 1e15, 1e19, "0.3 nm^-2"),
+        "Surfactant molecules per core surface.",
+        "0.3 nm^-2",
+        only=("kind", "surfactant"),
+    )
+    strength: float = key(
+        Quantity("energy", 0.01, 1000.0, "1 kT"),
+        "Energy at contact: of soft cores, and of any particle with a window.",
+        "1 kT",
+    )
 
 
 @dataclass(frozen=True)
 class DipoleParameters:
-    """How dipole forces are summed.
+    """How the dipole forces of all particles are summed."""
 
-    Attributes
-    ----------
-    sum : str
-        "mesh", "cutoff" or "exact".
-    cutoff_diameters : float
-        Range of the cut-off sum in median steric diameters.
-    tolerance : float
-        Relative error of field and force of mesh and exact sum.
-    """
-
-    sum: Literal["mesh", "cutoff", "exact"]
-    cutoff_diameters: float
-    tolerance: float
+    sum: DipoleSum = key(
+        Choice(get_args(DipoleSum)),
+        "mesh: all pairs and all periodic images to the tolerance; exact: the same to 10 "
+        "digits, for small systems; cutoff: pairs within a range alone, approximate.",
+        "mesh",
+    )
+    cutoff_diameters: float = key(
+        Number(2.0, 50.0, 6.0),
+        "Range of the cutoff sum in median particle diameters.",
+        6.0,
+        only=("sum", "cutoff"),
+    )
+    tolerance: float = key(
+        Number(1e-8, 0.1, 1e-3),
+        "Relative error of field and force.",
+        1e-3,
+        only=("sum", "mesh", "exact"),
+    )
 
 
 @dataclass(frozen=True)
 class RunParameters:
-    """The run: duration in s, time step in s (None: automatic), pair precision, seed.
+    """How long and how the film is simulated.
 
-    ``dynamics`` is "brownian", "langevin" (with inertia) or "monte_carlo" (no time: the duration is
-    0); ``mass_factor`` multiplies the masses. A sampled run ends after so many independent
-    ``structures``, ``sweeps`` or ``wall_time`` in s (None: no limit).
+    The automatic time step is None.
     """
 
-    duration: float
-    time_step: float | None
-    precision: Literal["float32", "float64"]
-    seed: int
-    dynamics: Literal["brownian", "langevin", "monte_carlo"] = "brownian"
-    mass_factor: float = 1.0
-    structures: int = 20
-    sweeps: int = 20_000
-    wall_time: float | None = None
+    duration: float = key(Quantity("time", 1e-12, 1e6, "0.2 ms"), "Simulated time.")
+    time_step: float | None = key(
+        Quantity("time", 1e-15, 1.0, "2 ns", has_auto=True),
+        "Time step; auto takes the longest one that is accurate.",
+        "auto",
+    )
+    precision: Precision = key(
+        Choice(get_args(Precision)),
+        "Precision of pair arithmetic; the state is float64.",
+        "float32",
+    )
+    seed: int = key(
+        WholeNumber(0, LARGEST_SEED, 7), "Seed of all random numbers: same seed, same run.", 1
+    )
+    dynamics: Dynamics = key(
+        Choice(get_args(Dynamics)),
+        "brownian: particles have no inertia; langevin: they have their masses, and the step "
+        "is far shorter; monte_carlo: no time passes, moves sample the film at rest.",
+        "brownian",
+    )
+    mass_factor: float = key(
+        Number(1.0, 1e6, 100.0),
+        "Masses are this many times the true ones.",
+        1.0,
+        only=("dynamics", "langevin"),
+    )
+    structures: int = key(
+        WholeNumber(8, 10_000, 20),
+        "Independent structures after which the run ends, once its film is at rest.",
+        20,
+        only=("dynamics", "monte_carlo"),
+    )
+    sweeps: int = key(
+        WholeNumber(10, 10**9, 20_000),
+        "Sweeps after which it ends in any case; a sweep tries to move each particle once.",
+        20_000,
+        only=("dynamics", "monte_carlo"),
+    )
+    wall_time: float | None = key(
+        Quantity("time", 1.0, 1e7, "10 min", has_auto=True),
+        "Time of the clock after which it ends in any case; auto sets no limit.",
+        "auto",
+        only=("dynamics", "monte_carlo"),
+    )
 
     @property
     def is_sampled(self) -> bool:
-        """Whether moves sample the film at rest, so that no time passes."""
+        """Whether moves sample the film at rest, so that no time passes: the duration is 0."""
         return self.dynamics == "monte_carlo"
 
 
 @dataclass(frozen=True)
 class OutputParameters:
-    """Number of frames after the start, evenly spaced."""
+    """What is kept."""
 
-    frames: int
+    frames: int = key(
+        WholeNumber(1, 100_000, 200), "Frames kept after the start, evenly spaced.", 200
+    )
 
 
 @dataclass(frozen=True)
 class StartParameters:
-    """The starting state: its kind, and the run (folder or run file) whose end "file" takes."""
+    """The starting state."""
 
-    kind: Literal["random", "lattice", "file"]
-    path: str | None = None
-
-
-@dataclass(frozen=True)
-class WindowParameters:
-    """The windows: whether they slow the particles near them."""
-
-    hindered_mobility: bool = False
+    kind: Start = key(
+        Choice(get_args(Start)),
+        "random: particles anywhere without overlap; lattice: on a cubic lattice that fills "
+        "the film; both with moments in random directions; file: the end of another run.",
+        "random",
+    )
+    path: str | None = key(
+        FileName(1000, "first_chains/run.h5"),
+        "Folder or run file to start from.",
+        None,
+        only=("kind", "file"),
+    )
 
 
 @dataclass(frozen=True)
 class BondParameters:
-    """When two particles count as bonded.
+    """When two particles count as bonded in a chain."""
 
-    Attributes
-    ----------
-    distance : float
-        Largest centre distance in units of the mean diameter of the two.
-    alignment : float
-        Least value of (u_i . n)(u_j . n).
-    kind, energy_kt : str, float or None
-        "energy": bonded below this dipolar energy, None for half the contact energy.
-    """
-
-    distance: float
-    alignment: float
-    kind: str = "distance"
-    energy_kt: float | None = None
-
-
-@dataclass(frozen=True)
-class VanDerWaalsParameters:
-    """Van der Waals attraction of the cores.
-
-    Attributes
-    ----------
-    hamaker : float
-        Hamaker constant across the liquid in kT; 0 means none.
-    smallest_gap : float
-        Gap between core surfaces in m, nearer than which the energy stays as it is.
-    """
-
-    hamaker: float = 0.0
-    smallest_gap: float = 0.3e-9
+    kind: str = key(
+        Choice(("distance", "energy")),
+        "Bonded by distance and alignment, or by the dipolar energy of the pair.",
+        "distance",
+    )
+    distance: float = key(
+        Number(1.0, 2.0, 1.3), "Largest distance in units of the mean diameter of the two.", 1.3
+    )
+    alignment: float = key(
+        Number(-1.0, 1.0, 0.5),
+        "Least product of the two cosines between moment and pair axis.",
+        0.5,
+        only=("kind", "distance"),
+    )
+    energy_kt: float | None = key(
+        Quantity("energy", -1000.0, -0.5, "-4 kT", has_auto=True),
+        'Largest dipolar energy of a bonded pair; "auto" is half that of the two touching '
+        "head to tail, at least 1 kT below zero.",
+        "auto",
+        name="energy",
+        only=("kind", "energy"),
+    )
 
 
 @dataclass(frozen=True)
-class ElectrostaticParameters:
-    """Screened repulsion of charged particles.
+class WindowParameters:
+    """The two windows of the film."""
 
-    Attributes
-    ----------
-    surface_charge : float
-        Elementary charges an area of the outer surface, in 1/m2; 0 means none.
-    debye_length : float
-        Screening length in m.
-    permittivity : float
-        Relative permittivity of the liquid.
-    """
-
-    surface_charge: float = 0.0
-    debye_length: float = 1e-8
-    permittivity: float = 78.4
-
-
-@dataclass(frozen=True)
-class GravityParameters:
-    """Weight: acceleration in m/s2 (0 means none) and the unit vector along which things fall."""
-
-    acceleration: float = 0.0
-    direction: tuple[float, float, float] = (0.0, 0.0, -1.0)
+    hindered_mobility: bool = key(
+        Switch(),
+        "Whether particles near a window move more slowly, as the liquid makes them.",
+        False,
+    )
 
 
 @dataclass(frozen=True)
 class CellParameters:
-    """The cell that holds the film, its centre at x = y = 0 and the film's mid-plane at z = 0.
+    """The cell over the magnets, of which the film's patch is a small part.
 
-    Attributes
-    ----------
-    width : tuple of float
-        Sides (x, y) in m.
-    place : tuple of float
-        Where on the cell the patch lies: (x, y) of its centre in m.
+    Its centre is at x = y = 0, the mid-plane of the film at z = 0.
     """
 
-    width: tuple[float, float] = (20e-3, 20e-3)
-    place: tuple[float, float] = (0.0, 0.0)
+    width: tuple[float, float] = key(
+        Sides(Quantity("length", 1e-5, 1.0, "20 mm"), ("20 mm", "20 mm")),
+        "Sides (x, y) of the cell; one length means a square. Its centre is at x = y = 0.",
+        ["20 mm", "20 mm"],
+    )
+    place: tuple[float, float] = key(
+        Lengths(COORDINATE, ("5 mm", "0 mm")),
+        "Where on the cell the patch lies, from the centre (x, y).",
+        ["0 mm", "0 mm"],
+    )
 
 
 @dataclass(frozen=True)
 class OpticsParameters:
-    """Light and refractive indices.
+    """Light that the film is meant for; changes no simulation."""
 
-    Attributes
-    ----------
-    wavelengths : tuple of float
-        Vacuum wavelengths in m.
-    carrier_index, shell_index, outer_index : float
-        Refractive indices of the liquid, of the shells, and of the medium outside the windows.
-    core_index : tuple of tuple of float or None
-        (n, k) of the cores, one pair, or one a wavelength; None: that of the material.
-    matrix_index : float
-        Refractive index of what fills a multicore bead between its cores.
-    numerical_aperture : float
-        Numerical aperture of what looks at the film.
-    """
-
-    wavelengths: tuple[float, ...] = (532e-9, 633e-9)
-    carrier_index: float = 1.43
-    shell_index: float = 1.45
-    core_index: tuple[tuple[float, float], ...] | None = None
-    matrix_index: float = 1.59
-    outer_index: float = 1.0
-    numerical_aperture: float = 0.9
+    wavelengths: tuple[float, ...] = key(
+        Wavelengths(Quantity("length", 100e-9, 20e-6, "532 nm")),
+        "Vacuum wavelengths of the hand-off and of the far field.",
+        ["532 nm", "633 nm"],
+    )
+    carrier_index: float = key(
+        _index(1.43), "Refractive index of the liquid; 1.43 is a light oil (from memory).", 1.43
+    )
+    shell_index: float = key(
+        _index(1.45), "Refractive index of the shells; 1.45 is oleic acid (from memory).", 1.45
+    )
+    core_index: tuple[tuple[float, float], ...] | None = key(
+        ComplexIndices(),
+        "Complex refractive index n + ik of the cores; left out, that of magnetite after "
+        "Querry (1985) at each wavelength. Published k of magnetite differ several fold.",
+        None,
+    )
+    matrix_index: float = key(
+        _index(1.59),
+        "Refractive index of what fills a multicore bead between its cores; 1.59 is "
+        "polystyrene (from memory). Other particles have none.",
+        1.59,
+    )
+    outer_index: float = key(
+        _index(1.0), "Refractive index of the medium outside the windows; 1 is air.", 1.0
+    )
+    numerical_aperture: float = key(
+        Number(0.01, 4.0, 0.9),
+        "Numerical aperture of what looks at the film, at most outer_index.",
+        0.9,
+    )
 
 
 @dataclass(frozen=True)
-class Parameters:
+class Parameters(PairForces):
     """Everything a parameter file says, checked, in SI.
 
     Attributes
@@ -350,7 +338,8 @@ class Parameters:
     particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows
         One object a table of the file.
     van_der_waals, electrostatics, gravity
-        The same of the forces that a run may add; ``optics`` of the light it is meant for.
+        The same of the forces that a run may add, see `PairForces`; ``optics`` of the light it is
+        meant for.
     magnets, cell
         Magnets and coils, whose field at the place of the patch is then `field`; and the cell.
     sweep : mapping
@@ -381,10 +370,6 @@ class Parameters:
     name: str = ""
     notices: tuple[str, ...] = ()
     windows: WindowParameters = dataclasses.field(default_factory=WindowParameters)
-    van_der_waals: VanDerWaalsParameters = dataclasses.field(default_factory=VanDerWaalsParameters)
-    electrostatics: ElectrostaticParameters = dataclasses.field(
-        default_factory=ElectrostaticParameters
-    )
     gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
     optics: OpticsParameters = dataclasses.field(default_factory=OpticsParameters)
     magnets: tuple[Magnet, ...] = ()

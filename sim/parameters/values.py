@@ -1,14 +1,14 @@
 """What the value of a key must be: how it is read, and how that is said.
 
 Each expectation reads one raw value and words the phrase after "must be" for messages and for the
-JSON schema, so that range, message and documentation cannot disagree. pydantic calls `check`.
+JSON schema, so that range, message and documentation cannot disagree.
 """
 
 from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from sim.physics.shown import show
@@ -17,6 +17,7 @@ from sim.physics.units import DIMENSIONS, UnitError, format_quantity, parse
 __all__ = [
     "Choice",
     "Expectation",
+    "FileName",
     "Number",
     "Quantity",
     "Switch",
@@ -34,15 +35,7 @@ class Refused(ValueError):
 
 
 class Expectation(ABC):
-    """Base of all expectations.
-
-    Attributes
-    ----------
-    about : str
-        What the key means, for the JSON schema.
-    """
-
-    about: str
+    """Base of all expectations."""
 
     @property
     @abstractmethod
@@ -65,14 +58,6 @@ class Expectation(ABC):
         except Refused as refusal:
             reason = f", {refusal}" if str(refusal) else ""
             raise ValueError(f"must be {self.must}; received {show(value)}{reason}") from refusal
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
-        from pydantic_core import core_schema
-
-        return core_schema.no_info_plain_validator_function(self.check)
-
-    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
-        return {**self.shape, "description": f"{self.about} Must be {self.must}."}
 
 
 def finite(value: object) -> float:
@@ -102,21 +87,15 @@ class Quantity(Expectation):
         Range in the unit inside, both ends included.
     example : str
         A good value.
-    about : str
-        What the key means.
     has_auto : bool
         Whether "auto" is allowed, which reads as None.
-    keeps_text : bool
-        Whether the checked text itself is kept, because its meaning depends on other keys.
     """
 
     dimension: str
     low: float
     high: float
     example: str
-    about: str
     has_auto: bool = False
-    keeps_text: bool = False
 
     @property
     def range_text(self) -> str:
@@ -138,10 +117,10 @@ class Quantity(Expectation):
         auto = ["auto"] if self.has_auto else []
         if self.has_auto:
             pattern = f"{pattern}|^auto$"
-        return {"type": "string", "pattern": pattern, "examples": [*auto, self.example]}
+        return {"type": "string", "pattern": pattern, "examples": [self.example, *auto]}
 
     def read(self, value: object) -> Any:
-        """Give the value in SI (energies in kT), None for "auto"."""
+        """Give the value in SI (energies in kT at the nominal temperature), None for "auto"."""
         if self.has_auto and value == "auto":
             return None
         try:
@@ -150,7 +129,7 @@ class Quantity(Expectation):
             raise Refused(error.reason) from error
         if not self.low <= quantity <= self.high:
             raise Refused
-        return value if self.keeps_text else quantity
+        return quantity
 
 
 @dataclass(frozen=True)
@@ -163,8 +142,6 @@ class Number(Expectation):
         Range; the ends are included unless `is_open`.
     example : float
         A good value.
-    about : str
-        What the key means.
     is_open : bool
         Whether both ends are excluded.
     note : str
@@ -174,7 +151,6 @@ class Number(Expectation):
     low: float
     high: float
     example: float
-    about: str
     is_open: bool = False
     note: str = ""
 
@@ -210,7 +186,6 @@ class WholeNumber(Expectation):
     low: int
     high: int
     example: int
-    about: str
 
     @property
     def must(self) -> str:
@@ -240,11 +215,9 @@ class WholeNumber(Expectation):
 
 @dataclass(frozen=True)
 class Choice(Expectation):
-    """One of a few words; `later` names words that a later version will know."""
+    """One of a few words."""
 
     options: tuple[str, ...]
-    about: str
-    later: tuple[str, ...] = field(default=())
 
     @property
     def must(self) -> str:
@@ -261,16 +234,12 @@ class Choice(Expectation):
         """Give the word."""
         if isinstance(value, str) and value in self.options:
             return value
-        if value in self.later:
-            raise Refused("which comes in a later version")
         raise Refused
 
 
 @dataclass(frozen=True)
 class Switch(Expectation):
     """True or false."""
-
-    about: str
 
     @property
     def must(self) -> str:
@@ -295,7 +264,6 @@ class Words(Expectation):
 
     longest: int
     example: str
-    about: str
 
     @property
     def must(self) -> str:
@@ -312,3 +280,8 @@ class Words(Expectation):
         if not isinstance(value, str) or len(value) > self.longest:
             raise Refused
         return value
+
+
+@dataclass(frozen=True)
+class FileName(Words):
+    """The name of a file or folder, which is looked for beside the parameter file."""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sim.engines import cpu_arrays
 from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
+from sim.kernels.laws.pairs import ADDED
 from sim.kernels.sampler import bonds, draws, layout, rounds
 from sim.kernels.steps.layout import CUTOFF
 from sim.kernels.vectors.calls import Packed
@@ -86,7 +87,7 @@ def make_film(
     rank = np.empty(count, np.int64)
     rank[order] = np.arange(count)
     widest = 2.0 * float(system.radius.max())
-    near = max(cpu_arrays.steric_reach(system), bonds.DISTANCE * widest)
+    near = max(system.repulsion.reach(0.5 * widest), bonds.DISTANCE * widest)
     random = np.zeros(layout.WORDS, np.uint64)
     random[draws.SEED], random[draws.STREAM] = seed, STREAM + stream
     applied = cpu_arrays.field_table(system.field, system.gradient)
@@ -112,6 +113,7 @@ def make_film(
         rank=rank,
         by_rank=order.astype(np.int64),
         applied=np.concatenate([applied.first[0], applied.slope]),
+        added=np.zeros(len(ADDED)),
         side_x=system.sides[0],
         side_y=system.sides[1],
         thickness=system.thickness,

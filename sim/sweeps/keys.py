@@ -16,11 +16,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sim.parameters.compound import Sides
-from sim.parameters.field_tables import StepTable
-from sim.parameters.magnet_tables import COORDINATE, MagnetStepTable, MagnetTable
-from sim.parameters.tables import TABLES, Table, expectation
-from sim.parameters.values import Number, Quantity, WholeNumber
+from sim.parameters.field_types import FieldStepTable
+from sim.parameters.keys import Tables, keys_of
+from sim.parameters.magnet_tables import MagnetTable
+from sim.parameters.tables import TABLES, key_at
+from sim.parameters.types import COORDINATE
+from sim.parameters.values import Expectation, Number, Quantity, WholeNumber
 from sim.physics.shown import show
 from sim.physics.units import UnitError, parse
 
@@ -57,7 +58,7 @@ _SUFFIX = {
     "frequency": "Hz",
     "current": "A",
 }
-"""Unit at the end of a column's name, by dimension; texts and plain numbers have none."""
+"""Unit at the end of a column's name, by dimension; other texts and plain numbers have none."""
 
 
 @dataclass(frozen=True)
@@ -123,31 +124,25 @@ def known_keys(tables: Mapping[str, Any]) -> list[str]:
 
 def _known(tables: Mapping[str, Any]) -> Iterator[str]:
     for name, table in TABLES.items():
-        for key in table.model_fields:
-            path = f"{name}.{key}"
-            if name not in _FIXED and path not in _FIXED and path != "field.steps":
-                yield path
-    steps = _steps(tables)
-    for index in range(len(steps)):
-        yield from (f"field.steps.{index}.{key}" for key in StepTable.model_fields)
-    yield from _known_of_magnets(tables)
-    if any(isinstance(step, Mapping) and step.get("kind") == "ramp" for step in steps):
+        if name not in _FIXED:
+            yield from _keys(name, table, tables.get(name))
+    for index, magnet in enumerate(_listed(tables, "magnets")):
+        yield from _keys(f"magnets.{index}", MagnetTable, magnet)
+    if any(isinstance(step, Mapping) and step.get("kind") == "ramp" for step in _steps(tables)):
         yield RAMP_RATE
 
 
-def _known_of_magnets(tables: Mapping[str, Any]) -> Iterator[str]:
-    for index, magnet in enumerate(_listed(tables, "magnets")):
-        yield from _with_coordinates(f"magnets.{index}", MagnetTable)
-        for number in range(len(_listed(magnet, "steps"))):
-            yield from _with_coordinates(f"magnets.{index}.steps.{number}", MagnetStepTable)
-
-
-def _with_coordinates(path: str, table: type[Table]) -> Iterator[str]:
-    for key in table.model_fields:
-        if key != "steps":
-            yield f"{path}.{key}"
-        if key in PLACES:
-            yield from (f"{path}.{key}.{name}" for name in _COORDINATES)
+def _keys(path: str, table: type, written: object) -> Iterator[str]:
+    """Give the paths in one table of the file, and in those of its lists."""
+    for name, key in keys_of(table).items():
+        here = f"{path}.{name}"
+        if isinstance(key.must, Tables):
+            for number, item in enumerate(_listed(written, name)):
+                yield from _keys(f"{here}.{number}", key.must.table, item)
+        elif here not in _FIXED:
+            yield here
+        if name in PLACES:
+            yield from (f"{here}.{coordinate}" for coordinate in _COORDINATES)
 
 
 def _listed(table: object, key: str) -> list[Any]:
@@ -203,7 +198,7 @@ def _about_steps(tables: Mapping[str, Any]) -> str:
     count = len(_steps(tables))
     if count == 0:
         return "cannot be swept: the file has no [[field.steps]]."
-    keys = ", ".join(StepTable.model_fields)
+    keys = ", ".join(keys_of(FieldStepTable))
     return (
         f"must be field.steps.N.KEY with N from 0, the first step, to {count - 1}, the last one, "
         f"and KEY one of {keys}, such as field.steps.0.strength."
@@ -233,22 +228,15 @@ def _hint(path: str, tables: Mapping[str, Any]) -> str:
     return "a key is written with its table, such as field.strength"
 
 
-def _expectation(path: str) -> Any:
-    parts = path.split(".")
-    if parts[-1] in _COORDINATES and parts[-2] in PLACES:
-        return COORDINATE
-    if parts[0] == "magnets":
-        return expectation(MagnetStepTable if "steps" in parts else MagnetTable, parts[-1])
-    table: type[Table] = StepTable if parts[:2] == ["field", "steps"] else TABLES[parts[0]]
-    return expectation(table, parts[-1])
+def _expectation(path: str) -> Expectation:
+    *_, inner, last = path.split(".")
+    return COORDINATE if last in _COORDINATES and inner in PLACES else key_at(path).must
 
 
 def _unit(path: str) -> str:
     expected = _expectation(path)
-    if isinstance(expected, Sides) or not isinstance(expected, Quantity):
-        return ""
-    if expected.has_auto or expected.keeps_text:
-        return ""  # the value may be a word, or depends on another key: the text is kept
+    if not isinstance(expected, Quantity) or expected.has_auto:
+        return ""  # no number, or it may be a word: the text is kept
     return _SUFFIX.get(expected.dimension, "")
 
 

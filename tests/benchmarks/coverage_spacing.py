@@ -15,12 +15,18 @@ import argparse
 import numpy as np
 
 from analysis.chains.groups import find_chains
-from analysis.measures.curves import axis_correlation, structure_curves
-from analysis.measures.sections import spacing_numbers
+from analysis.spacing.curves import axis_correlation, structure_curves
 from analysis.spacing.distances import SpacingFrames
+from analysis.spacing.section import spacing_numbers
 from analysis.spacing.slits import SlitFrames
 from tests.benchmarks.machine import headline
-from tests.reference.planted_spacing import CASES, LENGTH, clear_slits, nearest_distances
+from tests.reference.planted_spacing import (
+    CASES,
+    LENGTH,
+    ROWS,
+    clear_slits,
+    nearest_distances,
+)
 
 ESTIMATORS = {
     "axis_correlation_m": "first shell of the axes",
@@ -36,22 +42,27 @@ FURTHER = 1_000_000
 """Seeds of the films that ensemble means come from begin so far on."""
 
 
-def measured(film):
-    """Entries of ``ESTIMATORS`` for one film, seen once."""
+def measured(film, *later):
+    """Entries of ``ESTIMATORS`` for one film, seen once, or in further frames of it."""
     axis, sides = np.array([1.0, 0.0, 0.0]), np.array(film.sides)
     frames = SpacingFrames(sides, film.thickness, film.diameters, axis)
-    frames.add(film.positions, find_chains(*film.frame()))
-    mapped, radial = structure_curves(frames, 1.0, LENGTH)
-    curves = {
-        "structure_factor_map": mapped,
-        "structure_factor_radial": radial,
-        "axis_correlation": axis_correlation(frames),
-    }
-    out = spacing_numbers(frames, curves, 1.0, [])
     slits = SlitFrames(sides, film.diameters, axis)
-    slits.add(film.positions)
+    for seen in (film, *later):
+        frames.add(seen.positions, find_chains(*seen.frame()))
+        slits.add(seen.positions)
+    _, radial = structure_curves(frames, 1.0, LENGTH)
+    out, _ = spacing_numbers(frames, radial, axis_correlation(frames), 1.0, [])
     out |= {f"slits_{key}": entry for key, entry in slits.numbers(1.0).items()}
     return {key: out[key] for key in ESTIMATORS}
+
+
+def partly_frozen(case, seed, rows, count=12):
+    """Frames of one film of which so many rows of chains stay where they are."""
+    films = [case.make(1000 * seed + k) for k in range(count)]
+    same = len(films[0].positions) * rows // ROWS
+    for film in films[1:]:
+        film.positions[:same] = films[0].positions[:same]
+    return films
 
 
 def truths(case, films, seed):
@@ -82,14 +93,17 @@ def row(case, key, entries, truth):
     if not shown:
         return f"{head} | | | | 0 |"
     values = np.array([e["value"] for e in shown])
+    if isinstance(truth, np.ndarray):  # one of each film
+        truth = truth[[e["value"] is not None for e in entries]]
     if truth is None:
         return f"{head} | | none | {1e9 * values.mean():.1f} | {len(shown)} |"
     errors = np.array([e["error"] for e in shown])
     ends = np.array([e["interval_95"] for e in shown])
     one = 100 * (np.abs(values - truth) <= errors).mean()
     both = 100 * ((ends[:, 0] <= truth) & (truth <= ends[:, 1])).mean()
+    mean = f"{1e9 * np.mean(truth):.1f} | {1e9 * values.mean():.1f}"
     return (
-        f"{head} {one:.0f} % | {both:.0f} % | {1e9 * truth:.1f} | {1e9 * values.mean():.1f} | "
+        f"{head} {one:.0f} % | {both:.0f} % | {mean} | "
         f"{1e9 * values.std():.2g} | {1e9 * np.median(errors):.2g} | {len(shown)} |"
     )
 
@@ -101,6 +115,9 @@ def main():
     parser.add_argument("--films", type=int, default=100)
     parser.add_argument("--seed", type=int, default=300_000, help="that of the first film")
     parser.add_argument("--further", type=int, default=400, help="films behind ensemble means")
+    parser.add_argument(
+        "--frozen", type=int, help="rows of chains, of 4, that stay in 12 frames (one frame)"
+    )
     parser.add_argument("--estimators", default="", help="a part of the names of estimators")
     options = parser.parse_args()
     headline()
@@ -111,7 +128,13 @@ def main():
         if options.cases and not any(part in name for part in options.cases):
             continue
         truth = truths(case, options.further, options.seed)
-        found = [measured(case.make(options.seed + k)) for k in range(options.films)]
+        seeds = range(options.seed, options.seed + options.films)
+        if options.frozen is None:
+            found = [measured(case.make(seed)) for seed in seeds]
+        else:
+            found = [measured(*partly_frozen(case, seed, options.frozen)) for seed in seeds]
+        if case.light is not None:
+            truth["structure_factor_m"] = np.array([case.light_of(seed) for seed in seeds])
         for key in ESTIMATORS:
             if options.estimators in ESTIMATORS[key]:
                 print(row(name, key, [entry[key] for entry in found], truth[key]), flush=True)

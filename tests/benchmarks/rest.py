@@ -87,7 +87,8 @@ def main():
         engine, rest, wall = at_rest(system, options.seconds)
         print(
             f"coupling {coupling:g}, alpha {options.langevin:g}: "
-            f"{'at rest' if rest.reached else 'not at rest'}, {engine.step} sweeps in {wall:.1f} s, "
+            f"{'at rest' if rest.reached else 'not at rest'}, "
+            f"{engine.step} sweeps in {wall:.1f} s, "
             f"{rest.structures:.1f} structures ({60.0 * rest.structures / wall:.0f} a minute)"
         )
         for name in SHOWN:

@@ -5,29 +5,20 @@ A new key comes along by itself; a kind of value that nobody here knows is an er
 
 import json
 import math
-import typing
 
-from sim.parameters.compound import Direction, Lengths, Sides
-from sim.parameters.optics_table import ComplexIndices, Wavelengths
-from sim.parameters.tables import FileTable, Table, expectation
+from sim.parameters.compound import ComplexIndices, Direction, Lengths, Sides, Wavelengths
+from sim.parameters.keys import Tables, keys_of
+from sim.parameters.tables import TITLE, all_tables
 from sim.parameters.values import Choice, Number, Quantity, Switch, WholeNumber, Words
 from sim.physics.unit_table import DIMENSIONS
 
-
-def legal_keys(table=FileTable, before=""):
-    """Return {dotted key: (table, key)} of all keys of the models; lists count as one table."""
-    found = {}
-    for key, field in table.model_fields.items():
-        kinds = [field.annotation, *typing.get_args(field.annotation)]
-        inner = [kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Table)]
-        if inner:
-            found |= legal_keys(inner[0], f"{before}{key}.")
-        else:
-            found[before + key] = (table, key)
-    return found
-
-
-KEYS = legal_keys()
+KEYS = {"sweep": None, "title": TITLE} | {
+    f"{name}.{key}": declared
+    for name, table in all_tables().items()
+    for key, declared in keys_of(table).items()
+    if not isinstance(declared.must, Tables)
+}
+"""All keys of a file by dotted name, lists counting as one table, with their declarations."""
 SAMPLED = "monte_carlo"
 """Dynamics that no film is drawn with: it has no step, and other keys."""
 
@@ -72,8 +63,8 @@ class Draw:
 
     def number(self, key, low=None, high=None):
         """Draw the value of a key in SI, within limits of its own where they are given."""
-        wanted = expectation(*KEYS[key])
-        wanted = getattr(wanted, "one", getattr(wanted, "side", wanted))
+        wanted = KEYS[key].must
+        wanted = getattr(wanted, "one", wanted)
         if isinstance(wanted, Quantity):
             example = float(wanted.example.split()[0]) if wanted.dimension == "energy" else None
             if example is None:
@@ -88,11 +79,11 @@ class Draw:
 
     def put(self, key, value, into=None):
         """Give a key a value, in SI where it is a quantity; None leaves it out."""
-        wanted = expectation(*KEYS[key])
+        wanted = KEYS[key].must
         self.seen.add(key)
         if value is None:
             return None
-        one = getattr(wanted, "one", getattr(wanted, "side", wanted))
+        one = getattr(wanted, "one", wanted)
         written = value
         if isinstance(one, Quantity) and not isinstance(value, str | dict):
             written = _written(value, one.dimension)
@@ -102,7 +93,7 @@ class Draw:
 
     def any(self, key):
         """Draw a value of a key by its expectation alone."""
-        wanted, rng = expectation(*KEYS[key]), self.rng
+        wanted, rng = KEYS[key].must, self.rng
         if isinstance(wanted, Quantity | Number):
             return self.number(key)
         if isinstance(wanted, WholeNumber):
@@ -119,7 +110,7 @@ class Draw:
         if isinstance(wanted, Lengths):
             return [self.within(wanted.one.low, wanted.one.high) for _ in wanted.example]
         if isinstance(wanted, Sides):
-            return [self.within(wanted.side.low, wanted.side.high, 2e-2) for _ in range(2)]
+            return [self.within(wanted.one.low, wanted.one.high, 2e-2) for _ in range(2)]
         if isinstance(wanted, Wavelengths):
             return [float(f"{w:.4g}") for w in rng.uniform(4e-7, 2e-6, rng.integers(1, 4))]
         if isinstance(wanted, ComplexIndices):

@@ -29,12 +29,22 @@ class Case:
     """A kind of film: its maker, and the true places in m (None: no order, nothing to be shown).
 
     ``pair`` is the first maximum of the pair correlation of axes, ``light`` 2 pi over the first
-    maximum of the projected structure factor; ``weak`` films may show it or withhold it.
+    maximum of the projected structure factor. In a patch a regular film holds a whole number of
+    its spacings: which spacing it has in a wide cell is known within half a step of that number.
+    ``squeezed`` films are judged against spacings drawn evenly from there.
     """
 
     make: object
     pair: float | None
     light: float | None
+    squeezed: bool = False
+
+    def light_of(self, seed):
+        """Return the place of the light in m for the film of a seed, None without order."""
+        if not self.squeezed:
+            return self.light
+        held = LINES * SPACING / self.light
+        return LINES * SPACING / (held + np.random.default_rng([seed, 2]).uniform(-0.5, 0.5))
 
 
 def planted(lanes, heights, seed, sides=SIDES, thickness=THICK) -> Planted:
@@ -52,47 +62,58 @@ def planted(lanes, heights, seed, sides=SIDES, thickness=THICK) -> Planted:
     )
 
 
+def apart(rng, sites, share):
+    """Jitter sites by ``share``, all in spacings, drawn again until no two chains touch."""
+    while True:
+        places = sites + share * rng.standard_normal(len(sites))
+        if np.diff(places, append=places[0] + len(sites)).min() * SPACING > 1.6 * DIAMETER:
+            return places
+
+
 def jittered(share):
     """One layer; every chain off its lattice place by a normal amount of ``share`` spacings."""
 
     def make(seed):
         rng = np.random.default_rng(seed)
-        lanes = [
-            SPACING * (np.arange(LINES) + share * rng.standard_normal(LINES)) for _ in range(ROWS)
-        ]
+        lanes = [SPACING * apart(rng, np.arange(LINES), share) for _ in range(ROWS)]
         return planted(lanes, [np.full(LINES, 0.3e-6)] * ROWS, seed)
 
     distances = np.linspace(0.5, 1.5, 100_001)
     orders = np.arange(1, 5)[:, None]
     wide = math.sqrt(2) * share
     g = np.exp(-0.5 * ((distances - orders) / wide) ** 2).sum(axis=0)
-    return Case(make, SPACING * distances[g.argmax()], SPACING)
+    return Case(make, SPACING * distances[g.argmax()], SPACING, squeezed=True)
 
 
 def cut(share):
-    """A jittered lattice cut at the border of a patch that holds no whole number of spacings."""
+    """A jittered lattice in a patch a quarter of a spacing too short: a seam of 0.75 spacings."""
+
+    spacings = LINES - 0.25
 
     def make(seed):
         rng = np.random.default_rng(seed)
-        spacings = LINES + rng.random()
-        sites = np.arange(0.1, spacings - 0.2) + 0.1 * rng.random()
-        lanes = [SPACING * (sites + share * rng.standard_normal(len(sites))) for _ in range(ROWS)]
+        lanes = [
+            SPACING * (np.arange(LINES) + share * rng.standard_normal(LINES)) for _ in range(ROWS)
+        ]
         sides = (SIDES[0], spacings * SPACING)
-        return planted(lanes, [np.full(len(sites), 0.3e-6)] * ROWS, seed, sides)
+        return planted(lanes, [np.full(LINES, 0.3e-6)] * ROWS, seed, sides)
 
     return Case(make, SPACING, SPACING)
 
 
 def renewal(gaps, characteristic, pair):
-    """Rows of independent gaps; ``gaps(rng, n)`` in spacings, their characteristic function."""
+    """Rows of independent gaps; ``gaps(rng, n)`` in spacings, their characteristic function.
+
+    Gaps are drawn as they are where n of them close the row: a film holds the number of chains
+    that it has.
+    """
 
     def make(seed):
         rng = np.random.default_rng(seed)
-        lanes = []
-        for _ in range(ROWS):
-            places = np.cumsum(gaps(rng, 4 * LINES)) + rng.random()
-            lanes.append(SPACING * places[places < LINES - 0.3])
-        return planted(lanes, [np.full(len(row), 0.3e-6) for row in lanes], seed)
+        lanes = [
+            SPACING * (np.cumsum(gaps(rng, LINES)) + LINES * rng.random()) for _ in range(ROWS)
+        ]
+        return planted(lanes, [np.full(LINES, 0.3e-6)] * ROWS, seed)
 
     q = np.linspace(2.5, 12.0, 95_001)
     h = characteristic(q)
@@ -108,8 +129,14 @@ def paracrystal(scatter):
     order = np.arange(1, 9)[:, None]
     g = np.exp(-0.5 * ((distances - order) / scatter) ** 2 / order) / np.sqrt(order)
     pair = float(distances[g.sum(axis=0).argmax()])
+
+    # Normal gaps of a given sum are normal gaps less their mean.
+    def gaps(rng, n):
+        away = rng.standard_normal(n)
+        return np.maximum(0.05, 1 + scatter * (away - away.mean()))
+
     return renewal(
-        lambda rng, n: np.maximum(0.05, 1 + scatter * rng.standard_normal(n)),
+        gaps,
         lambda q: np.exp(-1j * q - 0.5 * (q * scatter) ** 2),
         pair,
     )
@@ -118,20 +145,33 @@ def paracrystal(scatter):
 def hard_core(contact):
     """Chains at random that keep ``contact`` spacings apart: rods on a line (Tonks 1936)."""
     free = 1 - contact
+
+    # Exponential gaps of a given sum are the intervals between points at random on the ring.
+    def gaps(rng, n):
+        part = rng.standard_exponential(n)
+        return contact + free * part / part.mean()
+
     return renewal(
-        lambda rng, n: contact + free * rng.standard_exponential(n),
+        gaps,
         lambda q: np.exp(-1j * q * contact) / (1 + 1j * q * free),
         contact,
     )
 
 
 def random_lines(seed):
-    """Chains at random in one layer."""
+    """Chains at random, drawn again until no two of a row touch."""
     rng = np.random.default_rng(seed)
-    lanes = [SIDES[1] * rng.random(LINES) for _ in range(ROWS)]
-    # Each row has a height of its own, so that chains may cross in the projection.
-    heights = [np.linspace(0.05e-6, 0.55e-6, LINES)[rng.permutation(LINES)] for _ in range(ROWS)]
-    return planted(lanes, heights, seed)
+
+    def row():
+        while True:
+            y, z = SIDES[1] * rng.random(LINES), 0.05e-6 + 0.5e-6 * rng.random(LINES)
+            beside = y[:, None] - y
+            beside -= SIDES[1] * np.round(beside / SIDES[1])
+            apart = np.hypot(beside, z[:, None] - z)[np.triu_indices(LINES, 1)]
+            if apart.min() > 1.6 * DIAMETER:
+                return y, z
+
+    return planted(*zip(*(row() for _ in range(ROWS)), strict=True), seed)
 
 
 def lattice(shift, height, share=0.05, layers=4):
@@ -147,7 +187,7 @@ def lattice(shift, height, share=0.05, layers=4):
             heights.append(0.06e-6 + SPACING * (height * layer + off[1]).ravel())
         return planted(lanes, heights, seed)
 
-    return Case(make, SPACING, SPACING * (0.5 if shift else 1.0))
+    return Case(make, SPACING, SPACING * (0.5 if shift else 1.0), squeezed=True)
 
 
 def pairs(near=4.0, far=10.0, share=0.16):

@@ -10,8 +10,9 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
+from sim.parameters.keys import Tables, keys_of
 from sim.parameters.magnet_tables import MagnetTable
-from sim.parameters.tables import TABLES, expectation
+from sim.parameters.tables import TABLES
 from tests.reference.small_film import small_film
 
 DEMOS = Path(__file__).parents[2] / "runs_demo"
@@ -109,8 +110,8 @@ def anything():
 
 def fitting(table, key):
     """Return values that a key should accept, its ends and just beyond included."""
-    expected = expectation(table, key)
-    if expected is None:
+    expected = keys_of(table)[key].must
+    if isinstance(expected, Tables):
         return anything()
     values = [*expected.shape.get("examples", []), *expected.shape.get("enum", [])]
     values += [getattr(expected, "example", None), *getattr(expected, "choices", [])]
@@ -124,7 +125,7 @@ def fitting(table, key):
 @st.composite
 def table_lines(draw, head, table):
     """Draw one table as text, from its head such as [film] and its model."""
-    keys, careful = list(table.model_fields), draw(st.booleans())
+    keys, careful = list(keys_of(table)), draw(st.booleans())
     names = keys if careful else [*keys, "kind", "x"]
     chosen = draw(st.lists(st.sampled_from(names), max_size=8, unique=True))
     lines = [head]
@@ -140,7 +141,7 @@ def magnet_lines(draw):
     """Draw a [[magnets]] table; most often a faultless magnet of its kind with keys changed."""
     kind = draw(st.sampled_from(sorted(MAGNETS)))
     keys = {"kind": kind, "position": ["0 mm", "0 mm", "-15 mm"], **MAGNETS[kind]}
-    for key in draw(st.lists(st.sampled_from(list(MagnetTable.model_fields)), max_size=3)):
+    for key in draw(st.lists(st.sampled_from(list(keys_of(MagnetTable))), max_size=3)):
         fits = draw(st.booleans())
         keys[key] = draw(fitting(MagnetTable, key) if fits else anything())
     if draw(st.integers(0, 3)) == 0:
@@ -151,7 +152,7 @@ def magnet_lines(draw):
 @st.composite
 def sweep_lines(draw):
     """Draw a [sweep] table."""
-    known = [f"{name}.{key}" for name, table in TABLES.items() for key in table.model_fields]
+    known = [f"{name}.{key}" for name, table in TABLES.items() for key in keys_of(table)]
     keys = draw(st.lists(st.sampled_from([*known, "replicas", "mode", "a.b"]), max_size=3))
     values = st.one_of(st.lists(scalars(), max_size=4), anything())
     return "\n".join(["[sweep]", *(f'"{key}" = {toml(draw(values))}' for key in keys)])

@@ -116,8 +116,14 @@ def test_stage_of_a_turning_field_ends_where_it_stands():
         (SWING.replace("50 kHz", "0 Hz"), "number 1 frequency must be a frequency from"),
         (SWING.replace('"50 kHz"', "50"), "number 1 frequency must be a frequency from"),
         (SWING.replace("50 kHz", "50 us"), "us is a unit of time, not of frequency"),
-        (SWING.rsplit("\n", 1)[0], 'frequency is missing; kind = "oscillate" needs a frequency'),
-        (TURN.rsplit("\n", 1)[0], 'frequency is missing; kind = "rotate" needs a frequency'),
+        (
+            SWING.rsplit("\n", 1)[0],
+            'frequency is missing; kind = "oscillate" needs it, and it must be a frequency from',
+        ),
+        (
+            TURN.rsplit("\n", 1)[0],
+            'frequency is missing; kind = "rotate" needs it, and it must be a frequency from',
+        ),
         (TURN + "\naxis = [1, 0, 0]", "direction must have a part at right angles to the axis"),
         (TURN + "\naxis = [0, 0, 0]", "number 1 axis must be three numbers"),
         (TURN + '\nphase = "400 deg"', "number 1 phase must be an angle from -360 deg"),

@@ -10,9 +10,8 @@ from sim.film.particles import draw
 from sim.film.placing import CrowdedError
 from sim.film.reduce import reduce
 from sim.parameters import ParameterError, from_text, load
-from sim.parameters.tables import FileTable
 from sim.run.simulate import simulate
-from tests.reference.drawn_values import KEYS, legal_keys
+from tests.reference.drawn_values import KEYS
 from tests.reference.legal_films import CUT, NOT_DRAWN, drawn_film, write_film
 
 FILM = """\
@@ -93,7 +92,6 @@ def test_every_key_of_the_models_is_drawn_or_named_with_a_reason():
     assert set(KEYS) - seen == set(NOT_DRAWN)
     assert all(NOT_DRAWN.values())
     assert set(CUT) <= set(KEYS)
-    assert set(legal_keys(FileTable)) == set(KEYS)
 
 
 def outcome(seed, folder):

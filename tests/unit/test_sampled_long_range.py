@@ -46,7 +46,7 @@ def test_a_mesh_is_sampled_as_recorded_by_another_sampler(name):
     given, expected, known = FILMS[name]
     engine, mean, error = sampled(given, 4000)
     assert np.all(np.abs(mean - expected) < GATE * np.hypot(error, known)), (mean, error)
-    assert error[0] < 0.006  # 0.4 %
+    assert error[0] < 0.012  # 1 %
     assert engine.rest().reached
 
 
@@ -58,11 +58,11 @@ def test_the_whole_energy_is_sampled_as_by_single_moves():
     direct = Sampler(system, random_state(system, 5), 6)
     direct.sweep(2000)
     rows = []
-    for _ in range(600):
+    for _ in range(300):
         direct.sweep(20)
         rows.append(direct.observe()[:2])
     expected, known = blocked(rows)
-    _, mean, error = sampled(given, 3000)
+    _, mean, error = sampled(given, 2000)
     assert np.all(np.abs(mean[:2] - expected) < GATE * np.hypot(error[:2], known))
 
 

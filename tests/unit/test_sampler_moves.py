@@ -11,6 +11,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad, trapezoid
 
+from sim.interactions.added import AddedPairs
+from sim.interactions.electrostatic import ElectrostaticLaw
+from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.laws import pairs
 from sim.kernels.sampler import layout, rounds
 from sim.kernels.steps.motion import missing_field
@@ -192,8 +195,8 @@ LAWS = {
     "surfactant": {"steric": "surfactant", "diameter": spread_diameters(60)},
     "springs of cores": {"steric": "surfactant", "grafting": 20.0, "core_stiffness": 900.0},
     "added forces": {
-        "diameter": spread_diameters(60), "hamaker": 6.0, "smallest_gap": 0.02, "charging": 4.0,
-        "screening": 6.0, "added_reach": 3.4,
+        "diameter": spread_diameters(60), "added_reach": 3.4, "added": AddedPairs.with_laws(
+            VanDerWaalsLaw(6.0, 0.02, 1.0 / 12.0), ElectrostaticLaw(4.0, 6.0)),
     },
     "weight and gradient": {
         "core_weight": 2.0, "shell_weight": 0.5, "down": (0.0, 0.6, -0.8),

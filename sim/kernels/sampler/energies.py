@@ -21,7 +21,7 @@ from sim.kernels.laws.pairs import (
 )
 from sim.kernels.sampler.cells import around, wrapped
 from sim.kernels.sampler.layout import MX, MY, MZ, NONE, RADIUS, X, Y, Z
-from sim.kernels.steps.added_forces import added_pair_energy
+from sim.kernels.steps.added_forces import add_energies
 from sim.kernels.steps.energies import steric_energy
 from sim.kernels.steps.motion import missing_field
 
@@ -42,6 +42,18 @@ def pair_steric(r2, radius_i, radius_j, film):
     if r2 >= SOFT_CORE_REACH2 * size * size:
         return 0.0
     return steric_energy(r2, radius_i, radius_j, laws)
+
+
+@njit(cache=True, error_model="numpy")
+def added_energy(r2, radius_i, radius_j, film):
+    """Return the energy of the added pair laws of two particles in range."""
+    each = film.added
+    each[:] = 0.0
+    add_energies(r2, radius_i, radius_j, film.laws, each)
+    energy = 0.0
+    for law in range(each.size):
+        energy += each[law]
+    return energy
 
 
 @njit(cache=True, error_model="numpy")
@@ -80,7 +92,7 @@ def field_at(film, x, y, z, radius):
     cells, rows, mark, laws = film.far, film.rows, film.mark, film.laws
     head, links = cells.head, cells.links
     side_x, side_y = film.side_x, film.side_y
-    cutoff2 = laws.cutoff * laws.cutoff
+    cutoff2, added2 = laws.cutoff * laws.cutoff, laws.added_reach * laws.added_reach
     ix = min(cells.x - 1, max(0, np.int64(x / side_x * cells.x)))
     iy = min(cells.y - 1, max(0, np.int64(y / side_y * cells.y)))
     iz = min(cells.z - 1, max(0, np.int64(z / film.thickness * cells.z)))
@@ -104,9 +116,8 @@ def field_at(film, x, y, z, radius):
                             bx += c * dx - b * rows[j, MX]
                             by += c * dy - b * rows[j, MY]
                             bz += c * dz - b * rows[j, MZ]
-                        if laws.added_pairs:
-                            drawn, pushed = added_pair_energy(r2, radius, rows[j, RADIUS], laws)
-                            energy += drawn + pushed
+                        if r2 < added2:
+                            energy += added_energy(r2, radius, rows[j, RADIUS], film)
                     j = links[j, NEXT]
     return energy, bx, by, bz
 
@@ -167,9 +178,8 @@ def pair_energy(film, a, b):
     energy = pair_steric(r2, a[RADIUS], b[RADIUS], film)
     if energy >= REFUSED:
         return REFUSED
-    if laws.added_pairs:
-        drawn, pushed = added_pair_energy(r2, a[RADIUS], b[RADIUS], laws)
-        energy += drawn + pushed
+    if r2 < laws.added_reach * laws.added_reach:
+        energy += added_energy(r2, a[RADIUS], b[RADIUS], film)
     radial, c, _ = dipole_radial(r2, laws.cutoff * laws.cutoff)
     mine = a[MX] * dx + a[MY] * dy + a[MZ] * dz
     theirs = b[MX] * dx + b[MY] * dy + b[MZ] * dz

@@ -79,6 +79,7 @@ class Film(NamedTuple):
     rank: Any  # (N,) int64 place of each particle in the order of sizes
     by_rank: Any  # (N,) int64
     applied: Any  # (9,) field and gradient
+    added: Any  # (laws,) work space: energies of the added pair laws
     side_x: float
     side_y: float
     thickness: float
