@@ -329,7 +329,11 @@ def look_ahead(parameters: Parameters) -> Outlook:
         pair_tail=head_to_tail(parameters, tail_core, tail_core),
         lengths=lengths,
         lengths_off=_lengths_off(parameters, particles.volume_fraction),
-        grown_length=growth.length_after(parameters.run.duration),
+        grown_length=(
+            lengths.central
+            if parameters.run.is_sampled
+            else growth.length_after(parameters.run.duration)
+        ),
         growth_time=growth_time,
         bond_life=min(bond_life, LARGEST_TIME),
         film_time=min(max(growth_time, SETTLING_LIVES * bond_life), LARGEST_TIME),
