@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 
 __all__ = ["pair_potential", "save_pair_potential"]
 
-# Key of the curve, word, colour, dash.
-PARTS: tuple[tuple[str, str, str, Any], ...] = (
-    ("dipole_kt", "dipoles", style.FIRST, (0, (5, 1.5))),
-    ("steric_kt", "repulsion of the shells", style.SECOND, (0, (1, 1))),
-    ("van_der_waals_kt", "van der Waals", style.THIRD, (0, (5, 1.5, 1, 1.5))),
-    ("electrostatic_kt", "charges", style.QUIET, (0, (3, 1, 1, 1, 1, 1))),
-)
+# Word, colour and dash of a curve; others are drawn by the words of their key.
+STYLES: dict[str, tuple[str, str, Any]] = {
+    "dipole_kt": ("dipoles", style.FIRST, (0, (5, 1.5))),
+    "steric_kt": ("repulsion of the shells", style.SECOND, (0, (1, 1))),
+    "van_der_waals_kt": ("van der Waals", style.THIRD, (0, (5, 1.5, 1, 1.5))),
+    "electrostatic_kt": ("charges", style.QUIET, (0, (3, 1, 1, 1, 1, 1))),
+}
 LEAST_TOP = 5.0
 HEADROOM = 1.25
 
@@ -34,10 +34,11 @@ def pair_potential(curves: Mapping[str, Mapping[str, Any]]) -> Figure:
     Parameters
     ----------
     curves : mapping
-        By name of the pair (``median``, ``largest_tenth``): arrays ``distance_m`` (n,) and
-        ``total_kt``, ``dipole_kt``, ``steric_kt``, ``van_der_waals_kt``, ``electrostatic_kt`` (n,)
-        in kT; numbers ``contact_m``, ``minimum_distance_m``, ``minimum_kt``,
-        ``barrier_distance_m`` and ``barrier_kt`` (None where there is none).
+        By name of the pair (``median``, ``largest_tenth``): arrays ``distance_m`` (n,), and in kT
+        ``total_kt`` and its parts (n,), as ``dipole_kt``, ``steric_kt``, ``van_der_waals_kt``,
+        ``electrostatic_kt`` and all others that end in ``_kt``; numbers ``contact_m``,
+        ``minimum_distance_m``, ``minimum_kt``, ``barrier_distance_m`` and ``barrier_kt`` (None
+        where there is none).
 
     Returns
     -------
@@ -58,9 +59,11 @@ def _draw(axes: Axes, name: str, curve: Mapping[str, Any]) -> None:
     """Draw one pair."""
     r = np.asarray(curve["distance_m"], float) * 1e9
     total = np.asarray(curve["total_kt"], float)
-    for key, word, colour, dash in PARTS:
+    for key in [key for key in curve if key.endswith("_kt") and key != "total_kt"]:
+        plain = (key.removesuffix("_kt").replace("_", " "), style.QUIET, (0, (1, 3)))
+        word, colour, dash = STYLES.get(key, plain)
         values = np.asarray(curve[key], float)
-        if np.any(values != 0.0):
+        if values.ndim and np.any(values != 0.0):
             axes.plot(r, values, color=colour, linestyle=dash, label=word)
     axes.plot(r, total, color=style.INK, linewidth=1.6, label="sum")
     axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)

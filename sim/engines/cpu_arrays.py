@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
-from sim.kernels.laws.pairs import SOFT_CORE, SOFT_CORE_REACH2, SURFACTANT
 from sim.kernels.steps import energies, layout, lists, rows
 from sim.kernels.steps.near_pairs import TOUCH
 
@@ -65,17 +64,11 @@ def aligned(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
     return array
 
 
-def steric_reach(system: ReducedSystem) -> float:
-    """Return the largest distance at which two particles repel each other."""
-    widest = 2.0 * float(system.radius.max())
-    return widest if system.steric == "surfactant" else math.sqrt(SOFT_CORE_REACH2) * widest
-
-
 def _touching_range(system: ReducedSystem) -> float:
     """Return the distance up to which the pair loop looks for more than dipoles."""
-    widest = 2.0 * float(system.radius.max())
-    near = TOUCH * widest + NEAR_GAP if system.inner_steps > 1 else 0.0
-    return max(steric_reach(system), near)
+    largest = float(system.radius.max())
+    near = TOUCH * 2.0 * largest + NEAR_GAP if system.inner_steps > 1 else 0.0
+    return max(system.repulsion.reach(largest), near)
 
 
 def _dipolar_range(system: ReducedSystem) -> float:
@@ -115,9 +108,9 @@ def patch_of(system: ReducedSystem) -> layout.Patch:
 def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layout.Laws:
     """Return the constants of forces and step."""
     return layout.Laws(
-        steric=SURFACTANT if system.steric == "surfactant" else SOFT_CORE,
+        steric=system.repulsion.kind,
         strength=system.strength,
-        shell=max(system.shell, 1e-9),
+        shell=system.repulsion.shell,
         grafting=system.grafting,
         window_strength=system.strength,
         cutoff=_dipolar_range(system),
@@ -128,12 +121,9 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
         momenta=system.has_momenta,
         hindered=system.hindered,
         noise=system.noise,
-        added_pairs=system.hamaker != 0.0 or system.charging != 0.0,
+        added_acts=tuple(law.acts for law in system.added.laws),
+        added=tuple(law.constants for law in system.added.laws),
         added_reach=system.added_reach,
-        hamaker=system.hamaker,
-        smallest_gap=system.smallest_gap,
-        charging=system.charging,
-        screening=system.screening,
         body_forces=system.has_body_forces,
         core_weight=system.core_weight,
         shell_weight=system.shell_weight,

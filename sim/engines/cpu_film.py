@@ -151,8 +151,10 @@ class CpuFilm:
         parts = [step.pair_parts[choice]]
         if system.mesh is not None or system.dipole_sum != "cutoff":
             parts.append(step.far_part)
-        if system.hamaker != 0.0 or system.charging != 0.0 or system.has_body_forces:
-            parts.append(step.added_part)
+        if system.added.acts:
+            parts.append(step.added_parts[system.added.last_acting])
+        if system.has_body_forces:
+            parts.append(step.body_part)
         motion = step.momenta_part if system.has_momenta else step.motion_part
         return [*parts, step.noise_part, motion, step.report_part]
 

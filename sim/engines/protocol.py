@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Protocol
 
+from sim.interactions.added import LAWS
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -13,7 +15,10 @@ if TYPE_CHECKING:
 
     EngineFactory = Callable[[ReducedSystem, FilmState, int], "Engine"]
 
-__all__ = ["Engine"]
+__all__ = ["ENERGIES", "Engine"]
+
+ENERGIES = ("dipolar", "steric", "windows", "field", *LAWS, "gravity", "induction")
+"""Names of all energies that a film may have."""
 
 
 class Engine(Protocol):
@@ -39,9 +44,8 @@ class Engine(Protocol):
     def observe(self) -> Mapping[str, Any]:
         """Return energies per particle, magnetisation and applied field.
 
-        `dipolar`, `steric`, `windows`, `field`, and of the added forces `van_der_waals`,
-        `electrostatic`, `gravity`, in kT; `magnetisation` relative to saturation (3,);
-        `applied_field` in reduced units (3,).
+        Energies in kT by those of `ENERGIES` that there are; `magnetisation` relative to saturation
+        (3,); `applied_field` in reduced units (3,).
         """
 
     def checkpoint(self) -> dict[str, Any]:

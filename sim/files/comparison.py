@@ -16,7 +16,15 @@ import h5py
 import numpy as np
 
 from analysis.common.attributes import plain_attributes, require_numbers
-from sim.files.layout import COUNT, PER_FRAME, PER_PARTICLE, SERIES, STEP, TIME, require_chunks
+from sim.files.layout import (
+    COUNT,
+    PER_FRAME,
+    PER_PARTICLE,
+    STEP,
+    TIME,
+    require_chunks,
+    series_of,
+)
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.record import flat
 
@@ -33,7 +41,6 @@ MOVING: tuple[str, ...] = (
     TIME,
     *(f"{element[0]}/value" for element in PER_PARTICLE + PER_FRAME),
 )
-MOVING += tuple(f"{element}/value" for element in SERIES)
 ABSENT = "absent"
 _UNCOMPARED = (
     "parameters",
@@ -214,11 +221,10 @@ def _of_frames(one: h5py.File, other: h5py.File, frames: tuple[int, int]) -> Ite
     if frames[0] != frames[1]:
         sentence = f"the first run holds {frames[0]} frames, the second {frames[1]}"
         yield Difference("frames", "frames", frames, sentence)
-    for path in (*FIXED, *MOVING):
+    series = dict.fromkeys(f"{name}/value" for file in (one, other) for name in series_of(file))
+    for path in (*FIXED, *MOVING, *series):
         parts = [_dataset(file, path) for file in (one, other)]
-        if parts[0] is None and parts[1] is None:
-            continue  # files of an earlier version lack some energies
-        found = _of_data(path, parts, min(frames) if path in MOVING else None)
+        found = _of_data(path, parts, None if path in FIXED else min(frames))
         if found is not None:
             yield found
 

@@ -18,7 +18,7 @@ from analysis.common.lost_pieces import lost_piece
 from sim.files.record import Ending, RunRecord
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -54,7 +54,7 @@ class Frame:
     field : ndarray of shape (3,)
         Applied field, T.
     energies : mapping of str to float
-        By the names of `ENERGIES`: energy per particle, kT; what is left out counts as zero.
+        By their names: energy per particle, kT; what is left out counts as zero.
     """
 
     step: int
@@ -67,10 +67,6 @@ class Frame:
     energies: Mapping[str, float]
 
 
-ENERGIES = (
-    "dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity",
-    "induction",
-)  # fmt: skip
 # (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
 PER_PARTICLE = [
     ("/particles/film/position", "position", "<f8", (-1, 3), "m"),
@@ -81,7 +77,8 @@ PER_FRAME = [
     ("/observables/magnetisation", "magnetisation", "<f8", (3,), ""),
     ("/observables/field", "field", "<f8", (3,), "T"),
 ]
-SERIES = [f"/observables/energy_{name}" for name in ENERGIES]
+ENERGY = "/observables/energy_"
+"""Elements of energies begin with this and end with the name of the energy."""
 STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
 COUNT = "/parameters/frames_complete"
 SEAL = "seal"
@@ -94,15 +91,24 @@ def frames_per_block(count: int) -> int:
     return int(max(1, min(64, BLOCK_BYTES // one)))
 
 
-def file_bytes(count: int, frames: int) -> int:
-    """Return the size in bytes of a file with so many particles and frames.
+def series_of(file: h5py.File) -> list[str]:
+    """Return the elements of a file that hold an energy of each frame."""
+    group, _, start = ENERGY.rpartition("/")
+    found = file.get(group)
+    if not isinstance(found, h5py.Group):
+        return []
+    return [f"{group}/{name}" for name in found if name.startswith(start)]
+
+
+def file_bytes(count: int, frames: int, energies: int) -> int:
+    """Return the size in bytes of a file with so many particles, frames and kinds of energy.
 
     HDF5 stores whole chunks, so a file of few frames holds more than its frames.
     """
     block = frames_per_block(count)
     blocks, series = -(-frames // block), -(-frames // SERIES_CHUNK)
     per_particle = sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE)
-    numbers_a_frame = 2 + 3 * len(PER_FRAME) + len(SERIES)
+    numbers_a_frame = 2 + 3 * len(PER_FRAME) + energies
     fixed = 3 * 8 * count  # diameters and moments
     return (
         HEAD_BYTES
@@ -177,10 +183,10 @@ def write_particles(file: h5py.File, particles: Particles) -> None:
         made.attrs["unit"] = _ascii(unit)
 
 
-def make_elements(file: h5py.File, count: int) -> None:
+def make_elements(file: h5py.File, count: int, energies: Iterable[str]) -> None:
     """Make the empty time-dependent elements for `count` particles; they share step and time."""
     frames = frames_per_block(count)
-    series = ((name, "", "<f8", (), "") for name in SERIES)
+    series = ((ENERGY + name, "", "<f8", (), "") for name in energies)
     for element, _, dtype, shape, unit in [*PER_PARTICLE, *PER_FRAME, *series]:
         tail = tuple(count if size == -1 else size for size in shape)
         chunk = (frames if -1 in shape else SERIES_CHUNK, *tail)
@@ -190,7 +196,7 @@ def make_elements(file: h5py.File, count: int) -> None:
         )  # fmt: skip
         if unit:
             value.attrs["unit"] = _ascii(unit)
-        if element in SERIES:
+        if element.startswith(ENERGY):
             value.attrs["description"] = _ascii("energy per particle divided by kT")
         if element == "/particles/film/position":
             for name, kind in ((STEP, "<i8"), (TIME, "<f8")):
@@ -236,7 +242,7 @@ def require_sound(file: h5py.File, frames: int) -> None:
         fixed = file[f"/particles/film/{path}"]
         require_chunks(fixed, len(fixed))
         fixed[()]
-    moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *SERIES]
+    moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *series_of(file)]
     for path in (STEP, TIME, *(f"{element}/value" for element in moving)):
         require_chunks(file[path], frames)
         step = file[path].chunks[0]
@@ -275,5 +281,5 @@ def resize(file: h5py.File, frames: int) -> None:
     """Give every time-dependent dataset so many frames."""
     for path in (STEP, TIME, *(e[0] + "/value" for e in PER_PARTICLE + PER_FRAME)):
         file[path].resize(frames, axis=0)
-    for element in SERIES:
+    for element in series_of(file):
         file[element + "/value"].resize(frames, axis=0)

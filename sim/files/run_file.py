@@ -25,11 +25,10 @@ from sim.files.clock import has_passed
 from sim.files.committed import CommittedFile, recover
 from sim.files.layout import (
     COUNT,
-    ENERGIES,
+    ENERGY,
     PER_FRAME,
     PER_PARTICLE,
     SEAL,
-    SERIES,
     STEP,
     TEXT,
     TIME,
@@ -39,6 +38,7 @@ from sim.files.layout import (
     require_sound,
     resize,
     seal_of,
+    series_of,
     write_head,
     write_parameters,
     write_particles,
@@ -48,7 +48,7 @@ from sim.files.provenance import with_part
 from sim.files.record import Ending, RunRecord
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from sim.film.particles import Particles
 
@@ -75,7 +75,9 @@ class RunWriter:
         self._frames = int(file[COUNT][()])
 
     @classmethod
-    def create(cls, path: Path, record: RunRecord, particles: Particles) -> RunWriter:
+    def create(
+        cls, path: Path, record: RunRecord, particles: Particles, energies: Iterable[str]
+    ) -> RunWriter:
         """Write a new file with everything but frames.
 
         Parameters
@@ -86,6 +88,8 @@ class RunWriter:
             What goes into `/parameters`.
         particles : Particles
             Sizes, moments and the patch.
+        energies : iterable of str
+            Names of the energies of a frame.
 
         Returns
         -------
@@ -103,7 +107,7 @@ class RunWriter:
             write_parameters(file, record)
             write_head(file, record.version)
             write_particles(file, particles)
-            make_elements(file, len(particles.diameter))
+            make_elements(file, len(particles.diameter), energies)
             file.create_dataset(COUNT, data=0, dtype="<i8")
             file["/parameters"].attrs.modify(SEAL, np.uint32(seal_of(file)))
             file.flush()
@@ -204,7 +208,8 @@ class RunWriter:
         for element, name, dtype, _, _ in PER_PARTICLE + PER_FRAME:
             block = np.stack([getattr(frame, name) for frame in waiting])
             self._file[element + "/value"][rows] = block.astype(dtype)
-        for element, name in zip(SERIES, ENERGIES, strict=True):
+        for element in series_of(self._file):
+            name = element.removeprefix(ENERGY)
             self._file[element + "/value"][rows] = [
                 frame.energies.get(name, 0.0) for frame in waiting
             ]

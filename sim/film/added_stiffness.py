@@ -7,9 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions import electrostatic
 from sim.interactions.added import AddedPairs
-from sim.interactions.steric import StericLaw, law_energy
+from sim.interactions.steric import StericLaw
 
 __all__ = ["REACHED", "added_curvature", "crowded_distance"]
 
@@ -42,7 +41,7 @@ def added_curvature(
     first, second : tuple of float64 arrays (n,)
         Steric radii and moments of the two particles of each pair, reduced.
     crowded : float
-        Distance to which the others press charged particles, whatever they repel them with.
+        Distance to which the others press particles that repel from afar.
 
     Returns
     -------
@@ -57,10 +56,10 @@ def added_curvature(
     radius_i, moment_i = first
     radius_j, moment_j = second
     cores = radius_i + radius_j - 2.0 * law.shell
-    least = min(0.25 * added.attraction.smallest_gap, NEAREST)
+    least = min([0.25 * law.contact_gap for law in added.laws if law.contact_gap] + [NEAREST])
     gaps = np.geomspace(least, 3.0 * float(np.max(radius_i + radius_j)), POINTS)[::-1]
     r = cores + gaps[:, None]
-    energy = added.energy(radius_i, radius_j, r) + law_energy(law, radius_i, radius_j, r)
+    energy = added.energy(radius_i, radius_j, r) + law.energy(radius_i, radius_j, r)
     energy -= 2.0 * moment_i * moment_j / r**3
     climbed = energy - np.minimum.accumulate(energy, axis=0)
     is_reached = np.logical_and.accumulate(climbed <= REACHED, axis=0)
@@ -69,17 +68,18 @@ def added_curvature(
     behind = added.force(radius_i, radius_j, r - step)
     curvature = np.abs((behind - ahead) / (2.0 * step))
     # Where cores touch the force ends at once; just outside it is at its stiffest.
-    is_free = (r - step > cores + added.attraction.smallest_gap) | (added.attraction.hamaker == 0.0)
-    is_reached &= is_free
+    gap = added.contact_gap
+    is_reached &= (r - step > cores + gap) | (gap == 0.0)
     reached = np.max(np.where(is_reached, curvature, 0.0), axis=0)
-    r = np.maximum(crowded, radius_i + radius_j)
-    if added.repulsion.charging == 0.0 or not math.isfinite(crowded):
+    if not added.repulsions or not math.isfinite(crowded):
         return np.asarray(reached)
-    ahead, behind = (
-        electrostatic.law_force(added.repulsion, radius_i, radius_j, r * (1.0 + s))
-        for s in (1e-4, -1e-4)
+    r = np.maximum(crowded, radius_i + radius_j)
+    change = sum(
+        one.force(radius_i, radius_j, r * (1.0 - 1e-4))
+        - one.force(radius_i, radius_j, r * (1.0 + 1e-4))
+        for one in added.repulsions
     )
-    return np.asarray(np.maximum(reached, (behind - ahead) / (2e-4 * r)))
+    return np.asarray(np.maximum(reached, change / (2e-4 * r)))
 
 
 def crowded_distance(radius: Floats, sides: tuple[float, float], thickness: float) -> float:

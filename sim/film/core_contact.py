@@ -12,9 +12,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions.steric import law_energy
-from sim.kernels.laws import pairs as pair_laws
-
 if TYPE_CHECKING:
     from sim.interactions.added import AddedPairs
     from sim.interactions.steric import StericLaw
@@ -61,7 +58,7 @@ def contact_stiffness(
     radius, moment : float64 (N,)
         Steric radii and largest moments, reduced.
     added : AddedPairs or None
-        Van der Waals and electrostatic forces.
+        Added pair laws.
     load : float
         Largest force that weight and gradients press a particle with, in kT/d0.
 
@@ -94,14 +91,14 @@ def layers_hold(
         True for soft cores, and where a climb of `CLIMBED` stands before all places at which cores
         lie deep in each other.
     """
-    if law.kind != pair_laws.SURFACTANT:
+    if law.is_soft:
         return True
     chosen = np.unique(np.linspace(0, len(radius) - 1, SIZES_COMPARED).astype(int))
     order = np.argsort(radius, kind="stable")[chosen]
     radius, moment = radius[order], moment[order]
     i, j = np.triu_indices(len(radius))
     r = np.linspace(1.0, DEEPEST, POINTS)[:, None] * (radius[i] + radius[j])
-    energy = law_energy(law, radius[i], radius[j], r) - 2.0 * moment[i] * moment[j] / r**3
+    energy = law.energy(radius[i], radius[j], r) - 2.0 * moment[i] * moment[j] / r**3
     energy += load * r
     if added is not None and added.acts:
         energy += added.energy(radius[i], radius[j], r)

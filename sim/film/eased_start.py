@@ -16,10 +16,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions.electrostatic import ElectrostaticLaw, law_energy
-from sim.interactions.steric import StericLaw
-from sim.interactions.steric import law_energy as steric_energy
-from sim.kernels.laws import pairs as pair_laws
 from sim.kernels.laws.pairs import SOFT_CORE_REACH2
 
 if TYPE_CHECKING:
@@ -83,14 +79,12 @@ def eased_from_run(system: ReducedSystem, positions: Floats, directions: Floats)
 def _whole_energy(
     system: ReducedSystem, directions: Floats, pairs: Integers, gap: Floats, r: Floats
 ) -> Floats:
-    """Return repulsion, charges and dipoles of pairs in kT; of induced moments no dipoles."""
+    """Return all that repels pairs, and their dipoles, in kT; of induced moments no dipoles."""
     i, j = pairs.T
-    kind = pair_laws.SURFACTANT if system.steric == "surfactant" else pair_laws.SOFT_CORE
-    steric = StericLaw(kind, max(system.shell, 1e-9), system.grafting, system.strength)
     radii = system.radius[i], system.radius[j]
-    energy = steric_energy(steric, *radii, r)
-    if system.charging != 0.0:
-        energy += law_energy(ElectrostaticLaw(system.charging, system.screening), *radii, r)
+    energy = system.repulsion.energy(*radii, r)
+    for law in system.added.repulsions:
+        energy += law.energy(*radii, r)
     if not system.induced:
         u, v, n = directions[i], directions[j], gap / r[:, None]
         angles = np.sum(u * v, axis=1) - 3.0 * np.sum(u * n, axis=1) * np.sum(v * n, axis=1)
@@ -110,16 +104,15 @@ def eased(system: ReducedSystem, positions: Floats) -> Floats:
     Returns
     -------
     float64 (N, 3)
-        The same places where no charges act.
+        The same places where nothing repels from afar.
     """
-    if system.charging == 0.0 or system.count < 2:
+    if not system.added.repulsions or system.count < 2:
         return positions
-    law = ElectrostaticLaw(system.charging, system.screening)
     reach = min(system.added_reach, 0.499 * min(system.sides))
     places = positions.copy()
     best, least = places, np.inf
     for number in range(PASSES):
-        found = _moves(system, law, places, reach)
+        found = _moves(system, places, reach)
         if found is None:
             return places
         moves, highest = found
@@ -162,16 +155,16 @@ def _moved(places: Floats, pairs: Integers, gap: Floats, r: Floats, apart: Float
     return moves * min(1.0, LONGEST_MOVE / max(longest, 1e-12))
 
 
-def _moves(
-    system: ReducedSystem, law: ElectrostaticLaw, places: Floats, reach: float
-) -> tuple[Floats, float] | None:
+def _moves(system: ReducedSystem, places: Floats, reach: float) -> tuple[Floats, float] | None:
     """Return how all pairs that repel too much move, and the highest energy; None if none does."""
     pairs, gap, r = _pairs(system, places, reach)
     i, j = pairs.T
-    energy = law_energy(law, system.radius[i], system.radius[j], r)
+    laws = system.added.repulsions
+    energy = np.asarray(sum(law.energy(system.radius[i], system.radius[j], r) for law in laws))
     near = energy > HIGHEST
     if not near.any():
         return None
     # As long as the overlap is deep: were all moves alike, crowded pairs would be driven together.
-    apart = 1.01 * np.log(energy[near] / HIGHEST) / law.screening + 1e-3
+    rate = min(law.decay_rate for law in laws)
+    apart = 1.01 * np.log(energy[near] / HIGHEST) / rate + 1e-3
     return _moved(places, pairs[near], gap[near], r[near], apart), float(energy.max())

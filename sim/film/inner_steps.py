@@ -38,15 +38,11 @@ STEPS_A_FRAME = 5
 def can_split(system: ReducedSystem) -> bool:
     """Say whether the steps of a film may have inner ones.
 
-    Momenta, induced moments and exact sums need everything anew in each step; van der Waals and
-    electrostatic forces reach further than near pairs.
+    Momenta, induced moments and exact sums need everything again in each step; added pair laws
+    reach further than near pairs.
     """
     return not (
-        system.has_momenta
-        or system.induced
-        or system.dipole_sum == "exact"
-        or system.hamaker != 0.0
-        or system.charging != 0.0
+        system.has_momenta or system.induced or system.dipole_sum == "exact" or system.added.acts
     )
 
 

@@ -16,10 +16,10 @@ from sim.film.body_push import body_push, pushed_step
 from sim.film.core_contact import contact_stiffness
 from sim.film.field_programme import field_stages
 from sim.interactions import dipolar
-from sim.interactions.added import added_pairs
+from sim.interactions.added import AddedPairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
 from sim.interactions.gravity import gradient_components, gravity_law
-from sim.interactions.steric import steric_law
+from sim.interactions.steric import StericLaw
 from sim.physics import beads as bead_material
 from sim.physics import material
 from sim.physics.units import ReducedUnits
@@ -183,9 +183,9 @@ def reduce(
     brownian = 3.0 / (2.0 * radius) ** 3  # kT/(pi eta d^3) in units of D0/d0^2
     if core_langevin > 0.0:  # the moment of a bead follows the field without turning
         brownian = np.zeros_like(radius)
-    law = steric_law(parameters, units.length_m)
+    law = StericLaw.asked_for(parameters, units.length_m)
     largest_field = parameters.field.largest / units.field_t
-    added = added_pairs(parameters, units.length_m)
+    added = AddedPairs.asked_for(parameters, units.length_m)
     momentum_time, spin_time = _inertia(parameters, particles, units)
     strongest = _strongest_moment(radius, moment, core_langevin, largest_field)
     sides = (particles.sides[0] / units.length_m, particles.sides[1] / units.length_m)
@@ -251,10 +251,7 @@ def reduce(
         hindered=parameters.windows.hindered_mobility,
         longest_dt=math.inf if chosen is None else allowed.shortest,
         longest_dt_reason="" if chosen is None else allowed.reason,
-        hamaker=added.attraction.hamaker,
-        smallest_gap=added.attraction.smallest_gap,
-        charging=added.repulsion.charging,
-        screening=added.repulsion.screening,
+        added=added,
         added_reach=added.reach(float(radius.max())),
         induced=core_langevin > 0.0,
         saturation=moment if core_langevin > 0.0 else None,

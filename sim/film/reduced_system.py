@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.film.field_programme import FieldStage
+from sim.interactions.added import AddedPairs
+from sim.interactions.steric import KINDS, StericLaw
 from sim.physics.units import ReducedUnits
 
 if TYPE_CHECKING:
@@ -20,6 +22,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+NONE_ADDED = AddedPairs()
 
 
 # A drift longer than the cap is shortened and counted; one longer than the limit stops the run.
@@ -74,10 +77,10 @@ class ReducedSystem:
         Factor on the noise, for checks of a law without it; no key of a file sets it.
     longest_dt, longest_dt_reason : float, str
         Step that would have been chosen, and why, where the file gives one; infinite else.
-    hamaker, smallest_gap, charging, screening : float
-        Van der Waals and electrostatic forces as ``sim.interactions.added`` gives them.
+    added : AddedPairs
+        Pair laws beside dipoles and repulsion.
     added_reach : float
-        Range of both; 0 where there is none.
+        Range of all of them; 0 where none acts.
     core_weight, shell_weight : float
         Weight as ``sim.interactions.gravity`` gives it.
     down : tuple of float
@@ -130,10 +133,7 @@ class ReducedSystem:
     noise: float = 1.0
     longest_dt: float = math.inf
     longest_dt_reason: str = ""
-    hamaker: float = 0.0
-    smallest_gap: float = 0.01
-    charging: float = 0.0
-    screening: float = 0.0
+    added: AddedPairs = NONE_ADDED
     added_reach: float = 0.0
     core_weight: float = 0.0
     shell_weight: float = 0.0
@@ -146,6 +146,12 @@ class ReducedSystem:
     core_langevin: float = 0.0
     inner_steps: int = 1
     core_stiffness: float = 0.0
+
+    @property
+    def repulsion(self) -> StericLaw:
+        """The repulsion of pairs, its shell not quite without thickness."""
+        shell = max(self.shell, 1e-9)
+        return StericLaw(KINDS[self.steric], shell, self.grafting, self.strength)
 
     @property
     def inner_dt(self) -> float:

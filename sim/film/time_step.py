@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.film.added_stiffness import added_curvature
-from sim.kernels.laws import pairs as pair_laws
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
@@ -152,7 +151,7 @@ def _stiffest(
     chosen = np.unique(np.linspace(0, len(radius) - 1, SIZES_COMPARED).astype(int))
     order = np.argsort(radius, kind="stable")[chosen]
     diameter, strength = 2.0 * radius[order], moment[order]
-    if law.kind == pair_laws.SURFACTANT:
+    if not law.is_soft:
         core = diameter - 2.0 * law.shell
         pair = 2.0 * core[:, None] * core / (core[:, None] + core)
         curvature = brush_curvature(pair, pair + 2.0 * law.shell, law.shell, law.grafting)
@@ -194,12 +193,11 @@ def limits(
     largest_field : float
         Largest applied field, reduced.
     added : AddedPairs or None
-        Van der Waals and electrostatic forces, reduced: their curvature, where pairs come, adds to
-        that of the repulsion.
+        Added pair laws, reduced: their curvature, where pairs come, adds to that of the repulsion.
     window_strength : float
         Strength of the soft cores of the windows in kT.
     crowded : float
-        Distance to which charged particles press each other, reduced.
+        Distance to which particles that repel from afar press each other, reduced.
 
     Returns
     -------
@@ -216,14 +214,10 @@ def limits(
     torque = local_langevin(radius, moment, largest_field)
     fastest = float(np.max(turning * torque))
     rotation = TURNING_SHARE / fastest if fastest > 0.0 else math.inf
-    if stiffness <= rotation and is_added:
-        reason = "the stiffness of van der Waals and electrostatic forces"
+    if stiffness <= rotation and is_added and added is not None:
+        reason = f"the stiffness of {added.words} forces"
     elif stiffness <= rotation:
-        reason = (
-            "the surfactant's stiffness"
-            if law.kind == pair_laws.SURFACTANT
-            else "the soft core's stiffness"
-        )
+        reason = "the soft core's stiffness" if law.is_soft else "the surfactant's stiffness"
     else:
         reason = ROTATION
     if by_windows < min(stiffness, rotation):
@@ -236,7 +230,7 @@ def _window_limit(law: StericLaw, radius: Floats, strength: float) -> float:
 
     Between particles with soft cores these are at least as stiff.
     """
-    if law.kind != pair_laws.SURFACTANT:
+    if law.is_soft:
         return math.inf
     diameter = 2.0 * float(radius.min())
     curvature = float(soft_core_curvature(strength, np.array(0.0))) / diameter**2

@@ -1,28 +1,32 @@
-"""Repulsion of two coated particles: from the user's words to the constants of the kernels.
-
-The formulas live once, in ``sim.kernels.laws.pairs``; here they get their constants in any length
-unit, and an SI form for pair theory, expectations and tests.
-"""
+"""Repulsion of two coated particles: layers of surfactant, or soft cores."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
 
-import numpy as np
-from numpy.typing import ArrayLike
-
-from sim.interactions.pairs import Values, floats, steric_radii
+from sim.interactions.pairs import Conditions, Formula, PairLaw
 from sim.kernels.laws import pairs as pair_laws
 
 if TYPE_CHECKING:
-    from sim.parameters.types import Parameters
+    from sim.parameters.types import RepulsionParameters
 
-__all__ = ["StericLaw", "law_energy", "law_force", "pair_energy", "pair_force", "steric_law"]
+__all__ = ["StericLaw"]
 
 KINDS = {"soft_core": pair_laws.SOFT_CORE, "surfactant": pair_laws.SURFACTANT}
 
 
-class StericLaw(NamedTuple):
+def _soft_push(r2: Any, radius_i: Any, radius_j: Any, _: float, strength: float) -> Any:
+    return pair_laws.soft_core_push(r2, radius_i + radius_j, strength)
+
+
+def _soft_energy(r2: Any, radius_i: Any, radius_j: Any, _: float, strength: float) -> Any:
+    return pair_laws.soft_core_energy(r2, radius_i + radius_j, strength)
+
+
+@dataclass(frozen=True)
+class StericLaw(PairLaw):
     """Constants of the repulsion as the kernels take them.
 
     Attributes
@@ -37,137 +41,40 @@ class StericLaw(NamedTuple):
         Energy of the soft core at contact in kT; 0 for the surfactant.
     """
 
+    name: ClassVar[str] = "steric"
+    table: ClassVar[str] = "repulsion"
+
     kind: int
     shell: float
     grafting: float
     strength: float
 
+    @classmethod
+    def of(cls, given: RepulsionParameters, at: Conditions) -> StericLaw:
+        """Derive the constants from checked values in SI."""
+        shell = at.shell_m / at.length_m
+        if KINDS[given.kind] == pair_laws.SOFT_CORE:
+            return cls(pair_laws.SOFT_CORE, shell, 0.0, given.strength)
+        return cls(pair_laws.SURFACTANT, shell, given.grafting_density * at.length_m**2, 0.0)
 
-def steric_law(parameters: Parameters, length_m: float = 1.0) -> StericLaw:
-    """Give the constants of the repulsion that a parameter file asks for.
+    @property
+    def is_soft(self) -> bool:
+        """Whether soft cores repel, else layers of surfactant."""
+        return self.kind == pair_laws.SOFT_CORE
 
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    length_m : float
-        Length unit of the constants in m: 1 for SI, the median diameter for the engine.
+    @property
+    def formulas(self) -> tuple[Formula, Formula]:
+        """Those of the kind of repulsion."""
+        if self.is_soft:
+            return _soft_push, _soft_energy
+        return pair_laws.brush_push, pair_laws.brush_energy
 
-    Returns
-    -------
-    StericLaw
-        Kind and constants.
+    @property
+    def constants(self) -> tuple[float, ...]:
+        """The one constant that the kind has."""
+        return (self.strength if self.is_soft else self.grafting,)
 
-    Raises
-    ------
-    ValueError
-        If the kind of repulsion is unknown.
-    """
-    repulsion = parameters.repulsion
-    if repulsion.kind not in KINDS:
-        allowed = ", ".join(f'"{kind}"' for kind in KINDS)
-        raise ValueError(f'[repulsion] kind must be one of {allowed}; received "{repulsion.kind}".')
-    shell = parameters.particles.shell_thickness / length_m
-    if repulsion.kind == "soft_core":
-        return StericLaw(pair_laws.SOFT_CORE, shell, 0.0, repulsion.strength)
-    return StericLaw(pair_laws.SURFACTANT, shell, repulsion.grafting_density * length_m**2, 0.0)
-
-
-def law_energy(
-    law: StericLaw, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike
-) -> Values:
-    """Energy of the repulsion of pairs.
-
-    Parameters
-    ----------
-    law : StericLaw
-        Constants; lengths in one unit with the rest.
-    radius_i, radius_j : array_like
-        Steric radii, core and shell.
-    distance : array_like
-        Centre distances.
-
-    Returns
-    -------
-    ndarray
-        Energy in kT, of the broadcast shape.
-    """
-    first, second, r = floats(radius_i, radius_j, distance)
-    if law.kind == pair_laws.SOFT_CORE:
-        energy = pair_laws.soft_core_energy(r * r, first + second, law.strength)
-    else:
-        energy = pair_laws.brush_energy(r * r, first, second, law.shell, law.grafting)
-    return np.asarray(energy, dtype=np.float64)
-
-
-def law_force(
-    law: StericLaw, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike
-) -> Values:
-    """Force of the repulsion that drives two particles apart, -dU/dr.
-
-    Parameters
-    ----------
-    law : StericLaw
-        Constants; lengths in one unit with the rest.
-    radius_i, radius_j : array_like
-        Steric radii, core and shell.
-    distance : array_like
-        Centre distances.
-
-    Returns
-    -------
-    ndarray
-        Force in kT per length unit, of the broadcast shape.
-    """
-    first, second, r = floats(radius_i, radius_j, distance)
-    if law.kind == pair_laws.SOFT_CORE:
-        push = pair_laws.soft_core_push(r * r, first + second, law.strength)
-    else:
-        push = pair_laws.brush_push(r * r, first, second, law.shell, law.grafting)
-    return np.asarray(push * r, dtype=np.float64)
-
-
-def pair_energy(
-    parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-) -> Values:
-    """Energy of the repulsion of pairs in SI.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core_i, core_j : array_like
-        Core diameters in m.
-    distance : array_like
-        Centre distances in m.
-
-    Returns
-    -------
-    ndarray
-        Energy in kT, of the broadcast shape.
-    """
-    radii = steric_radii(parameters, core_i, core_j)
-    return law_energy(steric_law(parameters), *radii, distance)
-
-
-def pair_force(
-    parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-) -> Values:
-    """Force of the repulsion of pairs in SI, positive when it drives them apart.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core_i, core_j : array_like
-        Core diameters in m.
-    distance : array_like
-        Centre distances in m.
-
-    Returns
-    -------
-    ndarray
-        Force in kT/m, of the broadcast shape.
-    """
-    radii = steric_radii(parameters, core_i, core_j)
-    return law_force(steric_law(parameters), *radii, distance)
+    def reach(self, largest_radius: float) -> float:
+        """Distance beyond which no pair repels, in the unit of the law."""
+        widest = 2.0 * largest_radius
+        return math.sqrt(pair_laws.SOFT_CORE_REACH2) * widest if self.is_soft else widest

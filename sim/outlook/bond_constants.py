@@ -21,7 +21,9 @@ from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions import added, dipolar, steric
+from sim.interactions import dipolar
+from sim.interactions.added import LAWS
+from sim.interactions.steric import StericLaw
 from sim.kernels.laws import pairs as pair_laws
 from sim.outlook.pair_potential import head_to_tail
 from sim.physics import material
@@ -245,8 +247,10 @@ def bond_constant(
         with np.errstate(invalid="ignore"):
             alphas = np.asarray(material.langevin_parameter(moments, field, temperature))
         alphas = np.nan_to_num(alphas, nan=0.0, posinf=math.inf)
-    pushed = steric.pair_energy(parameters, core_i, core_j, distance)
-    pushed = pushed + added.pair_energy(parameters, core_i, core_j, distance)
+    pushed = StericLaw.pair_energy(parameters, core_i, core_j, distance)
+    pushed = pushed + sum(
+        law.pair_energy(parameters, core_i, core_j, distance) for law in LAWS.values()
+    )
     factor = _interpolated_factor(
         coupling, parameters.bonds.alignment, float(alphas[0]), float(alphas[1])
     )

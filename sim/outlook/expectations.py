@@ -39,10 +39,11 @@ class Expectations:
     cautions : list of str
         Where the model, the patch or the bench need care.
     pair_potential : dict
-        ``median`` and ``largest_tenth``, each a dict of arrays ``distance_m``, ``total_kt``,
-        ``dipole_kt``, ``steric_kt``, ``van_der_waals_kt``, ``electrostatic_kt`` and of the numbers
-        ``contact_m``, ``minimum_distance_m``, ``minimum_kt``, ``coupling_at_minimum``,
-        ``barrier_distance_m`` and ``barrier_kt`` (None where nothing can be climbed over).
+        ``median`` and ``largest_tenth``, each a dict of arrays ``distance_m``, ``total_kt`` and its
+        parts ``dipole_kt``, ``steric_kt``, ``van_der_waals_kt``, ``electrostatic_kt`` (all of
+        ``sim.interactions.added.LAWS``), and of the numbers ``contact_m``, ``minimum_distance_m``,
+        ``minimum_kt``, ``coupling_at_minimum``, ``barrier_distance_m`` and ``barrier_kt`` (None
+        where nothing can be climbed over).
     on_numbers : tuple of str
         Those of the cautions that make numbers of this very film doubtful.
     """
@@ -119,10 +120,7 @@ def _curves(pair: PairPotential) -> dict[str, Any]:
     return {
         "distance_m": pair.distance_m[::3],
         "total_kt": pair.total_kt[::3],
-        "dipole_kt": pair.dipole_kt[::3],
-        "steric_kt": pair.steric_kt[::3],
-        "van_der_waals_kt": pair.van_der_waals_kt[::3],
-        "electrostatic_kt": pair.electrostatic_kt[::3],
+        **{f"{name}_kt": curve[::3] for name, curve in pair.parts_kt.items()},
         "contact_m": pair.contact_m,
         "minimum_distance_m": pair.minimum_distance_m,
         "minimum_kt": pair.minimum_kt,

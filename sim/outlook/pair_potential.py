@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions import dipolar, electrostatic, steric, van_der_waals
+from sim.interactions import dipolar
+from sim.interactions.added import LAWS, AddedPairs
+from sim.interactions.steric import StericLaw
 from sim.physics import sizes as size_law
 
 if TYPE_CHECKING:
@@ -37,10 +39,11 @@ class PairPotential:
     ----------
     distance_m : ndarray (n,)
         Centre distances in m, from core contact outwards.
-    total_kt, dipole_kt, steric_kt : ndarray (n,)
-        Energies in kT.
-    van_der_waals_kt, electrostatic_kt : ndarray (n,)
-        Energies in kT, zero where the file leaves the force out.
+    total_kt : ndarray (n,)
+        Energy in kT.
+    parts_kt : dict of ndarray (n,)
+        What it is made of: ``dipole``, ``steric`` and each of ``sim.interactions.added.LAWS``, zero
+        where the file leaves the force out.
     contact_m : float
         Distance in m at which the shells touch.
     minimum_distance_m : float
@@ -58,15 +61,12 @@ class PairPotential:
 
     distance_m: Values
     total_kt: Values
-    dipole_kt: Values
-    steric_kt: Values
+    parts_kt: dict[str, Values]
     contact_m: float
     minimum_distance_m: float
     minimum_kt: float
     coupling_at_minimum: float
     barrier_kt: float
-    van_der_waals_kt: Values
-    electrostatic_kt: Values
     barrier_distance_m: float
 
 
@@ -168,12 +168,6 @@ def _bound_minimum(energy: Values) -> int:
     return int(found[-1]) + 1 if found.size else 0
 
 
-def _touch(parameters: Parameters, core_i: float, core_j: float) -> float:
-    """Distance at which cores count as touching: that of the smallest gap, if they attract."""
-    law = parameters.van_der_waals
-    return 0.5 * (core_i + core_j) + (law.smallest_gap if law.hamaker > 0.0 else 0.0)
-
-
 def _barrier_top(inside: Values, distance: Values, touch: float) -> int:
     """Index of the highest energy between touching cores and the bound minimum, the last point."""
     apart = np.flatnonzero(distance >= touch * (1.0 - 1e-12))
@@ -200,26 +194,25 @@ def head_to_tail(
         Curves, bound minimum and barrier.
     """
     contact = contact_distance(parameters, core_i, core_j)
-    is_soft = parameters.repulsion.kind == "soft_core" and parameters.van_der_waals.hamaker == 0.0
+    gap = AddedPairs.asked_for(parameters).contact_gap
+    is_soft = parameters.repulsion.kind == "soft_core" and gap == 0.0
     start = LEAST_SOFT_DISTANCE * contact if is_soft else 0.5 * (core_i + core_j)
     distance = np.linspace(start, 2.0 * contact, points)
-    pushed = steric.pair_energy(parameters, core_i, core_j, distance)
-    drawn = dipolar.head_to_tail_energy(parameters, core_i, core_j, distance)
-    held = van_der_waals.pair_energy(parameters, core_i, core_j, distance)
-    charged = electrostatic.pair_energy(parameters, core_i, core_j, distance)
-    total = pushed + drawn + held + charged
+    laws = {"dipole": dipolar.head_to_tail_energy, "steric": StericLaw.pair_energy}
+    laws |= {name: law.pair_energy for name, law in LAWS.items()}
+    parts = {name: energy(parameters, core_i, core_j, distance) for name, energy in laws.items()}
+    total = np.asarray(sum(parts.values()))
     lowest = _bound_minimum(total)
     place, depth = float(distance[lowest]), float(total[lowest])
     if 0 < lowest < points - 1:
         place, depth = _vertex(distance[lowest - 1 : lowest + 2], total[lowest - 1 : lowest + 2])
-    touch = _touch(parameters, core_i, core_j)
+    touch = 0.5 * (core_i + core_j) + gap
     top = _barrier_top(total[: lowest + 1], distance[: lowest + 1], touch)
     barrier = math.inf if is_soft else max(float(total[top]) - depth, 0.0)
     coupling = float(dipolar.pair_coupling(parameters, core_i, core_j, place))
     return PairPotential(
-        distance, total, drawn, pushed, contact, place, depth, coupling, barrier, held, charged,
-        float(distance[top]),
-    )  # fmt: skip
+        distance, total, parts, contact, place, depth, coupling, barrier, float(distance[top])
+    )
 
 
 def _vertex(x: Values, y: Values) -> tuple[float, float]:

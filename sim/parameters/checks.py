@@ -257,13 +257,10 @@ def _least_side(reading: Reading, law: Sizes, largest: float) -> tuple[float, st
     if not reading.has("dipoles", "sum", "cutoff_diameters"):
         return None
     side, why = 2.0 * largest, "two diameters of the largest particle"
-    added = 2.0 * force_range(reading, law)
-    if added > side:
-        side = added
-        why = (
-            f"twice the {format_quantity(added / 2.0, 'length')} over which van der Waals and "
-            "electrostatic forces act"
-        )
+    reach, words = force_range(reading, law)
+    if 2.0 * reach > side:
+        side = 2.0 * reach
+        why = f"twice the {format_quantity(reach, 'length')} over which {words} forces act"
     if reading.get("dipoles", "sum") == "cutoff":
         diameter = law.core_diameter + 2.0 * law.shell_thickness
         count = reading.get("dipoles", "cutoff_diameters")

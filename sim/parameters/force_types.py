@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, get_type_hints
 
 from sim.parameters.compound import Direction
 from sim.parameters.keys import ABSENT, key
 from sim.parameters.values import Number, Quantity
 
-__all__ = ["ElectrostaticParameters", "GravityParameters", "VanDerWaalsParameters"]
+__all__ = [
+    "PAIR_FORCES",
+    "ElectrostaticParameters",
+    "GravityParameters",
+    "PairForces",
+    "VanDerWaalsParameters",
+]
 
 
 @dataclass(frozen=True)
@@ -53,6 +60,20 @@ class ElectrostaticParameters:
     permittivity: float = key(
         Number(1.0, 200.0, 78.4), "Relative permittivity of the liquid; 78.4 is water.", 78.4
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairForces:
+    """The tables of the pair laws that a run may add; the first key of each is the strength."""
+
+    van_der_waals: VanDerWaalsParameters = dataclasses.field(default_factory=VanDerWaalsParameters)
+    electrostatics: ElectrostaticParameters = dataclasses.field(
+        default_factory=ElectrostaticParameters
+    )
+
+
+PAIR_FORCES: dict[str, type] = get_type_hints(PairForces)
+"""The same, by name."""
 
 
 @dataclass(frozen=True)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from sim.parameters.force_types import ElectrostaticParameters, VanDerWaalsParameters
+from sim.parameters.force_types import PAIR_FORCES, ElectrostaticParameters, GravityParameters
+from sim.parameters.keys import filled, keys_of
 from sim.physics.double_layer import bjerrum_length, debye_length
 
 if TYPE_CHECKING:
@@ -37,22 +38,34 @@ def electrostatics(reading: Reading) -> ElectrostaticParameters | None:
     return ElectrostaticParameters(charge, length, permittivity)
 
 
-def force_range(reading: Reading, law: Sizes) -> float:
-    """Distance in m over which the added pair forces act; 0 where they are off or not known."""
-    charged = electrostatics(reading)
-    if charged is None or not reading.has("van_der_waals", "hamaker", "smallest_gap"):
-        return 0.0
-    drawn = VanDerWaalsParameters(**reading.table("van_der_waals"))
-    if drawn.hamaker == charged.surface_charge == 0.0:
-        return 0.0
-    # The laws come with the compiler, which is slow to import.
-    from sim.interactions import van_der_waals as attraction
-    from sim.interactions.added import AddedPairs
-    from sim.interactions.electrostatic import ElectrostaticLaw
+_COMPUTED = {"electrostatics": electrostatics}
+"""How tables are made whose values do not stand in the file as they are."""
 
-    first = attraction.VanDerWaalsLaw(drawn.hamaker, drawn.smallest_gap, law.shell_thickness)
-    second = ElectrostaticLaw.of(charged, reading.get("carrier", "temperature"))
-    return AddedPairs(first, second).reach(0.5 * law.largest_core + law.shell_thickness)
+
+def force_range(reading: Reading, law: Sizes) -> tuple[float, str]:
+    """Say over which distance in m added pair forces act, and which; 0 where that is not known."""
+    tables: dict[str, Any] = {}
+    for name, table in PAIR_FORCES.items():
+        if not reading.has(name, *keys_of(table)):
+            return 0.0, ""
+        made = _COMPUTED.get(name)
+        tables[name] = made(reading) if made else filled(table, reading.table(name))
+    if None in tables.values() or not reading.has("carrier", "temperature"):
+        return 0.0, ""
+    if all(getattr(tables[name], _strength(name)) == 0.0 for name in PAIR_FORCES):
+        return 0.0, ""
+    # The laws come with the compiler, which is slow to import.
+    from sim.interactions.added import AddedPairs
+    from sim.interactions.pairs import Conditions
+
+    at = Conditions(law.shell_thickness, reading.get("carrier", "temperature"))
+    added = AddedPairs.of(tables, at)
+    return added.reach(0.5 * law.largest_core + law.shell_thickness), added.words
+
+
+def _strength(name: str) -> str:
+    """Return the key of a table of pair forces that switches them off by 0."""
+    return next(iter(keys_of(PAIR_FORCES[name])))
 
 
 def check_forces(reading: Reading) -> Iterator[str]:
@@ -84,12 +97,8 @@ def check_size_table(reading: Reading) -> Iterator[str]:
 
 def force_notices(reading: Reading) -> Iterator[str]:
     """Name the keys of forces that are off, because their strength is zero."""
-    zero = {
-        "van_der_waals": ("hamaker", ("smallest_gap",)),
-        "electrostatics": ("surface_charge", ("debye_length", "salt", "permittivity")),
-        "gravity": ("acceleration", ("direction",)),
-    }
-    for table, (strength, others) in zero.items():
+    for table, kind in {**PAIR_FORCES, "gravity": GravityParameters}.items():
+        strength, *others = keys_of(kind)
         for key in reading.given(table, *others):
             if reading.get(table, strength) == 0.0:
                 yield f"[{table}] {key} is not used: {strength} is zero, and the force is off."

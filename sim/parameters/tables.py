@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from sim.parameters.field_types import FieldTable
+from sim.parameters.force_types import PAIR_FORCES
 from sim.parameters.keys import Key, Tables, keys_of
 from sim.parameters.magnet_tables import MagnetTable
 from sim.parameters.particle_types import ParticleParameters
@@ -13,7 +14,6 @@ from sim.parameters.types import (
     CarrierParameters,
     CellParameters,
     DipoleParameters,
-    ElectrostaticParameters,
     FilmParameters,
     GravityParameters,
     OpticsParameters,
@@ -21,7 +21,6 @@ from sim.parameters.types import (
     RepulsionParameters,
     RunParameters,
     StartParameters,
-    VanDerWaalsParameters,
     WindowParameters,
 )
 from sim.parameters.values import Words
@@ -40,8 +39,7 @@ TABLES: dict[str, type] = {
     "start": StartParameters,
     "bonds": BondParameters,
     "windows": WindowParameters,
-    "van_der_waals": VanDerWaalsParameters,
-    "electrostatics": ElectrostaticParameters,
+    **PAIR_FORCES,
     "gravity": GravityParameters,
     "optics": OpticsParameters,
     "cell": CellParameters,

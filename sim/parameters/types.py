@@ -16,6 +16,7 @@ from sim.parameters.field_types import FieldParameters, FieldStep
 from sim.parameters.force_types import (
     ElectrostaticParameters,
     GravityParameters,
+    PairForces,
     VanDerWaalsParameters,
 )
 from sim.parameters.keys import key
@@ -304,7 +305,7 @@ class OpticsParameters:
 
 
 @dataclass(frozen=True)
-class Parameters:
+class Parameters(PairForces):
     """Everything a parameter file says, checked, in SI.
 
     Attributes
@@ -314,7 +315,8 @@ class Parameters:
     particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows
         One object a table of the file.
     van_der_waals, electrostatics, gravity
-        The same of the forces that a run may add; ``optics`` of the light it is meant for.
+        The same of the forces that a run may add, see `PairForces`; ``optics`` of the light it is
+        meant for.
     magnets, cell
         Magnets and coils, whose field at the place of the patch is then `field`; and the cell.
     sweep : mapping
@@ -345,10 +347,6 @@ class Parameters:
     name: str = ""
     notices: tuple[str, ...] = ()
     windows: WindowParameters = dataclasses.field(default_factory=WindowParameters)
-    van_der_waals: VanDerWaalsParameters = dataclasses.field(default_factory=VanDerWaalsParameters)
-    electrostatics: ElectrostaticParameters = dataclasses.field(
-        default_factory=ElectrostaticParameters
-    )
     gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
     optics: OpticsParameters = dataclasses.field(default_factory=OpticsParameters)
     magnets: tuple[Magnet, ...] = ()

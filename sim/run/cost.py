@@ -92,6 +92,7 @@ def calibrate(
     ValueError
         If the start state cannot be made.
     """
+    from sim.engines.protocol import ENERGIES
     from sim.files.layout import file_bytes
     from sim.film.memory import memory_bytes
     from sim.run.setup import prepare
@@ -109,7 +110,7 @@ def calibrate(
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=memory_bytes(setup.system),
-        file_bytes=file_bytes(count, frames),
+        file_bytes=file_bytes(count, frames, len(ENERGIES)),
     )
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sim.engines.protocol import ENERGIES
 from sim.files.checkpoint import Checkpoint
 from sim.files.committed import journal_of
 from sim.files.folder import RunFolder, examine, make_writable, plan, refuse_own_start
@@ -301,7 +302,7 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
         folder.clear()
     record = record_of(setup, uuid.uuid4().hex)
     try:
-        writer = RunWriter.create(folder.run_file, record, setup.particles)
+        writer = RunWriter.create(folder.run_file, record, setup.particles, ENERGIES)
         with _closed_on_error(writer):
             scene = _scene(setup, engine, writer, record.run_id, {})
             writer.begin_part(0, setup.threads)

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from sim.engines.protocol import ENERGIES
 from sim.files import checkpoint
-from sim.files.layout import ENERGIES
 from sim.files.record import Ending
 from sim.files.run_file import Frame, RunWriter
 from sim.run.bars import Bar

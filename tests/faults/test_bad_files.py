@@ -8,6 +8,7 @@ import h5py
 import pytest
 
 from sim.command_line import main
+from sim.engines.protocol import ENERGIES
 from sim.files.checkpoint import load
 from sim.files.opening import RunFileError
 from sim.files.record import Ending, RunRecord, resolved
@@ -238,7 +239,7 @@ def test_a_file_without_frames_is_no_trajectory(film, capsys, tmp_path):
         run_id="abc",
     )
     (tmp_path / "out").mkdir()
-    writer = RunWriter.create(tmp_path / "out" / "run.h5", record, fake_particles())
+    writer = RunWriter.create(tmp_path / "out" / "run.h5", record, fake_particles(), ENERGIES)
     writer.end(Ending.FAILED, "failed", {})
     writer.close()
     refuses(["measure", tmp_path / "out"], "run.h5", capsys, tmp_path)

@@ -9,6 +9,7 @@ import h5py
 import numpy as np
 import pytest
 
+from sim.engines.protocol import ENERGIES
 from sim.files import committed as committed_file
 from sim.files import layout as run_file_layout
 from sim.files import run_file as storage
@@ -80,7 +81,7 @@ def test_a_kill_between_any_two_writes_tears_nothing(tmp_path, watched, monkeypa
     for module in (storage, run_file_layout):
         monkeypatch.setattr(module, "frames_per_block", lambda _: 1)
     steps = list(range(0, 720, 10))
-    writer = RunWriter.create(tmp_path / "run.h5", record(), fake_particles())
+    writer = RunWriter.create(tmp_path / "run.h5", record(), fake_particles(), ENERGIES)
     counted = [(len(watched.log), 0)]
     for step in steps:
         writer.append(frame(step))

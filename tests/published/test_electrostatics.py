@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_bvp
 
-from sim.interactions import electrostatic
-from sim.interactions.electrostatic import ElectrostaticLaw
+from sim.interactions.electrostatic import ElectrostaticLaw, charge_number
 from sim.outlook.pair_potential import head_to_tail
 from sim.parameters.types import ElectrostaticParameters
 from sim.physics import double_layer
@@ -58,17 +57,17 @@ def test_yukawa_form(sizes):
             charges = 4.0 * math.pi * radius**2 * 0.05 / NM**2
             wanted *= charges * math.exp(k * radius) / (1.0 + k * radius)
         first, second = (core * NM for core in sizes)
-        found = float(electrostatic.pair_energy(film, first, second, distance * NM))
+        found = float(ElectrostaticLaw.pair_energy(film, first, second, distance * NM))
         assert found == pytest.approx(wanted, rel=2e-4)  # l_B is given to four digits here
 
 
 def test_unscreened_limit_is_coulombs_law():
     # A Debye length of 1 mm: the energy of two charges Z at r is l_B Z^2/r.
     film = charged_film(charge=0.01, length=1e6)
-    charges = electrostatic.charge_number(film, 24 * NM)
+    charges = charge_number(film, 24 * NM)
     assert charges == pytest.approx(math.pi * 24.0**2 * 0.01)
     bjerrum = double_layer.bjerrum_length(78.4, 298.15)
-    found = float(electrostatic.pair_energy(film, 20 * NM, 20 * NM, 80 * NM))
+    found = float(ElectrostaticLaw.pair_energy(film, 20 * NM, 20 * NM, 80 * NM))
     assert found == pytest.approx(bjerrum * charges**2 / (80 * NM), rel=1e-4)
 
 
@@ -92,7 +91,7 @@ def test_potential_of_one_sphere_solves_the_linear_equation(screening, tell):
     law = ElectrostaticLaw(1.0, screening)
     tiny = 1e-4
     for distance in (1.3, 2.0):
-        found = float(electrostatic.law_energy(law, radius, tiny, distance)) / tiny**2
+        found = float(law.energy(radius, tiny, distance)) / tiny**2
         wanted = float(solved.sol(distance)[0])
         tell(
             f"potential of a sphere at {distance} radii, k a = {screening:g}", wanted, found,
@@ -104,10 +103,8 @@ def test_potential_of_one_sphere_solves_the_linear_equation(screening, tell):
 def test_force_is_minus_the_slope():
     law = ElectrostaticLaw(13.0, 5.0)
     for r in (0.95, 1.1, 2.0, 3.0):
-        ahead, behind = (
-            float(electrostatic.law_energy(law, 0.5, 0.6, r + way)) for way in (1e-6, -1e-6)
-        )
-        found = float(electrostatic.law_force(law, 0.5, 0.6, r))
+        ahead, behind = (float(law.energy(0.5, 0.6, r + way)) for way in (1e-6, -1e-6))
+        found = float(law.force(0.5, 0.6, r))
         assert found == pytest.approx(-(ahead - behind) / 2e-6, rel=1e-8)
 
 
@@ -117,7 +114,7 @@ def test_charges_raise_the_barrier_by_their_own_energy():
     bare, charged = bench_film(), charged_film(charge=0.02, length=2.0)
     first = head_to_tail(bare, 20 * NM, 20 * NM, points=20001)
     second = head_to_tail(charged, 20 * NM, 20 * NM, points=20001)
-    energy = electrostatic.pair_energy(charged, 20 * NM, 20 * NM, second.distance_m)
+    energy = ElectrostaticLaw.pair_energy(charged, 20 * NM, 20 * NM, second.distance_m)
     at_minimum = np.interp(second.minimum_distance_m, second.distance_m, energy)
     moved = np.interp(second.minimum_distance_m, first.distance_m, first.total_kt)
     wanted = first.barrier_kt + energy[0] - at_minimum - (moved - first.minimum_kt)
@@ -126,5 +123,5 @@ def test_charges_raise_the_barrier_by_their_own_energy():
 
 def test_range_is_where_a_thousandth_of_kt_is_left():
     law = ElectrostaticLaw(13.0, 5.0)
-    reach = electrostatic.law_range(law, 0.5)
-    assert float(electrostatic.law_energy(law, 0.5, 0.5, reach)) == pytest.approx(1e-3, rel=1e-6)
+    reach = law.reach(0.5)
+    assert float(law.energy(0.5, 0.5, reach)) == pytest.approx(1e-3, rel=1e-6)

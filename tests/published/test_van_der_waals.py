@@ -21,7 +21,6 @@ import mpmath
 import numpy as np
 import pytest
 
-from sim.interactions import van_der_waals
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.outlook.pair_potential import head_to_tail
 from tests.reference.bench_film import bench_film
@@ -50,7 +49,7 @@ def test_tabulated_points(gap, water, oil, tell):
     # half a unit of the last digit printed
     for zeptojoules, wanted in ((39.0, water), (9.0, oil)):
         film = with_hamaker(zeptojoules * 1e-21)
-        found = van_der_waals.pair_energy(film, 10 * NM, 10 * NM, (10 + gap) * NM)
+        found = VanDerWaalsLaw.pair_energy(film, 10 * NM, 10 * NM, (10 + gap) * NM)
         tell(
             f"10 nm cores across water, 39 zJ, {gap:g} nm apart", wanted, found, unit="kT",
             source="Hamaker 1937; Rosensweig 1985", when=gap == 0.5 and wanted == water,
@@ -69,7 +68,7 @@ def test_the_two_forms_agree(diameter):
     law = VanDerWaalsLaw(7.0, 1e-3, 2.0)
     radius = 0.5 * diameter + 2.0
     for gap in np.geomspace(0.01, 20.0, 30):
-        found = float(van_der_waals.law_energy(law, radius, radius, diameter + gap))
+        found = float(law.energy(radius, radius, diameter + gap))
         # The three terms cancel far away: the error of either form is 1e-15 of one of them.
         assert found == pytest.approx(equal_spheres(gap, diameter, 7.0), rel=1e-9, abs=1e-12)
 
@@ -97,7 +96,7 @@ def test_law_is_the_sum_over_both_spheres(sizes, tell):
     for gap in (0.3, 1.0, 4.0):
         r = first + second + gap
         wanted = float(exact_energy(r, first, second, 3.0))
-        found = float(van_der_waals.law_energy(law, first, second, r))
+        found = float(law.energy(first, second, r))
         tell(
             "spheres of radii 4 and 9, gap 1, A = 3", wanted, found,
             source="1/r⁶ integrated over both", when=sizes == (4.0, 9.0) and gap == 1.0,
@@ -112,10 +111,8 @@ def test_force_is_minus_the_slope(sizes):
     contact = first + second - 2.0
     for gap in (0.25, 1.0, 3.0, 10.0):
         r, step = contact + gap, 1e-5 * gap
-        ahead, behind = (
-            float(van_der_waals.law_energy(law, first, second, r + way)) for way in (step, -step)
-        )
-        found = float(van_der_waals.law_force(law, first, second, r))
+        ahead, behind = (float(law.energy(first, second, r + way)) for way in (step, -step))
+        found = float(law.force(first, second, r))
         assert found == pytest.approx(-(ahead - behind) / (2.0 * step), rel=1e-6)
 
 
@@ -126,11 +123,11 @@ def test_limits_near_and_far(tell):
     law = VanDerWaalsLaw(2.0, 1e-9, 0.0)
     first, second, gap = 3.0, 5.0, 1e-4
     near = -2.0 * first * second / (6.0 * (first + second) * gap)
-    found = float(van_der_waals.law_energy(law, first, second, first + second + gap))
+    found = float(law.energy(first, second, first + second + gap))
     assert found == pytest.approx(near, rel=1e-3)
     r = 200.0
     far = -16.0 / 9.0 * 2.0 * first**3 * second**3 / r**6
-    found = float(van_der_waals.law_energy(law, first, second, r))
+    found = float(law.energy(first, second, r))
     tell("radii 3 and 5 at distance 200, limit", far, found, source="London; Israelachvili, 13")
     assert found == pytest.approx(far, rel=5e-3)
 
@@ -156,6 +153,6 @@ def test_barrier_is_the_climb_from_the_minimum():
 
 def test_range_is_where_a_thousandth_of_kt_is_left():
     law = VanDerWaalsLaw(9.0, 0.02, 1.0 / 12.0)
-    reach = van_der_waals.law_range(law, 0.5)
-    assert float(van_der_waals.law_energy(law, 0.5, 0.5, reach)) == pytest.approx(-1e-3, rel=1e-9)
-    assert van_der_waals.law_range(law._replace(hamaker=0.0), 0.5) == 0.0
+    reach = law.reach(0.5)
+    assert float(law.energy(0.5, 0.5, reach)) == pytest.approx(-1e-3, rel=1e-9)
+    assert dataclasses.replace(law, hamaker=0.0).reach(0.5) == 0.0

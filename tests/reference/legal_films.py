@@ -13,9 +13,10 @@ import numpy as np
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.interactions.added import AddedPairs
-from sim.interactions.electrostatic import ElectrostaticLaw
-from sim.interactions.van_der_waals import VanDerWaalsLaw
+from sim.interactions.pairs import Conditions
 from sim.parameters import load
+from sim.parameters.force_types import PAIR_FORCES
+from sim.parameters.keys import keys_of
 from sim.parameters.types import ElectrostaticParameters
 from sim.physics.double_layer import bjerrum_length, debye_length
 from sim.physics.material import MATERIALS
@@ -94,33 +95,38 @@ def repulsion(film, law):
     film.put("repulsion.strength", film.number("repulsion.strength"))
 
 
+def _pair_force(film, name, law, temperature):
+    """Draw the table of a pair force."""
+    keys = keys_of(PAIR_FORCES[name])
+    values = {key: film.put(f"{name}.{key}", film.number(f"{name}.{key}")) for key in keys}
+    return PAIR_FORCES[name](**values)
+
+
+def _charges(film, name, law, temperature):
+    """Draw [electrostatics], screened by a length or a salt."""
+    put = film.put
+    charge = put("electrostatics.surface_charge", film.number("electrostatics.surface_charge"))
+    permittivity = put("electrostatics.permittivity", film.number("electrostatics.permittivity"))
+    if film.chance(0.5):
+        salt = put("electrostatics.salt", film.number("electrostatics.salt"))
+        debye = debye_length(salt, bjerrum_length(permittivity, temperature))
+    else:
+        debye = film.number("electrostatics.debye_length", high=30.0 * law.core_diameter)
+        put("electrostatics.debye_length", debye)
+    return ElectrostaticParameters(charge, debye, permittivity)
+
+
 def forces(film, law, temperature):
     """Draw the forces that a run may add; return their range in m."""
-    put, hamaker, gap, charge, debye = film.put, 0.0, 3e-10, 0.0, None
+    tables = {name: table() for name, table in PAIR_FORCES.items()}
+    for name in tables:
+        if film.chance(0.35):
+            drawn = _charges if name == "electrostatics" else _pair_force
+            tables[name] = drawn(film, name, law, temperature)
     if film.chance(0.35):
-        hamaker = put("van_der_waals.hamaker", film.number("van_der_waals.hamaker"))
-        gap = put("van_der_waals.smallest_gap", film.number("van_der_waals.smallest_gap"))
-    permittivity = 78.4
-    if film.chance(0.35):
-        charge = film.number("electrostatics.surface_charge")
-        put("electrostatics.surface_charge", charge)
-        permittivity = film.number("electrostatics.permittivity")
-        put("electrostatics.permittivity", permittivity)
-        if film.chance(0.5):
-            salt = put("electrostatics.salt", film.number("electrostatics.salt"))
-            debye = debye_length(salt, bjerrum_length(permittivity, temperature))
-        else:
-            debye = film.number("electrostatics.debye_length", high=30.0 * law.core_diameter)
-            put("electrostatics.debye_length", debye)
-    if film.chance(0.35):
-        put("gravity.acceleration", film.number("gravity.acceleration"))
-        put("gravity.direction", film.any("gravity.direction"))
-    if hamaker == charge == 0.0:
-        return 0.0
-    added = AddedPairs(
-        VanDerWaalsLaw(hamaker, gap, law.shell_thickness),
-        ElectrostaticLaw.of(ElectrostaticParameters(charge, debye, permittivity), temperature),
-    )
+        film.put("gravity.acceleration", film.number("gravity.acceleration"))
+        film.put("gravity.direction", film.any("gravity.direction"))
+    added = AddedPairs.of(tables, Conditions(law.shell_thickness, temperature))
     return float(added.reach(0.5 * law.largest_core + law.shell_thickness))
 
 
@@ -372,7 +378,7 @@ def drawn_film(seed, time=1e-6):
         film.put("optics.numerical_aperture", film.number("optics.numerical_aperture", high=1.0))
         film.fill("optics")
     film.seen |= {key for key in KEYS if key.startswith("optics.")}
-    off = ("van_der_waals", "electrostatics", "gravity", "field", "cell", "magnets", "start", "")
+    off = (*PAIR_FORCES, "gravity", "field", "cell", "magnets", "start", "")
     for table in dict.fromkeys(key.rpartition(".")[0] for key in KEYS):
         if table.partition(".")[0] not in off:
             film.fill(table)

@@ -9,8 +9,9 @@ import pytest
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
 from sim.film.reduce import reduce
-from sim.interactions import added, van_der_waals
+from sim.interactions.added import AddedPairs
 from sim.interactions.electrostatic import ElectrostaticLaw
+from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.laws import pairs as pair_laws
 from sim.parameters import from_text
 from sim.physics.uniaxial_gradient import uniaxial_gradient
@@ -18,12 +19,12 @@ from tests.reference import naive
 from tests.reference.small_systems import film, random_film, spread_diameters, state_of
 
 QUIET = {"coupling": 1e-8, "langevin": 0.0, "strength": 1e-12}
-ATTRACTION = {"hamaker": 9.0, "smallest_gap": 0.02}
-REPULSION = {"charging": 13.0, "screening": 5.0}
+SHELL = 1.0 / 12.0
+ATTRACTION, REPULSION = VanDerWaalsLaw(9.0, 0.02, SHELL), ElectrostaticLaw(13.0, 5.0)
 GRADIENT = (0.3, -0.5, 0.2, 0.1, -0.4, 0.25)
 INTERACTIONS = {
-    "van der Waals": ATTRACTION,
-    "electrostatic": REPULSION,
+    "van der Waals": {"added": (ATTRACTION,)},
+    "electrostatic": {"added": (REPULSION,)},
     "gravity": {"core_weight": 3.0, "shell_weight": -1.0, "down": (0.0, 0.6, -0.8)},
     # Moments of 1e-4, whose dipole forces are far below the pull.
     "gradient": {"gradient": tuple(1e4 * part for part in GRADIENT)},
@@ -31,14 +32,11 @@ INTERACTIONS = {
 
 
 def loaded(count=60, **changes):
-    """Return (system, state) of particles of many sizes in near contact."""
+    """Return (system, state) of particles of many sizes in near contact, with ``added`` laws."""
+    added = AddedPairs.with_laws(*changes.pop("added", ()))
     values = {**QUIET, "diameter": spread_diameters(count), "thickness": 2.4, "fraction": 0.12}
-    system = film(count, **{**values, **changes})
-    laws = added.AddedPairs(
-        van_der_waals.VanDerWaalsLaw(system.hamaker, system.smallest_gap, system.shell),
-        ElectrostaticLaw(system.charging, system.screening),
-    )
-    reach = laws.reach(float(system.radius.max()))
+    system = film(count, added=added, **{**values, **changes})
+    reach = added.reach(float(system.radius.max()))
     system = dataclasses.replace(system, added_reach=reach)
     assert 2.0 * reach < min(system.sides)
     return system, random_film(system)
@@ -68,7 +66,7 @@ ALL = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic"
 
 @pytest.mark.parametrize("precision", ["float64", "float32"])
 def test_pair_sums_match_slow_loops(precision):
-    system, state = loaded(**ATTRACTION, **REPULSION, precision=precision)
+    system, state = loaded(added=(ATTRACTION, REPULSION), precision=precision)
     wanted = np.zeros((system.count, 3))
     drawn = charged = 0.0
     for i in range(system.count):
@@ -80,9 +78,9 @@ def test_pair_sums_match_slow_loops(precision):
                 continue
             a, b = system.radius[i], system.radius[j]
             first, pull = naive.hamaker_pair(
-                r, a - system.shell, b - system.shell, system.hamaker, system.smallest_gap
+                r, a - system.shell, b - system.shell, ATTRACTION.hamaker, ATTRACTION.smallest_gap
             )
-            second, push = naive.yukawa_pair(r, a, b, system.charging, system.screening)
+            second, push = naive.yukawa_pair(r, a, b, REPULSION.charging, REPULSION.screening)
             drawn, charged = drawn + 0.5 * first, charged + 0.5 * second
             wanted[i] += pull + push
     found, _ = forces(system, state)
@@ -166,23 +164,24 @@ def test_uniaxial_gradient_has_no_sources():
 
 def test_cores_nearer_than_the_smallest_gap_keep_their_energy():
     radius, gap = 0.5, 0.02
-    law = van_der_waals.VanDerWaalsLaw(9.0, gap, 1.0 / 12.0)
+    law = VanDerWaalsLaw(9.0, gap, 1.0 / 12.0)
     contact = 2.0 * (radius - law.shell)
     r = contact + np.array([0.0, 0.3, 0.6, 0.999]) * gap
-    assert np.all(van_der_waals.law_force(law, radius, radius, r) == 0.0)
-    depth = van_der_waals.law_energy(law, radius, radius, r)
-    limit = van_der_waals.law_energy(law, radius, radius, contact + (1.0 + 1e-12) * gap)
+    assert np.all(law.force(radius, radius, r) == 0.0)
+    depth = law.energy(radius, radius, r)
+    limit = law.energy(radius, radius, contact + (1.0 + 1e-12) * gap)
     assert depth == pytest.approx(np.full(4, limit), rel=1e-9)
-    assert van_der_waals.law_force(law, radius, radius, contact + 1.001 * gap) < -100.0
+    assert law.force(radius, radius, contact + 1.001 * gap) < -100.0
 
 
 def test_a_film_without_added_forces_makes_the_same_bits():
     # A strength of zero and a range of zero leave the step untouched.
     system = film(100, steric="surfactant", strength=1.0)
     state = random_film(system)
+    idle = AddedPairs.with_laws(VanDerWaalsLaw(0.0, 0.3, SHELL), ElectrostaticLaw(0.0, 7.0))
     first, second = (
         CpuEngine(system, state, 1),
-        CpuEngine(dataclasses.replace(system, smallest_gap=0.3, down=(1.0, 0.0, 0.0)), state, 1),
+        CpuEngine(dataclasses.replace(system, added=idle, down=(1.0, 0.0, 0.0)), state, 1),
     )
     for engine in (first, second):
         engine.advance(50)
@@ -190,7 +189,7 @@ def test_a_film_without_added_forces_makes_the_same_bits():
 
 
 def test_threads_change_no_bit():
-    system, state = loaded(**ATTRACTION, **REPULSION, **INTERACTIONS["gravity"], dt=1e-5)
+    system, state = loaded(added=(ATTRACTION, REPULSION), **INTERACTIONS["gravity"], dt=1e-5)
     ends = []
     for threads in (1, 2):
         engine = CpuEngine(dataclasses.replace(system, strength=1.0), state, threads)
@@ -206,7 +205,7 @@ def test_decay_is_the_exponential():
 
 
 def test_a_pair_far_apart_feels_nothing():
-    system, _ = loaded(count=2, diameter=1.0, fraction=0.002, **ATTRACTION, **REPULSION)
+    system, _ = loaded(count=2, diameter=1.0, fraction=0.002, added=(ATTRACTION, REPULSION))
     reach = system.added_reach
     for distance, is_felt in ((0.98 * reach, True), (1.02 * reach, False)):
         state = state_of([[1.0, 1.0, 3.0], [1.0 + distance, 1.0, 3.0]], np.eye(3)[:2])
@@ -255,7 +254,7 @@ def test_pairs_with_a_low_barrier_stick_for_good():
     stuck = np.zeros(count // 2, bool)
     for _ in range(6):
         engine.advance(10_000)
-        now = gaps(system, engine.snapshot()) < 2.0 * system.smallest_gap
+        now = gaps(system, engine.snapshot()) < 2.0 * system.added.contact_gap
         assert np.all(now[stuck])
         stuck = now
     assert 2 <= stuck.sum() < count // 2

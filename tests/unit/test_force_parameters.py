@@ -10,7 +10,7 @@ from sim.film import inner_steps as split_plan
 from sim.film import time_step
 from sim.film.particles import draw
 from sim.film.reduce import reduce
-from sim.interactions.added import added_pairs
+from sim.interactions.added import AddedPairs
 from sim.outlook.expectations import expect
 from sim.outlook.pair_potential import size_classes, size_quantile
 from sim.parameters import ParameterError, from_text, load
@@ -59,7 +59,8 @@ def test_everything_is_off_by_default():
     assert (p.carrier.density, p.particles.shell_density) == (800.0, 900.0)
     assert p.notices == ()
     system = reduce(p, draw(p))
-    assert (system.hamaker, system.charging, system.added_reach) == (0.0, 0.0, 0.0)
+    assert not system.added.acts
+    assert system.added_reach == 0.0
     assert not system.has_body_forces
 
 
@@ -70,11 +71,12 @@ def test_values_in_si_and_reduced():
     assert p.electrostatics.surface_charge == 2e16
     assert p.electrostatics.debye_length == pytest.approx(3.04e-9, rel=3e-3)
     system = reduce(p, draw(p))
-    assert system.hamaker == p.van_der_waals.hamaker
-    assert system.smallest_gap == pytest.approx(0.3 / 24.0)
-    assert system.screening == pytest.approx(24e-9 / p.electrostatics.debye_length)
+    attraction, repulsion = system.added.laws
+    assert attraction.hamaker == p.van_der_waals.hamaker
+    assert attraction.smallest_gap == pytest.approx(0.3 / 24.0)
+    assert repulsion.screening == pytest.approx(24e-9 / p.electrostatics.debye_length)
     # The same energy in either unit of length.
-    metres, reduced = added_pairs(p), added_pairs(p, 24e-9)
+    metres, reduced = AddedPairs.asked_for(p), AddedPairs.asked_for(p, 24e-9)
     first = float(metres.energy(12e-9, 12e-9, 25e-9))
     assert float(reduced.energy(0.5, 0.5, 25.0 / 24.0)) == pytest.approx(first, rel=1e-12)
 
@@ -139,7 +141,7 @@ def test_bad_forces(more, sentence):
 def test_patch_must_hold_the_range_of_the_forces():
     problem = problem_of(FILM + CHARGES + 'debye_length = "100 nm"\n')
     assert problem.startswith("[film] width must be at least ")
-    assert "over which van der Waals and electrostatic forces act; received 1 um." in problem
+    assert "over which electrostatic forces act; received 1 um." in problem
 
 
 def test_a_force_is_a_table():
@@ -305,8 +307,9 @@ def test_step_shortens_where_pairs_reach_stiff_forces():
     assert second.limit == "the surfactant's stiffness"
     # 100 zJ: cores touch. At the gap s Derjaguin's law has U'' = A R/(6 s^3), in the middle of
     # which (equal spheres: R/2 for R1 R2/(R1 + R2)) k = A R1/(6 s^3) as well.
-    assert third.limit == "the stiffness of van der Waals and electrostatic forces"
-    stiffest = third.hamaker * (10.0 / 24.0) / (6.0 * third.smallest_gap**3)
+    assert third.limit == "the stiffness of van der Waals forces"
+    law = third.added.laws[0]
+    stiffest = law.hamaker * (10.0 / 24.0) / (6.0 * law.smallest_gap**3)
     assert third.dt == pytest.approx(time_step.STIFFNESS_SHARE / stiffest, rel=0.15)
 
 

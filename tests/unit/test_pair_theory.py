@@ -7,7 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from sim.interactions import dipolar, steric
+from sim.interactions import dipolar
+from sim.interactions.pairs import steric_radii
+from sim.interactions.steric import KINDS, StericLaw
 from sim.outlook import chain_lengths as chain_theory
 from sim.outlook.bond_constants import bond_constant, bond_constants, oriented_factor
 from sim.outlook.pair_potential import contact_distance, head_to_tail, size_classes, size_quantile
@@ -19,7 +21,12 @@ NM = 1e-9
 # ------------------------------------------------------------------ forces
 
 
-@pytest.mark.parametrize("kind", sorted(steric.KINDS))
+def pushed_apart(film, core_i, core_j, distance):
+    """Return the force of the repulsion in kT/m, for core diameters in m."""
+    return StericLaw.asked_for(film).force(*steric_radii(film, core_i, core_j), distance)
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
 @pytest.mark.parametrize(("core_i", "core_j"), [(20.0, 20.0), (14.0, 26.0)])
 def test_every_repulsion_has_the_force_of_its_energy(kind, core_i, core_j):
     film = bench_film(kind=f'"{kind}"')
@@ -28,21 +35,21 @@ def test_every_repulsion_has_the_force_of_its_energy(kind, core_i, core_j):
     distance = np.linspace(contact - 2.0, contact + 3.0, 40) * NM
     step = 1e-5 * NM
     pair = core_i * NM, core_j * NM
-    ahead = steric.pair_energy(film, *pair, distance + step)
-    behind = steric.pair_energy(film, *pair, distance - step)
-    force = steric.pair_force(film, *pair, distance)
+    ahead = StericLaw.pair_energy(film, *pair, distance + step)
+    behind = StericLaw.pair_energy(film, *pair, distance - step)
+    force = pushed_apart(film, *pair, distance)
     # The atanh series of the brush is exact to 1e-12, and differences lose about 1e-9 here.
     scale = float(np.max(np.abs(force)))
     np.testing.assert_allclose(force, -(ahead - behind) / (2.0 * step), atol=1e-6 * scale)
     assert np.max(force) > 0.0
 
 
-@pytest.mark.parametrize("kind", sorted(steric.KINDS))
+@pytest.mark.parametrize("kind", sorted(KINDS))
 def test_repulsion_does_not_depend_on_the_length_unit(kind):
     film = bench_film(kind=f'"{kind}"')
     unit = 24 * NM
-    reduced = steric.law_energy(steric.steric_law(film, unit), 0.5, 0.4, 0.85)
-    si = steric.law_energy(steric.steric_law(film), 0.5 * unit, 0.4 * unit, 0.85 * unit)
+    reduced = StericLaw.asked_for(film, unit).energy(0.5, 0.4, 0.85)
+    si = StericLaw.asked_for(film).energy(0.5 * unit, 0.4 * unit, 0.85 * unit)
     assert reduced > 0.1
     assert si == pytest.approx(float(reduced), rel=1e-12)
 
@@ -67,7 +74,7 @@ def test_bound_minimum_and_barrier_of_the_example():
     assert core < place < contact_distance(film, core, core)
 
     def total(distance):
-        return steric.pair_energy(film, core, core, distance) + dipolar.head_to_tail_energy(
+        return StericLaw.pair_energy(film, core, core, distance) + dipolar.head_to_tail_energy(
             film, core, core, distance
         )
 
@@ -75,7 +82,7 @@ def test_bound_minimum_and_barrier_of_the_example():
     assert pair.minimum_kt == pytest.approx(float(total(place)), abs=1e-3)
     assert total(place) < min(total(place - 0.05 * NM), total(place + 0.05 * NM))
     pull = 6.0 * dipolar.pair_coupling(film, core, core, place) / place
-    push = steric.pair_force(film, core, core, place)
+    push = pushed_apart(film, core, core, place)
     assert push == pytest.approx(float(pull), rel=5e-3)
     # the top of the barrier lies at or outside core contact
     walk = np.linspace(core, place, 20000)
@@ -149,7 +156,7 @@ def test_bond_constant_against_a_plain_grid(kind):
     r = (np.arange(4000) + 0.5) / 4000 * 0.5 * contact + 0.8 * contact
     c = math.sqrt(0.5) + (1.0 - math.sqrt(0.5)) * (np.arange(1000) + 0.5) / 1000
     coupling = dipolar.pair_coupling(film, core_i, core_j, r)[:, None]
-    pushed = steric.pair_energy(film, core_i, core_j, r)[:, None]
+    pushed = StericLaw.pair_energy(film, core_i, core_j, r)[:, None]
     boltzmann = np.exp(coupling * (3.0 * c**2 - 1.0) - pushed)
     cell = (0.5 * contact / 4000) * (1.0 - math.sqrt(0.5)) / 1000
     expected = 2.0 * math.pi * np.sum(r[:, None] ** 2 * boltzmann) * cell

@@ -7,6 +7,7 @@ import h5py
 import numpy as np
 import pytest
 
+from sim.engines.protocol import ENERGIES
 from sim.files import checkpoint
 from sim.files.checkpoint import Checkpoint
 from sim.files.layout import file_bytes, frames_per_block
@@ -47,7 +48,7 @@ def frame(step):
 
 
 def written(path, steps, **changes):
-    writer = RunWriter.create(path, record(**changes), fake_particles())
+    writer = RunWriter.create(path, record(**changes), fake_particles(), ENERGIES)
     for step in steps:
         writer.append(frame(step))
     return writer
@@ -156,7 +157,7 @@ def test_size_of_a_file_is_foretold(tmp_path, frames):
     writer.end(Ending.FINISHED, "finished", {})
     writer.close()
     size = (tmp_path / "run.h5").stat().st_size
-    assert file_bytes(COUNT, frames) == pytest.approx(size, rel=0.1, abs=70_000)
+    assert file_bytes(COUNT, frames, len(ENERGIES)) == pytest.approx(size, rel=0.1, abs=70_000)
 
 
 def test_only_the_duration_may_differ():

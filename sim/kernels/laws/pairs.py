@@ -3,7 +3,8 @@
 Each function is ordinary text over ``where`` and ``rsqrt`` without a branch on the
 distance, so that the same lines serve numpy arrays, compiled scalars and vectors.
 A *push* is -(1/r) dU/dr, the factor that multiplies the vector r_i - r_j in the
-force on i.
+force on i. An added law has a push and an energy of (r^2, radii, shell) and of
+constants of its own, and stands in `ADDED`.
 """
 
 import math
@@ -222,7 +223,7 @@ def decay(x):
 
 
 @register_jitable(forceinline=True)
-def electrostatic_energy(r2, radius_i, radius_j, charging, screening):
+def electrostatic_energy(r2, radius_i, radius_j, shell, charging, screening):
     """Return the energy of two charged particles in kT, their layers screened.
 
     The linear theory of two double layers (E. J. W. Verwey and J. T. G. Overbeek, Theory of the
@@ -238,11 +239,18 @@ def electrostatic_energy(r2, radius_i, radius_j, charging, screening):
 
 
 @register_jitable(forceinline=True)
-def electrostatic_push(r2, radius_i, radius_j, charging, screening):
+def electrostatic_push(r2, radius_i, radius_j, shell, charging, screening):
     """Return the push of two charged particles, U (k + 1/r)/r; see ``electrostatic_energy``."""
     y = rsqrt(r2)
-    energy = electrostatic_energy(r2, radius_i, radius_j, charging, screening)
+    energy = electrostatic_energy(r2, radius_i, radius_j, shell, charging, screening)
     return energy * (screening + y) * y
+
+
+# The laws that a run may add to dipoles and repulsion, by name: push and energy.
+ADDED = {
+    "van_der_waals": (van_der_waals_push, van_der_waals_energy),
+    "electrostatic": (electrostatic_push, electrostatic_energy),
+}
 
 
 @register_jitable(forceinline=True)

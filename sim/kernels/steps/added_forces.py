@@ -1,19 +1,15 @@
-"""Forces that a run may add: van der Waals and electrostatic pairs, gravity, a field gradient.
+"""Forces that a run may add: the pair laws of `ADDED`, gravity, a gradient of the field.
 
-They have loops of their own, so that runs without them pay nothing. No checks by design.
+They have loops of their own, so that runs without them pay nothing; of the pair laws those are
+compiled up to the last one that acts, so that a law put at the end of `ADDED` changes no bit of
+films without it. No checks by design.
 """
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 
-from sim.kernels.laws.pairs import (
-    buoyant_weight,
-    electrostatic_energy,
-    electrostatic_push,
-    gradient_force,
-    van_der_waals_energy,
-    van_der_waals_push,
-)
+from sim.kernels.laws.pairs import ADDED, buoyant_weight, gradient_force
 from sim.kernels.steps.pair_sums import load_pairs, own_row, units_of
 from sim.kernels.vectors.ops import where
 from sim.kernels.vectors.rows import WORDS, store_sums
@@ -22,11 +18,53 @@ from sim.kernels.vectors.types import spread
 u64 = np.uint64
 
 
+@register_jitable(forceinline=True)
+def no_push(r2, radius_i, radius_j, laws, number, total):
+    """Return the push of no law at all."""
+    return total
+
+
+def _and_push(others, law, push):
+    @register_jitable(forceinline=True)
+    def with_push(r2, radius_i, radius_j, laws, number, total):
+        """Return a push with those of the first laws of `ADDED`, as many as asked for."""
+        total = others(r2, radius_i, radius_j, laws, number, total)
+        if law < number:
+            total = total + push(r2, radius_i, radius_j, laws.shell, *laws.added[law])
+        return total
+
+    return with_push
+
+
+@register_jitable(forceinline=True)
+def no_energy(r2, radius_i, radius_j, laws, out):
+    """Add the energy of no law at all."""
+
+
+def _and_energy(others, law, energy):
+    @register_jitable(forceinline=True)
+    def with_energy(r2, radius_i, radius_j, laws, out):
+        """Add the energies of further laws, as far as they act, each to a place of its own."""
+        others(r2, radius_i, radius_j, laws, out)
+        if laws.added_acts[law]:
+            out[law] += energy(r2, radius_i, radius_j, laws.shell, *laws.added[law])
+
+    return with_energy
+
+
+# All laws in a row; how many are taken is known when a kernel of pushes is compiled.
+added_push, add_energies = no_push, no_energy
+for _law, (_push, _energy) in enumerate(ADDED.values()):
+    added_push = _and_push(added_push, _law, _push)
+    add_energies = _and_energy(add_energies, _law, _energy)
+
+
 @njit(cache=True, error_model="numpy", inline="always")
-def added_pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
+def added_pair_sums(first, end, rows, words, neighbours, patch, laws, number, sums):
     """Fill eight sums a slot: the force of the added pair laws, then zeros.
 
-    Arguments as those of ``sim.kernels.steps.pair_sums``.
+    Arguments as those of ``sim.kernels.steps.pair_sums``; the ``number`` of laws is a constant
+    where a kernel calls.
     """
     units = units_of(patch, rows)
     reach2 = laws.added_reach * laws.added_reach
@@ -40,10 +78,7 @@ def added_pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
         while k < stop:
             (dx, dy, dz), r2, radius_j, _ = load_pairs(rows, neighbours.entries, k, place, units)
             k += lanes
-            push = van_der_waals_push(
-                r2, radius, radius_j, laws.shell, laws.hamaker, laws.smallest_gap
-            )
-            push = push + electrostatic_push(r2, radius, radius_j, laws.charging, laws.screening)
+            push = added_push(r2, radius, radius_j, laws, number, zero)
             push = where(r2 < reach2, push, zero)
             fx = fx + push * dx
             fy = fy + push * dy
@@ -52,22 +87,27 @@ def added_pair_sums(first, end, rows, words, neighbours, patch, laws, sums):
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def add_forces(begin, count, slots, rows, words, neighbours, patch, laws, applied, pairs, sums):
-    """Add to the sums of ``count`` slots from ``begin`` what the laws switch on.
+def add_pairs(begin, count, rows, words, neighbours, patch, laws, number, pairs, sums):
+    """Add to the sums of ``count`` slots from ``begin`` those of the first pair laws of `ADDED`.
 
-    ``applied`` holds the field and its gradient as ``field_at`` writes them, ``pairs`` is work
-    space for ``added_pair_sums``; ``sums`` float64 as ``pair_sums`` leaves them.
+    ``pairs`` is work space for ``added_pair_sums``; ``sums`` float64 as ``pair_sums`` leaves them.
     """
-    if laws.added_pairs:
-        added_pair_sums(begin, begin + count, rows, words, neighbours, patch, laws, pairs)
-        for k in range(WORDS * count):
-            sums[k] += pairs[k]
-    if laws.body_forces:
-        for k in range(count):
-            force, field = body_force_and_field(begin + k, slots, patch, laws, applied)
-            for axis in range(3):
-                sums[WORDS * k + axis] += force[axis]
-                sums[WORDS * k + 4 + axis] += field[axis]
+    added_pair_sums(begin, begin + count, rows, words, neighbours, patch, laws, number, pairs)
+    for k in range(WORDS * count):
+        sums[k] += pairs[k]
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def add_body_forces(begin, count, slots, patch, laws, applied, sums):
+    """Add to the sums of ``count`` slots from ``begin`` weight and the field's gradient.
+
+    ``applied`` holds the field and its gradient as ``field_at`` writes them.
+    """
+    for k in range(count):
+        force, field = body_force_and_field(begin + k, slots, patch, laws, applied)
+        for axis in range(3):
+            sums[WORDS * k + axis] += force[axis]
+            sums[WORDS * k + 4 + axis] += field[axis]
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -94,16 +134,6 @@ def body_force_and_field(i, slots, patch, laws, applied):
 def gradient_field(z, patch, applied):
     """Return the field of the gradient at height z, zero in the mid-plane."""
     return gradient_force(applied, 0.0, 0.0, z - 0.5 * patch.thickness)
-
-
-@njit(cache=True, error_model="numpy", inline="always")
-def added_pair_energy(r2, radius_i, radius_j, laws):
-    """Return (van der Waals, electrostatic) energy of two particles in kT."""
-    if r2 >= laws.added_reach * laws.added_reach:
-        return 0.0, 0.0
-    a, b = radius_i, radius_j
-    drawn = van_der_waals_energy(r2, a, b, laws.shell, laws.hamaker, laws.smallest_gap)
-    return drawn, electrostatic_energy(r2, a, b, laws.charging, laws.screening)
 
 
 @njit(cache=True, error_model="numpy", inline="always")

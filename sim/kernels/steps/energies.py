@@ -7,18 +7,18 @@ for each pair took ten times as long as the arithmetic.
 import numpy as np
 from numba import njit
 
-from sim.kernels.laws.pairs import SURFACTANT, brush_energy, soft_core_energy
+from sim.kernels.laws.pairs import ADDED, SURFACTANT, brush_energy, soft_core_energy
 from sim.kernels.laws.screened import dipole_factors
-from sim.kernels.steps.added_forces import added_pair_energy, body_energy
+from sim.kernels.steps.added_forces import add_energies, body_energy
 from sim.kernels.steps.layout import CUTOFF
 from sim.kernels.steps.lists import block_bounds
 from sim.kernels.steps.motion import missing_field
 from sim.kernels.vectors.calls import kernel
 
-# Columns of the result.
-DIPOLAR, STERIC, WINDOWS, FIELD, VAN_DER_WAALS, ELECTROSTATIC, GRAVITY = range(7)
-COLUMNS = 7
-NAMES = ("dipolar", "steric", "windows", "field", "van_der_waals", "electrostatic", "gravity")
+# Columns of the result; those of the added pair laws are the last.
+NAMES = ("dipolar", "steric", "windows", "field", "gravity", *ADDED)
+DIPOLAR, STERIC, WINDOWS, FIELD, GRAVITY, FIRST_ADDED = range(6)
+COLUMNS = len(NAMES)
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -47,9 +47,10 @@ def add_pair_energies(first, end, slots, neighbours, patch, laws, screening, out
     x, y, z, radius, moment = slots.x, slots.y, slots.z, slots.radius, slots.moment
     ux, uy, uz = slots.ux, slots.uy, slots.uz
     start, number, entries = neighbours.start, neighbours.count, neighbours.entries
-    side_x, side_y, added = patch.side_x, patch.side_y, laws.added_pairs
-    cutoff2 = laws.cutoff * laws.cutoff
-    dipolar = steric = drawn = charged = 0.0
+    side_x, side_y = patch.side_x, patch.side_y
+    cutoff2, reach2 = laws.cutoff * laws.cutoff, laws.added_reach * laws.added_reach
+    dipolar = steric = 0.0
+    added = out[FIRST_ADDED:]
     for i in range(first, end):
         u = (ux[i], uy[i], uz[i])
         for k in range(start[i], start[i] + number[i]):
@@ -64,14 +65,10 @@ def add_pair_energies(first, end, slots, neighbours, patch, laws, screening, out
                 pair = dipole_energy((dx, dy, dz), r2, u, (ux[j], uy[j], uz[j]), cutoff2, screening)
                 dipolar += moment[i] * moment[j] * pair
             steric += steric_energy(r2, radius[i], radius[j], laws)
-            if added:
-                pulled, pushed = added_pair_energy(r2, radius[i], radius[j], laws)
-                drawn += pulled
-                charged += pushed
+            if r2 < reach2:
+                add_energies(r2, radius[i], radius[j], laws, added)
     out[DIPOLAR] += dipolar
     out[STERIC] += steric
-    out[VAN_DER_WAALS] += drawn
-    out[ELECTROSTATIC] += charged
 
 
 @njit(cache=True, error_model="numpy", inline="always")

@@ -104,12 +104,9 @@ class Laws(NamedTuple):
     momenta: bool = False  # whether the step is that of ``splitting``, else that of ``motion``
     hindered: bool = False  # whether the windows slow what is near them
     noise: float = 1.0  # factor on the noise of ``splitting``; 0 only to check a law without it
-    added_pairs: bool = False  # whether van der Waals or electrostatic forces act
-    added_reach: float = 0.0  # range of both
-    hamaker: float = 0.0  # in kT
-    smallest_gap: float = 1.0  # cores nearer than this are in touch
-    charging: float = 0.0  # 4 pi sqrt(l_B) times charges an area
-    screening: float = 0.0  # inverse Debye length
+    added_acts: Any = ()  # which of the added pair laws act, in the order of ``laws.pairs.ADDED``
+    added: Any = ()  # the constants of each of them
+    added_reach: float = 0.0  # range of all
     body_forces: bool = False  # whether gravity or a gradient of the field acts
     core_weight: float = 0.0  # 4 pi/3 times the buoyant weight a volume, of cores
     shell_weight: float = 0.0  # and of shells
@@ -232,7 +229,7 @@ class Totals(NamedTuple):
     thrown: Any  # (blocks,) int64 slot that moved too far, or -1
     moment: Any  # (blocks, 3) sum of moments after the step
     needed: Any  # (blocks,) int64 entries of the list
-    energy: Any  # (blocks, 7) see ``energies``
+    energy: Any  # (blocks, columns) see ``energies``
 
 
 class DipoleFilm(NamedTuple):

@@ -10,7 +10,8 @@ particle that moves too far or is not a number.
 import numpy as np
 from numba import njit
 
-from sim.kernels.steps.added_forces import add_forces
+from sim.kernels.laws.pairs import ADDED
+from sim.kernels.steps.added_forces import add_body_forces, add_pairs
 from sim.kernels.steps.applied_field import FIELD_SIZE, field_at
 from sim.kernels.steps.layout import AXES, EXACT, LIST_FULL, STEP_DONE, THROWN
 from sim.kernels.steps.lists import (
@@ -167,14 +168,31 @@ def far_part(block, film):
                 sums[WORDS * k + 4 + axis] += smooth[3 + axis, first + k]
 
 
+def _added_part(number):
+    @kernel
+    def added_part(block, film):
+        """Add the first pair laws of `ADDED`, up to the last that acts."""
+        first, end = bounds(block, film)
+        now, me = film.flags[BUFFER], get_thread_id()
+        add_pairs(
+            first, end - first, film.rows[now], film.words[now], film.neighbours, film.patch,
+            film.laws, number, film.scratch.pairs[me], film.scratch.sums[me],
+        )  # fmt: skip
+
+    return added_part
+
+
+# By the number of laws.
+added_parts = {number: _added_part(number) for number in range(1, len(ADDED) + 1)}
+
+
 @kernel
-def added_part(block, film):
-    """Add van der Waals and electrostatic forces, weight and the field's gradient."""
+def body_part(block, film):
+    """Add weight and the field's gradient."""
     first, end = bounds(block, film)
-    now, me = film.flags[BUFFER], get_thread_id()
-    add_forces(
-        first, end - first, film.slots, film.rows[now], film.words[now], film.neighbours,
-        film.patch, film.laws, film.applied, film.scratch.pairs[me], film.scratch.sums[me],
+    add_body_forces(
+        first, end - first, film.slots, film.patch, film.laws, film.applied,
+        film.scratch.sums[get_thread_id()],
     )  # fmt: skip
 
 

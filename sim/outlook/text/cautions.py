@@ -56,7 +56,7 @@ def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
     """
     return [
         *_moment_model(parameters, outlook),
-        *_barriers(parameters, outlook),
+        *_barriers(outlook),
         *_endless_bonds(parameters, outlook),
         *_patch(parameters, outlook),
         *_free_moments(parameters, outlook),
@@ -109,7 +109,7 @@ def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
     return found
 
 
-def _barriers(parameters: Parameters, outlook: Outlook) -> list[str]:
+def _barriers(outlook: Outlook) -> list[str]:
     """Whether the repulsion keeps the cores apart."""
     pairs = (("median", outlook.pair), ("largest-tenth", outlook.pair_tail))
     weak = [
@@ -127,7 +127,7 @@ def _barriers(parameters: Parameters, outlook: Outlook) -> list[str]:
     if not weak:
         return []
     followed = "which this model does not follow"
-    if parameters.van_der_waals.hamaker > 0.0 or touching:
+    if outlook.system.added.contact_gap > 0.0 or touching:
         followed = "also in this run, whose step becomes short to follow it"
     return [
         f"The repulsion is too weak: head to tail the barrier between the bound state and touching "

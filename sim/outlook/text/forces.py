@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from sim.interactions.electrostatic import charge_number
+from sim.interactions.added import AddedPairs
 from sim.interactions.gravity import weight
-from sim.physics.double_layer import bjerrum_length
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
@@ -19,8 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["force_cautions", "force_rows", "force_sentences", "gravitational_length", "touch_time"]
 
-LARGEST_POTENTIAL = 2.0
-"""Surface potentials in kT/e up to which the linear theory of double layers may be used."""
 LONGEST = 1e300
 
 
@@ -63,15 +60,8 @@ def force_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]
     """Lay out the numbers of the forces that are on."""
     rows = []
     sizes = parameters.particles
-    if parameters.van_der_waals.hamaker > 0.0:
-        rows.append(("Hamaker constant", f"{parameters.van_der_waals.hamaker:.3g} kT"))
-    if parameters.electrostatics.surface_charge > 0.0:
-        charges = charge_number(parameters, sizes.diameter)
-        length = parameters.electrostatics.debye_length
-        rows += [
-            ("charges on the median particle", f"{charges:.3g}"),
-            ("Debye length", format_quantity(length, "length")),
-        ]
+    for law in AddedPairs.asked_for(parameters).acting:
+        rows += law.rows(parameters)
     for name, core in (("median", sizes.core_diameter), ("largest tenth", outlook.tail_core)):
         height = gravitational_length(parameters, core)
         if height is not None:
@@ -153,13 +143,8 @@ def _pulled(
 def force_cautions(parameters: Parameters) -> list[str]:
     """Say what the added forces leave out."""
     found = []
-    if parameters.van_der_waals.hamaker > 0.0:
-        gap = format_quantity(parameters.van_der_waals.smallest_gap, "length")
-        found.append(
-            f"Van der Waals attraction acts between cores alone, not between cores and windows; "
-            f"cores nearer than {gap} count as touching."
-        )
-    found += _double_layers(parameters)
+    for law in AddedPairs.asked_for(parameters).acting:
+        found += law.cautions(parameters)
     x, y, _ = parameters.gravity.direction
     if parameters.gravity.acceleration > 0.0 and math.hypot(x, y) > 1e-9:
         found.append(
@@ -172,24 +157,5 @@ def force_cautions(parameters: Parameters) -> list[str]:
             "The gradient pulls along the film as well as across it. Along it a periodic patch has "
             "no energy function and the field stays uniform: read it as a film that drifts through "
             "the magnet's field, not as particles that gather."
-        )
-    return found
-
-
-def _double_layers(parameters: Parameters) -> list[str]:
-    """Where the theory of the double layers ends."""
-    given = parameters.electrostatics
-    if given.surface_charge == 0.0:
-        return []
-    found = ["Charges act between particles, not between particles and windows."]
-    radius = 0.5 * parameters.particles.diameter
-    charges = charge_number(parameters, 2.0 * radius)
-    bjerrum = bjerrum_length(given.permittivity, parameters.carrier.temperature)
-    potential = bjerrum * charges / (radius * (1.0 + radius / given.debye_length))
-    if potential > LARGEST_POTENTIAL:
-        found.append(
-            f"The charges make a surface potential of {potential:.2g} kT/e; beyond about "
-            f"{LARGEST_POTENTIAL:g} (50 mV) the linear theory overstates the repulsion: give the "
-            "charge that acts at a distance, not the one on the surface."
         )
     return found
