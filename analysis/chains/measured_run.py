@@ -7,7 +7,7 @@ once, in order, and is then asked for its numbers and curves.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from functools import cached_property
@@ -213,6 +213,8 @@ class Section(ABC):
     averages : bool
         Whether its numbers are averages over the averaged frames, which are warned about where
         these hold too few independent samples.
+    curves : list of Curve
+        The curves behind the numbers, complete once these were asked for.
     """
 
     name: ClassVar[str]
@@ -221,6 +223,7 @@ class Section(ABC):
     def __init__(self, seen: MeasuredRun) -> None:
         """Keep the run; frames come later."""
         self.seen = seen
+        self.curves: list[Curve] = []
 
     def add(self, frame: Frame) -> None:  # noqa: B027 - some sections need no frames of their own
         """Take in one frame."""
@@ -228,7 +231,3 @@ class Section(ABC):
     @abstractmethod
     def numbers(self, warnings: list[str]) -> Any:
         """Return the section once all frames are in; reasons for what is missing join warnings."""
-
-    def curves(self) -> Sequence[Curve]:
-        """Return the curves behind the numbers; asked for after the numbers."""
-        return ()

@@ -27,15 +27,6 @@ class TimeSeries(Curve):
     TABLE: ClassVar = Table(
         "time_series.csv",
         {
-            "time_s": "time_s",
-            "mean_length": "mean_length",
-            "mean_length_error": "mean_length_error",
-            "weight_mean_length": "weight_mean_length",
-            "singles_fraction": "singles_fraction",
-            "spanning_share": "spanning_share",
-            "straightness": "straightness",
-            "alignment": "alignment",
-            "magnetisation": "magnetisation",
             "field_t": "field_T",
             "energy_dipolar": "energy_dipolar_kT",
             "energy_steric": "energy_steric_kT",
@@ -45,13 +36,13 @@ class TimeSeries(Curve):
     )
     time_s: Floats
     mean_length: Floats
-    weight_mean_length: Floats
     mean_length_error: Floats
+    weight_mean_length: Floats
     singles_fraction: Floats
     spanning_share: Floats
     straightness: Floats
-    magnetisation: Floats
     alignment: Floats
+    magnetisation: Floats
     field_t: Floats
     energy_dipolar: Floats
     energy_steric: Floats

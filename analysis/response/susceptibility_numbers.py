@@ -44,19 +44,7 @@ class Susceptibility(Curve):
     """
 
     NAME: ClassVar = "susceptibility"
-    TABLE: ClassVar = Table(
-        "susceptibility.csv",
-        {
-            "source": "source",
-            "frequency_hz": "frequency_Hz",
-            "in_phase": "in_phase",
-            "in_phase_error": "in_phase_error",
-            "behind": "behind",
-            "behind_error": "behind_error",
-            "debye_in_phase": "debye_in_phase",
-            "debye_behind": "debye_behind",
-        },
-    )
+    TABLE: ClassVar = Table("susceptibility.csv", {"frequency_hz": "frequency_Hz"})
     source: list[str]
     frequency_hz: Floats
     in_phase: Floats
