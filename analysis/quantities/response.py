@@ -166,7 +166,7 @@ def _way(what: str, words: str) -> tuple[Quantity, ...]:
         ),
         Quantity(
             f"way_to_rest.{what}_rest_time_s", "s", f"Time to rest after {words}",
-            "in which 90 % of that way is made.",
+            "in which 90 % of that way is made; which particle sits in which chain settles later.",
         ),
         Quantity(
             f"way_to_rest.{what}_joining_rate_per_s", "1/s", f"Rate of joining after {words}",

@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,6 +14,7 @@ from analysis.chains.series import ChainSeries
 from analysis.chains.time_series import TimeSeries
 from analysis.measures.measure import Measurement
 from analysis.pictures.all import figures_of
+from analysis.quantities.all import quantity
 from analysis.response.rest import fit
 from analysis.response.rest.continuation import continued
 from analysis.response.rest.fit import Expected, Watched
@@ -170,6 +172,8 @@ def test_entries_of_a_growth_and_its_figure():
     assert rest["interval_68"][0] < rest["value"] < rest["interval_68"][1]
     half, most = (section[f"switch_on_{key}_s"]["value"] for key in ("half_time", "rest_time"))
     assert 0.0 < half < most
+    told_half = quantity("way_to_rest.switch_on_half_time_s").text({"way_to_rest": section})
+    assert re.fullmatch(r"[\d.]+ µs \([\d.]+ µs to [\d.]+ µs\)", told_half)
     assert not any(key.startswith("switch_off") for key in section)
     assert curve["time_s"][0] <= 4e-6
     assert curve["time_s"][-1] > most
