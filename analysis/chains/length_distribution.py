@@ -24,16 +24,7 @@ class ChainLengths(Curve):
     """Lengths in particles from 1 to the longest, share of chains, its error, geometric law."""
 
     NAME: ClassVar = "chain_lengths"
-    TABLE: ClassVar = Table(
-        file_names.LENGTHS,
-        {
-            "length": "length",
-            "fraction_of_chains": "fraction_of_chains",
-            "error": "error",
-            "theory": "geometric_law",
-        },
-        always=True,
-    )
+    TABLE: ClassVar = Table(file_names.LENGTHS, {"theory": "geometric_law"}, always=True)
     length: NDArray[np.int64]
     fraction_of_chains: Floats
     error: Floats

@@ -14,11 +14,13 @@ RUN, CHECKPOINT = "run.h5", "checkpoint.h5"
 MEASURES, REPORT = "measures.json", "report.html"
 LENGTHS, SPACING, SERIES = "chain_lengths.csv", "spacing.csv", "time_series.csv"
 SUSCEPTIBILITY, TURNING_FIELD, LAG = "susceptibility.csv", "turning_field.csv", "lag.csv"
+WAY_TO_REST = "way_to_rest.csv"
 HANDOFF, THICKNESS, FAR_FIELD = "handoff.json", "optical_thickness.h5", "far_field.csv"
 PARTICLES, CHAINS = "particles.vtp", "chains.vtp"
 OF_RUN = (
     f".{RUN}.commit", RUN, CHECKPOINT, f"{CHECKPOINT}.part",  # by the run, the rest by measuring it
     MEASURES, REPORT, LENGTHS, SPACING, SERIES, SUSCEPTIBILITY, TURNING_FIELD, LAG,
+    WAY_TO_REST,
     HANDOFF, THICKNESS, FAR_FIELD, PARTICLES, CHAINS,
 )  # fmt: skip
 

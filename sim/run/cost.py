@@ -88,10 +88,14 @@ def calibrate(
     from sim.engines.protocol import ENERGIES
     from sim.files.layout import file_bytes
     from sim.film.memory import memory_bytes
+    from sim.run.schedule import Doubling
     from sim.run.simulate import make_cpu_engine
 
     engine = (engine_factory or make_cpu_engine)(setup.system, setup.state, setup.threads)
     per_step = _time_steps(engine, setup.system.steps, seconds)
+    frames = setup.parameters.output.frames
+    if setup.parameters.run.is_sampled:
+        frames = Doubling(frames).until(setup.system.steps)
     return Cost(
         steps=setup.system.steps,
         threads=setup.threads,
@@ -99,9 +103,7 @@ def calibrate(
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=memory_bytes(setup.system),
-        file_bytes=file_bytes(
-            setup.system.count, setup.parameters.output.frames + 1, len(ENERGIES)
-        ),
+        file_bytes=file_bytes(setup.system.count, frames + 1, len(ENERGIES)),
     )
 
 
