@@ -76,7 +76,7 @@ class StepLimits:
         return min(self.stiffness, self.turning, self.momentum, self.period, self.push)
 
     def with_stiffness(self, factor: float) -> StepLimits:
-        """Return the limits with that of the stiffest repulsion so many times as long."""
+        """Return the limits with that of the stiffest repulsion ``factor`` times as long."""
         found = dataclasses.replace(self, stiffness=factor * self.stiffness)
         if found.shortest < found.stiffness and self.stiffness == self.shortest:
             others = {ROTATION: self.turning, PERIOD: self.period, PUSH: self.push}
@@ -112,7 +112,7 @@ class StepLimits:
 
 
 def round_down(value: float, digits: int = 3) -> float:
-    """Return the value rounded down to so many significant digits."""
+    """Return the value rounded down to ``digits`` significant digits."""
     scale = 10.0 ** (math.floor(math.log10(value)) - digits + 1)
     return math.floor(value / scale * (1.0 + 1e-12)) * scale
 
