@@ -20,7 +20,7 @@ _HOME = {
     "write": "measures.measure",
     "write_tables": "measures.tables",
     "Estimate": "uncertainty.estimate",
-    "combine_replicas": "uncertainty.estimate",
+    "combine_replicas": "uncertainty.replicas",
     "estimate": "uncertainty.estimate",
 }
 

@@ -40,14 +40,6 @@ CLOCK_MARKS = (
     (100.0 * YEAR, "100 years"),
 )
 
-CAPTION = (
-    "Where the particles go",
-    "Volume fraction over the cell at times on a logarithmic clock, and after an endless time (in "
-    "equilibrium). Below: the share of the change that is done. Single particles that diffuse and "
-    "are drawn to the strong field; chains, which drift faster, flow and heat are left out.",
-)
-"""Title and caption of the figure."""
-
 
 def drift_maps(
     sides_m: tuple[float, float],

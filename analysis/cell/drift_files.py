@@ -1,4 +1,4 @@
-"""Files of a drift over a cell: by place and time, change by time, one row a frame, a grid."""
+"""Files of a drift over a cell: by place and time, change by time, one row per frame, a grid."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def write_drift_frames(
     spacing_m: ArrayLike,
     share_with_chains: ArrayLike,
 ) -> Path:
-    """Write what the whole cell does as CSV, a row a frame; see ``FRAME_COLUMNS``.
+    """Write what the whole cell does as CSV, a row per frame; see ``FRAME_COLUMNS``.
 
     Parameters
     ----------

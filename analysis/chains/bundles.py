@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from analysis.chains.bonds import pair_steps
 from analysis.chains.groups import RING, Chains, touching
-from analysis.uncertainty.estimate import estimate, ratio
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.ratio import ratio
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -125,15 +126,20 @@ class BundleFrames:
     width: list[tuple[float, float]] = field(default_factory=list)
     length_by_strands: list[Floats] = field(default_factory=list)
 
-    def add(self, positions: Floats, moments: Floats, chains: Chains) -> Integers:
-        """Take in one frame: positions (N, 3) in m, moments (N, 3) and its chains.
+    def add(self, positions: Floats, tangents: Floats, bundle: Integers, chains: Chains) -> None:
+        """Take in one frame.
 
-        Returns the bundle of each particle, as ``find_bundles`` does.
+        Parameters
+        ----------
+        positions, tangents : (N, 3) arrays
+            Centres in m, and directions from ``chain_tangents``.
+        bundle : (N,) array
+            From ``find_bundles``.
+        chains : Chains
+            The groups of the frame.
         """
         from analysis.kernels.contours import cross_sections
 
-        tangents = chain_tangents(positions, moments, self.sides, chains)
-        bundle = find_bundles(positions, tangents, self.diameters, self.sides, chains)
         order = np.argsort(bundle, kind="stable")
         count = int(bundle.max(initial=-1)) + 1
         start = np.searchsorted(bundle[order], np.arange(count + 1))
@@ -157,7 +163,6 @@ class BundleFrames:
         held = many[bundle[chosen]] > 1
         self.strands.append(_by_bundle(np.ones(held.sum()), weight[held], bundle[chosen][held]))
         self.width.append(_by_bundle((width * weight)[held], weight[held], bundle[chosen][held]))
-        return bundle
 
     def numbers(self, structures: float | None) -> dict[str, Any]:
         """Return the entry ``bundles``: share, strands and width of bundles of two and more."""

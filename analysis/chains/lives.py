@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ from analysis.chains.standing_bonds import (
     standing,
     warn_of_standing,
 )
+from analysis.files.curve import Curve
 from analysis.uncertainty.estimate import NOTHING, Estimate, estimate
 from analysis.uncertainty.number_text import with_unit
 
@@ -38,6 +39,23 @@ DIFFERS = 3.0
 
 AT_LEAST = 0.1
 """A difference under this share of the life does not count."""
+
+
+@dataclass(frozen=True)
+class BondSurvival(Curve):
+    """Share of bonds that last longer than a time in s, and its error.
+
+    From birth (or the first frame) until they part, and of those that stand at an instant until
+    they are gone for good.
+    """
+
+    NAME: ClassVar = "bond_survival"
+    time_s: Floats
+    share: Floats
+    error: Floats
+    standing_time_s: Floats
+    standing_share: Floats
+    standing_error: Floats
 
 
 @dataclass(frozen=True)
@@ -248,7 +266,7 @@ def exchange_rate(groups: list[Integers], times: Floats) -> Estimate:
 
 def life_numbers(
     bonds: list[Integers], groups: list[Integers], times: Floats, warnings: list[str]
-) -> tuple[dict[str, Any], dict[str, Any]]:
+) -> tuple[dict[str, Any], BondSurvival]:
     """Return the numbers about lives of bonds and the survival curve.
 
     Parameters
@@ -270,10 +288,8 @@ def life_numbers(
         "bond_standing_after_s": None,
         "exchange_rate_per_s": NOTHING.as_dict(),
     }
-    curve: dict[str, Any] = {"time_s": np.zeros(0), "share": np.zeros(0), "error": np.zeros(0)}
-    curve |= {f"standing_{name}": column for name, column in curve.items()}
     if len(bonds) < 2 or not any(len(b) for b in bonds):
-        return out, curve
+        return out, BondSurvival.empty()
     count = len(groups[0])
     life, reliable = _born_life(bonds, times, count, warnings)
     law = survival(*spells(bonds, times, count))
@@ -289,13 +305,7 @@ def life_numbers(
         out["bond_standing_after_s"] = float(seen.time_s[-1])
     warn_of_standing(seen, warnings)
     out["exchange_rate_per_s"] = exchange_rate(groups, times).as_dict()
-    curve |= {"time_s": law.time_s, "share": law.share, "error": law.error}
-    curve |= {
-        "standing_time_s": seen.time_s,
-        "standing_share": seen.share,
-        "standing_error": seen.error,
-    }
-    return out, curve
+    return out, BondSurvival(law.time_s, law.share, law.error, seen.time_s, seen.share, seen.error)
 
 
 def _born_life(

@@ -32,7 +32,7 @@ def relative_magnetisation(
     (share, error)
         sum m.direction / sum m_s; the error takes the particles as independent.
     """
-    from analysis.uncertainty.estimate import ratio
+    from analysis.uncertainty.ratio import ratio
 
     whole = np.linalg.norm(moments, axis=1) if saturation is None else saturation
     return ratio(moments @ direction, whole)
@@ -50,7 +50,7 @@ def second_rank_order(axes: Floats, direction: Floats, weights: Floats) -> tuple
     weights : (n,) array
         Weights, such as particles in a chain.
     """
-    from analysis.uncertainty.estimate import ratio
+    from analysis.uncertainty.ratio import ratio
 
     order = 1.5 * (axes @ direction) ** 2 - 0.5
     return ratio(weights * order, weights)
@@ -73,7 +73,7 @@ def director(axes: Floats, weights: Floats) -> Floats | None:
 
 def magnetisation_law(
     magnitudes: Floats, field: float, temperature: float, points: int = 120
-) -> dict[str, Floats | float]:
+) -> tuple[Floats, Floats, float, float]:
     """Return the magnetisation law of the run's own sizes, as a curve and at the run's field.
 
     Parameters
@@ -85,9 +85,10 @@ def magnetisation_law(
 
     Returns
     -------
-    dict
-        ``langevin_parameter`` (of the median moment) and ``relative`` as curves,
-        ``measured_langevin_parameter`` and ``law`` at the run's field.
+    parameter, law : (points + 1,) arrays
+        Langevin parameter of the median moment, and share of saturation.
+    own, at_field : float
+        Both at the run's field.
     """
     median = float(np.median(magnitudes))
     scale = BOLTZMANN * temperature / median if median > 0 else math.inf
@@ -98,9 +99,4 @@ def magnetisation_law(
         if (math.isfinite(scale))
         else np.zeros(len(grid))
     )
-    return {
-        "langevin_parameter": grid,
-        "relative": law,
-        "measured_langevin_parameter": own,
-        "law": langevin_of_sizes(magnitudes, field, temperature),
-    }
+    return grid, law, own, langevin_of_sizes(magnitudes, field, temperature)

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from analysis.chains.bonds import BOND_ALIGNMENT, BOND_DISTANCE, BondRule, EnergyRule
 from analysis.chains.groups import find_chains
-from analysis.uncertainty.estimate import estimate, ratio
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.ratio import ratio
 
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from analysis.chains.groups import BRANCHED, LINEAR, RING, Chains
 from analysis.chains.magnetisation import relative_magnetisation, second_rank_order
-from analysis.uncertainty.estimate import Estimate, estimate, ratio
+from analysis.uncertainty.estimate import Estimate, estimate
+from analysis.uncertainty.ratio import ratio
 
 Floats = NDArray[np.float64]
 

@@ -1,4 +1,4 @@
-"""Shape of chains: contours, bending, kinks and branch points, and the alignment tensor.
+"""Shape of chains: contours, bending, kinks and branch points.
 
 The persistence length comes from the correlation of the tangents along open chains,
 
@@ -14,19 +14,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.chains.groups import LINEAR, RING, Chains
-from analysis.uncertainty.estimate import (
-    NOTHING,
-    ONE_SIGMA,
-    Estimate,
-    estimate,
-    ratio,
-    student_factor,
-)
+from analysis.chains.groups import LINEAR, Chains
+from analysis.files.curve import Curve
+from analysis.uncertainty.estimate import NOTHING, Estimate
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -77,6 +74,16 @@ def contours(chains: Chains, fewest: int = FEWEST_PARTICLES) -> tuple[Integers, 
     return np.asarray(order), np.asarray(start)
 
 
+@dataclass(frozen=True)
+class TangentCorrelation(Curve):
+    """Correlation of the tangents of open chains and its error, by the distance along in m."""
+
+    NAME: ClassVar = "tangent_correlation"
+    distance_m: Floats
+    correlation: Floats
+    error: Floats
+
+
 @dataclass
 class ShapeFrames:
     """Sums over frames about the shape of chains; ``add`` takes one frame.
@@ -94,8 +101,6 @@ class ShapeFrames:
     kinks: list[tuple[float, float]] = field(default_factory=list)
     branch_points: list[tuple[float, float]] = field(default_factory=list)
     loops: list[float] = field(default_factory=list)
-    tensors: list[Floats] = field(default_factory=list)
-    tensor_errors: list[Floats] = field(default_factory=list)
 
     def add(self, positions: Floats, chains: Chains) -> None:
         """Take in one frame: positions (N, 3) in m and its chains."""
@@ -105,10 +110,6 @@ class ShapeFrames:
         branches = np.bincount(chains.group, degree > 2, len(size))
         self.branch_points.append(ratio(branches, size))
         self.loops.append(float(len(chains.bonds) - len(positions) + len(size)))
-        several = (chains.size > 1) & (chains.kind != RING)
-        tensor, error = alignment_tensor(chains.axis[several], size[several])
-        self.tensors.append(tensor)
-        self.tensor_errors.append(error)
 
     def _add_bends(self, positions: Floats, chains: Chains) -> None:
         """Add the tangent products and kinks of one frame."""
@@ -138,8 +139,8 @@ class ShapeFrames:
         bent = np.bincount(chain[inner], cosine[inner] < KINK_COSINE, len(bonds) - 1)
         self.kinks.append(ratio(bent, np.bincount(chain[inner], minlength=len(bonds) - 1)))
 
-    def tangent_correlation(self) -> dict[str, Floats]:
-        """Return the curve: distance along the chain in m, correlation and its error."""
+    def tangent_correlation(self) -> TangentCorrelation:
+        """Return the correlation of the tangents of open chains."""
         usable = np.flatnonzero(self._usable())
         bond = float(np.mean(self.bond_m)) if self.bond_m else math.nan
         whole = self.sums.sum(axis=0)[usable] / self.counts.sum(axis=0)[usable]
@@ -147,7 +148,7 @@ class ShapeFrames:
         error = np.full(len(usable), np.nan)
         if len(left) > 1:
             error = np.sqrt((len(left) - 1) * left.var(axis=0))
-        return {"distance_m": usable * bond, "correlation": whole, "error": error}
+        return TangentCorrelation(np.asarray(usable * bond), whole, error)
 
     def persistence_length(self, in_field: bool) -> tuple[Estimate, float | None]:
         """Return the persistence length in m and the level P that the field holds up.
@@ -235,63 +236,3 @@ def _worm_fit(bonds: Integers, correlation: Floats, weight: Floats, in_field: bo
         model, [first, start, 0.3], bounds=([0.01, -2.0, 0.0], [1.0, 14.0, 0.995]), max_nfev=100
     )
     return np.array([math.exp(best.x[1]), best.x[2] if in_field else 0.0])
-
-
-def alignment_tensor(axes: Floats, weights: Floats) -> tuple[Floats, Floats]:
-    """Return the weighted mean of (3 u u - 1)/2 over axes and its error, (3, 3) each.
-
-    Parameters
-    ----------
-    axes : (n, 3) array
-        Unit vectors; the sign does not matter.
-    weights : (n,) array
-        Weights, such as particles in a chain.
-
-    Notes
-    -----
-    De Gennes, Prost, The Physics of Liquid Crystals (1993), section 2.1 (from memory).
-    """
-    tensor, error = np.full((3, 3), np.nan), np.full((3, 3), np.nan)
-    for a in range(3):
-        for b in range(a + 1):
-            member = 1.5 * axes[:, a] * axes[:, b] - (0.5 if a == b else 0.0)
-            value = ratio(weights * member, weights)
-            tensor[a, b] = tensor[b, a] = value[0]
-            error[a, b] = error[b, a] = value[1]
-    return tensor, error
-
-
-def tensor_numbers(
-    tensors: list[Floats], errors: list[Floats], structures: float | None
-) -> dict[str, object]:
-    """Return mean alignment tensor, eigenvalues (falling) with errors, eigenvectors, biaxiality.
-
-    Parameters
-    ----------
-    tensors, errors : lists of (3, 3) arrays
-        Of each frame, errors from the scatter inside it; NaN without chains.
-    structures : float or None
-        Independent structures that the frames have seen.
-    """
-    known = np.array([t for t in tensors if np.isfinite(t).all()])
-    if len(known) == 0:
-        return {"tensor": None, "eigenvalues": None, "principal_axes": None}
-    mean = known.mean(axis=0)
-    values, vectors = np.linalg.eigh(mean)
-    vectors = vectors[:, np.argsort(values)[::-1]]
-    inside = np.array([e for t, e in zip(tensors, errors, strict=True) if np.isfinite(t).all()])
-    entries = []
-    for axis in vectors.T:
-        weight = np.abs(np.outer(axis, axis))
-        entries.append(
-            estimate(
-                np.einsum("fab,a,b->f", known, axis, axis),
-                within=np.einsum("fab,ab->f", inside, weight),
-                structures=structures,
-            ).as_dict()
-        )
-    return {
-        "tensor": mean.tolist(),
-        "eigenvalues": entries,
-        "principal_axes": vectors.T.tolist(),
-    }

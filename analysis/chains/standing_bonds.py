@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.uncertainty.estimate import NOTHING, ONE_SIGMA, Estimate, student_factor
+from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import with_unit
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

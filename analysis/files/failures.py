@@ -5,13 +5,12 @@ from __future__ import annotations
 import contextlib
 import warnings
 from contextvars import ContextVar
-from html import escape
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-__all__ = ["failures", "figure_or_nothing", "missing_figure", "named_error"]
+__all__ = ["failures", "figure_or_nothing", "named_error"]
 
 _said: ContextVar[list[str] | None] = ContextVar("figures that could not be drawn", default=None)
 
@@ -23,7 +22,7 @@ def failures() -> Iterator[list[str]]:
     Yields
     ------
     list of str
-        A sentence a figure, each once; it grows while figures are drawn.
+        One sentence per figure, each once; it grows while figures are drawn.
     """
     said: list[str] = []
     token = _said.set(said)
@@ -66,11 +65,3 @@ def named_error(error: Exception) -> str:
     """Return the kind of an error and the first line of what it says, for a warning."""
     lines = str(error).splitlines()
     return f"{type(error).__name__}: {lines[0]:.200}" if lines else type(error).__name__
-
-
-def missing_figure(name: str, title: str) -> str:
-    """HTML that stands on a page in the place of a figure that could not be drawn."""
-    return (
-        f'<figure id="{escape(name)}"><h3>{escape(title)}</h3><figcaption>This figure could not be '
-        "drawn; the numbers do not need it.</figcaption></figure>"
-    )

@@ -68,10 +68,12 @@ def gaps_along(positions, diameters, sides, origin, direction, length):
                 break
             out[found, 0] = begins[at] - covered
             out[found, 1] = covered
-            out[found, 2] = reach - covered
-            out[found, 3] = discs
             found += 1
             discs = 0
         covered = max(covered, ends[at])
         discs += 1
+    else:  # the line ended in a stretch, or before the next one
+        if found > 0:
+            out[found - 1, 2] = covered - out[found - 1, 1]
+            out[found - 1, 3] = discs
     return out[:found].copy()

@@ -5,31 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from analysis.quantities.all import MEASURED
+
 __all__ = ["keep_possible", "possible_range"]
 
-# By key, then by how a key ends.
-_KEYS = {
-    "mean_length": (1.0, math.inf),
-    "weight_mean_length": (1.0, math.inf),
-    "linear_mean_length": (1.0, math.inf),
-    "longest": (1.0, math.inf),
-    "strands": (1.0, math.inf),
-    "straightness": (0.0, 1.0),
-    "share": (0.0, 1.0),
-    "order": (-0.5, 1.0),
-    "moment_order": (-0.5, 1.0),
-    "relative": (-1.0, 1.0),
-}
-_ENDINGS = {
-    "_share": (0.0, 1.0),
-    "_fraction": (0.0, 1.0),
-    "_m": (0.0, math.inf),
-    "_m2": (0.0, math.inf),
-    "_s": (0.0, math.inf),
-    "_hz": (0.0, math.inf),
-    "_per_m": (0.0, math.inf),
-    "_per_s": (0.0, math.inf),
-}
+_ENDS = {one.key: one.ends for one in MEASURED}
 
 
 def possible_range(key: str) -> tuple[float, float]:
@@ -45,10 +25,7 @@ def possible_range(key: str) -> tuple[float, float]:
     (float, float)
         Infinite where nothing is known.
     """
-    if key in _KEYS:
-        return _KEYS[key]
-    ending = next((ending for ending in _ENDINGS if key.endswith(ending)), None)
-    return (-math.inf, math.inf) if ending is None else _ENDINGS[ending]
+    return _ENDS.get(key, (-math.inf, math.inf))
 
 
 def keep_possible(numbers: Any, key: str = "") -> Any:

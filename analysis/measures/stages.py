@@ -1,93 +1,13 @@
-"""Averages of every steady stage of the field, and which of them the headline is about."""
+"""Words about the stages of the field, and which of them the headline is about."""
 
 from __future__ import annotations
 
-import itertools
 import math
-from html import escape
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
+from analysis.uncertainty.number_text import with_unit
 
-from analysis.chains.series import ChainSeries
-from analysis.trajectory.run import Run
-from analysis.trajectory.stages import STEADY, Stage
-from analysis.uncertainty.number_text import with_error, with_unit
-
-__all__ = ["averaged_over", "section", "stage_numbers"]
-
-Floats = NDArray[np.float64]
-
-FEWEST_FRAMES = 4
-"""A shorter stage has no second half to average."""
-AVERAGED = ("mean_length", "weight_mean_length", "singles_fraction", "order", "magnetisation")
-"""Series that are averaged, by which a stage names them."""
-HEADS = ("Mean length", "Weight mean length", "Singles", "Alignment", "Magnetisation")
-
-
-def stage_numbers(
-    run: Run,
-    field: Floats,
-    series: ChainSeries,
-    last: Stage | None = None,
-    structures: float | None = 1.0,
-) -> list[dict[str, Any]]:
-    """Return the averages of each steady stage, over its second half.
-
-    Parameters
-    ----------
-    run : Run
-        The trajectory.
-    field : (frames, 3) array
-        Field at every frame in T.
-    series : ChainSeries
-        Chain numbers of every frame.
-    last : Stage, optional
-        The stage that all other numbers are of.
-    structures : float, optional
-        How many independent structures its averaged frames hold, None where unknown.
-
-    Returns
-    -------
-    list of dict
-        ``start_s``, ``end_s``, ``from_time_s``, ``field_t`` and the keys of `AVERAGED`, each with
-        value, error, samples and interval. The scatter between chains counts as that of one
-        structure, but in the frames of ``last``, whose errors are those of the other sections.
-    """
-    found = []
-    for first, end_frame in _stretches(field):
-        start, end = float(run.times[first]), float(run.times[end_frame])
-        middle = 0.5 * (start + end)
-        frames = np.arange(first, end_frame + 1)
-        frames = frames[run.times[frames] >= middle - 1e-9 * abs(end)]
-        known = last is not None and np.array_equal(frames, last.frames)
-        averages = {
-            name: series.average(
-                name, frames, _structures(name, structures if known else 1.0)
-            ).as_dict()
-            for name in AVERAGED
-        }
-        size = float(np.linalg.norm(field[end_frame]))
-        found.append(
-            {"start_s": start, "end_s": end, "from_time_s": middle, "field_t": size, **averages}
-        )
-    return found
-
-
-def _structures(name: str, structures: float | None) -> float | None:
-    """Moments turn on their own: each frame has its own scatter of the magnetisation."""
-    return None if name == "magnetisation" else structures
-
-
-def _stretches(field: Floats) -> list[tuple[int, int]]:
-    """Return first and last frame of each stretch of one field."""
-    largest = float(np.linalg.norm(field, axis=1).max())
-    changes = np.linalg.norm(np.diff(field, axis=0), axis=1) > STEADY * largest
-    edges = [0, *(np.flatnonzero(changes) + 1).tolist(), len(field)]
-    return [
-        (first, end - 1) for first, end in itertools.pairwise(edges) if end - first >= FEWEST_FRAMES
-    ]
+__all__ = ["averaged_over", "field_words"]
 
 
 def field_words(field_t: float) -> str:
@@ -106,26 +26,3 @@ def averaged_over(numbers: dict[str, Any]) -> str:
     first, last, size = (float(end) for end in ends if end is not None)
     joined = "with" if size == 0.0 else "in"
     return f"{with_unit(first, 's')} to {with_unit(last, 's')}, {joined} {field_words(size)}"
-
-
-def section(numbers: dict[str, Any]) -> str:
-    """Return the table of the stages for the page, "" where there is only one."""
-    stages = numbers.get("stages")
-    if not isinstance(stages, list) or len(stages) < 2:
-        return ""
-    rows = []
-    for stage in stages:
-        time = f"{with_unit(stage['from_time_s'], 's')} to {with_unit(stage['end_s'], 's')}"
-        cells = [time, field_words(stage["field_t"])]
-        for key in AVERAGED:
-            value, error = (stage[key][name] for name in ("value", "error"))
-            unit = "%" if key in ("singles_fraction", "magnetisation") else ""
-            value, error = (math.nan if x is None else float(x) for x in (value, error))
-            cells.append(with_error(value, error, unit))
-        rows.append("".join(f"<td>{escape(cell)}</td>" for cell in cells))
-    head = "".join(f"<th>{name}</th>" for name in ("Averaged over", "Field", *HEADS))
-    body = "".join(f"<tr>{row}</tr>" for row in rows)
-    return (
-        "<h3>Stages of the field</h3>"
-        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-    )

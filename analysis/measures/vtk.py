@@ -36,7 +36,7 @@ def write_vtk(measurement: Measurement, directory: Path) -> list[Path]:
     -------
     list of Path
         The files. ``particles.vtp``: a vertex a particle, with ``diameter_nm``, ``chain`` (-1 for
-        singles), ``chain_length`` and, if known, ``moment_am2``. ``chains.vtp``: a line a bond,
+        singles), ``chain_length`` and, if known, ``moment_am2``. ``chains.vtp``: one line per bond,
         with ``chain`` and ``chain_length``; a bond through the side of the patch is drawn beyond
         it.
     """

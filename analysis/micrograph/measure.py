@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from analysis.micrograph.lines import Centre, centre_of, stripe_width
 from analysis.micrograph.noise import noise_chance
 from analysis.micrograph.picture import Picture
+from analysis.quantities.micrograph import MICROGRAPH
+from analysis.quantities.quantity import Quantity
 from analysis.spacing.pattern import Stripes, half_width, stripes
 from analysis.spacing.structure_factor import ModeGrid, Peak, find_peak, profile
 
@@ -68,28 +70,6 @@ STUDENT = 1.2
 LIKELY_NOISE, PERHAPS_NOISE = 0.05, 0.02
 """Chance of a peak from noise alone, sharp or blurred: withheld, or warned about, above it."""
 
-DEFINITIONS = {
-    "spacing_m": ("m", "2 pi over the centre of the peak of the power spectrum across the stripes"),
-    "spread_m": (
-        "m",
-        "half width at half height of that peak, as a length; that of the picture's size and "
-        "window is part of it",
-    ),
-    "width_m": (
-        "m",
-        "full width at half height of the mean stripe, the brightness averaged at equal phases of "
-        "the pattern: of the stripes or of the gaps, whichever are narrower; what blur may have "
-        "added is part of the error",
-    ),
-    "direction_deg": ("deg", "direction of the stripes, from the picture's right upwards"),
-    "order": (
-        "1",
-        "mean of cos 2a over the power near the peak, a from the direction across the stripes; 1 "
-        "straight stripes, 0 no direction",
-    ),
-}
-"""Unit and definition of each number."""
-
 
 @dataclass(frozen=True)
 class Micrograph:
@@ -125,7 +105,7 @@ def measure_picture(picture: Picture) -> Micrograph:
     warnings: list[str] = []
     if peak is None or peak.chance > LIKELY_NOISE:
         warnings.append("spacing_m: no peak of the spectrum stands out of the noise")
-        values = dict.fromkeys(DEFINITIONS, (math.nan, math.nan))
+        values = {one.key: (math.nan, math.nan) for one in MICROGRAPH}
     else:
         if peak.chance > PERHAPS_NOISE:
             warnings.append(
@@ -151,7 +131,7 @@ def measure_picture(picture: Picture) -> Micrograph:
         "averaged_pixels": picture.averaged,
         "pixel_m": picture.pixel,
         "size_m": [float(side) for side in picture.sides],
-        **{key: _entry(key, *values[key]) for key in DEFINITIONS},
+        **{one.key: _entry(one, *values[one.key]) for one in MICROGRAPH},
         "method": METHOD,
         "warnings": warnings,
     }
@@ -169,13 +149,12 @@ METHOD = (
 )
 
 
-def _entry(key: str, value: float, error: float) -> dict[str, Any]:
-    unit, definition = DEFINITIONS[key]
+def _entry(one: Quantity, value: float, error: float) -> dict[str, Any]:
     return {
         "value": value if math.isfinite(value) else None,
         "error": error if math.isfinite(error) else None,
-        "unit": unit,
-        "definition": definition,
+        "unit": one.si_unit,
+        "definition": one.definition,
     }
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.files.curve import Curve
 from analysis.measures.measure import Measurement
 from analysis.optics.far_field import averaged_frames, far_field, mixtures, unknown
 from analysis.optics.indices import Optics
@@ -16,6 +18,48 @@ from analysis.spacing.distances import lateral_direction
 from analysis.trajectory.run import Run
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Light(Curve):
+    """What light meets: the film at each wavelength, and the mean closeness of bonded particles.
+
+    ``films`` are mixtures, ``grains`` the same with beads after Bruggeman; both are None where the
+    index of the cores is not known.
+    """
+
+    NAME: ClassVar = "light"
+    optics: Optics
+    films: list[Mixture] | None
+    grains: list[Mixture] | None
+    closeness: float
+
+
+@dataclass(frozen=True)
+class OpticalThickness(Curve):
+    """Map of the last frame: path along z through particles in m, (y, x), and what light resolves.
+
+    A dictionary a wavelength with ``wavelength_m``, ``path_m`` and ``absorption``; of beads the
+    distance to the law of Bruggeman is ``path_error_m`` and ``absorption_error``.
+    """
+
+    NAME: ClassVar = "optical_thickness"
+    x_m: Floats
+    y_m: Floats
+    particle_thickness_m: Floats
+    wavelengths: list[dict[str, Any]]
+
+
+@dataclass(frozen=True)
+class FarField(Curve):
+    """Light behind the film: ``far_field.far_field`` of these frames, across this direction."""
+
+    NAME: ClassVar = "far_field"
+    wavelengths: list[dict[str, Any]]
+    frames: list[int]
+    lateral: Floats | None
+    outer_index: float
+    aperture: float
 
 
 def add_light(
@@ -35,50 +79,41 @@ def add_light(
     Returns
     -------
     Measurement
-        The same one. ``light`` holds ``optics``, ``films`` (a ``Mixture`` a wavelength),
-        ``grains`` (the same with beads after Bruggeman) and ``closeness``;
-        ``optical_thickness`` the map of the last frame, of beads with the distance to the law of
-        Bruggeman as ``path_error_m`` and ``absorption_error``; ``far_field`` the list
-        ``wavelengths`` of ``far_field.far_field``. Both are empty where the index of the cores
-        is not known. What is assumed, and why an index is not known, joins the ``warnings``.
+        The same one. The last two are empty where the index of the cores is not known. What is
+        assumed, and why an index is not known, joins the ``warnings``.
     """
     chosen = Optics.of(run.resolved, optics)
     films, grains = mixtures(run, chosen), mixtures(run, chosen, grains=True)
-    curves = measurement.curves
-    curves["light"] = {
-        "optics": chosen,
-        "films": films,
-        "grains": grains,
-        "closeness": bond_closeness(measurement.last_frame),
-    }
+    light = Light(chosen, films, grains, bond_closeness(measurement.last_frame))
     _warn(measurement, run, chosen)
-    curves["optical_thickness"] = {}
-    curves["far_field"] = {}
-    if films is None or grains is None:
-        return measurement
+    maps, far = OpticalThickness.empty(), FarField.empty()
+    if films is not None and grains is not None:
+        maps, far = _maps(run, light), _far_field(measurement, run, light)
+    measurement.curves.update({curve.NAME: curve for curve in (light, maps, far)})
+    return measurement
+
+
+def _maps(run: Run, light: Light) -> OpticalThickness:
+    """Return the last frame as light meets it."""
     shape = grid_shape(run.sides, float(np.median(run.diameters)))
     sharp = particle_thickness(run.positions(-1), run.diameters, run.sides, shape)
     rows, columns = shape
-    curves["optical_thickness"] = {
-        "x_m": (np.arange(columns) + 0.5) * run.sides[0] / columns,
-        "y_m": (np.arange(rows) + 0.5) * run.sides[1] / rows,
-        "particle_thickness_m": sharp,
-        "wavelengths": [
-            _resolved_map(run, chosen, sharp, *one)
-            for one in zip(films, grains, chosen.wavelengths, strict=True)
-        ],
-    }
+    pairs = zip(light.films or (), light.grains or (), light.optics.wavelengths, strict=True)
+    return OpticalThickness(
+        x_m=(np.arange(columns) + 0.5) * run.sides[0] / columns,
+        y_m=(np.arange(rows) + 0.5) * run.sides[1] / rows,
+        particle_thickness_m=sharp,
+        wavelengths=[_resolved_map(run, light.optics, sharp, *pair) for pair in pairs],
+    )
+
+
+def _far_field(measurement: Measurement, run: Run, light: Light) -> FarField:
+    """Return the light behind the film, averaged over frames."""
     rest, axis = measurement.numbers["equilibration"], _axis(measurement)
     frames = averaged_frames(run, (rest["from_time_s"], rest["to_time_s"]))
-    lateral = lateral_direction(axis)
-    curves["far_field"] = {
-        "wavelengths": far_field(run, chosen, films, frames, lateral, grains),
-        "frames": frames,
-        "lateral": lateral,
-        "outer_index": chosen.outer_index,
-        "aperture": chosen.numerical_aperture,
-    }
-    return measurement
+    lateral, optics = lateral_direction(axis), light.optics
+    found = far_field(run, optics, light.films or [], frames, lateral, light.grains)
+    return FarField(found, frames, lateral, optics.outer_index, optics.numerical_aperture)
 
 
 def _resolved_map(
@@ -120,7 +155,7 @@ def _warn(measurement: Measurement, run: Run, optics: Optics) -> None:
     warnings.extend(words for words in said if words not in warnings)
 
 
-def light_of(measurement: Measurement) -> dict[str, Any]:
+def light_of(measurement: Measurement) -> Light:
     """Return the curve ``light`` of a measurement.
 
     Raises
@@ -128,9 +163,9 @@ def light_of(measurement: Measurement) -> dict[str, Any]:
     ValueError
         If ``add_light`` was not called on it.
     """
-    if "light" not in measurement.curves:
+    if Light.NAME not in measurement.curves:
         raise ValueError("the measurement must hold light; received one without: call add_light.")
-    return measurement.curves["light"]
+    return Light.among(measurement.curves)
 
 
 def _axis(measurement: Measurement) -> Floats | None:

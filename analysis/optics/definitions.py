@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from analysis.quantities.all import shown
+
 DEFINITIONS: dict[str, tuple[str, str]] = {
+    **{one.key: (one.si_unit, one.definition) for one in shown("handoff")},
     "thickness_m": ("m", "distance of the two windows"),
     "patch_m": ("m", "sides x and y of the simulated patch, which repeats"),
     "particle_count": ("1", "particles in the patch"),
@@ -16,36 +19,11 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
         "share of the volume under the shell that cores fill: 1, or of beads the rest is matrix",
     ),
     "median_diameter_m": ("m", "median diameter of whole particles, core and shell"),
-    "structure_factor_m": (
-        "m",
-        "2 pi over the peak of the structure factor of the film projected along z, across the "
-        "chains: the spacing that light through the film meets",
-    ),
     "structure_factor_spread_m": (
         "m",
-        "half width at half height of that peak, as a length; not narrower than the patch resolves",
+        "half width at half height of the peak of the structure factor, as a length; not narrower "
+        "than the patch resolves",
     ),
-    "nearest_neighbour_m": (
-        "m",
-        "distance across the chains to the nearest particle of another chain at the same level, in "
-        "three dimensions: median along each chain, then mean",
-    ),
-    "nearest_neighbour_spread_m": ("m", "standard deviation of that distance"),
-    "axis_correlation_m": ("m", "first maximum of the pair correlation of chain axes"),
-    "line_density_m": (
-        "m",
-        "d sqrt(pi/(6 volume_fraction)): where straight single chains of all particles would stand",
-    ),
-    "width_m": ("m", "extent of a chain and what touches it across the chain, seen along z"),
-    "clear_fraction": ("1", "share of the film's area that no particle covers, seen along z"),
-    "order": (
-        "1",
-        "mean of (3 cos^2 - 1)/2 between chain axes and the field (without a field: their "
-        "director), weighted with particles",
-    ),
-    "mean_length": ("1", "particles in a chain; single particles count as chains of one"),
-    "weight_mean_length": ("1", "length of the chain that an average particle is in"),
-    "singles_fraction": ("1", "share of the particles that are in no chain"),
     "period_m": (
         "m",
         "spacing used for diffraction: structure_factor_m, or none, with the reason, where no peak "
@@ -110,25 +88,11 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     "scattered_share": (
         "1",
         "share of the incident light that the film scatters into the aperture, direct beam left "
-        "out; error: speckle and, of beads, the distance to the law of Bruggeman",
+        "out; error: speckle (an order and the opposite one carry the same light) and, of beads, "
+        "the distance to the law of Bruggeman",
     ),
 }
 """Unit and definition of each value, by key."""
-
-MEASURED = {
-    "spacing": (
-        "structure_factor_m",
-        "nearest_neighbour_m",
-        "nearest_neighbour_spread_m",
-        "axis_correlation_m",
-        "line_density_m",
-        "width_m",
-        "clear_fraction",
-    ),
-    "alignment": ("order",),
-    "chains": ("mean_length", "weight_mean_length", "singles_fraction"),
-}
-"""Values that measures.json holds too, by its section."""
 
 STRUCTURE_FACTOR = (
     "structure factor of the film projected along z against the wave number across the chains "

@@ -12,7 +12,7 @@ from analysis.files.csv_text import write_csv
 from analysis.files.provenance import line
 from analysis.files.writing import write_bytes
 from analysis.measures.measure import Measurement
-from analysis.optics.curves import light_of
+from analysis.optics.curves import FarField, OpticalThickness, light_of
 
 FAR_FIELD_COLUMNS = (
     "wavelength_m",
@@ -35,8 +35,8 @@ def write_optical_thickness(measurement: Measurement, path: Path) -> Path:
     """
     import h5py
 
-    maps = measurement.curves["optical_thickness"]
-    optics = light_of(measurement)["optics"]
+    maps = OpticalThickness.among(measurement.curves)
+    optics = light_of(measurement).optics
     stream = io.BytesIO()
     with h5py.File(stream, "w", libver="earliest") as file:
         if line():
@@ -47,16 +47,16 @@ def write_optical_thickness(measurement: Measurement, path: Path) -> Path:
             made = group.create_dataset(name, data=values, compression="gzip", shuffle=True)
             made.attrs["unit"], made.attrs["definition"] = unit, definition
 
-        put(file, "x_m", maps["x_m"], "m", "centres of the columns")
-        put(file, "y_m", maps["y_m"], "m", "centres of the rows")
+        put(file, "x_m", maps.x_m, "m", "centres of the columns")
+        put(file, "y_m", maps.y_m, "m", "centres of the rows")
         put(
             file,
             "particle_thickness_m",
-            maps["particle_thickness_m"],
+            maps.particle_thickness_m,
             "m",
             "path along z through particles, not blurred",
         )
-        for number, one in enumerate(maps["wavelengths"], start=1):
+        for number, one in enumerate(maps.wavelengths, start=1):
             group = file.create_group(f"wavelength_{number}")
             group.attrs["wavelength_m"] = one["wavelength_m"]
             group.attrs["numerical_aperture"] = optics.numerical_aperture
@@ -83,7 +83,7 @@ def write_optical_thickness(measurement: Measurement, path: Path) -> Path:
 def write_far_field(measurement: Measurement, path: Path) -> Path:
     """Write the far field as CSV, a row an order and wavelength; see ``FAR_FIELD_COLUMNS``."""
     rows: list[list[Any]] = []
-    for one in measurement.curves["far_field"]["wavelengths"]:
+    for one in FarField.among(measurement.curves).wavelengths:
         orders = one["orders"]
         angles = (np.degrees(np.arcsin(s)) for s in (orders.sine_x, orders.sine_y))
         columns = [*angles, np.degrees(orders.polar), orders.share, orders.error, orders.per_sr]

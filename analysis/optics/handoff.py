@@ -12,11 +12,13 @@ import numpy as np
 from analysis.files.writing import write_text
 from analysis.measures.measure import Measurement
 from analysis.optics import definitions as text
-from analysis.optics.curves import light_of
+from analysis.optics.curves import FarField, light_of
 from analysis.optics.far_field import LIMITS
 from analysis.optics.handoff_entry import Entry, entry, plain_number, value_and_error
 from analysis.optics.handoff_light import FIRST, NO_PEAK, NONE, UNSURE, light_entries
 from analysis.optics.indices import Optics
+from analysis.quantities.all import shown
+from analysis.spacing.curves import StructureFactorRadial
 from analysis.spacing.pattern import half_width
 from analysis.trajectory.run import Run
 
@@ -44,13 +46,12 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
     -------
     dict
         Sections ``film``, ``structure``, ``structure_factor``, ``optics``, ``light`` (a list, one
-        a wavelength), ``limits`` and ``warnings``; see README.md beside this file.
+        per wavelength), ``limits`` and ``warnings``; see README.md beside this file.
     """
     numbers = measurement.numbers
-    light = light_of(measurement)
-    optics: Optics = light["optics"]
+    optics = light_of(measurement).optics
     warnings = list(numbers.get("warnings", ()))
-    curve = measurement.curves["structure_factor_radial"]
+    curve = StructureFactorRadial.among(measurement.curves)
     structure = _structure(numbers, curve, run)
     return {
         "format": FORMAT,
@@ -73,9 +74,9 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
         "film": _film(run, optics),
         "structure": structure,
         "structure_factor": {
-            "q_per_m": plain_number(curve["q_per_m"]),
-            "s": plain_number(curve["s"]),
-            "error": plain_number(curve["error"]),
+            "q_per_m": plain_number(curve.q_per_m),
+            "s": plain_number(curve.s),
+            "error": plain_number(curve.error),
             "definition": text.STRUCTURE_FACTOR,
         },
         "optics": _optics(optics),
@@ -104,17 +105,16 @@ def _film(run: Run, optics: Optics) -> dict[str, Entry]:
     }
 
 
-def _structure(numbers: dict[str, Any], curve: dict[str, Any], run: Run) -> dict[str, Entry]:
+def _structure(numbers: dict[str, Any], curve: StructureFactorRadial, run: Run) -> dict[str, Entry]:
     """Return spacings, widths, direction, order and number of chains."""
     out = {
-        key: entry(key, *value_and_error(numbers, section, key))
-        for section, keys in text.MEASURED.items()
-        for key in keys
+        one.key: entry(one.key, *value_and_error(numbers, one.section, one.key))
+        for one in shown("handoff")
     }
     peak, _ = value_and_error(numbers, "spacing", "structure_factor_m")
     spread = math.nan
     if peak:
-        width = half_width(np.asarray(curve["q_per_m"]), np.asarray(curve["s"]), 2 * math.pi / peak)
+        width = half_width(curve.q_per_m, curve.s, 2 * math.pi / peak)
         spread = peak * width * peak / (2 * math.pi)
     out["structure_factor_spread_m"] = entry("structure_factor_spread_m", spread)
     out["period_m"] = entry("period_m", peak, out["structure_factor_m"]["error"])
@@ -134,9 +134,9 @@ def _no_peak(numbers: dict[str, Any]) -> str:
 
 
 def _areal_density(numbers: dict[str, Any], run: Run) -> tuple[float, float]:
-    """Return open and branched chains of two and more an area of film, and the error.
+    """Return open and branched chains of two and more per area of film, and the error.
 
-    Particles of rings are in no chain: of the others there are ``mean_length`` in a chain, singles
+    Particles of rings are in no chain: of the others there are ``mean_length`` per chain, singles
     counted as chains. The three errors count as independent, which is too wide: a film with more
     singles has shorter chains. An error that is not known leaves that of the density unknown.
     """
@@ -204,7 +204,7 @@ def write_light_files(measurement: Measurement, run: Run, directory: str | Path)
     folder = Path(directory)
     content = json.dumps(handoff(measurement, run), indent=1, ensure_ascii=False)
     files = [write_text(folder / "handoff.json", content + "\n")]
-    if measurement.curves["far_field"]:
+    if FarField.among(measurement.curves).wavelengths:
         files.append(write_optical_thickness(measurement, folder / "optical_thickness.h5"))
         files.append(write_far_field(measurement, folder / "far_field.csv"))
     else:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.measures.measure import Measurement
-from analysis.optics.curves import light_of
+from analysis.optics.curves import FarField, light_of
 from analysis.optics.handoff_entry import Entry, entry, value_and_error
 from analysis.optics.indices import Optics
 from analysis.optics.mixture import Mixture, filled_index, grating_angle, transmittance
@@ -42,22 +42,21 @@ def light_entries(
         Number of the wavelength.
     """
     light = light_of(measurement)
-    optics: Optics = light["optics"]
+    optics = light.optics
     wavelength = optics.wavelengths[index]
     out: dict[str, Any] = {
         "wavelength_m": entry("wavelength_m", wavelength),
         "resolution_m": entry("resolution_m", wavelength / (2 * optics.numerical_aperture)),
         **diffraction(structure["period_m"], structure, wavelength, optics.outer_index),
     }
-    if light["films"] is None:
+    if light.films is None or light.grains is None:
         return out
-    film: Mixture = light["films"][index]
-    grains: Mixture = light["grains"][index]
+    film, grains = light.films[index], light.grains[index]
     if optics.magnetic_share < 1:
         out["bead_index"] = _bead(optics, index)
     out.update(_plain(film, grains, run, wavelength))
-    out.update(_chained(measurement, film, grains, light["closeness"]))
-    found = measurement.curves["far_field"]["wavelengths"][index]
+    out.update(_chained(measurement, film, grains, light.closeness))
+    found = FarField.among(measurement.curves).wavelengths[index]
     for name in ("direct", "scattered"):
         key = f"{name}_share"
         out[key] = entry(key, found[name], found[f"{name}_error"])

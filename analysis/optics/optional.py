@@ -9,13 +9,12 @@ from typing import Any
 from analysis.files.failures import named_error
 from analysis.measures.measure import Measurement
 from analysis.measures.vtk import write_vtk
-from analysis.optics.curves import add_light
+from analysis.optics.curves import FarField, Light, OpticalThickness, add_light
 from analysis.optics.handoff import LIGHT_FILES, write_light_files
 from analysis.trajectory.run import Run
 
 __all__ = ["add_light_or_tell"]
 
-CURVES = ("light", "optical_thickness", "far_field")
 VTK_FILES = ("particles.vtp", "chains.vtp")
 
 
@@ -57,8 +56,8 @@ def add_light_or_tell(
 
     said = _failure("light", light)
     if said:
-        for name in CURVES:  # half of them would be drawn
-            measurement.curves.pop(name, None)
+        for kind in (Light, OpticalThickness, FarField):  # half of them would be drawn
+            measurement.curves.pop(kind.NAME, None)
         _remove(directory, LIGHT_FILES)
     if directory is not None and (
         failed := _failure("vtk", lambda: write_vtk(measurement, directory))

@@ -1,17 +1,17 @@
-"""Draws the figures of a run. One function makes one figure; `draw_all` writes them to a folder."""
+"""All figures of a run, in the order of its page; `draw_all` writes them to a folder."""
 
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
-from analysis.pictures import style
-from analysis.pictures.decay import decay, has_decay
+from analysis.pictures import order, style
+from analysis.pictures.decay import decay
 from analysis.pictures.film import film_side, film_top, film_views
-from analysis.pictures.hysteresis import has_both_ways, hysteresis
-from analysis.pictures.lag import has_lag, lag
-from analysis.pictures.light import light_figures
-from analysis.pictures.order import columns, has_columns, slit_widths
+from analysis.pictures.hysteresis import hysteresis
+from analysis.pictures.lag import lag
+from analysis.pictures.light import far_field, optical_thickness
+from analysis.pictures.record import FigureRecord, always
 from analysis.pictures.structure import (
     axis_correlation,
     chain_lengths,
@@ -20,69 +20,49 @@ from analysis.pictures.structure import (
     structure_factor_map,
     structure_factor_radial,
 )
-from analysis.pictures.susceptibility import has_spectrum, susceptibility
+from analysis.pictures.susceptibility import susceptibility
 from analysis.pictures.time import growth, time_series
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
-
-    from matplotlib.figure import Figure
 
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-__all__ = [
-    "FIGURES",
-    "axis_correlation",
-    "chain_lengths",
-    "columns",
-    "decay",
-    "draw_all",
-    "figures_of",
-    "film_side",
-    "film_top",
-    "film_views",
-    "growth",
-    "hysteresis",
-    "lag",
-    "magnetisation_law",
-    "nearest_neighbour",
-    "slit_widths",
-    "structure_factor_map",
-    "structure_factor_radial",
-    "susceptibility",
-    "time_series",
-]
+    RunFigure: TypeAlias = FigureRecord[[Measurement, Run]]
 
-FIGURES: dict[str, Callable[[Measurement, Run], Figure]] = {
-    "film_views": film_views,
-    "film_top": film_top,
-    "film_side": film_side,
-    "chain_lengths": chain_lengths,
-    "nearest_neighbour": nearest_neighbour,
-    "structure_factor_map": structure_factor_map,
-    "structure_factor_radial": structure_factor_radial,
-    "axis_correlation": axis_correlation,
-    "slit_widths": slit_widths,
-    "growth": growth,
-    "magnetisation_law": magnetisation_law,
-    "time_series": time_series,
-}
-"""Figures of every run."""
+__all__ = ["FIGURES", "draw_all", "figures_of"]
+
+_ALL: tuple[RunFigure, ...] = (
+    film_views,
+    film_top,
+    film_side,
+    chain_lengths,
+    growth,
+    nearest_neighbour,
+    axis_correlation,
+    order.slit_widths,
+    structure_factor_radial,
+    structure_factor_map,
+    magnetisation_law,
+    time_series,
+    hysteresis,
+    order.STANDING,
+    order.LYING,
+    susceptibility,
+    lag,
+    decay,
+    optical_thickness,
+    far_field,
+)
+
+FIGURES = {figure.name: figure for figure in _ALL if figure.wanted is always}
+"""Figures of every run, by name."""
 
 
-def figures_of(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
+def figures_of(measurement: Measurement) -> dict[str, RunFigure]:
     """Give the figures of one run by name: those of every run, and what its field calls for."""
-    extra: dict[str, tuple[bool, Callable[[Measurement, Run], Figure]]] = {
-        "hysteresis": (has_both_ways(measurement), hysteresis),
-        "columns": (has_columns(measurement), columns),
-        "susceptibility": (has_spectrum(measurement), susceptibility),
-        "lag": (has_lag(measurement), lag),
-        "decay": (has_decay(measurement), decay),
-    }
-    called = {name: draw for name, (called_for, draw) in extra.items() if called_for}
-    return FIGURES | called | light_figures(measurement)
+    return {figure.name: figure for figure in _ALL if figure.wanted(measurement)}
 
 
 def draw_all(
@@ -99,7 +79,7 @@ def draw_all(
     directory : Path
         Folder for the pictures; made if it is missing. A picture of the same name is replaced.
     format : str
-        "png" (300 dots an inch), "svg" or "pdf".
+        "png" (300 dots per inch), "svg" or "pdf".
 
     Returns
     -------

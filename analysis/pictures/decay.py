@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.chains.time_series import TimeSeries
+from analysis.pictures import record, style
 from analysis.response.decay_curve import SERIES, DecayCurve, decay_curve
 from analysis.response.decay_text import decay_bounds, decay_time
 from analysis.uncertainty.number_text import NOT_MEASURED, Scale, measured, scale_for, with_error
@@ -20,16 +21,8 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-__all__ = ["CAPTION", "TITLE", "decay", "has_decay"]
+__all__ = ["decay", "has_decay"]
 
-TITLE = "After the field is switched off"
-CAPTION = (
-    "Mean length, alignment and magnetisation from the moment on at which the field goes off, on a "
-    "logarithmic axis of time; the mark at the left edge is the value until then. The broken line "
-    "is the stretched exponential fitted to all frames; without it the fall is seen too coarsely "
-    "or follows no such law. The diamond is the time after which 1/e of the fall is left, with its "
-    "standard error; where only bounds on it are known, they are shaded."
-)
 _LABELS = {
     "length": ("Mean chain length\n(particles)", style.FIRST),
     "alignment": ("Alignment", style.SECOND),
@@ -45,11 +38,20 @@ def has_decay(measurement: Measurement) -> bool:
 
 def _curves(measurement: Measurement) -> dict[str, DecayCurve]:
     """Return what is known after the switch-off, by quantity."""
-    numbers, series = measurement.numbers, measurement.curves.get("time_series", {})
+    numbers, series = measurement.numbers, TimeSeries.among(measurement.curves)
     found = {name: decay_curve(numbers, series, name) for name in SERIES}
     return {name: curve for name, curve in found.items() if curve is not None}
 
 
+@record.figure(
+    "After the field is switched off",
+    "Mean length, alignment and magnetisation from the moment on at which the field goes off, on a "
+    "logarithmic axis of time; the mark at the left edge is the value until then. The broken line "
+    "is the stretched exponential fitted to all frames; without it the fall is seen too coarsely "
+    "or follows no such law. The diamond is the time after which 1/e of the fall is left, with its "
+    "standard error; where only bounds on it are known, they are shaded.",
+    wanted=has_decay,
+)
 def decay(measurement: Measurement, run: Run) -> Figure:
     """Mean length, alignment and magnetisation against the time since switch-off, logarithmic."""
     curves = _curves(measurement)

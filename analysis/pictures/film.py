@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.chains.time_series import TimeSeries
+from analysis.pictures import record, style
 from analysis.pictures.chain_colours import chain_colours
 from analysis.uncertainty.number_text import as_float, scale_for, with_unit
 
@@ -49,16 +50,25 @@ _TOP = _View(across=0, up=1, depth=2, nearest_is_large=True)  # seen from above 
 _SIDE = _View(across=0, up=2, depth=1, nearest_is_large=False)  # seen along +y
 
 
+@record.figure()
 def film_top(measurement: Measurement, run: Run) -> Figure:
     """Film in the last frame seen from above (x-y), coloured by chain, to scale."""
     return _one_view(measurement, run, _TOP, "From above")
 
 
+@record.figure()
 def film_side(measurement: Measurement, run: Run) -> Figure:
     """Film in the last frame seen from the side (x-z), with its two windows, to scale."""
     return _one_view(measurement, run, _SIDE, "From the side")
 
 
+@record.figure(
+    "The film at the end",
+    "Every disc is a particle, drawn to scale. One colour is one chain, and neighbours differ; "
+    "pale grey particles stand alone. Paler discs lie deeper. The thick lines are the two "
+    "windows; beyond the dashed borders the film repeats.",
+    wide=True,
+)
 def film_views(measurement: Measurement, run: Run) -> Figure:
     """Top view above side view, sharing the x axis and the scale."""
     with style.publication():
@@ -284,8 +294,7 @@ def _round_length(wanted: float) -> float:
 def _field_at_end(measurement: Measurement, run: Run) -> tuple[float, NDArray[np.float64]]:
     """Strength (T) and unit direction of the applied field in the last frame."""
     direction = np.asarray(run.derived.get("field_direction", ()), dtype=float)
-    recorded = measurement.curves.get("time_series", {}).get("field_t", ())
-    series = np.atleast_1d(np.asarray(recorded, dtype=float))
+    series = TimeSeries.among(measurement.curves).field_t
     strength = float(series[-1]) if series.size else as_float(run.derived.get("largest_field_t"))
     return strength, direction
 

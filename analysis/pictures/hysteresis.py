@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
-from analysis.pictures.curves import column, known_errors
+from analysis.chains.time_series import TimeSeries
+from analysis.pictures import record, style
+from analysis.pictures.curves import known_errors
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -18,12 +19,6 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-TITLE = "Way up and way down"
-CAPTION = (
-    "Mean chain length and magnetisation against the applied field, while it rises and while it "
-    "falls. Where the film keeps up with the field both ways coincide; a gap is what it remembers. "
-    "It closes when the field changes more slowly. Bands are one standard error."
-)
 
 FEWEST_FRAMES = 4
 """Each way must hold so many frames; a field that jumps is no ramp."""
@@ -58,12 +53,19 @@ def ways(field: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.bool
 
 def has_both_ways(measurement: Measurement) -> bool:
     """Whether the field of a run both rises and falls, gradually."""
-    field = column(measurement, "time_series", "field_t")
+    field = TimeSeries.among(measurement.curves).field_t
     if field.size < 2 * FEWEST_FRAMES or not np.isfinite(field).any():
         return False
     return all(int(frames.sum()) >= FEWEST_FRAMES for frames in ways(field))
 
 
+@record.figure(
+    "Way up and way down",
+    "Mean chain length and magnetisation against the applied field, while it rises and while it "
+    "falls. Where the film keeps up with the field both ways coincide; a gap is what it remembers. "
+    "It closes when the field changes more slowly. Bands are one standard error.",
+    wanted=has_both_ways,
+)
 def hysteresis(measurement: Measurement, run: Run) -> Figure:
     """Mean length and magnetisation against the field, one line for each way."""
     with style.publication():
@@ -74,14 +76,18 @@ def hysteresis(measurement: Measurement, run: Run) -> Figure:
             )
             style.note_provisional(figure, run)
             return figure
-        field = column(measurement, "time_series", "field_t")
-        scale = scale_for(float(np.nanmax(np.abs(field))), "T")
+        curve = TimeSeries.among(measurement.curves)
+        scale = scale_for(float(np.nanmax(np.abs(curve.field_t))), "T")
         rows: Any = figure.subplots(2, 1, sharex=True)
-        for axes, name, label in (
-            (rows[0], "mean_length", "Mean chain length"),
-            (rows[1], "magnetisation", "Magnetisation / saturation"),
+        unknown = np.full(len(curve.time_s), np.nan)
+        for axes, value, error, label in (
+            (rows[0], curve.mean_length, curve.mean_length_error, "Mean chain length"),
+            (rows[1], curve.magnetisation, unknown, "Magnetisation / saturation"),
         ):
-            _draw_ways(axes, measurement, name, field, scale.factor)
+            if np.isfinite(value).any():
+                _draw_ways(axes, value, known_errors(error), curve.field_t, scale.factor)
+            else:
+                style.say_empty(axes, f"Not recorded: {label.lower()}.")
             axes.set_ylabel(label)
         rows[1].set_xlabel(scale.label("Applied field"))
         style.legend_above(rows[0])
@@ -92,18 +98,12 @@ def hysteresis(measurement: Measurement, run: Run) -> Figure:
 
 def _draw_ways(
     axes: Axes,
-    measurement: Measurement,
-    name: str,
+    value: NDArray[np.float64],
+    band: NDArray[np.float64],
     field: NDArray[np.float64],
     factor: float,
 ) -> None:
     """Draw one series on the way up and on the way down, broken where the field stands still."""
-    value = column(measurement, "time_series", name)
-    if value.shape != field.shape or not np.isfinite(value).any():
-        style.say_empty(axes, f"Not recorded: {name.replace('_', ' ')}.")
-        return
-    error = column(measurement, "time_series", f"{name}_error")
-    band = known_errors(error) if error.shape == value.shape else np.zeros(value.shape)
     for frames, colour, dashes, words in (
         (ways(field)[0], style.FIRST, (1.0, 0.0), "field rises"),
         (ways(field)[1], style.SECOND, (5.0, 1.5), "field falls"),

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
-from analysis.pictures.curves import column
+from analysis.pictures import record, style
+from analysis.response.lag_curve import Lag
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -18,14 +18,6 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-TITLE = "Behind the turning field"
-CAPTION = (
-    "Angle by which chains and magnetisation trail the field as it turns, frame by frame; below, "
-    "the angle to which the field has turned. Bands are one standard error. Where the field turned "
-    "at several rates, the panels beside give means over the later half of each, with their "
-    "errors: the lag, and the weight mean length, that of the chain which an average particle is "
-    "in. Chains have no sign: what trails by more than a right angle counts as ahead."
-)
 
 _SERIES = (
     ("chain_lag", "chains", style.FIRST, "o", (None, None)),
@@ -35,9 +27,18 @@ _SERIES = (
 
 def has_lag(measurement: Measurement) -> bool:
     """Whether the field of the run turned."""
-    return column(measurement, "lag", "time_s").size > 1
+    return Lag.among(measurement.curves).time_s.size > 1
 
 
+@record.figure(
+    "Behind the turning field",
+    "Angle by which chains and magnetisation trail the field as it turns, frame by frame; below, "
+    "the angle to which the field has turned. Bands are one standard error. Where the field turned "
+    "at several rates, the panels beside give means over the later half of each, with their "
+    "errors: the lag, and the weight mean length, that of the chain which an average particle is "
+    "in. Chains have no sign: what trails by more than a right angle counts as ahead.",
+    wanted=has_lag,
+)
 def lag(measurement: Measurement, run: Run) -> Figure:
     """Lag of chains and magnetisation against time and, with several rates, against frequency."""
     stages = [
@@ -68,11 +69,12 @@ def lag(measurement: Measurement, run: Run) -> Figure:
 
 def _draw_time(upper: Axes, lower: Axes, measurement: Measurement) -> None:
     """Draw lags above the angle of the field."""
-    time = column(measurement, "lag", "time_s")
+    curve = Lag.among(measurement.curves)
+    time = curve.time_s
     scale = scale_for(float(time.max()), "s")
     for name, words, colour, _, dashes in _SERIES:
-        value = column(measurement, "lag", f"{name}_deg")
-        error = column(measurement, "lag", f"{name}_error_deg")
+        value = curve[f"{name}_deg"]
+        error = curve[f"{name}_error_deg"]
         known = np.isfinite(value)
         if not known.any():
             continue
@@ -84,8 +86,8 @@ def _draw_time(upper: Axes, lower: Axes, measurement: Measurement) -> None:
     upper.set_ylabel("Behind the field (°)")
     upper.tick_params(labelbottom=False)
     style.legend_above(upper)
-    turned = column(measurement, "lag", "field_turned_deg")
-    lower.plot(time * scale.factor, turned / 360.0, color=style.INK, linewidth=1.0)
+    turns = curve.field_turned_deg / 360.0
+    lower.plot(time * scale.factor, turns, color=style.INK, linewidth=1.0)
     for step in _changes(measurement):
         for axes in (upper, lower):
             axes.axvline(step * scale.factor, color=style.FAINT, linewidth=0.7, zorder=0)

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.optics.curves import FarField, OpticalThickness
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for, with_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
@@ -30,35 +30,23 @@ COLOURS = (style.FIRST, style.SECOND, style.THIRD)
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)))
 
 
-CAPTIONS = {
-    "optical_thickness": (
-        "The film as light meets it",
-        "Above or left: the path through particles along z. Below or right: the optical path "
-        "beyond that of the liquid, without what is finer than the numerical aperture resolves; of "
-        "beads with the error of the law of mixing.",
-    ),
-    "far_field": (
-        "Light behind the film",
-        "Light scattered out of a beam that comes along z, by direction, in the picture of a thin "
-        "phase and absorption grating (Fraunhofer). Each cell is an order of the repeating patch; "
-        "the circle is the aperture, the cross the direct beam, which is left out. Below: across "
-        "the chains; bands are one standard error, that of speckle and, of beads, of the law of "
-        "mixing.",
-    ),
-}
-"""Title and caption of each figure, by name."""
+def has_light(kind: type[OpticalThickness] | type[FarField], measurement: Measurement) -> bool:
+    """Whether a measurement has this curve of light."""
+    return bool(kind.among(measurement.curves).wavelengths)
 
 
-def light_figures(measurement: Measurement) -> dict[str, Callable[[Measurement, Run], Figure]]:
-    """Return the figures of light that a measurement has the curves for."""
-    drawn = {"optical_thickness": optical_thickness, "far_field": far_field}
-    return {name: draw for name, draw in drawn.items() if measurement.curves.get(name)}
-
-
+@record.figure(
+    "The film as light meets it",
+    "Above or left: the path through particles along z. Below or right: the optical path "
+    "beyond that of the liquid, without what is finer than the numerical aperture resolves; of "
+    "beads with the error of the law of mixing.",
+    wide=True,
+    wanted=partial(has_light, OpticalThickness),
+)
 def optical_thickness(measurement: Measurement, run: Run) -> Figure:
     """Projected particles of the last frame, sharp and as an aperture resolves them."""
     with style.publication():
-        maps = measurement.curves["optical_thickness"]
+        maps = OpticalThickness.among(measurement.curves)
         tall = float(run.sides[1]) > 0.8 * float(run.sides[0])
         panels = (1, 2) if tall else (2, 1)
         shape = float(run.sides[1] / run.sides[0])
@@ -67,9 +55,9 @@ def optical_thickness(measurement: Measurement, run: Run) -> Figure:
         figure = style.new_figure(style.DOUBLE_COLUMN, height)
         axes = figure.subplots(*panels, sharex=True, sharey=True)
         extent = run.sides
-        sharp = maps["particle_thickness_m"]
+        sharp = maps.particle_thickness_m
         _map(figure, axes[0], sharp, extent, "Particles", "Path through particles")
-        one = maps["wavelengths"][0]
+        one = maps.wavelengths[0]
         wavelength = with_unit(one["wavelength_m"], "m")
         unsure = ""
         if "path_error_m" in one:  # a share of the path, the same at every place
@@ -117,11 +105,21 @@ def _map(
     bar.ax.tick_params(direction="out")
 
 
+@record.figure(
+    "Light behind the film",
+    "Light scattered out of a beam that comes along z, by direction, in the picture of a thin "
+    "phase and absorption grating (Fraunhofer). Each cell is an order of the repeating patch; "
+    "the circle is the aperture, the cross the direct beam, which is left out. Below: across "
+    "the chains; bands are one standard error, that of speckle and, of beads, of the law of "
+    "mixing.",
+    wide=True,
+    wanted=partial(has_light, FarField),
+)
 def far_field(measurement: Measurement, run: Run) -> Figure:
     """Scattered light on angle axes for each wavelength, and across the chains."""
     with style.publication():
-        field = measurement.curves["far_field"]
-        found = field["wavelengths"][:MOST_PANELS]
+        field = FarField.among(measurement.curves)
+        found = field.wavelengths[:MOST_PANELS]
         curved = any((one["profile"]["per_sr"] > 0).sum() >= FEWEST_POINTS for one in found)
         height = 52.0 if len(found) == MOST_PANELS else 66.0
         both = (height + (54.0 if curved else 6.0)) * style.MILLIMETRE
@@ -151,9 +149,7 @@ def far_field(measurement: Measurement, run: Run) -> Figure:
         return figure
 
 
-def _pattern(
-    axes: Axes, one: dict[str, Any], field: dict[str, Any], light: NDArray[np.float64]
-) -> Any:
+def _pattern(axes: Axes, one: dict[str, Any], field: FarField, light: NDArray[np.float64]) -> Any:
     """Light of one wavelength: each order of the patch fills its share of the directions."""
     from matplotlib.colors import LogNorm
 
@@ -177,7 +173,7 @@ def _pattern(
         cmap=style.COLOUR_MAP,
         rasterized=True,
     )
-    rim = min(1.0, field["aperture"] / field["outer_index"])
+    rim = min(1.0, field.aperture / field.outer_index)
     turn = np.linspace(0.0, 2 * math.pi, 361)
     axes.plot(rim * np.cos(turn), rim * np.sin(turn), color=style.QUIET, linewidth=0.8)
     axes.plot([0.0], [0.0], marker="+", color=style.MARK, markersize=5.0)
@@ -199,8 +195,8 @@ def _angle_axes(axes: Axes, rim: float) -> None:
     axes.set_aspect("equal")
 
 
-def _profiles(axes: Axes, found: list[dict[str, Any]], field: dict[str, Any]) -> None:
-    """Scattered light against the angle across the chains, a line a wavelength."""
+def _profiles(axes: Axes, found: list[dict[str, Any]], field: FarField) -> None:
+    """Scattered light against the angle across the chains, one line per wavelength."""
     top, bottom = 0.0, math.inf
     for one, colour, dash in zip(found, COLOURS, DASHES, strict=False):
         profile = one["profile"]
@@ -219,7 +215,7 @@ def _profiles(axes: Axes, found: list[dict[str, Any]], field: dict[str, Any]) ->
     axes.set_yscale("log")
     axes.set_ylim(0.3 * bottom, 3.0 * top)
     axes.set_xlim(left=0.0)
-    across = "from the film normal" if field["lateral"] is None else "across the chains"
+    across = "from the film normal" if field.lateral is None else "across the chains"
     axes.set_xlabel(f"Angle {across} (deg)")
     axes.set_ylabel("Scattered light (1/sr)")
     style.legend_above(axes, columns=3)

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
-from analysis.pictures.curves import column, finite_rows, known_errors
+from analysis.pictures import record, style
+from analysis.pictures.curves import finite_rows, known_errors
+from analysis.spacing.columns import ColumnPlane, Plane, cells_of
+from analysis.spacing.slits import SlitWidths
 from analysis.uncertainty.number_text import as_float, scale_for, with_error, with_unit
 
 if TYPE_CHECKING:
@@ -18,26 +20,22 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-_TITLE = "The {columns} seen along themselves"
-_CAPTION = (
-    "Every point is a {column} in the plane across the {columns}, with the cell of what lies "
-    "nearest to it. In perfect hexagonal order every cell has six neighbours; cells with fewer or "
-    "more are defects. The film repeats beyond the dashed borders."
-)
-
 _FEWER, _SIX, _MORE = "#e3b27f", "#eef1f5", "#8fb0d6"
 
 
+@record.figure(
+    "How wide the clear slits are",
+    "Widths of the clear stretches on lines across the chains, looked through the film. The broken "
+    "line is the law for as many particles strewn at random. The band is one standard error.",
+)
 def slit_widths(measurement: Measurement, run: Run) -> Figure:
     """Density of the widths of clear slits across the chains, with that of discs at random."""
     with style.publication():
         figure = style.new_figure()
         axes = figure.add_subplot()
+        curve = SlitWidths.among(measurement.curves)
         width, density, error, random = finite_rows(
-            *(
-                column(measurement, "slit_widths", name)
-                for name in ("width_m", "density_per_m", "error", "random_per_m")
-            )
+            curve.width_m, curve.density_per_m, curve.error, curve.random_per_m
         )
         if width.size < 2:
             style.say_empty(axes, "No slit widths: no line across the film met two particles.")
@@ -77,20 +75,12 @@ def _mark_mean(axes: Axes, measurement: Measurement, factor: float) -> None:
 
 def has_columns(measurement: Measurement) -> bool:
     """Whether a run has a plane across its chains with columns in it."""
-    points = (measurement.curves.get("columns") or {}).get("points_m")
-    return points is not None and len(points) >= 3
+    return len(ColumnPlane.among(measurement.curves).points_m) >= 3
 
 
 def lies(measurement: Measurement) -> bool:
     """Whether the chains lie in the film, and so are no columns."""
-    return (measurement.curves.get("columns") or {}).get("height_m") is not None
-
-
-def columns_words(measurement: Measurement) -> tuple[str, str]:
-    """Return title and caption of the figure: of columns, or of chains that lie in the film."""
-    word = "chain" if lies(measurement) else "column"
-    names = {"column": word, "columns": f"{word}s"}
-    return _TITLE.format(**names), _CAPTION.format(**names)
+    return ColumnPlane.among(measurement.curves).height_m is not None
 
 
 def columns(measurement: Measurement, run: Run) -> Figure:
@@ -101,19 +91,36 @@ def columns(measurement: Measurement, run: Run) -> Figure:
         if not has_columns(measurement):
             style.say_empty(axes, "No columns: no plane across the chains holds enough of them.")
         else:
-            _draw_cells(axes, measurement.curves["columns"])
+            _draw_cells(axes, ColumnPlane.among(measurement.curves))
             style.legend_above(axes, columns=3)
         style.note_provisional(figure, run)
         return figure
 
 
-def _draw_cells(axes: Axes, curve: dict[str, Any]) -> None:
+def _cells(word: str, lying: bool) -> record.FigureRecord[[Measurement, Run]]:
+    """Return the figure of the cells with the word for what stands in them."""
+
+    def wanted(measurement: Measurement) -> bool:
+        return has_columns(measurement) and lies(measurement) == lying
+
+    return record.figure(
+        f"The {word}s seen along themselves",
+        f"Every point is a {word} in the plane across the {word}s, with the cell of what lies "
+        "nearest to it. In perfect hexagonal order every cell has six neighbours; cells with fewer "
+        "or more are defects. The film repeats beyond the dashed borders.",
+        wanted=wanted,
+    )(columns)
+
+
+STANDING, LYING = _cells("column", lying=False), _cells("chain", lying=True)
+"""Chains that stand in the film are columns; those that lie in it are called what they are."""
+
+
+def _draw_cells(axes: Axes, curve: ColumnPlane) -> None:
     """Cells, points and borders of one plane, to scale."""
     from matplotlib.collections import PolyCollection
 
-    from analysis.spacing.columns import Plane, cells_of
-
-    plane = Plane(*(curve[name] for name in ("points_m", "periods_m", "height_m")))
+    plane = Plane(curve.points_m, curve.periods_m, curve.height_m)
     cells = cells_of(plane)
     neighbours = np.bincount(cells.first, minlength=len(plane.points))
     borders = _borders(plane.periods, plane.height)

@@ -11,9 +11,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.pictures import style
-from analysis.pictures.curves import column, finite_rows, known_errors, pooled_lengths
+from analysis.chains.length_distribution import ChainLengths
+from analysis.pictures import record, style
+from analysis.pictures.curves import finite_rows, known_errors, pooled_lengths
 from analysis.pictures.order import line_words
+from analysis.response.magnetisation import MagnetisationLaw
+from analysis.spacing.curves import (
+    AxisCorrelation,
+    NearestNeighbour,
+    StructureFactorMap,
+    StructureFactorRadial,
+)
+from analysis.spacing.line import StructureFactorLine
 from analysis.uncertainty.number_text import (
     Scale,
     as_float,
@@ -32,16 +41,20 @@ if TYPE_CHECKING:
     from analysis.trajectory.run import Run
 
 
+@record.figure(
+    "How long the chains are",
+    "Share of chains of each length; a horizontal bar marks rare lengths taken together. On "
+    "this logarithmic scale the geometric law, which "
+    "belongs to chains that break and join at random, is a straight line.",
+)
 def chain_lengths(measurement: Measurement, run: Run) -> Figure:
     """Share of chains of each length, logarithmic, with the geometric law of the same mean."""
     with style.publication():
         figure = style.new_figure()
         axes = figure.add_subplot()
+        curve = ChainLengths.among(measurement.curves)
         length, share, error, theory = finite_rows(
-            *(
-                column(measurement, "chain_lengths", name)
-                for name in ("length", "fraction_of_chains", "error", "theory")
-            )
+            curve.length, curve.fraction_of_chains, curve.error, curve.theory
         )
         seen = share > 0
         if not seen.any():
@@ -119,17 +132,18 @@ def _mark_value(
     )
 
 
+@record.figure(
+    "How far apart the chains are",
+    "Distance from each chain to the nearest one beside it. The dotted line is the distance "
+    "that follows from the amount of particles alone. Bars are one standard error.",
+)
 def nearest_neighbour(measurement: Measurement, run: Run) -> Figure:
     """Histogram of the distance from each chain to the nearest one beside it."""
     with style.publication():
         figure = style.new_figure()
         axes = figure.add_subplot()
-        centre, density, error = finite_rows(
-            *(
-                column(measurement, "nearest_neighbour", name)
-                for name in ("bin_centres_m", "density_per_m", "error")
-            )
-        )
+        curve = NearestNeighbour.among(measurement.curves)
+        centre, density, error = finite_rows(curve.bin_centres_m, curve.density_per_m, curve.error)
         if centre.size < 2 or not (density > 0).any():
             style.say_empty(axes, "No distances between chains: too few chains stood side by side.")
         else:
@@ -188,16 +202,19 @@ def _draw_histogram(
     axes.set_ylabel(f"Share of chains (% per {scale.unit})")
 
 
+@record.figure(
+    "The film looked through: both directions",
+    "The same for every direction in the film plane. A streak across the chains means that "
+    "they are long and parallel.",
+)
 def structure_factor_map(measurement: Measurement, run: Run) -> Figure:
     """Structure factor of the film seen from above, over both in-plane wave vectors."""
     with style.publication():
         figure = style.new_figure(style.SINGLE_COLUMN, 74.0 * style.MILLIMETRE)
         axes = figure.add_subplot()
-        qx, qy = (column(measurement, "structure_factor_map", n) for n in ("qx_per_m", "qy_per_m"))
-        table = measurement.curves.get("structure_factor_map") or {}
-        s = np.asarray(table.get("s", ()), dtype=float)
-        drawable = s.shape == (qy.size, qx.size) and min(s.shape, default=0) >= 2
-        if not drawable or not np.isfinite(s[s > 0]).any():
+        curve = StructureFactorMap.among(measurement.curves)
+        qx, qy, s = curve.qx_per_m, curve.qy_per_m, curve.s
+        if min(s.shape) < 2 or not np.isfinite(s[s > 0]).any():
             style.say_empty(axes, "No structure factor: too few frames or particles.")
         else:
             _draw_map(figure, axes, qx, qy, s)
@@ -264,14 +281,19 @@ def _frame_map(
         set_limits(-edge * factor, edge * factor)
 
 
+@record.figure(
+    "The film looked through: across the chains",
+    "Structure factor of the particles projected along z. A peak at wave number q stands for a "
+    "repeat distance of 2π/q. Light is diffracted by it only if that distance exceeds the "
+    "wavelength. The band is one standard error.",
+)
 def structure_factor_radial(measurement: Measurement, run: Run) -> Figure:
     """Structure factor across the chains, its peak marked with the distance it stands for."""
     with style.publication():
         figure = style.new_figure()
         axes = figure.add_subplot()
-        q, s, error = finite_rows(
-            *(column(measurement, "structure_factor_radial", n) for n in ("q_per_m", "s", "error"))
-        )
+        curve = StructureFactorRadial.among(measurement.curves)
+        q, s, error = finite_rows(curve.q_per_m, curve.s, curve.error)
         q, s, error = q[q > 0], s[q > 0], known_errors(error[q > 0])
         if q.size < 2:
             style.say_empty(axes, "No structure factor: too few frames or particles.")
@@ -284,10 +306,10 @@ def structure_factor_radial(measurement: Measurement, run: Run) -> Figure:
             axes.set_ylim(0.0, 1.15 * float((s + error).max()))
             axes.set_xlabel(scale.label("Wave number q"))
             axes.set_ylabel("Structure factor S(q)")
-            line = [column(measurement, "structure_factor_line", n) for n in ("q_per_m", "s")]
-            if line[0].size:
+            line = StructureFactorLine.among(measurement.curves)
+            if line.q_per_m.size:
                 words = line_words(measurement)
-                axes.plot(line[0] * scale.factor, line[1], color=style.SECOND, label=words)
+                axes.plot(line.q_per_m * scale.factor, line.s, color=style.SECOND, label=words)
             _mark_peak(axes, measured(measurement.numbers, "spacing", "structure_factor_m"), scale)
         style.note_provisional(figure, run)
         return figure
@@ -308,14 +330,18 @@ def _mark_peak(axes: Axes, value: tuple[float, float], scale: Scale) -> None:
     style.legend_above(axes)
 
 
+@record.figure(
+    "Order between the chains",
+    "How much more often than by chance a second chain is found at each distance. A flat line "
+    "at 1 means no order. The band is one standard error.",
+)
 def axis_correlation(measurement: Measurement, run: Run) -> Figure:
     """Pair correlation of chain axes: how much likelier a second chain is at each distance."""
     with style.publication():
         figure = style.new_figure()
         axes = figure.add_subplot()
-        distance, g, error = finite_rows(
-            *(column(measurement, "axis_correlation", n) for n in ("distance_m", "g", "error"))
-        )
+        curve = AxisCorrelation.among(measurement.curves)
+        distance, g, error = finite_rows(curve.distance_m, curve.g, curve.error)
         if distance.size < 2:
             style.say_empty(axes, "No pair correlation: too few chains stood side by side.")
         else:
@@ -338,25 +364,20 @@ def axis_correlation(measurement: Measurement, run: Run) -> Figure:
         return figure
 
 
+@record.figure(
+    "Magnetisation",
+    "The curve is the Langevin law: the particle sizes of this run, if they did not feel each "
+    "other. A point above it shows that chains help the field.",
+)
 def magnetisation_law(measurement: Measurement, run: Run) -> Figure:
     """Langevin law for the sizes of this run, with the magnetisation that was measured."""
     with style.publication():
         figure = style.new_figure()
         axes = figure.add_subplot()
-        parameter, relative = finite_rows(
-            *(
-                column(measurement, "magnetisation_law", n)
-                for n in ("langevin_parameter", "relative")
-            )
-        )
+        curve = MagnetisationLaw.among(measurement.curves)
+        parameter, relative = finite_rows(curve.langevin_parameter, curve.relative)
         shown = parameter > 0
-        point = [
-            float(values[0]) if values.size else math.nan
-            for values in (
-                column(measurement, "magnetisation_law", name)
-                for name in ("measured_langevin_parameter", "measured", "measured_error")
-            )
-        ]
+        point = (curve.measured_langevin_parameter, curve.measured, curve.measured_error)
         if not shown.any():
             style.say_empty(axes, "No magnetisation law: the run records no moments or no field.")
         else:

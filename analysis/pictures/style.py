@@ -182,7 +182,7 @@ def save_all(
     directory : Path
         Folder for the pictures. A picture of the same name is replaced.
     format : str
-        "png" (300 dots an inch), "svg" or "pdf".
+        "png" (300 dots per inch), "svg" or "pdf".
 
     Returns
     -------

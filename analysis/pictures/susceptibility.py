@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.pictures import style
-from analysis.pictures.curves import column
+from analysis.pictures import record, style
+from analysis.response.susceptibility_numbers import Susceptibility
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -18,20 +18,20 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-TITLE = "Susceptibility by frequency"
-CAPTION = (
-    "How strongly the film answers a weak field that swings: the part in step with the field, and "
-    "the part that trails it and turns into heat. Points come from the fluctuations of the film at "
-    "rest, large rings from its answer to the oscillating field of this run; both must agree. "
-    "Lines are a single relaxation time (Debye). Bars are one standard error."
-)
-
 
 def has_spectrum(measurement: Measurement) -> bool:
     """Whether a susceptibility was measured at any frequency."""
-    return column(measurement, "susceptibility", "frequency_hz").size > 0
+    return Susceptibility.among(measurement.curves).frequency_hz.size > 0
 
 
+@record.figure(
+    "Susceptibility by frequency",
+    "How strongly the film answers a weak field that swings: the part in step with the field, and "
+    "the part that trails it and turns into heat. Points come from the fluctuations of the film at "
+    "rest, large rings from its answer to the oscillating field of this run; both must agree. "
+    "Lines are a single relaxation time (Debye). Bars are one standard error.",
+    wanted=has_spectrum,
+)
 def susceptibility(measurement: Measurement, run: Run) -> Figure:
     """Parts in phase and behind against frequency, with errors and the Debye law."""
     with style.publication():
@@ -41,16 +41,15 @@ def susceptibility(measurement: Measurement, run: Run) -> Figure:
             style.say_empty(axes, "No susceptibility was measured.")
             style.note_provisional(figure, run)
             return figure
-        driven = np.array(
-            [source != "fluctuations" for source in measurement.curves["susceptibility"]["source"]]
-        )
-        frequency = column(measurement, "susceptibility", "frequency_hz")
+        curve = Susceptibility.among(measurement.curves)
+        driven = np.array([source != "fluctuations" for source in curve.source])
+        frequency = curve.frequency_hz
         scale = scale_for(float(frequency.max()), "Hz")
         for part, words, colour, marker in (
             ("in_phase", "in phase, χ′", style.FIRST, "o"),
             ("behind", "behind, χ″", style.SECOND, "s"),
         ):
-            _draw_part(axes, measurement, part, frequency * scale.factor, driven, colour, marker)
+            _draw_part(axes, curve, part, frequency * scale.factor, driven, colour, marker)
             axes.plot([], [], marker, color=colour, label=words)
         if (~driven).any():
             axes.plot([], [], color=style.QUIET, label="one relaxation time (Debye)")
@@ -68,7 +67,7 @@ def susceptibility(measurement: Measurement, run: Run) -> Figure:
 
 def _draw_part(
     axes: Axes,
-    measurement: Measurement,
+    curve: Susceptibility,
     part: str,
     frequency: NDArray[np.float64],
     driven: NDArray[np.bool_],
@@ -76,9 +75,7 @@ def _draw_part(
     marker: str,
 ) -> None:
     """Draw one part: points with bars, the law, and rings for the answer to a swing."""
-    value = column(measurement, "susceptibility", part)
-    error = column(measurement, "susceptibility", f"{part}_error")
-    law = column(measurement, "susceptibility", f"debye_{part}")
+    value, error, law = curve[part], curve[f"{part}_error"], curve[f"debye_{part}"]
     rest = ~driven
     axes.errorbar(
         frequency[rest], value[rest], error[rest], fmt=marker, color=colour, linewidth=0.8, ms=3

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
-from analysis.pictures.curves import column, finite_rows, known_errors
+from analysis.chains.time_series import TimeSeries
+from analysis.pictures import record, style
+from analysis.pictures.curves import finite_rows, known_errors
 from analysis.uncertainty.number_text import measured, scale_for, with_error
 
 if TYPE_CHECKING:
@@ -22,13 +23,17 @@ if TYPE_CHECKING:
 _CHANGES = 0.01  # a field that varies by less than this share of its largest value is steady
 
 
+@record.figure(
+    "How the chains grow",
+    "Mean length, for which every chain counts once, and weight mean length, that of the chain "
+    "which an average particle is in, over time on logarithmic scales. Bands are one standard "
+    "error. Where the applied field changes it is drawn below.",
+)
 def growth(measurement: Measurement, run: Run) -> Figure:
     """Mean chain length over time, both axes logarithmic, with the field below where it changes."""
     with style.publication():
-        time, field = finite_rows(
-            column(measurement, "time_series", "time_s"),
-            column(measurement, "time_series", "field_t"),
-        )
+        curve = TimeSeries.among(measurement.curves)
+        time, field = finite_rows(curve.time_s, curve.field_t)
         changing = _is_changing(field)
         height = 78.0 if changing else 62.0
         figure = style.new_figure(style.SINGLE_COLUMN, height * style.MILLIMETRE)
@@ -63,18 +68,15 @@ def _panels(figure: Figure, two: bool) -> tuple[Axes, Axes | None]:
 
 def _draw_growth(axes: Axes, measurement: Measurement) -> bool:
     """Draw number and weight mean against time; False where there is too little to draw."""
-    time = column(measurement, "time_series", "time_s")
+    curve = TimeSeries.among(measurement.curves)
+    time, unknown = curve.time_s, np.full(len(curve.time_s), np.nan)
     drawn = False
     largest = 0.0
-    for name, words, colour, dashes, marker in (
-        ("mean_length", "mean length", style.FIRST, (), "o"),
-        ("weight_mean_length", "weight mean length", style.SECOND, (5, 2), "s"),
+    for mean, spread, words, colour, dashes, marker in (
+        (curve.mean_length, curve.mean_length_error, "mean length", style.FIRST, (), "o"),
+        (curve.weight_mean_length, unknown, "weight mean length", style.SECOND, (5, 2), "s"),
     ):
-        t, value, error = finite_rows(
-            time,
-            column(measurement, "time_series", name),
-            column(measurement, "time_series", f"{name}_error"),
-        )
+        t, value, error = finite_rows(time, mean, spread)
         late = (t > 0) & (value > 0)
         if late.sum() < 2:
             continue
@@ -145,31 +147,37 @@ def _draw_field(
     axes.locator_params(axis="y", nbins=3)
 
 
+@record.figure(
+    "The run from start to end",
+    "Magnetisation, alignment and share of single particles; energies per particle in units "
+    "of kT; the applied field.",
+)
 def time_series(measurement: Measurement, run: Run) -> Figure:
-    """Magnetisation, alignment, singles, energies a particle and the field over the whole run."""
+    """Magnetisation, alignment, singles, energies per particle and the field over the whole run."""
     with style.publication():
-        panels: list[tuple[str, list[tuple[str, str]]]] = [
+        curve = TimeSeries.among(measurement.curves)
+        panels: list[tuple[str, dict[str, NDArray[np.float64]]]] = [
             (
                 "Share, order",
-                [
-                    ("magnetisation", "magnetisation"),
-                    ("alignment", "alignment"),
-                    ("singles_fraction", "singles"),
-                ],
+                {
+                    "magnetisation": curve.magnetisation,
+                    "alignment": curve.alignment,
+                    "singles": curve.singles_fraction,
+                },
             ),
-            ("Dipolar\nenergy (kT)", [("energy_dipolar", "dipolar energy")]),
-            ("Steric\nenergy (kT)", [("energy_steric", "steric energy")]),
+            ("Dipolar\nenergy (kT)", {"dipolar energy": curve.energy_dipolar}),
+            ("Steric\nenergy (kT)", {"steric energy": curve.energy_steric}),
         ]
         figure = style.new_figure(style.SINGLE_COLUMN, 120.0 * style.MILLIMETRE)
-        time = column(measurement, "time_series", "time_s")
+        time = curve.time_s
         if np.isfinite(time).sum() < 2:
             style.say_empty(figure.add_subplot(), "No time series: the run holds a single frame.")
             style.note_provisional(figure, run)
             return figure
-        field = finite_rows(time, column(measurement, "time_series", "field_t"))
+        field = finite_rows(time, curve.field_t)
         rows = figure.subplots(4, 1, sharex=True, height_ratios=(2.2, 1.4, 1.4, 0.8))
         for axes, (label, series) in zip(rows, panels, strict=False):
-            _draw_series(axes, measurement, label, series)
+            _draw_series(axes, time, label, series)
         if field[0].size > 1:
             _draw_field(rows[-1], field[0], field[1], logarithmic=False)
         else:
@@ -181,10 +189,9 @@ def time_series(measurement: Measurement, run: Run) -> Figure:
 
 
 def _draw_series(
-    axes: Axes, measurement: Measurement, label: str, series: list[tuple[str, str]]
+    axes: Axes, time: NDArray[np.float64], label: str, series: dict[str, NDArray[np.float64]]
 ) -> None:
     """Lines of one panel; words where none of them was recorded."""
-    time = column(measurement, "time_series", "time_s")
     scale = scale_for(float(time[np.isfinite(time)].max()), "s")
     looks: list[dict[str, Any]] = [
         {"color": style.FIRST},
@@ -192,8 +199,8 @@ def _draw_series(
         {"color": style.THIRD, "dashes": (1.5, 1.2)},
     ]
     drawn = 0
-    for (name, words), look in zip(series, looks, strict=False):
-        t, value = finite_rows(time, column(measurement, "time_series", name))
+    for (words, values), look in zip(series.items(), looks, strict=False):
+        t, value = finite_rows(time, values)
         if t.size > 1:
             axes.plot(t * scale.factor, value, label=words, **look)
             drawn += 1
@@ -203,7 +210,7 @@ def _draw_series(
         if drawn > 1:
             axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, columnspacing=1.4)
     else:
-        style.say_empty(axes, f"Not recorded: {', '.join(words for _, words in series)}.")
+        style.say_empty(axes, f"Not recorded: {', '.join(series)}.")
 
 
 def _finish_time_axis(rows: Any, time: NDArray[np.float64]) -> None:

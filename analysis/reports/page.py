@@ -1,12 +1,28 @@
-"""Layout of the report: one page with its style sheet inside, no scripts, nothing to fetch."""
+"""A page and its parts: one file with its style sheet and pictures inside, nothing to fetch.
+
+Every text is escaped here, so that what comes from files cannot become markup.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import base64
+from collections.abc import Iterable, Mapping
 from html import escape
 from string import Template
+from typing import TYPE_CHECKING, Any, TypeAlias
 
-STYLE_SHEET = """
+from analysis.files.failures import figure_or_nothing
+from analysis.pictures.style import figure_bytes
+from analysis.uncertainty.number_text import NOT_MEASURED
+
+if TYPE_CHECKING:
+    from analysis.pictures.record import FigureRecord
+
+__all__ = ["Html", "definitions", "figure_blocks", "frame", "section", "table", "warning_box"]
+
+_DOTS_PER_INCH = 200  # sharp on a screen at half the size of the pictures for print
+
+_STYLE_SHEET = """
 :root { color-scheme: light; }
 * { box-sizing: border-box; }
 html { -webkit-text-size-adjust: 100%; }
@@ -33,13 +49,17 @@ figure img { display: block; width: 100%; height: auto; max-width: 34rem; }
 .wide .frame { overflow-x: auto; }
 .wide img { max-width: none; min-width: 40rem; }
 figcaption { font-size: 0.88rem; color: #333; margin-top: 0.4rem; max-width: 46rem; }
+.scroll { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; }
 th, td { text-align: left; vertical-align: top; padding: 0.5rem 0.9rem 0.5rem 0;
   border-bottom: 1px solid #c9c9c9; overflow-wrap: anywhere; }
 thead th { border-bottom: 2px solid #6d6d6d; font-size: 0.85rem; }
-tbody th { font-weight: 600; width: 30%; }
-td.value { width: 25%; white-space: nowrap; font-variant-numeric: tabular-nums; }
-td.missing { color: #555; font-style: italic; white-space: normal; }
+tbody th { font-weight: 600; }
+td { font-variant-numeric: tabular-nums; }
+.values tbody th { width: 30%; }
+.values th + td { width: 25%; white-space: nowrap; }
+.values td.missing { color: #555; font-style: italic; white-space: normal; }
+.points th, .points td { white-space: nowrap; padding: 0.35rem 0.9rem 0.35rem 0; }
 dl { margin: 0; display: grid; grid-template-columns: 11rem 1fr; gap: 0.35rem 1rem; }
 dt { font-weight: 600; }
 dd { margin: 0; overflow-wrap: anywhere; max-width: 44rem; }
@@ -55,8 +75,12 @@ pre { background: #f5f5f5; border: 1px solid #c9c9c9; padding: 0.8rem; font-size
   thead { display: none; }
   tr { border-bottom: 1px solid #c9c9c9; padding: 0.5rem 0; }
   th, td { border: 0; padding: 0; }
-  tbody th, td.value { width: auto; }
-  td.value { font-size: 1.1rem; white-space: normal; }
+  .values tbody th, .values th + td { width: auto; }
+  .values th + td { font-size: 1.1rem; white-space: normal; }
+  .points { display: table; }
+  .points thead { display: table-header-group; } .points tbody { display: table-row-group; }
+  .points tr { display: table-row; }
+  .points th, .points td { display: table-cell; font-size: 0.85rem; }
   dl { grid-template-columns: 1fr; gap: 0; }
   dd { margin-bottom: 0.6rem; }
 }
@@ -72,7 +96,7 @@ pre { background: #f5f5f5; border: 1px solid #c9c9c9; padding: 0.8rem; font-size
 }
 """
 
-PAGE = Template(
+_PAGE = Template(
     """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -84,43 +108,11 @@ PAGE = Template(
 <body>
 <main>
 <header>
-<p class="quiet">Report of a simulated film of magnetic particles</p>
+<p class="quiet">$kind</p>
 <h1>$title</h1>
 <p class="lead">$summary</p>
 </header>
-$warnings
-<section>
-<h2>Pictures</h2>
-<div class="figures">
-$figures
-</div>
-</section>
-<section>
-<h2>What was measured</h2>
-<p class="quiet">Each number with its standard error. $basis</p>
-$measured
-</section>
-<section>
-<h2>What was simulated</h2>
-$derived
-</section>
-<section>
-<h2>Words used here</h2>
-$glossary
-</section>
-<section>
-<h2>Before you build it</h2>
-$cautions
-</section>
-<section>
-<h2>Parameter file</h2>
-<p class="quiet">The file that this run was started with. Run it again to get the same film.</p>
-<pre>$parameters</pre>
-</section>
-<section>
-<h2>How this was made</h2>
-$provenance
-</section>
+$body
 </main>
 </body>
 </html>
@@ -128,7 +120,111 @@ $provenance
 )
 
 
+_MISSING = ' class="missing"'
+
+
+class Html(str):
+    """Text that is markup already."""
+
+
+Cell: TypeAlias = "str | Html"
+
+
+def _safe(text: str) -> str:
+    return text if isinstance(text, Html) else escape(text)
+
+
+def frame(kind: str, title: str, summary: str, parts: Iterable[str]) -> str:
+    """Return a page: what kind of page, title and summary as text, then its parts as HTML."""
+    return _PAGE.substitute(
+        style_sheet=_STYLE_SHEET,
+        kind=escape(kind),
+        title=escape(title),
+        summary=escape(summary),
+        body="\n".join(parts),
+    )
+
+
+def section(title: str, content: str, note: str = "") -> str:
+    """Return a section: title and note as text, content as HTML."""
+    quiet = f'<p class="quiet">{escape(note)}</p>\n' if note else ""
+    return f"<section>\n<h2>{escape(title)}</h2>\n{quiet}{content}\n</section>"
+
+
+def warning_box(notes: Iterable[str], passed: str) -> str:
+    """Return the box of what must be known before a number is trusted, else what was passed."""
+    rows = "".join(f"<li>{escape(note)}</li>" for note in notes)
+    if not rows:
+        return (
+            f'<section class="warnings none"><h2>No warnings</h2><p>{escape(passed)}</p></section>'
+        )
+    return f'<section class="warnings"><h2>Read this first</h2><ul>{rows}</ul></section>'
+
+
+def figure_blocks(figures: Mapping[str, FigureRecord[...]], *args: Any) -> str:
+    """Return figures with title and caption, drawn with these arguments; none without a caption."""
+    blocks = (_figure_block(figure, *args) for figure in figures.values() if figure.caption)
+    return '<div class="figures">\n' + "\n".join(blocks) + "\n</div>"
+
+
+def _figure_block(figure: FigureRecord[...], *args: Any) -> str:
+    """Return one figure; one that cannot be drawn says so in its place."""
+    title, caption = escape(figure.title), escape(figure.caption)
+    picture = figure_or_nothing(
+        figure.name, lambda: figure_bytes(figure(*args), "png", _DOTS_PER_INCH)
+    )
+    if picture is None:
+        shown, caption = "", "This figure could not be drawn; the numbers do not need it."
+    else:
+        data = base64.b64encode(picture).decode("ascii")
+        shown = (
+            f'<div class="frame"><img alt="{title}: {caption}" '
+            f'src="data:image/png;base64,{data}"></div>'
+        )
+    kind = ' class="wide"' if figure.wide and picture else ""
+    return (
+        f'<figure{kind} id="{escape(figure.name)}"><h3>{title}</h3>{shown}'
+        f"<figcaption>{caption}</figcaption></figure>"
+    )
+
+
+def table(
+    head: Iterable[str],
+    rows: Iterable[Iterable[Cell]],
+    kind: str = "values",
+    empty: str = "Nothing was recorded.",
+) -> str:
+    """Return a table whose rows begin with their heading.
+
+    Parameters
+    ----------
+    head : iterable of str
+        Headings of the columns.
+    rows : iterable of iterable of str
+        Cells, text or ``Html``.
+    kind : str
+        "values": name, value and words, which becomes a list on a narrow screen. "points": many
+        short cells, which stays a table and scrolls.
+    empty : str
+        What stands in the place of a table without rows.
+    """
+    body = "".join(_row(*row) for row in rows)
+    if not body:
+        return f"<p>{escape(empty)}</p>"
+    first = "".join(f"<th>{escape(cell)}</th>" for cell in head)
+    found = f'<table class="{kind}"><thead><tr>{first}</tr></thead><tbody>{body}</tbody></table>'
+    return f'<div class="scroll">\n{found}\n</div>' if kind == "points" else found
+
+
+def _row(heading: Cell, *cells: Cell) -> str:
+    """Return one row."""
+    rest = "".join(
+        f"<td{_MISSING if cell == NOT_MEASURED else ''}>{_safe(cell)}</td>" for cell in cells
+    )
+    return f'<tr><th scope="row">{_safe(heading)}</th>{rest}</tr>'
+
+
 def definitions(pairs: Iterable[tuple[str, str]]) -> str:
-    """List of terms and their explanations."""
+    """Return a list of terms and their explanations."""
     rows = "".join(f"<dt>{escape(term)}</dt><dd>{escape(words)}</dd>" for term, words in pairs)
     return f"<dl>{rows}</dl>"

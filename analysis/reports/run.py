@@ -6,37 +6,39 @@ text that comes from files is escaped.
 
 from __future__ import annotations
 
-import base64
 import math
 import tomllib
-from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from analysis.files.failures import figure_or_nothing, missing_figure
 from analysis.files.writing import write_text
-from analysis.measures import stages as stage_numbers
+from analysis.measures.stages import averaged_over
 from analysis.pictures import style
-from analysis.reports import details as report_chains
-from analysis.reports import glossary as report_text
-from analysis.reports.captions import CAPTIONS
-from analysis.reports.page import PAGE, STYLE_SHEET, definitions
+from analysis.quantities.all import MEASURED, SIMULATED, quantity
+from analysis.quantities.quantity import Quantity
+from analysis.reports import details, glossary
+from analysis.reports.page import (
+    definitions,
+    figure_blocks,
+    frame,
+    section,
+    table,
+    warning_box,
+)
 from analysis.reports.provenance import run_rows
 from analysis.response.decay_text import DECAY_TIME, decay_time
-from analysis.uncertainty.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
+from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Iterable
     from pathlib import Path
-
-    from matplotlib.figure import Figure
 
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-_WIDE = ("film_views", "optical_thickness", "far_field")
-_DOTS_PER_INCH = 200  # sharp on a screen at half the size of the pictures for print
-_UNITS_BY_ENDING = {"_m": "m", "_s": "s", "_t": "T", "_k": "K"}
+_KIND = "Report of a simulated film of magnetic particles"
+_QUANTITY_HEAD = ("Quantity", "Value", "What it means")
+_UNITS = {"_m": "m", "_s": "s", "_t": "T", "_k": "K"}  # by the endings of keys
 
 
 def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
@@ -68,22 +70,28 @@ def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
 def page(measurement: Measurement, run: Run) -> str:
     """Text of the report as HTML, pictures included."""
     numbers = measurement.numbers
-    return PAGE.substitute(
-        style_sheet=STYLE_SHEET,
-        title=escape(_title(run)),
-        summary=escape(_summary(numbers, run)),
-        warnings=_warnings(numbers, run),
-        figures=_figures(measurement, run),
-        basis=escape(_basis(run)),
-        measured=_measured_table(numbers)
-        + stage_numbers.section(numbers)
-        + report_chains.section(numbers),
-        derived=_derived_table(run),
-        glossary=definitions(report_text.GLOSSARY),
-        cautions=definitions(report_text.CAUTIONS),
-        parameters=escape(run.parameters_text.strip() or "not recorded in this run"),
-        provenance=definitions(run_rows(numbers, run)),
-    )
+    parts = [
+        _warnings(numbers, run),
+        section("Pictures", _figures(measurement, run)),
+        section(
+            "What was measured",
+            table(_QUANTITY_HEAD, _measured_rows(numbers))
+            + details.stages(numbers)
+            + details.shape(numbers)
+            + details.rules(numbers),
+            f"Each number with its standard error. {_basis(run)}",
+        ),
+        section("What was simulated", table(_QUANTITY_HEAD, _simulated_rows(run))),
+        section("Words used here", definitions(glossary.GLOSSARY)),
+        section("Before you build it", definitions(glossary.CAUTIONS)),
+        section(
+            "Parameter file",
+            f"<pre>{escape(run.parameters_text.strip() or 'not recorded in this run')}</pre>",
+            "The file that this run was started with. Run it again to get the same film.",
+        ),
+        section("How this was made", definitions(run_rows(numbers, run))),
+    ]
+    return frame(_KIND, _title(run), _summary(numbers, run), parts)
 
 
 def _title(run: Run) -> str:
@@ -108,12 +116,13 @@ def _summary(numbers: dict[str, Any], run: Run) -> str:
     changes = isinstance(stages, list) and len(stages) > 1
     upto = "up to " if changes else ""
     words += "." if field == NOT_MEASURED else f" in a field of {upto}{field}."
-    over = stage_numbers.averaged_over(numbers)
+    over = averaged_over(numbers)
     if changes and over:
         words += f" What follows is for its last stage, averaged over {over}."
-    length = with_error(*measured(numbers, "chains", "mean_length"))
-    singles = with_error(*measured(numbers, "chains", "singles_fraction"), "%")
-    apart = with_error(*measured(numbers, "spacing", "nearest_neighbour_m"), "m")
+    length, singles, apart = (
+        quantity(path).text(numbers)
+        for path in ("chains.mean_length", "chains.singles_fraction", "spacing.nearest_neighbour_m")
+    )
     if length == NOT_MEASURED:
         return words + " No chain length could be measured."
     words += f" A chain holds {_unbroken(length)} particles on average"
@@ -138,39 +147,32 @@ def _warnings(numbers: dict[str, Any], run: Run) -> str:
     rest: list[str] = []
     if not run.finished and "run" not in told:
         reason = run.end_reason or "reason not recorded"
-        first.append(report_text.UNFINISHED_NOTE.format(reason=reason))
+        first.append(glossary.UNFINISHED_NOTE.format(reason=reason))
     if style.provisional_text(run):
         reach = with_unit(as_float(run.derived.get("cutoff_m")), "m")
         reach = "a short range" if reach == NOT_MEASURED else reach
-        first.append(report_text.CUT_OFF_NOTE.format(range=reach))
+        first.append(glossary.CUT_OFF_NOTE.format(range=reach))
         given = [note for note in given if "dipole forces were cut off" not in note]
     equilibration = numbers.get("equilibration")
     at_rest = not isinstance(equilibration, dict) or equilibration.get("reached") is not False
     if not at_rest and "equilibration" not in told:
         time = with_unit(as_float(run.derived.get("duration_s")), "s")
         time = "the simulated time" if time == NOT_MEASURED else time
-        first.append(report_text.NOT_AT_REST_NOTE.format(time=time))
+        first.append(glossary.NOT_AT_REST_NOTE.format(time=time))
     if "file" not in told:
         first += [str(note) for note in run.notices]
     for note in given:
         weighty = note.partition(":")[0] in ("run", "file", "equilibration")
         (first if weighty else rest).append(_named(note))
-    notes = first + rest
-    if not notes:
-        return (
-            '<section class="warnings none"><h2>No warnings</h2>'
-            "<p>All checks of this run passed.</p></section>"
-        )
-    rows = "".join(f"<li>{escape(note)}</li>" for note in notes)
-    return f'<section class="warnings"><h2>Read this first</h2><ul>{rows}</ul></section>'
+    return warning_box(first + rest, "All checks of this run passed.")
 
 
 def _named(note: str) -> str:
     """Begin a warning with the name of what it is about instead of its key in measures.json."""
     key, colon, words = note.partition(":")
-    for item in report_text.MEASURED:
-        if colon and key == f"{item.section}.{item.key}":
-            return f"{item.name}:{words}"
+    for one in MEASURED:
+        if colon and key == one.path:
+            return f"{one.name}:{words}"
     section, dot, rest = key.partition(".")
     if colon and dot and section.isidentifier() and rest.isidentifier():
         return f"{_plain_name(rest)}:{words}"
@@ -179,46 +181,9 @@ def _named(note: str) -> str:
 
 def _figures(measurement: Measurement, run: Run) -> str:
     """All pictures of the report, drawn afresh and put into the page."""
-    from analysis.pictures import decay as decay_picture
-    from analysis.pictures import hysteresis
-    from analysis.pictures import lag as lag_picture
-    from analysis.pictures import light as light_pictures
-    from analysis.pictures import order as order_pictures
-    from analysis.pictures import susceptibility as susceptibility_picture
     from analysis.pictures.all import figures_of
 
-    figures = figures_of(measurement)
-    captions = dict(CAPTIONS)
-    for name, title, caption in (
-        ("hysteresis", hysteresis.TITLE, hysteresis.CAPTION),
-        ("columns", *order_pictures.columns_words(measurement)),
-        ("susceptibility", susceptibility_picture.TITLE, susceptibility_picture.CAPTION),
-        ("lag", lag_picture.TITLE, lag_picture.CAPTION),
-        ("decay", decay_picture.TITLE, decay_picture.CAPTION),
-    ):
-        if name in figures:
-            captions[name] = (title, caption)
-    captions |= {name: said for name, said in light_pictures.CAPTIONS.items() if name in figures}
-    parts = []
-    for name, (title, caption) in captions.items():
-        picture = figure_or_nothing(name, partial(_picture, figures[name], measurement, run))
-        if picture is None:
-            parts.append(missing_figure(name, title))
-            continue
-        data = base64.b64encode(picture).decode("ascii")
-        kind = ' class="wide"' if name in _WIDE else ""
-        parts.append(
-            f'<figure{kind} id="{name}"><h3>{escape(title)}</h3><div class="frame">'
-            f'<img alt="{escape(title)}: {escape(caption)}" src="data:image/png;base64,{data}">'
-            f"</div><figcaption>{escape(caption)}</figcaption></figure>"
-        )
-    return "\n".join(parts)
-
-
-def _picture(
-    draw: Callable[[Measurement, Run], Figure], measurement: Measurement, run: Run
-) -> bytes:
-    return style.figure_bytes(draw(measurement, run), "png", _DOTS_PER_INCH)
+    return figure_blocks(figures_of(measurement), measurement, run)
 
 
 def _basis(run: Run) -> str:
@@ -233,52 +198,35 @@ def _basis(run: Run) -> str:
     return words
 
 
-def _measured_table(numbers: dict[str, Any]) -> str:
-    """Table of the measured numbers, those with a meaning first, then any further ones."""
-    rows = []
-    for item in report_text.MEASURED:
-        block = numbers.get(item.section)
-        if isinstance(block, dict) and item.key in block:
-            text = with_error(*measured(numbers, item.section, item.key), item.unit)
-            if item.key.endswith(DECAY_TIME):  # bounds where there is no time
-                text = decay_time(numbers, item.key.removesuffix(DECAY_TIME))
-            rows.append((item.name, text, item.meaning + _comparison(block, item.key)))
-    return _table(rows + _further_rows(numbers))
-
-
-def _comparison(block: dict[str, Any], key: str) -> str:
-    """Sentence with the number that a measured one is to be compared with, where there is one."""
-    if key not in report_text.COMPARISONS:
-        return ""
-    other, unit, sentence = report_text.COMPARISONS[key]
-    number = with_unit(as_float(block.get(other)), unit)
-    return "" if number == NOT_MEASURED else f" {sentence.format(number=number)}"
-
-
-def _further_rows(numbers: dict[str, Any]) -> list[tuple[str, str, str]]:
-    """Rows for measured numbers that have no text of their own, as far as they have a value."""
-    known = {(item.section, item.key) for item in report_text.MEASURED} | report_chains.TOLD
-    rows = []
-    unmeasured = ("derived", "timing", "parameters", "measured_by")
-    for section, block in numbers.items():
-        if section in unmeasured or not isinstance(block, dict):
+def _measured_rows(numbers: dict[str, Any]) -> Iterable[tuple[str, str, str]]:
+    """Rows of the measured numbers that the run can have, and of further ones with a value."""
+    for one in (*MEASURED, *_undeclared(numbers)):
+        if one.page not in ("main", "further") or one.entry(numbers) is None:
             continue
-        for key, entry in block.items():
-            if (section, key) in known or not (isinstance(entry, dict) and "value" in entry):
-                continue
-            unit = next((u for end, u in _UNITS_BY_ENDING.items() if key.endswith(end)), "")
-            text = with_error(as_float(entry["value"]), as_float(entry.get("error")), unit)
-            if text != NOT_MEASURED:
-                rows.append((_plain_name(key), text, f"{section}.{key} in measures.json"))
-    return rows
+        text = one.text(numbers)
+        if one.key.endswith(DECAY_TIME):  # bounds where there is no time
+            text = decay_time(numbers, one.key.removesuffix(DECAY_TIME))
+        if one.page == "main" or text != NOT_MEASURED:
+            yield one.name, text, one.explained(numbers)
 
 
-def _derived_table(run: Run) -> str:
-    """Table of what was simulated, from the derived numbers of the run."""
+def _undeclared(numbers: dict[str, Any]) -> Iterable[Quantity]:
+    """Measured numbers of sections that were handed to ``analysis.measure``, named by their key."""
+    known = {one.path for one in MEASURED}
+    for section_name, block in numbers.items():
+        for key, entry in block.items() if isinstance(block, dict) else ():
+            path = f"{section_name}.{key}"
+            if path not in known and isinstance(entry, dict) and "value" in entry:
+                unit = next((unit for end, unit in _UNITS.items() if key.endswith(end)), "")
+                meaning = f"{path} in measures.json"
+                yield Quantity(path, unit, _plain_name(key), meaning, page="further")
+
+
+def _simulated_rows(run: Run) -> list[tuple[str, str, str]]:
+    """Rows of what was simulated, from the derived numbers of the run."""
+    derived = {"derived": run.derived}
     rows = [
-        (item.name, with_unit(as_float(run.derived[item.key]), item.unit), item.meaning)
-        for item in report_text.DERIVED
-        if item.key in run.derived
+        (one.name, one.text(derived), one.meaning) for one in SIMULATED if one.key in run.derived
     ]
     low, middle, high = (
         as_float(run.derived.get(f"predicted_mean_length{end}")) for end in ("_low", "", "_high")
@@ -286,29 +234,15 @@ def _derived_table(run: Run) -> str:
     if math.isfinite(middle):
         band = f" ({low:.3g} to {high:.3g})" if math.isfinite(low) and math.isfinite(high) else ""
         rows.append(
-            ("Mean chain length to expect", f"{middle:.3g}{band}", report_text.EXPECTED_LENGTH)
+            ("Mean chain length to expect", f"{middle:.3g}{band}", glossary.EXPECTED_LENGTH)
         )
     sides = " × ".join(with_unit(float(side), "m") for side in (*run.sides, run.thickness))
     rows.append(("Patch", sides, "length, width and thickness of the film that was followed."))
-    return _table(rows)
+    return rows
 
 
 def _plain_name(key: str) -> str:
     """Turn a key into words: `free_width_m` reads "Free width"."""
-    for ending in _UNITS_BY_ENDING:
+    for ending in _UNITS:
         key = key.removesuffix(ending)
     return key.replace("_", " ").capitalize()
-
-
-def _table(rows: Iterable[tuple[str, str, str]]) -> str:
-    """Table of name, value and meaning."""
-    body = "".join(
-        f'<tr><th scope="row">{escape(name)}</th>'
-        f'<td class="value{" missing" if value == NOT_MEASURED else ""}">{escape(value)}</td>'
-        f"<td>{escape(meaning)}</td></tr>"
-        for name, value, meaning in rows
-    )
-    if not body:
-        return "<p>Nothing was recorded.</p>"
-    head = "<tr><th>Quantity</th><th>Value</th><th>What it means</th></tr>"
-    return f"<table><thead>{head}</thead><tbody>{body}</tbody></table>"

@@ -18,7 +18,8 @@ from analysis.chains.series import ChainSeries
 from analysis.response.lag import angle_behind
 from analysis.trajectory.cycles import programme
 from analysis.trajectory.run import Run
-from analysis.uncertainty.estimate import NOTHING, ONE_SIGMA, Estimate, student_factor
+from analysis.uncertainty.estimate import NOTHING, Estimate
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

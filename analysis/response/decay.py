@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.response.decay_bounds import LEFT, NO_BOUNDS, Bounds, bounds, noise_of
-from analysis.uncertainty.estimate import NOTHING, ONE_SIGMA, Estimate, memory, student_factor
+from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.least_squares import covariance
+from analysis.uncertainty.memory import memory
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.uncertainty.estimate import student_factor
+from analysis.uncertainty.student import student_factor
 
 Floats = NDArray[np.float64]
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.chains.time_series import TimeSeries
 from analysis.response.decay_numbers import frame_at
 from analysis.uncertainty.number_text import as_float, measured
 
@@ -57,17 +58,15 @@ class DecayCurve:
         return max(end, self.life + error) if math.isfinite(self.life) else end
 
 
-def decay_curve(
-    numbers: dict[str, Any], series: dict[str, Any], quantity: str
-) -> DecayCurve | None:
+def decay_curve(numbers: dict[str, Any], series: TimeSeries, quantity: str) -> DecayCurve | None:
     """Return a quantity after switch-off and its law, None where the field stayed on.
 
     Parameters
     ----------
     numbers : dict
         Content of measures.json.
-    series : dict of (frames,) arrays
-        The time series of the run.
+    series : TimeSeries
+        What is known at every frame.
     quantity : str
         A key of `SERIES`.
 
@@ -81,9 +80,9 @@ def decay_curve(
         as_float(relaxation.get("switch_off_time_s")) if isinstance(relaxation, dict) else math.nan
     )
     name, floor = SERIES[quantity]
-    if not math.isfinite(off) or name not in series:
+    if not math.isfinite(off) or not len(series.time_s):
         return None
-    time = np.asarray(series["time_s"], dtype=np.float64)
+    time = series.time_s
     first = frame_at(time, off)
     value = np.asarray(series[name], dtype=np.float64)[first:]
     time = np.maximum(time[first:] - off, 0.0)

@@ -5,18 +5,15 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from analysis.quantities.all import quantity
 from analysis.uncertainty.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
 
 __all__ = ["DECAYS", "DECAY_TIME", "decay_bounds", "decay_rows", "decay_time"]
 
 DECAY_TIME = "_decay_time_s"
 """How the key of a decay time ends."""
-DECAYS = (
-    ("length", "decay of the length (to 1/e)"),
-    ("alignment", "decay of the alignment"),
-    ("magnetisation", "decay of the magnetisation"),
-)
-"""What falls after switch-off, as keys of ``relaxation`` begin, and its label."""
+DECAYS = ("length", "alignment", "magnetisation")
+"""What falls after switch-off, as keys of ``relaxation`` begin."""
 
 
 def decay_time(numbers: dict[str, Any], quantity: str) -> str:
@@ -60,4 +57,8 @@ def decay_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
     found = numbers.get("relaxation")
     if not isinstance(found, dict):
         return []
-    return [(label, decay_time(numbers, key)) for key, label in DECAYS if key + DECAY_TIME in found]
+    return [
+        (quantity(f"relaxation.{key}{DECAY_TIME}").label, decay_time(numbers, key))
+        for key in DECAYS
+        if key + DECAY_TIME in found
+    ]

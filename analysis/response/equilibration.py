@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.chains.measured_run import Section
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
@@ -25,6 +26,29 @@ FEWEST_FRAMES = 8
 
 AT_REST = 0.01
 """Halves that differ by less than this share of their mean are at rest all the same."""
+
+
+TESTED = ("mean_length", "weight_mean_length", "alignment", "magnetisation", "energy_dipolar")
+"""Series that are tested for drift, where they are known."""
+
+
+class EquilibrationSection(Section):
+    """Whether the film has come to rest, from the series over all frames."""
+
+    name = "equilibration"
+    averages = False
+
+    def numbers(self, warnings: list[str]) -> dict[str, Any]:
+        """Return the section ``equilibration``."""
+        series = self.seen.time_series
+        tested = {name: series[name] for name in TESTED if np.isfinite(series[name]).any()}
+        rest = equilibration(self.seen.run, self.seen.stage, tested)
+        if not rest["reached"]:
+            warnings.append(
+                f"equilibration: not reached ({rest['reason']}); lengths and spacings are values "
+                f"{rest['statement']}, not properties of the film"
+            )
+        return rest
 
 
 def drift_test(name: str, values: Floats) -> dict[str, Any] | None:

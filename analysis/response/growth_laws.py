@@ -17,8 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.uncertainty.estimate import NOTHING, ONE_SIGMA, Estimate, memory, student_factor
+from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.least_squares import covariance, residual_memory
+from analysis.uncertainty.memory import memory
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

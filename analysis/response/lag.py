@@ -16,15 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.trajectory.cycles import Swing
-from analysis.uncertainty.estimate import (
-    NOTHING,
-    ONE_SIGMA,
-    Estimate,
-    estimate,
-    memory,
-    student_factor,
-)
+from analysis.uncertainty.estimate import NOTHING, Estimate, estimate
 from analysis.uncertainty.least_squares import covariance
+from analysis.uncertainty.memory import memory
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

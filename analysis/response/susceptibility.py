@@ -18,15 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.constants import BOLTZMANN, MU0
-from analysis.uncertainty.estimate import (
-    NOTHING,
-    ONE_SIGMA,
-    Estimate,
-    estimate,
-    memory,
-    student_factor,
-)
+from analysis.uncertainty.estimate import NOTHING, Estimate, estimate
+from analysis.uncertainty.memory import memory
 from analysis.uncertainty.number_text import with_unit
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.files.curve import Curve
 from analysis.spacing.distances import lateral_direction
 from analysis.uncertainty.estimate import estimate
 
@@ -84,6 +85,21 @@ class Plane:
             np.tile(owner, 3),
             np.concatenate([mirrored, ~mirrored, ~mirrored]),
         )
+
+
+@dataclass(frozen=True)
+class ColumnPlane(Curve):
+    """Points of a plane in m, (n, 2), its periods, (k, 2), and the height of its upper mirror."""
+
+    NAME: ClassVar = "columns"
+    points_m: Floats
+    periods_m: Floats
+    height_m: float | None
+
+    @classmethod
+    def empty(cls) -> ColumnPlane:
+        """Return a plane without columns."""
+        return cls(np.zeros((0, 2)), np.zeros((0, 2)), None)
 
 
 @dataclass(frozen=True)
@@ -345,6 +361,12 @@ class ColumnFrames:
                 for name in NAMES
             }
         )
+
+    def curve(self) -> ColumnPlane:
+        """Return the plane of the last frame in which there were columns, for its picture."""
+        if self.last is None:
+            return ColumnPlane.empty()
+        return ColumnPlane(self.last.points, self.last.periods, self.last.height)
 
     def numbers(self, structures: float | None) -> dict[str, Any]:
         """Return the entry ``columns``; every number is None where columns were too few."""

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.groups import RING, Chains, cell_shape
+from analysis.spacing.parts import OfParts, over_parts
 from analysis.spacing.structure_factor import ModeGrid, structure_factor
 
 Floats = NDArray[np.float64]
@@ -55,6 +55,12 @@ def lateral_direction(axis: Floats | None) -> Floats | None:
         return None
     flat = np.array([-axis[1], axis[0]])
     return np.asarray(flat / np.linalg.norm(flat))
+
+
+def volume_fraction(diameters: Floats, sides: Floats, thickness: float) -> float:
+    """Return the share of the film's volume that spheres of these diameters fill, all in m."""
+    volume = float(sides[0] * sides[1]) * thickness
+    return float((math.pi * diameters**3 / 6).sum()) / volume
 
 
 @dataclass
@@ -102,8 +108,7 @@ class SpacingFrames:
     def __post_init__(self) -> None:
         """Choose bins, cells and modes from the film."""
         self.median = float(np.median(self.diameters))
-        volume = float(self.sides[0] * self.sides[1]) * self.thickness
-        self.fraction = float((math.pi * self.diameters**3 / 6).sum()) / volume
+        self.fraction = volume_fraction(self.diameters, self.sides, self.thickness)
         self.line = self.median * math.sqrt(math.pi / (6 * self.fraction))
         bins = max(8, round(REACH_SPACINGS * self.line / self.median * BINS_PER_DIAMETER))
         reach = bins * self.median / BINS_PER_DIAMETER
@@ -136,7 +141,7 @@ class SpacingFrames:
     @property
     def freedom(self) -> float:
         """Return the degrees of freedom of an error from the scatter between parts of the film."""
-        return float(math.prod(self.blocks) - 1)
+        return float(math.prod(self.blocks) - 2)
 
     def _blocks(self) -> tuple[int, int]:
         """Return the number of parts of the film along both directions of ``_block_of``."""
@@ -321,14 +326,6 @@ class SpacingFrames:
         self.width_error.append(error)
 
 
-class OfParts(NamedTuple):
-    """A number of one frame, its error, and its sums over parts of the film, (parts, 2)."""
-
-    value: float
-    error: float
-    parts: Floats
-
-
 def _of_medians(
     values: Floats, chain: Integers, block: Integers, blocks: int
 ) -> tuple[OfParts, OfParts]:
@@ -339,8 +336,6 @@ def _of_medians(
     between parts of the film, widened by Student's factor: two chains that are each other's
     nearest measure one gap, not two.
     """
-    from analysis.uncertainty.estimate import ONE_SIGMA, ratio, student_factor
-
     if len(values) == 0:
         nothing = OfParts(math.nan, math.nan, np.zeros((blocks, 2)))
         return nothing, nothing
@@ -349,26 +344,23 @@ def _of_medians(
     ranked = values[order]
     medians = 0.5 * (ranked[first + (many - 1) // 2] + ranked[first + many // 2])
     part = block[order][first]
-    weights = np.bincount(part, many, blocks)
-    filled = weights > 0
-    factor = student_factor(ONE_SIGMA, max(1.0, float(filled.sum()) - 1))
-    sums = np.bincount(part, medians * many, blocks)
-    mean, error = ratio(sums[filled], weights[filled])
-    squares = np.bincount(part, (medians - mean) ** 2 * many, blocks)
-    square, wide = ratio(squares[filled], weights[filled])
-    spread = math.sqrt(square)
-    near = OfParts(mean, factor * error, np.stack([sums, weights], axis=1))
+    weights = np.asarray(np.bincount(part, many, blocks), dtype=np.float64)
+    excess = weights - weights.mean()
+    mean = float(medians @ many) / float(weights.sum())
+    spread = math.sqrt(float((medians - mean) ** 2 @ many) / float(weights.sum()))
+    sums = np.asarray(np.bincount(part, medians * many, blocks), dtype=np.float64)
+    near = over_parts(mean, sums, weights, excess)
     if spread == 0:
         return near, OfParts(0.0, math.nan, np.zeros((blocks, 2)))
     # A spread goes with its square by 1/(2 spread), to first order.
-    straight = spread * weights + (squares - square * weights) / (2 * spread)
-    parts = np.stack([straight, weights], axis=1)
-    return near, OfParts(spread, factor * wide / (2 * spread), parts)
+    term = spread + ((medians - mean) ** 2 - spread**2) / (2 * spread)
+    sums = np.asarray(np.bincount(part, term * many, blocks), dtype=np.float64)
+    return near, over_parts(spread, sums, weights, excess)
 
 
 def _mean_by_chain(values: Floats, chain: Integers) -> tuple[float, float]:
     """Return the mean over particles and its error from the scatter between chains."""
-    from analysis.uncertainty.estimate import ratio
+    from analysis.uncertainty.ratio import ratio
 
     if len(values) == 0:
         return math.nan, math.nan

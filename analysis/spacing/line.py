@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.files.curve import Curve
 from analysis.spacing.structure_factor import ModeGrid, alike
 from analysis.uncertainty.estimate import NOTHING, Estimate
 
@@ -41,6 +42,15 @@ EVEN_68, EVEN_95 = 0.341, 0.475
 """Half widths, in grid steps, of the intervals of a place anywhere within half a step."""
 
 FEWEST_MODES = 6
+
+
+@dataclass(frozen=True)
+class StructureFactorLine(Curve):
+    """The line shape that was fitted to the peak, S over q in rad/m; empty without one."""
+
+    NAME: ClassVar = "structure_factor_line"
+    q_per_m: Floats
+    s: Floats
 
 
 @dataclass(frozen=True)
@@ -310,7 +320,7 @@ def _covariance(
 
 def line_numbers(
     peak: Estimate, line: Line | None, step: float, warnings: list[str]
-) -> tuple[dict[str, Any], dict[str, Floats]]:
+) -> tuple[dict[str, Any], StructureFactorLine]:
     """Return the entries of the section ``spacing`` about the peak, and the fitted curve.
 
     Parameters
@@ -330,7 +340,7 @@ def line_numbers(
         "grid_m": None,
     }
     entries = {"structure_factor_m": peak.as_dict(), "structure_factor_line": shape}
-    curve: dict[str, Floats] = {"q_per_m": np.zeros(0), "s": np.zeros(0)}
+    curve = StructureFactorLine.empty()
     name = "spacing.structure_factor_line"
     if peak.value is None or peak.error is None:
         warnings.append(f"{name}: no peak, so neither width nor height")
@@ -340,7 +350,7 @@ def line_numbers(
         warnings.append(f"{name}: no line shape fits the peak; its position is that of the top")
     else:
         place, error = line.position
-        curve = {"q_per_m": line.q, "s": line.s}
+        curve = StructureFactorLine(line.q, line.s)
         shape["height"] = Estimate(*line.height, seen).as_dict()
         if line.width is None:
             warnings.append(

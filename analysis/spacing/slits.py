@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.spacing.distances import GOLDEN, OfParts, lateral_direction
-from analysis.uncertainty.estimate import ONE_SIGMA, estimate, ratio, student_factor
+from analysis.files.curve import Curve
+from analysis.spacing.distances import GOLDEN, lateral_direction
+from analysis.spacing.parts import OfParts, over_parts
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -35,6 +39,20 @@ the whole film, which strips along the chains do not show. Few, so that a set is
 chains of most films."""
 
 BINS = 40
+
+
+@dataclass(frozen=True)
+class SlitWidths(Curve):
+    """Density of slit widths in 1/m, which integrates to 1, its error, and that of discs at random.
+
+    By the width in m.
+    """
+
+    NAME: ClassVar = "slit_widths"
+    width_m: Floats
+    density_per_m: Floats
+    error: Floats
+    random_per_m: Floats
 
 
 @dataclass
@@ -149,13 +167,11 @@ class SlitFrames:
             "random_mean_m": self.random_m,
         }
 
-    def curve(self, structures: float | None) -> dict[str, Floats]:
+    def curve(self, structures: float | None) -> SlitWidths:
         """Return the density of slit widths, which integrates to 1, and that at random."""
         pooled = np.concatenate([rows[:, 0] for rows in self.slits]) if self.slits else np.zeros(0)
         if len(pooled) < 2:
-            nothing = np.zeros(0)
-            return {"width_m": nothing, "density_per_m": nothing, "error": nothing,
-                    "random_per_m": nothing}  # fmt: skip
+            return SlitWidths.empty()
         edges = np.linspace(0.0, float(np.quantile(pooled, 0.995)), BINS + 1)
         step = float(edges[1])
         # A part of all frames together is one member: slits of one chain stay together.
@@ -174,12 +190,12 @@ class SlitFrames:
         free *= min(len(self.slits), max(1.0, structures or 1.0))
         least = np.sqrt(np.maximum(rows[:, 0], 1 / len(pooled)) / free)
         centre = 0.5 * (edges[1:] + edges[:-1])
-        return {
-            "width_m": centre,
-            "density_per_m": rows[:, 0] / step,
-            "error": np.maximum(rows[:, 1], least) / step,
-            "random_per_m": np.exp(-centre / self.random_m) / self.random_m,
-        }
+        return SlitWidths(
+            width_m=centre,
+            density_per_m=rows[:, 0] / step,
+            error=np.maximum(rows[:, 1], least) / step,
+            random_per_m=np.exp(-centre / self.random_m) / self.random_m,
+        )
 
 
 def _of_parts(slits: Floats, parts: Integers, sets: Integers, count: int) -> list[OfParts]:
@@ -191,8 +207,6 @@ def _of_parts(slits: Floats, parts: Integers, sets: Integers, count: int) -> lis
     widths = slits[:, 0]
     many: Floats = np.bincount(parts, minlength=count).astype(np.float64)
     excess = _excess(parts, slits, count)
-    free = float((many > 0).sum())
-    factor = student_factor(ONE_SIGMA, max(1.0, free - 2.0))
     sets_factor = student_factor(ONE_SIGMA, SETS - 1.0)
     mean, median = float(widths.mean()), float(np.median(widths))
     spread = float(widths.std())
@@ -207,14 +221,13 @@ def _of_parts(slits: Floats, parts: Integers, sets: Integers, count: int) -> lis
     out = []
     for value, term in terms:
         sums = np.asarray(np.bincount(parts, term, count), dtype=np.float64)
-        sums = sums - excess * _slope(sums - value * many, excess)
-        error = factor * _ratio_error(sums, many)
+        found = over_parts(value, sums, many, excess)
         if term is not terms[1][1]:
             across = ratio(np.bincount(sets, term), np.bincount(sets))[1]
-            error = max(error, sets_factor * across)
-        if free < 2 or (term is terms[2][1] and not spread > 0):
-            error = math.nan
-        out.append(OfParts(value, error, np.stack([sums, many], axis=1)))
+            found = found._replace(error=max(found.error, sets_factor * across))
+        out.append(found)
+    if not spread > 0:
+        out[2] = out[2]._replace(error=math.nan)
     return out
 
 
@@ -223,23 +236,3 @@ def _excess(parts: Integers, slits: Floats, count: int) -> Floats:
     span = np.bincount(parts, slits[:, 2], count)
     discs = np.bincount(parts, slits[:, 3], count)
     return np.asarray(discs - span * (discs.sum() / span.sum()))
-
-
-def _slope(away: Floats, excess: Floats) -> float:
-    """Return how much goes with the excess: the slope of a line through 0.
-
-    A strip holds now more chains, now fewer; the film holds the number that it has. What goes with
-    that excess is no error (regression estimator of a ratio; Cochran, Sampling Techniques, 1977,
-    chapter 7, from memory).
-    """
-    square = float(excess @ excess)
-    return float(excess @ away) / square if square > 0 else 0.0
-
-
-def _ratio_error(sums: Floats, many: Floats) -> float:
-    """Return the error of a ratio of sums over parts of which one more freedom was used."""
-    filled = many > 0
-    count = int(filled.sum())
-    if count < 3:
-        return ratio(sums[filled], many[filled])[1]
-    return ratio(sums[filled], many[filled])[1] * math.sqrt((count - 1) / (count - 2))

@@ -1,4 +1,4 @@
-"""Gathers the runs of a sweep into two tables: one row a run, one row a point with errors.
+"""Gathers the runs of a sweep into two tables: one row per run, one row per point with errors.
 
 Everything is read from the folders of the runs, so that a sweep that was stopped, or is still
 running, gives the same tables for what is done.
@@ -16,9 +16,9 @@ from typing import Any
 from analysis.files.csv_text import write_csv
 from analysis.sweeps.keys import SweptKey
 from analysis.sweeps.run import MEASURES, SweptRun, read_run
-from analysis.uncertainty.estimate import Estimate, combine_replicas
+from analysis.uncertainty.estimate import Estimate
 from analysis.uncertainty.number_text import as_float, scale_for
-from analysis.uncertainty.replicas import replica_interval
+from analysis.uncertainty.replicas import combine_replicas, replica_interval
 
 __all__ = ["SweepFolderError", "SweepTable", "collect", "write_tables"]
 

@@ -19,6 +19,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.quantities.all import quantity
 from analysis.sweeps.gather import SweepFolderError, collect
 from analysis.uncertainty.number_text import as_float
 
@@ -27,11 +28,15 @@ __all__ = ["MEASURED", "REASONS", "SweepGrid", "read_sweep_grid"]
 Values: TypeAlias = NDArray[np.float64]
 
 MEASURED = {
-    "spacing_nearest_neighbour_m": "Spacing, nearest neighbour",
-    "spacing_structure_factor_m": "Spacing, light",
-    "spacing_width_m": "Chain width",
-    "chains_mean_length": "Mean chain length",
-}
+    one.column: one.name
+    for one in map(
+        quantity,
+        (
+            "spacing.nearest_neighbour_m", "spacing.structure_factor_m", "spacing.width_m",
+            "chains.mean_length",
+        ),
+    )
+}  # fmt: skip
 """Columns of summary.csv that are looked up, and their names."""
 
 COORDINATES = ("strength_t", "tilt_deg", "thickness_m", "volume_fraction")

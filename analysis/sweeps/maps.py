@@ -9,16 +9,16 @@ import numpy as np
 
 from analysis.pictures import style
 from analysis.sweeps.axes import is_at_rest, other_keys, trend_axis, values_of
-from analysis.uncertainty.number_text import NOT_MEASURED, Scale, as_float, scale_for, with_error
+from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_error
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from analysis.quantities.quantity import Quantity
     from analysis.sweeps.axes import TrendAxis
     from analysis.sweeps.gather import SweepTable
     from analysis.sweeps.keys import SweptKey
-    from analysis.sweeps.run import Measure
 
 MAPPED = {
     "mean_length": "chains_mean_length",
@@ -47,7 +47,7 @@ def can_map(table: SweepTable) -> bool:
     )
 
 
-def trend_map(table: SweepTable, measure: Measure) -> Figure:
+def trend_map(table: SweepTable, measure: Quantity) -> Figure:
     """Draw one measure over both swept keys, with value and error in each cell."""
     from analysis.sweeps.axes import note_state
 
@@ -65,7 +65,7 @@ def trend_map(table: SweepTable, measure: Measure) -> Figure:
         for (row, column), point in cells.items():
             values[row, column] = as_float(point[measure.column])
         if not np.isfinite(values).any():
-            style.say_empty(axes, f"{measure.words}: not measured in any run that is done.")
+            style.say_empty(axes, f"{measure.name}: not measured in any run that is done.")
         else:
             _draw_cells(figure, axes, values, measure)
             _write_numbers(axes, cells, values, measure)
@@ -87,14 +87,11 @@ def _cells(
     return out
 
 
-def _draw_cells(figure: Figure, axes: Axes, values: np.ndarray[Any, Any], measure: Measure) -> None:
+def _draw_cells(
+    figure: Figure, axes: Axes, values: np.ndarray[Any, Any], measure: Quantity
+) -> None:
     """Coloured cells with a bar; empty ones stay white."""
-    if measure.unit == "%":
-        scale = Scale(100.0, "%")
-    elif measure.unit:
-        scale = scale_for(float(np.nanmax(np.abs(values))), measure.unit)
-    else:
-        scale = Scale(1.0, "")
+    scale = measure.scale(values.ravel())
     image = axes.imshow(
         np.ma.masked_invalid(values * scale.factor),
         origin="lower",
@@ -103,7 +100,7 @@ def _draw_cells(figure: Figure, axes: Axes, values: np.ndarray[Any, Any], measur
         interpolation="nearest",
     )
     bar = figure.colorbar(image, ax=axes, pad=0.02)
-    bar.set_label(scale.label(measure.words))
+    bar.set_label(scale.label(measure.name), fontsize=style.SMALL_POINTS)
     bar.ax.tick_params(direction="out")
 
 
@@ -111,7 +108,7 @@ def _write_numbers(
     axes: Axes,
     cells: dict[tuple[int, int], dict[str, Any]],
     values: np.ndarray[Any, Any],
-    measure: Measure,
+    measure: Quantity,
 ) -> None:
     """Value and error in each cell, dark on light and light on dark."""
     low, high = float(np.nanmin(values)), float(np.nanmax(values))

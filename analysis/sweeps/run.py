@@ -12,45 +12,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.quantities.all import shown
+from analysis.quantities.response import GROWN_LENGTH, GROWTH_TIME
 from analysis.uncertainty.estimate import NOTHING, Estimate
-from analysis.uncertainty.number_text import as_float, measured
+from analysis.uncertainty.number_text import as_float, value_and_error
 
 Floats = NDArray[np.float64]
 
-GROWN_LENGTH = 2.0
-"""The growth time ends when the mean length, singles included, first reaches this."""
-
-
-@dataclass(frozen=True)
-class Measure:
-    """A headline number: where it stands in measures.json, its column, unit and name."""
-
-    column: str
-    section: str
-    key: str
-    unit: str
-    words: str
-
-
-def _entry(section: str, key: str, unit: str, words: str) -> Measure:
-    return Measure(f"{section}_{key}", section, key, unit, words)
-
-
-MEASURES = (
-    _entry("chains", "mean_length", "", "Mean chain length"),
-    _entry("chains", "weight_mean_length", "", "Weight mean chain length"),
-    _entry("chains", "singles_fraction", "%", "Single particles"),
-    _entry("spacing", "nearest_neighbour_m", "m", "Spacing, nearest neighbour"),
-    _entry("spacing", "structure_factor_m", "m", "Spacing, light"),
-    _entry("spacing", "axis_correlation_m", "m", "Spacing, correlation"),
-    _entry("spacing", "line_density_m", "m", "Spacing from line density"),
-    _entry("alignment", "order", "", "Alignment"),
-    _entry("magnetisation", "relative", "%", "Magnetisation"),
-    _entry("relaxation", "growth_exponent", "", "Growth exponent"),
-    Measure("growth_time_s", "", "", "s", "Growth time"),
-    _entry("chains", "spanning_share", "%", "Closed through the patch"),
-    _entry("spacing", "width_m", "m", "Chain width"),
-)
+MEASURES = shown("sweep")
 """Columns of the tables of a sweep, in their order."""
 
 
@@ -156,10 +125,10 @@ def _estimates(numbers: dict[str, Any], folder: Path) -> dict[str, Estimate]:
     """Headline numbers by column."""
     out = {}
     for measure in MEASURES:
-        if not measure.section:
+        if measure is GROWTH_TIME:
             out[measure.column] = _growth_time_of(folder / "time_series.csv")
             continue
-        value, error = measured(numbers, measure.section, measure.key)
+        value, error = value_and_error(measure.entry(numbers))
         out[measure.column] = (
             Estimate(value, error if math.isfinite(error) else None, 1)
             if math.isfinite(value)

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.pictures import style
+from analysis.pictures.record import FigureRecord
+from analysis.quantities.response import GROWN_LENGTH, GROWTH_TIME
 from analysis.sweeps.axes import (
     Series,
     TrendAxis,
@@ -23,16 +25,16 @@ from analysis.sweeps.axes import (
     trend_axis,
 )
 from analysis.sweeps.maps import MAPPED, can_map, trend_map
-from analysis.sweeps.run import GROWN_LENGTH, MEASURES, Measure
-from analysis.uncertainty.number_text import Scale, as_float, scale_for
+from analysis.sweeps.run import MEASURES
+from analysis.uncertainty.number_text import Scale, as_float
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from analysis.quantities.quantity import Quantity
     from analysis.sweeps.gather import SweepTable
 
 __all__ = ["draw_trends", "trend_figures"]
@@ -73,7 +75,7 @@ def draw_trends(table: SweepTable, directory: Path, format: str = "png") -> list
     directory : Path
         Folder for the pictures; made if it is missing. A picture of the same name is replaced.
     format : str
-        "png" (300 dots an inch), "svg" or "pdf".
+        "png" (300 dots per inch), "svg" or "pdf".
 
     Returns
     -------
@@ -90,21 +92,64 @@ def draw_trends(table: SweepTable, directory: Path, format: str = "png") -> list
     return style.save_all(trend_figures(table), directory, format)
 
 
-def trend_figures(table: SweepTable) -> dict[str, Callable[[], Figure]]:
+def trend_figures(table: SweepTable) -> dict[str, FigureRecord[[]]]:
     """Give the figures of a sweep by name, in the order of a page; each is drawn when called."""
-    figures: dict[str, Callable[[], Figure]] = {
-        "trend_mean_length": functools.partial(trend, table, "chains_mean_length"),
-        "trend_spacing": functools.partial(trend_spacing, table),
-        "trend_alignment": functools.partial(trend, table, "alignment_order"),
-        "trend_magnetisation": functools.partial(trend, table, "magnetisation_relative"),
-        "trend_growth_time": functools.partial(trend, table, "growth_time_s"),
-    }
+    figures = _trends(table)
     if can_map(table):
-        figures |= {
-            f"map_{name}": functools.partial(trend_map, table, BY_COLUMN[column])
-            for name, column in MAPPED.items()
-        }
-    return figures
+        figures += [_map(table, name, BY_COLUMN[column]) for name, column in MAPPED.items()]
+    return {figure.name: figure for figure in figures}
+
+
+def _map(table: SweepTable, name: str, measure: Quantity) -> FigureRecord[[]]:
+    return FigureRecord(
+        f"map_{name}",
+        functools.partial(trend_map, table, measure),
+        f"Map: {measure.label}",
+        "Value and standard error of every point; a star marks those not yet at rest.",
+    )
+
+
+def _trends(table: SweepTable) -> list[FigureRecord[[]]]:
+    """Return the figures over one key, with the words that stand beside them."""
+    return [
+        FigureRecord(
+            "trend_mean_length",
+            functools.partial(trend, table, "chains_mean_length"),
+            "Length of the chains",
+            "Mean over replicas with its standard error; single particles count as chains of "
+            "one. Grey is the range predicted for a film at rest.",
+        ),
+        FigureRecord(
+            "trend_spacing",
+            functools.partial(trend_spacing, table),
+            "Distance between the chains",
+            "Three measures of different things: to the nearest chain, the repeat distance that"
+            " light looking through the film would see, and the likeliest distance of a second "
+            "chain. The dotted line is what the amount of particles alone gives for straight "
+            "single chains.",
+            wide=True,
+        ),
+        FigureRecord(
+            "trend_alignment",
+            functools.partial(trend, table, "alignment_order"),
+            "Alignment of the chains with the field",
+            "1 for chains along the field, 0 for chains in all directions.",
+        ),
+        FigureRecord(
+            "trend_magnetisation",
+            functools.partial(trend, table, "magnetisation_relative"),
+            "Magnetisation",
+            "Along the field, as a share of saturation. The dotted curve is the Langevin law "
+            "for the sizes of these runs: particles that do not feel each other.",
+        ),
+        FigureRecord(
+            "trend_growth_time",
+            functools.partial(trend, table, GROWTH_TIME.column),
+            "Speed of growth",
+            f"Time from switching on until the mean length first reaches {GROWN_LENGTH:g}. A "
+            "point is missing where it never did.",
+        ),
+    ]
 
 
 def trend(table: SweepTable, column: str) -> Figure:
@@ -129,10 +174,10 @@ def trend(table: SweepTable, column: str) -> Figure:
         return figure
 
 
-def _why_empty(measure: Measure) -> str:
-    if measure.column == "growth_time_s":
+def _why_empty(measure: Quantity) -> str:
+    if measure is GROWTH_TIME:
         return f"No growth time: in no run did the mean length pass {GROWN_LENGTH:g}."
-    return f"{measure.words}: not measured in any run that is done."
+    return f"{measure.name}: not measured in any run that is done."
 
 
 def _has_values(table: SweepTable, columns: list[str]) -> bool:
@@ -140,7 +185,7 @@ def _has_values(table: SweepTable, columns: list[str]) -> bool:
 
 
 def _draw_family(
-    axes: Axes, axis: TrendAxis, curves: list[Series], measure: Measure, *, named: bool = True
+    axes: Axes, axis: TrendAxis, curves: list[Series], measure: Quantity, *, named: bool = True
 ) -> None:
     """Symbols with error bars joined by thin lines, one look for each curve."""
     scale = measure_scale(measure, [row for curve in curves for row in curve.rows])
@@ -173,17 +218,12 @@ def _draw_family(
             axes.plot([], [], marker, color=colour, dashes=dashes, label=curve.label)
 
 
-def measure_scale(measure: Measure, rows: list[dict[str, Any]]) -> Scale:
+def measure_scale(measure: Quantity, rows: list[dict[str, Any]]) -> Scale:
     """Prefix and unit in which a measure is shown over these rows."""
-    if measure.unit == "%":
-        return Scale(100.0, "%")
-    if not measure.unit:
-        return Scale(1.0, "")
-    values = [abs(as_float(row[measure.column])) for row in rows]
-    return scale_for(max((v for v in values if math.isfinite(v)), default=0.0), measure.unit)
+    return measure.scale(as_float(row[measure.column]) for row in rows)
 
 
-def _finish(axes: Axes, axis: TrendAxis, table: SweepTable, measure: Measure) -> None:
+def _finish(axes: Axes, axis: TrendAxis, table: SweepTable, measure: Quantity) -> None:
     """Label axes, begin at zero where the measure does, and add the legend."""
     axis.dress(axes)
     axes.set_ylabel(measure_scale(measure, table.summary).label(_ordinate(measure)))
@@ -205,12 +245,10 @@ def _add_legend(figure: Figure, axes: Axes) -> None:
     style.legend_above(axes, columns=columns)
 
 
-def _ordinate(measure: Measure) -> str:
-    if measure.column == "growth_time_s":
+def _ordinate(measure: Quantity) -> str:
+    if measure is GROWTH_TIME:
         return f"Time to a mean length of {GROWN_LENGTH:g}"
-    return (
-        f"{measure.words} (particles)" if measure.column.endswith("mean_length") else measure.words
-    )
+    return f"{measure.name} (particles)" if measure.column.endswith("mean_length") else measure.name
 
 
 def _explain_symbols(axes: Axes, rows: list[dict[str, Any]]) -> None:
@@ -304,7 +342,7 @@ def trend_spacing(table: SweepTable) -> Figure:
         filled: list[Axes] = []  # they share their scale; a shared axis would lose its ticks
         for axes, column in zip(panels, SPACINGS, strict=True):
             measure = BY_COLUMN[column]
-            axes.set_title(measure.words, loc="left")
+            axes.set_title(measure.name, loc="left", fontsize=style.SMALL_POINTS)
             if not _has_values(table, [column]):
                 style.say_empty(axes, _why_empty(measure))
                 continue

@@ -1,4 +1,4 @@
-"""Errors of averages over correlated frames, of ratios over chains, and over replicas.
+"""A measured number with its error: averages over correlated frames and over chains in them.
 
 A frame says something new only after the film has forgotten the one before, so the error of a
 time average counts independent frames, not frames. Three estimators share the work: the
@@ -12,52 +12,21 @@ coverage stands in tests/benchmarks/README.md.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.uncertainty.memory import Memory, memory
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
+from analysis.uncertainty.time_average import FEWEST_BLOCKS, time_error
+
 Floats = NDArray[np.float64]
-
-WINDOW_TIMES = 5.0
-"""The autocorrelation is summed up to this many of its own times."""
-
-FEWEST_BLOCKS = 8
-"""Below this number of blocks their scatter is too uncertain by itself."""
-
-LONG_BLOCKS = 10
-"""So many blocks, as long as a series allows, feel a slow tail that the others miss."""
-
-FEWEST_LONG = 4 * LONG_BLOCKS
-"""Frames from which on a slow tail can be felt in ten blocks: fewer only add their own noise."""
 
 FEWEST_SAMPLES = 8
 """A number from fewer independent samples says so: its error holds only roughly."""
-
-ONE_SIGMA = math.erf(math.sqrt(0.5))
-"""Share of a normal law within one standard deviation, 0.6827."""
-
-
-def student_factor(level: float, freedom: float) -> float:
-    """Return the half width, in standard errors, of the interval that covers a share of cases.
-
-    Parameters
-    ----------
-    level : float
-        Share of cases, between 0 and 1.
-    freedom : float
-        Degrees of freedom of the standard error; infinite for one that is known.
-
-    Notes
-    -----
-    Quantile of the t law; "Student", Biometrika 6, 1 (1908).
-    """
-    from scipy.special import ndtri, stdtrit
-
-    tail = 0.5 + 0.5 * level
-    return float(ndtri(tail) if math.isinf(freedom) else stdtrit(freedom, tail))
 
 
 @dataclass(frozen=True)
@@ -103,64 +72,6 @@ class Estimate:
 NOTHING = Estimate(None, None, 0)
 
 
-@dataclass(frozen=True)
-class Memory:
-    """How long a series remembers: integrated time, its error and the window, all in frames."""
-
-    time: float
-    error: float
-    window: float
-
-    def freedom(self, count: int) -> float:
-        """Return the degrees of freedom of the variance of a mean over so many frames."""
-        # var(tau)/tau^2 = 2 (2 W + 1)/n (see ``memory``), which is 2/freedom for a chi-square law.
-        return max(1.0, count / (2 * self.window + 1))
-
-
-def memory(series: ArrayLike) -> Memory:
-    """Return the integrated autocorrelation time of a series with its error.
-
-    Parameters
-    ----------
-    series : (n,) array
-        Evenly spaced values.
-
-    Returns
-    -------
-    Memory
-        tau = 1/2 + sum of the normalised autocorrelation, summed over the window W, the first lag
-        of at least ``WINDOW_TIMES`` tau; never below 1/2 (uncorrelated) and never above n/2. A
-        constant series counts as uncorrelated. Error tau sqrt(2 (2 W + 1)/n).
-
-    Notes
-    -----
-    Self-consistent window and error after A. Sokal, "Monte Carlo methods in statistical mechanics:
-    foundations and new algorithms" (1989), section 3 (from memory).
-    """
-    values = np.asarray(series, dtype=np.float64)
-    count = len(values)
-    away = values - values.mean() if count else values
-    tau = 0.5
-    if count >= 3 and (away**2).sum() > (1e-14 * np.abs(values).max()) ** 2 * count:
-        size = 1 << (2 * count - 1).bit_length()
-        spectrum = np.fft.rfft(away, size)
-        raw = np.fft.irfft(spectrum * spectrum.conj(), size)[:count] / np.arange(count, 0, -1)
-        for _ in range(4):
-            # The sample mean takes its own variance out of every lag: put it back.
-            lost = raw[0] * min(2 * tau / count, 0.5)
-            times = np.cumsum((raw + lost) / (raw[0] + lost)) - 0.5
-            enough = np.arange(count) >= WINDOW_TIMES * times
-            last = min(int(np.argmax(enough)) if enough.any() else count - 1, count // 2)
-            tau = min(max(float(times[last]), 0.5), count / 2)
-    window = WINDOW_TIMES * tau
-    return Memory(tau, tau * math.sqrt(2 * (2 * window + 1) / max(1, count)), window)
-
-
-def integrated_time(series: ArrayLike) -> float:
-    """Return the integrated autocorrelation time of a series in frames, see ``memory``."""
-    return memory(series).time
-
-
 def estimate(
     series: ArrayLike,
     *,
@@ -200,7 +111,7 @@ def estimate(
     if count == 0:
         return NOTHING
     known = memory(values)
-    error, freedom, samples = _time_error(values, known)
+    error, freedom, samples = time_error(values, known)
     inside = _root_mean_square(
         np.asarray(within, dtype=np.float64)[good] if within is not None else np.empty(0)
     )
@@ -277,187 +188,7 @@ def _hidden(values: Floats, known: Memory, inside: float) -> float:
     return math.sqrt(max(0.0, inside**2 - shown * (1 + math.sqrt(2 / freedom))))
 
 
-def _time_error(values: Floats, known: Memory) -> tuple[float | None, float, float]:
-    """Return the error of the mean of a series, its degrees of freedom, independent samples."""
-    count = len(values)
-    samples = max(1.0, count / (2 * known.time))
-    if count < 2:
-        return None, math.inf, samples
-    variance = float(values.var())
-    share = min(2 * known.time / count, 0.5)
-    # The variance about the sample mean is too small by the variance of that mean.
-    plain = math.sqrt(variance * share / (1 - share))
-    freedom = known.freedom(count)
-    error = plain * student_factor(ONE_SIGMA, freedom)
-    lengths = [automatic_length(count, known.time)]
-    if count >= FEWEST_LONG:
-        lengths.append(count // LONG_BLOCKS)
-    elif _independent(values):
-        # Few frames without a sign of memory: their plain scatter, textbook n - 1 freedoms. The
-        # noise of a summed autocorrelation would only widen it.
-        scatter = math.sqrt(variance / (count - 1))
-        return scatter * student_factor(ONE_SIGMA, count - 1.0), count - 1.0, float(count)
-    # All estimate one number. A weak slow tail is lost in the noise of the autocorrelation and
-    # lifts the blocks alone: the largest counts.
-    for length in lengths:
-        blocked, blocks = block_error(values, length)
-        if blocks < FEWEST_BLOCKS:
-            continue
-        wide = blocked * student_factor(ONE_SIGMA, blocks - 1.0)
-        if wide > error:
-            error, freedom = wide, blocks - 1.0
-            samples = max(1.0, min(samples, variance / blocked**2))
-    return error, freedom, samples
-
-
-def _independent(values: Floats) -> bool:
-    """Return whether neighbouring values show no likeness: less than one standard error of it.
-
-    Notes
-    -----
-    Of independent values the first autocorrelation is -1/n with the error 1/sqrt(n): M. S.
-    Bartlett, J. R. Stat. Soc. Suppl. 8, 27 (1946) (from memory).
-    """
-    away = values - values.mean()
-    square = float(away @ away)
-    return square > 0 and float(away[1:] @ away[:-1]) / square < len(values) ** -0.5
-
-
-def automatic_length(count: int, tau: float) -> int:
-    """Return the length in frames of blocks of a series with this integrated time in frames.
-
-    Notes
-    -----
-    (2 n (2 tau)^2)^(1/3) weighs what blocks leave correlated against the scatter of their error: U.
-    Wolff, Comput. Phys. Commun. 156, 143 (2004); R. M. Lee and others, Phys. Rev. E 83, 066706
-    (2011) (from memory).
-    """
-    return max(1, round(math.cbrt(2 * count * (2 * tau) ** 2)))
-
-
-def block_error(values: Floats, length: int) -> tuple[float, int]:
-    """Return the standard error of a mean from the scatter of blocks, and their number.
-
-    Parameters
-    ----------
-    values : (n,) array
-        Evenly spaced values.
-    length : int
-        Frames in a block.
-
-    Returns
-    -------
-    error : float
-        Not widened by Student's factor; NaN for fewer than two blocks.
-    blocks : int
-        Whole blocks; the first frames that fill none are left out.
-
-    Notes
-    -----
-    H. Flyvbjerg and H. G. Petersen, J. Chem. Phys. 91, 461 (1989).
-    """
-    count = len(values)
-    blocks = count // length if length > 0 else 0
-    if blocks < 2:
-        return math.nan, blocks
-    means = values[count - blocks * length :].reshape(blocks, length).mean(axis=1)
-    return float(means.std(ddof=1)) / math.sqrt(blocks), blocks
-
-
 def _root_mean_square(values: Floats) -> float | None:
     """Return the root mean square of the finite values, None without any."""
     finite = values[np.isfinite(values)]
     return float(np.sqrt((finite**2).mean())) if len(finite) else None
-
-
-def ratio(numerators: ArrayLike, denominators: ArrayLike) -> tuple[float, float]:
-    """Return the ratio of two sums over independent members and its standard error.
-
-    Parameters
-    ----------
-    numerators, denominators : (n,) arrays
-        One pair a member (a chain); weights are the denominators.
-
-    Returns
-    -------
-    (ratio, error)
-        NaN where the denominators sum to zero; error NaN for fewer than two members.
-
-    Notes
-    -----
-    Linearised: var R = n/(n-1) sum (a - R b)^2 / (sum b)^2; Cochran, Sampling Techniques (1977),
-    section 2.11 (from memory).
-    """
-    top = np.asarray(numerators, dtype=np.float64)
-    bottom = np.asarray(denominators, dtype=np.float64)
-    total = float(bottom.sum())
-    if total == 0:
-        return math.nan, math.nan
-    value = float(top.sum()) / total
-    count = len(top)
-    if count < 2:
-        return value, math.nan
-    scatter = float(((top - value * bottom) ** 2).sum()) * count / (count - 1)
-    return value, math.sqrt(scatter) / abs(total)
-
-
-def combine_replicas(estimates: Iterable[Estimate | dict[str, Any]]) -> Estimate:
-    """Return the mean over replicas of one number.
-
-    Parameters
-    ----------
-    estimates : iterable of Estimate or of entries of measures.json
-        One a replica; replicas where the number could not be measured are left out.
-
-    Returns
-    -------
-    Estimate
-        Mean with equal weights. The error is the larger of the scatter between replicas, widened
-        by Student's factor (from three replicas on), and the errors of the replicas carried
-        through; ``samples`` is the number of replicas that count.
-    """
-    entries = [e.as_dict() if isinstance(e, Estimate) else e for e in estimates]
-    entries = [e for e in entries if e.get("value") is not None]
-    count = len(entries)
-    if count == 0:
-        return NOTHING
-    values = np.array([float(e["value"]) for e in entries])
-    own = [float(e["error"]) for e in entries if e.get("error") is not None]
-    mean = float(values.mean())
-    found: list[tuple[float, float]] = []
-    if len(own) == count:
-        found.append((math.sqrt(sum(e * e for e in own)) / count, math.inf))
-    if count > 2 or (count == 2 and not found):
-        freedom = count - 1.0
-        scatter = float(values.std(ddof=1)) / math.sqrt(count)
-        found.append((scatter * student_factor(ONE_SIGMA, freedom), freedom))
-    if not found:
-        return Estimate(mean, None, count)
-    error, freedom = max(found)
-    return Estimate(mean, error, count, freedom)
-
-
-def combine_measures(measures: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """Return the numbers of measures.json averaged over replicas, same nesting.
-
-    Parameters
-    ----------
-    measures : sequence of dict
-        ``Measurement.numbers`` of each replica.
-
-    Returns
-    -------
-    dict
-        Every entry with ``value`` and ``error`` combined by ``combine_replicas``; other entries
-        are left out.
-    """
-    out: dict[str, Any] = {}
-    for key in {k for m in measures for k in m}:
-        entries = [m[key] for m in measures if isinstance(m.get(key), dict)]
-        if entries and all("value" in e and "error" in e for e in entries):
-            out[key] = combine_replicas(entries).as_dict()
-        elif entries:
-            inner = combine_measures(entries)
-            if inner:
-                out[key] = inner
-    return dict(sorted(out.items()))

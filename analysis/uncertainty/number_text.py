@@ -77,7 +77,11 @@ def measured(numbers: dict[str, Any], section: str, key: str) -> tuple[float, fl
         Value and error in SI; (nan, nan) if the number is absent or null.
     """
     block = numbers.get(section)
-    entry = block.get(key) if isinstance(block, dict) else None
+    return value_and_error(block.get(key) if isinstance(block, dict) else None)
+
+
+def value_and_error(entry: Any) -> tuple[float, float]:
+    """Value and standard error of an entry of measures.json, NaN where there is none."""
     if isinstance(entry, dict):
         return as_float(entry.get("value")), as_float(entry.get("error"))
     return as_float(entry), math.nan

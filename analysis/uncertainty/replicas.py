@@ -1,13 +1,16 @@
-"""Intervals of means over replicas by resampling: lopsided where the replicas are."""
+"""Means over replicas: their errors, and intervals by resampling, lopsided where replicas are."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.uncertainty.estimate import Estimate, student_factor
+from analysis.uncertainty.estimate import NOTHING, Estimate
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 BOOTSTRAP_FROM = 6
 """With fewer replicas the resampled means cannot reach far enough, and Student's interval serves.
@@ -29,7 +32,7 @@ def replica_interval(
     values : (n,) array
         The number in each replica.
     mean : Estimate
-        Their mean by ``uncertainty.combine_replicas``.
+        Their mean by ``combine_replicas``.
     level : float
         Share of cases.
 
@@ -60,3 +63,65 @@ def replica_interval(
         return float(low), float(high)
     # The carried errors are the larger: the replicas agree better than they should.
     return min(float(low), plain[0]), max(float(high), plain[1])
+
+
+def combine_replicas(estimates: Iterable[Estimate | dict[str, Any]]) -> Estimate:
+    """Return the mean over replicas of one number.
+
+    Parameters
+    ----------
+    estimates : iterable of Estimate or of entries of measures.json
+        One a replica; replicas where the number could not be measured are left out.
+
+    Returns
+    -------
+    Estimate
+        Mean with equal weights. The error is the larger of the scatter between replicas, widened
+        by Student's factor (from three replicas on), and the errors of the replicas carried
+        through; ``samples`` is the number of replicas that count.
+    """
+    entries = [e.as_dict() if isinstance(e, Estimate) else e for e in estimates]
+    entries = [e for e in entries if e.get("value") is not None]
+    count = len(entries)
+    if count == 0:
+        return NOTHING
+    values = np.array([float(e["value"]) for e in entries])
+    own = [float(e["error"]) for e in entries if e.get("error") is not None]
+    mean = float(values.mean())
+    found: list[tuple[float, float]] = []
+    if len(own) == count:
+        found.append((math.sqrt(sum(e * e for e in own)) / count, math.inf))
+    if count > 2 or (count == 2 and not found):
+        freedom = count - 1.0
+        scatter = float(values.std(ddof=1)) / math.sqrt(count)
+        found.append((scatter * student_factor(ONE_SIGMA, freedom), freedom))
+    if not found:
+        return Estimate(mean, None, count)
+    error, freedom = max(found)
+    return Estimate(mean, error, count, freedom)
+
+
+def combine_measures(measures: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Return the numbers of measures.json averaged over replicas, same nesting.
+
+    Parameters
+    ----------
+    measures : sequence of dict
+        ``Measurement.numbers`` of each replica.
+
+    Returns
+    -------
+    dict
+        Every entry with ``value`` and ``error`` combined by ``combine_replicas``; other entries
+        are left out.
+    """
+    out: dict[str, Any] = {}
+    for key in {k for m in measures for k in m}:
+        entries = [m[key] for m in measures if isinstance(m.get(key), dict)]
+        if entries and all("value" in e and "error" in e for e in entries):
+            out[key] = combine_replicas(entries).as_dict()
+        elif entries:
+            inner = combine_measures(entries)
+            if inner:
+                out[key] = inner
+    return dict(sorted(out.items()))

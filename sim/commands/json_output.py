@@ -11,8 +11,6 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.commands.text import HEADLINE
-
 if TYPE_CHECKING:
     from sim.outlook.cell.drift import CellDrift
     from sim.outlook.cell.map import CellMap
@@ -45,6 +43,8 @@ def _files(directory: Path) -> list[str]:
 
 def run_content(parameters: Parameters, numbers: dict[str, Any], run: Run) -> dict[str, Any]:
     """Return the document of a run whose measures.json holds some numbers."""
+    from analysis.quantities.all import shown
+
     return {
         "command": "run",
         "title": parameters.title or parameters.name,
@@ -53,9 +53,7 @@ def run_content(parameters: Parameters, numbers: dict[str, Any], run: Run) -> di
         "reason": run.reason,
         "steps": run.step,
         "frames": run.frames,
-        "headline": {
-            f"{section}.{key}": numbers.get(section, {}).get(key) for _, section, key, _ in HEADLINE
-        },
+        "headline": {one.path: one.entry(numbers) for one in shown("screen")},
         "equilibrium_reached": numbers.get("equilibration", {}).get("reached"),
         "timing": numbers.get("timing", {}),
         "warnings": numbers.get("warnings", []),
@@ -68,13 +66,14 @@ def sweep_content(
     plan: SweepPlan, rows: list[dict[str, Any]], summary: list[dict[str, Any]], result: Sweep
 ) -> dict[str, Any]:
     """Return the document of a sweep, whole or not, from the rows of its two tables."""
-    names = [(f"{section}.{key}", f"{section}_{key}") for _, section, key, _ in HEADLINE]
+    from analysis.quantities.all import shown
+
     points = []
     for point, row in zip(plan.points, summary, strict=True):
         headline = {
-            name: {"value": row[column], "error": row.get(f"{column}_error")}
-            for name, column in names
-            if column in row
+            one.path: {"value": row[one.column], "error": row.get(f"{one.column}_error")}
+            for one in shown("screen")
+            if one.column in row
         }
         counted = {key: row[key] for key in ("replicas_done", "equilibrated_share") if key in row}
         about: dict[str, Any] = {"point": point.number, "settings": point.settings}

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.commands.terminal import notice_lines
-from sim.commands.text import HEADLINE, UsageError, paragraphs, table
+from sim.commands.text import UsageError, paragraphs, table
 
 if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
@@ -361,14 +361,11 @@ def measure_sweep(directory: Path, criteria: dict[str, Any]) -> SweepTable:
 def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
     """Return the numbers that a run prints, as label and text."""
     from analysis.measures.stages import averaged_over
+    from analysis.quantities.all import shown
     from analysis.response.decay_text import decay_rows
-    from analysis.uncertainty.number_text import measured, with_error
 
     numbers = measurement.numbers
-    rows = [
-        (label, with_error(*measured(numbers, section, key), unit))
-        for label, section, key, unit in HEADLINE
-    ]
+    rows = [(one.label, one.text(numbers)) for one in shown("screen")]
     rows += decay_rows(numbers)
     if over := averaged_over(numbers):
         rows.insert(0, ("averaged over", over))
@@ -387,20 +384,9 @@ def headline_text(measurement: Measurement) -> str:
 
 def picture_rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
     """Return the numbers that a measured picture prints, as label and text."""
-    from analysis.uncertainty.number_text import as_float, with_error
+    from analysis.quantities.micrograph import MICROGRAPH
 
-    def shown(key: str, unit: str) -> str:
-        return with_error(as_float(numbers[key]["value"]), as_float(numbers[key]["error"]), unit)
-
-    turned = numbers["direction_deg"]["value"] is not None
-    return [
-        ("spacing", shown("spacing_m", "m")),
-        ("spread of the spacing", shown("spread_m", "m")),
-        ("width at half height", shown("width_m", "m")),
-        # A prefix, as of a millidegree, is of no use to an angle.
-        ("direction", shown("direction_deg", "") + (" deg" if turned else "")),
-        ("order", shown("order", "")),
-    ]
+    return [(one.label, one.text(numbers)) for one in MICROGRAPH]
 
 
 def short_settings(gathered: SweepTable, row: dict[str, Any]) -> str:

@@ -86,7 +86,7 @@ def _left_out(plan: SweepPlan, points: Sequence[PointOutlook]) -> str:
 
 
 def outlook(points: Sequence[PointOutlook]) -> str:
-    """Return one line a point: settings, size, predicted length, verdict."""
+    """Return one line per point: settings, size, predicted length, verdict."""
     rows = []
     for point in points[:MOST_LISTED]:
         band = f"{point.predicted_mean_length_low:.2g} to {point.predicted_mean_length_high:.2g}"
@@ -164,7 +164,7 @@ def results(
     settings: Callable[[dict[str, Any]], str],
     with_error: Callable[[float, float], str],
 ) -> str:
-    """Return one line a point: settings, mean length, runs done.
+    """Return one line per point: settings, mean length, runs done.
 
     Parameters
     ----------

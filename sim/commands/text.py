@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from sim.run.simulate import Run
 
 __all__ = [
-    "HEADLINE",
     "UsageError",
     "again_text",
     "criteria_of",
@@ -27,17 +26,6 @@ __all__ = [
     "table",
     "timing_text",
 ]
-
-HEADLINE = (
-    ("mean chain length", "chains", "mean_length", ""),
-    ("weight mean chain length", "chains", "weight_mean_length", ""),
-    ("share of single particles", "chains", "singles_fraction", "%"),
-    ("spacing, nearest neighbours", "spacing", "nearest_neighbour_m", "m"),
-    ("spacing, structure factor", "spacing", "structure_factor_m", "m"),
-    ("alignment order", "alignment", "order", ""),
-    ("magnetisation along the field", "magnetisation", "relative", "%"),
-)
-"""The measured numbers that a run prints: label, section and key in measures.json, unit."""
 
 
 class UsageError(ValueError):

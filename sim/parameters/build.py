@@ -12,7 +12,7 @@ from sim.parameters.field_types import FieldStepTable, FieldTable
 from sim.parameters.forces import electrostatics, force_notices
 from sim.parameters.keys import filled
 from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets
-from sim.parameters.reading import Reading, unused_keys
+from sim.parameters.reading import Reading
 from sim.parameters.tables import TABLES
 from sim.parameters.types import (
     ElectrostaticParameters,
@@ -136,7 +136,7 @@ def _notices(reading: Reading) -> Iterator[str]:
     """Say what the reader should know about a faultless file."""
     if "sweep" in reading.raw:
         yield "[sweep] is ignored by a single run; `chainfilm sweep` uses it."
-    yield from unused_keys(reading)
+    yield from reading.unused
     if reading.given("repulsion", "strength") and reading.get("repulsion", "kind") == "surfactant":
         yield '[repulsion] strength acts only at the windows with kind = "surfactant".'
     yield from force_notices(reading)

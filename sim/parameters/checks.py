@@ -15,7 +15,7 @@ from sim.parameters.field_types import FieldStepTable, FieldTable
 from sim.parameters.forces import check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.particle_types import MOST_PARTICLES, RANDOM_PACKING
-from sim.parameters.reading import Reading, missing_keys
+from sim.parameters.reading import Reading
 from sim.physics.material import MATERIALS
 from sim.physics.sizes import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.physics.units import format_quantity
@@ -55,7 +55,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     str
         One sentence a contradiction.
     """
-    yield from missing_keys(reading)
+    yield from reading.missing
     yield from _check_amount(reading)
     yield from _check_material(reading)
     yield from _check_field(reading)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar, get_type_hints
 
 from sim.parameters.compound import Direction
-from sim.parameters.keys import key
+from sim.parameters.keys import ABSENT, key
 from sim.parameters.values import Number, Quantity
 
 __all__ = [
@@ -55,6 +55,7 @@ class ElectrostaticParameters:
         Quantity("concentration", 1e-4, 1e4, "1 mM"),
         "Concentration of salt with single charges, instead of debye_length.",
         None,
+        inside=ABSENT,
     )
     permittivity: float = key(
         Number(1.0, 200.0, 78.4), "Relative permittivity of the liquid; 78.4 is water.", 78.4

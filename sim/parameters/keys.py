@@ -17,12 +17,17 @@ from typing import Any, TypeAlias, TypeVar
 
 from sim.parameters.values import Expectation
 
-__all__ = ["NEEDED", "REQUIRED", "IfNeeded", "Key", "Tables", "filled", "key", "keys_of"]
+__all__ = ["ABSENT", "NEEDED", "REQUIRED", "IfNeeded", "Key", "Tables", "filled", "key", "keys_of"]
 
 T = TypeVar("T")
 
 REQUIRED: Any = dataclasses.MISSING
-"""Default of a key without which the file is refused."""
+"""Default of a key without which the file is refused, or of a field that must be given."""
+
+ABSENT: Any = dataclasses.MISSING
+"""Value of a field of the class: there is none, others are computed from the key."""
+
+_SAME: Any = object()
 
 NEEDED: Any = object()
 """Default of a key that the kinds that use it cannot be without."""
@@ -122,7 +127,7 @@ def key(
     *,
     only: tuple[str, ...] = (),
     name: str = "",
-    inside: Any = REQUIRED,
+    inside: Any = _SAME,
 ) -> Any:
     """Declare a key of a table.
 
@@ -148,8 +153,8 @@ def key(
         For the body of a dataclass.
     """
     found = Key(must, about, None if default is NEEDED else default, only, default is NEEDED)
-    if inside is REQUIRED and not found.is_required:
-        inside = found.left_out()
+    if inside is _SAME:
+        inside = REQUIRED if found.is_required else found.left_out()
     return dataclasses.field(default=inside, metadata={"key": found, "name": name})
 
 

@@ -31,7 +31,7 @@ from sim.magnets.shapes import (
 from sim.parameters.keys import keys_of
 from sim.parameters.magnet_steps import check_motions, check_paths, motion_notices, motions
 from sim.parameters.magnet_tables import MagnetTable
-from sim.parameters.reading import Reading, missing_keys
+from sim.parameters.reading import Reading
 from sim.parameters.types import CellParameters, FieldParameters, FieldStep
 from sim.physics.field_gradients import six_slopes
 from sim.physics.shown import show
@@ -149,7 +149,7 @@ def check_magnets(reading: Reading) -> Iterator[str]:
         for sentence in _check_keys(f"[[magnets]] number {number}", values)
     ]
     found += check_motions(reading)
-    is_whole = not any(mistake.startswith("[[magnets]]") for mistake in missing_keys(reading))
+    is_whole = not any(mistake.startswith("[[magnets]]") for mistake in reading.missing)
     if not found and is_whole:
         found += _check_number(reading)
     yield from found

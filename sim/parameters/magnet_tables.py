@@ -11,7 +11,7 @@ from sim.parameters.compound import Direction, Lengths
 from sim.parameters.field_types import FREQUENCY, PHASE
 from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.types import COORDINATE
-from sim.parameters.values import Choice, Number, Quantity, WholeNumber, Words
+from sim.parameters.values import Choice, FileName, Number, Quantity, WholeNumber
 
 __all__ = ["MagnetStepTable", "MagnetTable"]
 
@@ -163,7 +163,7 @@ class MagnetTable:
         only=("kind", "soft_iron_sphere"),
     )
     file: IfNeeded = key(
-        Words(4000, "field.csv"),
+        FileName(4000, "field.csv"),
         "Table of a measured field beside this file: x (mm), y (mm), z (mm), Bx (mT), ... on a "
         "regular grid; position is where its origin lies.",
         NEEDED,

@@ -6,6 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from sim.parameters.compound import Diameters
+from sim.parameters.keys import keys_of
+from sim.parameters.magnet_tables import MagnetTable
+from sim.parameters.tables import TABLES
+from sim.parameters.values import FileName
 from sim.physics.units import plain_number
 
 __all__ = ["with_size_file", "with_whole_paths"]
@@ -24,32 +29,37 @@ def with_whole_paths(tables: dict[str, Any], folder: Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        The same with whole paths in [start] path, in `file` of [[magnets]] and in
-        [particles] core_diameter = { file = "..." }. What is not the name of a file stays.
+        The same with whole paths in the keys that are a `FileName`, and in a table of sizes that is
+        { file = "..." }. What is not the name of a file stays.
     """
     found = dict(tables)
-    if isinstance(start := tables.get("start"), Mapping):
-        found["start"] = _with_whole(start, "path", folder)
-    particles = tables.get("particles")
-    if isinstance(particles, Mapping) and isinstance(particles.get("core_diameter"), Mapping):
-        sizes = _with_whole(particles["core_diameter"], "file", folder)
-        found["particles"] = {**particles, "core_diameter": sizes}
-    if isinstance(magnets := tables.get("magnets"), list):
-        found["magnets"] = [
-            _with_whole(magnet, "file", folder)
-            if isinstance(magnet, Mapping) and magnet.get("kind") == "table"
-            else magnet
-            for magnet in magnets
-        ]
+    for name, table in {**TABLES, "magnets": MagnetTable}.items():
+        if isinstance(written := tables.get(name), Mapping):
+            found[name] = _with_whole(table, written, folder)
+        elif isinstance(written, list):
+            found[name] = [_with_whole(table, item, folder) for item in written]
     return found
 
 
-def _with_whole(table: Mapping[str, Any], key: str, folder: Path) -> dict[str, Any]:
-    """Give a table with the whole path of the file that a key names."""
-    name = table.get(key)
+def _with_whole(table: type, written: Any, folder: Path) -> Any:
+    """Give a table with the whole paths of the files that its keys name."""
+    if not isinstance(written, Mapping):
+        return written
+    found = dict(written)
+    for key, declared in keys_of(table).items():
+        value = written.get(key)
+        if isinstance(declared.must, FileName):
+            found |= _whole(key, value, folder)
+        elif isinstance(declared.must, Diameters) and isinstance(value, Mapping):
+            found[key] = {**value, **_whole("file", value.get("file"), folder)}
+    return found
+
+
+def _whole(key: str, name: object, folder: Path) -> dict[str, str]:
+    """Give a key the whole path of a file; nothing where it names none."""
     if not isinstance(name, str) or not name or "\0" in name:
-        return dict(table)
-    return {**table, key: str((folder / name).absolute())}
+        return {}
+    return {key: str((folder / name).absolute())}
 
 
 def with_size_file(raw: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[str]]:

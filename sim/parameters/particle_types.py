@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal, TypeAlias, get_args
 
 from sim.parameters.compound import Diameters
-from sim.parameters.keys import NEEDED, key
+from sim.parameters.keys import ABSENT, NEEDED, REQUIRED, key
 from sim.parameters.values import Choice, Number, Quantity
 from sim.physics import sizes as size_law
 
@@ -61,19 +61,25 @@ class ParticleParameters:
         Quantity("magnetisation", 1e3, 2.5e6, "446 kA/m"),
         "Saturation magnetisation of the cores, instead of that of the material.",
         None,
+        inside=REQUIRED,
     )
     anisotropy: float = key(
         Quantity("energy_density", 0.0, 1e7, "11 kJ/m^3"),
         "Anisotropy constant of the cores, instead of that of the material.",
         None,
+        inside=REQUIRED,
     )
     attempt_time: float = key(
-        Quantity("time", 1e-13, 1e-6, "1 ns"), "Attempt time of the Neel reversal.", None
+        Quantity("time", 1e-13, 1e-6, "1 ns"),
+        "Attempt time of the Neel reversal.",
+        None,
+        inside=REQUIRED,
     )
     density: float = key(
         Quantity("density", 500.0, 25e3, "5180 kg/m^3"),
         "Mass density of the cores, instead of that of the material.",
         None,
+        inside=REQUIRED,
     )
     moment: Moment = key(
         Choice(get_args(Moment)),
@@ -88,6 +94,7 @@ class ParticleParameters:
         "size_basis are those of the beads.",
         NEEDED,
         only=("moment", "multicore"),
+        inside=ABSENT,
     )
     magnetic_share: float = key(
         Number(1e-4, CLOSE_PACKING, 0.2, note=" (close packing)"),
@@ -105,6 +112,7 @@ class ParticleParameters:
         Choice(("number", "volume")),
         "Whether core_diameter is the median, or its shares count, by number or by volume.",
         "number",
+        inside=ABSENT,
     )
     size_spread: float = key(
         Number(0.0, 0.6, 0.1),

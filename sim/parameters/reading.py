@@ -7,9 +7,9 @@ speak in the same answer.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 from sim.parameters.field_types import FieldStepTable
 from sim.parameters.keys import Key, Tables, filled, keys_of
@@ -22,7 +22,7 @@ from sim.physics.units import parse
 if TYPE_CHECKING:
     from sim.magnets.shapes import Magnet
 
-__all__ = ["Reading", "missing_keys", "read_tables", "unused_keys"]
+__all__ = ["Reading", "read_tables"]
 
 
 @dataclass
@@ -35,6 +35,9 @@ class Reading:
         The tables as written.
     problems : list of str
         One sentence a mistake.
+    missing, unused : list of str
+        The same of each key that its kind needs and the file leaves out, and of each that the file
+        gives and its kind does not use.
     values : dict
         Values inside by (table, key), defaults included, mistaken keys left out; the table of what
         stands above all tables is "".
@@ -44,6 +47,8 @@ class Reading:
 
     raw: dict[str, Any]
     problems: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+    unused: list[str] = field(default_factory=list)
     values: dict[tuple[str, str], Any] = field(default_factory=dict)
     sources: list[tuple[int, Magnet]] | None = None
 
@@ -89,66 +94,75 @@ def read_tables(raw: dict[str, Any]) -> Reading:
         Values and mistakes.
     """
     reading = Reading(raw)
-    problems = reading.problems
-    found = {"": _read_keys({"title": TITLE}, raw, "", problems)}
+    found = {"": _read_keys(reading, {"title": TITLE}, raw, "")}
     for name, table in TABLES.items():
-        found[name] = _read_table(table, raw.get(name, {}), f"[{name}]", problems)
-    found[""] |= _read_keys({"magnets": MAGNETS}, raw, "", problems)
+        found[name] = _read_table(reading, table, raw.get(name, {}), f"[{name}]")
+    found[""] |= _read_keys(reading, {"magnets": MAGNETS}, raw, "")
     if not isinstance(sweep := raw.get("sweep", {}), Mapping):
-        problems.append(f"[sweep] must be a table of keys; received {show(sweep)}.")
-    problems += [
-        _unknown(word, KNOWN, "", value) for word, value in raw.items() if word not in KNOWN
-    ]
+        reading.problems.append(f"[sweep] must be a table of keys; received {show(sweep)}.")
+    unknown = [word for word in raw if word not in KNOWN]
+    reading.problems += [_unknown(word, KNOWN, "", raw[word]) for word in unknown]
     reading.values = {(name, key): v for name, values in found.items() for key, v in values.items()}
     _take_temperature(reading)
     return reading
 
 
-def _read_table(table: type, written: object, label: str, problems: list[str]) -> dict[str, Any]:
+def _read_table(reading: Reading, table: type, written: object, label: str) -> dict[str, Any]:
     """Give the values of one table, without its mistaken keys."""
     if not isinstance(written, Mapping):
-        problems.append(f"{label} must be a table of keys; received {show(written)}.")
+        reading.problems.append(f"{label} must be a table of keys; received {show(written)}.")
         return {}
     keys = keys_of(table)
-    values = _read_keys(keys, written, f"{label} ", problems)
+    values = _read_keys(reading, keys, written, f"{label} ")
     unknown = [word for word in written if word not in keys]
-    problems += [_unknown(word, keys, f"{label} ", written[word]) for word in unknown]
+    reading.problems += [_unknown(word, keys, f"{label} ", written[word]) for word in unknown]
+    for name, key in keys.items():
+        choice, *kinds = key.only or ("",)
+        if choice not in values:
+            continue
+        chosen = f'{choice} = "{values[choice]}"'
+        if values[choice] not in kinds and name in written:
+            reading.unused.append(f"{label} {name} is not used with {chosen}.")
+        elif values[choice] in kinds and key.is_needed and name not in written:
+            reading.missing.append(
+                f"{label} {name} is missing; {chosen} needs it, and it must be {key.must.must}."
+            )
     return values
 
 
 def _read_keys(
-    keys: Mapping[str, Key], written: Mapping[str, Any], label: str, problems: list[str]
+    reading: Reading, keys: Mapping[str, Key], written: Mapping[str, Any], label: str
 ) -> dict[str, Any]:
     values = {}
     for name, key in keys.items():
-        where = f"{label}{name}"
         try:
             if name not in written:
                 values[name] = key.left_out()
-            elif isinstance(key.must, Tables):
-                found = _read_list(key.must, written[name], label.strip(), problems)
-                if found is not None:
-                    values[name] = found
-            else:
+            elif not isinstance(key.must, Tables):
                 values[name] = key.must.check(written[name])
+            elif (found := _read_list(reading, key.must, written[name], label)) is not None:
+                values[name] = found
         except ValueError as error:
-            problems.append(f"{where} {error}.")
+            reading.problems.append(f"{label}{name} {error}.")
     return values
 
 
 def _read_list(
-    must: Tables, written: object, label: str, problems: list[str]
+    reading: Reading, must: Tables, written: object, label: str
 ) -> tuple[Any, ...] | None:
     """Give the tables of a list, or None where one of them is mistaken."""
     if not isinstance(written, list) or len(written) > must.most:
         received = "too many" if isinstance(written, list) else show(written)
         raise ValueError(f"must be {must.must}; received {received}")
-    before = len(problems)
+    before = len(reading.problems)
+    # Steps of a magnet are named after it, those of the field stand alone.
+    outer = label if label.startswith("[[") else ""
     found = [
-        _read_table(must.table, item, _numbered(label, must, number), problems)
+        _read_table(reading, must.table, item, f"{outer}{must.heading} number {number}")
         for number, item in enumerate(written, start=1)
     ]
-    return tuple(filled(must.table, item) for item in found) if len(problems) == before else None
+    is_right = len(reading.problems) == before
+    return tuple(filled(must.table, item) for item in found) if is_right else None
 
 
 def _take_temperature(reading: Reading) -> None:
@@ -164,63 +178,6 @@ def _take_temperature(reading: Reading) -> None:
                     written = reading.raw.get(name, {}).get(key, declared.default)
                     temperature = reading.get("carrier", "temperature")
                     reading.values[place] = parse(written, "energy", temperature)
-
-
-def missing_keys(reading: Reading) -> Iterator[str]:
-    """Find keys that a chosen kind needs and the file leaves out."""
-    for label, table, values, _ in _places(reading):
-        for name, key in keys_of(table).items():
-            if key.is_needed and name in values and values[name] is None:
-                choice, *kinds = key.only
-                if values.get(choice) in kinds:
-                    yield (
-                        f'{label} {name} is missing; {choice} = "{values[choice]}" needs it, and '
-                        f"it must be {key.must.must}."
-                    )
-
-
-def unused_keys(reading: Reading) -> Iterator[str]:
-    """Name the keys of a faultless file that its chosen kinds do not use."""
-    for label, table, values, written in _places(reading):
-        for name, key in keys_of(table).items():
-            if key.only and name in written:
-                choice, *kinds = key.only
-                if values[choice] not in kinds:
-                    yield f'{label} {name} is not used with {choice} = "{values[choice]}".'
-
-
-Place: TypeAlias = tuple[str, type, Mapping[str, Any], Mapping[str, Any]]
-
-
-def _places(reading: Reading) -> Iterator[Place]:
-    """Give label, class, values and raw values of each table that could be read."""
-    for name, table in TABLES.items():
-        yield from _inside(f"[{name}]", table, reading.table(name), reading.raw.get(name, {}))
-    if reading.magnets:
-        top = {"magnets": reading.magnets}
-        yield from _lists("", {"magnets": MAGNETS}, top, reading.raw)
-
-
-def _inside(
-    label: str, table: type, values: Mapping[str, Any], written: Mapping[str, Any]
-) -> Iterator[Place]:
-    yield label, table, values, written
-    yield from _lists(label, keys_of(table), values, written)
-
-
-def _lists(
-    label: str, keys: Mapping[str, Key], values: Mapping[str, Any], written: Mapping[str, Any]
-) -> Iterator[Place]:
-    for name, key in keys.items():
-        if isinstance(key.must, Tables):
-            for number, item in enumerate(values.get(name, ()), start=1):
-                here = _numbered(label, key.must, number)
-                yield from _inside(here, key.must.table, vars(item), written[name][number - 1])
-
-
-def _numbered(label: str, must: Tables, number: int) -> str:
-    """Name a table of a list; steps of a magnet are named after it, those of a field alone."""
-    return f"{label} {must.heading} number {number}".removeprefix("[field] ").strip()
 
 
 def _unknown(word: object, keys: Iterable[str], label: str, value: object) -> str:

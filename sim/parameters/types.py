@@ -21,7 +21,7 @@ from sim.parameters.force_types import (
 )
 from sim.parameters.keys import key
 from sim.parameters.particle_types import MOST_PARTICLES, ParticleParameters
-from sim.parameters.values import Choice, Number, Quantity, Switch, WholeNumber, Words
+from sim.parameters.values import Choice, FileName, Number, Quantity, Switch, WholeNumber
 
 if TYPE_CHECKING:
     from sim.magnets.shapes import Magnet
@@ -202,7 +202,7 @@ class StartParameters:
         "random",
     )
     path: str | None = key(
-        Words(1000, "first_chains/run.h5"),
+        FileName(1000, "first_chains/run.h5"),
         "Folder or run file to start from.",
         None,
         only=("kind", "file"),

@@ -17,6 +17,7 @@ from sim.physics.units import DIMENSIONS, UnitError, format_quantity, parse
 __all__ = [
     "Choice",
     "Expectation",
+    "FileName",
     "Number",
     "Quantity",
     "Switch",
@@ -279,3 +280,8 @@ class Words(Expectation):
         if not isinstance(value, str) or len(value) > self.longest:
             raise Refused
         return value
+
+
+@dataclass(frozen=True)
+class FileName(Words):
+    """The name of a file or folder, which is looked for beside the parameter file."""

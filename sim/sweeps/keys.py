@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from sim.parameters.field_types import FieldStepTable
-from sim.parameters.keys import keys_of
-from sim.parameters.magnet_tables import MagnetStepTable, MagnetTable
+from sim.parameters.keys import Tables, keys_of
+from sim.parameters.magnet_tables import MagnetTable
 from sim.parameters.tables import TABLES, key_at
 from sim.parameters.types import COORDINATE
 from sim.parameters.values import Expectation, Number, Quantity, WholeNumber
@@ -124,31 +124,25 @@ def known_keys(tables: Mapping[str, Any]) -> list[str]:
 
 def _known(tables: Mapping[str, Any]) -> Iterator[str]:
     for name, table in TABLES.items():
-        for key in keys_of(table):
-            path = f"{name}.{key}"
-            if name not in _FIXED and path not in _FIXED and path != "field.steps":
-                yield path
-    steps = _steps(tables)
-    for index in range(len(steps)):
-        yield from (f"field.steps.{index}.{key}" for key in keys_of(FieldStepTable))
-    yield from _known_of_magnets(tables)
-    if any(isinstance(step, Mapping) and step.get("kind") == "ramp" for step in steps):
+        if name not in _FIXED:
+            yield from _keys(name, table, tables.get(name))
+    for index, magnet in enumerate(_listed(tables, "magnets")):
+        yield from _keys(f"magnets.{index}", MagnetTable, magnet)
+    if any(isinstance(step, Mapping) and step.get("kind") == "ramp" for step in _steps(tables)):
         yield RAMP_RATE
 
 
-def _known_of_magnets(tables: Mapping[str, Any]) -> Iterator[str]:
-    for index, magnet in enumerate(_listed(tables, "magnets")):
-        yield from _with_coordinates(f"magnets.{index}", MagnetTable)
-        for number in range(len(_listed(magnet, "steps"))):
-            yield from _with_coordinates(f"magnets.{index}.steps.{number}", MagnetStepTable)
-
-
-def _with_coordinates(path: str, table: type) -> Iterator[str]:
-    for key in keys_of(table):
-        if key != "steps":
-            yield f"{path}.{key}"
-        if key in PLACES:
-            yield from (f"{path}.{key}.{name}" for name in _COORDINATES)
+def _keys(path: str, table: type, written: object) -> Iterator[str]:
+    """Give the paths in one table of the file, and in those of its lists."""
+    for name, key in keys_of(table).items():
+        here = f"{path}.{name}"
+        if isinstance(key.must, Tables):
+            for number, item in enumerate(_listed(written, name)):
+                yield from _keys(f"{here}.{number}", key.must.table, item)
+        elif here not in _FIXED:
+            yield here
+        if name in PLACES:
+            yield from (f"{here}.{coordinate}" for coordinate in _COORDINATES)
 
 
 def _listed(table: object, key: str) -> list[Any]:

@@ -15,9 +15,9 @@ import argparse
 import numpy as np
 
 from analysis.chains.groups import find_chains
-from analysis.measures.curves import axis_correlation, structure_curves
-from analysis.measures.sections import spacing_numbers
+from analysis.spacing.curves import axis_correlation, structure_curves
 from analysis.spacing.distances import SpacingFrames
+from analysis.spacing.section import spacing_numbers
 from analysis.spacing.slits import SlitFrames
 from tests.benchmarks.machine import headline
 from tests.reference.planted_spacing import (
@@ -50,13 +50,8 @@ def measured(film, *later):
     for seen in (film, *later):
         frames.add(seen.positions, find_chains(*seen.frame()))
         slits.add(seen.positions)
-    mapped, radial = structure_curves(frames, 1.0, LENGTH)
-    curves = {
-        "structure_factor_map": mapped,
-        "structure_factor_radial": radial,
-        "axis_correlation": axis_correlation(frames),
-    }
-    out = spacing_numbers(frames, curves, 1.0, [])
+    _, radial = structure_curves(frames, 1.0, LENGTH)
+    out, _ = spacing_numbers(frames, radial, axis_correlation(frames), 1.0, [])
     out |= {f"slits_{key}": entry for key, entry in slits.numbers(1.0).items()}
     return {key: out[key] for key in ESTIMATORS}
 

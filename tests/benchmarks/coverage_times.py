@@ -19,7 +19,8 @@ from analysis.micrograph.measure import measure_picture
 from analysis.micrograph.picture import Picture
 from analysis.response.decay import decay
 from analysis.response.susceptibility import Removed, fluctuation_spectrum, static_susceptibility
-from analysis.uncertainty.estimate import ONE_SIGMA, estimate
+from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.student import ONE_SIGMA
 from tests.benchmarks.coverage import autoregressive
 from tests.benchmarks.machine import headline
 from tests.reference.planted_pictures import blurred_noise, striped_noise

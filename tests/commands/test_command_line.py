@@ -213,7 +213,12 @@ def test_run_prints_what_to_expect_and_what_came_out(film, tmp_path, capsys):
     assert call("run", film, "-o", tmp_path / "out", "--no-plots", "--seed", "9") == 0
     told = capsys.readouterr()
     assert told.out.startswith("small film\n")
-    for word in ("mean chain length", "spacing, nearest", "finished", f"results are in {tmp_path}"):
+    for word in (
+        "mean chain length",
+        "distance to the nearest chain",
+        "finished",
+        f"results are in {tmp_path}",
+    ):
         assert word in told.out
     assert "step/s" not in told.err  # no progress bar where there is no terminal
     assert not (tmp_path / "out" / "figures").exists()

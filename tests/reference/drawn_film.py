@@ -10,6 +10,16 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from analysis.chains.length_distribution import ChainLengths
+from analysis.chains.time_series import TimeSeries
+from analysis.response.magnetisation import MagnetisationLaw
+from analysis.spacing.curves import (
+    AxisCorrelation,
+    NearestNeighbour,
+    StructureFactorMap,
+    StructureFactorRadial,
+)
+from analysis.spacing.slits import SlitWidths
 from tests.reference.planted import DIAMETER, MOMENT, PARAMETER_TEXT, straight_chains
 
 SIDES = (1.2e-6, 0.6e-6)
@@ -118,51 +128,51 @@ def hand_made_curves(*, switch_off=False, seed=4):
     wave = 1 - np.exp(-((distance / 60e-9) ** 3)) * 1.0
     g = wave + 0.6 * np.exp(-0.5 * ((distance - 92e-9) / 15e-9) ** 2)
     parameter = np.geomspace(0.1, 40, 80)
-    return {
-        "time_series": {
-            "time_s": time,
-            "mean_length": mean,
-            "weight_mean_length": 1.7 * mean,
-            "mean_length_error": 0.05 * mean,
-            "singles_fraction": 1.0 / mean,
-            "magnetisation": 0.92 * (1 - np.exp(-time / 4e-6)) * (field > 0) + 0.02,
-            "alignment": 0.88 * (1 - np.exp(-time / 2e-6)) * (field > 0) + 0.05,
-            "field_t": field,
-            "energy_dipolar": -9.0 * (1 - 1 / mean),
-            "energy_steric": 0.8 * (1 - 1 / mean),
-        },
-        "chain_lengths": {
-            "length": length,
-            "fraction_of_chains": spread,
-            "error": 0.012 * np.sqrt(geometric),
-            "theory": geometric,
-        },
-        "nearest_neighbour": {
-            "bin_centres_m": centre,
-            "density_per_m": density,
-            "error": 0.1 * density + 3e5 * (density > 1e4),
-        },
-        "structure_factor_map": {"qx_per_m": qx, "qy_per_m": qy, "s": s},
-        "structure_factor_radial": {
-            "q_per_m": q,
-            "s": 0.3 + 2.5 * np.exp(-0.5 * ((q - 6.3e7) / 1.4e7) ** 2) + q / q.max() * 0.7,
-            "error": 0.12 + 0.3 * np.exp(-0.5 * ((q - 6.3e7) / 2e7) ** 2),
-        },
-        "axis_correlation": {"distance_m": distance, "g": g, "error": 0.3 * 20e-9 / distance},
-        "slit_widths": {
-            "width_m": centre,
-            "density_per_m": 0.9 * density + 0.1 * np.exp(-centre / 40e-9) / 40e-9,
-            "error": 0.08 * density + 2e5,
-            "random_per_m": np.exp(-centre / 40e-9) / 40e-9,
-        },
-        "magnetisation_law": {
-            "langevin_parameter": parameter,
-            "relative": 1 / np.tanh(parameter) - 1 / parameter,
-            "measured_langevin_parameter": 13.6,
-            "measured": 0.941,
-            "measured_error": 0.004,
-        },
-    }
+    unknown = np.full(81, np.nan)
+    curves = (
+        TimeSeries(
+            time_s=time,
+            mean_length=mean,
+            weight_mean_length=1.7 * mean,
+            mean_length_error=0.05 * mean,
+            singles_fraction=1.0 / mean,
+            spanning_share=unknown,
+            straightness=unknown,
+            magnetisation=0.92 * (1 - np.exp(-time / 4e-6)) * (field > 0) + 0.02,
+            alignment=0.88 * (1 - np.exp(-time / 2e-6)) * (field > 0) + 0.05,
+            field_t=field,
+            energy_dipolar=-9.0 * (1 - 1 / mean),
+            energy_steric=0.8 * (1 - 1 / mean),
+        ),
+        ChainLengths(length, spread, 0.012 * np.sqrt(geometric), theory=geometric),
+        NearestNeighbour(centre, density, error=0.1 * density + 3e5 * (density > 1e4)),
+        StructureFactorMap(qx, qy, s),
+        StructureFactorRadial(
+            q_per_m=q,
+            s=0.3 + 2.5 * np.exp(-0.5 * ((q - 6.3e7) / 1.4e7) ** 2) + q / q.max() * 0.7,
+            error=0.12 + 0.3 * np.exp(-0.5 * ((q - 6.3e7) / 2e7) ** 2),
+            flat_error=np.full(40, 0.12),
+            band_per_m=1e7,
+        ),
+        AxisCorrelation(
+            distance, g, error=0.3 * 20e-9 / distance, flat_error=0.3 * 20e-9 / distance
+        ),
+        SlitWidths(
+            width_m=centre,
+            density_per_m=0.9 * density + 0.1 * np.exp(-centre / 40e-9) / 40e-9,
+            error=0.08 * density + 2e5,
+            random_per_m=np.exp(-centre / 40e-9) / 40e-9,
+        ),
+        MagnetisationLaw(
+            langevin_parameter=parameter,
+            relative=1 / np.tanh(parameter) - 1 / parameter,
+            measured_langevin_parameter=13.6,
+            law=1 / np.tanh(13.6) - 1 / 13.6,
+            measured=0.941,
+            measured_error=0.004,
+        ),
+    )
+    return {curve.NAME: curve for curve in curves}
 
 
 def hand_made_numbers():

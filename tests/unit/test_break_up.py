@@ -65,7 +65,7 @@ def step(kind, start, end, frequency=0.0):
 
 
 def test_breaking_is_found_from_the_series():
-    # 8 particles a chain, then 8 in a slow field, then 4 in a fast one.
+    # 8 particles per chain, then 8 in a slow field, then 4 in a fast one.
     times = np.linspace(0.0, 3.0, 91)
     programme = [
         step("hold", 0.0, 1.0),

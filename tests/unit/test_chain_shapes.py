@@ -5,8 +5,9 @@ import math
 import numpy as np
 import pytest
 
+from analysis.chains.alignment import alignment_tensor, tensor_numbers
 from analysis.chains.groups import find_chains
-from analysis.chains.shapes import ShapeFrames, alignment_tensor, contours, tensor_numbers
+from analysis.chains.shapes import ShapeFrames, contours
 from tests.reference.planted import DIAMETER, langevin_directions, ring, straight_chains, unit
 from tests.reference.planted_order import SPACE, held_tangents, placed, worm_tangents
 

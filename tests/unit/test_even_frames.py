@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from analysis.measures.measure import measure
-from analysis.measures.memory import memory_numbers
-from analysis.response.susceptibility_section import susceptibility_numbers
+from analysis.response.memory import memory_numbers
+from analysis.response.susceptibility_numbers import susceptibility_numbers
 from analysis.trajectory.even_frames import even_frames, left_out
 from analysis.trajectory.run import open_run
 from sim.parameters import from_text

@@ -3,6 +3,7 @@
 Common practice: results first, pictures after.
 """
 
+import dataclasses
 import json
 from types import SimpleNamespace
 
@@ -27,11 +28,11 @@ def broken(*_):
 def film(tmp_path, monkeypatch):
     """A small film, with only two figures of every run, the second of which fails."""
     planted_run(tmp_path, sides=(0.6e-6, 0.4e-6), frames=2)
-    few = {"chain_lengths": plots.FIGURES["chain_lengths"], "growth": broken}
+    few = {
+        "chain_lengths": plots.FIGURES["chain_lengths"],
+        "growth": dataclasses.replace(plots.FIGURES["growth"], draw=broken),
+    }
     monkeypatch.setattr(plots, "figures_of", lambda _: few)
-    from analysis.reports import run as report
-
-    monkeypatch.setattr(report, "CAPTIONS", dict.fromkeys(few, ("Title", "Caption")))
     return tmp_path
 
 
@@ -70,7 +71,10 @@ def test_a_page_of_trends_goes_on(monkeypatch, tmp_path):
 
     figures = trend_pictures.trend_figures(collect(tmp_path))
     name, draw = next(iter(figures.items()))
-    failing = {name: draw, "trend_length": broken}
+    failing = {
+        name: draw,
+        "trend_length": dataclasses.replace(draw, name="trend_length", draw=broken),
+    }
     monkeypatch.setattr(trend_pictures, "trend_figures", lambda _: failing)
     monkeypatch.setattr(sweep_report, "trend_figures", lambda _: failing)
     command_results.summarise(tmp_path, plots=True)

@@ -263,5 +263,5 @@ def test_definitions_are_documented():
     from pathlib import Path
 
     page = (Path(__file__).parents[2] / "analysis" / "optics" / "README.md").read_text("utf-8")
-    for key in DEFINITIONS:
-        assert f"`{key}`" in page, key
+    for key, (unit, definition) in DEFINITIONS.items():
+        assert f"| `{key}` | {unit} | {definition} |" in page, key

@@ -12,7 +12,7 @@ from analysis.chains.series import ChainSeries
 from analysis.measures.measure import measure
 from analysis.measures.tables import write_tables
 from analysis.pictures.lag import has_lag, lag
-from analysis.response.lag_curve import COLUMNS, lag_curve
+from analysis.response.lag_curve import Lag, lag_curve
 from analysis.trajectory.cycles import last_swing, turning_frames
 from analysis.trajectory.run import open_run
 from sim.parameters import from_text
@@ -66,7 +66,7 @@ def planted():
 def test_frame_by_frame_lag_of_planted_chains(planted):
     run, series, vectors = planted
     found = lag_curve(run, series)
-    assert tuple(found) == COLUMNS
+    assert isinstance(found, Lag)
     angle = np.degrees(np.unwrap(np.arctan2(vectors[:, 1], vectors[:, 0])))
     np.testing.assert_allclose(found["field_turned_deg"], angle, atol=1e-9)
     np.testing.assert_allclose(found["chain_lag_deg"], SLOW, atol=2.0)
@@ -142,7 +142,7 @@ def test_a_run_reports_magnetisation_alignment_and_lag_against_the_magnets(tmp_p
     write_tables(found, tmp_path)
     with (tmp_path / "lag.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
-    assert tuple(rows[0]) == COLUMNS
+    assert tuple(rows[0]) == Lag.keys()
     assert len(rows) == run.frames
     assert has_lag(found)
     titles = [axes.get_ylabel() for axes in lag(found, run).axes]

@@ -108,6 +108,13 @@ def test_a_ring_must_have_a_hole_smaller_than_itself():
     assert "inner_diameter must be below the diameter of 9 mm; received 9 mm." in problem
 
 
+def test_what_a_kind_needs_is_told_beside_mistaken_keys():
+    disc = '[[magnets]]\nkind = "disc"\ndiameter = "9 mm"\nremanence = "1 T"\nturn = 3\n'
+    mistaken, missing = problems_of(FILM + disc)
+    assert "[[magnets]] number 1 turn must be an angle" in mistaken
+    assert '[[magnets]] number 1 height is missing; kind = "disc" needs it, and it' in missing
+
+
 def test_overlapping_magnets_and_unused_keys_give_notices():
     overlap = SPHERE + SPHERE.replace('"0 mm", "0 mm"', '"8 mm", "0 mm"')
     assert "number 1 and 2 overlap" in from_text(FILM + overlap).notices[0]

@@ -14,7 +14,8 @@ from analysis.chains.magnetisation import (
 )
 from analysis.chains.theory import langevin, mean_second_legendre
 from analysis.common.constants import BOLTZMANN
-from analysis.measures.curves import magnetisation_curve
+from analysis.response.magnetisation import magnetisation_curve
+from analysis.uncertainty.estimate import Estimate
 from tests.reference.planted import langevin_directions, unit
 
 
@@ -54,7 +55,7 @@ def test_the_law_of_beads_is_that_of_their_cores():
         observables={},
     )
     stage = SimpleNamespace(field=np.array([0.0, 0.03, 0.04]))
-    curve = magnetisation_curve(run, stage, {"value": 0.5, "error": 0.1})
+    curve = magnetisation_curve(run, stage, Estimate(0.5, 0.1, 9))
     xi = 2e-19 * 0.05 / (BOLTZMANN * 300.0)
     assert curve["measured_langevin_parameter"] == pytest.approx(xi)
     assert curve["law"] == pytest.approx(1 / math.tanh(xi) - 1 / xi)
@@ -79,15 +80,12 @@ def test_director_ignores_signs_and_is_missing_without_axes():
 
 def test_law_of_sizes_passes_through_the_run():
     sizes = 2e-18 * np.exp(0.3 * np.random.default_rng(1).standard_normal(200))
-    curve = magnetisation_law(sizes, 0.004, 300.0)
+    parameter, law, own, at_field = magnetisation_law(sizes, 0.004, 300.0)
     x = sizes * 0.004 / (BOLTZMANN * 300.0)
     exact = (sizes * (1 / np.tanh(x) - 1 / x)).sum() / sizes.sum()
-    assert curve["law"] == pytest.approx(exact, rel=1e-12)
-    own = np.interp(
-        curve["measured_langevin_parameter"], curve["langevin_parameter"], curve["relative"]
-    )
-    assert own == pytest.approx(exact, rel=2e-3)
-    assert (np.diff(curve["relative"]) > 0).all()
-    nothing = magnetisation_law(np.zeros(3), 0.01, 300.0)
-    assert nothing["law"] == 0.0
-    assert np.isfinite(nothing["relative"]).all()
+    assert at_field == pytest.approx(exact, rel=1e-12)
+    assert np.interp(own, parameter, law) == pytest.approx(exact, rel=2e-3)
+    assert (np.diff(law) > 0).all()
+    _, nothing, _, none = magnetisation_law(np.zeros(3), 0.01, 300.0)
+    assert none == 0.0
+    assert np.isfinite(nothing).all()

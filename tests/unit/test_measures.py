@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run, write, write_tables
-from analysis.measures.tables import LENGTH_COLUMNS, SPACING_COLUMNS, TIME_COLUMNS
+from analysis.chains.length_distribution import ChainLengths
+from analysis.chains.time_series import TimeSeries
+from analysis.measures.tables import SPACING_COLUMNS
 from tests.reference.planted import planted_run
 
 SECTIONS = [
@@ -189,7 +191,13 @@ def test_files_read_back_and_replace_the_old_ones(grown, tmp_path):
         ["measures.json", *(f.name for f in files)]
     )
     for path, columns in zip(
-        files, (LENGTH_COLUMNS, SPACING_COLUMNS, tuple(TIME_COLUMNS.values())), strict=True
+        files,
+        (
+            tuple(ChainLengths.headings().values()),
+            SPACING_COLUMNS,
+            tuple(TimeSeries.headings().values()),
+        ),
+        strict=True,
     ):
         with path.open(newline="") as file:
             rows = list(csv.reader(file))

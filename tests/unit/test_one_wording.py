@@ -1,5 +1,6 @@
 """One thing, one wording: durations, columns and chains, the two mean lengths, one error."""
 
+import dataclasses
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,19 +9,15 @@ from matplotlib.figure import Figure
 
 from analysis.chains.series import ChainSeries
 from analysis.common.durations import long_unit
-from analysis.measures.stages import stage_numbers
 from analysis.pictures import all as plots
 from analysis.pictures import lag as lag_picture
-from analysis.pictures.order import columns_words
-from analysis.reports import details as report_chains
-from analysis.reports import run as report
-from analysis.reports.glossary import MEASURED
-from analysis.spacing.columns import ColumnFrames
-from analysis.sweeps.run import MEASURES
+from analysis.quantities.all import quantity
+from analysis.reports import details
+from analysis.response.stages import stage_numbers
+from analysis.spacing.columns import ColumnFrames, ColumnPlane
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.number_text import with_error, with_unit
 from sim.commands.drift import _rows
-from sim.commands.text import HEADLINE
 from sim.outlook.text.film import duration_text
 from tests.reference.drawn_film import hand_made, hand_made_run, texts
 
@@ -56,22 +53,21 @@ def lying():
     """Return a measurement of chains that lie in the film, with the plane across them."""
     measurement = hand_made(direction=(1, 0, 0))
     points = 1e-7 * np.random.default_rng(2).random((12, 2)) * [8.0, 3.0]
-    measurement.curves["columns"] = {
-        "points_m": points, "periods_m": np.array([[8e-7, 0.0]]), "height_m": 3e-7
-    }  # fmt: skip
+    measurement.curves["columns"] = ColumnPlane(points, np.array([[8e-7, 0.0]]), 3e-7)
     return measurement
 
 
 def test_chains_that_lie_in_the_film_are_no_columns():
-    title, caption = columns_words(lying())
-    assert title == "The chains seen along themselves"
-    assert "column" not in caption
-    upright = hand_made(direction=(0, 0, 1))
-    assert columns_words(upright)[0] == "The columns seen along themselves"
+    figure = plots.figures_of(lying())["columns"]
+    assert figure.title == "The chains seen along themselves"
+    assert "column" not in figure.caption
+    upright = lying()
+    upright.curves["columns"] = dataclasses.replace(upright.curves["columns"], height_m=None)
+    assert plots.figures_of(upright)["columns"].title == "The columns seen along themselves"
     for axis, word in (([1.0, 0.0, 0.0], "chain"), ([0.0, 0.0, 1.0], "column")):
         entry = {"value": 1e-7, "error": 1e-9, "samples": 4}
         spacing = {"chain_direction": axis, "columns": {"neighbour_distance_m": entry}}
-        page = report_chains.section({"chains": {}, "spacing": spacing})
+        page = details.shape({"chains": {}, "spacing": spacing})
         assert f"Distance of neighbouring {word}s" in page
         assert ("column" in page) == (word == "column")
 
@@ -94,16 +90,9 @@ def test_the_plane_that_is_drawn_is_one_that_counts():
     assert len(frames.last.points) >= 36
 
 
-def test_the_two_mean_lengths_have_one_name_each():
-    names = {key: label for label, section, key, _ in HEADLINE if section == "chains"}
-    page = {item.key: item.name for item in MEASURED if item.section == "chains"}
-    sweep = {one.column: one.words for one in MEASURES}
-    for key, words in (
-        ("mean_length", "mean chain length"), ("weight_mean_length", "weight mean chain length"),
-    ):  # fmt: skip
-        assert names[key] == words
-        assert page[key].lower() == words
-        assert sweep[f"chains_{key}"].lower() == words
+def test_the_two_mean_lengths_are_told_apart():
+    assert quantity("chains.mean_length").name == "Mean chain length"
+    assert quantity("chains.weight_mean_length").name == "Weight mean chain length"
     growth = texts(plots.growth(hand_made(), hand_made_run()))
     assert "weight mean length" in growth
     entry = {"value": 5.0, "error": 0.1}
@@ -114,10 +103,9 @@ def test_the_two_mean_lengths_have_one_name_each():
     upper, lower = Figure().subplots(2, 1)
     lag_picture._draw_frequency(upper, lower, stages)
     assert lower.get_ylabel() == "Weight mean\nlength"
-    assert "Weight mean length" in report_chains._rules(
+    assert "Weight mean chain length" in details.rules(
         {"chains": {"sensitivity": [{"bond_distance": 1.3, "bond_alignment": 0.5}]}}
     )
-    assert "seen by a particle" not in report._measured_table(hand_made().numbers).lower()
 
 
 def test_a_number_has_one_error_in_its_stage_and_in_its_section():

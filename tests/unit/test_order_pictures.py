@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 from analysis.measures.measure import measure
-from analysis.measures.tables import SPACING_MEASURES, write_tables
+from analysis.measures.tables import write_tables
 from analysis.pictures import all as plots
 from analysis.pictures import order as order_pictures
-from analysis.reports import details as report_chains
+from analysis.quantities.all import shown
+from analysis.reports import details
+from analysis.spacing.columns import ColumnPlane
 from analysis.trajectory.run import open_run
 from tests.reference.drawn_film import drawn, hand_made, hand_made_run, texts
 from tests.reference.planted import planted_run
@@ -19,7 +21,7 @@ def with_columns(height=None):
     points, sides = triangular(6, 4, 100e-9)
     points = points + 4e-9 * np.random.default_rng(1).standard_normal(points.shape)
     periods = np.diag(sides) if height is None else np.array([[sides[0], 0.0]])
-    measurement.curves["columns"] = {"points_m": points, "periods_m": periods, "height_m": height}
+    measurement.curves["columns"] = ColumnPlane(points, periods, height)
     return measurement
 
 
@@ -61,7 +63,7 @@ def test_a_run_with_columns_is_measured_drawn_and_tabled(standing, tmp_path):
     drawn(figure)
     write_tables(measurement, tmp_path)
     rows = (tmp_path / "spacing.csv").read_text().splitlines()[1:]
-    assert [row.split(",")[0] for row in rows] == [name for name, _ in SPACING_MEASURES]
+    assert [row.split(",")[0] for row in rows] == [one.row for one in shown("spacing_table")]
     table = {row.split(",")[0]: row.split(",")[1] for row in rows}
     assert float(table["columns_hexagonal_order_local"]) == pytest.approx(
         columns["hexagonal_order_local"]["value"]
@@ -71,14 +73,14 @@ def test_a_run_with_columns_is_measured_drawn_and_tabled(standing, tmp_path):
 
 def test_the_report_tells_each_rule_and_number(standing):
     _, measurement = standing
-    page = report_chains.section(measurement.numbers)
-    assert page.count("<table>") == 2
+    page = details.shape(measurement.numbers) + details.rules(measurement.numbers)
+    assert page.count("<table ") == 2
     assert "nearer than 1.3 d, cosines above 0.5 (this run)" in page
     assert "energy below half that at contact" in page
     assert page.count('scope="row"') >= 6 + 6
     assert "Hexagonal order" in page
     assert "None" not in page
-    assert report_chains.section({}) == ""
+    assert details.shape({}) == details.rules({}) == details.stages({}) == ""
 
 
 @pytest.mark.parametrize(
@@ -93,7 +95,7 @@ def test_the_report_tells_each_rule_and_number(standing):
     ],
 )
 def test_rules_in_words(rule, words):
-    assert report_chains.rule_words(rule) == words
+    assert details.rule_words(rule) == words
 
 
 def test_a_run_can_be_measured_by_energy(standing):

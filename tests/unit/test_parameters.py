@@ -22,8 +22,9 @@ from sim.parameters import (
 )
 from sim.parameters import keys as declared
 from sim.parameters.keys import Tables, keys_of
+from sim.parameters.named_files import with_whole_paths
 from sim.parameters.tables import TABLES, all_tables
-from sim.parameters.values import Quantity
+from sim.parameters.values import FileName, Quantity
 from sim.physics.units import MU0
 from sim.sweeps.keys import find_key
 from tests.reference import key_table
@@ -690,11 +691,12 @@ def test_examples_and_defaults_of_the_schema_pass_the_checks():
 
 @dataclass(frozen=True)
 class Flammable(CarrierParameters):
-    """The carrier liquid, with a key that it does not have."""
+    """The carrier liquid, with keys that it does not have."""
 
     flash_point: float = declared.key(
         Quantity("temperature", 200.0, 500.0, "60 degC"), "Where its vapour burns.", "70 degC"
     )
+    sheet: str | None = declared.key(FileName(99, "sheet.pdf"), "How to handle it.", None)
 
 
 def test_a_new_key_needs_its_declaration_alone(monkeypatch):
@@ -710,6 +712,8 @@ def test_a_new_key_needs_its_declaration_alone(monkeypatch):
     assert json_schema()["$defs"]["carrier"]["properties"]["flash_point"]["default"] == "70 degC"
     assert '\n# flash_point = "70 degC"       # Where its vapour burns.\n' in template._template()
     assert find_key("carrier.flash_point", {}).column == "carrier.flash_point_K"
+    moved = with_whole_paths({"carrier": {"sheet": "oil.pdf"}}, Path("/films"))
+    assert moved == {"carrier": {"sheet": "/films/oil.pdf"}}
     assert "| `flash_point` | a temperature from 200 K to 500 K such as" in key_table.page()
 
 

@@ -32,3 +32,13 @@ def test_an_edge_is_no_spacing(seed):
     # Rods on a line: gaps are the contact and an exponential (Tonks, Phys. Rev. 50, 955, 1936).
     seen = counts(lambda rng: 80e-9 + 40e-9 * rng.standard_exponential(200), seed)
     assert shell_place(seen, np.full(50, 20.0), EDGES, 84e-9) is None
+
+
+def test_speckle_of_few_pairs_is_no_spacing():
+    # A flat law of few pairs (Poisson): 60 films; at most 1 in 20 may show a place, with 4 sigma 9.
+    shown = 0
+    for seed in range(60):
+        flat = np.random.default_rng(seed).poisson(2.0, (4, 50)).astype(float)
+        top = EDGES[:-1][10:40][flat.sum(axis=0)[10:40].argmax()] + 3e-9
+        shown += shell_place(flat, np.full(50, 8.0), EDGES, top) is not None
+    assert shown <= 9

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -149,12 +150,11 @@ def test_neither_import_nor_drawing_starts_pyplot():
 
 EMPTY = {
     "nothing at all": {},
-    "empty arrays": {name: {} for name in hand_made().curves},
+    "empty arrays": {name: type(curve).empty() for name, curve in hand_made().curves.items()},
     "not a number": {
-        name: {key: np.full(np.shape(value), np.nan) for key, value in curve.items()}
+        name: type(curve)(*(np.full(np.shape(curve[key]), np.nan) for key in curve))
         for name, curve in hand_made().curves.items()
     },
-    "None": {name: dict.fromkeys(curve) for name, curve in hand_made().curves.items()},
 }
 
 
@@ -220,7 +220,7 @@ def test_histogram_keeps_its_area():
 def test_length_errors_larger_than_the_share_stay_on_the_logarithmic_axis():
     measurement = hand_made()
     curve = measurement.curves["chain_lengths"]
-    curve["error"] = 10 * curve["fraction_of_chains"]
+    measurement.curves["chain_lengths"] = replace(curve, error=10 * curve.fraction_of_chains)
     figure = plots.chain_lengths(measurement, hand_made_run())
     ends = [
         segment[:, 1].min()
@@ -255,8 +255,12 @@ def test_field_strip_appears_only_where_the_field_changes():
 
 def test_magnetisation_after_switch_off_is_given_in_words():
     measurement = hand_made()
-    curve = measurement.curves["magnetisation_law"]
-    curve["measured_langevin_parameter"], curve["measured"], curve["measured_error"] = 0, 0.12, 0.03
+    measurement.curves["magnetisation_law"] = replace(
+        measurement.curves["magnetisation_law"],
+        measured_langevin_parameter=0.0,
+        measured=0.12,
+        measured_error=0.03,
+    )
     seen = texts(plots.magnetisation_law(measurement, hand_made_run()))
     assert "simulated, field off: 0.120 ± 0.030" in seen
 

@@ -5,14 +5,10 @@ import math
 import numpy as np
 import pytest
 
+from analysis.chains.structures import bond_survival, independent_structures
 from analysis.response.decay import decay
 from analysis.response.equilibration import drift_test
-from analysis.response.growth import (
-    bond_survival,
-    growth,
-    independent_structures,
-    switch_off,
-)
+from analysis.response.growth import growth, switch_off
 from tests.benchmarks.coverage import autoregressive, coverage
 
 

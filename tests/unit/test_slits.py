@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from analysis.spacing.slits import SlitFrames
-from analysis.uncertainty.estimate import ONE_SIGMA
+from analysis.uncertainty.student import ONE_SIGMA
 from tests.reference.planted import DIAMETER, straight_chains, unit, wrapped
-from tests.reference.planted_spacing import CASES, clear_slits
+from tests.reference.planted_spacing import CASES, clear_slits, nearest_distances
 
 SIDES = np.array([1.6e-6, 1.2e-6])
 
@@ -92,6 +92,8 @@ def test_a_wide_slit_is_not_cut_at_the_border():
     )
     assert found[:, 0] == pytest.approx([SIDES[1] - DIAMETER])
     assert found[:, 1] == pytest.approx([0.05e-6 + 0.5 * DIAMETER])
+    # The next slit begins one side later, behind the one disc.
+    assert found[:, 2:] == pytest.approx(np.array([[SIDES[1], 1.0]]))
     plain = gaps_along.py_func(
         at, np.full(1, DIAMETER), SIDES, np.array([0.8e-6, 0.0]), np.array([0.0, 1.0]), SIDES[1]
     )
@@ -124,3 +126,20 @@ def test_errors_of_slits_hold_the_means_of_further_films():
             for key, value in truth.items()
         ])  # fmt: skip
     assert (np.mean(held, axis=0) > ONE_SIGMA - 4 * math.sqrt(0.3173 * 0.6827 / 24)).all()
+
+
+@pytest.mark.slow
+def test_errors_of_frames_that_share_half_of_their_chains():
+    # 8 frames in which every other row stays: the scatter along the frames misses half of the
+    # variance, that between parts of the film does not. 16 films; 4 binomial sigma below 95 %.
+    from tests.benchmarks.coverage_spacing import measured, partly_frozen
+
+    case = CASES["hard core 0.7"]
+    near = np.concatenate([nearest_distances(case.make(900 + k)) for k in range(60)])
+    truth = {"nearest_neighbour_m": near.mean(), "nearest_neighbour_spread_m": near.std()}
+    held = []
+    for seed in range(16):
+        found = measured(*partly_frozen(case, seed, rows=2, count=8))
+        ends = [found[key]["interval_95"] for key in truth]
+        held.append([low < t < high for (low, high), t in zip(ends, truth.values(), strict=True)])
+    assert (np.mean(held, axis=0) > 0.95 - 4 * math.sqrt(0.05 * 0.95 / 16)).all()

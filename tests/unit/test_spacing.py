@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from analysis.chains.groups import find_chains
-from analysis.measures.curves import axis_correlation, structure_curves
-from analysis.measures.sections import spacing_numbers
+from analysis.spacing.curves import axis_correlation, structure_curves
 from analysis.spacing.distances import SpacingFrames, lateral_direction
+from analysis.spacing.section import spacing_numbers
 from analysis.uncertainty.estimate import NOTHING
 from tests.reference.planted import DIAMETER, straight_chains, unit
 
@@ -57,14 +57,10 @@ def measured(film, axis, frames=1):
     for _ in range(frames):
         sums.add(film.positions, chains)
     length = float((chains.size**2).sum() / chains.size.sum())
-    mapped, radial = structure_curves(sums, 1.0, length)
-    curves = {
-        "structure_factor_map": mapped,
-        "structure_factor_radial": radial,
-        "axis_correlation": axis_correlation(sums),
-    }
+    _, radial = structure_curves(sums, 1.0, length)
     warnings = []
-    return spacing_numbers(sums, curves, 1.0, warnings), warnings, sums
+    numbers, _ = spacing_numbers(sums, radial, axis_correlation(sums), 1.0, warnings)
+    return numbers, warnings, sums
 
 
 @pytest.mark.parametrize("spacing", [0.4e-6 / 7, 100e-9, 0.4e-6 / 3])

@@ -51,11 +51,11 @@ def test_the_headline_names_the_stage_and_the_decay(measurement):
     rows = dict(headline_rows(measurement))
     assert rows["averaged over"].endswith("with the field off")
     assert [label for label, _ in decay_rows(measurement.numbers)] == [
-        "decay of the length (to 1/e)",
-        "decay of the alignment",
-        "decay of the magnetisation",
+        "decay time of the chain length",
+        "decay time of the alignment",
+        "decay time of the magnetisation",
     ]
-    assert "decay of the length (to 1/e)" in rows
+    assert "decay time of the chain length" in rows
 
 
 def test_the_page_says_which_stage_its_numbers_are_of(measurement, tmp_path):

@@ -9,16 +9,12 @@ import pytest
 
 from analysis.chains.series import ChainSeries
 from analysis.measures.measure import Measurement
-from analysis.measures.memory import memory_numbers, short_run_warning
-from analysis.measures.tables import (
-    SPACING_MEASURES,
-    SUSCEPTIBILITY_COLUMNS,
-    TIME_COLUMNS,
-    write_tables,
-)
+from analysis.measures.samples import short_run_warning
+from analysis.measures.tables import write_tables
 from analysis.pictures.susceptibility import has_spectrum, susceptibility
+from analysis.response.memory import memory_numbers
 from analysis.response.susceptibility import drive_scale, fluctuation_scale
-from analysis.response.susceptibility_section import susceptibility_numbers
+from analysis.response.susceptibility_numbers import Susceptibility, susceptibility_numbers
 from analysis.trajectory.stages import Stage
 from tests.benchmarks.coverage import autoregressive
 from tests.reference.turning_field import swing
@@ -157,7 +153,7 @@ def test_what_cannot_be_measured_has_a_reason():
         warnings = []
         found, curve = susceptibility_numbers(*change, warnings)
         assert found["magnetisation_time_s"]["value"] is None
-        assert curve["frequency_hz"] == []
+        assert len(curve.frequency_hz) == 0
         assert words in warnings[0]
     run, series, stage = made(free_dipoles(36))
     run.times = run.times**1.1
@@ -177,29 +173,28 @@ def test_memory_of_the_averaged_frames():
     assert "length_autocorrelation_time_s, alignment_autocorrelation_time_s" in warnings[0]
 
 
+AVERAGES = ("chains", "spacing", "alignment", "magnetisation")
+
+
 def test_averages_over_few_samples_are_named():
     entry = {"value": 1.0, "error": 0.1, "samples": 3}
     numbers = {"chains": {"mean_length": entry, "clusters": {"mean_size": entry}, "text": "x"},
                "spacing": {}, "alignment": {}, "magnetisation": {"relative": {**entry, "samples": 40}}}  # fmt: skip  # noqa: E501
-    (warning,) = short_run_warning(numbers)
+    (warning,) = short_run_warning(numbers, AVERAGES)
     assert "chains.mean_length, chains.clusters.mean_size: averages over as few as 3" in warning
     numbers["chains"] = {}
-    assert short_run_warning(numbers) == []
+    assert short_run_warning(numbers, AVERAGES) == []
 
 
 def test_table_of_the_susceptibility(tmp_path):
     _, curve = susceptibility_numbers(*answered(1.0, 34), [])
-    nothing = {name: [] for name in ("length", "fraction_of_chains", "error", "theory")}
-    series = {name: [] for name in TIME_COLUMNS}
-    spacing = {name: None for name, _ in SPACING_MEASURES}
-    spacing |= {outer: {} for outer in ("structure_factor_line", "slits", "columns")}
     found = Measurement(
-        {"spacing": spacing, "relaxation": {}},
-        {"chain_lengths": nothing, "time_series": series, "susceptibility": curve}, {},
+        {"spacing": {}, "relaxation": {}},
+        {"susceptibility": curve}, {},
     )  # fmt: skip
     write_tables(found, tmp_path)
     with (tmp_path / "susceptibility.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
-    assert tuple(rows[0]) == tuple(SUSCEPTIBILITY_COLUMNS.values())
+    assert tuple(rows[0]) == tuple(Susceptibility.headings().values())
     assert rows[0]["source"] == "oscillating field"
     assert float(rows[3]["behind"]) == curve["behind"][3]

@@ -155,7 +155,7 @@ def test_axes_have_units_and_theory(tables):
     assert "predicted at rest" in texts(trend(table, "chains_mean_length"))
     assert "Langevin law" in texts(trend(table, "magnetisation_relative"))
     spacing = texts(trend_figures(table)["trend_spacing"]())
-    for word in ("nearest neighbour", "light", "correlation", "line density", "(nm)"):
+    for word in ("nearest chain", "Repeat distance", "between axes", "line density", "(nm)"):
         assert word in spacing
     assert "Time to a mean length of 2 (µs)" in texts(trend(table, "growth_time_s"))
 
@@ -337,8 +337,8 @@ def test_steady_and_switched_fields_get_no_such_figure(switch_off, tmp_path):
 def test_a_ramp_is_drawn_and_reported():
     assert "hysteresis" in plots.figures_of(ramped())
     text = report.page(ramped(), hand_made_run())
-    assert hysteresis.TITLE in text
-    assert hysteresis.TITLE not in report.page(hand_made(), hand_made_run())
+    assert hysteresis.hysteresis.title in text
+    assert hysteresis.hysteresis.title not in report.page(hand_made(), hand_made_run())
 
 
 def test_a_real_run_file_is_drawn(tmp_path):

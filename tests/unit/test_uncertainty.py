@@ -5,22 +5,12 @@ import math
 import numpy as np
 import pytest
 
-from analysis.uncertainty.estimate import (
-    FEWEST_SAMPLES,
-    NOTHING,
-    ONE_SIGMA,
-    Estimate,
-    automatic_length,
-    block_error,
-    combine_measures,
-    combine_replicas,
-    estimate,
-    integrated_time,
-    memory,
-    ratio,
-    student_factor,
-)
-from analysis.uncertainty.replicas import replica_interval
+from analysis.uncertainty.estimate import FEWEST_SAMPLES, NOTHING, Estimate, estimate
+from analysis.uncertainty.memory import integrated_time, memory
+from analysis.uncertainty.ratio import ratio
+from analysis.uncertainty.replicas import combine_measures, combine_replicas, replica_interval
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
+from analysis.uncertainty.time_average import automatic_length, block_error
 from tests.benchmarks.coverage import autoregressive, coverage, two_times, weak_tail
 
 

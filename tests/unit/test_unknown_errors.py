@@ -12,17 +12,17 @@ import h5py
 import numpy as np
 import pytest
 
+from analysis.chains import length_distribution
 from analysis.measures import measure as measures
-from analysis.measures import sections as measured_numbers
 from analysis.optics.curves import add_light
 from analysis.optics.handoff import handoff
 from analysis.optics.indices import Optics
 from analysis.pictures.all import magnetisation_law
-from analysis.response import equilibration, lag
+from analysis.response import equilibration, lag, susceptibility_numbers
 from analysis.response import growth as relaxation
-from analysis.response import susceptibility_section as susceptibility_numbers
 from analysis.response.growth_laws import _Kinked
 from analysis.response.susceptibility import Spectrum
+from analysis.spacing import section as spacing
 from analysis.sweeps import run as swept_run  # fmt: skip
 from analysis.trajectory.run import TrajectoryError, open_run
 from analysis.uncertainty.estimate import NOTHING, Estimate
@@ -89,18 +89,22 @@ def test_a_kink_of_unknown_variance_has_no_error():
 def test_shares_of_lengths_of_unknown_error_say_so(monkeypatch):
     series = SimpleNamespace(lengths={0: np.array([1, 1, 2]), 1: np.array([1, 2, 2])})
     stage = SimpleNamespace(frames=np.array([0, 1]))
-    assert np.isfinite(measured_numbers.length_distribution(series, stage, 1.0)[2]).all()
-    monkeypatch.setattr(measured_numbers, "estimate", lambda *_, **__: UNKNOWN)
-    assert np.isnan(measured_numbers.length_distribution(series, stage, 1.0)[2]).all()
+    assert np.isfinite(length_distribution.length_distribution(series, stage, 1.0).error).all()
+    monkeypatch.setattr(length_distribution, "estimate", lambda *_, **__: UNKNOWN)
+    assert np.isnan(length_distribution.length_distribution(series, stage, 1.0).error).all()
 
 
 @pytest.mark.parametrize(("error", "informative"), [(0.01, True), (math.nan, None)])
 def test_a_clear_fraction_of_unknown_error_is_not_compared(error, informative):
     frames = SimpleNamespace(
-        clear=[0.2], clear_error=[error], diameters=np.full(10, 1e-8), sides=np.full(2, 1e-6)
+        clear=[0.2],
+        clear_error=[error],
+        clear_parts=None,
+        diameters=np.full(10, 1e-8),
+        sides=np.full(2, 1e-6),
     )
     told = []
-    found = measured_numbers._clear(frames, None, told)
+    found = spacing._clear(frames, None, told)
     assert found["clear_fraction_informative"] is informative
     assert bool(told) == (informative is None)
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
+from analysis.files.curve import Curve, Table
 from analysis.response.lag import HARMONICS, harmonics, response
 from analysis.response.susceptibility import (
     MEAN_ALONE,
@@ -29,22 +30,47 @@ from analysis.uncertainty.estimate import NOTHING, Estimate
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
-Curve = dict[str, Any]
 
 FEWEST_FRAMES = 8
 DISAGREE = 4.0
 """Two estimates that differ by more than so many of their joint errors disagree."""
 
-COLUMNS = (
-    "source",
-    "frequency_hz",
-    "in_phase",
-    "in_phase_error",
-    "behind",
-    "behind_error",
-    "debye_in_phase",
-    "debye_behind",
-)
+
+@dataclass(frozen=True)
+class Susceptibility(Curve):
+    """Susceptibility by the frequency in Hz, in phase and behind, beside a single relaxation time.
+
+    ``source`` says what each row is from, an oscillating field or fluctuations.
+    """
+
+    NAME: ClassVar = "susceptibility"
+    TABLE: ClassVar = Table(
+        "susceptibility.csv",
+        {
+            "source": "source",
+            "frequency_hz": "frequency_Hz",
+            "in_phase": "in_phase",
+            "in_phase_error": "in_phase_error",
+            "behind": "behind",
+            "behind_error": "behind_error",
+            "debye_in_phase": "debye_in_phase",
+            "debye_behind": "debye_behind",
+        },
+    )
+    source: list[str]
+    frequency_hz: Floats
+    in_phase: Floats
+    in_phase_error: Floats
+    behind: Floats
+    behind_error: Floats
+    debye_in_phase: Floats
+    debye_behind: Floats
+
+    @classmethod
+    def of(cls, rows: list[tuple[Any, ...]]) -> Susceptibility:
+        """Return the curve of rows in the order of the columns."""
+        columns = list(zip(*rows, strict=True)) or [()] * len(cls.keys())
+        return cls(list(columns[0]), *(np.array(c, dtype=np.float64) for c in columns[1:]))
 
 
 @dataclass(frozen=True)
@@ -58,7 +84,7 @@ class _Film:
 
 def susceptibility_numbers(
     run: Run, series: ChainSeries, stage: Stage, warnings: list[str]
-) -> tuple[dict[str, Any], Curve]:
+) -> tuple[dict[str, Any], Susceptibility]:
     """Return the entries of ``magnetisation`` on the susceptibility, and its curve.
 
     Parameters
@@ -70,17 +96,16 @@ def susceptibility_numbers(
 
     Returns
     -------
-    dict, Curve
+    dict, Susceptibility
         Fluctuations are taken along the field or, in a field of zero within the film plane, along
         x and y alike. In an oscillating field they are what its harmonics leave over. The curve
-        has the columns ``COLUMNS``; it is empty where nothing was measured.
+        is empty where nothing was measured.
     """
     swing = stage.swing if stage.swing is not None and stage.swing.kind == "oscillate" else None
     out: dict[str, Any] = {
         "susceptibility_static": NOTHING.as_dict(),
         "magnetisation_time_s": NOTHING.as_dict(),
     }
-    curve: Curve = {name: [] for name in COLUMNS}
     film = _film(run)
     frames = even_frames(run.times, stage.frames)
     rows, reason = _fluctuations(run, series, stage, frames, swing)
@@ -88,7 +113,7 @@ def susceptibility_numbers(
         reason = "the sizes of the moments or the temperature are not recorded"
     if reason is not None or film is None:
         warnings.append(f"magnetisation, susceptibility_static and magnetisation_time_s: {reason}")
-        return out, curve
+        return out, Susceptibility.of([])
     if note := left_out(stage.frames, frames):
         warnings.append(f"magnetisation, susceptibility_static and magnetisation_time_s: {note}")
     scale = fluctuation_scale(film.total_moment, film.volume, film.temperature)
@@ -103,19 +128,19 @@ def susceptibility_numbers(
             "magnetisation.magnetisation_time_s: moments were slowed down in this run, so their "
             "relaxation and the susceptibility by frequency are withheld"
         )
-        return out, curve
+        return out, Susceptibility.of([])
     extra = None if swing is None else swing.frequency_hz
     spectrum = fluctuation_spectrum(rows, spacing, scale, extra, removed)
     if spectrum.reason is not None:
         warnings.append(f"magnetisation.magnetisation_time_s: {spectrum.reason}")
     out["magnetisation_time_s"] = spectrum.time.as_dict()
     static_value = static.value if static.value is not None else math.nan
+    curve_rows: list[tuple[Any, ...]] = []
     if swing is not None:
         driven = _driven(run, series, stage, swing, film)
         out |= _compared(driven, spectrum, swing, warnings)
-        _add(curve, "oscillating field", [swing.frequency_hz], *driven)
-    _add_spectrum(curve, spectrum, static_value)
-    return out, curve
+        curve_rows += _driven_row(swing.frequency_hz, *driven)
+    return out, Susceptibility.of(curve_rows + _spectrum_rows(spectrum, static_value))
 
 
 def _film(run: Run) -> _Film | None:
@@ -230,30 +255,24 @@ def _joint_errors_apart(one: Estimate, other: Estimate) -> float | None:
     return abs(one.value - other.value) / joint if joint > 0 else math.inf
 
 
-def _add(
-    curve: Curve, source: str, frequency: list[float], along: Estimate, behind: Estimate
-) -> None:
-    """Add a row that was measured in a swinging field."""
+def _driven_row(
+    frequency_hz: float, along: Estimate, behind: Estimate
+) -> list[tuple[str | float | None, ...]]:
+    """Return the row that was measured in a swinging field, none where it was not."""
     if along.value is None or behind.value is None:
-        return
-    row = (
-        source, frequency[0], along.value, along.error, behind.value, behind.error,
-        math.nan, math.nan,
-    )  # fmt: skip
-    for name, value in zip(COLUMNS, row, strict=True):
-        curve[name].append(value)
+        return []
+    measured = (along.value, along.error, behind.value, behind.error)
+    return [("oscillating field", frequency_hz, *measured, math.nan, math.nan)]
 
 
-def _add_spectrum(curve: Curve, spectrum: Spectrum, static: float) -> None:
-    """Add the rows of a spectrum beside those of a single relaxation time."""
+def _spectrum_rows(spectrum: Spectrum, static: float) -> list[tuple[Any, ...]]:
+    """Return the rows of a spectrum, rising, beside those of a single relaxation time."""
     time = spectrum.time.value
     if time is None:
-        return
-    single = debye(spectrum.frequency_hz, static, time)
-    columns: tuple[Any, ...] = (
-        ["fluctuations"] * len(spectrum.frequency_hz), spectrum.frequency_hz, spectrum.in_phase,
-        spectrum.in_phase_error, spectrum.behind, spectrum.behind_error, *single,
+        return []
+    columns = (
+        spectrum.frequency_hz, spectrum.in_phase, spectrum.in_phase_error, spectrum.behind,
+        spectrum.behind_error, *debye(spectrum.frequency_hz, static, time),
     )  # fmt: skip
     order = np.argsort(spectrum.frequency_hz)
-    for name, column in zip(COLUMNS, columns, strict=True):
-        curve[name].extend(column[k] for k in order)
+    return [("fluctuations", *(column[k] for column in columns)) for k in order]

@@ -1,0 +1,224 @@
+"""A run as its sections measure it: one pass over the frames, and what all sections share.
+
+Each section of measures.json is a `Section` that lives beside its subject. It is given every frame
+once, in order, and is then asked for its numbers and curves.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
+from functools import cached_property
+from typing import Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chains.bonds import ROOM_TEMPERATURE_K, BondRule
+from analysis.chains.bundles import chain_tangents, find_bundles
+from analysis.chains.groups import Chains, find_chains
+from analysis.chains.magnetisation import director
+from analysis.chains.series import ChainSeries
+from analysis.chains.structures import bond_survival, independent_structures
+from analysis.chains.time_series import TimeSeries, time_series
+from analysis.files.curve import Curve
+from analysis.trajectory.cycles import turning_frames
+from analysis.trajectory.run import Run
+from analysis.trajectory.stages import Stage, field_direction, field_series, last_stage
+from analysis.uncertainty.estimate import Estimate
+
+__all__ = ["Frame", "MeasuredRun", "Section", "spread_out", "temperature_of"]
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+DETAILED_FRAMES = 24
+"""Bending, bundles, slits and columns take long: no more of the averaged frames are looked at."""
+
+
+def temperature_of(run: Run) -> float:
+    """Return the temperature of a run in K, that of a room where the file records none."""
+    return float(run.derived.get("temperature_k") or ROOM_TEMPERATURE_K)
+
+
+def spread_out(frames: Integers, most: int) -> set[int]:
+    """Return at most so many of the frames, evenly spread, the last one included."""
+    chosen = np.linspace(0, len(frames) - 1, min(most, len(frames))).round().astype(int)
+    return {int(frames[k]) for k in chosen}
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One frame with its chains.
+
+    Attributes
+    ----------
+    run : Run
+        The trajectory: sizes, patch, times.
+    number : int
+        Which frame it is, from 0 on.
+    positions : (N, 3) array
+        Centres in m.
+    moments : (N, 3) array or None
+        Moments in A m2, None where the file has none.
+    chains : Chains
+        Its chains by the rule of the run.
+    averaged, detailed : bool
+        Whether it is one of the averaged frames, and one of those of them that are looked at in
+        detail.
+    """
+
+    run: Run
+    number: int
+    positions: Floats
+    moments: Floats | None
+    chains: Chains
+    averaged: bool
+    detailed: bool
+
+    @cached_property
+    def tangents(self) -> Floats:
+        """Return the direction of the chain at each particle, (N, 3); zero without moments."""
+        if self.moments is None:
+            return np.zeros_like(self.positions)
+        return chain_tangents(self.positions, self.moments, self.run.sides, self.chains)
+
+    @cached_property
+    def bundle(self) -> Integers:
+        """Return the bundle of each particle, (N,), -1 for none; see ``find_bundles``."""
+        return find_bundles(
+            self.positions, self.tangents, self.run.diameters, self.run.sides, self.chains
+        )
+
+
+@dataclass(frozen=True)
+class MeasuredRun:
+    """What all sections of one run share; series and bonds are complete after ``frames``.
+
+    Attributes
+    ----------
+    run, rule : Run, BondRule
+        The trajectory and the rule that tells a bond.
+    field : (frames, 3) array
+        Field at every frame in T.
+    stage : Stage
+        The averaged frames.
+    by_field : bool
+        Whether the direction of the chains is that of the field, rather than their director.
+    series : ChainSeries
+        Chain numbers of every frame.
+    bonds : list of (B, 2) arrays
+        Bonded pairs of the averaged frames.
+    """
+
+    run: Run
+    rule: BondRule
+    field: Floats
+    stage: Stage
+    by_field: bool
+    series: ChainSeries
+    bonds: list[Integers] = dataclass_field(default_factory=list)
+
+    @classmethod
+    def of(cls, run: Run, rule: BondRule, from_time: float | None = None) -> MeasuredRun:
+        """Choose stage and directions of a run; ``from_time`` in s is where averages begin."""
+        vectors = field_series(run)
+        stage = last_stage(run, vectors, from_time)
+        by_field = field_direction(run, vectors)
+        reference = by_field
+        if reference is None and run.has_moments:
+            chains = _chains(run, rule, run.positions(-1), run.moments(-1))
+            several = chains.size > 1
+            reference = director(chains.axis[several], chains.size[several].astype(np.float64))
+        along = field_direction(run, vectors, zero_too=True)
+        series = ChainSeries(run.frames, reference, along if along is not None else reference)
+        if run.derived.get("core_moment_am2"):  # beads that the field magnetises
+            series.saturation = run.moment_magnitudes
+        turning = turning_frames(run, stage.swing, vectors)
+        if turning is not None:
+            series.turning, series.axis = turning
+        return cls(run, rule, vectors, stage, by_field is not None, series)
+
+    def frames(self) -> Iterator[Frame]:
+        """Read all frames once, in order, and take each into series and bonds."""
+        run = self.run
+        averaged = set(self.stage.frames.tolist())
+        detailed = spread_out(self.stage.frames, DETAILED_FRAMES)
+        for number in range(run.frames):
+            positions = run.positions(number)
+            moments = run.moments(number) if run.has_moments else None
+            chains = _chains(run, self.rule, positions, moments)
+            self.series.add(number, chains, moments)
+            if number in averaged:
+                self.bonds.append(chains.bonds)
+            yield Frame(
+                run, number, positions, moments, chains, number in averaged, number in detailed
+            )
+
+    @property
+    def axis(self) -> Floats | None:
+        """Return the direction of the chains, (3,), None where it is not known."""
+        return self.series.reference if self.run.has_moments else None
+
+    @cached_property
+    def structures(self) -> float | None:
+        """Return how many independent structures the averaged frames hold, None if unknown."""
+        times = self.run.times[self.stage.frames]
+        life = bond_survival(self.bonds, times, self.run.count)
+        found = independent_structures(life, float(times[-1] - times[0]))
+        return 1.0 if found is None and len(times) == 1 else found
+
+    @cached_property
+    def time_series(self) -> TimeSeries:
+        """Return what is known at every frame."""
+        return time_series(self.run, self.series, self.field)
+
+    def average(self, name: str) -> Estimate:
+        """Return the average of one chain number over the averaged frames."""
+        return self.series.average(name, self.stage.frames, self.structures)
+
+
+def _chains(run: Run, rule: BondRule, positions: Floats, moments: Floats | None) -> Chains:
+    """Return the chains of one frame by a rule."""
+    return find_chains(
+        positions,
+        moments,
+        run.diameters,
+        run.sides,
+        bond_distance=rule.distance,
+        bond_alignment=rule.alignment,
+        bond_energy=rule.energy,
+    )
+
+
+class Section(ABC):
+    """A section of measures.json; its class is called with the run that it is to measure.
+
+    Attributes
+    ----------
+    name : str
+        Its key in measures.json.
+    averages : bool
+        Whether its numbers are averages over the averaged frames, which are warned about where
+        these hold too few independent samples.
+    """
+
+    name: ClassVar[str]
+    averages: ClassVar[bool] = True
+
+    def __init__(self, seen: MeasuredRun) -> None:
+        """Keep the run; frames come later."""
+        self.seen = seen
+
+    def add(self, frame: Frame) -> None:  # noqa: B027 - some sections need no frames of their own
+        """Take in one frame."""
+
+    @abstractmethod
+    def numbers(self, warnings: list[str]) -> Any:
+        """Return the section once all frames are in; reasons for what is missing join warnings."""
+
+    def curves(self) -> Sequence[Curve]:
+        """Return the curves behind the numbers; asked for after the numbers."""
+        return ()

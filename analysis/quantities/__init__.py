@@ -1,0 +1,1 @@
+"""What is measured, declared once: key, unit, name, meaning, range, and where it is shown."""

@@ -1,0 +1,149 @@
+"""Numbers of the sections ``magnetisation`` and ``relaxation``, and the growth time."""
+
+from __future__ import annotations
+
+from analysis.quantities.quantity import Comparison, Quantity
+
+MAGNETISATION = (
+    Quantity(
+        "magnetisation.relative", "%", "Magnetisation",
+        "share of its largest possible value that the film reaches, along the field.",
+        ends=(-1.0, 1.0),
+        comparison=Comparison(
+            "langevin_relative", "%", "Without interactions it would be {number}."
+        ),
+        screen=7, sweep=9, point=True,
+    ),
+    Quantity(
+        "magnetisation.susceptibility_static", "", "Static susceptibility",
+        "magnetisation over a weak applied field, from the fluctuations of the film along the "
+        "field; in zero field along x and y.",
+    ),
+    Quantity(
+        "magnetisation.magnetisation_time_s", "s", "Relaxation time of the magnetisation",
+        "in which its fluctuations are forgotten.",
+    ),
+    Quantity(
+        "magnetisation.susceptibility_in_phase", "", "Susceptibility in phase",
+        "answer to the oscillating field, in step with it.",
+    ),
+    Quantity(
+        "magnetisation.susceptibility_behind", "", "Susceptibility behind",
+        "part of that answer that trails by a quarter of a period and turns into heat.",
+    ),
+    Quantity(
+        "magnetisation.susceptibility_in_phase_fluctuations", "",
+        "Susceptibility in phase from fluctuations",
+        "the same at that frequency, from the fluctuations of the film; both must agree.",
+        page="further",
+    ),
+    Quantity(
+        "magnetisation.susceptibility_behind_fluctuations", "",
+        "Susceptibility behind from fluctuations",
+        "the same for the part that trails.",
+        page="further",
+    ),
+)  # fmt: skip
+
+GROWN_LENGTH = 2.0
+"""The growth time ends when the mean length, single particles included, first reaches this."""
+
+GROWTH_TIME = Quantity(
+    "growth_time_s", "s", "Growth time",
+    "from switching the field on until the mean length, single particles included, first reaches "
+    f"{GROWN_LENGTH:g}.",
+    page="", sweep=11, point=True,
+)  # fmt: skip
+"""Not in measures.json: a sweep takes it from the table over time of each run."""
+
+
+def _decay(what: str, name: str, meaning: str) -> tuple[Quantity, ...]:
+    """Return what is known of a fall after switch-off: 1/e time, stretched exponential."""
+    return (
+        Quantity(f"relaxation.{what}_decay_time_s", "s", f"Decay time of the {name}", meaning),
+        Quantity(
+            f"relaxation.{what}_stretched_time_s", "s", f"Stretched time of the {name}",
+            "time of the stretched exponential fitted to that fall.",
+            page="further",
+        ),
+        Quantity(
+            f"relaxation.{what}_stretch", "", f"Stretching of the {name}",
+            "exponent of that stretched exponential; 1 is a plain one.",
+            page="further",
+        ),
+    )  # fmt: skip
+
+
+def _memory(what: str, name: str) -> Quantity:
+    """Return how long a number of the averaged frames remembers."""
+    return Quantity(
+        f"relaxation.{what}_autocorrelation_time_s", "s", f"Memory of the {name}",
+        "integrated autocorrelation time over the averaged frames.",
+        page="further",
+    )  # fmt: skip
+
+
+RELAXATION = (
+    Quantity(
+        "relaxation.growth_exponent", "", "Growth exponent",
+        "power of time with which the mean length grows after the field is switched on.",
+        sweep=10,
+    ),
+    Quantity(
+        "relaxation.growth_exponent_weight", "", "Growth exponent of the weight mean",
+        "the same for the weight mean chain length.",
+    ),
+    Quantity(
+        "relaxation.growth_early_exponent", "", "Growth exponent at first",
+        "while single particles join; the growth has two stages.",
+    ),
+    Quantity(
+        "relaxation.growth_late_exponent", "", "Growth exponent later",
+        "while chains join chains.",
+    ),
+    Quantity(
+        "relaxation.growth_crossover_s", "s", "Time between the two stages",
+        "from switching the field on.",
+    ),
+    *_decay(
+        "length", "chain length",
+        "in which chains shorten to about a third (1/e) of their excess after the field is "
+        "switched off.",
+    ),
+    *_decay(
+        "alignment", "alignment",
+        "in which the alignment of the chains falls to about a third (1/e) of its excess.",
+    ),
+    *_decay(
+        "magnetisation", "magnetisation",
+        "in which the magnetisation falls to about a third (1/e) after the field is switched off.",
+    ),
+    Quantity(
+        "relaxation.magnetisation_lag_deg", "°", "Lag of the magnetisation",
+        "angle by which it trails the field.",
+    ),
+    Quantity("relaxation.chain_lag_deg", "°", "Lag of the chains", "the same for their axes."),
+    Quantity(
+        "relaxation.magnetisation_in_phase", "", "Magnetisation in phase",
+        "part of the magnetisation in step with the moving field, as a share of saturation.",
+        page="further",
+    ),
+    Quantity(
+        "relaxation.magnetisation_behind", "", "Magnetisation behind",
+        "part that trails the field by a quarter of a period.",
+        page="further",
+    ),
+    Quantity(
+        "relaxation.break_up_frequency_hz", "Hz", "Frequency of break-up",
+        "a field that turns faster tears chains apart. Flow is left out here, so the true one is "
+        "up to 2 to 3 times higher.",
+    ),
+    Quantity(
+        "relaxation.break_up_exponent", "", "Exponent of break-up",
+        "power with which chains get shorter the faster the field turns beyond it; 1/2 follows "
+        "from the balance of torques.",
+    ),
+    _memory("length", "chain length"),
+    _memory("alignment", "alignment"),
+    _memory("magnetisation", "magnetisation"),
+)  # fmt: skip

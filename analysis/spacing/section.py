@@ -1,0 +1,208 @@
+"""The section ``spacing``: distances of chains, width, what stays clear, slits, columns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chains.measured_run import Frame, MeasuredRun, Section
+from analysis.chains.theory import random_clear_fraction
+from analysis.files.curve import Curve
+from analysis.spacing.columns import FEWEST_COLUMNS, ColumnFrames
+from analysis.spacing.curves import (
+    AxisCorrelation,
+    StructureFactorRadial,
+    axis_correlation,
+    nearest_neighbour,
+    structure_curves,
+)
+from analysis.spacing.distances import SpacingFrames, lateral_direction
+from analysis.spacing.line import StructureFactorLine
+from analysis.spacing.peaks import first_shell, light_peak
+from analysis.spacing.slits import SlitFrames
+from analysis.trajectory.run import Run
+from analysis.uncertainty.estimate import Estimate, estimate
+
+Floats = NDArray[np.float64]
+
+SPACINGS_WANTED = 20.0
+LENGTHS_WANTED = 5.0
+UNPAIRED_WARNING = 0.05
+
+
+class SpacingSection(Section):
+    """Sums over the averaged frames about spacing."""
+
+    name = "spacing"
+
+    def __init__(self, seen: MeasuredRun) -> None:
+        """Make the sums."""
+        super().__init__(seen)
+        run, axis = seen.run, seen.axis
+        self.distances = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
+        self.slits = SlitFrames(run.sides, run.diameters, axis)
+        median = float(np.median(run.diameters))
+        self.columns = ColumnFrames(run.sides, run.thickness, median, axis)
+        self._curves: list[Curve] = []
+
+    def add(self, frame: Frame) -> None:
+        """Take in one frame."""
+        if frame.averaged:
+            self.distances.add(frame.positions, frame.chains)
+        if frame.detailed:
+            self.slits.add(frame.positions)
+        if frame.detailed and frame.moments is not None:
+            self.columns.add(frame.positions, frame.bundle)
+
+    def numbers(self, warnings: list[str]) -> dict[str, Any]:
+        """Return the section ``spacing``."""
+        structures, distances = self.seen.structures, self.distances
+        weight = self.seen.average("weight_mean_length").value
+        mapped, radial = structure_curves(distances, structures, weight)
+        axes = axis_correlation(distances)
+        out, line = spacing_numbers(distances, radial, axes, structures, warnings)
+        out["spacings_across_patch"] = patch_warnings(self.seen.run, distances, weight, warnings)
+        out["slits"] = self.slits.numbers(structures)
+        out["columns"] = self.columns.numbers(structures)
+        if out["slits"]["mean_m"]["value"] is None:
+            warnings.append("spacing.slits: no line across the film meets two particles apart")
+        if not self.columns.rows:
+            warnings.append(
+                f"spacing.columns: no plane across the chains holds {FEWEST_COLUMNS} of them clear "
+                "of the windows, so their order is not measured"
+            )
+        self._curves = [nearest_neighbour(distances, structures), mapped, radial, line, axes]
+        self._curves += [self.slits.curve(structures), self.columns.curve()]
+        return out
+
+    def curves(self) -> list[Curve]:
+        """Return densities of distances and slits, structure factor, axes, the last columns."""
+        return self._curves
+
+
+def spacing_numbers(
+    frames: SpacingFrames,
+    radial: StructureFactorRadial,
+    axes: AxisCorrelation,
+    structures: float | None,
+    warnings: list[str],
+) -> tuple[dict[str, Any], StructureFactorLine]:
+    """Return three spacings, width and clear fraction, in m, and the line fitted to the peak.
+
+    Parameters
+    ----------
+    frames : SpacingFrames
+        Sums over the averaged frames.
+    radial, axes : StructureFactorRadial, AxisCorrelation
+        Their curves.
+    structures : float or None
+        How many independent structures they have seen, None where unknown.
+    warnings : list of str
+        Is given the reasons for what could not be measured.
+    """
+    seen = max(1, int(structures or 1.0))
+
+    def of(values: list[float], within: list[float], parts: list[Floats]) -> dict[str, Any]:
+        found = estimate(values, within=within, structures=structures, parts=parts)
+        # Where the scatter between parts of a frame is the error, it has their freedom.
+        if math.isinf(found.freedom) and found.error is not None:
+            found = replace(found, freedom=max(1.0, frames.freedom))
+        return found.as_dict()
+
+    light, line = light_peak(frames, radial, seen, warnings)
+    out: dict[str, Any] = {
+        "nearest_neighbour_m": of(frames.nearest, frames.nearest_error, frames.nearest_parts),
+        "nearest_neighbour_in_plane_m": of(
+            [row[0] for row in frames.seen_through],
+            [row[1] for row in frames.seen_through],
+            frames.seen_parts,
+        ),
+        "nearest_neighbour_spread_m": of(frames.spread, frames.spread_error, frames.spread_parts),
+        **light,
+        "axis_correlation_m": first_shell(frames, axes, seen, warnings).as_dict(),
+        "line_density_m": frames.line,
+        "width_m": estimate(
+            frames.width, within=frames.width_error, structures=structures
+        ).as_dict(),
+        **_clear(frames, structures, warnings),
+        "chain_direction": None if frames.axis is None else [float(x) for x in frames.axis],
+    }
+    if out["nearest_neighbour_m"]["value"] is None:
+        warnings.append(
+            "spacing.nearest_neighbour_m: no two chains of three or more particles stand level "
+            "(nor for nearest_neighbour_in_plane_m)"
+        )
+    unpaired = [u for u in frames.unpaired if math.isfinite(u)]
+    if unpaired and float(np.mean(unpaired)) > UNPAIRED_WARNING:
+        warnings.append(
+            f"spacing.nearest_neighbour_m: {100 * np.mean(unpaired):.0f} % of the chain particles "
+            f"have no level neighbour within {frames.reach * 1e9:.4g} nm and do not count"
+        )
+    if out["width_m"]["value"] is None:
+        warnings.append("spacing.width_m: no chain of three or more particles")
+    return out, line
+
+
+def _clear(frames: SpacingFrames, structures: float | None, warnings: list[str]) -> dict[str, Any]:
+    """Return the clear fraction beside that of discs at random, and whether they differ."""
+    clear = estimate(
+        frames.clear, within=frames.clear_error, structures=structures, parts=frames.clear_parts
+    )
+    random = random_clear_fraction(frames.diameters, float(frames.sides[0] * frames.sides[1]))
+    informative = _differs(clear, random)
+    if informative is None:
+        warnings.append(
+            "spacing.clear_fraction: its error is not known, so neither is whether it differs from "
+            "that of discs placed at random"
+        )
+    elif not informative:
+        warnings.append(
+            "spacing.clear_fraction: agrees with discs placed at random, so it says nothing "
+            "about chains"
+        )
+    return {
+        "clear_fraction": clear.as_dict(),
+        "clear_fraction_random": random,
+        "clear_fraction_informative": informative,
+    }
+
+
+def _differs(found: Estimate, value: float) -> bool | None:
+    """Return whether a share is another than a value; None where its error is not known."""
+    if found.value is None:
+        return False
+    return None if found.error is None else abs(found.value - value) > max(0.01, 2 * found.error)
+
+
+def patch_warnings(
+    run: Run, frames: SpacingFrames, weight: float | None, warnings: list[str]
+) -> float:
+    """Say what the patch is too small for; return the spacings that it holds across the chains.
+
+    ``weight`` is the weight mean length of the chains, in particles.
+    """
+    lateral = lateral_direction(frames.axis)
+    room = float(run.sides.min() if lateral is None else np.abs(lateral) @ run.sides)
+    held = room / frames.line
+    if held < SPACINGS_WANTED:
+        warnings.append(
+            f"spacing: the patch holds {held:.2g} line-density spacings across the chains; "
+            f"{SPACINGS_WANTED:.0f} are wanted for a sharp peak"
+        )
+    if lateral is not None and weight is not None and frames.axis is not None:
+        along = float(np.abs(frames.axis[:2]) @ run.sides)
+        if along < LENGTHS_WANTED * weight * frames.median:
+            warnings.append(
+                f"chains: the patch is {along / (weight * frames.median):.2g} weight-mean chain "
+                f"lengths long; {LENGTHS_WANTED:.0f} are wanted"
+            )
+    if run.provisional or run.derived.get("dipole_sum") == "cutoff":
+        warnings.append(
+            "spacing: provisional, because the dipole forces were cut off and chain ends do not "
+            "repel each other beyond the cut-off"
+        )
+    return held
