@@ -32,7 +32,7 @@ COUPLING_SHARE = 0.018
 INNER_FACTOR = {"soft_core": 3.0, "surfactant": 1.6}
 # Fewer inner steps do not pay for the kept sums.
 FEWEST_INNER = 3
-STEPS_A_FRAME = 5
+STEPS_PER_FRAME = 5
 
 
 def can_split(system: ReducedSystem) -> bool:

@@ -261,7 +261,7 @@ def reduce(
     )
     plain = system
     if chosen is None:
-        longest = interval / split_plan.STEPS_A_FRAME
+        longest = interval / split_plan.STEPS_PER_FRAME
         if begun_with is not None and frame_interval is None:
             longest = begun_with
         fastest = float(np.max(turning * steepness))

@@ -42,7 +42,7 @@ SIZES_COMPARED = 32
 ADDED_SIZES_COMPARED = 7
 # Inertial steps stay right beyond the momentum time, but no longer show how momentum is lost.
 MOMENTUM_SHARE = 0.5
-STEPS_A_PERIOD = 50
+STEPS_PER_PERIOD = 50
 ROTATION = "rotation in the field of the neighbours"
 PERIOD = "the period of the field"
 
@@ -106,7 +106,7 @@ class StepLimits:
 
     def with_period(self, period: float) -> StepLimits:
         """Return the limits with that of the shortest period of the field added."""
-        found = period / STEPS_A_PERIOD
+        found = period / STEPS_PER_PERIOD
         reason = PERIOD if found < self.shortest else self.reason
         return dataclasses.replace(self, period=found, reason=reason)
 
