@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.chains.bonds import pair_steps
 from analysis.chains.groups import RING, Chains, touching
-from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.estimate import estimate_of_pairs
 from analysis.uncertainty.ratio import ratio
 
 Floats = NDArray[np.float64]
@@ -166,20 +166,15 @@ class BundleFrames:
 
     def numbers(self, structures: float | None) -> dict[str, Any]:
         """Return the entry ``bundles``: share, strands and width of bundles of two and more."""
-
-        def of(rows: list[tuple[float, float]]) -> dict[str, Any]:
-            value, within = np.array(rows).T if rows else np.zeros((2, 0))
-            return estimate(value, within=within, structures=structures).as_dict()
-
         most = max((len(row) for row in self.length_by_strands), default=0)
         total = np.zeros(most)
         for row in self.length_by_strands:
             total[: len(row)] += row
         whole = float(total.sum()) or 1.0
         return {
-            "share": of(self.share),
-            "strands": of(self.strands),
-            "width_m": of(self.width),
+            "share": estimate_of_pairs(self.share, structures).as_dict(),
+            "strands": estimate_of_pairs(self.strands, structures).as_dict(),
+            "width_m": estimate_of_pairs(self.width, structures).as_dict(),
             "distribution": [
                 {"strands": k, "share_of_length": float(total[k] / whole)}
                 for k in range(1, most)

@@ -23,16 +23,7 @@ class ChainLengths(Curve):
     """Lengths in particles from 1 to the longest, share of chains, its error, geometric law."""
 
     NAME: ClassVar = "chain_lengths"
-    TABLE: ClassVar = Table(
-        "chain_lengths.csv",
-        {
-            "length": "length",
-            "fraction_of_chains": "fraction_of_chains",
-            "error": "error",
-            "theory": "geometric_law",
-        },
-        always=True,
-    )
+    TABLE: ClassVar = Table("chain_lengths.csv", {"theory": "geometric_law"}, always=True)
     length: NDArray[np.int64]
     fraction_of_chains: Floats
     error: Floats

@@ -7,7 +7,7 @@ once, in order, and is then asked for its numbers and curves.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from functools import cached_property
@@ -26,7 +26,13 @@ from analysis.chains.time_series import TimeSeries, time_series
 from analysis.files.curve import Curve
 from analysis.trajectory.cycles import turning_frames
 from analysis.trajectory.run import Run
-from analysis.trajectory.stages import Stage, field_direction, field_series, last_stage
+from analysis.trajectory.stages import (
+    Stage,
+    evenly,
+    field_direction,
+    field_series,
+    last_stage,
+)
 from analysis.uncertainty.estimate import Estimate
 
 __all__ = ["Frame", "MeasuredRun", "Section", "spread_out", "temperature_of"]
@@ -125,7 +131,11 @@ class MeasuredRun:
     def of(cls, run: Run, rule: BondRule, from_time: float | None = None) -> MeasuredRun:
         """Choose stage and directions of a run; ``from_time`` in s is where averages begin."""
         vectors = field_series(run)
+        if run.is_sampled and from_time is not None:
+            raise ValueError("from_time must be left out: a sampled run knows no times.")
         stage = last_stage(run, vectors, from_time)
+        if run.is_sampled:
+            stage = evenly(run, stage)
         by_field = field_direction(run, vectors)
         reference = by_field
         if reference is None and run.has_moments:
@@ -203,6 +213,8 @@ class Section(ABC):
     averages : bool
         Whether its numbers are averages over the averaged frames, which are warned about where
         these hold too few independent samples.
+    curves : list of Curve
+        The curves behind the numbers, complete once these were asked for.
     """
 
     name: ClassVar[str]
@@ -211,6 +223,7 @@ class Section(ABC):
     def __init__(self, seen: MeasuredRun) -> None:
         """Keep the run; frames come later."""
         self.seen = seen
+        self.curves: list[Curve] = []
 
     def add(self, frame: Frame) -> None:  # noqa: B027 - some sections need no frames of their own
         """Take in one frame."""
@@ -218,7 +231,3 @@ class Section(ABC):
     @abstractmethod
     def numbers(self, warnings: list[str]) -> Any:
         """Return the section once all frames are in; reasons for what is missing join warnings."""
-
-    def curves(self) -> Sequence[Curve]:
-        """Return the curves behind the numbers; asked for after the numbers."""
-        return ()

@@ -14,9 +14,8 @@ from analysis.chains.measured_run import Frame, MeasuredRun, Section, spread_out
 from analysis.chains.sensitivity import NAMES, Sensitivity
 from analysis.chains.shapes import ShapeFrames
 from analysis.chains.theory import bond_life
-from analysis.files.curve import Curve
 from analysis.trajectory.run import Run
-from analysis.uncertainty.estimate import NOTHING, estimate
+from analysis.uncertainty.estimate import NOTHING, estimate, estimate_of_pairs
 
 __all__ = ["NO_MOMENTS", "ChainSection"]
 
@@ -60,7 +59,6 @@ class ChainSection(Section):
         self.bundles = BundleFrames(run.diameters, run.sides)
         self.sensitivity = Sensitivity(seen.rule, temperature_of(run))
         self.compared = spread_out(seen.stage.frames, SENSITIVITY_FRAMES)
-        self._curves: list[Curve] = []
 
     def add(self, frame: Frame) -> None:
         """Take in the chains of one frame."""
@@ -98,12 +96,8 @@ class ChainSection(Section):
         for own in rules[:1]:  # the run's own rule: its numbers of all frames
             own.update({name: out[name] for name in NAMES})
         out["sensitivity"] = rules
-        self._curves += [seen.time_series, lengths]
+        self.curves += [seen.time_series, lengths]
         return out
-
-    def curves(self) -> list[Curve]:
-        """Return series in time, distribution of lengths, bending and lives of bonds."""
-        return self._curves
 
     def _bending(self, warnings: list[str]) -> dict[str, Any]:
         """Return the entries on bending, branch points, loops and bundles."""
@@ -116,11 +110,10 @@ class ChainSection(Section):
                 "chains.persistence_length_m: open chains are too few, too short or too straight "
                 "to show a bend"
             )
-        self._curves.append(shapes.tangent_correlation())
+        self.curves.append(shapes.tangent_correlation())
 
         def of(rows: list[tuple[float, float]]) -> dict[str, Any]:
-            value, within = np.array(rows).T if rows else np.zeros((2, 0))
-            return estimate(value, within=within, structures=seen.structures).as_dict()
+            return estimate_of_pairs(rows, seen.structures).as_dict()
 
         bundles = self.bundles.numbers(seen.structures)
         if known and bundles["width_m"]["value"] is None:
@@ -139,7 +132,7 @@ class ChainSection(Section):
         seen = self.seen
         times = seen.run.times[seen.stage.frames]
         lives, survival = life_numbers(seen.bonds, self.groups, times, warnings)
-        self._curves.append(survival)
+        self.curves.append(survival)
         return lives | {"bond_life_theory_s": _theory_life(seen.run)}
 
 

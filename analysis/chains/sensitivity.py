@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.chains.bonds import BOND_ALIGNMENT, BOND_DISTANCE, BondRule, EnergyRule
 from analysis.chains.groups import find_chains
-from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.estimate import estimate_of_pairs
 from analysis.uncertainty.ratio import ratio
 
 Floats = NDArray[np.float64]
@@ -78,8 +78,7 @@ class Sensitivity:
         for rule, row in zip(self.rules, self.rows, strict=True):
             entry: dict[str, Any] = rule.as_dict()
             for name in NAMES:
-                value, within = np.array(row[name]).T if row[name] else np.zeros((2, 0))
-                entry[name] = estimate(value, within=within, structures=structures).as_dict()
+                entry[name] = estimate_of_pairs(row[name], structures).as_dict()
             table.append(entry)
         lengths = [entry["mean_length"]["value"] for entry in table]
         known = [length for length in lengths if length is not None and math.isfinite(length)]

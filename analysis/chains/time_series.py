@@ -19,40 +19,34 @@ Floats = NDArray[np.float64]
 class TimeSeries(Curve):
     """Numbers of every frame, (frames,) each; NaN where one could not be measured.
 
-    Times in s, the field along the chains' direction in T, energies in kT.
+    Times in s (none of a sampled run, whose steps are sweeps), the field along the chains'
+    direction in T, energies in kT.
     """
 
     NAME: ClassVar = "time_series"
     TABLE: ClassVar = Table(
         "time_series.csv",
         {
-            "time_s": "time_s",
-            "mean_length": "mean_length",
-            "mean_length_error": "mean_length_error",
-            "weight_mean_length": "weight_mean_length",
-            "singles_fraction": "singles_fraction",
-            "spanning_share": "spanning_share",
-            "straightness": "straightness",
-            "alignment": "alignment",
-            "magnetisation": "magnetisation",
             "field_t": "field_T",
             "energy_dipolar": "energy_dipolar_kT",
             "energy_steric": "energy_steric_kT",
+            "step": "step",
         },
         always=True,
     )
     time_s: Floats
     mean_length: Floats
-    weight_mean_length: Floats
     mean_length_error: Floats
+    weight_mean_length: Floats
     singles_fraction: Floats
     spanning_share: Floats
     straightness: Floats
-    magnetisation: Floats
     alignment: Floats
+    magnetisation: Floats
     field_t: Floats
     energy_dipolar: Floats
     energy_steric: Floats
+    step: NDArray[np.int64]
 
 
 def time_series(run: Run, series: ChainSeries, field: Floats) -> TimeSeries:
@@ -75,7 +69,7 @@ def time_series(run: Run, series: ChainSeries, field: Floats) -> TimeSeries:
         magnetisation = stored @ reference
     nothing = np.full(run.frames, np.nan)
     return TimeSeries(
-        time_s=run.times,
+        time_s=nothing if run.is_sampled else run.times,
         mean_length=series.values["mean_length"],
         weight_mean_length=series.values["weight_mean_length"],
         mean_length_error=series.within["mean_length"],
@@ -87,4 +81,5 @@ def time_series(run: Run, series: ChainSeries, field: Floats) -> TimeSeries:
         field_t=along,
         energy_dipolar=run.observables.get("energy_dipolar", nothing),
         energy_steric=run.observables.get("energy_steric", nothing),
+        step=run.steps,
     )

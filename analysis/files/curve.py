@@ -20,15 +20,14 @@ class Table:
     ----------
     file : str
         Name of the file.
-    headings : dict of str
-        Columns of the curve in the order of the table, and the heading of each, unit included;
-        empty where all columns stand in the table under their own names.
+    renamed : dict of str
+        Headings, unit included, of the columns that do not stand under their own names.
     always : bool
         Whether it is written where it has no rows, too.
     """
 
     file: str
-    headings: dict[str, str] = field(default_factory=dict)
+    renamed: dict[str, str] = field(default_factory=dict)
     always: bool = False
 
 
@@ -85,16 +84,14 @@ class Curve:
 
     @classmethod
     def headings(cls) -> dict[str, str]:
-        """Return the columns of the table with their headings; none without a table."""
-        if cls.TABLE is None:
-            return {}
-        return cls.TABLE.headings or {one.name: one.name for one in fields(cls)}
+        """Return the columns of the curve and what stands over each in its table."""
+        renamed = {} if cls.TABLE is None else cls.TABLE.renamed
+        return {one.name: renamed.get(one.name, one.name) for one in fields(cls)}
 
     def rows(self) -> list[list[Any]]:
         """Return the rows of the table, the first that of the headings."""
-        headings = self.headings()
-        columns = (self[name] for name in headings)
-        return [[*headings.values()], *map(list, zip(*columns, strict=True))]
+        columns = zip(*(self[name] for name in self), strict=True)
+        return [[*self.headings().values()], *map(list, columns)]
 
 
 def _nothing(kind: str) -> Any:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.chains.bonds import ROOM_TEMPERATURE_K
 from analysis.chains.magnetisation import magnetisation_law
-from analysis.chains.measured_run import MeasuredRun, Section, temperature_of
+from analysis.chains.measured_run import Section, temperature_of
 from analysis.files.curve import Curve
 from analysis.response.susceptibility_numbers import susceptibility_numbers
 from analysis.trajectory.run import Run
@@ -44,11 +44,6 @@ class MagnetisationSection(Section):
 
     name = "magnetisation"
 
-    def __init__(self, seen: MeasuredRun) -> None:
-        """Make room for the curves."""
-        super().__init__(seen)
-        self._curves: list[Curve] = []
-
     def numbers(self, warnings: list[str]) -> dict[str, Any]:
         """Return the section ``magnetisation``."""
         run, stage, series = self.seen.run, self.seen.stage, self.seen.series
@@ -70,7 +65,7 @@ class MagnetisationSection(Section):
                 "taken for the Langevin law and for bonds that are told by energy"
             )
         answer, susceptibility = susceptibility_numbers(run, series, stage, warnings)
-        self._curves = [law, susceptibility]
+        self.curves += [law, susceptibility]
         return {
             "relative": relative.as_dict(),
             "langevin_relative": law.law,
@@ -78,10 +73,6 @@ class MagnetisationSection(Section):
             "field_t": float(np.linalg.norm(stage.field)) if is_field_known(run) else None,
             **answer,
         }
-
-    def curves(self) -> list[Curve]:
-        """Return the law with the measured point, and the susceptibility by frequency."""
-        return self._curves
 
 
 def magnetisation_curve(run: Run, stage: Stage, measured: Estimate) -> MagnetisationLaw:

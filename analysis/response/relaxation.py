@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from analysis.chains.measured_run import Section
 from analysis.chains.section import NO_MOMENTS
 from analysis.chains.series import ChainSeries
-from analysis.files.curve import Curve
 from analysis.response.break_up import break_up_numbers
 from analysis.response.decay_numbers import decay_numbers, switch_off_time
 from analysis.response.growth import growth, growth_stages, switch_off
@@ -33,7 +32,8 @@ class RelaxationSection(Section):
     def numbers(self, warnings: list[str]) -> dict[str, Any]:
         """Return the section ``relaxation``."""
         run, series, stage = self.seen.run, self.seen.series, self.seen.stage
-        out = growth_numbers(run, series, self.seen.field, warnings)
+        self.curves.append(lag_curve(run, series))
+        out = _growth(run, series, self.seen.field, warnings)
         if stage.swing is not None:
             out |= _lags(run, series, stage, stage.swing, warnings)
         if series.turning is not None and series.axis is not None:
@@ -44,25 +44,9 @@ class RelaxationSection(Section):
             out |= decay_numbers(run, series, last_on, warnings)
         return out | memory_numbers(run, series, stage, warnings)
 
-    def curves(self) -> list[Curve]:
-        """Return the lag at every frame."""
-        return [lag_curve(self.seen.run, self.seen.series)]
 
-
-def growth_numbers(
-    run: Run, series: ChainSeries, field: Floats, warnings: list[str]
-) -> dict[str, Any]:
-    """Return the entries on growth after switch-on.
-
-    Parameters
-    ----------
-    run, series : Run, ChainSeries
-        The trajectory and its chain numbers.
-    field : (frames, 3) array
-        Field in T.
-    warnings : list of str
-        Is given the reasons for what could not be measured.
-    """
+def _growth(run: Run, series: ChainSeries, field: Floats, warnings: list[str]) -> dict[str, Any]:
+    """Return the entries on growth after switch-on."""
     rows, start = _switched_on(run, field)
     out: dict[str, Any] = {}
     for key, name in (

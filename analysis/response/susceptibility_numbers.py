@@ -44,19 +44,7 @@ class Susceptibility(Curve):
     """
 
     NAME: ClassVar = "susceptibility"
-    TABLE: ClassVar = Table(
-        "susceptibility.csv",
-        {
-            "source": "source",
-            "frequency_hz": "frequency_Hz",
-            "in_phase": "in_phase",
-            "in_phase_error": "in_phase_error",
-            "behind": "behind",
-            "behind_error": "behind_error",
-            "debye_in_phase": "debye_in_phase",
-            "debye_behind": "debye_behind",
-        },
-    )
+    TABLE: ClassVar = Table("susceptibility.csv", {"frequency_hz": "frequency_Hz"})
     source: list[str]
     frequency_hz: Floats
     in_phase: Floats
@@ -123,6 +111,8 @@ def susceptibility_numbers(
         removed = Removed(2 * math.pi * swing.frequency_hz * spacing, HARMONICS)
     static = static_susceptibility(rows, scale, removed)
     out["susceptibility_static"] = static.as_dict()
+    if run.is_sampled:
+        return out, Susceptibility.of([])
     if not run.derived.get("moment_relaxation_meaningful", True):
         warnings.append(
             "magnetisation.magnetisation_time_s: moments were slowed down in this run, so their "

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.files.curve import Curve
 from analysis.spacing.distances import lateral_direction
-from analysis.uncertainty.estimate import estimate
+from analysis.uncertainty.estimate import estimate_of_pairs
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -373,7 +373,6 @@ class ColumnFrames:
         out: dict[str, Any] = {}
         for name in NAMES:
             rows = [row[name] for row in self.rows]
-            value, within = np.array(rows).T if rows else np.zeros((2, 0))
-            out[name] = estimate(value, within=within, structures=structures).as_dict()
+            out[name] = estimate_of_pairs(rows, structures).as_dict()
         out["cell_area_spread_random"] = RANDOM_AREA_SPREAD
         return out

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.theory import random_clear_fraction
-from analysis.files.curve import Curve
 from analysis.spacing.columns import FEWEST_COLUMNS, ColumnFrames
 from analysis.spacing.curves import (
     AxisCorrelation,
@@ -47,7 +46,6 @@ class SpacingSection(Section):
         self.slits = SlitFrames(run.sides, run.diameters, axis)
         median = float(np.median(run.diameters))
         self.columns = ColumnFrames(run.sides, run.thickness, median, axis)
-        self._curves: list[Curve] = []
 
     def add(self, frame: Frame) -> None:
         """Take in one frame."""
@@ -75,13 +73,9 @@ class SpacingSection(Section):
                 f"spacing.columns: no plane across the chains holds {FEWEST_COLUMNS} of them clear "
                 "of the windows, so their order is not measured"
             )
-        self._curves = [nearest_neighbour(distances, structures), mapped, radial, line, axes]
-        self._curves += [self.slits.curve(structures), self.columns.curve()]
+        self.curves += [nearest_neighbour(distances, structures), mapped, radial, line, axes]
+        self.curves += [self.slits.curve(structures), self.columns.curve()]
         return out
-
-    def curves(self) -> list[Curve]:
-        """Return densities of distances and slits, structure factor, axes, the last columns."""
-        return self._curves
 
 
 def spacing_numbers(

@@ -137,6 +137,12 @@ def estimate(
     return Estimate(float(values.mean()), error, int(samples), freedom)
 
 
+def estimate_of_pairs(rows: list[tuple[float, float]], structures: float | None) -> Estimate:
+    """Return the mean of values that each come with the error inside its frame, see `estimate`."""
+    value, within = np.array(rows).T if rows else np.zeros((2, 0))
+    return estimate(value, within=within, structures=structures)
+
+
 def _parts_error(parts: ArrayLike | None, good: NDArray[np.bool_]) -> tuple[float, float] | None:
     """Return the plain error of a ratio from its parts and their freedoms; None from too few."""
     if parts is None:

@@ -247,12 +247,28 @@ def test_measured_numbers_are_documented_as_they_are_declared():
     assert quantity_table.with_table(text) == text, "python -m tests.reference.quantity_table"
 
 
-def test_the_readme_calls_numbers_as_they_are_declared():
+def test_the_page_on_uncertainties_calls_numbers_as_they_are_declared():
     names = {one.path: one.name for one in MEASURED}
-    rows = re.findall(r"^\| ([^|]+) \| `([a-z_.]+)`[^,|]*\|", PAGES["README.md"], re.MULTILINE)
+    text = PAGES["analysis/measures/README.md"].partition("## How numbers are measured")[2]
+    rows = re.findall(r"^\| ([^|]+) \| `([a-z_.]+)`[^,|]*\|", text, re.MULTILINE)
     told = {path: name for name, path in rows if path in names}
     assert told
     assert told == {path: names[path] for path in told}
+
+
+def test_the_lines_of_python_run(tmp_path, monkeypatch, capsys):
+    from tests.reference.fake_engine import FakeEngine, fake_setup
+    from tests.reference.small_film import small_film
+
+    (code,) = re.findall(r"```python\n(.*?)```", PAGES["README.md"], re.DOTALL)
+    (tmp_path / "film.toml").write_text(small_film(), encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sim.run.simulate.prepare", fake_setup())
+    monkeypatch.setattr("sim.run.simulate.make_cpu_engine", FakeEngine)
+    names: dict = {}
+    exec(code, names)
+    assert re.search(r"\d+\.\d\d \+- \d", capsys.readouterr().out)
+    assert len(names["q"]) == len(names["s"]) > 0
 
 
 def test_timing_of_the_engine_is_documented():

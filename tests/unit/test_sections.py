@@ -22,9 +22,16 @@ class Heights(Curve):
     """Mean height of the particles over time."""
 
     NAME: ClassVar = "heights"
-    TABLE: ClassVar = Table("heights.csv", {"time_s": "time_s", "height_m": "height_m"})
+    TABLE: ClassVar = Table("heights.csv", {"height_m": "height_mean_m"})
     time_s: np.ndarray
     height_m: np.ndarray
+
+
+@dataclass(frozen=True)
+class Highest(Curve):
+    """The largest of them, in no table."""
+
+    NAME: ClassVar = "highest"
     largest_m: float
 
 
@@ -42,11 +49,9 @@ class HeightSection(Section):
 
     def numbers(self, warnings):
         warnings.append("height.mean_m: of all particles alike")
-        return {"mean_m": estimate(np.array(self.heights)[self.seen.stage.frames]).as_dict()}
-
-    def curves(self):
         heights = np.array(self.heights)
-        return [Heights(self.seen.run.times, heights, float(heights.max()))]
+        self.curves += [Heights(self.seen.run.times, heights), Highest(float(heights.max()))]
+        return {"mean_m": estimate(heights[self.seen.stage.frames]).as_dict()}
 
 
 @pytest.fixture(scope="module")
@@ -69,8 +74,10 @@ def test_a_section_of_ones_own_reaches_numbers_curves_tables_and_warnings(run, t
     assert tmp_path / "heights.csv" in write_tables(found, tmp_path)
     with (tmp_path / "heights.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
-    assert [float(row["height_m"]) for row in rows] == pytest.approx(heights.tolist(), rel=1e-5)
-    assert list(rows[0]) == ["time_s", "height_m"]
+    assert [float(row["height_mean_m"]) for row in rows] == pytest.approx(
+        heights.tolist(), rel=1e-5
+    )
+    assert list(rows[0]) == ["time_s", "height_mean_m"]
     without = measure(run)
     assert "height" not in without.numbers
     plain = {k: v for k, v in numbers.items() if k not in ("height", "warnings")}
@@ -97,6 +104,7 @@ def test_a_table_without_rows_takes_away_that_of_an_earlier_measurement(run, tmp
     found.curves["heights"] = Heights.empty()
     write_tables(found, tmp_path)
     assert not (tmp_path / "heights.csv").exists()
+    assert not list(tmp_path.glob("highest*"))
 
 
 def test_sections_and_curves_have_names_of_their_own(run):
@@ -113,10 +121,10 @@ def test_sections_and_curves_have_names_of_their_own(run):
 def test_a_column_that_a_curve_does_not_have_raises(run):
     curve = measure(run, sections=[HeightSection]).curves["heights"]
     assert curve["height_m"] is curve.height_m
-    with pytest.raises(KeyError, match="Heights has the columns time_s, height_m, largest_m; rec"):
+    with pytest.raises(KeyError, match="Heights has the columns time_s, height_m; rec"):
         curve["heigth_m"]
     with pytest.raises(AttributeError):
         _ = curve.heigth_m
     with pytest.raises(dataclasses.FrozenInstanceError):
         curve.height_m = np.zeros(3)
-    assert np.isnan(Heights.empty().largest_m)
+    assert np.isnan(Highest.empty().largest_m)
