@@ -26,7 +26,13 @@ from analysis.chains.time_series import TimeSeries, time_series
 from analysis.files.curve import Curve
 from analysis.trajectory.cycles import turning_frames
 from analysis.trajectory.run import Run
-from analysis.trajectory.stages import Stage, field_direction, field_series, last_stage
+from analysis.trajectory.stages import (
+    Stage,
+    evenly,
+    field_direction,
+    field_series,
+    last_stage,
+)
 from analysis.uncertainty.estimate import Estimate
 
 __all__ = ["Frame", "MeasuredRun", "Section", "spread_out", "temperature_of"]
@@ -125,7 +131,11 @@ class MeasuredRun:
     def of(cls, run: Run, rule: BondRule, from_time: float | None = None) -> MeasuredRun:
         """Choose stage and directions of a run; ``from_time`` in s is where averages begin."""
         vectors = field_series(run)
+        if run.is_sampled and from_time is not None:
+            raise ValueError("from_time must be left out: a sampled run knows no times.")
         stage = last_stage(run, vectors, from_time)
+        if run.is_sampled:
+            stage = evenly(run, stage)
         by_field = field_direction(run, vectors)
         reference = by_field
         if reference is None and run.has_moments:

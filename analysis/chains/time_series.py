@@ -19,7 +19,8 @@ Floats = NDArray[np.float64]
 class TimeSeries(Curve):
     """Numbers of every frame, (frames,) each; NaN where one could not be measured.
 
-    Times in s, the field along the chains' direction in T, energies in kT.
+    Times in s (none of a sampled run, whose steps are sweeps), the field along the chains'
+    direction in T, energies in kT.
     """
 
     NAME: ClassVar = "time_series"
@@ -29,6 +30,7 @@ class TimeSeries(Curve):
             "field_t": "field_T",
             "energy_dipolar": "energy_dipolar_kT",
             "energy_steric": "energy_steric_kT",
+            "step": "step",
         },
         always=True,
     )
@@ -44,6 +46,7 @@ class TimeSeries(Curve):
     field_t: Floats
     energy_dipolar: Floats
     energy_steric: Floats
+    step: NDArray[np.int64]
 
 
 def time_series(run: Run, series: ChainSeries, field: Floats) -> TimeSeries:
@@ -66,7 +69,7 @@ def time_series(run: Run, series: ChainSeries, field: Floats) -> TimeSeries:
         magnetisation = stored @ reference
     nothing = np.full(run.frames, np.nan)
     return TimeSeries(
-        time_s=run.times,
+        time_s=nothing if run.is_sampled else run.times,
         mean_length=series.values["mean_length"],
         weight_mean_length=series.values["weight_mean_length"],
         mean_length_error=series.within["mean_length"],
@@ -78,4 +81,5 @@ def time_series(run: Run, series: ChainSeries, field: Floats) -> TimeSeries:
         field_t=along,
         energy_dipolar=run.observables.get("energy_dipolar", nothing),
         energy_steric=run.observables.get("energy_steric", nothing),
+        step=run.steps,
     )

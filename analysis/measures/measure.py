@@ -17,6 +17,7 @@ from analysis.files.curve import Curve
 from analysis.files.writing import write_text
 from analysis.measures.bounds import keep_possible
 from analysis.measures.record import derived, recorded, recorded_warnings, timing
+from analysis.measures.sampled import without_times
 from analysis.measures.samples import short_run_warning, structures_warning
 from analysis.measures.sections import SECTIONS
 from analysis.trajectory.run import Run
@@ -102,6 +103,8 @@ def measure(
     _join(numbers, {"timing": timing(run), "warnings": warnings}, "section")
     averages = [one.name for one in measured if one.averages]
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
+    if run.is_sampled:
+        without_times(numbers, warnings)
     return Measurement(keep_possible(_plain(numbers)), curves, _for_pictures(frame))
 
 

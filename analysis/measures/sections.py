@@ -12,6 +12,7 @@ from analysis.chains.section import ChainSection
 from analysis.response.equilibration import EquilibrationSection
 from analysis.response.magnetisation import MagnetisationSection
 from analysis.response.relaxation import RelaxationSection
+from analysis.response.rest.section import WayToRestSection
 from analysis.response.stages import StagesSection
 from analysis.spacing.section import SpacingSection
 
@@ -24,5 +25,6 @@ SECTIONS: tuple[type[Section], ...] = (
     AlignmentSection,
     MagnetisationSection,
     RelaxationSection,
+    WayToRestSection,
     StagesSection,
 )

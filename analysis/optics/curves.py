@@ -110,7 +110,10 @@ def _maps(run: Run, light: Light) -> OpticalThickness:
 def _far_field(measurement: Measurement, run: Run, light: Light) -> FarField:
     """Return the light behind the film, averaged over frames."""
     rest, axis = measurement.numbers["equilibration"], _axis(measurement)
-    frames = averaged_frames(run, (rest["from_time_s"], rest["to_time_s"]))
+    ends = (rest["from_time_s"], rest["to_time_s"])
+    if run.is_sampled:  # sweeps stand in for times, of which nothing is told
+        ends = (0.5 * float(run.times[-1]), float(run.times[-1]))
+    frames = averaged_frames(run, ends)
     lateral, optics = lateral_direction(axis), light.optics
     found = far_field(run, optics, light.films or [], frames, lateral, light.grains)
     return FarField(found, frames, lateral, optics.outer_index, optics.numerical_aperture)

@@ -22,6 +22,7 @@ from analysis.pictures.structure import (
 )
 from analysis.pictures.susceptibility import susceptibility
 from analysis.pictures.time import growth, time_series
+from analysis.pictures.way_to_rest import way_to_rest
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -52,6 +53,7 @@ _ALL: tuple[RunFigure, ...] = (
     susceptibility,
     lag,
     decay,
+    way_to_rest,
     optical_thickness,
     far_field,
 )

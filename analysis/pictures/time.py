@@ -10,7 +10,7 @@ import numpy as np
 from analysis.chains.time_series import TimeSeries
 from analysis.pictures import record, style
 from analysis.pictures.curves import finite_rows, known_errors
-from analysis.uncertainty.number_text import measured, scale_for, with_error
+from analysis.uncertainty.number_text import Scale, measured, scale_for, with_error
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,11 +40,13 @@ def growth(measurement: Measurement, run: Run) -> Figure:
         axes, below = _panels(figure, changing)
         drawn = _draw_growth(axes, measurement)
         if not drawn:
-            style.say_empty(
-                axes, "No growth curve: fewer than two frames after the start hold chain lengths."
-            )
+            why = "fewer than two frames after the start hold chain lengths"
+            if run.is_sampled:
+                why = "no time belongs to the sweeps of a sampled run"
+            style.say_empty(axes, f"No growth curve: {why}.")
         if below is not None:
-            _draw_field(below, time, field, logarithmic=drawn)
+            scale = scale_for(float(time.max()), "s")
+            _draw_field(below, time, field, scale, logarithmic=drawn)
             below.set_xlabel(axes.get_xlabel())
             axes.set_xlabel("")
             below.set_xlim(axes.get_xlim())
@@ -128,10 +130,14 @@ def _exponent(measurement: Measurement) -> str:
 
 
 def _draw_field(
-    axes: Axes, time: NDArray[np.float64], field: NDArray[np.float64], *, logarithmic: bool
+    axes: Axes,
+    time: NDArray[np.float64],
+    field: NDArray[np.float64],
+    scale: Scale,
+    *,
+    logarithmic: bool,
 ) -> None:
     """Strip with the applied field over time."""
-    scale = scale_for(float(time.max()), "s")
     strength = scale_for(float(np.abs(field).max()), "T")
     shown = time > 0 if logarithmic else np.ones(time.shape, dtype=bool)
     axes.fill_between(
@@ -145,6 +151,14 @@ def _draw_field(
         axes.xaxis.set_major_formatter("{x:g}")
     axes.set_ylabel(f"B ({strength.unit})")
     axes.locator_params(axis="y", nbins=3)
+
+
+def _abscissa(curve: TimeSeries) -> tuple[NDArray[np.float64], Scale]:
+    """Return the times of the frames and their scale; of a sampled run its sweeps."""
+    known = curve.time_s[np.isfinite(curve.time_s)]
+    if not known.size:
+        return np.asarray(curve.step, dtype=np.float64), Scale(1.0, "")
+    return curve.time_s, scale_for(float(known.max()), "s")
 
 
 @record.figure(
@@ -169,7 +183,7 @@ def time_series(measurement: Measurement, run: Run) -> Figure:
             ("Steric\nenergy (kT)", {"steric energy": curve.energy_steric}),
         ]
         figure = style.new_figure(style.SINGLE_COLUMN, 120.0 * style.MILLIMETRE)
-        time = curve.time_s
+        time, scale = _abscissa(curve)
         if np.isfinite(time).sum() < 2:
             style.say_empty(figure.add_subplot(), "No time series: the run holds a single frame.")
             style.note_provisional(figure, run)
@@ -177,22 +191,25 @@ def time_series(measurement: Measurement, run: Run) -> Figure:
         field = finite_rows(time, curve.field_t)
         rows = figure.subplots(4, 1, sharex=True, height_ratios=(2.2, 1.4, 1.4, 0.8))
         for axes, (label, series) in zip(rows, panels, strict=False):
-            _draw_series(axes, time, label, series)
+            _draw_series(axes, time, scale, label, series)
         if field[0].size > 1:
-            _draw_field(rows[-1], field[0], field[1], logarithmic=False)
+            _draw_field(rows[-1], field[0], field[1], scale, logarithmic=False)
         else:
             style.say_empty(rows[-1], "The run records no field.")
-        _finish_time_axis(rows, time)
+        _finish_time_axis(rows, time, scale)
         figure.align_ylabels()
         style.note_provisional(figure, run)
         return figure
 
 
 def _draw_series(
-    axes: Axes, time: NDArray[np.float64], label: str, series: dict[str, NDArray[np.float64]]
+    axes: Axes,
+    time: NDArray[np.float64],
+    scale: Scale,
+    label: str,
+    series: dict[str, NDArray[np.float64]],
 ) -> None:
     """Lines of one panel; words where none of them was recorded."""
-    scale = scale_for(float(time[np.isfinite(time)].max()), "s")
     looks: list[dict[str, Any]] = [
         {"color": style.FIRST},
         {"color": style.SECOND, "dashes": (5, 1.5)},
@@ -213,8 +230,7 @@ def _draw_series(
         style.say_empty(axes, f"Not recorded: {', '.join(series)}.")
 
 
-def _finish_time_axis(rows: Any, time: NDArray[np.float64]) -> None:
+def _finish_time_axis(rows: Any, time: NDArray[np.float64], scale: Scale) -> None:
     """Put a common time axis at the foot of the stack."""
-    scale = scale_for(float(time[np.isfinite(time)].max()), "s")
     rows[-1].set_xlim(0.0, float(time[np.isfinite(time)].max()) * scale.factor)
-    rows[-1].set_xlabel(scale.label("Time"))
+    rows[-1].set_xlabel(scale.label("Time") if scale.unit else "Sweep")

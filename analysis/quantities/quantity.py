@@ -136,10 +136,17 @@ class Quantity:
         return block
 
     def told(self, entry: Any) -> str:
-        """Return an entry of measures.json for a reader: value and error, or "not measured"."""
+        """Return an entry of measures.json for a reader: value and error, or "not measured".
+
+        One with an ``interval_68`` of its own, lopsided, is told with that instead of the error.
+        """
         value, error = value_and_error(entry)
         if self.computed:
             return with_unit(value, self.unit)
+        ends = entry.get("interval_68") if isinstance(entry, dict) else None
+        if ends is not None:
+            value_text, low, high = (with_unit(as_float(x), self.unit, 2) for x in (value, *ends))
+            return f"{value_text} ({low} to {high})"
         return with_error(value, error, self.unit)
 
     def text(self, numbers: dict[str, Any]) -> str:

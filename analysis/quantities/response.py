@@ -1,6 +1,8 @@
-"""Numbers of the sections ``magnetisation`` and ``relaxation``, and the growth time."""
+"""Numbers on the answer to the field: magnetisation, relaxation, growth time, way to rest."""
 
 from __future__ import annotations
+
+import math
 
 from analysis.quantities.quantity import Comparison, Quantity
 
@@ -147,3 +149,37 @@ RELAXATION = (
     _memory("alignment", "alignment"),
     _memory("magnetisation", "magnetisation"),
 )  # fmt: skip
+
+
+def _way(what: str, words: str) -> tuple[Quantity, ...]:
+    """Return what is known of the way to rest after the field is switched on, or off."""
+    return (
+        Quantity(
+            f"way_to_rest.{what}_rest_length", "", f"Mean length at rest after {words}",
+            "to which the mean length comes in the end, continued from this run by rate equations "
+            "of chains that join and break.",
+            ends=(1.0, math.inf),
+        ),
+        Quantity(
+            f"way_to_rest.{what}_half_time_s", "s", f"Time to half of rest after {words}",
+            "in which half of the way to the length at rest is made.",
+        ),
+        Quantity(
+            f"way_to_rest.{what}_rest_time_s", "s", f"Time to rest after {words}",
+            "in which 90 % of that way is made; which particle sits in which chain settles later.",
+        ),
+        Quantity(
+            f"way_to_rest.{what}_joining_rate_per_s", "1/s", f"Rate of joining after {words}",
+            "at which single particles meet, per particle, as fitted to the run.",
+            page="further",
+        ),
+        Quantity(
+            f"way_to_rest.{what}_joining_fall", "", f"Fall of the rate after {words}",
+            "exponent with which the rate of joining falls with the length of a chain.",
+            ends=(0.0, 1.0),
+            page="further",
+        ),
+    )  # fmt: skip
+
+
+WAY_TO_REST = (*_way("switch_on", "switch-on"), *_way("switch_off", "switch-off"))

@@ -42,7 +42,8 @@ class EquilibrationSection(Section):
         """Return the section ``equilibration``."""
         series = self.seen.time_series
         tested = {name: series[name] for name in TESTED if np.isfinite(series[name]).any()}
-        rest = equilibration(self.seen.run, self.seen.stage, tested)
+        rest_of = sampled_rest if self.seen.run.is_sampled else equilibration
+        rest = rest_of(self.seen.run, self.seen.stage, tested)
         if not rest["reached"]:
             warnings.append(
                 f"equilibration: not reached ({rest['reason']}); lengths and spacings are values "
@@ -150,4 +151,42 @@ def equilibration(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str
         "simulated_s": float(run.times[-1]),
         "film_formation_time_s": film,
         "simulated_share_of_film_time": float(run.times[-1]) / float(film) if film else None,
+    }
+
+
+def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str, Any]:  # noqa: ARG001
+    """Return the entry ``equilibration`` of a sampled run.
+
+    As `equilibration`, without times and drift tests; besides, the independent structures and the
+    sweeps that they are in, and the averages of the two films, one from single particles and one
+    from long chains, that have to meet.
+    """
+    found = run.rest
+    reached = bool(found.get("reached", False))
+    structures = found.get("structures")
+    reason = str(found.get("reason") or "the run records nothing on it")
+    if structures is not None:
+        reason += f"; {structures:.3g} independent structures in {found.get('sweeps')} sweeps"
+    if not reached and structures and found.get("wanted"):
+        more = float(found["wanted"]) / max(float(structures), 1e-3)
+        if more > 1.0:
+            reason += f", of {found['wanted']} wanted: about {more:.2g} times the sweeps are needed"
+    after = f"after {int(run.steps[-1])} sweeps"
+    return {
+        "reached": reached,
+        "reason": reason,
+        "statement": "property of the film at equilibrium" if reached else after,
+        "bond_lives": None,
+        "tests": [],
+        "stage_start_s": None,
+        "from_time_s": None,
+        "to_time_s": None,
+        "frames": len(stage.frames),
+        "simulated_s": None,
+        "film_formation_time_s": None,
+        "simulated_share_of_film_time": None,
+        "sweeps": int(run.steps[-1]),
+        "independent_structures": structures,
+        "sides": found.get("sides", {}),
+        "accepted": found.get("accepted", {}),
     }

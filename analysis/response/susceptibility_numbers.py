@@ -111,6 +111,8 @@ def susceptibility_numbers(
         removed = Removed(2 * math.pi * swing.frequency_hz * spacing, HARMONICS)
     static = static_susceptibility(rows, scale, removed)
     out["susceptibility_static"] = static.as_dict()
+    if run.is_sampled:
+        return out, Susceptibility.of([])
     if not run.derived.get("moment_relaxation_meaningful", True):
         warnings.append(
             "magnetisation.magnetisation_time_s: moments were slowed down in this run, so their "

@@ -128,7 +128,7 @@ def record(file: Any) -> dict[str, Any]:
         return {}
     parameters = file["parameters"]
     out: dict[str, Any] = {}
-    for key in ("derived", "resolved", "bonds", "timing", "versions"):
+    for key in ("derived", "resolved", "bonds", "timing", "versions", "rest"):
         out[key] = _json(attribute(parameters, key))
     # Lives of bonds of strongly coupled particles are that long; earlier versions wrote them down.
     out["derived"] = within_reach(

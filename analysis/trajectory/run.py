@@ -70,6 +70,8 @@ class Run:
         What had to be assumed about a file of other origin.
     told : tuple of str
         What was said before the run that makes its numbers doubtful, a sentence each.
+    rest : dict
+        What a sampled run found on whether its film has come to rest.
     particles : Particles or None
         Which rows of the file are particles; None: all, as they stand.
     """
@@ -103,8 +105,14 @@ class Run:
     moment_scale: float = 1.0
     notices: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
+    rest: dict[str, Any] = field(default_factory=dict)
     particles: Particles | None = None
     _blocks: dict[str, tuple[int, Floats]] = field(default_factory=dict, repr=False)
+
+    @property
+    def is_sampled(self) -> bool:
+        """Whether moves sampled the film at rest: steps are sweeps, and times only number them."""
+        return self.derived.get("dynamics") == "monte_carlo"
 
     @property
     def count(self) -> int:
@@ -257,6 +265,8 @@ def _read_run(file: Any, path: Path) -> Run:
     times, steps = schedule(position, frames, path, notices)
     box = edges(film, path, notices)
     recorded = record(file)
+    if recorded.get("derived", {}).get("dynamics") == "monte_carlo":
+        notices.clear()  # sweeps stand in for times, as they should
     if wrong := wrong_entry(recorded):
         raise TrajectoryError(f"{path} must record {wrong}.")
     particles = which_particles(film, rows, frames, path, notices)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,3 +122,16 @@ def last_stage(run: Run, field: Floats, from_time: float | None = None) -> Stage
     frames = np.flatnonzero(run.times >= from_time - 1e-9 * max(abs(end), 1e-300))
     steady = bool(same.all() or first < run.frames - 1)
     return Stage(start, end, float(from_time), frames, steady, np.asarray(field[-1]), swing)
+
+
+def evenly(run: Run, stage: Stage) -> Stage:
+    """Return a stage whose averaged frames are evenly spaced in sweeps.
+
+    Frames of a sampled run follow each other by 2^k sweeps, k rising now and then, and the last
+    one stands where the run ended: those at multiples of the largest interval stay.
+    """
+    steps = run.steps[stage.frames]
+    if len(steps) < 3:
+        return stage
+    interval = 1 << (int(np.diff(steps).max()).bit_length() - 1)
+    return replace(stage, frames=stage.frames[steps % interval == 0])

@@ -371,6 +371,9 @@ def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
         rows.insert(0, ("averaged over", over))
     reached = numbers.get("equilibration", {}).get("reached")
     rows.append(("equilibrium", "reached" if reached else "not reached: values at this time"))
+    structures = numbers.get("equilibration", {}).get("independent_structures")
+    if structures is not None:
+        rows.append(("independent structures", f"{structures:.3g}"))
     return rows
 
 

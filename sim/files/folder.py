@@ -33,7 +33,7 @@ WRITTEN = (
     # by its measurement
     "measures.json", "report.html",
     "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
-    "turning_field.csv", "lag.csv",
+    "turning_field.csv", "lag.csv", "way_to_rest.csv",
     "handoff.json", "optical_thickness.h5", "far_field.csv", "particles.vtp", "chains.vtp",
 )  # fmt: skip
 """Every file that `run` and `measure` write into a folder, beside the pictures in figures/."""

@@ -40,9 +40,9 @@ class Frame:
     Attributes
     ----------
     step : int
-        Step of the run.
-    time : float
-        Time, s.
+        Step of the run; of a sampled one its sweeps.
+    time : float or None
+        Time, s; None in a sampled run, which has none.
     position : ndarray of shape (N, 3)
         Positions wrapped into the patch, m.
     image : ndarray of shape (N, 3)
@@ -58,7 +58,7 @@ class Frame:
     """
 
     step: int
-    time: float
+    time: float | None
     position: NDArray[np.float64]
     image: NDArray[np.int32]
     moment: NDArray[np.float32]
@@ -183,7 +183,17 @@ def write_particles(file: h5py.File, particles: Particles) -> None:
         made.attrs["unit"] = _ascii(unit)
 
 
-def make_elements(file: h5py.File, count: int, energies: Iterable[str]) -> None:
+def schedule_of(file: h5py.File) -> list[str]:
+    """Return where the steps of the frames stand, and their times if the run has times.
+
+    H5MD 1.1 lets an element do without a time.
+    """
+    return [path for path in (STEP, TIME) if path in file]
+
+
+def make_elements(
+    file: h5py.File, count: int, energies: Iterable[str], has_times: bool = True
+) -> None:
     """Make the empty time-dependent elements for `count` particles; they share step and time."""
     frames = frames_per_block(count)
     series = ((ENERGY + name, "", "<f8", (), "") for name in energies)
@@ -199,13 +209,15 @@ def make_elements(file: h5py.File, count: int, energies: Iterable[str]) -> None:
         if element.startswith(ENERGY):
             value.attrs["description"] = _ascii("energy per particle divided by kT")
         if element == "/particles/film/position":
-            for name, kind in ((STEP, "<i8"), (TIME, "<f8")):
+            for name, kind in ((STEP, "<i8"), (TIME, "<f8"))[: 2 if has_times else 1]:
                 file.create_dataset(
                     name, (0,), kind, maxshape=(None,), chunks=(SERIES_CHUNK,), fletcher32=True
                 )
-            file[TIME].attrs["unit"] = _ascii("s")
+            if has_times:
+                file[TIME].attrs["unit"] = _ascii("s")
         else:  # hard links: one schedule for everything
-            file[element + "/step"], file[element + "/time"] = file[STEP], file[TIME]
+            for path in schedule_of(file):
+                file[f"{element}/{path.rpartition('/')[2]}"] = file[path]
 
 
 def seal_of(file: h5py.File) -> int:
@@ -243,7 +255,7 @@ def require_sound(file: h5py.File, frames: int) -> None:
         require_chunks(fixed, len(fixed))
         fixed[()]
     moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *series_of(file)]
-    for path in (STEP, TIME, *(f"{element}/value" for element in moving)):
+    for path in (*schedule_of(file), *(f"{element}/value" for element in moving)):
         require_chunks(file[path], frames)
         step = file[path].chunks[0]
         for first in range(0, frames, step):
@@ -279,7 +291,7 @@ def require_chunks(data: h5py.Dataset, frames: int, first: int = 0) -> None:
 
 def resize(file: h5py.File, frames: int) -> None:
     """Give every time-dependent dataset so many frames."""
-    for path in (STEP, TIME, *(e[0] + "/value" for e in PER_PARTICLE + PER_FRAME)):
+    for path in (*schedule_of(file), *(e[0] + "/value" for e in PER_PARTICLE + PER_FRAME)):
         file[path].resize(frames, axis=0)
     for element in series_of(file):
         file[element + "/value"].resize(frames, axis=0)

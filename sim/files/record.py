@@ -57,6 +57,8 @@ class RunRecord:
         Ties a checkpoint to its run file.
     notices : tuple of str
         What was said before the run that makes its numbers doubtful, a sentence each.
+    is_sampled : bool
+        Whether its steps are sweeps, so that frames have no times.
     """
 
     text: str
@@ -70,6 +72,7 @@ class RunRecord:
     steps_planned: int
     run_id: str
     notices: tuple[str, ...] = ()
+    is_sampled: bool = False
     version: str = field(default_factory=program_version)
     commit: str = field(default_factory=commit)
     sources: str = field(default_factory=sources)
@@ -105,7 +108,12 @@ def _plain(value: Any) -> Any:
     return value
 
 
-YOUNGER: dict[str, Any] = {"optics.matrix_index": 1.59}
+YOUNGER: dict[str, Any] = {
+    "optics.matrix_index": 1.59,
+    "run.structures": 20,
+    "run.sweeps": 20_000,
+    "run.wall_time": None,
+}
 """Keys that earlier versions did not record, with the value that a run without them stands for."""
 
 

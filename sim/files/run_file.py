@@ -107,7 +107,7 @@ class RunWriter:
             write_parameters(file, record)
             write_head(file, record.version)
             write_particles(file, particles)
-            make_elements(file, len(particles.diameter), energies)
+            make_elements(file, len(particles.diameter), energies, not record.is_sampled)
             file.create_dataset(COUNT, data=0, dtype="<i8")
             file["/parameters"].attrs.modify(SEAL, np.uint32(seal_of(file)))
             file.flush()
@@ -204,7 +204,8 @@ class RunWriter:
         rows = slice(done, done + len(waiting))
         resize(self._file, rows.stop)
         self._file[STEP][rows] = [frame.step for frame in waiting]
-        self._file[TIME][rows] = [frame.time for frame in waiting]
+        if TIME in self._file:
+            self._file[TIME][rows] = [frame.time for frame in waiting]
         for element, name, dtype, _, _ in PER_PARTICLE + PER_FRAME:
             block = np.stack([getattr(frame, name) for frame in waiting])
             self._file[element + "/value"][rows] = block.astype(dtype)
@@ -242,6 +243,10 @@ class RunWriter:
         self._file["/parameters"].attrs.create("timing", json.dumps(plain), dtype=TEXT)
         self._note_end(ending, reason)
         self._commit()
+
+    def note_rest(self, rest: Mapping[str, Any]) -> None:
+        """Record what a sampled run found on whether its film has come to rest."""
+        self._file["/parameters"].attrs.create("rest", json.dumps(rest), dtype=TEXT)
 
     def begin_part(self, step: int, threads: int) -> None:
         """Record that the run goes on from a step: by which program, machine and threads."""

@@ -212,11 +212,13 @@ def reduce(
         .with_period(parameters.field.shortest_period / units.time_s)
     )
     chosen = parameters.run.time_step
+    sampled = parameters.run.is_sampled
     interval = frame_interval or parameters.run.duration / parameters.output.frames
     dt_s = chosen
     if dt_s is None:  # moments are slowed down by what the step of the run cannot follow
-        longest_s = time_step.round_down(allowed.shortest * units.time_s)
-        dt_s = _whole_step(longest_s, interval, begun_with)
+        dt_s = time_step.round_down(allowed.shortest * units.time_s)
+        if not sampled:
+            dt_s = _whole_step(dt_s, interval, begun_with)
     dt = dt_s / units.time_s
     wanted = _turning(parameters, particles, units, brownian)
     steepness = time_step.local_langevin(radius, moment, largest_field)
@@ -260,7 +262,7 @@ def reduce(
         **body,
     )
     plain = system
-    if chosen is None:
+    if chosen is None and not sampled:
         longest = interval / split_plan.STEPS_A_FRAME
         if begun_with is not None and frame_interval is None:
             longest = begun_with
@@ -271,6 +273,8 @@ def reduce(
         system = with_mesh(system, shortest_period)
         if system.inner_steps > 1 and not split_plan.can_split(system):
             system = with_mesh(plain, shortest_period)  # few dipoles, which are summed exactly
+    if sampled:
+        return replace(system, steps=parameters.run.sweeps)
     if chosen is None:
         system = _dividing(system, interval, begun_with)
     return _with_steps(system, parameters.run.duration)

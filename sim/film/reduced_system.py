@@ -55,9 +55,9 @@ class ReducedSystem:
         Relative error of the mesh and of the exact sum.
     field : tuple of FieldStage
     dt, dt_s : float
-        Step, reduced and in s.
+        Step, reduced and in s; of a sampled film the one that dynamics would take.
     steps : int
-        Steps of the whole run.
+        Steps of the whole run; of a sampled one its sweeps.
     limit : str
         What limits the step, in words.
     list_margin : float
@@ -68,7 +68,7 @@ class ReducedSystem:
     turning_capped : bool
         Whether the turning of some moments was slowed to what the step allows.
     dynamics : str
-        "brownian" or "langevin".
+        "brownian", "langevin" or "monte_carlo".
     momentum_time, spin_time : float64 (N,) or None
         Times in which a particle forgets its velocity and its rotation; None without inertia.
     hindered : bool
@@ -126,7 +126,7 @@ class ReducedSystem:
     precision: Literal["float32", "float64"]
     seed: int
     turning_capped: bool = False
-    dynamics: Literal["brownian", "langevin"] = "brownian"
+    dynamics: Literal["brownian", "langevin", "monte_carlo"] = "brownian"
     momentum_time: Floats | None = None
     spin_time: Floats | None = None
     hindered: bool = False

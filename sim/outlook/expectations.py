@@ -144,7 +144,8 @@ def _reason(name: str, derived: dict[str, Any]) -> str:
 
 def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
     """Collect the derived numbers under their fixed names."""
-    sizes, system = parameters.particles, outlook.system
+    sizes, system, off = parameters.particles, outlook.system, outlook.lengths_off
+    sampled = parameters.run.is_sampled
     barrier, barrier_tail = outlook.pair.barrier_kt, outlook.pair_tail.barrier_kt
     return {
         "coupling": outlook.coupling,
@@ -154,10 +155,10 @@ def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
         "langevin_parameter_largest_tenth": outlook.langevin_tail,
         "volume_fraction": outlook.particles.volume_fraction,
         "particle_count": outlook.particles.count,
-        "time_step_s": system.dt_s,
-        "time_step_limit": system.limit,
+        "time_step_s": None if sampled else system.dt_s,
+        "time_step_limit": None if sampled else system.limit,
         "steps": system.steps,
-        "duration_s": parameters.run.duration,
+        "duration_s": None if sampled else parameters.run.duration,
         "diffusion_time_s": outlook.diffusion_time,
         "brown_time_s": outlook.brown_time,
         "neel_time_s": outlook.neel_time,
@@ -171,8 +172,10 @@ def _derived(parameters: Parameters, outlook: Outlook) -> dict[str, Any]:
         "predicted_mean_length_low": outlook.lengths.low,
         "predicted_mean_length_high": outlook.lengths.high,
         "predicted_mean_length_neighbours_only": outlook.lengths.neighbours_only,
+        "predicted_mean_length_off": off.central if off else None,
+        "predicted_mean_length_off_neighbours_only": off.neighbours_only if off else None,
         "aggregation_number": outlook.lengths.aggregation_number,
-        "grown_mean_length": outlook.grown_length,
+        "grown_mean_length": None if sampled else outlook.grown_length,
         "growth_time_s": outlook.growth_time,
         "bond_life_largest_tenth_s": outlook.bond_life,
         "film_formation_time_s": outlook.film_time,

@@ -19,6 +19,7 @@ breaking bonds 2.4 and 3.0.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias, TypeVar
@@ -120,6 +121,9 @@ class Outlook:
     pair, pair_tail : PairPotential
         Head-to-tail potentials of two median particles and of two of the largest tenth.
     lengths : Lengths
+    lengths_off : Lengths or None
+        The same without a field, where the programme ends so; of beads, which then have no
+        moment, nothing.
     grown_length : float
         Mean length that diffusion allows by the end of the run.
     growth_time, bond_life, film_time : float
@@ -148,6 +152,7 @@ class Outlook:
     pair: PairPotential
     pair_tail: PairPotential
     lengths: Lengths
+    lengths_off: Lengths | None
     grown_length: float
     growth_time: float
     bond_life: float
@@ -256,6 +261,17 @@ def predict_lengths(
     )
 
 
+def _lengths_off(parameters: Parameters, volume_fraction: float) -> Lengths | None:
+    """Predict the lengths to which chains fall back after the field is switched off."""
+    field = parameters.field
+    last = field.steps[-1]
+    goes_off = field.largest > 0.0 and last.strength == 0.0 and last.kind in ("hold", "ramp")
+    if not goes_off or parameters.particles.is_multicore:
+        return None
+    without = dataclasses.replace(parameters, field=dataclasses.replace(field, steps=(last,)))
+    return predict_lengths(without, volume_fraction)
+
+
 def length_band(length: Band) -> tuple[Band, Band]:
     """Give the band of predicted mean lengths, from low to high: `BAND` on the excess over 1."""
     return 1.0 + (length - 1.0) / BAND, 1.0 + (length - 1.0) * BAND
@@ -312,7 +328,12 @@ def look_ahead(parameters: Parameters) -> Outlook:
         pair=pair,
         pair_tail=head_to_tail(parameters, tail_core, tail_core),
         lengths=lengths,
-        grown_length=growth.length_after(parameters.run.duration),
+        lengths_off=_lengths_off(parameters, particles.volume_fraction),
+        grown_length=(
+            lengths.central
+            if parameters.run.is_sampled
+            else growth.length_after(parameters.run.duration)
+        ),
         growth_time=growth_time,
         bond_life=min(bond_life, LARGEST_TIME),
         film_time=min(max(growth_time, SETTLING_LIVES * bond_life), LARGEST_TIME),

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from sim.parameters.checks import field_direction, in_plane, sizes
+from sim.parameters.checks import field_direction, in_plane, is_sampled, sizes
 from sim.parameters.field_types import FieldStepTable, FieldTable
 from sim.parameters.forces import electrostatics, force_notices
 from sim.parameters.keys import filled
@@ -142,7 +142,7 @@ def _notices(reading: Reading) -> Iterator[str]:
     yield from force_notices(reading)
     yield from magnet_notices(reading)
     if (
-        reading.get("run", "dynamics") == "brownian"
+        reading.get("run", "dynamics") != "langevin"
         and reading.get("gravity", "acceleration") == 0.0
     ):
         for key in reading.given("particles", "density", "shell_density"):
@@ -159,7 +159,7 @@ def _field_notices(reading: Reading) -> Iterator[str]:
         yield f"[field] {directions[0]} is not used: every step gives its own direction."
     lasting = sum(step.duration for step in reading.steps)
     duration = reading.get("run", "duration")
-    if lasting > duration * (1.0 + 1e-9):
+    if lasting > duration * (1.0 + 1e-9) and not is_sampled(reading):
         yield (
             f"[field] steps last {format_quantity(lasting, 'time')} and the run only "
             f"{format_quantity(duration, 'time')}: the rest of the programme is not used."

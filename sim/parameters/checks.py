@@ -17,6 +17,7 @@ from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.particle_types import MOST_PARTICLES, RANDOM_PACKING
 from sim.parameters.reading import Reading
 from sim.physics.material import MATERIALS
+from sim.physics.shown import show
 from sim.physics.sizes import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.physics.units import format_quantity
 
@@ -25,7 +26,9 @@ __all__ = [
     "MOST_STEPS",
     "contradictions",
     "field_direction",
+    "forgive_duration",
     "in_plane",
+    "is_sampled",
     "magnetisation",
     "sizes",
 ]
@@ -35,6 +38,10 @@ FRACTIONS = ("volume_fraction", "core_volume_fraction", "fluid_saturation")
 
 MOST_STEPS = 10**12
 """Nobody waits for more time steps than this."""
+
+SAMPLED = "monte_carlo"
+
+_SAMPLED_RUN = f'[run] dynamics = "{SAMPLED}"'
 
 _CUSTOM = ("magnetisation", "anisotropy", "density")
 _ANGLES = ("tilt", "azimuth")
@@ -68,6 +75,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from check_beads(reading, magnetisation(reading))
     yield from _check_layers(reading)
     yield from _check_film(reading)
+    yield from _check_sampled(reading)
     yield from _check_times(reading)
 
 
@@ -321,7 +329,7 @@ def _check_count(expected: float, count: int | None) -> Iterator[str]:
 
 
 def _check_times(reading: Reading) -> Iterator[str]:
-    if not reading.has("run", "duration", "time_step"):
+    if not reading.has("run", "duration", "time_step") or is_sampled(reading):
         return
     duration, step = reading.get("run", "duration"), reading.get("run", "time_step")
     if step is None:
@@ -361,3 +369,49 @@ def _check_optics(reading: Reading) -> Iterator[str]:
                 f"[optics] numerical_aperture must be at most outer_index, {outer:g}, such as "
                 f"{0.9 * outer:.2g}; received {aperture:g}."
             )
+
+
+def is_sampled(reading: Reading) -> bool:
+    """Return whether the file asks for a sampled run."""
+    return reading.has("run", "dynamics") and reading.get("run", "dynamics") == SAMPLED
+
+
+def forgive_duration(reading: Reading) -> None:
+    """Take the missing duration of a sampled run as no time at all."""
+    if is_sampled(reading) and not reading.given("run", "duration"):
+        reading.values["run", "duration"] = 0.0
+        reading.problems[:] = [
+            text for text in reading.problems if not text.startswith("[run] duration is missing")
+        ]
+
+
+def _check_sampled(reading: Reading) -> Iterator[str]:
+    """Find what a sampled run cannot have.
+
+    Yields
+    ------
+    str
+        One sentence a contradiction.
+    """
+    if not is_sampled(reading):
+        return
+    for key in reading.given("run", "duration", "time_step"):
+        yield (
+            f'[run] {key} must be left out with dynamics = "{SAMPLED}", which samples the film at '
+            f"rest and knows no time; received {show(reading.raw['run'][key])}."
+        )
+    if is_multicore(reading):
+        yield (
+            f"{_SAMPLED_RUN} must have moments of fixed size; [particles] moment = "
+            '"multicore" makes beads that magnetise each other: take dynamics = "brownian".'
+        )
+    if reading.steps:
+        yield (
+            f"{_SAMPLED_RUN} must have a steady field; received [[field.steps]], a field that "
+            "changes in time: give its strength and direction in [field]."
+        )
+    if any(magnet.steps for magnet in reading.magnets):
+        yield (
+            f"{_SAMPLED_RUN} must have a steady field; received [[magnets.steps]], magnets "
+            'that move: take dynamics = "brownian".'
+        )

@@ -56,7 +56,7 @@ COORDINATE = Quantity("length", -1.0, 1.0, "5 mm")
 Repulsion: TypeAlias = Literal["surfactant", "soft_core"]
 DipoleSum: TypeAlias = Literal["mesh", "cutoff", "exact"]
 Precision: TypeAlias = Literal["float32", "float64"]
-Dynamics: TypeAlias = Literal["brownian", "langevin"]
+Dynamics: TypeAlias = Literal["brownian", "langevin", "monte_carlo"]
 Start: TypeAlias = Literal["random", "lattice", "file"]
 
 
@@ -171,7 +171,7 @@ class RunParameters:
     dynamics: Dynamics = key(
         Choice(get_args(Dynamics)),
         "brownian: particles have no inertia; langevin: they have their masses, and the step "
-        "is far shorter.",
+        "is far shorter; monte_carlo: no time passes, moves sample the film at rest.",
         "brownian",
     )
     mass_factor: float = key(
@@ -180,6 +180,29 @@ class RunParameters:
         1.0,
         only=("dynamics", "langevin"),
     )
+    structures: int = key(
+        WholeNumber(8, 10_000, 20),
+        "Independent structures after which the run ends, once its film is at rest.",
+        20,
+        only=("dynamics", "monte_carlo"),
+    )
+    sweeps: int = key(
+        WholeNumber(10, 10**9, 20_000),
+        "Sweeps after which it ends in any case; a sweep tries to move each particle once.",
+        20_000,
+        only=("dynamics", "monte_carlo"),
+    )
+    wall_time: float | None = key(
+        Quantity("time", 1.0, 1e7, "10 min", has_auto=True),
+        "Time of the clock after which it ends in any case; auto sets no limit.",
+        "auto",
+        only=("dynamics", "monte_carlo"),
+    )
+
+    @property
+    def is_sampled(self) -> bool:
+        """Whether moves sample the film at rest, so that no time passes: the duration is 0."""
+        return self.dynamics == "monte_carlo"
 
 
 @dataclass(frozen=True)

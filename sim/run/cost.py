@@ -95,6 +95,7 @@ def calibrate(
     from sim.engines.protocol import ENERGIES
     from sim.files.layout import file_bytes
     from sim.film.memory import memory_bytes
+    from sim.run.schedule import Doubling
     from sim.run.setup import prepare
     from sim.run.simulate import make_cpu_engine
 
@@ -103,6 +104,8 @@ def calibrate(
     per_step = _time_steps(engine, setup.system.steps, seconds)
     count = len(setup.particles.diameter)
     frames = parameters.output.frames + 1
+    if parameters.run.is_sampled:
+        frames = Doubling(parameters.output.frames).until(setup.system.steps) + 1
     return Cost(
         steps=setup.system.steps,
         threads=setup.threads,

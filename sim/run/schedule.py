@@ -22,6 +22,7 @@ __all__ = [
     "AnyOf",
     "AtSteps",
     "ByClock",
+    "Doubling",
     "Evenly",
     "Every",
     "LogSpaced",
@@ -119,6 +120,41 @@ class Evenly:
     def is_due(self, step: int) -> bool:
         """Return whether `step` is one of the scheduled steps."""
         return step == 0 or self.next_step(step - 1) == step
+
+
+@dataclass(frozen=True)
+class Doubling:
+    """Due ever more rarely, so that a run of any length has about as many times in its last half.
+
+    The interval is 1 up to step ``count`` and doubles each time that the step does: between a
+    quarter and half of ``count`` fall in the last half of a run, wherever it ends.
+
+    Parameters
+    ----------
+    count : int
+        At least 1.
+    """
+
+    count: int
+
+    def __post_init__(self) -> None:
+        _require_positive("count", self.count)
+
+    def next_step(self, step: int) -> int:
+        """Return the first scheduled step after `step`."""
+        interval = 1 << max(0, (step // max(1, self.count // 2)).bit_length() - 1)
+        return (step // interval + 1) * interval
+
+    def is_due(self, step: int) -> bool:
+        """Return whether `step` is one of the scheduled steps."""
+        return step == 0 or self.next_step(step - 1) == step
+
+    def until(self, last: int) -> int:
+        """Return how many scheduled steps there are up to `last`, step 0 left out."""
+        times, step = 0, 0
+        while (step := self.next_step(step)) <= last:
+            times += 1
+        return times
 
 
 class AtSteps:

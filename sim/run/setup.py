@@ -161,6 +161,7 @@ def record_of(setup: RunSetup, run_id: str) -> RunRecord:
         steps_planned=setup.system.steps,
         run_id=run_id,
         notices=setup.doubts,
+        is_sampled=parameters.run.is_sampled,
     )
 
 

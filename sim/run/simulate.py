@@ -26,6 +26,7 @@ from sim.files.lock import FolderError, held
 from sim.files.provenance import sources, versions
 from sim.files.record import Ending, resolved
 from sim.files.run_file import RunFileError, RunSummary, RunWriter
+from sim.run.rest import rest_watchers
 from sim.run.resume import checkpoint_for, is_kept, require_same
 from sim.run.setup import RunSetup, prepare, record_of, usable_threads
 from sim.run.watchers import (
@@ -221,9 +222,16 @@ def simulate(
             if on_start is not None:
                 on_start(engine.step, scene.steps, setup.system.dt_s)
             watchers: list[Watcher] = [
-                Frames(*planned, last=scene.steps),
-                Progress(engine.step, scene.steps, show_progress, on_progress),
+                Frames(*planned, last=scene.steps, sampled=parameters.run.is_sampled),
+                Progress(
+                    engine.step,
+                    scene.steps,
+                    show_progress,
+                    on_progress,
+                    "sweep" if parameters.run.is_sampled else "step",
+                ),
                 CheckpointByClock(folder.checkpoint),
+                *rest_watchers(scene),
                 *stop_rules,
                 interruption,
             ]
@@ -235,7 +243,11 @@ def _no_call(word: str) -> None:
 
 
 def make_cpu_engine(system: ReducedSystem, state: FilmState, threads: int) -> Engine:
-    """Return the engine that steps on the processor's threads."""
+    """Return the engine that steps on the processor's threads, or the one that samples."""
+    if system.dynamics == "monte_carlo":
+        from sim.sampler.engine import SamplerEngine
+
+        return SamplerEngine(system, state, threads)
     from sim.engines.cpu import CpuEngine
 
     return CpuEngine(system, state, threads)

@@ -20,7 +20,7 @@ from sim.files import checkpoint
 from sim.files.record import Ending
 from sim.files.run_file import Frame, RunWriter
 from sim.run.bars import Bar
-from sim.run.schedule import Always, AnyOf, AtSteps, ByClock, Evenly, Schedule
+from sim.run.schedule import Always, AnyOf, AtSteps, ByClock, Doubling, Evenly, Schedule
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -93,6 +93,8 @@ class Scene:
     setup_s, warm_up_s : float
         Wall time of reading, drawing and placing before this part, and of compiling what the engine
         does not count itself: its observables.
+    beside : str
+        What stands beside the bar, if anything.
     """
 
     parameters: Parameters
@@ -107,15 +109,16 @@ class Scene:
     output_s: float = 0.0
     setup_s: float = 0.0
     warm_up_s: float = 0.0
+    beside: str = ""
 
     def frame(self) -> Frame:
         """Return the present state in SI."""
         state, seen = self.engine.snapshot(), self.engine.observe()
         moment = np.asarray(self.particles.moment)[:, None] * state.directions
-        now = state.step * self.system.dt_s
+        sampled = self.parameters.run.is_sampled
         return Frame(
             step=state.step,
-            time=now,
+            time=None if sampled else state.step * self.system.dt_s,
             position=_inside(state.positions * self.system.units.length_m, self.particles.sides),
             image=np.pad(np.asarray(state.image, np.int32), ((0, 0), (0, 1))),
             moment=moment.astype(np.float32),
@@ -175,10 +178,13 @@ class Frames:
     ----------
     frames, planned, last : int
         Frames in the planned steps, the planned steps, and the last step of this run.
+    sampled : bool
+        Whether the run ends when its film is at rest, nobody knows when; see `Doubling`.
     """
 
-    def __init__(self, frames: int, planned: int, last: int) -> None:
-        self.schedule: Schedule = AnyOf(Evenly(frames, planned), AtSteps([last]))
+    def __init__(self, frames: int, planned: int, last: int, sampled: bool = False) -> None:
+        when = Doubling(frames) if sampled else Evenly(frames, planned)
+        self.schedule: Schedule = AnyOf(when, AtSteps([last]))
 
     def look(self, scene: Scene) -> None:
         """Append the present state."""
@@ -223,21 +229,28 @@ class Progress:
         Whether to draw a bar on standard error.
     call : callable or None
         Called with (step, steps).
+    unit : str
+        What a step is called.
     """
 
     def __init__(
-        self, first: int, last: int, show: bool, call: Callable[[int, int], None] | None = None
+        self,
+        first: int,
+        last: int,
+        show: bool,
+        call: Callable[[int, int], None] | None = None,
+        unit: str = "step",
     ) -> None:
         self.schedule: Schedule = Always()
         self._call = call
         self._bar: Bar | None = None
         if show:
-            self._bar = Bar("simulating", last, first, unit="step", unit_scale=True)
+            self._bar = Bar("simulating", last, first, unit=unit, unit_scale=True)
 
     def look(self, scene: Scene) -> None:
         """Move the bar to the present step."""
         if self._bar is not None:
-            self._bar.move(scene.engine.step)
+            self._bar.move(scene.engine.step, scene.beside)
         if self._call is not None:
             self._call(scene.engine.step, scene.steps)
 

@@ -19,6 +19,8 @@ KEYS = {"sweep": None, "title": TITLE} | {
     if not isinstance(declared.must, Tables)
 }
 """All keys of a file by dotted name, lists counting as one table, with their declarations."""
+SAMPLED = "monte_carlo"
+"""Dynamics that no film is drawn with: it has no step, and other keys."""
 
 
 def text_of(value, dimension):
@@ -97,7 +99,7 @@ class Draw:
         if isinstance(wanted, WholeNumber):
             return min(round(self.number(key)), wanted.high)
         if isinstance(wanted, Choice):
-            return str(rng.choice(wanted.options))
+            return str(rng.choice([one for one in wanted.options if one != SAMPLED]))
         if isinstance(wanted, Switch):
             return self.chance(0.5)
         if isinstance(wanted, Words):

@@ -25,11 +25,15 @@ from tests.reference.drawn_values import KEYS, Draw, text, text_of
 
 NOT_DRAWN = {
     "sweep": "one run ignores it",
+    "run.structures": "of sampled runs, which have no step",
+    "run.sweeps": "of sampled runs, which have no step",
+    "run.wall_time": "of sampled runs, which have no step",
 }
 """Keys that no film has, and why."""
 CUT = {
     "film.count": "at most 400 particles, for the sake of time",
     "film.width": "the same",
+    "run.dynamics": "sampled runs have no step",
     "run.duration": "so many automatic steps, for the sake of time",
     "output.frames": "at most 4: each needs steps of its own",
     "particles.volume_fraction": "up to 0.3, one in ten up to 0.63: denser ones find no place",
@@ -381,7 +385,7 @@ def drawn_film(seed, time=1e-6):
     off = (*PAIR_FORCES, "gravity", "field", "cell", "magnets", "start", "")
     for table in dict.fromkeys(key.rpartition(".")[0] for key in KEYS):
         if table.partition(".")[0] not in off:
-            film.fill(table)
+            film.fill(table, leave=NOT_DRAWN)
     return film
 
 

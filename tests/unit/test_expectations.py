@@ -1,5 +1,6 @@
 """What `check` says of a film, and that it says it when it should."""
 
+import dataclasses
 import json
 import math
 
@@ -150,6 +151,21 @@ def test_prediction_grows_with_field_concentration_and_size():
     assert predicted(strength='"0 mT"') < predicted(strength='"5 mT"') < base
     assert predicted(volume_fraction=0.01) < base < predicted(volume_fraction=0.06)
     assert predicted(core_diameter='"16 nm"') < base < predicted(core_diameter='"18 nm"')
+
+
+def test_length_after_switch_off_is_that_of_the_film_without_a_field():
+    film = {"size_spread": 0.0, "core_diameter": '"17 nm"'}
+    on, none = bench_film(**film), bench_film(strength='"0 mT"', **film)
+    steps = (*on.field.steps, *none.field.steps)
+    both = dataclasses.replace(on, field=dataclasses.replace(on.field, steps=steps))
+    derived, without = expect(both).derived, expect(none).derived
+    for end in ("", "_neighbours_only"):
+        wanted = without[f"predicted_mean_length{end}"]
+        assert derived[f"predicted_mean_length_off{end}"] == pytest.approx(wanted, rel=1e-12)
+        assert wanted < derived[f"predicted_mean_length{end}"]
+    # A field that stays, or never was, goes off nowhere.
+    assert expect(on).derived["predicted_mean_length_off"] is None
+    assert without["predicted_mean_length_off"] is None
 
 
 def test_the_moment_model_does_not_change_the_structure():

@@ -104,13 +104,14 @@ def test_a_full_disk_is_an_error_still(tmp_path, monkeypatch):
 @pytest.mark.parametrize("sides", [(0.2e-6, 0.2e-6), (1e-6, 0.2e-6), (0.2e-6, 1e-6)])
 def test_far_field_of_small_patches_is_drawn(sides):
     """One order, one row and one column of orders."""
+    from analysis.optics.curves import FarField
     from analysis.optics.far_field import collect, profile_across
 
     shares = np.full((8, 8), 1e-3)
     orders = collect([shares], np.array(sides), 532e-9, 1.0, 0.9)
     one = {"wavelength_m": 532e-9, "orders": orders}
     one["profile"] = profile_across(orders, np.array([0.0, 1.0]))
-    field = {"wavelengths": [one], "lateral": None, "outer_index": 1.0, "aperture": 0.9}
+    field = FarField([one], [0], None, 1.0, 0.9)
 
     measured = SimpleNamespace(curves={"far_field": field})
     run = SimpleNamespace(derived={}, provisional=False)

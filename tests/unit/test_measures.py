@@ -14,6 +14,7 @@ from analysis import measure, open_run, write, write_tables
 from analysis.chains.length_distribution import ChainLengths
 from analysis.chains.time_series import TimeSeries
 from analysis.measures.tables import SPACING_COLUMNS
+from analysis.response.rest.section import WayToRest
 from tests.reference.planted import planted_run
 
 SECTIONS = [
@@ -25,6 +26,7 @@ SECTIONS = [
     "alignment",
     "magnetisation",
     "relaxation",
+    "way_to_rest",
     "stages",
     "timing",
     "warnings",
@@ -186,23 +188,28 @@ def test_files_read_back_and_replace_the_old_ones(grown, tmp_path):
     (tmp_path / "measures.json").write_text("old")
     assert json.loads(write(found, tmp_path).read_text()) == found.numbers
     files = write_tables(found, tmp_path)
-    assert [f.name for f in files] == ["chain_lengths.csv", "spacing.csv", "time_series.csv"]
+    assert [f.name for f in files] == [
+        "chain_lengths.csv", "spacing.csv", "time_series.csv", "way_to_rest.csv",
+    ]  # fmt: skip
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
         ["measures.json", *(f.name for f in files)]
     )
+    held = {}
     for path, columns in zip(
         files,
         (
             tuple(ChainLengths.headings().values()),
             SPACING_COLUMNS,
             tuple(TimeSeries.headings().values()),
+            WayToRest.keys(),
         ),
         strict=True,
     ):
         with path.open(newline="") as file:
-            rows = list(csv.reader(file))
+            rows = held[path.name] = list(csv.reader(file))
         assert tuple(rows[0]) == columns
         assert all(len(row) == len(columns) for row in rows)
+    rows = held["time_series.csv"]
     assert len(rows) == 42  # header and 41 frames
     assert [float(row[0]) for row in rows[1:]] == found.curves["time_series"]["time_s"].tolist()
 

@@ -141,7 +141,7 @@ def test_commented_lines_of_the_template_are_good_too():
             text = re.sub(rf"^{instead[match[1]]} = ", "# ", text, flags=re.MULTILINE)
         from_text(text)
         tried += 1
-    assert tried == 40
+    assert tried == 43
 
 
 def test_values_given_beside_the_material_override_it():
@@ -366,7 +366,7 @@ def test_wrong_values_of_required_keys(old, new, sentence):
         ("bonds", "alignment = 2", "alignment must be a number from -1 to 1"),
         ("start", 'kind = "ordered"', 'must be "random", "lattice" or "file"; received "ordered".'),
         ("windows", "hindered_mobility = 1", "must be true or false; received 1."),
-        ("run", 'dynamics = "newton"', 'must be "brownian" or "langevin"; received "newton".'),
+        ("run", 'dynamics = "newton"', '"langevin" or "monte_carlo"; received "newton".'),
         ("run", "mass_factor = 0.5", "mass_factor must be a number from 1 to 1e+06"),
     ],
 )

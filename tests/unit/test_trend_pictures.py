@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from html.parser import HTMLParser
@@ -307,8 +308,9 @@ def ramped():
     measurement = hand_made()
     series = measurement.curves["time_series"]
     half_way = np.linspace(0.0, 1.0, 41)
-    series["field_t"] = 0.03 * np.concatenate([half_way, half_way[-2::-1]])
-    series["mean_length"] = 1.0 + 100 * series["field_t"] + np.where(np.arange(81) > 40, 0.5, 0.0)
+    field = 0.03 * np.concatenate([half_way, half_way[-2::-1]])
+    length = 1.0 + 100 * field + np.where(np.arange(81) > 40, 0.5, 0.0)
+    measurement.curves[series.NAME] = dataclasses.replace(series, field_t=field, mean_length=length)
     return measurement
 
 

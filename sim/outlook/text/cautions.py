@@ -61,7 +61,23 @@ def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
         *_patch(parameters, outlook),
         *_free_moments(parameters, outlook),
         *force_cautions(parameters),
-        *dynamics_cautions(parameters, outlook),
+        *(
+            _left_out(outlook)
+            if parameters.run.is_sampled
+            else dynamics_cautions(parameters, outlook)
+        ),
+    ]
+
+
+def _left_out(outlook: Outlook) -> list[str]:
+    """Say what has no energy in a sampled film."""
+    system = outlook.system
+    pulled = (system.core_weight != 0.0 or system.shell_weight != 0.0) and any(system.down[:2])
+    if not pulled and not any(system.gradient):
+        return []
+    return [
+        "What weight or a field gradient do along the film is left out: a periodic film has no "
+        "energy for it. What they do across the film is sampled."
     ]
 
 
@@ -69,6 +85,8 @@ def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Whether moments turn with the particle or inside it."""
     if parameters.particles.is_multicore:
         return bead_cautions(parameters, outlook, duration_text)
+    if parameters.run.is_sampled:  # either model has the same structure
+        return []
     crossing = crossing_cores(parameters)
     sizes = parameters.particles
     is_blocked = sizes.moment == "blocked"
@@ -138,7 +156,9 @@ def _barriers(outlook: Outlook) -> list[str]:
 
 def _endless_bonds(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say whether bonds last longer than the run."""
-    if outlook.coupling_tail < CHAINING_COUPLING or outlook.bond_life < parameters.run.duration:
+    if parameters.run.is_sampled or outlook.coupling_tail < CHAINING_COUPLING:
+        return []
+    if outlook.bond_life < parameters.run.duration:
         return []
     return [
         f"Bonds in the largest tenth (coupling {outlook.coupling_tail:.2g}) last about "
@@ -182,12 +202,16 @@ def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
             f'Dipole forces beyond {reach} are left out (sum = "cutoff"), and with them the '
             f"repulsion of distant chain ends: spacings and figures are provisional."
         )
-    found.append(
-        "The flow that particles stir in the liquid is left out: real chains diffuse faster, by "
-        "about 3 for a chain of 20, so that times and break-up rates here are up to 2 to 3 times "
-        "too slow."
-    )
+    if not parameters.run.is_sampled:
+        found.append(_STIRRED)
     return found
+
+
+_STIRRED = (
+    "The flow that particles stir in the liquid is left out: real chains diffuse faster, by "
+    "about 3 for a chain of 20, so that times and break-up rates here are up to 2 to 3 times "
+    "too slow."
+)
 
 
 def _free_moments(parameters: Parameters, outlook: Outlook) -> list[str]:

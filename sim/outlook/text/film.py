@@ -166,7 +166,8 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
     large = lengths.aggregation_number >= 1000.0
     number = "over 1000" if large else f"{lengths.aggregation_number:.2g}"
     growth = []
-    if outlook.coupling_largest >= CHAINING_COUPLING:
+    sampled = parameters.run.is_sampled
+    if outlook.coupling_largest >= CHAINING_COUPLING and not sampled:
         growth = [
             ("mean length by growth at the end of the run", f"{_length(outlook.grown_length)}"),
             ("bond life, largest tenth", duration_text(outlook.bond_life)),
@@ -178,13 +179,31 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
         ("aggregation number N* (median particle)", number),
         ("chain spacing from the line density", format_quantity(outlook.spacing, "length")),
         *growth,
+        *(_limit_rows(parameters) if sampled else _step_rows(parameters, system)),
+        *dipole_rows(system),
+        *([] if sampled else [("momentum time", duration_text(outlook.momentum_time))]),
+    ]
+
+
+def _step_rows(parameters: Parameters, system: ReducedSystem) -> list[tuple[str, str]]:
+    """Return the rows on the time that is simulated and its steps."""
+    return [
         ("simulated time", format_quantity(parameters.run.duration, "time")),
         ("time step", format_quantity(system.dt_s, "time")),
         *_inner_rows(system),
         ("limited by", system.limit),
         ("steps", f"{system.steps}"),
-        *dipole_rows(system),
-        ("momentum time", duration_text(outlook.momentum_time)),
+    ]
+
+
+def _limit_rows(parameters: Parameters) -> list[tuple[str, str]]:
+    """Return the rows on what ends a sampled run."""
+    run = parameters.run
+    wall = "no limit" if run.wall_time is None else duration_text(run.wall_time)
+    return [
+        ("independent structures wanted", f"{run.structures}"),
+        ("sweeps at most", f"{run.sweeps}"),
+        ("wall time at most", wall),
     ]
 
 
@@ -233,8 +252,8 @@ def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
         *force_sentences(parameters, outlook, duration_text),
         _spacing(outlook),
         _patch(parameters, outlook),
-        _step_sentence(outlook.system),
-        *dynamics_sentences(parameters, outlook),
+        *([] if parameters.run.is_sampled else [_step_sentence(outlook.system)]),
+        *([] if parameters.run.is_sampled else dynamics_sentences(parameters, outlook)),
     ]
 
 
@@ -292,6 +311,11 @@ def _lengths(outlook: Outlook) -> list[str]:
 
 def _times(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Compare the simulated time with the time that a film takes."""
+    if parameters.run.is_sampled:
+        return [
+            "This run samples the film at rest by moves: it has no times, and says by itself "
+            "whether a film from single particles and one from long chains have met."
+        ]
     if outlook.coupling_largest < CHAINING_COUPLING:
         return []
     duration = parameters.run.duration

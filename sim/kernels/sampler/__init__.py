@@ -1,0 +1,1 @@
+"""Moves of the equilibrium sampler: compiled loops that take one film from state to state."""

@@ -1,0 +1,115 @@
+"""Rigid moves of whole chains: a slide, and a turn about the middle; the cluster is kept.
+
+A move after which the chain would have other bonds is refused, so that each chain is picked with
+the same chance before and after. No checks of input by design.
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+from sim.kernels.sampler import bonds
+from sim.kernels.sampler.cells import inside, wrapped
+from sim.kernels.sampler.draws import around, uniform
+from sim.kernels.sampler.energies import (
+    REFUSED,
+    accept,
+    change_of_energy,
+    clear_marks,
+    mark_members,
+)
+from sim.kernels.sampler.layout import MX, MY, MZ, SLIDE, X, Y, Z
+from sim.kernels.sampler.layout import TURN as TURN_KIND
+from sim.kernels.sampler.sets import propose_present, shift_places, take
+
+# Members of a chain that turns may stand so far from its first, in sides of the patch: nearest
+# images of all pairs then turn with it.
+WIDEST = 0.24
+
+
+@njit(cache=True, error_model="numpy")
+def any_direction(random):
+    """Return a unit vector of any direction."""
+    return around(random, (0.0, 0.0, 1.0), 2.0 * uniform(random) - 1.0)
+
+
+@njit(cache=True, error_model="numpy")
+def settle(film, count, kind):
+    """Accept or refuse the proposed rows of a whole chain."""
+    change = change_of_energy(film, count)
+    if change >= REFUSED or not accept(change, uniform(film.random)):
+        return
+    found = np.empty(24, np.int64)
+    mark_members(film, count)
+    met = 0
+    for a in range(count):
+        met += bonds.bonded(film, film.members[a], film.fresh[a], found)
+    clear_marks(film, count)
+    if met == 0:
+        take(film, count, kind, change)
+
+
+@njit(cache=True, error_model="numpy")
+def slide(film, i):
+    """Slide the chain of a particle, by a distance that is as often short as long."""
+    walk, random = film.walk, film.random
+    count = bonds.chain(film, i)
+    clear_marks(film, count)
+    propose_present(film, count)
+    length = walk.shortest * (walk.longest / walk.shortest) ** uniform(random)
+    ex, ey, ez = any_direction(random)
+    shift_places(film, 0, count, length * ex, length * ey, length * ez)
+    settle(film, count, SLIDE)
+
+
+@njit(cache=True, error_model="numpy")
+def rotated(axis, cosine, sine, vx, vy, vz):
+    """Return a vector turned about a unit vector (Rodrigues' formula)."""
+    ex, ey, ez = axis
+    along = (ex * vx + ey * vy + ez * vz) * (1.0 - cosine)
+    return (
+        vx * cosine + (ey * vz - ez * vy) * sine + ex * along,
+        vy * cosine + (ez * vx - ex * vz) * sine + ey * along,
+        vz * cosine + (ex * vy - ey * vx) * sine + ez * along,
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def turn(film, i):
+    """Turn the chain of a particle about its middle."""
+    random, rows, fresh = film.random, film.rows, film.fresh
+    count = bonds.chain(film, i)
+    clear_marks(film, count)
+    if count < 2:
+        return
+    propose_present(film, count)
+    first = rows[i]
+    middle_x = middle_y = middle_z = 0.0
+    for a in range(count):
+        row = fresh[a]
+        row[X], row[Y] = (
+            wrapped(row[X] - first[X], film.side_x),
+            wrapped(row[Y] - first[Y], film.side_y),
+        )
+        row[Z] -= first[Z]
+        if abs(row[X]) > WIDEST * film.side_x or abs(row[Y]) > WIDEST * film.side_y:
+            return
+        middle_x, middle_y, middle_z = middle_x + row[X], middle_y + row[Y], middle_z + row[Z]
+    middle_x, middle_y, middle_z = middle_x / count, middle_y / count, middle_z / count
+    angle = film.walk.turn * (2.0 * uniform(random) - 1.0)
+    axis, cosine, sine = any_direction(random), math.cos(angle), math.sin(angle)
+    sx, sy, _ = rotated(axis, cosine, sine, -middle_x, -middle_y, -middle_z)
+    for a in range(count):
+        row = fresh[a]
+        vx, vy, vz = rotated(
+            axis, cosine, sine, row[X] - middle_x, row[Y] - middle_y, row[Z] - middle_z
+        )
+        far_x, far_y = abs(vx - sx), abs(vy - sy)
+        if far_x > WIDEST * film.side_x or far_y > WIDEST * film.side_y:
+            return
+        row[X] = inside(first[X] + middle_x + vx, film.side_x)
+        row[Y] = inside(first[Y] + middle_y + vy, film.side_y)
+        row[Z] = first[Z] + middle_z + vz
+        row[MX], row[MY], row[MZ] = rotated(axis, cosine, sine, row[MX], row[MY], row[MZ])
+    settle(film, count, TURN_KIND)

@@ -1,0 +1,172 @@
+"""A film as the moves see it: the named tuple of arrays, from a reduced system and a state."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.engines import cpu_arrays
+from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
+from sim.kernels.laws.pairs import ADDED
+from sim.kernels.sampler import bonds, draws, layout, rounds
+from sim.kernels.steps.layout import CUTOFF
+from sim.kernels.vectors.calls import Packed
+
+if TYPE_CHECKING:
+    from sim.film.reduced_system import ReducedSystem
+
+__all__ = ["RANGE", "make_film", "range_of"]
+
+Floats = NDArray[np.float64]
+
+RANGE = 6.0
+"""Range in d0 of the dipoles that single moves see, where the whole sum is a mesh or exact."""
+CLOSEST_CORES = 0.75
+"""Cores are hard: pairs nearer than this share of their contact are no states.
+
+Layers that hold, or springs, cost 25 kT and more there (`sim.film.core_contact`); deeper still two
+point dipoles would win.
+"""
+CLOSEST_SOFT = 0.5
+"""The same of soft cores, in contact distances; they cost 16 000 strengths there."""
+FIRST_STEP = 0.12
+TAIL_SHIFT = 0.12
+LARGEST_TURN = 0.3
+SHORTEST_SLIDE, LONGEST_SLIDE = 0.05, 4.0
+ANYWHERE = 0.3
+LEAST_RATIO, LARGEST_RATIO = 0.6, 1.299
+WIDEST = 4.0
+"""Bonded places are proposed within so many spreads of their mean distance."""
+LEAST_SPREAD = 0.01
+STEEPNESS = 1.5
+SIZE_WINDOW = 0.1
+MIXTURE = (0.0, 0.80, 0.05, 0.05, 0.03, 0.03, 0.01, 0.03)
+"""Shares of the moves that change chains, by `layout.MOVES`."""
+STREAM = 16
+"""First stream of random numbers of the sampler; the noise of steps has 0 and 1."""
+
+
+def range_of(system: ReducedSystem) -> float:
+    """Return the range of the dipoles that single moves see."""
+    if system.dipole_sum == "cutoff":
+        return system.cutoff
+    return min(RANGE, 0.499 * min(system.sides))
+
+
+def make_film(
+    system: ReducedSystem, positions: Floats, directions: Floats, seed: int, stream: int
+) -> layout.Film:
+    """Return the arrays of a film for the moves.
+
+    Parameters
+    ----------
+    system : ReducedSystem
+        With moments of fixed size in a steady field.
+    positions, directions : float64 (N, 3)
+        Where the particles are and how their moments point, reduced.
+    seed, stream : int
+        Of the random numbers; films of one run have streams of their own.
+
+    Returns
+    -------
+    layout.Film
+        Cells, bonds and sums are still empty.
+    """
+    count, reach = system.count, range_of(system)
+    laws = cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)._replace(
+        cutoff=reach, long_range=CUTOFF
+    )
+    rows = np.zeros((count, layout.COLUMNS))
+    rows[:, :3] = positions
+    rows[:, 3:6] = system.moment[:, None] * directions
+    rows[:, layout.RADIUS], rows[:, layout.MOMENT] = system.radius, system.moment
+    order = np.argsort(system.radius, kind="stable")
+    rank = np.empty(count, np.int64)
+    rank[order] = np.arange(count)
+    widest = 2.0 * float(system.radius.max())
+    near = max(system.repulsion.reach(0.5 * widest), bonds.DISTANCE * widest)
+    random = np.zeros(layout.WORDS, np.uint64)
+    random[draws.SEED], random[draws.STREAM] = seed, STREAM + stream
+    applied = cpu_arrays.field_table(system.field, system.gradient)
+    film = layout.Film(
+        rows=rows,
+        fresh=np.zeros((count + 1, layout.COLUMNS)),
+        members=np.zeros(count + 1, np.int64),
+        group=np.zeros(count, np.int64),
+        mark=np.zeros(count, np.int64),
+        far=_cells(system, max(reach, system.added_reach)),
+        near=_cells(system, near),
+        bonds=np.full((count, 2), layout.NONE, np.int64),
+        open=np.zeros((2, count), np.int64),
+        open_place=np.full((2, count), layout.NONE, np.int64),
+        open_count=np.zeros(2, np.int64),
+        sums=np.zeros(layout.SUMS),
+        found=np.zeros(layout.FOUND),
+        chain_moves=np.zeros(1, np.int64),
+        random=random,
+        counts=np.zeros((len(layout.MOVES), 2), np.int64),
+        step=np.array([FIRST_STEP]),
+        mixture=_mixture(system),
+        rank=rank,
+        by_rank=order.astype(np.int64),
+        applied=np.concatenate([applied.first[0], applied.slope]),
+        added=np.zeros(len(ADDED)),
+        side_x=system.sides[0],
+        side_y=system.sides[1],
+        thickness=system.thickness,
+        nearest=CLOSEST_CORES if system.steric == "surfactant" else CLOSEST_SOFT,
+        missing=0.5 / (system.sides[0] * system.sides[1] * system.thickness),
+        laws=laws,
+        walk=layout.Walk(
+            tail=TAIL_SHIFT, turn=LARGEST_TURN, shortest=SHORTEST_SLIDE, longest=LONGEST_SLIDE,
+            nearest=LEAST_RATIO, farthest=LARGEST_RATIO, centre=1.0, spread=0.1, steepness=3.0,
+            anywhere=ANYWHERE, window=max(1, int(SIZE_WINDOW * count)),
+        ),
+    )  # fmt: skip
+    return film._replace(walk=_fitted(film, system))
+
+
+def _cells(system: ReducedSystem, reach: float) -> layout.Cells:
+    """Return empty cells at least as long as a range."""
+    x, y, z = (max(1, int(side / reach)) for side in (*system.sides, system.thickness))
+    head = np.full(x * y * z, layout.NONE, np.int64)
+    return layout.Cells(head, np.zeros((system.count, 3), np.int64), x, y, z)
+
+
+def _mixture(system: ReducedSystem) -> Floats:
+    """Return the cumulated shares of the moves; sizes are exchanged where they differ."""
+    shares = np.array(MIXTURE)
+    if np.ptp(system.radius) == 0.0 and np.ptp(system.moment) == 0.0:
+        shares[layout.SIZES] = 0.0
+    return np.asarray(np.cumsum(shares / shares.sum()))
+
+
+def _fitted(film: layout.Film, system: ReducedSystem) -> layout.Walk:
+    """Return the walk with bonded places as a median pair has them, head to tail."""
+    walk: layout.Walk = film.walk
+    radius, moment = float(np.median(system.radius)), float(np.median(system.moment))
+    ratios = np.linspace(LEAST_RATIO, LARGEST_RATIO, 400)
+    first = np.array([0.0, 0.0, 0.0, moment, 0.0, 0.0, radius, moment])
+    energy = np.empty(len(ratios))
+    packed = Packed(film)
+    film.fresh[:2] = first
+    for k, ratio in enumerate(ratios):
+        film.fresh[1, layout.X] = 2.0 * radius * ratio
+        packed.call(rounds.find_pair_energy, 0)
+        energy[k] = film.found[layout.TOTAL]
+    weight = ratios**2 * np.exp(np.minimum(energy.min() - energy, 0.0))
+    weight /= weight.sum()
+    centre = float(weight @ ratios)
+    spread = max(LEAST_SPREAD, math.sqrt(float(weight @ (ratios - centre) ** 2)))
+    spread += float(np.std(system.radius) / radius) * spread
+    coupling = moment**2 / (2.0 * radius * centre) ** 3
+    return walk._replace(
+        centre=centre,
+        spread=spread,
+        nearest=max(LEAST_RATIO, centre - WIDEST * spread),
+        farthest=min(LARGEST_RATIO, centre + WIDEST * spread),
+        steepness=max(2.0, STEEPNESS * coupling),
+    )

@@ -1,0 +1,144 @@
+"""Whether two films, one from single particles and one from long chains, have come to rest.
+
+Both forget where they came from when all that is followed meets: the error of an average comes
+from its autocorrelation, and films that differ by more than a few errors have not met. Lengths
+alone are no proof: they may meet while energy and magnetisation still differ.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FOLLOWED", "Average", "Rest", "average_of", "correlation_time", "judge"]
+
+Floats = NDArray[np.float64]
+
+FOLLOWED = ("energy", "mean_length", "weight_mean_length", "magnetisation")
+"""What is followed in each sweep, one column each: energy a particle in kT, lengths in particles
+(bonds by distance and alignment), moment along the field over saturation."""
+
+MEETING_ERRORS = 3.0
+"""Averages of the two films may differ by so many errors of their difference."""
+WINDOW = 5.0
+"""The sum over lags ends at so many correlation times (N. Madras and A. D. Sokal, J. Stat. Phys.
+50, 109 (1988), appendix C)."""
+FEWEST_TIMES = 8.0
+"""An average over fewer correlation times is none: the time itself is then not known."""
+
+
+@dataclass(frozen=True)
+class Average:
+    """The average of one series: its value, error, and the independent structures in it."""
+
+    value: float
+    error: float
+    structures: float
+
+
+@dataclass(frozen=True)
+class Rest:
+    """What two films say about rest.
+
+    Attributes
+    ----------
+    reached : bool
+        Whether all averages meet, each over enough structures.
+    structures : float
+        Independent structures of the film that is kept: the fewest of all that is followed.
+    sweeps : int
+        Sweeps averaged over, the last half of the run.
+    reason : str
+        One phrase.
+    sides : dict
+        By name of what is followed: values, errors and structures of both films, and their
+        difference in its errors.
+    """
+
+    reached: bool
+    structures: float
+    sweeps: int
+    reason: str
+    sides: dict[str, dict[str, Any]]
+
+
+def correlation_time(values: Floats) -> float:
+    """Return the integrated autocorrelation time of a series, in its steps.
+
+    1/2 + sum of the autocorrelation up to a window of `WINDOW` such times; 1/2 for independent
+    values, and infinite for a series that does not change.
+    """
+    count = len(values)
+    centred = values - values.mean()
+    size = 1 << (2 * count - 1).bit_length()
+    spectrum = np.fft.rfft(centred, size)
+    correlation = np.fft.irfft(spectrum * spectrum.conj(), size)[:count]
+    if not correlation[0] > 1e-24 * count * max(1.0, float(np.abs(values).max()) ** 2):
+        return math.inf
+    times = 0.5 + np.cumsum(correlation[1:] / correlation[0])
+    lags = np.arange(1, count)
+    window = np.flatnonzero(lags >= WINDOW * times)
+    return max(0.5, float(times[window[0] if len(window) else -1]))
+
+
+def average_of(values: Floats) -> Average:
+    """Return the average of a series with its error."""
+    time = correlation_time(values)
+    if math.isinf(time):
+        return Average(float(values.mean()), 0.0, 0.0)
+    structures = len(values) / (2.0 * time)
+    return Average(
+        float(values.mean()), float(values.std() / math.sqrt(max(structures, 1.0))), structures
+    )
+
+
+def judge(single: Floats, chained: Floats) -> Rest:
+    """Say whether two films have met.
+
+    Parameters
+    ----------
+    single, chained : float64 (sweeps, len(FOLLOWED))
+        What was followed of the film from single particles and of the one from chains.
+
+    Returns
+    -------
+    Rest
+        Over the last half of both.
+    """
+    sweeps = len(single) - len(single) // 2
+    sides: dict[str, dict[str, Any]] = {}
+    apart, fewest = [], math.inf
+    for column, name in enumerate(FOLLOWED):
+        first, second = (average_of(film[-sweeps:, column]) for film in (single, chained))
+        error = math.hypot(first.error, second.error)
+        difference = abs(first.value - second.value)
+        errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)
+        if errors > MEETING_ERRORS:
+            apart.append(f"{name.replace('_', ' ')} by {errors:.2g} errors")
+        if math.isfinite(error) and error > 0.0:
+            fewest = min(fewest, first.structures, second.structures)
+        sides[name] = {
+            "from_singles": first.value,
+            "from_singles_error": first.error,
+            "from_chains": second.value,
+            "from_chains_error": second.error,
+            "difference_in_errors": errors if math.isfinite(errors) else None,
+            "structures": min(first.structures, second.structures),
+        }
+    structures = 0.0 if math.isinf(fewest) else fewest
+    known = structures >= FEWEST_TIMES
+    reason = (
+        "the films from single particles and from long chains meet"
+        if not apart
+        else "the films from single particles and from long chains differ in " + ", ".join(apart)
+    )
+    if not known:
+        reason = (
+            f"{sweeps} sweeps hold about {structures:.2g} independent structures, too few to tell "
+            "whether the films from single particles and from long chains meet"
+        )
+    return Rest(not apart and known, structures, sweeps, reason, sides)

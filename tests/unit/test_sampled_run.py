@@ -1,0 +1,305 @@
+"""A sampled run from its file to its page: bits, rest from both sides, no times, bad input."""
+
+import json
+
+import h5py
+import numpy as np
+import pytest
+
+from analysis import measure, open_run
+from sim.files.record import Ending
+from sim.film.start_file import state_from_run
+from sim.kernels.sampler import layout
+from sim.outlook.expectations import expect
+from sim.parameters import ParameterError, from_text
+from sim.run.schedule import Doubling
+from sim.run.simulate import simulate
+from sim.run.watchers import Stop
+from sim.sampler.chained import chained_state
+from sim.sampler.engine import SamplerEngine
+from sim.sampler.rest import FOLLOWED, average_of, correlation_time, judge
+from tests.reference.small_systems import film, random_film, spread_diameters
+
+FILE = """
+[particles]
+core_diameter = "16 nm"
+size_spread = 0.1
+volume_fraction = 0.03
+[film]
+thickness = "0.12 um"
+width = "0.26 um"
+[repulsion]
+kind = "soft_core"
+[field]
+strength = "10 mT"
+[dipoles]
+sum = "cutoff"
+[run]
+dynamics = "monte_carlo"
+{run}
+[output]
+frames = 20
+"""
+
+
+def parameters_of(run="sweeps = 400\nstructures = 10"):
+    return from_text(FILE.format(run=run), "film.toml")
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    """Return a sampled run that has come to rest."""
+    return simulate(parameters_of("sweeps = 2000\nstructures = 10"), tmp_path_factory.mktemp("a"))
+
+
+def bits(engine):
+    state = engine.snapshot()
+    return state.positions.tobytes() + state.directions.tobytes() + engine._series.tobytes()
+
+
+KINDS = {
+    "cut off": {"diameter": spread_diameters(60)},
+    "mesh": {"dipole_sum": "mesh", "tolerance": 1e-3},
+    "exact": {"dipole_sum": "exact", "tolerance": 1e-4, "count": 20},
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_bits_hang_neither_on_pieces_nor_on_threads_nor_on_a_stop(kind):
+    system = film(**{"count": 60, "dynamics": "monte_carlo", **KINDS[kind]})
+    state = random_film(system)
+    plain = SamplerEngine(system, state, 1)
+    plain.advance(7)
+    pieces = SamplerEngine(system, state, 2)
+    for part in (1, 2):
+        pieces.advance(part)
+        pieces.observe()
+    kept = pieces.checkpoint()
+    pieces.advance(4)
+    assert bits(pieces) == bits(plain)
+    again = SamplerEngine(system, state, 2)
+    again.restore(kept)
+    again.advance(4)
+    assert bits(again) == bits(plain)
+    assert plain.films[0].film.counts[:, 1].sum() > 0
+
+
+def test_the_file_holds_sweeps_and_no_times(finished):
+    assert finished.ending is Ending.STOPPED
+    assert "at rest with" in finished.reason
+    with h5py.File(finished.path) as file:
+        position = file["particles/film/position"]
+        assert "time" not in position
+        assert "time" not in file["observables/energy_dipolar"]
+        steps = position["step"][()]
+        assert steps[-1] == finished.step < 2000
+        rest = json.loads(file["parameters"].attrs["rest"])
+    assert rest["reached"] is True
+    assert rest["structures"] >= 10
+    assert set(rest["sides"]) == set(FOLLOWED)
+    late = steps[steps >= steps[-1] / 2]
+    assert 5 <= len(late) <= 12
+
+
+def test_what_is_measured_has_no_times(finished):
+    run = open_run(finished.directory)
+    assert run.is_sampled
+    assert run.notices == ()
+    numbers = measure(run).numbers
+    rest = numbers["equilibration"]
+    assert rest["reached"] is True
+    assert rest["independent_structures"] >= 10
+    assert rest["simulated_s"] is None
+    assert numbers["derived"]["time_step_s"] is None
+    assert numbers["derived"]["duration_s"] is None
+    assert numbers["chains"]["mean_length"]["value"] > 1.0
+    assert numbers["magnetisation"]["relative"]["value"] > 0.3
+    assert numbers["chains"]["bond_life_s"]["value"] is None
+    assert all(
+        value is None or value == [] or value["value"] is None
+        for value in numbers["relaxation"].values()
+    )
+    said = [note for note in numbers["warnings"] if note.startswith("relaxation")]
+    assert len(said) == 1
+    assert "no time" in said[0]
+    # the sampler and the measurement agree on the length within their errors
+    own = rest["sides"]["mean_length"]
+    found = numbers["chains"]["mean_length"]
+    gap = abs(own["from_singles"] - found["value"])
+    assert gap < 4.0 * np.hypot(own["from_singles_error"], found["error"])
+    with pytest.raises(ValueError, match="knows no times"):
+        measure(run, from_time=1e-6)
+
+
+def test_a_run_that_is_stopped_goes_on_to_the_same_bits(tmp_path):
+    class Once:
+        """Interrupts a run at sweep 40."""
+
+        schedule = Doubling(80)
+
+        def look(self, scene):
+            if scene.engine.step == 40:
+                raise Stop(Ending.INTERRUPTED, "stopped")
+
+        def close(self, scene):
+            pass
+
+    whole = simulate(parameters_of("sweeps = 80"), tmp_path / "whole")
+    cut = simulate(parameters_of("sweeps = 80"), tmp_path / "cut", stop_rules=[Once()])
+    assert cut.step == 40
+    cut = simulate(parameters_of("sweeps = 80"), tmp_path / "cut", resume=True)
+    assert cut.ending is whole.ending is Ending.FINISHED
+    with h5py.File(whole.path) as one, h5py.File(cut.path) as other:
+        for path in ("particles/film/position/value", "particles/film/moment/value"):
+            assert np.array_equal(one[path][()], other[path][()])
+        for name in ("rest",):
+            assert one["parameters"].attrs[name] == other["parameters"].attrs[name]
+
+
+def test_a_limit_of_the_clock_ends_the_run(tmp_path):
+    run = simulate(
+        parameters_of('sweeps = 1000000\nstructures = 10000\nwall_time = "1 s"'), tmp_path
+    )
+    assert run.ending is Ending.STOPPED
+    assert "1 s of wall time" in run.reason
+    numbers = measure(open_run(run.directory)).numbers
+    assert (
+        "times the sweeps are needed" in numbers["equilibration"]["reason"]
+        or (numbers["equilibration"]["reached"])
+    )
+
+
+def test_a_sampled_film_is_a_start(finished):
+    system = film(1)
+    parameters = parameters_of()
+    from sim.film.particles import draw
+    from sim.film.reduce import reduce
+
+    system = reduce(parameters, draw(parameters))
+    state = state_from_run(finished.directory, system, 3)
+    with h5py.File(finished.path) as file:
+        last = file["particles/film/position/value"][-1] / system.units.length_m
+    assert np.allclose(state.positions, last, atol=1e-9)
+    assert state.time == 0.0
+
+
+REFUSED = {
+    'duration = "1 ms"': "[run] duration must be left out with dynamics",
+    'time_step = "1 ns"': "[run] time_step must be left out with dynamics",
+    "structures = 2": "[run] structures must be a whole number from 8",
+    "sweeps = 1": "[run] sweeps must be a whole number from 10",
+    'wall_time = "1 ms"': '[run] wall_time must be "auto" or a time from 1 s',
+}
+
+
+@pytest.mark.parametrize("line", REFUSED)
+def test_what_needs_a_time_is_refused(line):
+    with pytest.raises(ParameterError) as error:
+        parameters_of(line)
+    assert [problem for problem in error.value.problems if REFUSED[line] in problem]
+    assert len(error.value.problems) == 1
+
+
+def test_other_films_that_cannot_be_sampled_are_refused():
+    text = FILE.format(run="")
+    turning = text.replace(
+        'strength = "10 mT"', '[[field.steps]]\nduration = "1 us"\nkind = "rotate"\n'
+        'strength = "10 mT"\nfrequency = "1 MHz"',
+    )  # fmt: skip
+    with pytest.raises(ParameterError, match="must have a steady field"):
+        from_text(turning)
+    beads = text.replace(
+        'core_diameter = "16 nm"',
+        'moment = "multicore"\ncore_diameter = "8 nm"\nbead_diameter = "60 nm"\n'
+        "magnetic_share = 0.3",
+    ).replace('"0.12 um"', '"0.3 um"').replace('"0.26 um"', '"0.9 um"')  # fmt: skip
+    with pytest.raises(ParameterError, match="beads that magnetise each other"):
+        from_text(beads)
+
+
+def test_a_run_in_time_still_needs_its_duration():
+    text = FILE.format(run="").replace('dynamics = "monte_carlo"', "")
+    with pytest.raises(ParameterError, match=r"\[run\] duration is missing"):
+        from_text(text)
+    given = FILE.format(run='duration = "1 us"\nsweeps = 100').replace(
+        'dynamics = "monte_carlo"', ""
+    )
+    assert '[run] sweeps is not used with dynamics = "brownian".' in from_text(given).notices
+
+
+def test_what_check_says_of_a_sampled_run():
+    said = expect(parameters_of())
+    labels = [label for label, _ in said.table]
+    assert "independent structures wanted" in labels
+    assert "simulated time" not in labels
+    assert "time step" not in labels
+    words = " ".join([*said.sentences, *said.cautions])
+    assert "samples the film at rest" in words
+    assert "within this run" not in words
+    assert "too slow" not in words
+
+
+def test_the_start_of_chains_has_no_overlap_and_all_particles():
+    for direction in ((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.1, 0.2, 0.9)):
+        system = film(300, diameter=spread_diameters(300), direction=direction)
+        state = chained_state(system, 1.05, 3)
+        axis = int(np.argmax(np.abs(direction)))
+        assert np.allclose(state.directions[:, axis], np.sign(direction[axis]))
+        sides = np.array([*system.sides, 1e9])
+        gap = state.positions[:, None] - state.positions[None]
+        gap -= sides * np.rint(gap / sides)
+        contact = system.radius[:, None] + system.radius[None]
+        share = np.linalg.norm(gap, axis=2) / contact + 9.0 * np.eye(300)
+        assert share.min() > 1.0
+        assert (state.positions[:, 2] >= 0.0).all()
+        assert (state.positions[:, 2] <= system.thickness).all()
+        # all but a few ends have a neighbour at the distance of a bond
+        assert (share.min(axis=1) < 1.06).mean() > 0.9
+
+
+def test_correlation_time_of_a_known_series():
+    # x' = a x + noise has the integrated time (1 + a)/(1 - a)/2
+    rng = np.random.default_rng(5)
+    noise = rng.normal(size=60_000)
+    series = np.zeros(60_000)
+    for k in range(1, 60_000):
+        series[k] = 0.9 * series[k - 1] + noise[k]
+    assert correlation_time(series) == pytest.approx(9.5, rel=0.15)
+    assert correlation_time(noise) == pytest.approx(0.5, abs=0.1)
+    spread = np.sqrt(1.0 / (1.0 - 0.81))
+    assert average_of(series).error == pytest.approx(spread * np.sqrt(19.0 / 60_000), rel=0.15)
+    assert correlation_time(np.ones(50)) == np.inf
+
+
+def test_rest_needs_all_that_is_followed():
+    rng = np.random.default_rng(6)
+    one, two = rng.normal(size=(2, 4000, len(FOLLOWED)))
+    assert judge(one, two).reached
+    assert judge(one, two).structures > 500
+    two[:, FOLLOWED.index("energy")] += 0.5  # lengths meet, the energy does not
+    apart = judge(one, two)
+    assert not apart.reached
+    assert "differ in energy by" in apart.reason
+    assert not judge(one[:20], two[:20] - two[:20]).reached
+    short = judge(np.cumsum(one[:200], axis=0), np.cumsum(one[:200], axis=0))
+    assert not short.reached
+    assert "too few to tell" in short.reason
+
+
+@pytest.mark.parametrize("count", [1, 6, 40])
+def test_frames_of_a_sampled_run_double_their_interval(count):
+    when = Doubling(count)
+    steps = [0]
+    while steps[-1] < 3000:
+        steps.append(when.next_step(steps[-1]))
+    assert [step for step in range(steps[-1] + 1) if when.is_due(step)] == steps
+    assert when.until(1000) == sum(0 < step <= 1000 for step in steps)
+    for last in (count, 100, 333, 1000, 2999):
+        late = sum(last / 2 <= step <= last for step in steps)
+        assert late <= max(2, count // 2 + 1)
+        assert late >= min(1, count // 4)
+
+
+def test_moves_have_names_in_order():
+    assert layout.MOVES[layout.SIZES] == "sizes"
+    assert layout.MOVES[layout.HOP] == "hop"
