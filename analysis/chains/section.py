@@ -93,7 +93,7 @@ class ChainSection(Section):
         for own in rules[:1]:  # the run's own rule: its numbers of all frames
             own.update({name: out[name] for name in NAMES})
         out["sensitivity"] = rules
-        self.curves += [seen.time_series, lengths]
+        self.drawn += [seen.time_series, lengths]
         return out
 
     def _bending(self, warnings: list[str]) -> dict[str, Any]:
@@ -107,7 +107,7 @@ class ChainSection(Section):
                 "chains.persistence_length_m: open chains are too few, too short or too straight "
                 "to show a bend"
             )
-        self.curves.append(shapes.tangent_correlation())
+        self.drawn.append(shapes.tangent_correlation())
 
         def of(rows: list[tuple[float, float]]) -> dict[str, Any]:
             return estimate_of_pairs(rows, seen.structures).as_dict()
@@ -129,7 +129,7 @@ class ChainSection(Section):
         seen = self.seen
         times = seen.run.times[seen.stage.frames]
         lives, survival = life_numbers(seen.bonds, self.groups, times, warnings)
-        self.curves.append(survival)
+        self.drawn.append(survival)
         return lives | {"bond_life_theory_s": _theory_life(seen.run)}
 
 

@@ -100,7 +100,7 @@ def measure(
     curves: dict[str, Curve] = {}
     for one in measured:
         _join(numbers, {one.name: one.numbers(warnings)}, "section")
-        _join(curves, {curve.NAME: curve for curve in one.curves}, "curve")
+        _join(curves, {curve.NAME: curve for curve in one.curves()}, "curve")
     _join(numbers, {"timing": timing(run), "warnings": warnings}, "section")
     averages = [one.name for one in measured if one.averages]
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)

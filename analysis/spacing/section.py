@@ -72,8 +72,8 @@ class SpacingSection(Section):
                 f"spacing.columns: no plane across the chains holds {FEWEST_COLUMNS} of them clear "
                 "of the windows, so their order is not measured"
             )
-        self.curves += [nearest_neighbour(distances, structures), mapped, radial, line, axes]
-        self.curves += [self.slits.curve(structures), self.columns.curve()]
+        self.drawn += [nearest_neighbour(distances, structures), mapped, radial, line, axes]
+        self.drawn += [self.slits.curve(structures), self.columns.curve()]
         return out
 
 
