@@ -78,7 +78,7 @@ def test_bands_hold_the_truth_of_planted_growths():
 
 @pytest.mark.slow
 def test_bands_hold_the_truth_of_many_planted_growths():
-    check(held(range(100, 300)), 200)
+    check(held(range(100, 220)), 120)
 
 
 def test_films_scatter_about_a_way_as_single_events_make_them():
