@@ -89,7 +89,7 @@ class InducedMoments:
 
     @property
     def mean_sums(self) -> float:
-        """Sums of the dipoles a search, the mean so far."""
+        """Sums of the dipoles per search, the mean so far."""
         return self.sums / max(1, self.searches)
 
     def holding_energy(self, film: CpuFilm) -> float:

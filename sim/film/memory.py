@@ -14,7 +14,7 @@ __all__ = ["BASE_BYTES", "MemoryShortError", "free_bytes", "memory_bytes", "requ
 NEIGHBOUR_BYTES = 4
 """One entry of a neighbour list, each pair listed from both sides."""
 PARTICLE_BYTES = 600
-"""State, forces, sorted copies and their like: about 75 numbers of 8 bytes a particle."""
+"""State, forces, sorted copies and their like: about 75 numbers of 8 bytes per particle."""
 BASE_BYTES = 300_000_000
 """Interpreter, libraries and compiled kernels."""
 GRID_COPIES = 5

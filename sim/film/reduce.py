@@ -145,7 +145,7 @@ def _whole_step(longest: float, interval: float, begun_with: float | None) -> fl
 
 
 def _with_steps(system: ReducedSystem, duration: float) -> ReducedSystem:
-    """Return a system with the steps of a whole run of so many s."""
+    """Return a system with the steps of a whole run of ``duration`` s."""
     return replace(system, steps=max(1, math.ceil(duration / system.dt_s * (1.0 - 1e-9))))
 
 
@@ -263,7 +263,7 @@ def reduce(
     )
     plain = system
     if chosen is None and not sampled:
-        longest = interval / split_plan.STEPS_A_FRAME
+        longest = interval / split_plan.STEPS_PER_FRAME
         if begun_with is not None and frame_interval is None:
             longest = begun_with
         fastest = float(np.max(turning * steepness))

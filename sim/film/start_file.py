@@ -52,7 +52,7 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     Returns
     -------
     FilmState
-        At step 0; the field programme starts anew, velocities are those of equilibrium.
+        At step 0; the field programme starts again, velocities are those of equilibrium.
 
     Raises
     ------

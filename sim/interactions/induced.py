@@ -72,7 +72,7 @@ def _check_saturation(saturation: ArrayLike, core_moment: float, count: int) -> 
 
 
 def _check_rows(name: str, value: ArrayLike, count: int) -> Floats:
-    """Return one vector a particle as a new array; a single vector serves all particles."""
+    """Return one vector per particle as a new array; a single vector serves all particles."""
     rows = np.array(value, dtype=np.float64)
     if rows.shape not in ((3,), (count, 3)) or not np.isfinite(rows).all():
         raise ValueError(

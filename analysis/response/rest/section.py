@@ -89,7 +89,6 @@ class WayToRestSection(Section):
     def __init__(self, seen: MeasuredRun) -> None:
         super().__init__(seen)
         self.bundled: list[float] = []
-        self.found = WayToRest.empty()
 
     def add(self, frame: Frame) -> None:
         """Look at how many particles are in bundles."""
@@ -101,12 +100,9 @@ class WayToRestSection(Section):
         seen = self.seen
         bundled = float(np.mean(self.bundled)) if self.bundled else None
         found = way_numbers(seen.run, seen.series, seen.field, seen.stage, bundled, warnings)
-        section, self.found = found
+        section, course = found
+        self.curves = [course]
         return section
-
-    def curves(self) -> list[Curve]:
-        """Return the ways."""
-        return [self.found]
 
 
 def _bundled(frame: Frame) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.film.time_step import STEPS_A_PERIOD, too_long_step
+from sim.film.time_step import STEPS_PER_PERIOD, too_long_step
 from sim.outlook.programme import recorded_spans, swinging_steps
 from sim.physics.units import format_quantity
 
@@ -146,10 +146,10 @@ def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     if system.dt > system.longest_dt:
         found.append(too_long_step(system))
     shortest = parameters.field.shortest_period
-    if parameters.run.time_step is not None and shortest < STEPS_A_PERIOD * system.dt_s:
+    if parameters.run.time_step is not None and shortest < STEPS_PER_PERIOD * system.dt_s:
         found.append(
             f"A period of the field takes only {shortest / system.dt_s:.2g} steps; it should take "
-            f"at least {STEPS_A_PERIOD}."
+            f"at least {STEPS_PER_PERIOD}."
         )
     field = parameters.field.largest / system.units.field_t
     reduced_spin = outlook.spin_time / system.units.time_s
