@@ -102,7 +102,7 @@ class WayToRestSection(Section):
         bundled = float(np.mean(self.bundled)) if self.bundled else None
         found = way_numbers(seen.run, seen.series, seen.field, seen.stage, bundled, warnings)
         section, course = found
-        self.curves = [course]
+        self.drawn.append(course)
         return section
 
 
