@@ -228,6 +228,8 @@ def _off(run: Run, field: Floats, stage: Stage) -> _Way | None:
 
 def _withheld(run: Run, series: ChainSeries, field: Floats, stage: Stage, way: _Way) -> str | None:
     """Return why a way follows no rate equations with steady rates."""
+    if run.is_sampled:
+        return "the run samples the film at rest, and no time belongs to its sweeps"
     if not series.lengths:
         return "the file holds no moments, so that bonds are not known"
     if not is_field_known(run):
