@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.chains.bonds import rule_of
 from analysis.chains.measured_run import Frame, MeasuredRun, Section, temperature_of
+from analysis.common import file_names
 from analysis.files.curve import Curve
 from analysis.files.writing import write_text
 from analysis.measures.bounds import keep_possible
@@ -148,6 +149,6 @@ def _plain(value: Any) -> Any:
 
 def write(measurement: Measurement, directory: str | Path) -> Path:
     """Write measures.json into a folder, atomically, and return its path."""
-    path = Path(directory) / "measures.json"
+    path = Path(directory) / file_names.MEASURES
     write_text(path, json.dumps(measurement.numbers, indent=2, ensure_ascii=False) + "\n")
     return path

@@ -22,8 +22,12 @@ FOLLOWED = ("energy", "mean_length", "weight_mean_length", "magnetisation")
 """What is followed in each sweep, one column each: energy a particle in kT, lengths in particles
 (bonds by distance and alignment), moment along the field over saturation."""
 
-MEETING_ERRORS = 3.0
-"""Averages of the two films may differ by so many errors of their difference."""
+MEETING_ERRORS = 2.0
+"""Averages of the two films may differ by so many errors of their difference.
+
+Films that have met differ by more in one look of six; the run then goes on to the next look. With 3
+errors a run would often end while the side of long chains is still on its way.
+"""
 WINDOW = 5.0
 """The sum over lags ends at so many correlation times (N. Madras and A. D. Sokal, J. Stat. Phys.
 50, 109 (1988), appendix C)."""
@@ -85,9 +89,13 @@ def correlation_time(values: Floats) -> float:
     return max(0.5, float(times[window[0] if len(window) else -1]))
 
 
-def average_of(values: Floats) -> Average:
-    """Return the average of a series with its error."""
-    time = correlation_time(values)
+def average_of(values: Floats, time: float | None = None) -> Average:
+    """Return the average of a series with its error; by its own correlation time if none is given.
+
+    A series that does not change holds no structures.
+    """
+    if time is None:
+        time = correlation_time(values)
     if math.isinf(time):
         return Average(float(values.mean()), 0.0, 0.0)
     structures = len(values) / (2.0 * time)
@@ -113,7 +121,10 @@ def judge(single: Floats, chained: Floats) -> Rest:
     sides: dict[str, dict[str, Any]] = {}
     apart, fewest = [], math.inf
     for column, name in enumerate(FOLLOWED):
-        first, second = (average_of(film[-sweeps:, column]) for film in (single, chained))
+        late = [film[-sweeps:, column] for film in (single, chained)]
+        # both are films of one kind: the longer memory is that of both, and a short one is chance
+        time = max(correlation_time(values) for values in late)
+        first, second = (average_of(values, time) for values in late)
         error = math.hypot(first.error, second.error)
         difference = abs(first.value - second.value)
         errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)
