@@ -11,11 +11,11 @@ from analysis.pictures.film import film_side, film_top, film_views
 from analysis.pictures.hysteresis import hysteresis
 from analysis.pictures.lag import lag
 from analysis.pictures.light import far_field, optical_thickness
+from analysis.pictures.magnetisation import magnetisation_law
 from analysis.pictures.record import FigureRecord, always
 from analysis.pictures.structure import (
     axis_correlation,
     chain_lengths,
-    magnetisation_law,
     nearest_neighbour,
     structure_factor_map,
     structure_factor_radial,

@@ -32,7 +32,7 @@ def made(values, *, field=0.0, moving=None, **derived):
     run = SimpleNamespace(
         times=SPACING * np.arange(count), frames=count, sides=SIDES, thickness=THICKNESS,
         moment_magnitudes=np.full(COUNT, MOMENT), has_moments=True, observables={},
-        derived={"temperature_k": TEMPERATURE, **derived}, provisional=False,
+        derived={"temperature_k": TEMPERATURE, **derived}, provisional=False, is_sampled=False,
     )  # fmt: skip
     along = np.array([1.0, 0.0, 0.0])
     series = ChainSeries(count, along, along)
