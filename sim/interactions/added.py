@@ -51,12 +51,6 @@ class AddedPairs:
         """Return the laws that a parameter file asks for, see `PairLaw.asked_for`."""
         return cls(tuple(law.asked_for(parameters, length_m) for law in LAWS.values()))
 
-    @classmethod
-    def with_laws(cls, *laws: AddedLaw) -> AddedPairs:
-        """Return the given laws, and all others off."""
-        given = {law.name: law for law in laws}
-        return cls(tuple(given.get(name, law()) for name, law in LAWS.items()))
-
     @property
     def acting(self) -> tuple[AddedLaw, ...]:
         """Those that act."""

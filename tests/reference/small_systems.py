@@ -12,6 +12,7 @@ from sim.film.placing import random_state
 from sim.film.reduce import with_mesh
 from sim.film.reduced_system import ReducedSystem
 from sim.film.state import FilmState
+from sim.interactions.added import LAWS, AddedPairs
 from sim.kernels.steps.lists import block_bounds
 from sim.physics.units import ReducedUnits
 
@@ -59,6 +60,12 @@ def film(count=200, **changes):
     }
     system = ReducedSystem(**{**values, **changes})
     return with_mesh(system) if system.dipole_sum == "mesh" else system
+
+
+def added_pairs(*laws):
+    """Return the given pair laws, and all others off."""
+    given = {law.name: law for law in laws}
+    return AddedPairs(tuple(given.get(name, law()) for name, law in LAWS.items()))
 
 
 def beads(count=120, susceptibility=2.0, saturation=6.0, langevin=20.0, **changes):

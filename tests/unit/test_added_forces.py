@@ -9,14 +9,13 @@ import pytest
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
 from sim.film.reduce import reduce
-from sim.interactions.added import AddedPairs
 from sim.interactions.electrostatic import ElectrostaticLaw
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.laws import pairs as pair_laws
 from sim.parameters import from_text
 from sim.physics.uniaxial_gradient import uniaxial_gradient
 from tests.reference import naive
-from tests.reference.small_systems import film, random_film, spread_diameters, state_of
+from tests.reference.small_systems import added_pairs, film, random_film, spread_diameters, state_of
 
 QUIET = {"coupling": 1e-8, "langevin": 0.0, "strength": 1e-12}
 SHELL = 1.0 / 12.0
@@ -33,7 +32,7 @@ INTERACTIONS = {
 
 def loaded(count=60, **changes):
     """Return (system, state) of particles of many sizes in near contact, with ``added`` laws."""
-    added = AddedPairs.with_laws(*changes.pop("added", ()))
+    added = added_pairs(*changes.pop("added", ()))
     values = {**QUIET, "diameter": spread_diameters(count), "thickness": 2.4, "fraction": 0.12}
     system = film(count, added=added, **{**values, **changes})
     reach = added.reach(float(system.radius.max()))
@@ -178,7 +177,7 @@ def test_a_film_without_added_forces_makes_the_same_bits():
     # A strength of zero and a range of zero leave the step untouched.
     system = film(100, steric="surfactant", strength=1.0)
     state = random_film(system)
-    idle = AddedPairs.with_laws(VanDerWaalsLaw(0.0, 0.3, SHELL), ElectrostaticLaw(0.0, 7.0))
+    idle = added_pairs(VanDerWaalsLaw(0.0, 0.3, SHELL), ElectrostaticLaw(0.0, 7.0))
     first, second = (
         CpuEngine(system, state, 1),
         CpuEngine(dataclasses.replace(system, added=idle, down=(1.0, 0.0, 0.0)), state, 1),

@@ -219,10 +219,9 @@ PROBE = """
 import dataclasses, json, sys
 import numpy as np
 from sim.engines.cpu import CpuEngine
-from sim.interactions.added import AddedPairs
 from sim.interactions.toy import ToyLaw
-from tests.reference.small_systems import film, random_film, spread_diameters
-added = AddedPairs.with_laws(ToyLaw(3.0, 1.7))
+from tests.reference.small_systems import added_pairs, film, random_film, spread_diameters
+added = added_pairs(ToyLaw(3.0, 1.7))
 system = film(60, diameter=spread_diameters(60), thickness=2.4, fraction=0.12, coupling=1e-8,
               langevin=0.0, strength=1e-12, dt=1e-7, noise=0.0, added=added, added_reach=1.7)
 state = random_film(system)
