@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "IN_PLANE",
-    "NO_CHAINS",
-    "STANDING",
     "Outline",
     "centred",
     "head_note",
@@ -34,9 +31,6 @@ Floats = NDArray[np.float64]
 Outline = dict[str, Any]
 """A magnet as drawn: lists of polygons (k, 2) in m, ``above`` (x, y) and ``side`` (x, z), and
 ``axis``, the unit vector of its magnetisation, or None, at ``centre``, both (3,)."""
-
-NO_CHAINS, IN_PLANE, STANDING = 0, 1, 2
-"""Values of the column ``state``."""
 
 
 def magnet_outlines(axes: Axes, outlines: list[Outline], name: str, factor: float) -> None:

@@ -8,9 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.cell.axes import (
-    IN_PLANE,
-    NO_CHAINS,
-    STANDING,
     Outline,
     centred,
     magnet_outlines,
@@ -18,6 +15,7 @@ from analysis.cell.axes import (
     plain_decades,
 )
 from analysis.cell.numbers import numbers_map
+from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
 from analysis.pictures import style
 from analysis.uncertainty.number_text import scale_for
 

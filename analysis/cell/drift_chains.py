@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.cell.axes import NO_CHAINS, head_note, plain_decades, plain_numbers
+from analysis.cell.axes import head_note, plain_decades, plain_numbers
 from analysis.cell.drift import (
     clock_axis,
     draw_magnets,
@@ -14,6 +14,7 @@ from analysis.cell.drift import (
     label_maps,
     time_words,
 )
+from analysis.common.conventions import NO_CHAINS
 from analysis.pictures import style
 from analysis.uncertainty.number_text import Scale, scale_for
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import file_names
 from analysis.files.csv_text import write_csv
 from analysis.files.provenance import comment
 from analysis.files.writing import write_text
@@ -44,8 +45,8 @@ def write_map(x: Floats, y: Floats, columns: Columns, directory: Path) -> list[P
     everything = {"x_m": across, "y_m": along, **columns}
     rows = zip(*(values.ravel().tolist() for values in everything.values()), strict=True)
     return [
-        write_csv(directory / "cell_map.csv", everything, rows, digits=8),
-        write_text(directory / "cell_map.vti", grid_document(x, y, columns)),
+        write_csv(directory / file_names.MAP_TABLE, everything, rows, digits=8),
+        write_text(directory / file_names.MAP_GRID, grid_document(x, y, columns)),
     ]
 
 

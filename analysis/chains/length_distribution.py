@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
 from analysis.chains.theory import chain_length_law
+from analysis.common import file_names
 from analysis.files.curve import Curve, Table
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
@@ -23,7 +24,7 @@ class ChainLengths(Curve):
     """Lengths in particles from 1 to the longest, share of chains, its error, geometric law."""
 
     NAME: ClassVar = "chain_lengths"
-    TABLE: ClassVar = Table("chain_lengths.csv", {"theory": "geometric_law"}, always=True)
+    TABLE: ClassVar = Table(file_names.LENGTHS, {"theory": "geometric_law"}, always=True)
     length: NDArray[np.int64]
     fraction_of_chains: Floats
     error: Floats

@@ -213,8 +213,8 @@ class Section(ABC):
     averages : bool
         Whether its numbers are averages over the averaged frames, which are warned about where
         these hold too few independent samples.
-    curves : list of Curve
-        The curves behind the numbers, complete once these were asked for.
+    drawn : list of Curve
+        What ``curves`` returns; ``numbers`` adds to it.
     """
 
     name: ClassVar[str]
@@ -223,7 +223,7 @@ class Section(ABC):
     def __init__(self, seen: MeasuredRun) -> None:
         """Keep the run; frames come later."""
         self.seen = seen
-        self.curves: list[Curve] = []
+        self.drawn: list[Curve] = []
 
     def add(self, frame: Frame) -> None:  # noqa: B027 - some sections need no frames of their own
         """Take in one frame."""
@@ -231,3 +231,7 @@ class Section(ABC):
     @abstractmethod
     def numbers(self, warnings: list[str]) -> Any:
         """Return the section once all frames are in; reasons for what is missing join warnings."""
+
+    def curves(self) -> list[Curve]:
+        """Return the curves behind the numbers; asked for after these."""
+        return self.drawn

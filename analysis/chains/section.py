@@ -13,7 +13,7 @@ from analysis.chains.lives import life_numbers
 from analysis.chains.measured_run import Frame, MeasuredRun, Section, spread_out, temperature_of
 from analysis.chains.sensitivity import NAMES, Sensitivity
 from analysis.chains.shapes import ShapeFrames
-from analysis.chains.theory import bond_life
+from analysis.common.laws import bond_life
 from analysis.trajectory.run import Run
 from analysis.uncertainty.estimate import NOTHING, estimate, estimate_of_pairs
 
@@ -23,9 +23,6 @@ SENSITIVITY_FRAMES = 8
 
 SPANNING_WARNING = 0.01
 BRANCHED_WARNING = 0.05
-
-MOST_COUPLING = 300.0
-"""Beyond it the exponential of the theory is no number."""
 
 LONGEST_LIFE = 1e100
 """A longer life, in s, is not worth its digits."""
@@ -96,7 +93,7 @@ class ChainSection(Section):
         for own in rules[:1]:  # the run's own rule: its numbers of all frames
             own.update({name: out[name] for name in NAMES})
         out["sensitivity"] = rules
-        self.curves += [seen.time_series, lengths]
+        self.drawn += [seen.time_series, lengths]
         return out
 
     def _bending(self, warnings: list[str]) -> dict[str, Any]:
@@ -110,7 +107,7 @@ class ChainSection(Section):
                 "chains.persistence_length_m: open chains are too few, too short or too straight "
                 "to show a bend"
             )
-        self.curves.append(shapes.tangent_correlation())
+        self.drawn.append(shapes.tangent_correlation())
 
         def of(rows: list[tuple[float, float]]) -> dict[str, Any]:
             return estimate_of_pairs(rows, seen.structures).as_dict()
@@ -132,7 +129,7 @@ class ChainSection(Section):
         seen = self.seen
         times = seen.run.times[seen.stage.frames]
         lives, survival = life_numbers(seen.bonds, self.groups, times, warnings)
-        self.curves.append(survival)
+        self.drawn.append(survival)
         return lives | {"bond_life_theory_s": _theory_life(seen.run)}
 
 
@@ -166,5 +163,5 @@ def _theory_life(run: Run) -> float | None:
     coupling, unit_time = (run.derived.get(key) for key in ("coupling", "diffusion_time_s"))
     if coupling is None or unit_time is None:
         return None
-    life = bond_life(min(max(float(coupling), 1.0), MOST_COUPLING), float(unit_time))
+    life = bond_life(float(unit_time), float(coupling))
     return life if life < LONGEST_LIFE else None

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
+from analysis.common import file_names
 from analysis.files.curve import Curve, Table
 from analysis.trajectory.run import Run
 
@@ -25,7 +26,7 @@ class TimeSeries(Curve):
 
     NAME: ClassVar = "time_series"
     TABLE: ClassVar = Table(
-        "time_series.csv",
+        file_names.SERIES,
         {
             "field_t": "field_T",
             "energy_dipolar": "energy_dipolar_kT",

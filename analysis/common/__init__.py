@@ -1,1 +1,1 @@
-"""What both packages need, once: constants of nature, names of files, guards of HDF5 files."""
+"""What both packages need, once: constants, names of result files, guards of HDF5 files."""

@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.chains.bonds import rule_of
 from analysis.chains.measured_run import Frame, MeasuredRun, Section, temperature_of
+from analysis.common import file_names
 from analysis.files.curve import Curve
 from analysis.files.writing import write_text
 from analysis.measures.bounds import keep_possible
@@ -99,7 +100,7 @@ def measure(
     curves: dict[str, Curve] = {}
     for one in measured:
         _join(numbers, {one.name: one.numbers(warnings)}, "section")
-        _join(curves, {curve.NAME: curve for curve in one.curves}, "curve")
+        _join(curves, {curve.NAME: curve for curve in one.curves()}, "curve")
     _join(numbers, {"timing": timing(run), "warnings": warnings}, "section")
     averages = [one.name for one in measured if one.averages]
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
@@ -148,6 +149,6 @@ def _plain(value: Any) -> Any:
 
 def write(measurement: Measurement, directory: str | Path) -> Path:
     """Write measures.json into a folder, atomically, and return its path."""
-    path = Path(directory) / "measures.json"
+    path = Path(directory) / file_names.MEASURES
     write_text(path, json.dumps(measurement.numbers, indent=2, ensure_ascii=False) + "\n")
     return path

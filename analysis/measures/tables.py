@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from analysis.common import file_names
 from analysis.files.csv_text import write_csv
 from analysis.files.curve import Curve
 from analysis.measures.measure import Measurement
@@ -43,8 +44,8 @@ def write_tables(measurement: Measurement, directory: str | Path) -> list[Path]:
     """
     folder = Path(directory)
     tables = {
-        "spacing.csv": (_spacing_rows(measurement), True),
-        "turning_field.csv": (_turning_rows(measurement), False),
+        file_names.SPACING: (_spacing_rows(measurement), True),
+        file_names.TURNING_FIELD: (_turning_rows(measurement), False),
     }
     for curve in measurement.curves.values():
         if isinstance(curve, Curve) and curve.TABLE is not None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import file_names
 from analysis.files.provenance import comment
 from analysis.files.writing import write_text
 from analysis.measures.measure import Measurement
@@ -55,8 +56,10 @@ def write_vtk(measurement: Measurement, directory: Path) -> list[Path]:
     ends, lines, first = _bond_lines(frame, points)
     of_lines: Arrays = {"chain": chain[first], "chain_length": length[first]}
     return [
-        write_text(directory / "particles.vtp", _document(points, "Verts", vertices, about, {})),
-        write_text(directory / "chains.vtp", _document(ends, "Lines", lines, {}, of_lines)),
+        write_text(
+            directory / file_names.PARTICLES, _document(points, "Verts", vertices, about, {})
+        ),
+        write_text(directory / file_names.CHAINS, _document(ends, "Lines", lines, {}, of_lines)),
     ]
 
 

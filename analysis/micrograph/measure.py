@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.conventions import SPACINGS_WANTED
 from analysis.micrograph.lines import Centre, centre_of, stripe_width
 from analysis.micrograph.noise import noise_chance
 from analysis.micrograph.picture import Picture
@@ -32,7 +33,6 @@ BACKGROUND_DEGREE = 4
 SLOWEST = 3.5
 """Periods a picture that a spacing must have at least: slower changes may be the light's."""
 
-SPACINGS_WANTED = 20
 """Spacings that a picture should hold, as a simulated patch should."""
 
 FINEST_PIXELS = 3.0
@@ -118,7 +118,7 @@ def measure_picture(picture: Picture) -> Micrograph:
         if held < SPACINGS_WANTED:
             warnings.append(
                 f"spacing_m: the picture holds {held:.2g} spacings across its shorter side; "
-                f"{SPACINGS_WANTED} are wanted"
+                f"{SPACINGS_WANTED:.0f} are wanted"
             )
         if found.order < DIRECTED:
             warnings.append(

@@ -18,6 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.errors import InputError
+
 __all__ = ["PictureError", "read_values"]
 
 MOST_PIXELS = 200_000_000
@@ -38,7 +40,7 @@ REDUCED = 1
 """Bit of NewSubfileType of TIFF 6.0 for a smaller copy of another page."""
 
 
-class PictureError(ValueError):
+class PictureError(InputError):
     """A file that cannot be measured as a picture: one sentence that names it and says why."""
 
 

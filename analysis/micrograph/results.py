@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common import file_names
 from analysis.files.csv_text import write_csv
 from analysis.files.provenance import facts
 from analysis.files.writing import write_text
@@ -36,10 +37,12 @@ def write_micrograph(found: Micrograph, directory: Path) -> dict[str, Any]:
     """
     numbers = {**found.numbers, "measured_by": facts()}
     content = json.dumps(numbers, indent=2, ensure_ascii=False) + "\n"
-    write_text(directory / "micrograph.json", content)
+    write_text(directory / file_names.MICROGRAPH, content)
     curve = found.curves["profile"]
     rows = zip(*(curve[key] for key in ("q_per_m", "s", "error")), strict=True)
-    write_csv(directory / "micrograph.csv", ("q_per_m", "power", "error"), rows, digits=8)
+    write_csv(
+        directory / file_names.MICROGRAPH_TABLE, ("q_per_m", "power", "error"), rows, digits=8
+    )
     style.save_all({"micrograph": lambda: picture_figure(found)}, directory, "png")
     return numbers
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.common import file_names
 from analysis.files.writing import write_text
 from analysis.measures.measure import Measurement
 from analysis.optics import definitions as text
@@ -24,12 +25,12 @@ from analysis.trajectory.run import Run
 
 __all__ = [
     "FIRST", "FORMAT", "FORMAT_VERSION", "LIGHT_FILES", "NONE", "NO_PEAK", "UNSURE", "entry",
-    "handoff", "write_handoff", "write_light_files",
+    "handoff", "write_light_files",
 ]  # fmt: skip
 
 FORMAT = "chainfilm handoff"
 FORMAT_VERSION = 1
-LIGHT_FILES = ("handoff.json", "optical_thickness.h5", "far_field.csv")
+LIGHT_FILES = (file_names.HANDOFF, file_names.THICKNESS, file_names.FAR_FIELD)
 
 
 def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
@@ -175,8 +176,8 @@ def _optics(optics: Optics) -> dict[str, Entry]:
     return out
 
 
-def write_handoff(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
-    """Write handoff.json, optical_thickness.h5, far_field.csv, particles.vtp and chains.vtp.
+def write_light_files(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
+    """Write handoff.json, and optical_thickness.h5 and far_field.csv where the cores are known.
 
     Parameters
     ----------
@@ -190,23 +191,16 @@ def write_handoff(measurement: Measurement, run: Run, directory: str | Path) -> 
     Returns
     -------
     list of Path
-        The files. Map and far field are left out where the index of the cores is not known.
+        The files.
     """
-    from analysis.measures.vtk import write_vtk
-
-    return write_light_files(measurement, run, directory) + write_vtk(measurement, Path(directory))
-
-
-def write_light_files(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
-    """Write the files of ``write_handoff`` that tell of light: all but the particles and chains."""
     from analysis.optics.files import write_far_field, write_optical_thickness
 
     folder = Path(directory)
     content = json.dumps(handoff(measurement, run), indent=1, ensure_ascii=False)
-    files = [write_text(folder / "handoff.json", content + "\n")]
+    files = [write_text(folder / file_names.HANDOFF, content + "\n")]
     if FarField.among(measurement.curves).wavelengths:
-        files.append(write_optical_thickness(measurement, folder / "optical_thickness.h5"))
-        files.append(write_far_field(measurement, folder / "far_field.csv"))
+        files.append(write_optical_thickness(measurement, folder / file_names.THICKNESS))
+        files.append(write_far_field(measurement, folder / file_names.FAR_FIELD))
     else:
         for name in LIGHT_FILES[1:]:  # of an earlier measurement
             (folder / name).unlink(missing_ok=True)

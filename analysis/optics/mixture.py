@@ -50,42 +50,6 @@ def grating_angle(
     return math.asin(sine) if abs(sine) < 1 else math.nan
 
 
-def prolate_depolarisation(aspect: float) -> tuple[float, float]:
-    """Return the depolarisation factors of a prolate spheroid along and across its long axis.
-
-    Parameters
-    ----------
-    aspect : float
-        Length over width, at least 1.
-
-    Returns
-    -------
-    along, across : float
-        along + 2 across = 1; both 1/3 for a sphere.
-
-    Raises
-    ------
-    ValueError
-        If the aspect ratio is below 1.
-
-    Notes
-    -----
-    Osborn, Phys. Rev. 67, 351 (1945); Stoner, Phil. Mag. 36, 803 (1945); Bohren and Huffman,
-    Absorption and Scattering of Light by Small Particles (1983), section 5.3 (from memory).
-    """
-    if not aspect >= 1:
-        raise ValueError(f"aspect must be at least 1 such as 5; received {aspect}.")
-    away = aspect - 1
-    if away < 1e-3:
-        # The closed form loses its digits near a sphere; first terms of its series.
-        along = SPHERE - 4 / 15 * away + 6 / 35 * away**2
-    else:
-        square = aspect**2 - 1
-        root = math.sqrt(square)
-        along = (aspect / root * math.log(aspect + root) - 1) / square
-    return along, 0.5 * (1 - along)
-
-
 def chain_depolarisation(length: int, closeness: float = 1.0) -> tuple[float, float]:
     """Return the depolarisation factors of a sphere in a straight chain, the chain's mean.
 

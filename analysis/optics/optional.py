@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from analysis.common import file_names
 from analysis.files.failures import named_error
 from analysis.measures.measure import Measurement
 from analysis.measures.vtk import write_vtk
@@ -15,7 +16,7 @@ from analysis.trajectory.run import Run
 
 __all__ = ["add_light_or_tell"]
 
-VTK_FILES = ("particles.vtp", "chains.vtp")
+VTK_FILES = (file_names.PARTICLES, file_names.CHAINS)
 
 
 def add_light_or_tell(

@@ -14,6 +14,7 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from analysis.common.file_names import FORMATS
 from analysis.files.failures import figure_or_nothing
 from analysis.files.provenance import picture_metadata
 from analysis.files.writing import write_bytes
@@ -34,7 +35,6 @@ DOUBLE_COLUMN = 180.0 * MILLIMETRE
 FONT_POINTS = 8.0
 SMALL_POINTS = 6.5
 PNG_DOTS_PER_INCH = 300
-FORMATS = ("png", "svg", "pdf")
 
 INK = "#1c1c1c"
 QUIET = "#6d6d6d"

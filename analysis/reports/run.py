@@ -11,6 +11,7 @@ import tomllib
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from analysis.common import file_names
 from analysis.files.writing import write_text
 from analysis.measures.stages import averaged_over
 from analysis.pictures import style
@@ -64,7 +65,7 @@ def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
         If the folder cannot be written.
     """
     directory.mkdir(parents=True, exist_ok=True)
-    return write_text(directory / "report.html", page(measurement, run))
+    return write_text(directory / file_names.REPORT, page(measurement, run))
 
 
 def page(measurement: Measurement, run: Run) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Section
+from analysis.common.conventions import SETTLING_LIVES
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
@@ -16,8 +17,6 @@ from analysis.uncertainty.number_text import with_unit
 
 Floats = NDArray[np.float64]
 
-BOND_LIVES = 10.0
-"""The stage must last this many bond lives of the largest tenth of the particles."""
 
 DRIFT_ERRORS = 3.0
 """Halves of the averaged span may differ by this many of their errors."""
@@ -108,7 +107,7 @@ def equilibration(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str
     Returns
     -------
     dict
-        ``reached`` is true only if the stage lasts ``BOND_LIVES`` bond lives of the largest tenth
+        ``reached`` is true only if the stage lasts `SETTLING_LIVES` bond lives of the largest tenth
         and every drift test passes; ``reason`` says what failed, ``statement`` is the phrase to
         print beside every length.
     """
@@ -122,10 +121,10 @@ def equilibration(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str
         reasons.append("the field still changed at the last frame")
     if lives is None:
         reasons.append("the life of a bond is not recorded in the file")
-    elif lives < BOND_LIVES:
+    elif lives < SETTLING_LIVES:
         reasons.append(
             f"the last steady stage lasts {lives:.2g} bond lives of the largest tenth of the "
-            f"particles; {BOND_LIVES:.0f} are needed"
+            f"particles; {SETTLING_LIVES:.0f} are needed"
         )
     if not done:
         reasons.append(

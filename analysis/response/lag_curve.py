@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
+from analysis.common import file_names
 from analysis.files.curve import Curve, Table
 from analysis.response.lag import CERTAIN
 from analysis.trajectory.run import Run
@@ -21,7 +22,7 @@ class Lag(Curve):
     """Angle to which the field has turned and lags behind it in degrees, by the time in s."""
 
     NAME: ClassVar = "lag"
-    TABLE: ClassVar = Table("lag.csv")
+    TABLE: ClassVar = Table(file_names.LAG)
     time_s: Floats
     field_turned_deg: Floats
     magnetisation_lag_deg: Floats

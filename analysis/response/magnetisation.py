@@ -65,7 +65,7 @@ class MagnetisationSection(Section):
                 "taken for the Langevin law and for bonds that are told by energy"
             )
         answer, susceptibility = susceptibility_numbers(run, series, stage, warnings)
-        self.curves += [law, susceptibility]
+        self.drawn += [law, susceptibility]
         return {
             "relative": relative.as_dict(),
             "langevin_relative": law.law,

@@ -32,7 +32,7 @@ class RelaxationSection(Section):
     def numbers(self, warnings: list[str]) -> dict[str, Any]:
         """Return the section ``relaxation``."""
         run, series, stage = self.seen.run, self.seen.series, self.seen.stage
-        self.curves.append(lag_curve(run, series))
+        self.drawn.append(lag_curve(run, series))
         out = _growth(run, series, self.seen.field, warnings)
         if stage.swing is not None:
             out |= _lags(run, series, stage, stage.swing, warnings)

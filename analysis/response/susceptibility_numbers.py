@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
+from analysis.common import file_names
 from analysis.files.curve import Curve, Table
 from analysis.response.lag import HARMONICS, harmonics, response
 from analysis.response.susceptibility import (
@@ -44,7 +45,7 @@ class Susceptibility(Curve):
     """
 
     NAME: ClassVar = "susceptibility"
-    TABLE: ClassVar = Table("susceptibility.csv", {"frequency_hz": "frequency_Hz"})
+    TABLE: ClassVar = Table(file_names.SUSCEPTIBILITY, {"frequency_hz": "frequency_Hz"})
     source: list[str]
     frequency_hz: Floats
     in_phase: Floats

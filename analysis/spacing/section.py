@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.theory import random_clear_fraction
+from analysis.common.conventions import LENGTHS_WANTED, SPACINGS_WANTED
 from analysis.spacing.columns import FEWEST_COLUMNS, ColumnFrames
 from analysis.spacing.curves import (
     AxisCorrelation,
@@ -28,8 +29,6 @@ from analysis.uncertainty.estimate import Estimate, estimate
 
 Floats = NDArray[np.float64]
 
-SPACINGS_WANTED = 20.0
-LENGTHS_WANTED = 5.0
 UNPAIRED_WARNING = 0.05
 
 
@@ -73,8 +72,8 @@ class SpacingSection(Section):
                 f"spacing.columns: no plane across the chains holds {FEWEST_COLUMNS} of them clear "
                 "of the windows, so their order is not measured"
             )
-        self.curves += [nearest_neighbour(distances, structures), mapped, radial, line, axes]
-        self.curves += [self.slits.curve(structures), self.columns.curve()]
+        self.drawn += [nearest_neighbour(distances, structures), mapped, radial, line, axes]
+        self.drawn += [self.slits.curve(structures), self.columns.curve()]
         return out
 
 

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from analysis.common import file_names
+from analysis.common.errors import InputError
 from analysis.files.csv_text import write_csv
 from analysis.sweeps.keys import SweptKey
 from analysis.sweeps.run import MEASURES, SweptRun, read_run
@@ -28,7 +30,7 @@ FEWEST_PAIRS = 6
 EXTRA = ("predicted_mean_length", "predicted_mean_length_low", "predicted_mean_length_high")
 
 
-class SweepFolderError(ValueError):
+class SweepFolderError(InputError):
     """A folder holds no sweep, or its record cannot be read."""
 
 
@@ -119,7 +121,7 @@ def collect(directory: str | Path) -> SweepTable:
         If the folder holds no readable sweep.json.
     """
     folder = Path(directory)
-    record = _record(folder / "sweep.json")
+    record = _record(folder / file_names.SWEEP)
     axes = {key["path"]: SweptKey(key["path"], str(key.get("unit", ""))) for key in record["keys"]}
     rows, runs = [], []
     for point in record["points"]:
@@ -340,7 +342,8 @@ def write_tables(table: SweepTable, directory: str | Path) -> list[Path]:
         The two files. Numbers read back to the same bits; a cell is empty where nothing was
         measured; a text that a spreadsheet would take for a formula begins with an apostrophe.
     """
+    names = (file_names.SWEEP_TABLE, file_names.SUMMARY)
     return [
         write_csv(Path(directory) / name, rows[0] if rows else (), (row.values() for row in rows))
-        for name, rows in (("sweep.csv", table.rows), ("summary.csv", table.summary))
+        for name, rows in zip(names, (table.rows, table.summary), strict=True)
     ]

@@ -19,6 +19,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import file_names
 from analysis.quantities.all import quantity
 from analysis.sweeps.gather import SweepFolderError, collect
 from analysis.uncertainty.number_text import as_float
@@ -215,7 +216,7 @@ def read_sweep_grid(directory: str | Path) -> SweepGrid:
     table = collect(directory)
     if not any(row["replicas_done"] for row in table.summary):
         raise SweepFolderError(f"{directory} holds a sweep of which no run is done yet.")
-    films = _films(Path(directory) / "sweep.json")
+    films = _films(Path(directory) / file_names.SWEEP)
     spots = [_coordinates(film) for film in films]
     axes = {
         name: np.unique([_round_off(spot[name]) for spot in spots])

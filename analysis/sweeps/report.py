@@ -11,6 +11,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from analysis.common import file_names
 from analysis.files.writing import write_text
 from analysis.reports.glossary import CAUTIONS
 from analysis.reports.page import (
@@ -70,7 +71,7 @@ def write_sweep_report(table: SweepTable, directory: Path) -> Path:
         If the folder cannot be written.
     """
     directory.mkdir(parents=True, exist_ok=True)
-    return write_text(directory / "sweep_report.html", page(table))
+    return write_text(directory / file_names.SWEEP_REPORT, page(table))
 
 
 def page(table: SweepTable) -> str:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import file_names
 from analysis.quantities.all import shown
 from analysis.quantities.response import GROWN_LENGTH, GROWTH_TIME
 from analysis.uncertainty.estimate import NOTHING, Estimate
@@ -71,13 +72,13 @@ def read_run(folder: Path) -> SweptRun:
     SweptRun
         Numbers of a run that was simulated to its end and measured; the reason otherwise.
     """
-    outcome = _json(folder / "outcome.json") or {}
+    outcome = _json(folder / file_names.OUTCOME) or {}
     reason = str(outcome.get("reason") or "no reason recorded")
     if outcome.get("state") == "failed":
         return SweptRun("failed", reason, {}, {})
     if outcome.get("state") == "interrupted":
         return SweptRun("unfinished", reason, {}, {})
-    numbers = _json(folder / "measures.json")
+    numbers = _json(folder / file_names.MEASURES)
     if numbers is None:
         return _unmeasured(folder)
     record = numbers.get("parameters")
@@ -97,7 +98,7 @@ def _json(path: Path) -> dict[str, Any] | None:
 
 def _unmeasured(folder: Path) -> SweptRun:
     """Tell a run without numbers from its run file."""
-    if not (folder / "run.h5").is_file():
+    if not (folder / file_names.RUN).is_file():
         return SweptRun("unfinished", "not started", {}, {})
     import h5py
 
@@ -105,9 +106,9 @@ def _unmeasured(folder: Path) -> SweptRun:
     from analysis.common.heaps import endless_heap
 
     try:
-        if endless_heap(folder / "run.h5"):
+        if endless_heap(folder / file_names.RUN):
             return SweptRun("unfinished", "its run file is damaged", {}, {})
-        with h5py.File(folder / "run.h5", "r") as file:
+        with h5py.File(folder / file_names.RUN, "r") as file:
             if isinstance(file.get("parameters", getlink=True), h5py.ExternalLink):
                 return SweptRun("unfinished", "its run file names other files", {}, {})
             told = file["parameters"]
@@ -126,7 +127,7 @@ def _estimates(numbers: dict[str, Any], folder: Path) -> dict[str, Estimate]:
     out = {}
     for measure in MEASURES:
         if measure is GROWTH_TIME:
-            out[measure.column] = _growth_time_of(folder / "time_series.csv")
+            out[measure.column] = _growth_time_of(folder / file_names.SERIES)
             continue
         value, error = value_and_error(measure.entry(numbers))
         out[measure.column] = (

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-import zlib
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.attributes import attribute, plain_attributes, require_numbers
+from analysis.common.attributes import attribute
 from analysis.common.large_numbers import LARGEST_NUMBER, within_reach
 from analysis.files.checks import NUMBER, largest
 
@@ -182,27 +181,6 @@ def observables(file: Any, frames: int) -> dict[str, NDArray[np.float64]]:
                 raise ValueError(f"/observables/{name} holds a value that is no number to {NUMBER}")
             out[str(name)] = values
     return out
-
-
-def is_whole(file: Any) -> bool:
-    """Return whether the seal of a run fits what no checksum covers; see sim/files/README.md.
-
-    Files of other origin and of earlier versions have none.
-    """
-    if "parameters" not in file or "seal" not in file["parameters"].attrs:
-        return True
-    attributes = plain_attributes(file["parameters"])
-    told = [f"{name}={value}" for name, value in attributes.items() if name != "seal"]
-    told.append(f"frames={require_numbers(file['parameters/frames_complete'])[()]}")
-
-    def note(name: str, item: Any) -> None:
-        if hasattr(item, "dtype"):
-            unit = attribute(item, "unit", b"")
-            told.append(f"{name} {item.dtype.str} {item.shape} {unit!s}")
-
-    file.visititems(note)
-    text = "\n".join(told).encode("utf-8", "surrogateescape")
-    return zlib.crc32(text) == int(attributes["seal"])
 
 
 def _short(value: float) -> str:

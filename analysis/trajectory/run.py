@@ -15,9 +15,12 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import file_names
 from analysis.common.attributes import require_numbers
+from analysis.common.foreign_parts import foreign_part
 from analysis.common.heaps import endless_heap
-from analysis.files.checks import NUMBER, largest, obstacle
+from analysis.common.seal import COUNT, is_sealed
+from analysis.files.checks import NUMBER, largest
 from analysis.trajectory.arrays import (
     LENGTH_UNITS,
     MOMENT_UNITS,
@@ -31,7 +34,7 @@ from analysis.trajectory.arrays import (
 )
 from analysis.trajectory.particles import Particles, same_steps, which_particles
 from analysis.trajectory.pieces import arrays_of, require_pieces
-from analysis.trajectory.record import is_whole, observables, record, wrong_entry
+from analysis.trajectory.record import observables, record, wrong_entry
 
 Floats = NDArray[np.float64]
 Read = TypeVar("Read")
@@ -201,16 +204,16 @@ def open_run(path: str | Path) -> Run:
     """
     file_path = Path(path)
     if file_path.is_dir():
-        file_path = file_path / "run.h5"
+        file_path = file_path / file_names.RUN
     if not file_path.is_file():
         raise TrajectoryError(f"a run must be a folder with run.h5 or an H5MD file; {path} is not.")
     if _guarded(file_path, lambda: endless_heap(file_path)):
         raise TrajectoryError(f"{file_path} must be a whole run; the texts in it are damaged.")
     with _opened(file_path) as file:
         # First: to look at anything else could follow a link to a pipe.
-        if found := _guarded(file_path, lambda: obstacle(file, file_path)):
-            raise TrajectoryError(found)
-        if not _guarded(file_path, lambda: is_whole(file)):
+        if part := _guarded(file_path, lambda: foreign_part(file, file_path)):
+            raise TrajectoryError(f"{file_path} must hold all of its run itself; {part}.")
+        if not _guarded(file_path, lambda: is_sealed(file)):
             raise TrajectoryError(
                 f"{file_path} must be a whole run; it is damaged: its checksum does not fit what "
                 "it holds."
@@ -349,8 +352,8 @@ def _particle_group(file: Any, path: Path) -> str:
 def _complete_frames(file: Any, film: Any, stored: int) -> int:
     """Frames that are whole in every element: a killed run may have written one of them further."""
     frames = stored
-    if "parameters" in file and "frames_complete" in file["parameters"]:
-        frames = min(frames, int(require_numbers(file["parameters/frames_complete"])[()]))
+    if COUNT in file:
+        frames = min(frames, int(require_numbers(file[COUNT])[()]))
     if "moment" in film and "value" in film["moment"]:
         frames = min(frames, film["moment"]["value"].shape[0])
     for name in ("step", "time"):

@@ -63,8 +63,3 @@ def memory(series: ArrayLike) -> Memory:
             tau = min(max(float(times[last]), 0.5), count / 2)
     window = WINDOW_TIMES * tau
     return Memory(tau, tau * math.sqrt(2 * (2 * window + 1) / max(1, count)), window)
-
-
-def integrated_time(series: ArrayLike) -> float:
-    """Return the integrated autocorrelation time of a series in frames, see ``memory``."""
-    return memory(series).time

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -99,29 +99,3 @@ def combine_replicas(estimates: Iterable[Estimate | dict[str, Any]]) -> Estimate
         return Estimate(mean, None, count)
     error, freedom = max(found)
     return Estimate(mean, error, count, freedom)
-
-
-def combine_measures(measures: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """Return the numbers of measures.json averaged over replicas, same nesting.
-
-    Parameters
-    ----------
-    measures : sequence of dict
-        ``Measurement.numbers`` of each replica.
-
-    Returns
-    -------
-    dict
-        Every entry with ``value`` and ``error`` combined by ``combine_replicas``; other entries
-        are left out.
-    """
-    out: dict[str, Any] = {}
-    for key in {k for m in measures for k in m}:
-        entries = [m[key] for m in measures if isinstance(m.get(key), dict)]
-        if entries and all("value" in e and "error" in e for e in entries):
-            out[key] = combine_replicas(entries).as_dict()
-        elif entries:
-            inner = combine_measures(entries)
-            if inner:
-                out[key] = inner
-    return dict(sorted(out.items()))

@@ -1,21 +1,23 @@
-"""The drift that `map` adds: its time, and what to print."""
+"""The drift that `map` adds: its time, its files and figures, and what to print."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common import file_names
+from analysis.common.conventions import NO_CHAINS
+from sim.commands.results import told_failures
 from sim.commands.text import UsageError, paragraphs, table
 from sim.outlook.cell.drift import LIMITS, LONGEST, SHORTEST, CellDrift, diffusion_coefficient
-from sim.outlook.cell.map import NO_CHAINS
-from sim.outlook.text.film import duration_text
-from sim.physics.units import UnitError, format_quantity, parse
+from sim.physics.units import UnitError, duration_text, format_quantity, parse
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["drift_text", "drift_time"]
+__all__ = ["draw_drift", "drift_text", "drift_time"]
 
 COARSE_KT = 1.0
 """Step of the energy between grid cells in kT from which on layers at the edge are unresolved."""
@@ -73,9 +75,7 @@ def _rows(parameters: Parameters, found: CellDrift, when: str) -> list[tuple[str
         known = spacing[frame][found.state[frame] != NO_CHAINS]
         if not known.size:
             return "no chains"
-        low, high = (
-            format_quantity(float(f"{end:.3g}"), "length") for end in (known.min(), known.max())
-        )
+        low, high = (format_quantity(end, "length", 3) for end in (known.min(), known.max()))
         return low if low == high else f"{low} to {high}"
 
     def at_all_times(label: str, say: Any) -> list[tuple[str, str]]:
@@ -94,6 +94,53 @@ def _rows(parameters: Parameters, found: CellDrift, when: str) -> list[tuple[str
         *at_all_times("spacing of chains (line density)", distance),
         *at_all_times("cell with chains", lambda frame: f"{share[frame]:.0%}"),
     ]
+
+
+def draw_drift(
+    found: CellDrift,
+    shadows: list[dict[str, Any]],
+    directory: Path,
+    swept: dict[str, Any] | None = None,
+    *,
+    moment: float | None = None,
+) -> None:
+    """Write a drift over a cell as tables and a grid, and draw it with the magnets.
+
+    What a sweep measured at the amount of particles that is left (``swept``) adds columns. The
+    ``moment`` in s stands on the figures of magnets that move.
+    """
+    from analysis.cell import drift_files as write
+    from analysis.cell.axes import time_note
+    from analysis.cell.drift import drift_maps
+    from analysis.cell.drift_chains import chains_left
+    from analysis.pictures.style import save_all
+
+    drift, sides, note = found.drift, found.sides, time_note(moment)
+    chains: dict[str, Any] = {
+        "spacing_m": found.spacing, "mean_length": found.mean_length, "state": found.state,
+        **(swept or {}),
+    }  # fmt: skip
+    columns = {"volume_fraction": found.fractions, **chains}
+    frames = (drift.time_s, drift.volume_fraction, drift.equilibrium)
+    steps = (drift.step_time_s, drift.change)
+    left = (found.times, found.change, found.fractions, found.spacing)
+    write.write_drift_map(
+        directory / file_names.DRIFT, found.x, found.y, found.strength, drift.energy_kt, *frames,
+        chains,
+    )  # fmt: skip
+    write.write_drift_change(directory / file_names.DRIFT_CHANGE, *steps)
+    write.write_drift_frames(directory / file_names.DRIFT_FRAMES, *left, found.share_with_chains)
+    write.write_drift_grid(
+        directory / file_names.DRIFT_GRID, found.x, found.y, found.times, columns
+    )
+    figures = {
+        "drift_maps": lambda: drift_maps(
+            sides, *frames, *steps, drift.half_time_s, shadows, note=note
+        ),
+        "drift_chains": lambda: chains_left(sides, *left, found.state, shadows, note=note),
+    }
+    with told_failures():
+        save_all(figures, directory / file_names.FIGURES, "png")
 
 
 def _limits(found: CellDrift) -> list[str]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable
+
+from analysis.common.errors import InputError
 
 __all__ = ["BAD_INPUT", "DONE", "FAILED", "INTERRUPTED", "explain"]
 
@@ -17,20 +18,15 @@ FULL_REMEDY = "make room and give the command again, a run with --resume"
 DONE, FAILED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
-def explain(
-    error: Exception, readers: Callable[[], tuple[type[Exception], ...]]
-) -> tuple[int, str]:
+def explain(error: Exception) -> tuple[int, str]:
     """Return exit code and sentence for an error.
 
-    Every error that a user can cause is a class of its own, with its sentence; anything else is a
-    fault of the program and says so.
+    What a user can cause is an `InputError`; anything else is a fault of the program and says so.
 
     Parameters
     ----------
     error : Exception
         What ended the command.
-    readers : callable
-        Gives further classes of bad input, those of the programs that read results.
 
     Returns
     -------
@@ -41,36 +37,14 @@ def explain(
     """
     if isinstance(error, ImportError):
         return FAILED, f"the installation is not complete: {error}"
-    from sim.commands.text import UsageError
-    from sim.film.memory import MemoryShortError
-    from sim.film.placing import CrowdedError
-    from sim.magnets.shapes import MagnetError
-    from sim.outlook.cell.drift_model import DriftError
-    from sim.parameters.toml import ParameterError
-    from sim.physics.units import UnitError
-    from sim.run.setup import UncompiledError
-    from sim.run.simulate import FolderError, RunFailed, RunFileError
-    from sim.sweeps.cluster_checks import ClusterError
+    if isinstance(error, InputError):
+        return BAD_INPUT, str(error)
+    from sim.run.loop import RunFailed
 
     if isinstance(error, RunFailed):
         run = error.run
         saved = f"{run.frames} frames up to the failure are in {run.path}"
         return FAILED, f"the run failed at step {run.step} of {run.steps}: {run.reason}; {saved}"
-    ours = (
-        UsageError,
-        ClusterError,
-        ParameterError,
-        UnitError,
-        CrowdedError,
-        FolderError,
-        RunFileError,
-        MagnetError,
-        MemoryShortError,
-        DriftError,
-        UncompiledError,
-    )
-    if isinstance(error, (*ours, *readers())):
-        return BAD_INPUT, str(error)
     if isinstance(error, OSError) and error.filename and error.errno in UNUSABLE:
         return BAD_INPUT, f"{error.filename} cannot be used: {error.strerror}"
     if isinstance(error, OSError) and error.strerror:

@@ -11,6 +11,8 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
+
 if TYPE_CHECKING:
     from sim.outlook.cell.drift import CellDrift
     from sim.outlook.cell.map import CellMap
@@ -104,7 +106,6 @@ def map_content(
     import numpy as np
 
     from sim.magnets.safety import magnet_cautions
-    from sim.outlook.cell.map import IN_PLANE, NO_CHAINS, STANDING
     from sim.outlook.look_ahead import length_band
     from sim.outlook.text.cautions import bench_cautions
 

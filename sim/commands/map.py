@@ -4,44 +4,41 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import json
 import time
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.commands.drift import drift_text, drift_time
+from analysis.common import file_names
+from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
+from sim.commands.drift import draw_drift, drift_text, drift_time
+from sim.commands.errors import DONE
 from sim.commands.json_output import json_text, map_content
 from sim.commands.progress import Waiting
-from sim.commands.results import (
-    clear_map,
-    draw_drift_into,
-    draw_map_into,
-    open_sweep_grid,
-    signed,
-    sweep_on_map,
-    write_map_record,
-)
-from sim.commands.terminal import notice_lines
-from sim.commands.text import UsageError, folder_of, paragraphs, table
-from sim.files.folder import is_empty, refuse_to_replace
+from sim.commands.results import signed, told_failures
+from sim.commands.terminal import notice_lines, say
+from sim.commands.text import UsageError, folder_of, loaded, paragraphs, table
+from sim.files.folder import is_empty, make_writable, refuse_to_replace
 from sim.files.record import resolved
 from sim.magnets.outlines import outlines
 from sim.magnets.poses import at_time, end_of_steps
 from sim.magnets.safety import magnet_cautions
 from sim.magnets.shapes import field_and_gradient
 from sim.outlook.cell.drift import drift_cell
-from sim.outlook.cell.map import IN_PLANE, NO_CHAINS, STANDING, CellMap, grid, map_cell
+from sim.outlook.cell.map import CellMap, grid, map_cell
 from sim.outlook.look_ahead import length_band
 from sim.outlook.text.cautions import bench_cautions
 from sim.physics.units import UnitError, format_quantity, parse
 
 if TYPE_CHECKING:
+    from analysis.sweeps.grid import SweepGrid
     from sim.parameters.types import Parameters
 
-__all__ = ["map_into"]
+__all__ = ["map_cell_into"]
 
 Values: TypeAlias = NDArray[np.float64]
 
@@ -49,8 +46,8 @@ POINTS = 81
 """Points of the map along the longer side of the cell."""
 
 
-def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
-    """Map a cell into a folder, and return what to print.
+def map_cell_into(args: argparse.Namespace) -> int:
+    """Map a cell into a folder, and return the exit code.
 
     Raises
     ------
@@ -61,11 +58,15 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     sim.magnets.shapes.MagnetError
         If the film reaches into a magnet, or the library of their fields is missing.
     """
+    from analysis.files.writing import write_text
+    from analysis.sweeps.grid import read_sweep_grid
+
+    parameters = loaded(args.file, None)
     directory = _folder(parameters, args)
     duration = drift_time(args.drift)
     minded = paragraphs([*magnet_cautions(parameters), *bench_cautions(parameters)])
     parameters, moment = _at_rest(parameters, args)
-    sweep = open_sweep_grid(Path(args.sweep)) if args.sweep else None
+    sweep = read_sweep_grid(Path(args.sweep)) if args.sweep else None
     began = time.perf_counter()
     x, y, places = grid(parameters.cell.width, POINTS)
     film = map_cell(parameters, x, y, *field_and_gradient(parameters.magnets, places))
@@ -74,41 +75,47 @@ def map_into(parameters: Parameters, args: argparse.Namespace) -> str:
     if duration is not None:
         with Waiting(f"following the drift for {args.drift}"):
             drift = drift_cell(parameters, duration)
-    clear_map(directory)
+    file_names.clear(directory, file_names.OF_MAP, file_names.FIGURES_OF_MAP)
+    make_writable(directory)
     shadows = outlines(parameters.magnets)
     parts = [parameters.title or parameters.name, table(_rows(film))]
     swept = drifted = None
     if sweep is not None:
-        lay = partial(sweep_on_map, sweep, Path(args.sweep), resolved(parameters))
+        lay = partial(_swept, sweep, Path(args.sweep), resolved(parameters))
         swept, rows, sentences = lay(_places(parameters, film.strength, film.tilt))
         parts.append(f"Sweep in {args.sweep}\n{table(rows)}\n\n{paragraphs(sentences)}")
         if drift is not None:
             drifted = lay(_places(parameters, drift.strength, drift.tilt, drift.fractions))[0]
     computed = time.perf_counter()
-    with signed("map.json", seed=parameters.run.seed) as facts:
-        draw_map_into(film, shadows, directory, swept, place=parameters.cell.place, moment=moment)
+    with signed(file_names.MAP, seed=parameters.run.seed) as facts:
+        _draw(film, shadows, directory, swept, place=parameters.cell.place, moment=moment)
         if drift is not None:
-            draw_drift_into(drift, shadows, directory, drifted, moment=moment)
+            draw_drift(drift, shadows, directory, drifted, moment=moment)
             parts.append(drift_text(parameters, drift, args.drift))
     timing = {
         "field_s": mapped - began, "drift_s": computed - mapped,
         "writing_s": time.perf_counter() - computed,
     }  # fmt: skip
-    record = {
+    record: dict[str, Any] = {
         "made_by": facts, "title": parameters.title, "time_s": moment, "drift": args.drift,
         "sweep": args.sweep,
     }  # fmt: skip
-    write_map_record(directory, record | {"parameters": resolved(parameters), "timing": timing})
+    record |= {"parameters": resolved(parameters), "timing": timing}
+    content = json.dumps(record, indent=1, ensure_ascii=False)
+    write_text(directory / file_names.MAP, content + "\n")
     if args.json:
-        return json_text(map_content(film, parameters, directory, drift))
-    return "\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"])
+        say(json_text(map_content(film, parameters, directory, drift)))
+    else:
+        say("\n\n".join([*parts, f"Cautions\n{minded}", f"results are in {directory}"]))
+    return DONE
 
 
 def _folder(parameters: Parameters, args: argparse.Namespace) -> Path:
     """Give the folder of the map, if it may be used and there is something to map."""
     directory = folder_of(args, "_map")
     if not is_empty(directory):
-        refuse_to_replace(directory, (directory / "cell_map.csv").exists(), "map", args.overwrite)
+        found = (directory / file_names.MAP_TABLE).exists()
+        refuse_to_replace(directory, found, "map", args.overwrite)
     if not parameters.magnets:
         raise UsageError(
             f'[[magnets]] must be one table or more such as kind = "sphere" for a map; '
@@ -166,6 +173,44 @@ def _places(
     names = ("strength_t", "tilt_deg", "thickness_m", "volume_fraction")
     arrays = np.broadcast_arrays(strength, np.abs(tilt), thickness, fraction)
     return dict(zip(names, arrays, strict=True))
+
+
+def _swept(
+    grid: SweepGrid, directory: Path, film: dict[str, Any], places: dict[str, Any]
+) -> tuple[dict[str, Any], list[tuple[str, str]], list[str]]:
+    """Lay a sweep over a map: columns, rows of label and text, and sentences to mind."""
+    from analysis.cell.sweep import sweep_columns, sweep_rows, sweep_sentences
+
+    columns = sweep_columns(grid, places)
+    return columns, sweep_rows(columns), sweep_sentences(grid, directory, film, columns)
+
+
+def _draw(
+    film: CellMap,
+    shadows: list[dict[str, Any]],
+    directory: Path,
+    swept: dict[str, Any] | None,
+    *,
+    place: tuple[float, float] | None,
+    moment: float | None,
+) -> None:
+    """Write the map of a cell as a table and a grid, and draw it with its magnets.
+
+    What a sweep measured (``swept``) adds columns and figures. The ``place`` of the patch in m is
+    marked, and the ``moment`` in s stands on the figures of magnets that move.
+    """
+    from analysis.cell.axes import time_note
+    from analysis.cell.chains import draw_map
+    from analysis.cell.files import write_map
+    from analysis.cell.sweep_pictures import draw_sweep_map
+
+    note, figures = time_note(moment), directory / file_names.FIGURES
+    columns = film.columns() | (swept or {})
+    write_map(film.x, film.y, columns, directory)
+    with told_failures():
+        draw_map(film.x, film.y, columns, shadows, figures, place=place, note=note)
+        if swept:
+            draw_sweep_map(film.x, film.y, swept, shadows, figures, note=note)
 
 
 def _rows(film: CellMap) -> list[tuple[str, str]]:

@@ -6,9 +6,14 @@ import argparse
 import json
 import re
 from pathlib import Path
+from typing import Any
 
-from sim.commands.results import measure_picture_into, picture_rows
+from analysis.common import file_names
+from sim.commands.errors import DONE
+from sim.commands.results import signed, told_failures
+from sim.commands.terminal import say
 from sim.commands.text import UsageError, paragraphs, table
+from sim.files.folder import make_writable
 
 __all__ = ["measure_micrograph", "pixel_of"]
 
@@ -16,8 +21,8 @@ SHORTEST, LONGEST = 1e-12, 1e-2
 """Range of the length of a pixel in m."""
 
 
-def measure_micrograph(args: argparse.Namespace) -> str:
-    """Measure a picture, write the results, and return what to print.
+def measure_micrograph(args: argparse.Namespace) -> int:
+    """Measure a picture, write and print the results, and return the exit code.
 
     Raises
     ------
@@ -31,12 +36,14 @@ def measure_micrograph(args: argparse.Namespace) -> str:
     directory = Path(args.output) if args.output else image.with_suffix("")
     if directory == image:  # a picture without an ending
         directory = image.with_name(f"{image.name}_measured")
-    numbers = measure_picture_into(image, pixel, directory)
+    numbers = _measured(image, pixel, directory)
     if args.json:
-        return json.dumps(numbers, indent=2, ensure_ascii=False)
-    rows = picture_rows(numbers)
+        say(json.dumps(numbers, indent=2, ensure_ascii=False))
+        return DONE
+    rows = _rows(numbers)
     told = f"\n\nWarnings\n{paragraphs(numbers['warnings'])}" if numbers["warnings"] else ""
-    return f"{image.name}\n{table(rows)}{told}\n\nresults are in {directory}"
+    say(f"{image.name}\n{table(rows)}{told}\n\nresults are in {directory}")
+    return DONE
 
 
 def pixel_of(scale: str | None) -> float:
@@ -62,3 +69,36 @@ def pixel_of(scale: str | None) -> float:
     if not SHORTEST <= length <= LONGEST:
         raise UsageError(f"{must}; received {scale!r:.60}")
     return length
+
+
+def _measured(image: Path, pixel: float, directory: Path) -> dict[str, Any]:
+    """Measure a microscope picture and write micrograph.json, micrograph.csv and a figure."""
+    from analysis.micrograph.measure import measure_picture
+    from analysis.micrograph.picture import PictureError, read_picture
+    from analysis.micrograph.results import write_micrograph
+
+    picture = read_picture(image, pixel)
+    for name in file_names.OF_MICROGRAPH:
+        if (directory / name).resolve() == image.resolve():
+            raise PictureError(f"-o must be another folder: {image} would be replaced by results.")
+    make_writable(directory)
+    with signed(file_names.MICROGRAPH), told_failures():
+        return write_micrograph(measure_picture(picture), directory)
+
+
+def _rows(numbers: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return the numbers that a measured picture prints, as label and text."""
+    from analysis.uncertainty.number_text import as_float, with_error
+
+    def shown(key: str, unit: str) -> str:
+        return with_error(as_float(numbers[key]["value"]), as_float(numbers[key]["error"]), unit)
+
+    turned = numbers["direction_deg"]["value"] is not None
+    return [
+        ("spacing", shown("spacing_m", "m")),
+        ("spread of the spacing", shown("spread_m", "m")),
+        ("width at half height", shown("width_m", "m")),
+        # A prefix, as of a millidegree, is of no use to an angle.
+        ("direction", shown("direction_deg", "") + (" deg" if turned else "")),
+        ("order", shown("order", "")),
+    ]

@@ -1,16 +1,32 @@
-"""The file that `chainfilm new` writes: the commented template, or the JSON schema."""
+"""The command `new`: the commented template, or the JSON schema."""
 
 from __future__ import annotations
 
+import argparse
 import json
+import sys
 from pathlib import Path
 
-from sim.commands.text import UsageError
+from sim.commands.errors import DONE
+from sim.commands.terminal import say
+from sim.commands.text import UsageError, shell_word
 
-__all__ = ["new_text", "write_new"]
+__all__ = ["new"]
 
 
-def new_text(schema: bool) -> str:
+def new(args: argparse.Namespace) -> int:
+    """Write a file to begin with, and return the exit code."""
+    text = _text(args.schema)
+    if args.file == "-":
+        sys.stdout.write(text)
+        return DONE
+    path = Path(args.file or ("film.schema.json" if args.schema else "film.toml"))
+    _write(path, text)
+    say(f"wrote {path}" + ("" if args.schema else f"; next: chainfilm check {shell_word(path)}"))
+    return DONE
+
+
+def _text(schema: bool) -> str:
     """Return the text of the file."""
     if schema:
         from sim.parameters.load import json_schema
@@ -21,7 +37,7 @@ def new_text(schema: bool) -> str:
     return TEMPLATE
 
 
-def write_new(path: Path, text: str) -> None:
+def _write(path: Path, text: str) -> None:
     """Write a file that is not there yet.
 
     Raises

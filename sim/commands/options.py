@@ -8,6 +8,8 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NoReturn
 
+from analysis.common import file_names
+
 __all__ = ["parser"]
 
 _EPILOG = """\
@@ -217,9 +219,7 @@ def _measure(command: argparse.ArgumentParser) -> None:
 def _plot(command: argparse.ArgumentParser) -> None:
     """Draw the figures of a run again."""
     _source(command)
-    command.add_argument(
-        "--format", choices=("png", "svg", "pdf"), default="png", help="default: png"
-    )
+    command.add_argument("--format", choices=file_names.FORMATS, default="png", help="default: png")
 
 
 def _micrograph(command: argparse.ArgumentParser) -> None:

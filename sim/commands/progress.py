@@ -11,7 +11,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from sim.commands.terminal import line_seconds, progress_line, sees_bars
@@ -50,12 +49,7 @@ class Waiting:
             self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """Tell no more."""
         self._over.set()
         if self._thread is not None:
@@ -91,12 +85,7 @@ class Phases:
         """Wait for the first phase."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """End the phase, however it ended."""
         self._open.close()
 
@@ -140,14 +129,13 @@ class RunLines:
 
 def _run_line(scene: Scene, step: int, rate: float) -> str:
     """Word how far a run is, at so many steps a second."""
-    from sim.physics.units import format_quantity
-    from sim.run.cost import duration_in_words
+    from sim.physics.units import format_quantity, wall_time_text
 
     dt, steps = scene.system.dt_s, scene.steps
     done = f"{100 * step // steps} % done, {_film_time(step * dt)} of {_film_time(steps * dt)}"
     if rate <= 0.0:
         return f"simulating: {done}"
-    left = duration_in_words((steps - step) / rate)
+    left = wall_time_text((steps - step) / rate)
     return f"simulating: {done}, {format_quantity(rate * dt, 'time')} a second, {left} left"
 
 
@@ -198,12 +186,7 @@ class _Count:
         """Wait for the first look."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """Leave the bar as it stands."""
         if self._bar is not None:
             self._bar.close()
@@ -256,9 +239,9 @@ class SweepBar(_Count):
         rate = (share - before) / max(self._last - since, 1e-9)
         left = ""
         if rate > 0.0:
-            from sim.run.cost import duration_in_words
+            from sim.physics.units import wall_time_text
 
-            left = f", {duration_in_words((progress.runs - share) / rate)} left"
+            left = f", {wall_time_text((progress.runs - share) / rate)} left"
         done = int(100 * share / progress.runs)
         return f"{done} % done, {_runs_done(progress)}{left}"
 

@@ -1,4 +1,4 @@
-"""What the commands read from their options and how they lay out their text, without printing."""
+"""What the commands read from their options and how they lay out their text."""
 
 from __future__ import annotations
 
@@ -8,8 +8,13 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.common import file_names
+from analysis.common.errors import InputError
+from sim.commands.terminal import notice_lines
+
 if TYPE_CHECKING:
     from sim.outlook.expectations import Expectations
+    from sim.parameters.types import Parameters
     from sim.run.simulate import Run
 
 __all__ = [
@@ -18,6 +23,7 @@ __all__ = [
     "criteria_of",
     "folder_of",
     "is_sweep_folder",
+    "loaded",
     "outlook_text",
     "paragraphs",
     "picture_of",
@@ -28,7 +34,7 @@ __all__ = [
 ]
 
 
-class UsageError(ValueError):
+class UsageError(InputError):
     """Something that the user asked for and that cannot be done; the text is one sentence."""
 
 
@@ -43,14 +49,24 @@ def again_text(command: str, file: str, directory: Path) -> str:
     return f"chainfilm {command} {shell_word(file)} -o {shell_word(directory)} --resume"
 
 
+def loaded(file: str, seed: int | None) -> Parameters:
+    """Read a parameter file, tell its notices, and give it another seed where one is given."""
+    from sim.parameters.load import load
+
+    parameters = load(file)
+    notice_lines(parameters.notices)
+    return parameters.with_seed(seed)
+
+
 def results_of(args: argparse.Namespace) -> tuple[Path, Path]:
     """Return the run file and the folder that results go to."""
     path = Path(args.source)
-    run_file = path / "run.h5" if path.is_dir() else path
+    run_file = path / file_names.RUN if path.is_dir() else path
     if args.output:
         return run_file, Path(args.output)
     # a file of another name gets its own folder, so that it replaces nobody's results
-    return run_file, run_file.parent if run_file.name == "run.h5" else run_file.with_suffix("")
+    own = run_file.name == file_names.RUN
+    return run_file, run_file.parent if own else run_file.with_suffix("")
 
 
 def folder_of(args: argparse.Namespace, ending: str = "") -> Path:
@@ -78,7 +94,7 @@ def picture_of(args: argparse.Namespace) -> Path:
     """
     stem = "film" if args.file == "-" else Path(args.file).stem
     path = Path(args.figure or f"{stem}_pair_potential.png")
-    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
+    if path.suffix.lower()[1:] not in file_names.FORMATS:
         raise UsageError(f"--figure must name a .png, .svg or .pdf file; received {args.figure}")
     return path
 
@@ -145,7 +161,7 @@ def is_sweep_folder(args: argparse.Namespace) -> bool:
         If it is, and its results are to go elsewhere.
     """
     source = Path(args.source)
-    if not (source / "sweep.json").is_file() or (source / "run.h5").exists():
+    if not (source / file_names.SWEEP).is_file() or (source / file_names.RUN).exists():
         return False
     if args.output:
         raise UsageError("-o does not go with the folder of a sweep; results are written beside it")

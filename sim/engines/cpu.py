@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CpuEngine", "StepError"]
 
-# More capped drifts than one in so many moves stop the run (and one in a million warns).
+# A larger share of capped drifts stops the run (and one in a million warns).
 CAPPED_LIMIT = 1.0e-4
 CAPPED_LEAST = 20
 CARRIED = (
@@ -96,7 +96,7 @@ class CpuEngine:
         return slots
 
     def _start_magnetisation(self, state: FilmState) -> NDArray[np.float64]:
-        """Return the moment a volume of the start state."""
+        """Return the moment per volume of the start state."""
         volume = self.system.sides[0] * self.system.sides[1] * self.system.thickness
         total = np.sum(self.system.moment[:, None] * state.directions, axis=0)
         return np.asarray(total / volume)
@@ -178,7 +178,7 @@ class CpuEngine:
         self._timing["compile_s"] += time.perf_counter() - started
 
     def advance(self, steps: int) -> None:
-        """Make so many steps.
+        """Make ``steps`` steps.
 
         Parameters
         ----------
@@ -271,7 +271,7 @@ class CpuEngine:
     def _rates(
         self, thermal: NDArray[np.float64] | None, rows: slice, order: NDArray[np.intp]
     ) -> NDArray[np.float64] | None:
-        """Return velocities or rotation vectors a time unit, None without inertia."""
+        """Return velocities or rotation vectors per unit of time, None without inertia."""
         if thermal is None:
             return None
         return np.ascontiguousarray(thermal[:, None] * self._slots.momentum[rows][:, order].T)

@@ -37,7 +37,7 @@ __all__ = [
 # First guess of the list's length, in multiples of the mean number of neighbours.
 LIST_ROOM = 2.0
 SPARE_ENTRIES = 4096
-NEAR_ROOM = 8  # entries a slot
+NEAR_ROOM = 8  # entries per slot
 # Beyond the reach of their repulsion, pairs up to this distance may touch within an outer step;
 # up to it the part of their dipoles that is summed in each inner step fades out.
 NEAR_GAP = 0.4
@@ -213,7 +213,7 @@ def slots_of(system: ReducedSystem, state: FilmState) -> layout.Slots:
 
 
 def first_room(system: ReducedSystem, patch: layout.Patch) -> int:
-    """Return a first guess of the list's entries a block."""
+    """Return a first guess of the list's entries per block."""
     volume = patch.side_x * patch.side_y * patch.thickness
     mean = system.count / volume * 4.0 / 3.0 * math.pi * patch.reach**3
     blocks = lists.blocks_of(system.count)
@@ -226,7 +226,7 @@ def empty_entries(size: int, room: int) -> NDArray[np.uint32]:
 
 
 def empty_neighbours(size: int, patch: layout.Patch, room: int, sorters: int) -> layout.Neighbours:
-    """Return an empty list with ``room`` entries a block, for ``size`` slots sorted by so many."""
+    """Return an empty list with ``room`` entries per block; ``sorters`` rows to sort slots in."""
     cells = patch.cells_x * patch.cells_y * patch.cells_z
     return layout.Neighbours(
         entries=empty_entries(size, room),
@@ -307,7 +307,7 @@ def split_of(system: ReducedSystem, size: int, real: Any) -> layout.Split:
 
 
 def scratch_of(threads: int, real: Any) -> layout.Scratch:
-    """Return what the parts of a step hand on, for so many threads and a float type of pairs."""
+    """Return what the parts of a step hand on, for the threads and the float type of pairs."""
     block, axes = layout.BLOCK, layout.AXES
     return layout.Scratch(
         pairs=aligned((threads, 8 * block), real),

@@ -47,7 +47,7 @@ class CpuFilm:
     beads : Beads, optional
         Where moments are induced.
     room : int, optional
-        First guess of the list's entries a block.
+        First guess of the list's entries per block.
 
     Raises
     ------
@@ -85,7 +85,7 @@ class CpuFilm:
         split = None
         if system.inner_steps > 1:
             if not can_split(system):
-                raise ValueError("forces of this film must be summed anew in each inner step")
+                raise ValueError("forces of this film must be summed again in each inner step")
             split = cpu_arrays.split_of(system, size, real)
         self._exact = None
         if plan is not None:
@@ -225,7 +225,7 @@ class CpuFilm:
         self.advance(0)
 
     def advance(self, steps: int) -> tuple[int, int]:
-        """Make up to so many steps; return (steps made, status)."""
+        """Make up to ``steps`` steps; return (steps made, status)."""
         self.call(step.advance if self.content.split is None else split_steps.advance_split, steps)
         flags = self.content.flags
         return int(flags[step.MADE]), int(flags[step.STATUS])

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sim.interactions.induced import MOST_ITERATIONS, make_mixing_work
 from sim.kernels.dipoles import induced
 from sim.kernels.steps import induced_fields, layout, step
 
@@ -15,15 +15,50 @@ if TYPE_CHECKING:
     from sim.engines.cpu_mesh import HeldMesh
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["MOMENT_SHARE", "InducedMoments", "UnsettledError"]
+__all__ = ["MOMENT_SHARE", "InducedMoments", "MixingWork", "UnsettledError", "make_mixing_work"]
+
+Floats = NDArray[np.float64]
 
 MOMENT_SHARE = 0.1
 """Moments settle to this share of the tolerance of the dipole sum."""
+MOST_ITERATIONS = 100
+"""Sums after which a search that has not settled is given up."""
 NEVER = -1
 
 
 class UnsettledError(RuntimeError):
     """The moments of a step do not become self-consistent."""
+
+
+class MixingWork(NamedTuple):
+    """What `sim.kernels.dipoles.induced.mix` remembers, and its scratch.
+
+    Attributes
+    ----------
+    last_moments, last_residual : float64 (N, 3)
+        The iterate before, and its response less itself.
+    moment_changes, residual_changes : float64 (induced.DEPTH, N, 3)
+        How both changed in the last steps.
+    partials : float64 (BLOCKS, SUMS)
+        Partial sums.
+    """
+
+    last_moments: Floats
+    last_residual: Floats
+    moment_changes: Floats
+    residual_changes: Floats
+    partials: Floats
+
+
+def make_mixing_work(count: int) -> MixingWork:
+    """Return the memory of the mixing for ``count`` rows."""
+    return MixingWork(
+        last_moments=np.zeros((count, 3)),
+        last_residual=np.zeros((count, 3)),
+        moment_changes=np.zeros((induced.DEPTH, count, 3)),
+        residual_changes=np.zeros((induced.DEPTH, count, 3)),
+        partials=np.zeros((induced.BLOCKS, induced.SUMS)),
+    )
 
 
 class InducedMoments:
@@ -89,7 +124,7 @@ class InducedMoments:
 
     @property
     def mean_sums(self) -> float:
-        """Sums of the dipoles a search, the mean so far."""
+        """Sums of the dipoles per search, the mean so far."""
         return self.sums / max(1, self.searches)
 
     def holding_energy(self, film: CpuFilm) -> float:

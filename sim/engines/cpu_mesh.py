@@ -1,4 +1,4 @@
-"""The mesh beside the compiled step: summed every so many steps, kept with the slots in between."""
+"""The mesh beside the compiled step: summed once in some steps, kept with the slots in between."""
 
 from __future__ import annotations
 

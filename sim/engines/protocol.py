@@ -36,7 +36,7 @@ class Engine(Protocol):
         """Compile what `advance` runs, or load it from the cache, without a step."""
 
     def advance(self, steps: int) -> None:
-        """Do so many steps; after an error the state is the one before this call."""
+        """Make ``steps`` steps; after an error the state is the one before this call."""
 
     def snapshot(self) -> FilmState:
         """Return copies of the state, row i always the same particle."""

@@ -16,6 +16,7 @@ from typing import Any
 import h5py
 import numpy as np
 
+from analysis.common import file_names
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.provenance import made_by
 
@@ -75,7 +76,7 @@ def save(path: Path, checkpoint: Checkpoint) -> None:
             file.attrs.create("run_id", checkpoint.run_id, dtype=h5py.string_dtype("utf-8"))
             file.attrs.create("step", checkpoint.step, dtype="<i8")
             file.attrs.create("frames", checkpoint.frames, dtype="<i8")
-            about = json.dumps({**made_by(), "parameters": "run.h5"})
+            about = json.dumps({**made_by(), "parameters": file_names.RUN})
             file.attrs.create("made_by", about, dtype=h5py.string_dtype("utf-8"))
             _write(file.create_group("timing"), dict(checkpoint.timing))
             _write(file.create_group("engine"), checkpoint.engine)

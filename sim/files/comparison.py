@@ -15,16 +15,10 @@ from typing import Any
 import h5py
 import numpy as np
 
+from analysis.common import file_names
 from analysis.common.attributes import plain_attributes, require_numbers
-from sim.files.layout import (
-    COUNT,
-    PER_FRAME,
-    PER_PARTICLE,
-    STEP,
-    TIME,
-    require_chunks,
-    series_of,
-)
+from analysis.common.seal import COUNT
+from sim.files.layout import PER_FRAME, PER_PARTICLE, STEP, TIME, require_chunks, series_of
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.record import flat
 
@@ -139,7 +133,7 @@ def compare_runs(first: Path, second: Path) -> Comparison:
     """
     folders = (first, second)
     paths = [_run_file(folder) for folder in folders]
-    numbers = [_measured(path.with_name("measures.json")) for path in paths]
+    numbers = [_measured(path.with_name(file_names.MEASURES)) for path in paths]
     with open_hdf5(paths[0], "r") as one, open_hdf5(paths[1], "r") as other:
         facts = [_facts(file, path) for file, path in zip((one, other), paths, strict=True)]
         frames = (facts[0].pop("frames"), facts[1].pop("frames"))
@@ -157,10 +151,11 @@ def _run_file(folder: Path) -> Path:
     """Return the run file of a folder."""
     if not folder.is_dir():
         return folder
-    if not (folder / "run.h5").exists():
-        what = "the folder of a sweep" if (folder / "sweep.json").exists() else "no folder of a run"
+    if not (folder / file_names.RUN).exists():
+        swept = (folder / file_names.SWEEP).exists()
+        what = "the folder of a sweep" if swept else "no folder of a run"
         raise RunFileError(f"{folder} is {what}; --same compares two runs")
-    return folder / "run.h5"
+    return folder / file_names.RUN
 
 
 def _facts(file: h5py.File, path: Path) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.common import file_names
 from sim.files.lock import LOCK_NAME, FolderError, LockedError, held, refuse_if_held
 from sim.files.opening import RunFileError
 
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from sim.files.run_file import RunSummary
 
 __all__ = [
-    "WRITTEN",
     "RunFolder",
     "examine",
     "is_empty",
@@ -25,18 +25,6 @@ __all__ = [
     "refuse_to_replace",
     "require_one_wish",
 ]
-
-
-WRITTEN = (
-    # by the run
-    ".run.h5.commit", "run.h5", "checkpoint.h5", "checkpoint.h5.part",
-    # by its measurement
-    "measures.json", "report.html",
-    "chain_lengths.csv", "spacing.csv", "time_series.csv", "susceptibility.csv",
-    "turning_field.csv", "lag.csv", "way_to_rest.csv",
-    "handoff.json", "optical_thickness.h5", "far_field.csv", "particles.vtp", "chains.vtp",
-)  # fmt: skip
-"""Every file that `run` and `measure` write into a folder, beside the pictures in figures/."""
 
 
 @dataclass(frozen=True)
@@ -54,20 +42,16 @@ class RunFolder:
     @property
     def run_file(self) -> Path:
         """The trajectory."""
-        return self.path / "run.h5"
+        return self.path / file_names.RUN
 
     @property
     def checkpoint(self) -> Path:
         """The state to go on from."""
-        return self.path / "checkpoint.h5"
+        return self.path / file_names.CHECKPOINT
 
     def clear(self) -> None:
         """Remove what an earlier run has written here, and nothing else."""
-        for name in WRITTEN:
-            (self.path / name).unlink(missing_ok=True)
-        for kind in ("png", "svg", "pdf"):
-            for picture in (self.path / "figures").glob(f"*.{kind}"):
-                picture.unlink()
+        file_names.clear(self.path, file_names.OF_RUN)
 
 
 def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
@@ -118,7 +102,7 @@ def refuse_own_start(folder: Path, start: str | None) -> None:
     if start is None:
         return
     named = Path(start)
-    file = (named / "run.h5" if named.is_dir() else named).resolve()
+    file = (named / file_names.RUN if named.is_dir() else named).resolve()
     if folder.resolve() in file.parents:
         raise FolderError(
             f"output folder {folder} holds {file.name} that [start] path names, which the run "
@@ -220,12 +204,12 @@ def _recover(folder: RunFolder) -> None:
             recover(folder.run_file)
 
 
-def make_writable(folder: RunFolder) -> None:
+def make_writable(folder: Path) -> None:
     """Make the folder and prove that files can be written in it.
 
     Parameters
     ----------
-    folder : RunFolder
+    folder : Path
         The folder; folders above it are made too.
 
     Raises
@@ -234,10 +218,8 @@ def make_writable(folder: RunFolder) -> None:
         If it cannot be made or written.
     """
     try:
-        folder.path.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder.path):
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
             pass
     except OSError as error:
-        raise FolderError(
-            f"output folder {folder.path} cannot be written: {error.strerror}"
-        ) from error
+        raise FolderError(f"output folder {folder} cannot be written: {error.strerror}") from error

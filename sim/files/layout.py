@@ -6,15 +6,15 @@ Source: H5MD, version 1.1 (an open standard), with its `units` module.
 from __future__ import annotations
 
 import json
-import zlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import h5py
 import numpy as np
 
-from analysis.common.attributes import attribute, plain_attributes, require_numbers
+from analysis.common.attributes import plain_attributes
 from analysis.common.lost_pieces import lost_piece
+from analysis.common.seal import SEAL
 from sim.files.record import Ending, RunRecord
 
 if TYPE_CHECKING:
@@ -80,9 +80,6 @@ PER_FRAME = [
 ENERGY = "/observables/energy_"
 """Elements of energies begin with this and end with the name of the energy."""
 STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
-COUNT = "/parameters/frames_complete"
-SEAL = "seal"
-"""Attribute of /parameters: see `seal_of`."""
 
 
 def frames_per_block(count: int) -> int:
@@ -218,25 +215,6 @@ def make_elements(
         else:  # hard links: one schedule for everything
             for path in schedule_of(file):
                 file[f"{element}/{path.rpartition('/')[2]}"] = file[path]
-
-
-def seal_of(file: h5py.File) -> int:
-    """Return a CRC-32 of what no checksum of HDF5 covers.
-
-    These are the attributes of /parameters, the frames that count, and of every array its place,
-    type, shape and unit. The numbers in the arrays have checksums of their own (fletcher32).
-    """
-    attrs = plain_attributes(file["/parameters"])
-    told = [f"{name}={value}" for name, value in attrs.items() if name != SEAL]
-    told.append(f"frames={require_numbers(file[COUNT])[()]}")
-
-    def note(name: str, item: object) -> None:
-        if isinstance(item, h5py.Dataset):
-            unit = attribute(item, "unit", b"")
-            told.append(f"{name} {item.dtype.str} {item.shape} {unit!s}")
-
-    file.visititems(note)
-    return zlib.crc32("\n".join(told).encode("utf-8", "surrogateescape"))
 
 
 def require_sound(file: h5py.File, frames: int) -> None:

@@ -21,6 +21,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from analysis.common.errors import InputError
+
 try:
     import fcntl
 except ImportError:  # a system without flock
@@ -37,7 +39,7 @@ LOCK_NAME = ".lock"
 """File that is locked while a folder is written; a killed run leaves it behind."""
 
 
-class FolderError(ValueError):
+class FolderError(InputError):
     """An output folder that may not be used; the text is one sentence for the user."""
 
 

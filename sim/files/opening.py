@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-import math
+import contextlib
 from pathlib import Path
 
 import h5py
 
+from analysis.common.errors import InputError
+from analysis.common.foreign_parts import foreign_part
 from analysis.common.heaps import endless_heap
 
 __all__ = ["InUseError", "RunFileError", "open_hdf5"]
 
-SMALL, LARGEST_CHUNK = 1_000_000, 64_000_000
-"""Bytes of an array that do no harm, written or not, and of a piece in which it is stored."""
+SPOILT = (RuntimeError, OSError, LookupError, SystemError, TypeError, ValueError)
+"""What reading a damaged part may raise."""
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 
-class RunFileError(ValueError):
+class RunFileError(InputError):
     """A run file or checkpoint that cannot be used; the text is one sentence for the user."""
 
 
@@ -72,34 +74,10 @@ def open_hdf5(path: Path, mode: str) -> h5py.File:
         if "already open" in str(error):  # by this process, in another mode
             raise InUseError(f"{path} is in use by this program") from error
         raise RunFileError(f"{path} is cut short or damaged: it cannot be opened") from error
-    part = _part_elsewhere(file, path)
+    part = ""
+    with contextlib.suppress(*SPOILT):  # a damaged part is told by whoever reads it
+        part = foreign_part(file, path)
     if part:
         file.close()
         raise RunFileError(f"{path} must hold all of its contents itself; {part}")
     return file
-
-
-def _part_elsewhere(file: h5py.File, path: Path) -> str:
-    """Say what is in another file, or is nowhere; "" where all is here. Nothing of it is opened."""
-    in_file = path.stat().st_size
-
-    def link(name: str, what: object) -> str | None:
-        return f"/{name} is in another file" if isinstance(what, h5py.ExternalLink) else None
-
-    def item(name: str, what: object) -> str | None:
-        if not isinstance(what, h5py.Dataset):
-            return None
-        if what.is_virtual or what.external:
-            return f"/{name} is in another file"
-        # The memory for what was never written would have to be there; nothing here is packed.
-        pieces = math.prod(what.chunks or (1,), start=what.dtype.itemsize)
-        size = math.prod(map(int, what.shape or ()), start=what.dtype.itemsize)
-        stored = min(what.id.get_storage_size(), in_file)
-        if size > SMALL + 2 * stored or pieces > max(LARGEST_CHUNK, 2 * size):
-            return f"/{name} says to be of shape {what.shape}, of which it does not hold half"
-        return None
-
-    try:
-        return str(file.visititems_links(link) or file.visititems(item) or "")
-    except (RuntimeError, OSError, LookupError, SystemError, TypeError, ValueError):
-        return ""  # a damaged part is told by whoever reads it

@@ -93,8 +93,6 @@ def resolved(parameters: Parameters) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    if hasattr(value, "model_dump"):
-        return _plain(value.model_dump(mode="python"))
     if is_dataclass(value) and not isinstance(value, type):
         return _plain(asdict(value))
     if isinstance(value, dict):

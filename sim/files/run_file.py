@@ -20,15 +20,14 @@ from typing import TYPE_CHECKING, Any
 import h5py
 import numpy as np
 
-from analysis.common.attributes import attribute, plain_attributes, require_numbers
+from analysis.common.attributes import plain_attributes, require_numbers
+from analysis.common.seal import COUNT, SEAL, is_sealed, seal_of
 from sim.files.clock import has_passed
 from sim.files.committed import CommittedFile, recover
 from sim.files.layout import (
-    COUNT,
     ENERGY,
     PER_FRAME,
     PER_PARTICLE,
-    SEAL,
     STEP,
     TEXT,
     TIME,
@@ -37,7 +36,6 @@ from sim.files.layout import (
     make_elements,
     require_sound,
     resize,
-    seal_of,
     series_of,
     write_head,
     write_parameters,
@@ -304,9 +302,7 @@ class RunSummary:
 
 
 def _require_sealed(file: h5py.File, path: Path) -> None:
-    """Refuse a file of which the seal does not fit; files of an earlier version have none."""
-    seal = attribute(file["/parameters"], SEAL)
-    if seal is not None and int(seal) != seal_of(file):
+    if not is_sealed(file):
         raise RunFileError(f"{path} is damaged: its checksum does not fit what it holds")
 
 

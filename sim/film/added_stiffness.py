@@ -46,7 +46,7 @@ def added_curvature(
     Returns
     -------
     float64 (n,)
-        In kT a squared length unit.
+        In kT per squared unit of length.
 
     Notes
     -----

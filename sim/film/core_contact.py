@@ -21,9 +21,9 @@ __all__ = ["CLIMBED", "PRESSED", "contact_stiffness", "layers_hold"]
 Floats = NDArray[np.float64]
 
 PRESSED = 300.0
-"""Stiffness of two cores in lambda kT a core diameter squared, lambda that of cores in touch.
+"""Stiffness of two cores in lambda kT per squared core diameter, lambda that of cores in touch.
 
-Head to tail they pull with 6 lambda kT a diameter: 300 x = 6/(1 - x)^4 has x = 0.022, and from
+Head to tail they pull with 6 lambda kT per diameter: 300 x = 6/(1 - x)^4 has x = 0.022, and from
 there it is 18 lambda kT uphill to where dipoles win, at x = 0.57.
 """
 ADDED_COUPLING = 0.5
@@ -32,7 +32,7 @@ coupling, keep dipoles from winning."""
 CLIMBED = 25.0
 """Climbs in kT that a film may make within a run.
 
-A pair leaves a well over a climb of E kT about D sqrt(k k')/(2 pi) exp(-E) times a time unit (H. A.
+A pair leaves a well over a climb of E kT about D sqrt(k k')/(2 pi) exp(-E) per unit of time (H. A.
 Kramers, Physica 7, 284 (1940)); with D = 2 and curvatures of layers, k = 3000 kT/d^2, that is 1e3
 exp(-E) in d^2/D: at 25 kT one of 1e5 pairs in 7e5 d^2/D, at 10 kT each of them every 22.
 """

@@ -124,7 +124,7 @@ def eased(system: ReducedSystem, positions: Floats) -> Floats:
 
 
 def _kept_inside(system: ReducedSystem, places: Floats, lowest: Floats) -> Floats:
-    """Return places wrapped into the patch and so far from the windows."""
+    """Return places wrapped into the patch and at least ``lowest`` from the windows."""
     places[:, :2] %= system.sides
     places[:, :2][places[:, :2] >= system.sides] = 0.0
     places[:, 2] = np.clip(places[:, 2], lowest, system.thickness - lowest)
@@ -145,7 +145,7 @@ def _pairs(system: ReducedSystem, places: Floats, reach: float) -> tuple[Integer
 
 
 def _moved(places: Floats, pairs: Integers, gap: Floats, r: Floats, apart: Floats) -> Floats:
-    """Return the moves of all particles that take pairs apart by so much, each way half of it."""
+    """Return the moves of all particles that take pairs apart by ``apart``, half of it each."""
     i, j = pairs.T
     shift = 0.5 * (apart / r)[:, None] * gap
     moves = np.zeros_like(places)

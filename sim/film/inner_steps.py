@@ -1,7 +1,7 @@
 """How many inner steps make an outer one: what moves slowly decides how long that may be.
 
 Near pairs, windows, the applied field and the own moment are followed in each inner step; what
-other particles do from afar is summed once an outer step. It changes as they turn and move. The
+other particles do from afar is summed once per outer step. It changes as they turn and move. The
 limits below keep the biases of mean pair energies and bond length under 1 % (measured, see
 tests/benchmarks/README.md, "Bias of the time step").
 """
@@ -32,7 +32,7 @@ COUPLING_SHARE = 0.018
 INNER_FACTOR = {"soft_core": 3.0, "surfactant": 1.6}
 # Fewer inner steps do not pay for the kept sums.
 FEWEST_INNER = 3
-STEPS_A_FRAME = 5
+STEPS_PER_FRAME = 5
 
 
 def can_split(system: ReducedSystem) -> bool:

@@ -6,6 +6,8 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.common.errors import InputError
+
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
@@ -14,14 +16,14 @@ __all__ = ["BASE_BYTES", "MemoryShortError", "free_bytes", "memory_bytes", "requ
 NEIGHBOUR_BYTES = 4
 """One entry of a neighbour list, each pair listed from both sides."""
 PARTICLE_BYTES = 600
-"""State, forces, sorted copies and their like: about 75 numbers of 8 bytes a particle."""
+"""State, forces, sorted copies and their like: about 75 numbers of 8 bytes per particle."""
 BASE_BYTES = 300_000_000
 """Interpreter, libraries and compiled kernels."""
 GRID_COPIES = 5
 """The mesh's grid, its two transforms in complex numbers of half as many waves, and room."""
 
 
-class MemoryShortError(ValueError):
+class MemoryShortError(InputError):
     """A run that needs more memory than there is; the text is one sentence for the user."""
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.interactions import dipolar
-from sim.physics import sizes as size_law
+from sim.physics.sizes import LARGEST_DEVIATION
 
 if TYPE_CHECKING:
     from sim.parameters.particle_types import ParticleParameters
@@ -82,7 +82,7 @@ def quantile_diameters(particles: ParticleParameters, count: int) -> Floats:
     if particles.size_spread == 0.0:
         return np.full(count, particles.core_diameter)
     normal = NormalDist()
-    tail = normal.cdf(-size_law.LARGEST_DEVIATION)
+    tail = normal.cdf(-LARGEST_DEVIATION)
     shares = tail + (1.0 - 2.0 * tail) * (np.arange(count) + 0.5) / count
     deviations = np.array([normal.inv_cdf(float(share)) for share in shares])
     return particles.core_diameter * np.exp(particles.size_spread * deviations)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.errors import InputError
 from sim.film.state import FilmState
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ SWEEPS = 5000
 CONTACT_SHARE = 0.97
 
 
-class CrowdedError(ValueError):
+class CrowdedError(InputError):
     """More particles than can be placed in the film without overlap."""
 
 

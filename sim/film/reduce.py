@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.film import inner_steps as split_plan
-from sim.film import time_step
+from sim.film import inner_steps, time_step
 from sim.film.added_stiffness import crowded_distance
 from sim.film.body_push import body_push, pushed_step
 from sim.film.core_contact import contact_stiffness
@@ -20,8 +19,7 @@ from sim.interactions.added import AddedPairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
 from sim.interactions.gravity import gradient_components, gravity_law
 from sim.interactions.steric import StericLaw
-from sim.physics import beads as bead_material
-from sim.physics import material
+from sim.physics import beads, material
 from sim.physics.units import ReducedUnits
 
 if TYPE_CHECKING:
@@ -84,8 +82,8 @@ def _strongest_moment(
     """Return the moments that a step has to follow: of beads those in a chain along the field."""
     if core_langevin == 0.0:
         return moment
-    feedback = bead_material.CHAIN_FEEDBACK / (2.0 * radius) ** 3
-    return bead_material.self_consistent(moment, core_langevin, largest_field, feedback)
+    feedback = beads.CHAIN_FEEDBACK / (2.0 * radius) ** 3
+    return beads.self_consistent(moment, core_langevin, largest_field, feedback)
 
 
 def _body_forces(parameters: Parameters, units: ReducedUnits) -> dict[str, Any]:
@@ -145,7 +143,7 @@ def _whole_step(longest: float, interval: float, begun_with: float | None) -> fl
 
 
 def _with_steps(system: ReducedSystem, duration: float) -> ReducedSystem:
-    """Return a system with the steps of a whole run of so many s."""
+    """Return a system with the steps of a whole run of ``duration`` s."""
     return replace(system, steps=max(1, math.ceil(duration / system.dt_s * (1.0 - 1e-9))))
 
 
@@ -263,15 +261,15 @@ def reduce(
     )
     plain = system
     if chosen is None and not sampled:
-        longest = interval / split_plan.STEPS_A_FRAME
+        longest = interval / inner_steps.STEPS_PER_FRAME
         if begun_with is not None and frame_interval is None:
             longest = begun_with
         fastest = float(np.max(turning * steepness))
-        system = split_plan.with_inner_steps(system, allowed, fastest, longest, MARGIN_OUTER)
+        system = inner_steps.with_inner_steps(system, allowed, fastest, longest, MARGIN_OUTER)
     if parameters.dipoles.sum == "mesh":
         shortest_period = parameters.field.shortest_period / units.time_s
         system = with_mesh(system, shortest_period)
-        if system.inner_steps > 1 and not split_plan.can_split(system):
+        if system.inner_steps > 1 and not inner_steps.can_split(system):
             system = with_mesh(plain, shortest_period)  # few dipoles, which are summed exactly
     if sampled:
         return replace(system, steps=parameters.run.sweeps)

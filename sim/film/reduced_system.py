@@ -46,7 +46,7 @@ class ReducedSystem:
     strength : float
         Strength of the soft core in kT; the windows have it too.
     shell, grafting : float
-        Thickness of the shell, molecules an area of the core.
+        Thickness of the shell, molecules per area of the core.
     dipole_sum : str
         "mesh", "cutoff" or "exact"; "exact" too where a mesh does not pay.
     cutoff : float
@@ -180,7 +180,7 @@ class ReducedSystem:
 
     @property
     def thermal_spin(self) -> Floats | None:
-        """Spread of each component of the rotation vector a time unit, sqrt(kT/I)."""
+        """Spread of each component of the rotation vector per unit of time, sqrt(kT/I)."""
         if self.spin_time is None:
             return None
         return np.asarray(np.sqrt(self.turning / self.spin_time))

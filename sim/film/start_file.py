@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.files.layout import COUNT, require_chunks
+from analysis.common import file_names
+from analysis.common.seal import COUNT
+from sim.files.layout import require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
@@ -52,7 +54,7 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     Returns
     -------
     FilmState
-        At step 0; the field programme starts anew, velocities are those of equilibrium.
+        At step 0; the field programme starts again, velocities are those of equilibrium.
 
     Raises
     ------
@@ -62,7 +64,7 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
         If further or larger particles find no room.
     """
     file = Path(path)
-    file = file / "run.h5" if file.is_dir() else file
+    file = file / file_names.RUN if file.is_dir() else file
     positions, directions, diameters, box = _last_frame(file)
     length = system.units.length_m
     positions, diameters, box = positions / length, diameters / length, box / length

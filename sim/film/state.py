@@ -12,7 +12,7 @@ __all__ = ["FilmState"]
 
 @dataclass(frozen=True)
 class FilmState:
-    """One moment of a film, in reduced units; row i is the same particle for ever.
+    """One moment of a film, in reduced units; row i is always the same particle.
 
     Attributes
     ----------
@@ -29,7 +29,7 @@ class FilmState:
     seed : int
         Seed of the noise.
     velocities, spins : float64 (N, 3) or None
-        Velocities in d0 a time unit and rotation vectors a time unit, of inertial dynamics; None
+        Velocities in d0, and rotation vectors, per unit of time, of inertial dynamics; None
         where the dynamics has none (a spin is None too for moments that turn without inertia).
     """
 

@@ -42,7 +42,7 @@ SIZES_COMPARED = 32
 ADDED_SIZES_COMPARED = 7
 # Inertial steps stay right beyond the momentum time, but no longer show how momentum is lost.
 MOMENTUM_SHARE = 0.5
-STEPS_A_PERIOD = 50
+STEPS_PER_PERIOD = 50
 ROTATION = "rotation in the field of the neighbours"
 PERIOD = "the period of the field"
 
@@ -76,7 +76,7 @@ class StepLimits:
         return min(self.stiffness, self.turning, self.momentum, self.period, self.push)
 
     def with_stiffness(self, factor: float) -> StepLimits:
-        """Return the limits with that of the stiffest repulsion so many times as long."""
+        """Return the limits with that of the stiffest repulsion ``factor`` times as long."""
         found = dataclasses.replace(self, stiffness=factor * self.stiffness)
         if found.shortest < found.stiffness and self.stiffness == self.shortest:
             others = {ROTATION: self.turning, PERIOD: self.period, PUSH: self.push}
@@ -106,13 +106,13 @@ class StepLimits:
 
     def with_period(self, period: float) -> StepLimits:
         """Return the limits with that of the shortest period of the field added."""
-        found = period / STEPS_A_PERIOD
+        found = period / STEPS_PER_PERIOD
         reason = PERIOD if found < self.shortest else self.reason
         return dataclasses.replace(self, period=found, reason=reason)
 
 
 def round_down(value: float, digits: int = 3) -> float:
-    """Return the value rounded down to so many significant digits."""
+    """Return the value rounded down to ``digits`` significant digits."""
     scale = 10.0 ** (math.floor(math.log10(value)) - digits + 1)
     return math.floor(value / scale * (1.0 + 1e-12)) * scale
 

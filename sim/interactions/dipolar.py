@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.common.constants import BOLTZMANN, MU0
+from analysis.common.laws import langevin
 from sim.interactions.pairs import Values, floats
 from sim.kernels.laws import pairs as pair_laws
-from sim.physics import beads as bead_material
-from sim.physics import material
+from sim.physics import beads, material
 
 if TYPE_CHECKING:
     from sim.parameters.particle_types import ParticleParameters
@@ -49,7 +49,7 @@ def largest_moments(sizes: ParticleParameters, core: ArrayLike) -> Values:
     if sizes.small_core_diameter is None:
         found = material.moment(np.asarray(core), sizes.magnetisation, sizes.dead_layer)
     else:
-        found = bead_material.saturation_moment(
+        found = beads.saturation_moment(
             core,
             sizes.magnetic_share,
             sizes.small_core_diameter,
@@ -65,7 +65,7 @@ def core_langevin_parameter(parameters: Parameters, field: float) -> float:
     core = sizes.small_core_diameter
     if core is None:
         return 0.0
-    moment = bead_material.core_moment(core, sizes.magnetisation, sizes.dead_layer)
+    moment = beads.core_moment(core, sizes.magnetisation, sizes.dead_layer)
     return float(material.langevin_parameter(moment, field, parameters.carrier.temperature))
 
 
@@ -87,7 +87,7 @@ def moments_in_field(parameters: Parameters, core: ArrayLike) -> Values:
     found = largest_moments(parameters.particles, core)
     if parameters.particles.is_multicore:
         xi = core_langevin_parameter(parameters, parameters.field.largest)
-        found = found * material.langevin(xi)
+        found = found * langevin(xi)
     return found
 
 

@@ -21,7 +21,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 FEWEST_FOR_MESH = 40
-"""Up to so many dipoles the exact sum costs no more than a mesh."""
+"""Up to this many dipoles the exact sum costs no more than a mesh."""
 
 # A field kept while the moments turn by an angle is wrong by about this share of it, relative to
 # the whole field: the smooth part's share, measured (tests/benchmarks/mesh_hold.py).

@@ -36,8 +36,8 @@ class GravityLaw(NamedTuple):
     Attributes
     ----------
     core_weight, shell_weight : float
-        4 pi/3 times the weight a volume of cores and of shells, less that of the liquid, in kT a
-        length unit to the power 4; 0 without gravity.
+        4 pi/3 times the weight per volume of cores and of shells, less that of the liquid, in kT
+        over the unit of length to the power 4; 0 without gravity.
     """
 
     core_weight: float
@@ -98,7 +98,7 @@ def gradient_components(parameters: Parameters, units: ReducedUnits) -> Gradient
     Returns
     -------
     tuple of float
-        As `sim.physics.uniaxial_gradient` gives it, in field units a length unit.
+        As `sim.physics.uniaxial_gradient` gives it, in field units per unit of length.
     """
     scale = units.length_m / units.field_t
     xx, yy, zz, xy, xz, yz = parameters.field.gradient

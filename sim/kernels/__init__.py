@@ -21,6 +21,6 @@ if not os.environ.get("NUMBA_THREADING_LAYER_PRIORITY"):
 # A step is one short parallel region. Threads that spin for long at its end would rob other
 # programs of the cores that the region itself waits for: on a busy machine that made steps ten
 # times slower. Threads that sleep at once cost 50 us to wake, 7 % of a step of 20000 particles;
-# so many rounds last about as long.
+# this many rounds last about as long.
 if not {"OMP_WAIT_POLICY", "GOMP_SPINCOUNT"} & set(os.environ):
     os.environ["GOMP_SPINCOUNT"] = "1000"

@@ -76,7 +76,7 @@ def insert(order, radius, sides, thickness, seed, tries, positions):
     thickness : float
     seed : uint64
     tries : int
-        Tries a particle at full size; after them the distance asked for shrinks in steps.
+        Tries per particle at full size; after them the distance asked for shrinks in steps.
     positions : float64 (N, 3)
         Result.
 

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.errors import InputError
 from sim.physics.shown import show
 from sim.physics.units import UnitError, parse, plain_number
 
@@ -36,7 +37,7 @@ EVEN = 1e-3
 """Distances of neighbouring coordinates differ by less than this share of themselves."""
 
 
-class FieldTableError(ValueError):
+class FieldTableError(InputError):
     """A file that holds no measured field; the text is the rest of a sentence on it."""
 
 

@@ -16,6 +16,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.errors import InputError
+
 __all__ = ["MagnetError", "Piece", "summed"]
 
 Floats = NDArray[np.float64]
@@ -24,7 +26,7 @@ _ROWS = 10_000
 """Places times magnets in one call of the library; more do not fit into the processor's cache."""
 
 
-class MagnetError(ValueError):
+class MagnetError(InputError):
     """A field that cannot be given: a place inside a magnet, or the library is missing."""
 
 

@@ -1,4 +1,4 @@
-"""Chain lengths in equilibrium, and the life of a bond.
+"""Chain lengths in equilibrium.
 
 Chains are an ideal mixture: a chain of s particles has the density of its s members times the bond
 constants of its s - 1 bonds. Taking neighbours only gives the law of mass action,
@@ -24,11 +24,9 @@ from numpy.typing import NDArray
 __all__ = [
     "ChainMixture",
     "aggregation_number",
-    "bond_life",
     "chain_gains",
     "chain_mixture",
     "end_gain",
-    "neighbour_mean_length",
 ]
 
 Values: TypeAlias = NDArray[np.float64]
@@ -62,22 +60,6 @@ class ChainMixture:
     weight_mean_length: float
     singles_fraction: float
     bond_share: Values
-
-
-def neighbour_mean_length(product: float) -> float:
-    """Mean length of chains of one size from neighbours alone.
-
-    Parameters
-    ----------
-    product : float
-        phi q, volume fraction times bond constant per particle volume.
-
-    Returns
-    -------
-    float
-        1/2 + sqrt(1/4 + phi q).
-    """
-    return 0.5 + math.sqrt(0.25 + product)
 
 
 def aggregation_number(volume_fraction: float, coupling: float) -> float:
@@ -325,28 +307,3 @@ def _summary(chains: _Chains, mu: Values) -> ChainMixture:
         if bonds.sum() > 0.0
         else np.full_like(bonds, bonds.size**-1.0),
     )
-
-
-def bond_life(diffusion_time: float, coupling: float) -> float:
-    """Mean life of a bond by detailed balance, in order of magnitude.
-
-    Parameters
-    ----------
-    diffusion_time : float
-        d^2/D0 in s.
-    coupling : float
-        Coupling lambda; below 1 there is no bond to speak of and 1 is taken.
-
-    Returns
-    -------
-    float
-        (d^2/D0) exp(2 lambda)/(144 lambda^2) in s.
-
-    Notes
-    -----
-    Until the pair has diffused apart for good: pairs that part and rejoin at once still stand, as
-    in ``bond_life_standing_s`` of measures.json, not as in ``bond_life_s``, which ends at the first
-    parting.
-    """
-    strength = max(coupling, 1.0)
-    return diffusion_time * math.exp(min(2.0 * strength, 700.0)) / (144.0 * strength**2)

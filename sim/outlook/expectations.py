@@ -77,20 +77,22 @@ class Expectations:
         }
 
 
-def expect(parameters: Parameters) -> Expectations:
+def expect(parameters: Parameters, outlook: Outlook | None = None) -> Expectations:
     """Say what to expect of a film.
 
     Parameters
     ----------
     parameters : Parameters
         Checked parameters, SI.
+    outlook : Outlook, optional
+        What `look_ahead` gives for them, where it is known already.
 
     Returns
     -------
     Expectations
         Derived numbers, table, sentences and cautions.
     """
-    outlook = look_ahead(parameters)
+    outlook = outlook or look_ahead(parameters)
     plain = _derived(parameters, outlook)
     derived = within_reach(plain, lambda name, _: _reason(name, plain))
     cut = _what_is_cut(derived)

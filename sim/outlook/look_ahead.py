@@ -27,14 +27,16 @@ from typing import TYPE_CHECKING, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import laws
 from analysis.common.constants import BOLTZMANN
+from analysis.common.conventions import SETTLING_LIVES
 from sim.film.particles import Particles, draw
 from sim.film.reduce import reduce
 from sim.film.reduced_system import ReducedSystem
 from sim.interactions import dipolar
-from sim.outlook import chain_lengths as chain_theory
 from sim.outlook.bond_constants import bond_constants
 from sim.outlook.chain_growth import GROWTH_BAND, chain_growth
+from sim.outlook.chain_lengths import aggregation_number, chain_mixture
 from sim.outlook.pair_potential import PairPotential, head_to_tail, size_classes, size_quantile
 from sim.physics import material
 
@@ -63,8 +65,6 @@ BAND = 2.5
 CHAINING_COUPLING = 2.0
 """Couplings from which on chains are seen, about 2 to 3 (from memory of the ferrofluid literature,
 and what the prediction gives at a few per cent by volume)."""
-SETTLING_LIVES = 10.0
-"""Bond lives of the largest tenth that a film needs to forget how it began."""
 LARGEST_TIME = 1e100
 """Times in s above this one are not told apart; readers of run files take no larger number."""
 
@@ -242,8 +242,8 @@ def predict_lengths(
     """
     bonds = bonds or chain_bonds(parameters)
     densities = bonds.shares * volume_fraction / float(bonds.shares @ bonds.volumes)
-    pairs = chain_theory.chain_mixture(bonds.constants, densities)
-    full = chain_theory.chain_mixture(bonds.constants, densities, bonds.couplings)
+    pairs = chain_mixture(bonds.constants, densities)
+    full = chain_mixture(bonds.constants, densities, bonds.couplings)
     single_chains = max(full.mean_length, pairs.mean_length)
     longest = _longest_chain(parameters)
     central = min(single_chains, longest)
@@ -257,7 +257,7 @@ def predict_lengths(
         single_chains=single_chains,
         neighbours_only=pairs.mean_length,
         singles_fraction=full.singles_fraction,
-        aggregation_number=chain_theory.aggregation_number(volume_fraction, float(median[0])),
+        aggregation_number=aggregation_number(volume_fraction, float(median[0])),
     )
 
 
@@ -277,21 +277,27 @@ def length_band(length: Band) -> tuple[Band, Band]:
     return 1.0 + (length - 1.0) / BAND, 1.0 + (length - 1.0) * BAND
 
 
-def look_ahead(parameters: Parameters) -> Outlook:
+def look_ahead(
+    parameters: Parameters,
+    particles: Particles | None = None,
+    system: ReducedSystem | None = None,
+) -> Outlook:
     """Collect what is known about a film before it is simulated.
 
     Parameters
     ----------
     parameters : Parameters
         Checked parameters, SI.
+    particles, system : optional
+        Its particles and its reduced system, where they are made already.
 
     Returns
     -------
     Outlook
         The numbers, in SI.
     """
-    particles = draw(parameters)
-    system = reduce(parameters, particles)
+    particles = particles or draw(parameters)
+    system = system or reduce(parameters, particles)
     sizes, carrier = parameters.particles, parameters.carrier
     median_core = sizes.core_diameter
     tail_core = float(np.median(particles.core_diameter[particles.largest_tenth()]))
@@ -306,7 +312,7 @@ def look_ahead(parameters: Parameters) -> Outlook:
     pair = head_to_tail(parameters, median_core, median_core)
     growth = chain_growth(diffusion_time, particles.volume_fraction, pair.coupling_at_minimum)
     growth_time = growth.time_to(lengths.central)
-    bond_life = chain_theory.bond_life(diffusion_time, float(couplings[1]))
+    bond_life = laws.bond_life(diffusion_time, float(couplings[1]))
     mass, inertia = material.mass_and_inertia(
         median_core, sizes.diameter, sizes.body_density, sizes.shell_density
     )

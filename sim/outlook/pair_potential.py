@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sim.interactions import dipolar
 from sim.interactions.added import LAWS, AddedPairs
 from sim.interactions.steric import StericLaw
-from sim.physics import sizes as size_law
+from sim.physics.sizes import LARGEST_DEVIATION
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
@@ -92,7 +92,7 @@ def size_quantile(parameters: Parameters, share: float) -> float:
         place = int(np.searchsorted(np.cumsum(shares), share * (1.0 - 1e-12)))
         return float(cores[min(place, cores.size - 1)])
     normal = NormalDist()
-    below = normal.cdf(-size_law.LARGEST_DEVIATION)
+    below = normal.cdf(-LARGEST_DEVIATION)
     deviation = normal.inv_cdf(below + share * (1.0 - 2.0 * below))
     particles = parameters.particles
     return particles.core_diameter * math.exp(particles.size_spread * deviation)
@@ -124,7 +124,7 @@ def size_classes(parameters: Parameters, count: int = 9) -> tuple[Values, Values
     if particles.size_spread == 0.0:
         return np.array([particles.core_diameter]), np.ones(1)
     points, weights = np.polynomial.legendre.leggauss(count)
-    deviation = size_law.LARGEST_DEVIATION * points
+    deviation = LARGEST_DEVIATION * points
     shares = weights * np.exp(-0.5 * deviation**2)
     return particles.core_diameter * np.exp(particles.size_spread * deviation), (
         shares / shares.sum()

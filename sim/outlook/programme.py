@@ -97,19 +97,18 @@ def programme_rows(parameters: Parameters) -> list[tuple[str, str]]:
 
 def _when(span: Span) -> str:
     ends = (span.start, span.start + span.duration)
-    return "field from " + " to ".join(format_quantity(_rounded(end), "time") for end in ends)
+    return "field from " + " to ".join(format_quantity(end, "time", 3) for end in ends)
 
 
 def _what(span: Span) -> str:
     strength = np.linalg.norm(span.samples[:, :3], axis=1)
     low, high = (
-        format_quantity(_rounded(float(value)), "field")
-        for value in (strength.min(), strength.max())
+        format_quantity(float(value), "field", 3) for value in (strength.min(), strength.max())
     )
     size = high if low == high else f"{low} to {high}"
     if span.turning.kind == "hold":
         return size
-    frequency = format_quantity(_rounded(span.turning.frequency), "frequency")
+    frequency = format_quantity(span.turning.frequency, "frequency", 3)
     if span.turning.kind == "oscillate":
         return f"{size}, oscillates at {frequency}"
     if span.turning.kind == "move":
@@ -118,16 +117,12 @@ def _what(span: Span) -> str:
     return f"{size}, turns at {frequency} about ({x:.2f}, {y:.2f}, {z:.2f})"
 
 
-def _rounded(value: float) -> float:
-    return float(f"{value:.3g}")
-
-
 def programme_sentences(parameters: Parameters) -> list[str]:
     """Say how the run follows the magnets, and how well."""
     spans = _spans(parameters)
     if not spans:
         return []
-    lasting = format_quantity(_rounded(spans[-1].start + spans[-1].duration), "time")
+    lasting = format_quantity(spans[-1].start + spans[-1].duration, "time", 3)
     pieces = sum(len(span.curve) for span in spans)
     worst = max(span.error for span in spans)
     steady = all(span.turning.kind == "hold" for span in spans)

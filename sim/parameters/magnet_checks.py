@@ -183,7 +183,7 @@ def magnet_notices(reading: Reading) -> Iterator[str]:
 
 
 def _grade_notice(number: int, energy_product: float) -> str:
-    remanence = format_quantity(float(f"{remanence_of(energy_product):.4g}"), "field")
+    remanence = format_quantity(remanence_of(energy_product), "field")
     return (
         f"[[magnets]] number {number} energy_product is taken as a remanence of {remanence}, that "
         f"of a straight demagnetisation curve with a recoil permeability of {RECOIL_PERMEABILITY:g}"

@@ -161,7 +161,7 @@ def check_paths(
     at_rest = set() if into_other else overlapping(numbered)
     for time in _looks(numbered):
         posed = list(zip(numbers, at_time(magnets, time), strict=True))
-        when = f"{format_quantity(float(f'{time:.4g}'), 'time')} after the start"
+        when = f"{format_quantity(time, 'time')} after the start"
         for number, magnet in posed:
             if not into_film and number in moved and _in_film(magnet, limit):
                 into_film = True

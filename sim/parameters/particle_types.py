@@ -9,7 +9,7 @@ from typing import ClassVar, Literal, TypeAlias, get_args
 from sim.parameters.compound import Diameters
 from sim.parameters.keys import ABSENT, NEEDED, REQUIRED, key
 from sim.parameters.values import Choice, Number, Quantity
-from sim.physics import sizes as size_law
+from sim.physics.sizes import Sizes, whole_volume_fraction
 
 __all__ = ["MOST_PARTICLES", "RANDOM_PACKING", "ParticleParameters"]
 
@@ -155,9 +155,9 @@ class ParticleParameters:
         return self.magnetic_share * self.density + (1.0 - self.magnetic_share) * self.shell_density
 
     @property
-    def sizes(self) -> size_law.Sizes:
+    def sizes(self) -> Sizes:
         """The law of sizes."""
-        return size_law.Sizes(
+        return Sizes(
             self.core_diameter,
             self.size_spread,
             self.dead_layer,
@@ -173,11 +173,6 @@ class ParticleParameters:
         return self.core_diameter + 2.0 * self.shell_thickness
 
     @property
-    def largest_diameter(self) -> float:
-        """Steric diameter in m at which the law of sizes is cut."""
-        return self.sizes.largest_core + 2.0 * self.shell_thickness
-
-    @property
     def mean_volume(self) -> float:
         """Mean volume of a whole particle in m3 over the law of sizes."""
         return math.pi / 6.0 * self.sizes.mean_cube(2.0 * self.shell_thickness)
@@ -185,7 +180,7 @@ class ParticleParameters:
     @property
     def whole_volume_fraction(self) -> float:
         """Volume fraction of whole particles, from whichever of the three keys is given."""
-        return size_law.whole_volume_fraction(
+        return whole_volume_fraction(
             self.sizes,
             self.magnetisation,
             whole=self.volume_fraction,

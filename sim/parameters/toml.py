@@ -10,6 +10,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from analysis.common.errors import InputError
+
 __all__ = ["STANDARD_INPUT", "ParameterError", "name_of", "parse_toml", "read_text", "to_toml"]
 
 
@@ -17,7 +19,7 @@ MOST_TOLD = 100
 """So many mistakes of a file are told; of the others their number is."""
 
 
-class ParameterError(ValueError):
+class ParameterError(InputError):
     """A parameter file that cannot be used.
 
     Parameters

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.constants import BOLTZMANN, MU0
+from analysis.common.laws import langevin
 from sim.physics import material
 
 __all__ = [
@@ -133,10 +134,10 @@ def self_consistent(
     """
     high = np.array(saturation, dtype=np.float64)
     limit, back = high.copy(), np.asarray(feedback, dtype=np.float64)
-    low = limit * material.langevin(core_langevin * field)
+    low = limit * langevin(core_langevin * field)
     for _ in range(60):
         middle = 0.5 * (low + high)
-        response = limit * material.langevin(core_langevin * (field + back * middle))
+        response = limit * langevin(core_langevin * (field + back * middle))
         is_low = response > middle
         low, high = np.where(is_low, middle, low), np.where(is_low, high, middle)
     return np.asarray(0.5 * (low + high))

@@ -13,7 +13,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.units import BOLTZMANN, MU0
+from analysis.common.constants import BOLTZMANN, MU0
 
 __all__ = [
     "MATERIALS",
@@ -21,7 +21,6 @@ __all__ = [
     "brown_time",
     "coupling",
     "diffusion",
-    "langevin",
     "langevin_parameter",
     "mass_and_inertia",
     "moment",
@@ -135,31 +134,6 @@ def langevin_parameter(moment: Values, field: Values, temperature: float) -> Any
         alpha = m B/kT, without unit.
     """
     return _plain(np.multiply(moment, field) / (BOLTZMANN * temperature))
-
-
-def langevin(parameter: Values) -> Any:
-    """Langevin function L(x) = coth x - 1/x.
-
-    Parameters
-    ----------
-    parameter : float or ndarray
-        Langevin parameter.
-
-    Returns
-    -------
-    float or ndarray
-        Mean moment along the field as a share of saturation.
-
-    Notes
-    -----
-    Below |x| = 0.05 the series x/3 - x^3/45 + 2 x^5/945 is used, whose next term is under 1e-12
-    of the value there, because coth x - 1/x cancels.
-    """
-    x = np.asarray(parameter, dtype=np.float64)
-    is_small = np.abs(x) < 0.05
-    safe = np.where(is_small, 1.0, x)
-    series = x / 3.0 - x**3 / 45.0 + 2.0 * x**5 / 945.0
-    return _plain(np.where(is_small, series, 1.0 / np.tanh(safe) - 1.0 / safe))
 
 
 def neel_time(

@@ -13,21 +13,22 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from analysis.common.constants import BOLTZMANN, ELEMENTARY, MU0
+from analysis.common.constants import BOLTZMANN, MU0
+from analysis.common.durations import YEAR, long_unit
+from analysis.common.errors import InputError
 from sim.physics.unit_table import DIMENSIONS, Dimension
 
 __all__ = [
-    "BOLTZMANN",
     "DIMENSIONS",
-    "ELEMENTARY",
-    "MU0",
     "Dimension",
     "ReducedUnits",
     "UnitError",
+    "duration_text",
     "format_quantity",
     "parse",
     "plain_number",
     "value_and_unit",
+    "wall_time_text",
 ]
 
 
@@ -55,7 +56,7 @@ _SPELLINGS = (
 )
 
 
-class UnitError(ValueError):
+class UnitError(InputError):
     """A quantity text that cannot be understood.
 
     Attributes
@@ -200,7 +201,7 @@ def _energy_in_kt(text: object, number: str, unit: str, temperature: float | Non
     return joules / (BOLTZMANN * temperature)
 
 
-def format_quantity(value: float, dimension: str) -> str:
+def format_quantity(value: float, dimension: str, digits: int = 4) -> str:
     """Write a quantity for a message, such as "12.3 nm".
 
     Parameters
@@ -209,13 +210,16 @@ def format_quantity(value: float, dimension: str) -> str:
         The quantity as `parse` returns it.
     dimension : str
         A key of `DIMENSIONS`.
+    digits : int
+        Significant digits, at most 4.
 
     Returns
     -------
     str
-        Four significant digits and the unit that keeps the number between 1 and 1000.
+        The number with the unit that keeps it between 1 and 1000.
     """
     kind = DIMENSIONS[dimension]
+    value = value if digits == 4 else float(f"{value:.{digits}g}")
     chosen = kind.shown[0]
     for unit in kind.shown:
         if abs(float(f"{value / float(kind.units[unit]):.4g}")) >= 1.0:
@@ -223,6 +227,20 @@ def format_quantity(value: float, dimension: str) -> str:
     if value == 0.0:
         chosen = kind.shown[-1]
     return f"{value / float(kind.units[chosen]):.4g} {chosen}".strip()
+
+
+def duration_text(seconds: float) -> str:
+    """Write a time in s of any length, such as "12 us", "3 min" or "3 years"."""
+    found = long_unit(seconds)
+    if found is None:
+        return format_quantity(seconds, "time", 2)
+    length, unit = found
+    return f"{seconds / length:.3g} {unit}" if length == YEAR else f"{seconds / length:.0f} {unit}"
+
+
+def wall_time_text(seconds: float) -> str:
+    """Write the wall time in s that something takes, such as "7 min"; below half a second "0 s"."""
+    return "0 s" if seconds < 0.5 else duration_text(seconds)
 
 
 @dataclass(frozen=True)

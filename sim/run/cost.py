@@ -6,11 +6,14 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analysis.common import file_names
+from sim.physics.units import wall_time_text
+
 if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
-    from sim.parameters.types import Parameters
+    from sim.run.setup import RunSetup
 
-__all__ = ["Cost", "calibrate", "duration_in_words"]
+__all__ = ["Cost", "calibrate"]
 
 PIECE_SECONDS = 0.5
 """Wall time of the piece that is timed."""
@@ -49,23 +52,15 @@ class Cost:
     def table(self) -> list[tuple[str, str]]:
         """Return the cost as rows of name and text."""
         return [
-            ("stepping", f"about {duration_in_words(self.wall_s)} on {self.threads} thread(s)"),
+            ("stepping", f"about {wall_time_text(self.wall_s)} on {self.threads} thread(s)"),
             ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
-            ("run.h5", f"about {self.file_bytes / 1e6:.1f} MB"),
+            (file_names.RUN, f"about {self.file_bytes / 1e6:.1f} MB"),
         ]
 
 
-def duration_in_words(seconds: float) -> str:
-    """Return a time in the unit that suits it, such as "7 min"; below a second "0 s"."""
-    from sim.outlook.text.film import duration_text
-
-    return "0 s" if seconds < 0.5 else duration_text(seconds)
-
-
 def calibrate(
-    parameters: Parameters,
+    setup: RunSetup,
     *,
-    threads: int | None = None,
     seconds: float = PIECE_SECONDS,
     engine_factory: EngineFactory | None = None,
 ) -> Cost:
@@ -73,10 +68,8 @@ def calibrate(
 
     Parameters
     ----------
-    parameters : Parameters
+    setup : RunSetup
         The run.
-    threads : int or None
-        Threads to step on; None means all cores.
     seconds : float
         Wall time to spend on stepping.
     engine_factory : callable or None
@@ -96,16 +89,13 @@ def calibrate(
     from sim.files.layout import file_bytes
     from sim.film.memory import memory_bytes
     from sim.run.schedule import Doubling
-    from sim.run.setup import prepare
     from sim.run.simulate import make_cpu_engine
 
-    setup = prepare(parameters, threads, derived={})
     engine = (engine_factory or make_cpu_engine)(setup.system, setup.state, setup.threads)
     per_step = _time_steps(engine, setup.system.steps, seconds)
-    count = len(setup.particles.diameter)
-    frames = parameters.output.frames + 1
-    if parameters.run.is_sampled:
-        frames = Doubling(parameters.output.frames).until(setup.system.steps) + 1
+    frames = setup.parameters.output.frames
+    if setup.parameters.run.is_sampled:
+        frames = Doubling(frames).until(setup.system.steps)
     return Cost(
         steps=setup.system.steps,
         threads=setup.threads,
@@ -113,7 +103,7 @@ def calibrate(
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=memory_bytes(setup.system),
-        file_bytes=file_bytes(count, frames, len(ENERGIES)),
+        file_bytes=file_bytes(setup.system.count, frames + 1, len(ENERGIES)),
     )
 
 

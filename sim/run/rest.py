@@ -23,7 +23,7 @@ LOOKS = 20
 
 def rest_watchers(scene: Scene) -> list[Watcher]:
     """Return what looks after a sampled run, nothing for any other."""
-    run = scene.parameters.run
+    run = scene.setup.parameters.run
     if not run.is_sampled:
         return []
     from sim.sampler.engine import SamplerEngine

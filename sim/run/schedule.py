@@ -1,4 +1,4 @@
-"""When something is due: every so many steps, evenly, at given steps, log-spaced, by the clock.
+"""When something is due: every so many steps, evenly, at given steps, by the clock.
 
 Integer steps decide, never float times, so that a schedule gives the same steps however the run
 is cut into pieces. Only `ByClock` looks at a clock; nothing that changes the trajectory may hang
@@ -7,7 +7,6 @@ on it.
 
 from __future__ import annotations
 
-import math
 import time
 from bisect import bisect_right
 from collections.abc import Callable, Iterable
@@ -24,8 +23,6 @@ __all__ = [
     "ByClock",
     "Doubling",
     "Evenly",
-    "Every",
-    "LogSpaced",
     "Schedule",
 ]
 
@@ -46,35 +43,6 @@ class Schedule(Protocol):
 def _require_positive(name: str, value: float) -> None:
     if not value > 0:
         raise ValueError(f"{name} must be greater than 0; received {value!r}")
-
-
-@dataclass(frozen=True)
-class Every:
-    """Due at each multiple of `interval` steps, step 0 included.
-
-    Parameters
-    ----------
-    interval : int
-        Steps from one time to the next, at least 1.
-
-    Raises
-    ------
-    ValueError
-        If the interval is not positive.
-    """
-
-    interval: int
-
-    def __post_init__(self) -> None:
-        _require_positive("interval", self.interval)
-
-    def next_step(self, step: int) -> int:
-        """Return the next multiple of the interval after `step`."""
-        return (step // self.interval + 1) * self.interval
-
-    def is_due(self, step: int) -> bool:
-        """Return whether `step` is a multiple of the interval."""
-        return step % self.interval == 0
 
 
 @dataclass(frozen=True)
@@ -178,32 +146,6 @@ class AtSteps:
         """Return whether `step` is in the list."""
         place = bisect_right(self.steps, step)
         return place > 0 and self.steps[place - 1] == step
-
-
-class LogSpaced(AtSteps):
-    """Due at steps that grow by a constant ratio: few late, many early.
-
-    Parameters
-    ----------
-    first, last : int
-        First and last step, 1 <= first <= last; both are due.
-    per_decade : int
-        Steps to a factor of ten before rounding to whole, different steps.
-
-    Raises
-    ------
-    ValueError
-        If `first` is below 1, `last` below `first` or `per_decade` below 1.
-    """
-
-    def __init__(self, first: int, last: int, per_decade: int = 10) -> None:
-        _require_positive("first", first)
-        _require_positive("per_decade", per_decade)
-        if last < first:
-            raise ValueError(f"last must be at least first = {first}; received {last}")
-        count = math.ceil(per_decade * math.log10(last / first)) if last > first else 0
-        inner = (round(first * 10 ** (k / per_decade)) for k in range(count))
-        super().__init__([*(min(step, last) for step in inner), last])
 
 
 class ByClock:

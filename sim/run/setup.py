@@ -3,51 +3,24 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from analysis.common.errors import InputError
 from sim.files.record import RunRecord, resolved
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
+    from sim.files.run_file import RunSummary
     from sim.film.particles import Particles
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
+    from sim.outlook.expectations import Expectations
     from sim.parameters.types import BondParameters, Parameters
 
-__all__ = ["RunSetup", "prepare", "record_of", "usable_threads"]
+__all__ = ["RunSetup", "UncompiledError", "record_of", "usable_threads"]
 
 
-@dataclass(frozen=True)
-class RunSetup:
-    """Everything that a run starts from.
-
-    Attributes
-    ----------
-    parameters, particles, system, state
-        The run in SI, its particles, the reduced system and the start state.
-    derived : dict
-        Derived numbers, SI.
-    threads : int
-        Threads to step on.
-    notices : list of str
-        What the user should know, a sentence each.
-    doubts : tuple of str
-        What makes numbers of the run doubtful, for its file: notices and cautions, a sentence each.
-    """
-
-    parameters: Parameters
-    particles: Particles
-    system: ReducedSystem
-    state: FilmState
-    derived: dict[str, Any]
-    threads: int
-    notices: list[str]
-    doubts: tuple[str, ...] = ()
-
-
-class UncompiledError(ValueError):
+class UncompiledError(InputError):
     """The environment asks numba not to compile; the text is one sentence for the user."""
 
 
@@ -88,15 +61,8 @@ def usable_threads(asked: int | None) -> tuple[int, str]:
     return asked, ""
 
 
-def prepare(
-    parameters: Parameters,
-    threads: int | None,
-    derived: dict[str, Any] | None,
-    begun_with: float | None = None,
-    frame_interval: float | None = None,
-    doubts: Sequence[str] = (),
-) -> RunSetup:
-    """Draw the particles, reduce the system and place the particles.
+class RunSetup:
+    """What follows from the parameters of a run: each part once, when it is first asked for.
 
     Parameters
     ----------
@@ -104,46 +70,98 @@ def prepare(
         The run.
     threads : int or None
         Threads asked for; None means all cores.
-    derived : dict or None
-        Derived numbers to store; None means those of `sim.outlook.expectations`.
-    begun_with : float, optional
-        Time step in s of the run that is continued.
-    frame_interval : float, optional
-        Time in s from frame to frame of that run.
-    doubts : sequence of str
-        Cautions on numbers of this film, where ``derived`` is given.
-
-    Returns
-    -------
-    RunSetup
-        Ready for an engine.
-
-    Raises
-    ------
-    ValueError
-        If fewer than one thread is asked for, memory is short, or the particles find no place.
     """
-    from sim.film.memory import require_memory
-    from sim.film.particles import draw
-    from sim.film.reduce import reduce
-    from sim.film.start import start_state
-    from sim.film.time_step import too_long_step
 
-    count, notice = usable_threads(threads)
-    particles = draw(parameters)
-    system = reduce(parameters, particles, begun_with, frame_interval)
-    require_memory(system)
-    if derived is None:
+    def __init__(self, parameters: Parameters, threads: int | None = None) -> None:
+        self.parameters = parameters
+        self._asked = threads
+        self._begun: RunSummary | None = None
+
+    def go_on(self, begun: RunSummary) -> None:
+        """Take over time step and frame interval of a run that is continued."""
+        self._begun = begun
+
+    @cached_property
+    def _crew(self) -> tuple[int, str]:
+        return usable_threads(self._asked)
+
+    @property
+    def threads(self) -> int:
+        """Threads to step on; see `usable_threads` for what is raised."""
+        return self._crew[0]
+
+    @cached_property
+    def particles(self) -> Particles:
+        """The particles, in SI."""
+        from sim.film.particles import draw
+
+        return draw(self.parameters)
+
+    @cached_property
+    def _afresh(self) -> ReducedSystem:
+        from sim.film.reduce import reduce
+
+        return reduce(self.parameters, self.particles)
+
+    @cached_property
+    def system(self) -> ReducedSystem:
+        """The film in reduced units, with the step of the run."""
+        from sim.film.reduce import reduce
+
+        if self._begun is None:
+            return self._afresh
+        step, interval = self._begun.time_step_s, self._begun.frame_interval_s
+        return reduce(self.parameters, self.particles, step, interval)
+
+    @cached_property
+    def expectations(self) -> Expectations:
+        """What can be said before the run, had it not begun yet."""
         from sim.outlook.expectations import expect
+        from sim.outlook.look_ahead import look_ahead
 
-        expectations = expect(parameters)
-        derived, doubts = expectations.derived, expectations.on_numbers
-    state = start_state(parameters, system)
-    too_long = [too_long_step(system)] if system.dt > system.longest_dt else []
-    notices = [notice, *too_long] if notice else too_long
-    # a caution of `check` may be the same sentence
-    doubts = tuple(dict.fromkeys([*parameters.notices, *too_long, *doubts]))
-    return RunSetup(parameters, particles, system, state, derived, count, notices, doubts)
+        outlook = look_ahead(self.parameters, self.particles, self._afresh)
+        return expect(self.parameters, outlook)
+
+    @cached_property
+    def state(self) -> FilmState:
+        """The start state.
+
+        Raises
+        ------
+        ValueError
+            If memory is short, or the particles find no place.
+        """
+        from sim.film.memory import require_memory
+        from sim.film.start import start_state
+
+        require_memory(self.system)
+        return start_state(self.parameters, self.system)
+
+    def require_ready(self) -> None:
+        """Raise what keeps the run from beginning: threads, memory, room for the particles."""
+        _ = self.threads, self.state
+
+    @property
+    def derived(self) -> dict[str, Any]:
+        """Derived numbers, SI, for the run file."""
+        return self.expectations.derived
+
+    @cached_property
+    def _too_long(self) -> list[str]:
+        from sim.film.time_step import too_long_step
+
+        return [too_long_step(self.system)] if self.system.dt > self.system.longest_dt else []
+
+    @cached_property
+    def notices(self) -> list[str]:
+        """What the user should know, a sentence each."""
+        return [self._crew[1], *self._too_long] if self._crew[1] else [*self._too_long]
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """What makes numbers of the run doubtful, for its file: notices and cautions."""
+        found = [*self.parameters.notices, *self._too_long, *self.expectations.on_numbers]
+        return tuple(dict.fromkeys(found))  # a caution of `check` may be the same sentence
 
 
 def record_of(setup: RunSetup, run_id: str) -> RunRecord:

@@ -1,22 +1,13 @@
-"""One simulation: from parameters to a finished run file.
-
-The loop asks its watchers when the next of them is due, lets the engine advance exactly that far
-in compiled code, and calls those that are due. No Python runs per step, and every end has a
-recorded reason.
-"""
+"""One simulation: from parameters to a finished run file."""
 
 from __future__ import annotations
 
 import contextlib
-import errno
-import logging
-import os
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sim.engines.protocol import ENERGIES
 from sim.files.checkpoint import Checkpoint
@@ -24,21 +15,19 @@ from sim.files.committed import journal_of
 from sim.files.folder import RunFolder, examine, make_writable, plan, refuse_own_start
 from sim.files.lock import FolderError, held
 from sim.files.provenance import sources, versions
-from sim.files.record import Ending, resolved
+from sim.files.record import resolved
 from sim.files.run_file import RunFileError, RunSummary, RunWriter
+from sim.run.loop import Run, RunFailed, supervise
 from sim.run.rest import rest_watchers
 from sim.run.resume import checkpoint_for, is_kept, require_same
-from sim.run.setup import RunSetup, prepare, record_of, usable_threads
+from sim.run.setup import RunSetup, record_of, usable_threads
 from sim.run.watchers import (
     CheckpointByClock,
     Frames,
     Interruption,
-    Pace,
     Progress,
     Scene,
-    Stop,
     Watcher,
-    advance_timed,
 )
 
 if TYPE_CHECKING:
@@ -52,72 +41,11 @@ __all__ = [
     "Run",
     "RunFailed",
     "RunFileError",
+    "RunSetup",
     "make_cpu_engine",
     "simulate",
     "usable_threads",
 ]
-
-CAPPED_SHARE = 1e-6
-"""More capped moves than this share of all moves are worth a notice."""
-
-_log = logging.getLogger("sim")
-
-
-@dataclass(frozen=True)
-class Run:
-    """A run as it stands after `simulate`.
-
-    Attributes
-    ----------
-    directory : Path
-        Its folder.
-    path : Path
-        Its run file.
-    ending : Ending
-        How it ended.
-    reason : str
-        One sentence on that.
-    step, steps : int
-        Steps done and steps asked for.
-    frames : int
-        Frames in the file, the start state included.
-    timing : dict of str to number
-        `setup_s`, `compile_s`, `stepping_s`, `output_s`, `steps`, `threads`, counts of the engine.
-    notices : tuple of str
-        What the user should know, a sentence each.
-    """
-
-    directory: Path
-    path: Path
-    ending: Ending
-    reason: str
-    step: int
-    steps: int
-    frames: int
-    timing: dict[str, float]
-    notices: tuple[str, ...] = ()
-
-    @property
-    def finished(self) -> bool:
-        """Whether the run came to its end."""
-        return self.ending.is_complete
-
-
-class RunFailed(RuntimeError):
-    """A run that stopped on an error; `run` says what was saved.
-
-    Parameters
-    ----------
-    run : Run
-        The run as it stands.
-    """
-
-    def __init__(self, run: Run) -> None:
-        super().__init__(run)
-        self.run = run
-
-    def __str__(self) -> str:
-        return self.run.reason
 
 
 def simulate(
@@ -132,8 +60,7 @@ def simulate(
     on_phase: Callable[[str], None] | None = None,
     on_start: Callable[[int, int, float], None] | None = None,
     stop_rules: Sequence[Watcher] = (),
-    derived: dict[str, Any] | None = None,
-    doubts: Sequence[str] = (),
+    setup: RunSetup | None = None,
     engine_factory: EngineFactory | None = None,
 ) -> Run:
     """Simulate one film into a folder.
@@ -162,11 +89,8 @@ def simulate(
         at a step above 0.
     stop_rules : sequence of Watcher
         Further watchers; one that raises `sim.run.watchers.Stop` ends the run.
-    derived : dict or None
-        Derived numbers to store; None means those of `sim.outlook.expectations`.
-    doubts : sequence of str
-        Cautions on numbers to store beside them; those of `sim.outlook.expectations` without
-        ``derived``.
+    setup : RunSetup or None
+        What follows from these parameters and threads, where it is made already.
     engine_factory : callable or None
         Makes the engine from (system, state, threads); None means the CPU engine.
 
@@ -191,12 +115,13 @@ def simulate(
     summary = plan(folder, resume, overwrite)
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
-    begun_with = None if summary is None else summary.time_step_s
-    interval = None if summary is None else summary.frame_interval_s
-    setup = prepare(parameters, threads, derived, begun_with, interval, doubts)
+    setup = setup or RunSetup(parameters, threads)
+    if summary is not None:
+        setup.go_on(summary)
     if summary is not None and is_kept(folder, summary, setup):
         return _kept(folder, summary, setup)
-    make_writable(folder)
+    setup.require_ready()
+    make_writable(folder.path)
     with held(folder.path) as notices:
         setup.notices.extend(notices)
         summary = examine(folder, resume, overwrite)  # another run may have ended here meanwhile
@@ -235,7 +160,7 @@ def simulate(
                 *stop_rules,
                 interruption,
             ]
-            return _supervise(folder, scene, watchers, tuple(setup.notices))
+            return supervise(folder, scene, watchers, tuple(setup.notices))
 
 
 def _no_call(word: str) -> None:
@@ -282,22 +207,6 @@ def _kept(folder: RunFolder, summary: RunSummary, setup: RunSetup) -> Run:
     )
 
 
-def _scene(
-    setup: RunSetup, engine: Engine, writer: RunWriter, run_id: str, earlier: dict[str, float]
-) -> Scene:
-    return Scene(
-        parameters=setup.parameters,
-        particles=setup.particles,
-        system=setup.system,
-        engine=engine,
-        steps=setup.system.steps,
-        writer=writer,
-        run_id=run_id,
-        threads=setup.threads,
-        earlier=earlier,
-    )
-
-
 @contextlib.contextmanager
 def _closed_on_error(writer: RunWriter) -> Iterator[None]:
     """Close a run file that nobody else will close."""
@@ -316,7 +225,7 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
     try:
         writer = RunWriter.create(folder.run_file, record, setup.particles, ENERGIES)
         with _closed_on_error(writer):
-            scene = _scene(setup, engine, writer, record.run_id, {})
+            scene = Scene(setup, engine, writer, record.run_id)
             writer.begin_part(0, setup.threads)
             writer.append(scene.frame())
             writer.flush()
@@ -343,92 +252,4 @@ def _continue(
         setup.notices.append(
             f"this run was begun with {changed}; the last bits may differ from a run never stopped"
         )
-    return _scene(setup, engine, writer, summary.run_id, kept.timing)
-
-
-def _supervise(
-    folder: RunFolder, scene: Scene, watchers: list[Watcher], notices: tuple[str, ...]
-) -> Run:
-    """Run the loop and record how it ended, whatever happens."""
-    error: Exception | None = None
-    try:
-        try:
-            _loop(scene, watchers)
-        except Stop as stop:
-            ending, reason = stop.ending, stop.reason
-        except Exception as problem:  # every end gets its recorded reason
-            error, ending, reason = problem, Ending.FAILED, _sentence(problem)
-        else:
-            ending, reason = Ending.FINISHED, f"finished {scene.steps} steps"
-        try:
-            _close(folder, scene, watchers, ending, reason)
-        except (OSError, RuntimeError, RunFileError) as problem:  # disk full, file gone
-            _log.debug("what the run leaves behind could not all be saved", exc_info=True)
-            if error is None:
-                error, ending, reason = problem, Ending.FAILED, _sentence(problem)
-        frames = scene.writer.frames
-    finally:
-        scene.writer.close()
-    _log.info("%s: %s", folder.path, reason)
-    run = Run(
-        directory=folder.path,
-        path=folder.run_file,
-        ending=ending,
-        reason=reason,
-        step=scene.engine.step,
-        steps=scene.steps,
-        frames=frames,
-        timing=scene.timing(),
-        notices=(*notices, *_capped(scene)),
-    )
-    if error is not None:
-        raise RunFailed(run) from error
-    return run
-
-
-def _close(
-    folder: RunFolder, scene: Scene, watchers: list[Watcher], ending: Ending, reason: str
-) -> None:
-    """Save what the ending leaves behind, the word on the ending last."""
-    if ending is Ending.STOPPED and scene.writer.last_step < scene.engine.step:
-        scene.writer.append(scene.frame())
-    for watcher in watchers:
-        watcher.close(scene)
-    # after an error, the engine stands where it was before the piece that failed
-    scene.save_checkpoint(folder.checkpoint)
-    scene.writer.end(ending, reason, scene.timing())
-
-
-def _capped(scene: Scene) -> list[str]:
-    """Return a notice if the drift cap acted often enough to slow particles down."""
-    moves = scene.engine.step * len(scene.particles.diameter)
-    capped = int(scene.engine.timing["capped_moves"])
-    if capped <= CAPPED_SHARE * moves:
-        return []
-    return [
-        f"{capped} of {moves} moves were shortened by the drift cap; "
-        f"a time_step below {scene.system.dt_s:.3g} s avoids that"
-    ]
-
-
-def _sentence(problem: Exception) -> str:
-    """Word what ended a run; of a disk in trouble, what the system says and nothing of HDF5."""
-    if isinstance(problem, OSError) and problem.errno is not None:
-        if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-            return "the disk is full; make room and go on with --resume"
-        return f"the run cannot be written: {os.strerror(problem.errno)}"
-    text = " ".join(str(problem).split())
-    return text if text else type(problem).__name__
-
-
-def _loop(scene: Scene, watchers: Sequence[Watcher]) -> None:
-    """Advance from one thing that is due to the next until the last step."""
-    engine, pace = scene.engine, Pace()
-    while (step := engine.step) < scene.steps:
-        due = min(watcher.schedule.next_step(step) for watcher in watchers)
-        advance_timed(engine, min(due, scene.steps, step + pace.steps) - step, pace)
-        began = time.perf_counter()
-        for watcher in watchers:
-            if watcher.schedule.is_due(engine.step):
-                watcher.look(scene)
-        scene.output_s += time.perf_counter() - began
+    return Scene(setup, engine, writer, summary.run_id, kept.timing)

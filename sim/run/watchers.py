@@ -6,8 +6,6 @@ run by raising `Stop`; the run loop then lets all of them finish.
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,15 +19,14 @@ from sim.files.record import Ending
 from sim.files.run_file import Frame, RunWriter
 from sim.run.bars import Bar
 from sim.run.schedule import Always, AnyOf, AtSteps, ByClock, Doubling, Evenly, Schedule
+from sim.run.signals import Listener
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from types import FrameType, TracebackType
 
     from sim.engines.protocol import Engine
-    from sim.film.particles import Particles
     from sim.film.reduced_system import ReducedSystem
-    from sim.parameters.types import Parameters
+    from sim.run.setup import RunSetup
 
 __all__ = [
     "CheckpointByClock",
@@ -39,8 +36,6 @@ __all__ = [
     "Progress",
     "Scene",
     "Stop",
-    "StopWhen",
-    "WallTimeLimit",
     "Watcher",
 ]
 
@@ -76,16 +71,14 @@ class Scene:
 
     Attributes
     ----------
-    parameters, particles, system, engine
+    setup : RunSetup
         The run.
-    steps : int
-        Steps of the whole run.
+    engine : Engine
+        What steps it.
     writer : RunWriter
         The open run file.
     run_id : str
         Identity of the run file.
-    threads : int
-        Threads in use.
     earlier : dict of str to number
         Wall times and counts of the parts of the run before this one.
     output_s : float
@@ -97,33 +90,40 @@ class Scene:
         What stands beside the bar, if anything.
     """
 
-    parameters: Parameters
-    particles: Particles
-    system: ReducedSystem
+    setup: RunSetup
     engine: Engine
-    steps: int
     writer: RunWriter
     run_id: str
-    threads: int
     earlier: dict[str, float] = field(default_factory=dict)
     output_s: float = 0.0
     setup_s: float = 0.0
     warm_up_s: float = 0.0
     beside: str = ""
 
+    @property
+    def system(self) -> ReducedSystem:
+        """The film in reduced units."""
+        return self.setup.system
+
+    @property
+    def steps(self) -> int:
+        """Steps of the whole run."""
+        return self.setup.system.steps
+
     def frame(self) -> Frame:
         """Return the present state in SI."""
         state, seen = self.engine.snapshot(), self.engine.observe()
-        moment = np.asarray(self.particles.moment)[:, None] * state.directions
-        sampled = self.parameters.run.is_sampled
+        particles, units = self.setup.particles, self.system.units
+        moment = np.asarray(particles.moment)[:, None] * state.directions
+        sampled = self.setup.parameters.run.is_sampled
         return Frame(
             step=state.step,
             time=None if sampled else state.step * self.system.dt_s,
-            position=_inside(state.positions * self.system.units.length_m, self.particles.sides),
+            position=_inside(state.positions * units.length_m, particles.sides),
             image=np.pad(np.asarray(state.image, np.int32), ((0, 0), (0, 1))),
             moment=moment.astype(np.float32),
             magnetisation=np.asarray(seen["magnetisation"], float),
-            field=np.asarray(seen["applied_field"], float) * self.system.units.field_t,
+            field=np.asarray(seen["applied_field"], float) * units.field_t,
             energies={name: float(seen.get(name, 0.0)) for name in ENERGIES},
         )
 
@@ -138,7 +138,7 @@ class Scene:
             key: value + self.earlier.get(key, 0.0) if key.endswith("_s") else value
             for key, value in part.items()
         }
-        return total | {"steps": self.engine.step, "threads": self.threads}
+        return total | {"steps": self.engine.step, "threads": self.setup.threads}
 
     def save_checkpoint(self, path: Path) -> None:
         """Bring the frames to the disk, then the checkpoint that counts on them."""
@@ -260,97 +260,18 @@ class Progress:
             self._bar.close()
 
 
-class Interruption:
-    """Turns Ctrl-C (SIGINT) and SIGTERM into an orderly end between two pieces of stepping.
-
-    Used as a context; the second signal acts as if this class were not there, so that a run that
-    hangs can still be ended. Outside the main thread, where Python hears no signals, it is idle.
-    """
+class Interruption(Listener):
+    """Turns Ctrl-C (SIGINT) and SIGTERM into an orderly end between two pieces of stepping."""
 
     def __init__(self) -> None:
+        super().__init__()
         self.schedule: Schedule = Always()
-        self._heard = ""
-        self._before: dict[int, Any] = {}
-
-    def __enter__(self) -> Interruption:
-        """Listen."""
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                self._before[number] = signal.signal(number, self._hear)
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Listen no more."""
-        self._restore()
-
-    def _hear(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
-        self._heard = signal.Signals(number).name
-        self._restore()
-
-    def _restore(self) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)
-        self._before = {}
 
     def look(self, scene: Scene) -> None:
         """Stop the run if a signal has come."""
-        if self._heard and scene.engine.step < scene.steps:
+        if self.heard and scene.engine.step < scene.steps:
             where = f"at step {scene.engine.step} of {scene.steps}"
-            raise Stop(Ending.INTERRUPTED, f"interrupted by {self._heard} {where}")
-
-    def close(self, scene: Scene) -> None:
-        """Do nothing."""
-
-
-class StopWhen:
-    """Stop rule: ends the run, as a success, once a condition holds.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        When the condition is looked at.
-    condition : callable
-        Takes a `Scene`, returns whether to stop.
-    reason : str
-        One sentence that the run file keeps.
-    """
-
-    def __init__(self, schedule: Schedule, condition: Callable[[Scene], bool], reason: str) -> None:
-        self.schedule = schedule
-        self._condition = condition
-        self._reason = reason
-
-    def look(self, scene: Scene) -> None:
-        """Stop the run if the condition holds."""
-        if self._condition(scene):
-            raise Stop(Ending.STOPPED, self._reason)
-
-    def close(self, scene: Scene) -> None:
-        """Do nothing."""
-
-
-class WallTimeLimit:
-    """Interrupts the run, with a checkpoint, after so many seconds of wall time.
-
-    Parameters
-    ----------
-    seconds : float
-        The limit.
-    """
-
-    def __init__(self, seconds: float) -> None:
-        self.schedule: Schedule = ByClock(seconds)
-        self._seconds = seconds
-
-    def look(self, scene: Scene) -> None:
-        """Interrupt the run: the time is up whenever the clock says that this is due."""
-        where = f"at step {scene.engine.step} of {scene.steps}"
-        raise Stop(Ending.INTERRUPTED, f"wall time of {self._seconds:g} s used up {where}")
+            raise Stop(Ending.INTERRUPTED, f"interrupted by {self.heard} {where}")
 
     def close(self, scene: Scene) -> None:
         """Do nothing."""

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any, TypeVar
 
+from analysis.common.errors import InputError
 from sim.files.provenance import processor_name, program_version, sources, versions
 
 __all__ = ["ClusterError", "differences", "no_scheduler", "require_scheduler"]
@@ -23,7 +24,7 @@ PROGRAM = ("chainfilm", "sources")
 Answer = TypeVar("Answer")
 
 
-class ClusterError(ValueError):
+class ClusterError(InputError):
     """No cluster can be used as asked: its address, its workers or an installation is at fault."""
 
 

@@ -14,17 +14,17 @@ from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from analysis.common import file_names
 from sim.files.lock import LOCK_NAME
 from sim.sweeps.folder import Outcome, SweepFolder
 from sim.sweeps.run import LOOK_SECONDS, Job, perform
 
-__all__ = ["OUTCOME", "Files", "perform_away", "read_files", "write_files"]
+__all__ = ["Files", "perform_away", "read_files", "write_files"]
 
 Files = dict[str, bytes]
 """Contents by path in the folder of a run."""
 
-OUTCOME = "outcome.json"
-LEFT = {LOCK_NAME, "progress.json"}
+LEFT = {LOCK_NAME, file_names.PROGRESS}
 
 _ALONE = threading.Lock()
 """Compiled code of two runs must not share a process, whatever number of threads a worker has."""
@@ -118,7 +118,7 @@ def write_files(directory: Path, files: Files) -> None:
         If a file would lie outside the folder.
     """
     directory.mkdir(parents=True, exist_ok=True)
-    for name in sorted(files, key=lambda name: name == OUTCOME):
+    for name in sorted(files, key=lambda name: name == file_names.OUTCOME):
         path = directory / name
         if ".." in path.parts or directory not in path.parents:
             raise ValueError(f"a worker may write in its folder only; it has sent {name}")

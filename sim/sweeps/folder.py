@@ -17,6 +17,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.common import file_names
 from sim.files.folder import RunFolder, is_empty, make_writable, refuse_own_start, refuse_to_replace
 from sim.files.lock import FolderError
 from sim.files.provenance import made_by, program_version
@@ -62,12 +63,12 @@ class SweepFolder:
     @property
     def record(self) -> Path:
         """The description of the sweep."""
-        return self.path / "sweep.json"
+        return self.path / file_names.SWEEP
 
     @property
     def stop_file(self) -> Path:
         """While this file exists, runs stop with a checkpoint."""
-        return self.path / ".stop"
+        return self.path / file_names.STOP
 
     def make(self) -> None:
         """Make the folder if there is none yet, so that its lock can be taken.
@@ -78,7 +79,7 @@ class SweepFolder:
             If it is a file or cannot be written.
         """
         if is_empty(self.path):
-            make_writable(RunFolder(self.path))
+            make_writable(self.path)
 
     def claim(self, plan: SweepPlan, resume: bool, overwrite: bool) -> None:
         """Make the folder hold this sweep, or refuse.
@@ -100,7 +101,7 @@ class SweepFolder:
                 refuse_own_start(self.path, run.parameters.start.path)
         wanted = _record(plan)
         if is_empty(self.path):
-            make_writable(RunFolder(self.path))
+            make_writable(self.path)
         elif not self.record.exists():
             refuse_to_replace(self.path, found=False, what="sweep", overwrite=overwrite)
         elif overwrite:
@@ -149,16 +150,12 @@ class SweepFolder:
                 if folder is None or not folder.is_dir():
                     continue
                 RunFolder(folder).clear()
-                for name in ("outcome.json", "progress.json"):
+                for name in (file_names.OUTCOME, file_names.PROGRESS):
                     (folder / name).unlink(missing_ok=True)
-                for empty in (folder / "figures", folder, folder.parent):
+                for empty in (folder / file_names.FIGURES, folder, folder.parent):
                     if empty.is_dir() and next(empty.iterdir(), None) is None:
                         empty.rmdir()
-        for name in ("sweep.csv", "summary.csv", "sweep_report.html", "sweep.json", ".stop"):
-            (self.path / name).unlink(missing_ok=True)
-        for kind in ("png", "svg", "pdf"):
-            for picture in (self.path / "figures").glob(f"*.{kind}"):
-                picture.unlink()
+        file_names.clear(self.path, file_names.OF_SWEEP)
 
     def _inside(self, name: str) -> Path | None:
         """Give a folder of the sweep; None for a name that leads out of it."""
@@ -167,7 +164,7 @@ class SweepFolder:
 
     def outcome(self, folder: str) -> Outcome | None:
         """Read how a run ended; None while it has not."""
-        found = _read(self.path / folder / "outcome.json")
+        found = _read(self.path / folder / file_names.OUTCOME)
         try:
             return Outcome(**found)
         except TypeError:
@@ -175,7 +172,7 @@ class SweepFolder:
 
     def set_outcome(self, folder: str, outcome: Outcome | None) -> None:
         """Write how a run ended; None takes it back."""
-        path = self.path / folder / "outcome.json"
+        path = self.path / folder / file_names.OUTCOME
         if outcome is None:
             path.unlink(missing_ok=True)
             return
@@ -184,7 +181,7 @@ class SweepFolder:
 
     def progress(self, folder: str) -> tuple[int, int]:
         """Read step and steps of a run; (0, 0) where it does not run."""
-        found = _read(self.path / folder / "progress.json")
+        found = _read(self.path / folder / file_names.PROGRESS)
         try:
             return int(found["step"]), int(found["steps"])
         except (TypeError, KeyError, ValueError):
@@ -192,11 +189,11 @@ class SweepFolder:
 
     def set_progress(self, folder: str, step: int, steps: int) -> None:
         """Write step and steps of a run."""
-        _replace(self.path / folder / "progress.json", {"step": step, "steps": steps})
+        _replace(self.path / folder / file_names.PROGRESS, {"step": step, "steps": steps})
 
     def end_progress(self, folder: str) -> None:
         """Forget the progress of a run that has ended."""
-        (self.path / folder / "progress.json").unlink(missing_ok=True)
+        (self.path / folder / file_names.PROGRESS).unlink(missing_ok=True)
 
 
 def _record(plan: SweepPlan) -> dict[str, Any]:
@@ -289,7 +286,7 @@ def _replace(path: Path, content: Any) -> None:
     # a name of a file may hold bytes that are no text
     with passing.open("w", encoding="utf-8", errors="replace") as file:
         file.write(json.dumps(content, indent=1, ensure_ascii=False) + "\n")
-        if path.name != "progress.json":  # a lost progress is of no consequence
+        if path.name != file_names.PROGRESS:  # a lost progress is of no consequence
             file.flush()
             os.fsync(file.fileno())  # else a power cut can leave the new name on an empty file
     passing.replace(path)

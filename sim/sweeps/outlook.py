@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.outlook.look_ahead import CHAINING_COUPLING, SETTLING_LIVES, look_ahead
+from analysis.common.conventions import SETTLING_LIVES
+from sim.outlook.look_ahead import CHAINING_COUPLING, look_ahead
 from sim.outlook.text.cautions import cautions_on_numbers
-from sim.run.cost import Cost, calibrate, duration_in_words
-from sim.run.setup import usable_threads
+from sim.physics.units import wall_time_text
+from sim.run.cost import Cost, calibrate
+from sim.run.setup import RunSetup, usable_threads
 from sim.sweeps.table import spread_out
 
 if TYPE_CHECKING:
@@ -109,9 +111,9 @@ class SweepCost:
 
     def table(self) -> list[tuple[str, str]]:
         """Return the cost as rows of name and text."""
-        per_run = duration_in_words(self.longest_run_s)
+        per_run = wall_time_text(self.longest_run_s)
         return [
-            ("stepping", f"about {duration_in_words(self.wall_s)} on {self.workers} worker(s)"),
+            ("stepping", f"about {wall_time_text(self.wall_s)} on {self.workers} worker(s)"),
             ("longest run", f"about {per_run} of it; measuring adds some seconds a run"),
             ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
             ("run.h5, all", f"about {self.file_bytes / 1e6:.1f} MB"),
@@ -204,7 +206,8 @@ def calibrate_sweep(
     timed = [by_size[place] for place in places]
     by_number = {point.number: point for point in plan.points}
     costs = [
-        timer(by_number[one.point].runs[0].parameters, threads=1, seconds=seconds) for one in timed
+        timer(RunSetup(by_number[one.point].runs[0].parameters, 1), seconds=seconds)
+        for one in timed
     ]
     # points of one size share the mean of their times
     sizes = np.array([one.particle_count for one in timed], float)

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
-import signal
-import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sim.files.clock import has_passed
+from sim.run.signals import Listener
 from sim.sweeps.folder import Outcome, SweepFolder
 
 if TYPE_CHECKING:
-    from types import FrameType
-
     from sim.sweeps.run import Job
 
 __all__ = ["Overseer", "SweepProgress"]
@@ -47,7 +43,7 @@ class SweepProgress:
         return self.ended + sum(step / steps for step, steps in self.steps_of_runs if steps)
 
 
-class Overseer:
+class Overseer(Listener):
     """Collects outcomes, hears signals, and passes the progress on.
 
     Parameters
@@ -71,35 +67,13 @@ class Overseer:
         on_progress: Callable[[SweepProgress], None] | None,
         on_run: Callable[[str, Outcome], None] | None,
     ) -> None:
+        super().__init__()
         self.folder = folder
         self.runs = runs
         self.outcomes = outcomes
-        self.heard = ""
         self._on_progress = on_progress
         self._on_run = on_run
         self._told = 0.0
-
-    @contextlib.contextmanager
-    def listening(self) -> Iterator[None]:
-        """Turn the first SIGINT or SIGTERM into an orderly end; a second one acts as usual."""
-        before: dict[int, Any] = {}
-
-        def restore() -> None:
-            for number, handler in before.items():
-                signal.signal(number, handler)
-            before.clear()
-
-        def hear(number: int, frame: FrameType | None) -> None:  # noqa: ARG001
-            self.heard = signal.Signals(number).name
-            restore()
-
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                before[number] = signal.signal(number, hear)
-        try:
-            yield
-        finally:
-            restore()
 
     def tick(self) -> bool:
         """Pass the progress on; return whether the sweep is to stop."""

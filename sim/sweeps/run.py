@@ -133,10 +133,10 @@ def simulate_point(
 
 def warm_kernels(parameters: Parameters) -> None:
     """Compile all kernels that a run needs, into the cache that every worker reads."""
-    from sim.run.setup import prepare
+    from sim.run.setup import RunSetup
     from sim.run.simulate import make_cpu_engine
 
-    setup = prepare(parameters, 1, derived={})
+    setup = RunSetup(parameters, 1)
     engine = make_cpu_engine(setup.system, setup.state, 1)
     engine.compile()
     engine.observe()

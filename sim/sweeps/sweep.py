@@ -155,7 +155,7 @@ def sweep(
             folder.end_progress(job.folder)
         overseer = Overseer(folder, len(plan.runs), dict(kept), on_progress, on_run)
         make = spawned_workers if executor is None else partial(_lend, executor)
-        with overseer.listening():
+        with overseer:
             _warm(make, jobs, warm_up or warm_kernels, overseer)
             crew = Crew(perform, make, count, overseer.lost, overseer.done, overseer.tick)
             crew.run(jobs)

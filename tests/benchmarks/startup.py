@@ -33,13 +33,12 @@ def mark(name):
 mark("interpreter")
 from sim.run import simulate as one_run
 from sim.command_line import main
-prepare, make = one_run.prepare, one_run.make_cpu_engine
-def prepared(*given):
+simulate, make = one_run.simulate, one_run.make_cpu_engine
+def simulated(*given, **more):
     mark("parameters, expectations")
-    setup = prepare(*given)
-    mark("plans, start state")
-    return setup
+    return simulate(*given, **more)
 def made(*given):
+    mark("start state")
     engine = make(*given)
     mark("engine")
     compile, advance = engine.compile, engine.advance
@@ -51,7 +50,7 @@ def made(*given):
         advance(steps)
     engine.compile, engine.advance = compiled, advanced
     return engine
-one_run.prepare, one_run.make_cpu_engine = prepared, made
+one_run.simulate, one_run.make_cpu_engine = simulated, made
 code = main()
 mark("end, measured")
 print(json.dumps(marks), file=sys.stderr)

@@ -190,8 +190,9 @@ def test_check_draws_the_pair_potential(film, capsys, tmp_path, monkeypatch):
 def test_file_size_is_foretold(film, folder):
     from sim.parameters import load
     from sim.run.cost import calibrate
+    from sim.run.setup import RunSetup
 
-    cost = calibrate(load(film), threads=1, seconds=0.01)
+    cost = calibrate(RunSetup(load(film), 1), seconds=0.01)
     assert cost.file_bytes == pytest.approx((folder / "run.h5").stat().st_size, rel=0.3)
 
 
@@ -335,7 +336,7 @@ def test_a_failed_run_is_1_and_says_what_was_saved(film, tmp_path, capsys, monke
     from sim.run import simulate as one_run
     from tests.reference.fake_engine import FakeEngine, fake_setup
 
-    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     monkeypatch.setattr(one_run, "make_cpu_engine", functools.partial(FakeEngine, fail_at=40))
     assert call("run", film, "-o", tmp_path / "out") == 1
     told = capsys.readouterr().err

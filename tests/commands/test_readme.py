@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from analysis.quantities.all import MEASURED, shown
-from sim.command_line import _commands
+from sim.command_line import COMMANDS
 from sim.commands.options import parser
 from tests.reference import quantity_table
 from tests.reference.planted import planted_run
@@ -47,7 +47,7 @@ def ticked(text):
 def parsed(words):
     """Return what the command line understands of words after the program's name."""
     try:
-        return parser(_commands()).parse_args(words)
+        return parser(COMMANDS).parse_args(words)
     except SystemExit as end:
         pytest.fail(f"chainfilm {' '.join(words)} ends with {end.code}")
 
@@ -115,7 +115,7 @@ def test_demos_with_magnets_say_what_they_need():
 
 def test_every_command_is_in_the_readme():
     shown = {line.split()[1] for line in COMMAND_LINES}
-    assert shown == set(_commands())
+    assert shown == set(COMMANDS)
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -133,7 +133,7 @@ def test_options_in_running_text_exist(page):
 
 def _all_help():
     """Return the help of all commands as one text."""
-    top = parser(_commands())
+    top = parser(COMMANDS)
     (choices,) = (a.choices for a in top._actions if isinstance(a.choices, dict))
     return top.format_help() + "".join(command.format_help() for command in choices.values())
 
@@ -307,7 +307,7 @@ def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
     from tests.reference.fake_engine import FakeEngine, fake_setup
     from tests.reference.small_film import small_film
 
-    monkeypatch.setattr("sim.run.simulate.prepare", fake_setup())
+    monkeypatch.setattr("sim.run.simulate.RunSetup", fake_setup())
     run = simulate(from_text(small_film()), tmp_path / "run", engine_factory=FakeEngine)
     text = PAGES["sim/files/README.md"]
     named = {token for token in ticked(text) if re.fullmatch(r"/\w+(/\w+)*", token)}

@@ -130,7 +130,7 @@ def here(monkeypatch, act):
         act(parameters)
         return real(parameters, directory, **options)
 
-    monkeypatch.setattr("sim.command_line.measure_point", instead)
+    monkeypatch.setattr("sim.commands.run.measure_point", instead)
 
 
 @pytest.fixture
@@ -235,8 +235,8 @@ def test_cost_is_that_of_the_workers():
         SimpleNamespace(point=k + 1, particle_count=60 + k, steps=(3, 1, 1)[k]) for k in range(3)
     ]
 
-    def timer(parameters, *, threads, seconds):
-        assert threads == 1
+    def timer(setup, *, seconds):
+        assert setup.threads == 1
         return SimpleNamespace(seconds_per_step=1.0, memory_bytes=10, file_bytes=100)
 
     one = calibrate_sweep(plan, points, workers=1, timer=timer)

@@ -42,7 +42,7 @@ def folder(tmp_path, film, monkeypatch):
         def close(self, scene):
             pass
 
-    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     one_run.simulate(
         load(film), tmp_path / "out", engine_factory=FakeEngine, stop_rules=[AtStep50()]
     )
@@ -217,7 +217,7 @@ def test_a_folder_that_cannot_be_written_is_told_before_simulating(
     def never(*_):
         raise AssertionError("simulated")
 
-    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     monkeypatch.setattr(one_run, "make_cpu_engine", never)
     refuses(["run", film, "-o", "/proc/out"], "cannot be written", capsys, tmp_path)
 

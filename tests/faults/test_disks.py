@@ -67,13 +67,12 @@ print("codes", run_fake(film, place / "old"), run_fake(film, place / "new"))
 
 def run_fake(film, out, *words, steps=3000, **engine):
     """Run the command with the small engine, and without measuring."""
-    from sim import command_line
-    from sim.commands import results as command_results
+    from sim.commands import results, run
 
-    one_run.prepare = fake_setup(steps)
+    one_run.RunSetup = fake_setup(steps)
     one_run.make_cpu_engine = functools.partial(FakeEngine, **engine)
-    command_results.measure_into = lambda *_, **__: None
-    command_line._print_summary = lambda *_: None
+    results.measure_into = lambda *_, **__: None
+    run._print_summary = lambda *_: None
     return main(["run", str(film), "-o", str(out), "--no-plots", *words])
 
 
@@ -87,14 +86,13 @@ def film(tmp_path):
 @pytest.fixture
 def fake(monkeypatch):
     """Return `run_fake`; what it puts in place of the real parts is put back."""
-    from sim import command_line
-    from sim.commands import results as command_results
+    from sim.commands import results, run
 
     for module, name in (
-        (one_run, "prepare"),
+        (one_run, "RunSetup"),
         (one_run, "make_cpu_engine"),
-        (command_results, "measure_into"),
-        (command_line, "_print_summary"),
+        (results, "measure_into"),
+        (run, "_print_summary"),
     ):
         monkeypatch.setattr(module, name, getattr(module, name))
     return run_fake

@@ -5,7 +5,6 @@ import shutil
 
 from analysis.trajectory.run import open_run
 from sim.commands.errors import BAD_INPUT, explain
-from sim.commands.results import unreadable
 from sim.files.record import Ending
 from sim.parameters import from_text
 from sim.run import simulate as one_run
@@ -70,7 +69,7 @@ def test_a_reader_sees_the_flip_or_reads_what_was_written(tmp_path):
 
 
 def test_a_run_goes_on_to_the_same_frames_or_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     film = from_text(small_film(frames=10))
 
     def go(folder, **options):
@@ -91,7 +90,7 @@ def test_a_run_goes_on_to_the_same_frames_or_is_refused(tmp_path, monkeypatch):
             ended.append("went on")
             assert everything(case) == good
         except Exception as error:
-            code, text = explain(error, unreadable)
+            code, text = explain(error)
             assert code == BAD_INPUT, text
             assert "run.h5" in text
             assert "\n" not in text

@@ -135,5 +135,5 @@ def test_without_any_folder_the_remedy_is_told(monkeypatch):
     monkeypatch.setattr(kernel_cache.tempfile, "mkdtemp", none)
     with pytest.raises(FileNotFoundError) as found:
         kernel_cache.cache_folder()
-    _, told = command_errors.explain(found.value, tuple)
+    _, told = command_errors.explain(found.value)
     assert told == "no folder for compiled kernels can be written; set TMPDIR to one that can"

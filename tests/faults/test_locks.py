@@ -86,7 +86,7 @@ def film(tmp_path):
 @pytest.fixture
 def parameters(monkeypatch):
     """Return parameters for runs of a small engine that needs no kernels."""
-    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     monkeypatch.setattr(one_run, "make_cpu_engine", FakeEngine)
     return from_text(small_film(), "film.toml")
 

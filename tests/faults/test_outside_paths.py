@@ -37,7 +37,7 @@ class AtStep50:
 @pytest.fixture
 def run(tmp_path, monkeypatch):
     """Return the folder of an interrupted run, made without kernels."""
-    monkeypatch.setattr(one_run, "prepare", fake_setup(100))
+    monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     go(tmp_path / "out", stop_rules=[AtStep50()])
     return tmp_path / "out"
 
@@ -105,7 +105,7 @@ def test_a_checkpoint_is_read_from_no_other_file(run):
     shutil.copy(run / "checkpoint.h5", victim)
     with h5py.File(run / "checkpoint.h5", "r+") as file:
         external_link(file, "/engine", str(victim))
-    with pytest.raises(RunFileError, match="/engine is in another file"):
+    with pytest.raises(RunFileError, match="/engine is a link to"):
         load(run / "checkpoint.h5")
 
 

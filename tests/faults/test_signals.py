@@ -78,7 +78,7 @@ def test_while_a_finished_run_is_measured(film, tmp_path, number):
 def test_while_a_file_is_read_or_looked_ahead(film, monkeypatch, capsys, number):
     """Any command: the signal comes wherever it was, and the handlers are put back."""
     before = [signal.getsignal(each) for each in BOTH]
-    monkeypatch.setattr("sim.command_line._load", lambda *_: os.kill(os.getpid(), number))
+    monkeypatch.setattr("sim.commands.check.loaded", lambda *_: os.kill(os.getpid(), number))
     assert main(["check", str(film)]) == 130
     assert capsys.readouterr().err == "chainfilm: interrupted\n"
     assert [signal.getsignal(each) for each in BOTH] == before

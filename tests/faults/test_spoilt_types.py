@@ -21,7 +21,6 @@ from pathlib import Path
 from analysis.sweeps.run import read_run
 from analysis.trajectory.run import open_run
 from sim.commands.errors import BAD_INPUT, explain
-from sim.commands.results import unreadable
 from sim.run.simulate import plan
 from sim.files.comparison import compare_runs
 from sim.files.folder import RunFolder
@@ -38,7 +37,7 @@ for place in places:
         try:
             read(path)
         except Exception as error:
-            code, text = explain(error, unreadable)
+            code, text = explain(error)
             assert code == BAD_INPUT, text
             print("refused")
     assert read_run(path.parent).status == "unfinished"

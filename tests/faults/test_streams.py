@@ -63,7 +63,8 @@ def test_no_file_gets_the_number_of_a_closed_stream():
     read, write = os.pipe()
     program = (
         "import os, sys; from sim import command_line;"
-        f"command_line._new = lambda args: os.write({write}, repr(["
+        "from sim.commands import new;"
+        f"new.new = lambda args: os.write({write}, repr(["
         "os.readlink(f'/proc/self/fd/{n}') for n in (0, 1, 2)]).encode()) and 0;"
         "sys.exit(command_line.main(['new', '-']))"
     )

@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from sim.outlook import chain_lengths as chain_theory
+from sim.outlook import chain_lengths
 from sim.outlook.bond_constants import aligned_factor, oriented_factor
 
 # Volume of a sphere of diameter 1.
@@ -145,11 +145,11 @@ def second_virial(coupling):
     ],
 )
 def test_gains_of_long_chains(coupling, third, fifth, endless):
-    gains = chain_theory.chain_gains(coupling)
+    gains = chain_lengths.chain_gains(coupling)
     assert gains[2] == 1.0
     assert gains[3] == pytest.approx(third, rel=3e-3)
     assert gains[5] == pytest.approx(fifth, rel=3e-3)
-    assert chain_theory.end_gain(np.array(coupling)) == pytest.approx(endless, rel=3e-3)
+    assert chain_lengths.end_gain(np.array(coupling)) == pytest.approx(endless, rel=3e-3)
 
 
 @pytest.mark.parametrize(
@@ -168,7 +168,7 @@ def test_gains_of_long_chains(coupling, third, fifth, endless):
 )
 def test_mean_lengths_with_all_neighbours(coupling, fraction, expected):
     constant = np.array([[math.exp(2.0 * coupling) / (3.0 * coupling**2)]])
-    chains = chain_theory.chain_mixture(constant, np.array([fraction]), np.array([[coupling]]))
+    chains = chain_lengths.chain_mixture(constant, np.array([fraction]), np.array([[coupling]]))
     # the tail of long chains is summed in closed form: within 5 %
     assert chains.mean_length == pytest.approx(expected, rel=0.05)
 
@@ -180,7 +180,7 @@ def test_mean_lengths_with_all_neighbours(coupling, fraction, expected):
 )
 def test_mean_lengths_of_neighbours(coupling, fraction, expected, tell):
     q = math.exp(2.0 * coupling) / (3.0 * coupling**2)
-    found = chain_theory.neighbour_mean_length(fraction * q)
+    found = chain_lengths.chain_mixture(np.array([[q]]), np.array([fraction])).mean_length
     tell(
         f"mean length, λ = {coupling:g}, φ = {fraction:g}", expected, found,
         source="Mendelev, Ivanov 2004", when=coupling == 5.0,
@@ -194,4 +194,4 @@ def test_mean_lengths_of_neighbours(coupling, fraction, expected, tell):
     [(3.0, 0.01, 1.22), (4.0, 0.01, 3.31), (5.0, 0.01, 9.00), (6.0, 0.001, 7.74)],
 )
 def test_aggregation_numbers(coupling, fraction, expected):
-    assert chain_theory.aggregation_number(fraction, coupling) == pytest.approx(expected, abs=6e-3)
+    assert chain_lengths.aggregation_number(fraction, coupling) == pytest.approx(expected, abs=6e-3)

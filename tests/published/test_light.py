@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from scipy.integrate import quad
 from scipy.special import jv, zeta
 
 from analysis.optics.far_field import diffracted
@@ -16,7 +15,6 @@ from analysis.optics.mixture import (
     filled_index,
     grating_angle,
     maxwell_garnett,
-    prolate_depolarisation,
     transmittance,
 )
 from analysis.optics.projection import resolved
@@ -38,23 +36,6 @@ def test_no_order_below_the_wavelength():
     assert math.isnan(grating_angle(100e-9, 532e-9))
     # In a denser medium the wavelength is shorter: n D sin = lambda.
     assert math.sin(grating_angle(450e-9, 532e-9, 1.5)) == pytest.approx(532 / 675)
-
-
-def test_depolarisation_of_prolate_spheroids():
-    # Osborn 1945, Stoner 1945: the integral over all confocal spheroids,
-    # L = (a b^2/2) int_0^inf ds/[(s + a^2)^(3/2) (s + b^2)], by quadrature.
-    for aspect in (1.0005, 1.01, 1.5, 2.0, 5.0, 10.0):
-        integral, _ = quad(
-            lambda s, a=aspect: 0.5 * a / ((s + a * a) ** 1.5 * (s + 1)), 0, np.inf, epsabs=1e-13
-        )
-        along, across = prolate_depolarisation(aspect)
-        assert along == pytest.approx(integral, rel=1e-7)
-        assert along + 2 * across == pytest.approx(1, rel=1e-14)
-    # Osborn's table: aspect 2 and 10 (from memory).
-    assert prolate_depolarisation(2)[0] == pytest.approx(0.1736, abs=1e-4)
-    assert prolate_depolarisation(10)[0] == pytest.approx(0.0203, abs=1e-4)
-    with pytest.raises(ValueError, match="aspect must be at least 1"):
-        prolate_depolarisation(0.5)
 
 
 def test_depolarisation_of_chains():

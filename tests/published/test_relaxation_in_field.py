@@ -3,7 +3,7 @@
 Sources: the Fokker-Planck equation of a dipole in a field (P. Debye, Polar Molecules (1929); M. A.
 Martsenyuk, Yu. L. Raikher and M. I. Shliomis, Sov. Phys. JETP 38, 413 (1974), whose formulas are
 the initial slopes; from memory). The exact integral and slowest times come from its Legendre
-expansion in ``analysis.response.theory`` (computed, to any digit); the table holds them.
+expansion in ``tests.reference.free_dipoles`` (computed, to any digit); the table holds them.
 Without noise a moment trails a turning field by sin(lag) = 2 omega tau_B/xi and falls behind above
 omega tau_B = xi/2 (balance of torques, computed).
 
@@ -18,14 +18,14 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from analysis.response.lag import angle_behind, response
-from analysis.response.theory import (
+from sim.engines.cpu import CpuEngine
+from sim.film.field_programme import FieldStage
+from tests.reference.free_dipoles import (
     correlation,
     hierarchy,
     relaxation_times,
     turning_field_magnetisation,
 )
-from sim.engines.cpu import CpuEngine
-from sim.film.field_programme import FieldStage
 from tests.reference.small_systems import film, random_film, state_of
 
 TAU = 1.0 / 6.0

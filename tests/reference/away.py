@@ -29,7 +29,7 @@ def point(parameters, directory, *, stop_rules=(), on_progress=None, sleep_s=0.0
     """Simulate with the fake engine, and note the process and where it worked."""
     with (directory / "where.txt").open("a") as file:
         file.write(f"{os.getpid()} {directory}\n")
-    with mock.patch.object(one_run, "prepare", fake_setup(100)):
+    with mock.patch.object(one_run, "RunSetup", fake_setup(100)):
         return one_run.simulate(
             parameters, directory, engine_factory=partial(FakeEngine, sleep_s=sleep_s),
             resume=True, stop_rules=stop_rules, on_progress=on_progress,

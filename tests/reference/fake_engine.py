@@ -1,16 +1,18 @@
 """A small engine with the protocol of the real one: deterministic numpy steps, no physics.
 
 Every step depends on the state and the step number only, so the result is the same however the run
-is cut. `fake_setup` stands in for `sim.run.setup.prepare`, so that run control can be tested
+is cut. `fake_setup` stands in for `sim.run.setup.RunSetup`, so that run control can be tested
 without kernels.
 """
 
 import time
 from dataclasses import dataclass, replace
+from functools import cached_property
 from types import SimpleNamespace
 
 import numpy as np
 
+from sim.outlook.expectations import expect
 from sim.run.setup import RunSetup
 
 COUNT = 12
@@ -51,17 +53,29 @@ def fake_particles():
 
 
 def fake_setup(steps=100, dt_s=1e-9):
-    """Return a function with the signature of `sim.run.setup.prepare`."""
+    """Return a class that stands in for `sim.run.setup.RunSetup`."""
 
-    def prepare(parameters, threads, derived, begun_with=None, frame_interval=None, doubts=()):
-        system = SimpleNamespace(
-            dt=0.01, dt_s=dt_s, steps=steps, units=SimpleNamespace(length_m=DIAMETER, field_t=0.5)
-        )
-        particles = fake_particles()
-        state = start_state(parameters.run.seed)
-        return RunSetup(parameters, particles, system, state, {"coupling": 4.0}, threads or 1, [])
+    class FakeSetup(RunSetup):
+        doubts = ()
 
-    return prepare
+        def __init__(self, parameters, threads=None):
+            super().__init__(parameters)
+            self._crew = threads or 1, ""
+            self.notices = []
+            self.particles = fake_particles()
+            units = SimpleNamespace(length_m=DIAMETER, field_t=0.5)
+            self.system = SimpleNamespace(dt=0.01, dt_s=dt_s, steps=steps, units=units)
+            self.state = start_state(parameters.run.seed)
+
+        @property
+        def derived(self):
+            return {"coupling": 4.0}
+
+        @cached_property
+        def expectations(self):
+            return expect(self.parameters)
+
+    return FakeSetup
 
 
 class FakeEngine:

@@ -16,7 +16,6 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from sim.commands.errors import BAD_INPUT, explain
-from sim.commands.results import unreadable
 
 SECONDS = 10.0
 MEMORY = 2 * 2**30
@@ -109,7 +108,7 @@ def outcome(read, path, folder):
     except TooSlow:
         said = f"longer than {SECONDS:g} s"
     except Exception as error:
-        code, text = explain(error, unreadable)
+        code, text = explain(error)
         said = (
             "refused" if code == BAD_INPUT and text.strip() else f"{type(error).__name__}: {text}"
         )

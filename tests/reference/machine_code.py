@@ -15,7 +15,7 @@ import numpy as np
 
 import sim
 from sim.kernels.vectors import calls as blocks
-from sim.run.setup import prepare
+from sim.run.setup import RunSetup
 from sim.run.simulate import make_cpu_engine
 
 STEPS = 20
@@ -47,7 +47,7 @@ def main(path):
         return code
 
     blocks.Kernel.compiled = watched
-    setup = prepare(sim.load(path), 1, None)
+    setup = RunSetup(sim.load(path), 1)
     engine = make_cpu_engine(setup.system, setup.state, 1)
     before = engine.observe()
     engine.advance(STEPS)

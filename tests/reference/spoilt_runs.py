@@ -7,7 +7,6 @@ import h5py
 import numpy as np
 from hypothesis import strategies as st
 
-from sim.outlook.expectations import expect
 from sim.parameters import from_text
 from sim.run import simulate as one_run
 from tests.reference.fake_engine import FakeEngine, fake_setup
@@ -54,9 +53,8 @@ def write_run(folder, *, sealed=False):
     Without its seal, as files of earlier versions are, what is spoilt in it reaches the readers.
     """
     parameters = from_text(small_film(frames=5))
-    derived = expect(parameters).derived
-    with mock.patch.object(one_run, "prepare", fake_setup(100)):
-        one_run.simulate(parameters, folder, engine_factory=FakeEngine, derived=derived)
+    with mock.patch.object(one_run, "RunSetup", fake_setup(100)):
+        one_run.simulate(parameters, folder, engine_factory=FakeEngine)
     if not sealed:
         with h5py.File(folder / "run.h5", "r+") as file:
             del file["parameters"].attrs["seal"]

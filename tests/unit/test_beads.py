@@ -8,17 +8,17 @@ import numpy as np
 import pytest
 
 from analysis.common.constants import BOLTZMANN, MU0
+from analysis.common.laws import langevin
 from sim.command_line import main
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.interactions import dipolar
 from sim.interactions.gravity import weight
-from sim.interactions.induced import induce
 from sim.outlook.expectations import expect
 from sim.outlook.look_ahead import look_ahead
 from sim.parameters import ParameterError, from_text
-from sim.physics import beads as bead_material
-from sim.physics import material
+from sim.physics import beads, material
+from tests.reference.induced_moments import induce
 
 BEADS = """
 [particles]
@@ -144,7 +144,7 @@ def test_a_run_magnetises_its_beads(tmp_path, capsys):
 
 def test_the_largest_share_is_where_the_susceptibility_is_3():
     """The share that the sentence names lies between one that is taken and one that is not."""
-    largest = 3.0 / bead_material.bead_susceptibility(1.0, 10e-9, 446e3, 0.0, TEMPERATURE)
+    largest = 3.0 / beads.bead_susceptibility(1.0, 10e-9, 446e3, 0.0, TEMPERATURE)
     taken = from_text(changed(("magnetic_share = 0.2", f"magnetic_share = {largest * 0.9999}")))
     assert expect(taken).derived["bead_susceptibility"] == pytest.approx(2.9997)
     assert "must be below" in problem_of(
@@ -168,21 +168,21 @@ def test_other_moments_do_not_use_the_keys_of_beads():
 def test_moments_of_a_bead_count_its_cores():
     """M_s times the volume: 200 cores of 10 nm fill 0.2 of a bead of 100 nm."""
     core = 446e3 * math.pi / 6.0 * 1e-24
-    assert bead_material.core_moment(10e-9, 446e3) == pytest.approx(core)
-    found = bead_material.saturation_moment(np.array([100e-9, 200e-9]), 0.2, 10e-9, 446e3)
+    assert beads.core_moment(10e-9, 446e3) == pytest.approx(core)
+    found = beads.saturation_moment(np.array([100e-9, 200e-9]), 0.2, 10e-9, 446e3)
     assert found == pytest.approx([200.0 * core, 1600.0 * core])
     # A dead layer of 1 nm leaves (8/10)^3 of each core; the share counts it in.
-    thin = bead_material.saturation_moment(100e-9, 0.2, 10e-9, 446e3, 1e-9)
+    thin = beads.saturation_moment(100e-9, 0.2, 10e-9, 446e3, 1e-9)
     assert thin == pytest.approx(200.0 * 0.512 * core)
 
 
 def test_susceptibility_is_the_slope_of_the_magnetisation():
     """chi = M/H = mu0 M/B of a bead in a weak field, M its moment over its volume."""
-    chi = bead_material.bead_susceptibility(0.2, 10e-9, 446e3, 0.5e-9, TEMPERATURE)
+    chi = beads.bead_susceptibility(0.2, 10e-9, 446e3, 0.5e-9, TEMPERATURE)
     weak = 1e-6
-    core = bead_material.core_moment(10e-9, 446e3, 0.5e-9)
-    whole = bead_material.saturation_moment(100e-9, 0.2, 10e-9, 446e3, 0.5e-9)
-    moment = whole * material.langevin(core * weak / (BOLTZMANN * TEMPERATURE))
+    core = beads.core_moment(10e-9, 446e3, 0.5e-9)
+    whole = beads.saturation_moment(100e-9, 0.2, 10e-9, 446e3, 0.5e-9)
+    moment = whole * langevin(core * weak / (BOLTZMANN * TEMPERATURE))
     assert chi == pytest.approx(MU0 * moment / (math.pi / 6.0 * 1e-21) / weak, rel=1e-6)
 
 
@@ -192,12 +192,12 @@ def test_self_consistent_moments_are_those_of_pair_and_chain():
     applied = np.array([3.0, 0.0, 0.0])
     far = {"method": "cutoff", "cutoff": 40.0, "moment_tolerance": 1e-12}
     pair, *_ = induce(places, [1.5, 1.5], 0.6, applied, (100.0, 100.0), **far)
-    found = bead_material.self_consistent(1.5, 0.6, 3.0, bead_material.PAIR_FEEDBACK)
+    found = beads.self_consistent(1.5, 0.6, 3.0, beads.PAIR_FEEDBACK)
     assert float(found) == pytest.approx(pair[0, 0], rel=1e-10)
     chain, *_ = induce(
         places[:1], [1.5], 0.6, applied, (1.0, 20.0), "exact", 1e-12, moment_tolerance=1e-12
     )
-    found = bead_material.self_consistent(1.5, 0.6, 3.0, bead_material.CHAIN_FEEDBACK)
+    found = beads.self_consistent(1.5, 0.6, 3.0, beads.CHAIN_FEEDBACK)
     assert float(found) == pytest.approx(chain[0, 0], rel=1e-9)
 
 
@@ -266,11 +266,11 @@ def test_reduced_system_of_beads():
     assert system.moment == pytest.approx(system.saturation)
     # xi = core_langevin b is m_core B/kT.
     b = p.field.largest / system.units.field_t
-    core = bead_material.core_moment(10e-9, 446e3)
+    core = beads.core_moment(10e-9, 446e3)
     xi = core * 10e-3 / (BOLTZMANN * TEMPERATURE)
     assert system.core_langevin * b == pytest.approx(xi)
     # chi = 24 A/d^3 of the bead without shell, A = m_s m_core/3.
-    chi = bead_material.bead_susceptibility(0.2, 10e-9, 446e3, 0.0, TEMPERATURE)
+    chi = beads.bead_susceptibility(0.2, 10e-9, 446e3, 0.0, TEMPERATURE)
     bead = 100.0 / 110.0
     found = 24.0 * system.saturation[0] * system.core_langevin / 3.0 / bead**3
     assert found == pytest.approx(chi)
@@ -316,7 +316,7 @@ def test_derived_numbers_use_the_moment_in_the_largest_field(tmp_path, capsys):
     file.write_text(BEADS, encoding="utf-8")
     assert main(["check", str(file), "--json"]) == 0
     derived = json.loads(capsys.readouterr().out)["derived"]
-    core = bead_material.core_moment(10e-9, 446e3)
+    core = beads.core_moment(10e-9, 446e3)
     xi = core * 10e-3 / (BOLTZMANN * TEMPERATURE)
     moment = 200.0 * core * (1.0 / math.tanh(xi) - 1.0 / xi)
     assert derived["core_moment_am2"] == pytest.approx(core)

@@ -72,7 +72,7 @@ def test_the_run_file_records_the_rule(tmp_path, monkeypatch):
     from sim.run.simulate import simulate
     from tests.reference.fake_engine import FakeEngine, fake_setup
 
-    monkeypatch.setattr("sim.run.simulate.prepare", fake_setup())
+    monkeypatch.setattr("sim.run.simulate.RunSetup", fake_setup())
     parameters = from_text(with_bonds('kind = "energy"', 'energy = "-4 kT"'))
     run = simulate(parameters, tmp_path / "run", engine_factory=FakeEngine)
     with h5py.File(run.path, "r") as file:

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from analysis.common.constants import BOLTZMANN
+from analysis.common.conventions import NO_CHAINS
 from sim.outlook.cell import drift as cell_drift
 from sim.outlook.cell.drift import cell_centres, drift_cell, line_spacing
-from sim.outlook.cell.map import NO_CHAINS, predicted_lengths
+from sim.outlook.cell.map import predicted_lengths
 from sim.outlook.look_ahead import predict_lengths
 from sim.outlook.text.cell import cell_sentences
 from sim.parameters import from_text
@@ -124,13 +125,13 @@ def test_check_tells_how_far_particles_come_in_a_week():
     x = moment * strength / thermal
     mobility = 1.0 / (3.0 * math.pi * carrier.viscosity * 20e-9)
     pull = moment * (1.0 / math.tanh(x) - 1.0 / x) * 3.0 * strength / 12e-3
-    (sentence,) = cell_sentences(parameters, lambda seconds: f"{seconds:.0f} s")
+    (sentence,) = cell_sentences(parameters)
     told = [float(number) for number in re.findall(r"([\d.]+) mm", sentence)]
     week = 604_800.0
     expected = [mobility * pull * week, math.sqrt(2.0 * thermal * mobility * week)]
     assert told == pytest.approx([1e3 * way for way in expected], rel=0.06)  # two digits are told
     assert '--drift "1 week"' in sentence
-    assert cell_sentences(from_text(small_film()), str) == []
+    assert cell_sentences(from_text(small_film())) == []
 
 
 def film_in(field):

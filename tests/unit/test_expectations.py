@@ -251,7 +251,6 @@ def test_size_at_which_moments_turn_inside():
 )
 def test_a_duration_reads_the_same_in_cost_and_expectations(seconds, words):
     # A year of 365.25 days (IAU Style Manual, from memory).
-    from sim.outlook.text.film import duration_text
-    from sim.run.cost import duration_in_words
+    from sim.physics.units import duration_text, wall_time_text
 
-    assert duration_text(seconds) == duration_in_words(seconds) == words
+    assert duration_text(seconds) == wall_time_text(seconds) == words

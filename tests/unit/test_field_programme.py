@@ -9,7 +9,7 @@ from sim.engines import cpu_arrays
 from sim.film.field_programme import FieldStage
 from sim.film.particles import draw
 from sim.film.reduce import reduce
-from sim.film.time_step import STEPS_A_PERIOD
+from sim.film.time_step import STEPS_PER_PERIOD
 from sim.kernels.steps import step
 from sim.outlook.expectations import expect
 from sim.parameters import ParameterError, from_text
@@ -155,8 +155,8 @@ def test_a_period_takes_fifty_steps_at_least():
     assert system.limit == "the soft core's stiffness"
     system = reduce(fast, draw(fast))
     assert system.limit == "the period of the field"
-    assert system.dt_s == pytest.approx(1.0 / 50e6 / STEPS_A_PERIOD, rel=0.01)
-    assert system.dt_s <= 1.0 / 50e6 / STEPS_A_PERIOD
+    assert system.dt_s == pytest.approx(1.0 / 50e6 / STEPS_PER_PERIOD, rel=0.01)
+    assert system.dt_s <= 1.0 / 50e6 / STEPS_PER_PERIOD
 
 
 def test_a_step_too_long_is_told_by_check():

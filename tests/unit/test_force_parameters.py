@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from sim.film import inner_steps as split_plan
 from sim.film import time_step
+from sim.film.inner_steps import INNER_FACTOR
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.interactions.added import AddedPairs
@@ -215,7 +215,7 @@ def test_table_of_sizes():
     table = np.array(p.particles.size_table)
     assert table == pytest.approx(np.array([(18e-9, 0.3), (20e-9, 0.6), (24e-9, 0.1)]))
     assert p.particles.core_diameter == 20e-9
-    assert p.particles.largest_diameter == pytest.approx(28e-9)
+    assert p.particles.sizes.largest_core == pytest.approx(24e-9)
     cube = 0.3 * 22.0**3 + 0.6 * 24.0**3 + 0.1 * 28.0**3
     assert p.particles.mean_volume == pytest.approx(math.pi / 6.0 * cube * 1e-27)
     logs, shares = np.log([18.0, 20.0, 24.0]), np.array([0.3, 0.6, 0.1])
@@ -302,7 +302,7 @@ def test_step_shortens_where_pairs_reach_stiff_forces():
     strong = from_text(FILM + '[van_der_waals]\nhamaker = "100 zJ"\n')
     first, second, third = (reduce(p, draw(p)) for p in (bare, weak, strong))
     # 9 zJ: 20 kT of barrier, cores never touch, and the step is about that of the layer.
-    plain = first.inner_dt / split_plan.INNER_FACTOR[first.steric]
+    plain = first.inner_dt / INNER_FACTOR[first.steric]
     assert 0.5 * plain < second.dt < 1.3 * plain
     assert second.limit == "the surfactant's stiffness"
     # 100 zJ: cores touch. At the gap s Derjaguin's law has U'' = A R/(6 s^3), in the middle of

@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run
+from analysis.measures.vtk import write_vtk
 from analysis.optics.curves import add_light, bond_closeness
 from analysis.optics.definitions import DEFINITIONS
 from analysis.optics.far_field import screen
-from analysis.optics.handoff import NONE, handoff, write_handoff
+from analysis.optics.handoff import NONE, handoff, write_light_files
 from analysis.optics.indices import Optics
 from analysis.optics.mixture import Mixture
 from analysis.optics.projection import particle_thickness
@@ -38,7 +39,8 @@ def measured(tmp_path_factory):
 @pytest.fixture(scope="module")
 def content(measured):
     run, measurement, folder = measured
-    write_handoff(measurement, run, folder)
+    write_light_files(measurement, run, folder)
+    write_vtk(measurement, folder)
     return json.loads((folder / "handoff.json").read_text())
 
 
@@ -112,8 +114,8 @@ def test_unknown_cores_leave_light_out_and_say_so(measured, tmp_path):
     (tmp_path / "far_field.csv").write_text("of an earlier measurement")
     optics = asdict(OpticsParameters(wavelengths=(200e-9,)))
     measurement = add_light(measure(run), run, optics)
-    names = {path.name for path in write_handoff(measurement, run, tmp_path)}
-    assert names == {"handoff.json", "particles.vtp", "chains.vtp"}
+    names = {path.name for path in write_light_files(measurement, run, tmp_path)}
+    assert names == {"handoff.json"}
     assert not (tmp_path / "far_field.csv").exists()
     content = json.loads((tmp_path / "handoff.json").read_text())
     assert any("[optics] core_index" in warning for warning in content["warnings"])

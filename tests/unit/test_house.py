@@ -56,3 +56,16 @@ def test_a_room_is_described_and_not_crowded(room):
     description = ast.get_docstring(ast.parse((room / "__init__.py").read_text(encoding="utf-8")))
     assert description, name
     assert len(description.splitlines()[0]) > 15, name
+
+
+def test_what_a_user_can_cause_is_of_one_kind():
+    """Any other error is told as a fault of the program, with exit code 1."""
+    bases = {
+        node.name: {ast.unparse(base) for base in node.bases}
+        for path in MODULES.values()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ClassDef)
+    }
+    caught = {"Refused"}  # by whoever reads a value of a file, who knows its place
+    assert {name for name, of in bases.items() if "ValueError" in of} - caught == {"InputError"}
+    assert sum("InputError" in of for of in bases.values()) > 10

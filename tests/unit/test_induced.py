@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-import sim.interactions.induced as module
-from sim.interactions.induced import induce, induced_energy, make_mixing_work
+from sim.engines.cpu_induced import make_mixing_work
 from sim.interactions.slab_sum import dipole_sum
 from sim.kernels.dipoles import induced as kernels
+from tests.reference import induced_moments as module
+from tests.reference.induced_moments import induce, induced_energy
 
 SIDES = (6.0, 5.0)
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from sim.command_line import main
-from sim.commands import sweep_check as command_sweep_check
+from sim.commands import check as check_command
 from sim.files.opening import RunFileError
 from sim.film import start_file
 from sim.magnets import field_table
@@ -155,8 +155,8 @@ def hurried(tmp_path, monkeypatch):
     """A sweep of 10 000 runs, and time for 9 points to be read and 4 to be looked at."""
     monkeypatch.setattr(sweep_table, "time", Clock())
     monkeypatch.setattr(sweep_outlook, "time", Clock())
-    monkeypatch.setattr(command_sweep_check, "READING_SECONDS", 8.0)
-    monkeypatch.setattr(command_sweep_check, "LOOKING_SECONDS", 3.0)
+    monkeypatch.setattr(check_command, "READING_SECONDS", 8.0)
+    monkeypatch.setattr(check_command, "LOOKING_SECONDS", 3.0)
     (tmp_path / "long.toml").write_text(LONG)
     return tmp_path / "long.toml"
 
@@ -206,7 +206,7 @@ def test_the_cost_is_that_of_all_points():
     )  # fmt: skip
     points = [SimpleNamespace(point=n, particle_count=60, steps=3) for n in (1, 6)]
 
-    def timer(parameters, *, threads, seconds):
+    def timer(setup, *, seconds):
         return SimpleNamespace(seconds_per_step=1.0, memory_bytes=10, file_bytes=100)
 
     cost = sweep_outlook.calibrate_sweep(plan, points, workers=1, timer=timer)

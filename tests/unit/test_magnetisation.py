@@ -12,10 +12,11 @@ from analysis.chains.magnetisation import (
     relative_magnetisation,
     second_rank_order,
 )
-from analysis.chains.theory import langevin, mean_second_legendre
 from analysis.common.constants import BOLTZMANN
+from analysis.common.laws import langevin
 from analysis.response.magnetisation import magnetisation_curve
 from analysis.uncertainty.estimate import Estimate
+from tests.reference.free_dipoles import mean_second_legendre
 from tests.reference.planted import langevin_directions, unit
 
 

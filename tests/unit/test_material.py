@@ -12,9 +12,9 @@ import math
 import numpy as np
 import pytest
 
-from sim.physics import material
-from sim.physics import sizes as size_law
-from sim.physics.units import BOLTZMANN, MU0
+from analysis.common.constants import BOLTZMANN, MU0
+from analysis.common.laws import langevin
+from sim.physics import material, sizes
 
 MAGNETISATION, SHELL, TEMPERATURE, VISCOSITY = 446e3, 2e-9, 298.15, 0.89e-3
 ANISOTROPY, ATTEMPT = 11e3, 1e-9
@@ -92,24 +92,6 @@ def test_moment_counts_the_core_without_its_dead_layer():
     assert material.moment(1e-9, 446e3, 0.8e-9) == 0.0
 
 
-def test_langevin_function_values():
-    # L(1) = 0.3130352855 (tabulated; coth 1 - 1); the others follow from coth x - 1/x.
-    assert material.langevin(1.0) == pytest.approx(0.3130352855, abs=5e-11)
-    assert material.langevin(0.5) == pytest.approx(0.163953, abs=5e-7)
-    assert material.langevin(10.0) == pytest.approx(0.9, abs=1e-8)
-    assert material.langevin(0.0) == 0.0
-    assert material.langevin(1e6) == pytest.approx(1.0 - 1e-6, rel=1e-12)
-    assert material.langevin(-2.0) == -material.langevin(2.0)
-
-
-def test_langevin_function_is_smooth_where_the_series_ends():
-    mpmath = pytest.importorskip("mpmath")
-    mpmath.mp.dps = 40
-    for x in (1e-8, 1e-3, 0.0499999, 0.0500001, 0.3):
-        exact = float(mpmath.coth(x) - 1 / mpmath.mpf(x))
-        assert material.langevin(x) == pytest.approx(exact, rel=3e-12)
-
-
 def test_arrays_give_what_scalars_give():
     cores = np.array([row[0] * 1e-9 for row in TABLE])
     moments = material.moment(cores, MAGNETISATION)
@@ -121,7 +103,7 @@ def test_arrays_give_what_scalars_give():
         (lambda d: material.brown_time(VISCOSITY, d, TEMPERATURE), outers),
         (lambda d: material.rotational_diffusion(VISCOSITY, d, TEMPERATURE), outers),
         (lambda v: material.neel_time(v, ANISOTROPY, ATTEMPT, TEMPERATURE), cores**3),
-        (material.langevin, moments * 1e18),
+        (langevin, moments * 1e18),
     ):
         together = function(values)
         one_by_one = [function(float(value)) for value in values]
@@ -145,23 +127,23 @@ def test_mean_cube_is_the_integral_over_the_cut_law(spread, layers):
     weights = np.exp(-0.5 * steps**2)
     cubes = (core * np.exp(spread * steps) + layers) ** 3
     integral = np.trapezoid(cubes * weights, steps) / np.trapezoid(weights, steps)
-    mean = size_law.mean_cubed_diameter(core, spread, layers)
+    mean = sizes.mean_cubed_diameter(core, spread, layers)
     assert mean == pytest.approx(integral, rel=1e-7)
 
 
 def test_volume_median_becomes_number_median():
     # The volume-weighted law has its median at ln d_n + 3 s^2: half of the volume is below.
     spread, steps = 0.3, np.linspace(-9.0, 9.0, 200001)
-    number = size_law.number_median(20e-9, spread)
+    number = sizes.number_median(20e-9, spread)
     volume = (number * np.exp(spread * steps)) ** 3 * np.exp(-0.5 * steps**2)
     below = number * np.exp(spread * steps) < 20e-9
     assert volume[below].sum() / volume.sum() == pytest.approx(0.5, abs=1e-4)
 
 
 def test_three_ways_to_give_the_amount_agree():
-    sizes = size_law.Sizes(20e-9, 0.2, 0.8e-9, 2e-9)
-    steric, core = sizes.mean_cube(4e-9), sizes.mean_cube(0.0)
-    magnetic = sizes.mean_cube(-1.6e-9)
+    drawn = sizes.Sizes(20e-9, 0.2, 0.8e-9, 2e-9)
+    steric, core = drawn.mean_cube(4e-9), drawn.mean_cube(0.0)
+    magnetic = drawn.mean_cube(-1.6e-9)
     whole = 0.03
     saturation = MU0 * 446e3 * whole * magnetic / steric
     for given in (
@@ -169,10 +151,10 @@ def test_three_ways_to_give_the_amount_agree():
         {"cores": whole * core / steric},
         {"saturation": saturation},
     ):
-        assert size_law.whole_volume_fraction(sizes, 446e3, **given) == pytest.approx(whole)
+        assert sizes.whole_volume_fraction(drawn, 446e3, **given) == pytest.approx(whole)
     with pytest.raises(ValueError, match="received none"):
-        size_law.whole_volume_fraction(sizes, 446e3)
+        sizes.whole_volume_fraction(drawn, 446e3)
 
 
 def test_largest_core_is_three_deviations_up():
-    assert size_law.largest_core_diameter(20e-9, 0.1) == pytest.approx(20e-9 * math.exp(0.3))
+    assert sizes.largest_core_diameter(20e-9, 0.1) == pytest.approx(20e-9 * math.exp(0.3))

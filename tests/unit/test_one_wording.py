@@ -18,7 +18,7 @@ from analysis.spacing.columns import ColumnFrames, ColumnPlane
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.number_text import with_error, with_unit
 from sim.commands.drift import _rows
-from sim.outlook.text.film import duration_text
+from sim.physics.units import duration_text
 from tests.reference.drawn_film import hand_made, hand_made_run, texts
 
 

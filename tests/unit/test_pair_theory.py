@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from analysis.common.laws import bond_life
 from sim.interactions import dipolar
 from sim.interactions.pairs import steric_radii
 from sim.interactions.steric import KINDS, StericLaw
-from sim.outlook import chain_lengths as chain_theory
+from sim.outlook import chain_lengths
 from sim.outlook.bond_constants import bond_constant, bond_constants, oriented_factor
 from sim.outlook.pair_potential import contact_distance, head_to_tail, size_classes, size_quantile
 from tests.reference.bench_film import bench_film
@@ -179,8 +180,8 @@ def test_an_impossible_alignment_bonds_nothing():
 
 def test_one_size_obeys_mass_action():
     for product in (1e-3, 0.3, 20.0, 4000.0):
-        chains = chain_theory.chain_mixture(np.array([[product / 0.02]]), np.array([0.02]))
-        expected = chain_theory.neighbour_mean_length(product)
+        chains = chain_lengths.chain_mixture(np.array([[product / 0.02]]), np.array([0.02]))
+        expected = 0.5 + math.sqrt(0.25 + product)
         assert chains.mean_length == pytest.approx(expected, rel=1e-6)
         # geometric law: weight mean 2 <n> - 1, singles 1/<n>^2 of the particles
         assert chains.weight_mean_length == pytest.approx(2.0 * expected - 1.0, rel=1e-4)
@@ -188,8 +189,8 @@ def test_one_size_obeys_mass_action():
 
 
 def test_names_of_classes_do_not_matter():
-    one = chain_theory.chain_mixture(np.array([[300.0]]), np.array([0.03]), np.array([[4.0]]))
-    split = chain_theory.chain_mixture(
+    one = chain_lengths.chain_mixture(np.array([[300.0]]), np.array([0.03]), np.array([[4.0]]))
+    split = chain_lengths.chain_mixture(
         np.full((3, 3), 300.0), np.array([0.01, 0.015, 0.005]), np.full((3, 3), 4.0)
     )
     assert split.mean_length == pytest.approx(one.mean_length, rel=1e-6)
@@ -202,12 +203,12 @@ def test_a_mixture_against_the_list_of_all_chains():
     constants = np.array([[2.0, 8.0], [8.0, 30.0]])
     couplings = np.array([[2.0, 2.5], [2.5, 3.0]])
     densities = np.array([0.004, 0.001])
-    found = chain_theory.chain_mixture(constants, densities, couplings)
+    found = chain_lengths.chain_mixture(constants, densities, couplings)
     mean_coupling = float(
-        np.sum(chain_theory.chain_mixture(constants, densities).bond_share * couplings)
+        np.sum(chain_lengths.chain_mixture(constants, densities).bond_share * couplings)
     )
-    gains, endless = chain_theory.chain_gains(mean_coupling), chain_theory.end_gain(couplings)
-    shape = np.cumprod(gains[2:] / chain_theory.end_gain(np.array(mean_coupling)))
+    gains, endless = chain_lengths.chain_gains(mean_coupling), chain_lengths.end_gain(couplings)
+    shape = np.cumprod(gains[2:] / chain_lengths.end_gain(np.array(mean_coupling)))
 
     bonds, members = [], []
     for length in range(1, 9):
@@ -243,7 +244,7 @@ def test_gain_of_the_third_particle_against_random_triples():
         r2 = np.sum(reach**2, axis=1)
         energy = -coupling * (3.0 * reach[:, 2] ** 2 / r2 - 1.0) / r2**1.5
         gain = np.mean(np.where(r2 > 1.0, np.exp(-energy), 0.0))
-        assert chain_theory.chain_gains(coupling)[3] == pytest.approx(gain, rel=0.08)
+        assert chain_lengths.chain_gains(coupling)[3] == pytest.approx(gain, rel=0.08)
 
 
 def _drawn_bonds(generator, coupling, count):
@@ -259,11 +260,11 @@ def test_very_strong_bonds_stay_finite():
     cores = np.array([100.0, 200.0]) * NM
     film = bench_film(core_diameter='"150 nm"', thickness='"3 um"', width='["9 um", "9 um"]')
     constants = bond_constants(film, cores, 0.03)
-    chains = chain_theory.chain_mixture(constants, np.array([1e18, 1e18]), np.full((2, 2), 500.0))
+    chains = chain_lengths.chain_mixture(constants, np.array([1e18, 1e18]), np.full((2, 2), 500.0))
     assert 100.0 < chains.mean_length < math.inf
 
 
 @pytest.mark.parametrize(("coupling", "lives"), [(4.2, 2), (6.1, 37), (8.0, 960), (10.0, 3e4)])
 def test_bond_life(coupling, lives):
     # exp(2 lambda)/(144 lambda^2), rounded
-    assert chain_theory.bond_life(1.0, coupling) == pytest.approx(lives, rel=0.13)
+    assert bond_life(1.0, coupling) == pytest.approx(lives, rel=0.13)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from analysis.common.constants import MU0
 from sim.commands import template
 from sim.commands.template import TEMPLATE
 from sim.parameters import (
@@ -25,7 +26,6 @@ from sim.parameters.keys import Tables, keys_of
 from sim.parameters.named_files import with_whole_paths
 from sim.parameters.tables import TABLES, all_tables
 from sim.parameters.values import FileName, Quantity
-from sim.physics.units import MU0
 from sim.sweeps.keys import find_key
 from tests.reference import key_table
 from tests.reference.small_film import SMALLEST_FILM as SMALLEST

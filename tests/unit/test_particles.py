@@ -9,7 +9,7 @@ from scipy import stats
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.parameters import from_text
-from sim.physics import sizes as size_law
+from sim.physics.sizes import LARGEST_DEVIATION
 
 FILM = """\
 [particles]
@@ -44,7 +44,7 @@ def parameters(spread=0.15, patch="count = 1500", seed=7, dead="0 nm", moment="b
 def test_sizes_follow_the_cut_log_normal_law():
     particles = draw(parameters())
     logs = np.log(particles.core_diameter / 18e-9) / 0.15
-    law = stats.truncnorm(-size_law.LARGEST_DEVIATION, size_law.LARGEST_DEVIATION)
+    law = stats.truncnorm(-LARGEST_DEVIATION, LARGEST_DEVIATION)
     # Quantiles of the law itself: the largest distance is half a step, 1/(2 N).
     assert stats.kstest(logs, law.cdf).statistic < 0.51 / 1500
     assert np.median(particles.core_diameter) == pytest.approx(18e-9, rel=1e-4)

@@ -114,7 +114,7 @@ def run(monkeypatch):
     """Return a function that simulates with the small engine into a folder."""
 
     def go(directory, steps=100, **more):
-        monkeypatch.setattr(one_run, "prepare", fake_setup(steps))
+        monkeypatch.setattr(one_run, "RunSetup", fake_setup(steps))
         return simulate(
             from_text(TEMPLATE, "film.toml"), directory, engine_factory=FakeEngine, **more
         )

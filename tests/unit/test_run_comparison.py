@@ -26,7 +26,7 @@ def run(monkeypatch):
     """Return a function that simulates with the small engine into a folder."""
 
     def go(directory, *, seed=7, steps=100, temperature=None, **engine):
-        monkeypatch.setattr(one_run, "prepare", fake_setup(steps))
+        monkeypatch.setattr(one_run, "RunSetup", fake_setup(steps))
         whole = from_text(TEMPLATE, "film.toml").with_seed(seed)
         if temperature is not None:
             whole = replace(whole, carrier=replace(whole.carrier, temperature=temperature))

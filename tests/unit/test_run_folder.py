@@ -1,42 +1,49 @@
 """What a run may do to its folder: all that it writes is known, and no start is destroyed."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
 
 import analysis
-from sim.files.folder import WRITTEN, RunFolder, refuse_own_start
+import sim
+from analysis.common import file_names
+from sim.files.folder import RunFolder, refuse_own_start
 from sim.files.lock import FolderError
 from sim.parameters import from_text
 from sim.sweeps.folder import SweepFolder
 from sim.sweeps.table import plan_sweep
 from tests.reference.small_film import small_film
 
-WRITERS = (
-    "measures/measure", "reports/run", "measures/tables", "optics/handoff", "measures/vtk",
-    "optics/files",
-)  # fmt: skip
-ENDS = (".csv", ".json", ".html", ".vtp", ".h5")
-READ_ONLY = {"run.h5"}
+FILE = re.compile(r"[\w.]+\.(csv|json|html|h5|vtp|vti)|\.stop")
+NO_RESULT = {"field.csv", "film.schema.json"}
+"""Names of files that a user gives, or asks for by `new`."""
 
 
 def names_in(module):
     """Names of files that stand as whole texts in a module."""
-    tree = ast.parse((Path(analysis.__file__).parent / f"{module}.py").read_text(encoding="utf-8"))
+    tree = ast.parse(module.read_text(encoding="utf-8"))
     texts = {n.value for n in ast.walk(tree) if isinstance(n, ast.Constant)}
-    return {t for t in texts if isinstance(t, str) and t.endswith(ENDS) and " " not in t}
+    return {t for t in texts if isinstance(t, str) and FILE.fullmatch(t)}
 
 
-def test_list_holds_every_file_that_is_written():
-    named = set().union(*(names_in(module) for module in WRITERS))
-    assert {"lag.csv", "measures.json", "report.html"} <= named  # the search finds something
-    assert named - READ_ONLY - {t for t in named if t.startswith(".")} <= set(WRITTEN)
+def test_every_file_that_is_written_is_named_in_the_one_list():
+    listed = Path(file_names.__file__)
+    modules = [
+        m for package in (sim, analysis) for m in Path(package.__file__).parent.rglob("*.py")
+    ]
+    named = {m.name: found - NO_RESULT for m in modules if (found := names_in(m)) and m != listed}
+    assert {name: found for name, found in named.items() if found} == {}
+    every = {*file_names.OF_RUN, *file_names.OF_SWEEP, *file_names.OF_MAP}
+    every |= {*file_names.OF_MICROGRAPH, file_names.OUTCOME, file_names.PROGRESS}
+    assert names_in(listed) <= every
+    assert {"lag.csv", "measures.json", "report.html"} <= names_in(listed)  # the search finds them
 
 
 def test_nothing_that_was_written_outlives_its_run(tmp_path):
     (tmp_path / "figures").mkdir()
-    for name in (*WRITTEN, "figures/spacing.png", "lag.csv", "notes.txt"):
+    for name in (*file_names.OF_RUN, "figures/spacing.png", "lag.csv", "notes.txt"):
         (tmp_path / name).write_text("x", encoding="utf-8")
     RunFolder(tmp_path).clear()
     left = sorted(p.name for p in tmp_path.rglob("*") if p.is_file())

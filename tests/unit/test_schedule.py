@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from sim.run.schedule import NEVER, Always, AnyOf, AtSteps, ByClock, Evenly, Every, LogSpaced
+from sim.run.schedule import NEVER, Always, AnyOf, AtSteps, ByClock, Evenly
 
 
 def walk(schedule, last, start=0):
@@ -13,12 +13,6 @@ def walk(schedule, last, start=0):
     while (step := schedule.next_step(step)) <= last:
         steps.append(step)
     return steps
-
-
-def test_every_gives_multiples():
-    assert walk(Every(7), 30) == [7, 14, 21, 28]
-    assert Every(7).is_due(0)
-    assert not Every(7).is_due(8)
 
 
 @pytest.mark.parametrize(("count", "last"), [(200, 42000), (3, 10), (7, 7), (199, 41999), (1, 5)])
@@ -40,9 +34,7 @@ def test_evenly_goes_on_with_its_spacing():
     assert longer[5:] == [step + 17 for step in short]
 
 
-@pytest.mark.parametrize(
-    "schedule", [Every(3), Evenly(7, 50), AtSteps([4, 9, 33]), LogSpaced(1, 50, 5)]
-)
+@pytest.mark.parametrize("schedule", [Evenly(7, 50), AtSteps([4, 9, 33])])
 def test_pieces_do_not_change_the_steps(schedule):
     whole = walk(schedule, 50)
     assert [step for step in range(1, 51) if schedule.is_due(step)] == whole
@@ -56,15 +48,6 @@ def test_at_steps_sorts_and_drops_repeats():
     assert not AtSteps([]).is_due(0)
 
 
-def test_log_spaced_grows_by_a_ratio():
-    steps = walk(LogSpaced(1, 10_000, 10), 10_000)
-    assert steps[0] == 1
-    assert steps[-1] == 10_000
-    late = [step for step in steps if step >= 100]
-    assert all(b / a == pytest.approx(10**0.1, rel=0.02) for a, b in pairwise(late))
-    assert walk(LogSpaced(5, 5), 9) == [5]
-
-
 def test_by_clock_is_due_once_an_interval():
     now = [100.0]
     schedule = ByClock(60.0, clock=lambda: now[0])
@@ -76,7 +59,7 @@ def test_by_clock_is_due_once_an_interval():
 
 
 def test_any_of_takes_the_earliest_and_asks_each():
-    schedule = AnyOf(Every(10), AtSteps([3, 25]))
+    schedule = AnyOf(Evenly(1, 10), AtSteps([3, 25]))
     assert walk(schedule, 30) == [3, 10, 20, 25, 30]
     now = [0.0]
     clock = ByClock(1.0, clock=lambda: now[0])
@@ -88,10 +71,8 @@ def test_any_of_takes_the_earliest_and_asks_each():
 @pytest.mark.parametrize(
     "make",
     [
-        lambda: Every(0),
         lambda: Evenly(0, 5),
         lambda: Evenly(5, 0),
-        lambda: LogSpaced(0, 5),
         lambda: ByClock(0.0),
         lambda: ByClock(float("nan")),
     ],
@@ -99,8 +80,3 @@ def test_any_of_takes_the_earliest_and_asks_each():
 def test_not_positive_is_refused(make):
     with pytest.raises(ValueError, match="must be greater than 0"):
         make()
-
-
-def test_log_spaced_refuses_a_last_before_the_first():
-    with pytest.raises(ValueError, match="last must be at least first"):
-        LogSpaced(10, 5)

@@ -50,7 +50,7 @@ class HeightSection(Section):
     def numbers(self, warnings):
         warnings.append("height.mean_m: of all particles alike")
         heights = np.array(self.heights)
-        self.curves += [Heights(self.seen.run.times, heights), Highest(float(heights.max()))]
+        self.drawn += [Heights(self.seen.run.times, heights), Highest(float(heights.max()))]
         return {"mean_m": estimate(heights[self.seen.stage.frames]).as_dict()}
 
 

@@ -69,7 +69,7 @@ def test_a_restart_changes_no_bit(kind, plain):
 
 
 def test_an_exact_sum_has_no_inner_steps():
-    with pytest.raises(ValueError, match="anew in each inner step"):
+    with pytest.raises(ValueError, match="again in each inner step"):
         engine_of(count=30, dipole_sum="exact")
 
 

@@ -6,21 +6,20 @@ import numpy as np
 import pytest
 
 from analysis.uncertainty.estimate import FEWEST_SAMPLES, NOTHING, Estimate, estimate
-from analysis.uncertainty.memory import integrated_time, memory
+from analysis.uncertainty.memory import memory
 from analysis.uncertainty.ratio import ratio
-from analysis.uncertainty.replicas import combine_measures, combine_replicas, replica_interval
+from analysis.uncertainty.replicas import combine_replicas, replica_interval
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
 from analysis.uncertainty.time_average import automatic_length, block_error
 from tests.benchmarks.coverage import autoregressive, coverage, two_times, weak_tail
 
 
 @pytest.mark.parametrize("tau", [0.5, 2.0, 8.0])
-def test_integrated_time_of_an_autoregressive_series(tau):
+def test_memory_of_an_autoregressive_series(tau):
     # Sum of rho^k + 1/2 = (1 + rho)/(2(1 - rho)). Error of the estimator: about
     # tau sqrt(2 (2 M + 1)/n) with M = 5 tau (Sokal 1989, from memory); gate of 4 of them.
     count = 20000
     found = memory(autoregressive(np.random.default_rng(3), 1, count, tau)[0])
-    assert found.time == integrated_time(autoregressive(np.random.default_rng(3), 1, count, tau)[0])
     wanted = tau * math.sqrt(2 * (10 * tau + 1) / count)
     assert abs(found.time - tau) < 4 * wanted
     assert found.error == pytest.approx(wanted, rel=0.5)
@@ -149,7 +148,7 @@ def test_few_and_missing_values():
     assert estimate([2.0], within=[0.25]).error == pytest.approx(0.25)
     assert estimate([1.0, np.nan, 3.0]).value == pytest.approx(2.0)
     assert estimate(np.full(50, 4.0)) == Estimate(4.0, 0.0, 50)
-    assert integrated_time([]) == integrated_time([1.0]) == 0.5
+    assert memory([]).time == memory([1.0]).time == 0.5
 
 
 def test_ratio_error_against_many_draws():
@@ -199,11 +198,3 @@ def test_bootstrap_leans_where_the_replicas_do():
     wide = combine_replicas([Estimate(v, 9.0, 1) for v in row])
     assert replica_interval(row, wide)[0] <= wide.interval()[0]
     assert replica_interval(row[:3], combine_replicas([])) is None
-
-
-def test_replicas_of_whole_measures():
-    one = {"chains": {"mean_length": {"value": 2.0, "error": 0.1, "samples": 3}, "text": "x"}}
-    two = {"chains": {"mean_length": {"value": 4.0, "error": 0.1, "samples": 3}}}
-    found = combine_measures([one, two])
-    assert found["chains"]["mean_length"]["value"] == pytest.approx(3.0)
-    assert list(found["chains"]) == ["mean_length"]

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.response.rest.fit import FALLS, Expected, Watched, Ways, fitted
+from analysis.response.rest.fit import FALLS, PACE_STEP, Expected, Watched, Ways, fitted
 from analysis.response.rest.rates import rest_length
 
 Floats = NDArray[np.float64]
@@ -38,7 +38,7 @@ SETTLED = 10.0
 
 DRAWS = 1000
 STEP = FALLS[1] - FALLS[0]
-"""What lies between two exponents that are tried stands for all between them."""
+"""An exponent, or a rate, that is tried stands for all that are nearer to it than to the next."""
 
 LEVELS = (0.025, 0.15866, 0.5, 0.84134, 0.975)
 """Ends of the 95 % band, of that of one standard error, and its middle."""
@@ -105,7 +105,8 @@ def continued(
     places = np.searchsorted(np.cumsum(fit.weights), (np.arange(DRAWS) + 0.5) / DRAWS)
     places = random.permutation(np.minimum(places, fit.weights.size - 1))
     fall, rest, _ = np.unravel_index(places, fit.weights.shape)
-    pace = np.exp(fit.paces.ravel()[places])
+    between = np.random.default_rng(3).uniform(-0.5, 0.5, DRAWS)
+    pace = np.exp(fit.paces.ravel()[places] + PACE_STEP * between)
     rests = np.array([rest_length(math.exp(c)) for c in fit.ways.constants])
     made = _ninety(fit.ways, watched.start, rests)[fall, rest]
     slow = SETTLED * watched.meetings.times(made, pace)

@@ -29,7 +29,17 @@ from analysis.response.rest.rates import ChainRates, Meetings
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-__all__ = ["FALLS", "FEWEST_BINS", "Expected", "Fit", "Watched", "Ways", "fitted", "time_bins"]
+__all__ = [
+    "FALLS",
+    "FEWEST_BINS",
+    "PACE_STEP",
+    "Expected",
+    "Fit",
+    "Watched",
+    "Ways",
+    "fitted",
+    "time_bins",
+]
 
 FALLS = (0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0)
 """Exponents w that are tried."""
@@ -47,6 +57,8 @@ PACES = 61
 """Rates that are tried for each way, over `PACE_SPAN` in ln a about the best."""
 
 PACE_SPAN = 1.5
+PACE_STEP = 2.0 * PACE_SPAN / (PACES - 1)
+
 PER_DECADE = 10
 """Frames are averaged over so many equal steps of ln t a decade."""
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.series import ChainSeries
+from analysis.common import file_names
 from analysis.files.curve import Curve, Table
 from analysis.response.decay_numbers import frame_at, switch_off_time
 from analysis.response.growth import switch_off
@@ -70,7 +71,7 @@ class WayToRest(Curve):
     """Ways one below the other: after what, time since then in s, mean length and its bands."""
 
     NAME: ClassVar = "way_to_rest"
-    TABLE: ClassVar = Table("way_to_rest.csv")
+    TABLE: ClassVar = Table(file_names.WAY_TO_REST)
     after: NDArray[np.str_]
     time_s: Floats
     mean_length: Floats
@@ -89,7 +90,6 @@ class WayToRestSection(Section):
     def __init__(self, seen: MeasuredRun) -> None:
         super().__init__(seen)
         self.bundled: list[float] = []
-        self.found = WayToRest.empty()
 
     def add(self, frame: Frame) -> None:
         """Look at how many particles are in bundles."""
@@ -101,12 +101,9 @@ class WayToRestSection(Section):
         seen = self.seen
         bundled = float(np.mean(self.bundled)) if self.bundled else None
         found = way_numbers(seen.run, seen.series, seen.field, seen.stage, bundled, warnings)
-        section, self.found = found
+        section, course = found
+        self.drawn.append(course)
         return section
-
-    def curves(self) -> list[Curve]:
-        """Return the ways."""
-        return [self.found]
 
 
 def _bundled(frame: Frame) -> float:
@@ -229,7 +226,7 @@ def _off(run: Run, field: Floats, stage: Stage) -> _Way | None:
 def _withheld(run: Run, series: ChainSeries, field: Floats, stage: Stage, way: _Way) -> str | None:
     """Return why a way follows no rate equations with steady rates."""
     if run.is_sampled:
-        return "the run samples the film at rest, and no time belongs to its sweeps"
+        return "the run samples the film at rest, and tells nothing of the way there"
     if not series.lengths:
         return "the file holds no moments, so that bonds are not known"
     if not is_field_known(run):

@@ -144,7 +144,7 @@ def _cost(
     table: ErrorTable, radius: Floats, kappa: Floats, density: Floats, count: int,
     film: tuple[tuple[float, float], float], precision: str, every: int,
 ) -> Floats:  # fmt: skip
-    """Cost of a particle for every plan, with grids as fine as asked for."""
+    """Cost per particle of every plan, with grids as fine as asked for."""
     (wide, long), thickness = film
     r = radius[:, None, None, None]
     step = table.spacings[:, None] / kappa
@@ -158,7 +158,7 @@ def _cost(
 def _cost_without_grid(
     radius: Floats, width: NDArray[np.int64], density: Floats, every: int
 ) -> Floats:
-    """Cost of a particle in pairs, and of spreading and gathering every so many steps."""
+    """Cost per particle of pairs, and of spreading and gathering once in ``every`` steps."""
     rows = width**2 * np.ceil(width / WINDOW_LANES)
     pairs = 4.0 / 3.0 * math.pi * radius**3 * density
     return np.asarray(COST_PAIR * pairs + (COST_ROW * rows + COST_PARTICLE) / every)

@@ -37,7 +37,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-# A patch is repeated until it is so many spacings wide.
+# A patch is repeated until it is this many spacings wide.
 LEAST_SPACINGS = 4.0
 LEAST_FOR_DISTANCE = 20
 COARSEST = 0.05

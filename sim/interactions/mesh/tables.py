@@ -28,7 +28,7 @@ FINEST_DEGREE = 26
 # A pair's factors are as wrong as this share: some hundred of them add up at random.
 PAIR_SHARE = 0.02
 FINEST_FIT = {"float32": 1.0e-7, "float64": 1.0e-14}
-# Waves that the windows pass no better than so many times their error are dropped.
+# Waves that the windows pass no better than this many times their error are dropped.
 NOISE = 30.0
 # Modes whose copies act by less than this share of the tolerance have no layer correction.
 LAYER_SHARE = 1.0e-3

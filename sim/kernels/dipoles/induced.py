@@ -231,7 +231,7 @@ def mix(step, moments, response, work):
         Present iterate; overwritten by the next one.
     response : float64 (N, 3)
         What `respond` makes of it.
-    work : sim.interactions.induced.MixingWork
+    work : sim.engines.cpu_induced.MixingWork
         Earlier iterates, and scratch; needs no preparation for step 0.
 
     Notes

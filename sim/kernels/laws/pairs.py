@@ -109,7 +109,7 @@ def brush_push(r2, radius_i, radius_j, shell, grafting, core_stiffness=0.0):
     """Return the push of two surfactant layers, F/kT = pi dc^2 zeta/(2 delta) ln(dt/r).
 
     R. E. Rosensweig, Ferrohydrodynamics (1985), section 2.5, in its centre-distance form:
-    core diameter dc, contact dt = dc + 2 delta, zeta molecules an area (``grafting``). Cores that
+    core diameter dc, contact dt = dc + 2 delta, zeta molecules per area (``grafting``). Cores that
     touch push as a spring of ``core_stiffness`` besides.
     """
     y = rsqrt(r2)
@@ -229,7 +229,7 @@ def electrostatic_energy(r2, radius_i, radius_j, shell, charging, screening):
     The linear theory of two double layers (E. J. W. Verwey and J. T. G. Overbeek, Theory of the
     Stability of Lyophobic Colloids (1948)) in Yukawa form:
     U/kT = l_B Z1 Z2 [e^(k a1)/(1 + k a1)] [e^(k a2)/(1 + k a2)] e^(-k r)/r with the inverse Debye
-    length k (``screening``) and Z = 4 pi a^2 times the charges an area on the whole particle;
+    length k (``screening``) and Z = 4 pi a^2 times the charges per area on the whole particle;
     ``charging`` is 4 pi sqrt(l_B) times these.
     """
     y = rsqrt(r2)

@@ -61,7 +61,7 @@ for _law, (_push, _energy) in enumerate(ADDED.values()):
 
 @njit(cache=True, error_model="numpy", inline="always")
 def added_pair_sums(first, end, rows, words, neighbours, patch, laws, number, sums):
-    """Fill eight sums a slot: the force of the added pair laws, then zeros.
+    """Fill eight sums per slot: the force of the added pair laws, then zeros.
 
     Arguments as those of ``sim.kernels.steps.pair_sums``; the ``number`` of laws is a constant
     where a kernel calls.

@@ -36,7 +36,7 @@ def write_moments(number, film):
 
 @kernel
 def mean_moment(number, film):
-    """Write the moment a volume of the slots."""
+    """Write the moment per volume of the slots."""
     slots, patch, magnetisation = film.slots, film.patch, film.beads.magnetisation
     magnetisation[:] = 0.0
     for i in range(film.count):

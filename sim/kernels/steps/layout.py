@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 # Slots come in multiples of this, so that every block is whole vectors of either float type.
 STRIDE = 16
-# Work is cut into at least so many blocks, of at most so many slots, whatever the threads.
+# Work is cut into at least this many blocks, of at most this many slots, whatever the threads.
 BLOCKS = 64
 BLOCK = 256
 AXES = 6  # three to move along, three to turn about
@@ -30,7 +30,7 @@ CURVE = 3
 
 
 class Slots(NamedTuple):
-    """One entry a slot; ``identity`` says which particle sits there."""
+    """One entry per slot; ``identity`` says which particle sits there."""
 
     reals: Any  # (12 to 27, slots) float64: x to twist; what else moves with slots, if any
     x: Any  # position; x and y run on beyond the patch until the next sort
@@ -65,7 +65,7 @@ class Neighbours(NamedTuple):
     entries: Any  # uint32, an equal share a block
     start: Any  # int64
     count: Any  # int64, padded up to whole vectors
-    apart: Any  # int64, so many of them, the first ones, cannot touch; whole vectors
+    apart: Any  # int64, how many of them, the first ones, cannot touch; whole vectors
     cell: Any  # int64, the cell of each slot
     cell_start: Any  # int64
     key: Any  # int64, work space of the sort
@@ -108,7 +108,7 @@ class Laws(NamedTuple):
     added: Any = ()  # the constants of each of them
     added_reach: float = 0.0  # range of all
     body_forces: bool = False  # whether gravity or a gradient of the field acts
-    core_weight: float = 0.0  # 4 pi/3 times the buoyant weight a volume, of cores
+    core_weight: float = 0.0  # 4 pi/3 times the buoyant weight per volume, of cores
     shell_weight: float = 0.0  # and of shells
     down_x: float = 0.0  # unit vector of gravity
     down_y: float = 0.0
@@ -123,7 +123,7 @@ class FieldTable(NamedTuple):
     kind: Any  # int64
     first: Any  # (stages, 3) field at the start of the stage; of TURN the cosine's part
     last: Any  # (stages, 3) at its end; of TURN the sine's part
-    pace: Any  # (stages,) angle a time of TURN
+    pace: Any  # (stages,) angle per time of TURN
     slope: Any  # (6,) steady gradient of all stages but CURVE: xx, yy, zz, xy, xz, yz
     span: Any  # (stages,) time that the pieces of a CURVE cover; then they repeat
     piece: Any  # (stages + 1,) int64 first piece of each stage
@@ -131,7 +131,7 @@ class FieldTable(NamedTuple):
 
 
 class LongRange(NamedTuple):
-    """A dipole sum besides the pairs: moments put to it, and what it found (one row a slot)."""
+    """A dipole sum besides the pairs: moments put to it, and what it found (one row per slot)."""
 
     mx: Any
     my: Any
@@ -141,7 +141,7 @@ class LongRange(NamedTuple):
 
 
 class Scratch(NamedTuple):
-    """What the parts of a step hand on within a block; one row a thread."""
+    """What the parts of a step hand on within a block; one row per thread."""
 
     pairs: Any  # (threads, 8 BLOCK) sums of the pair loop, of the rows' float type
     sums: Any  # (threads, 8 BLOCK) float64, all sums
@@ -160,7 +160,7 @@ class Calls(NamedTuple):
     list_block: Any  # (1,)
     pack: Any  # (1,)
     field: Any  # (1,) the applied field of a step
-    far: Any  # (1,) a sum that each step needs anew, or 0
+    far: Any  # (1,) a sum that is made in each step, or 0
     exact: Any  # (2,) the exact sum and its own film, or zeros
     parts: Any  # (parts,) the parts of a step, in order
 
@@ -179,7 +179,7 @@ class Film(NamedTuple):
     screening: Any  # table of `screened_radial` beside a mesh, else None
     energy_screening: Any  # the same in float64
     applied: Any  # (9,) the field of this step and its gradient
-    magnetisation: Any  # (3,) moment a volume, for the field beyond a cut-off
+    magnetisation: Any  # (3,) moment per volume, for the field beyond a cut-off
     clock: Any  # (2,) uint64, moves made (a step has several where it has inner ones) and the seed
     flags: Any  # int64, see ``step``
     scratch: Any
@@ -207,18 +207,18 @@ class NearPairs(NamedTuple):
     """
 
     entries: Any  # uint32 row numbers times eight, an equal share a block
-    start: Any  # int64, one a group
+    start: Any  # int64, one per group
     count: Any  # int64
     needed: Any  # (blocks,) int64 entries that the blocks need
     gap: Any  # beyond the reach of the repulsion, of the rows' float type; where near fades to far
 
 
 class Beads(NamedTuple):
-    """Moments that are induced, and the field that induces them; one row a slot."""
+    """Moments that are induced, and the field that induces them; one row per slot."""
 
     moments: Any  # (count, 3)
     field: Any  # (count, 3)
-    magnetisation: Any  # (3,) moment a volume, for the field beyond a cut-off
+    magnetisation: Any  # (3,) moment per volume, for the field beyond a cut-off
 
 
 class Totals(NamedTuple):

@@ -20,7 +20,7 @@ FAR = f32(1.0e6)
 
 
 def blocks_of(slots):
-    """Return the number of blocks that so many slots are cut into."""
+    """Return the number of blocks that the slots are cut into."""
     return max(BLOCKS, -(-slots // BLOCK))
 
 

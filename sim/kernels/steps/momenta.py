@@ -1,7 +1,7 @@
 """One step with momenta: inertial dynamics, and mobilities that depend on the place.
 
 The step is kick - half move - friction and noise - half move, the form of the splitting of
-B. Leimkuhler and C. Matthews, Appl. Math. Res. Express 2013, 34, that takes one force a step (the
+B. Leimkuhler and C. Matthews, Appl. Math. Res. Express 2013, 34, that takes one force per step (the
 kicks at the end of a step and at the start of the next are one). Moves and kicks last
 h sqrt(tanh(x)/x), x = h/(2 tau), instead of h (D. A. Sivak, J. D. Chodera and G. E. Crooks,
 J. Phys. Chem. B 118, 6466 (2014)): free diffusion and drift then are exact at every step h, and

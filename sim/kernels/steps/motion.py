@@ -1,7 +1,7 @@
 """One Brownian step of a block of slots, all in double precision. No checks by design.
 
 Translation: x' = x + dt mu F + sqrt(2 D dt) (R_n + R_{n+1})/2, the averaged-noise scheme of
-B. Leimkuhler and C. Matthews, Appl. Math. Res. Express 2013, 34: one force a step, second
+B. Leimkuhler and C. Matthews, Appl. Math. Res. Express 2013, 34: one force per step, second
 order in the averages. Rotation: the moment turns by the finite rotation vector
 dt D_rot (m x B) + sqrt(2 D_rot dt) (R_n + R_{n+1})/2, which keeps its length.
 """
@@ -137,7 +137,7 @@ def move(first, count, slots, sums, fresh, applied, magnetisation, patch, laws, 
     applied : float64 array, shape (3,)
         Applied field.
     magnetisation : float64 array, shape (3,)
-        Moment a volume, for the field beyond the cut-off.
+        Moment per volume, for the field beyond the cut-off.
     drift2, travel2 : float64 array, shape (256,)
         Results: squared uncapped drift, squared distance since the list was built.
     """

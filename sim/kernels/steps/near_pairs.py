@@ -48,7 +48,7 @@ def near_share(r2, radius_i, radius_j, gap):
 def far_sums(
     block, first, end, rows, words, neighbours, patch, laws, screening, near, sums, equal_sizes
 ):
-    """Fill eight sums a slot with those of the far pairs, and list the near ones.
+    """Fill eight sums per slot with those of the far pairs, and list the near ones.
 
     Near is a pair closer than the reach of its repulsion and ``near.gap`` more; of its dipoles the
     far sums take what `near_share` leaves. Pairs beyond only feel each other's dipoles.
@@ -149,7 +149,7 @@ def list_group(entries, at, chosen, width, found, rounds, beyond):
 
 @njit(cache=True, error_model="numpy", inline="always")
 def near_sums(first, end, rows, near, patch, laws, screening, sums, surfactant, equal_sizes):
-    """Fill six sums a slot with those of the near pairs: force and field.
+    """Fill six sums per slot with those of the near pairs: force and field.
 
     Parameters
     ----------

@@ -62,7 +62,7 @@ def load_pairs(rows, entries, k, place, units):
 def pair_sums(
     first, end, rows, words, neighbours, patch, laws, screening, sums, surfactant, equal_sizes
 ):
-    """Fill eight sums a slot: force without its part along m_i, that part's factor, field.
+    """Fill eight sums per slot: force without its part along m_i, that part's factor, field.
 
     Parameters
     ----------

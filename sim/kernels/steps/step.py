@@ -100,7 +100,7 @@ def pad_rows(number, film):
 
 @kernel
 def fresh_list(number, film):
-    """Sort and list anew if due; the status tells where the list has too little room."""
+    """Sort and list again if due; the status tells where the list has too little room."""
     flags, calls = film.flags, film.calls
     blocks, here = film.totals.thrown.size, address_of(film)
     flags[STATUS] = STEP_DONE

@@ -165,7 +165,7 @@ def call(typingctx, kernel, block, film):
 
 @njit(cache=True, error_model="numpy", parallel=True)
 def on_blocks(kernels, blocks, film):
-    """Call kernels, one after the other, on each of so many blocks; the blocks in parallel.
+    """Call kernels, one after the other, on each of ``blocks`` blocks; the blocks in parallel.
 
     Parameters
     ----------
@@ -240,7 +240,7 @@ class Packed:
         return np.array([it.compiled(self.kind).address for it in kernels], np.int64)
 
     def run(self, blocks, *kernels):
-        """Run kernels on each of so many blocks, in parallel."""
+        """Run kernels on all blocks, in parallel."""
         on_blocks(self.addresses(*kernels), blocks, self.address)
 
     def call(self, one, number):

@@ -1,6 +1,6 @@
 """Reading and writing rows of eight words by vectors, one row a lane.
 
-A table of rows holds one particle a row. ``load_rows`` reads the rows of one particle a lane and
+A table holds one particle per row. ``load_rows`` reads the rows of one particle per lane and
 transposes them, ``store_rows`` writes such rows, ``store_sums`` adds up the lanes.
 """
 
@@ -223,7 +223,7 @@ def _transpose_quarters(builder, vectors):
 
 
 def _rows_of_single(builder, words):
-    """Return 16 rows of eight floats, two a vector, from eight vectors of words."""
+    """Return 16 rows of eight floats, two per vector, from eight vectors of words."""
     halves = []
     for first in (0, 4):
         rows = []

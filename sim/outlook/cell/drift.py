@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.conventions import NO_CHAINS
 from sim.film.particles import draw
 from sim.interactions import dipolar
 from sim.magnets.shapes import field_and_gradient
 from sim.outlook.cell.drift_model import Drift, DriftClock, film_drift
-from sim.outlook.cell.map import NO_CHAINS, axis_angles, chains_at
-from sim.physics import beads as bead_material
-from sim.physics import material
+from sim.outlook.cell.map import axis_angles, chains_at
+from sim.physics import beads, material
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
@@ -230,7 +230,5 @@ def _cores(parameters: Parameters, moment: float) -> float:
     sizes = parameters.particles
     if sizes.small_core_diameter is None:
         return 1.0
-    core = bead_material.core_moment(
-        sizes.small_core_diameter, sizes.magnetisation, sizes.dead_layer
-    )
+    core = beads.core_moment(sizes.small_core_diameter, sizes.magnetisation, sizes.dead_layer)
     return max(moment / core, 1.0)

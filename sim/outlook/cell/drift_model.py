@@ -31,6 +31,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.constants import BOLTZMANN
+from analysis.common.errors import InputError
 from sim.outlook.cell.drift_solver import backward_euler, equilibrium, make_edges
 
 __all__ = ["WEEK", "Drift", "DriftClock", "DriftError", "field_energy", "film_drift"]
@@ -48,7 +49,7 @@ SERIES_BELOW = 1e-2
 """Langevin parameter below which ln(sinh x/x) is taken from its series, exact to 1e-16 there."""
 
 
-class DriftError(ValueError):
+class DriftError(InputError):
     """A value that the model of drift cannot take: one sentence."""
 
 

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
+from analysis.common.laws import langevin
 from sim.film.particles import draw
 from sim.interactions import dipolar
 from sim.outlook.look_ahead import chain_bonds, length_band, predict_lengths
@@ -26,9 +28,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
 __all__ = [
-    "IN_PLANE",
-    "NO_CHAINS",
-    "STANDING",
     "CellMap",
     "axis_angles",
     "chains_at",
@@ -43,8 +42,6 @@ __all__ = [
 
 Values: TypeAlias = NDArray[np.float64]
 
-NO_CHAINS, IN_PLANE, STANDING = 0, 1, 2
-"""What chains do at a place."""
 STANDING_TILT = 45.0
 """Tilt of the field from the film plane in degrees above which chains stand up."""
 SHORTEST_CHAINS = 1.5
@@ -290,10 +287,10 @@ def magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values
     largest = float(dipolar.largest_moments(sizes, sizes.core_diameter))
     if sizes.is_multicore:
         xi = dipolar.core_langevin_parameter(parameters, 1.0) * strength
-        moment = largest * np.asarray(material.langevin(xi))
+        moment = largest * np.asarray(langevin(xi))
         return xi, moment, np.asarray(material.langevin_parameter(moment, strength, temperature))
     xi = np.asarray(material.langevin_parameter(largest, strength, temperature))
-    return xi, largest * np.asarray(material.langevin(xi)), xi
+    return xi, largest * np.asarray(langevin(xi)), xi
 
 
 def chains_at(

@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim.interactions import dipolar
-from sim.physics import beads as bead_material
-from sim.physics.units import format_quantity
+from sim.physics import beads
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import Parameters
 
@@ -51,11 +49,11 @@ def _median_bead(parameters: Parameters, outlook: Outlook) -> _Bead | None:
     reduced = saturation / system.units.moment_am2
     field = parameters.field.largest / system.units.field_t
     alone, pair, chain = (
-        float(bead_material.self_consistent(reduced, system.core_langevin, field, feedback))
-        for feedback in (0.0, bead_material.PAIR_FEEDBACK, bead_material.CHAIN_FEEDBACK)
+        float(beads.self_consistent(reduced, system.core_langevin, field, feedback))
+        for feedback in (0.0, beads.PAIR_FEEDBACK, beads.CHAIN_FEEDBACK)
     )
     return _Bead(
-        susceptibility=bead_material.bead_susceptibility(
+        susceptibility=beads.bead_susceptibility(
             sizes.magnetic_share,
             core,
             sizes.magnetisation,
@@ -63,7 +61,7 @@ def _median_bead(parameters: Parameters, outlook: Outlook) -> _Bead | None:
             parameters.carrier.temperature,
         ),
         saturation=saturation,
-        core_moment=bead_material.core_moment(core, sizes.magnetisation, sizes.dead_layer),
+        core_moment=beads.core_moment(core, sizes.magnetisation, sizes.dead_layer),
         cores=sizes.magnetic_share * (sizes.core_diameter / core) ** 3,
         alone=alone / reduced if field > 0.0 else 0.0,
         pair=pair / alone if field > 0.0 else 1.0,
@@ -135,29 +133,28 @@ def _field_to_chain(outlook: Outlook, bead: _Bead) -> list[str]:
     largest = CHAINING_COUPLING / share**2
     return [
         f"The coupling of the median bead grows with the field: it is {CHAINING_COUPLING:g} at "
-        f"{format_quantity(float(f'{needed:.2g}'), 'field')} and {largest:.2g} at saturation."
+        f"{format_quantity(needed, 'field', 2)} and {largest:.2g} at saturation."
     ]
 
 
-def bead_cautions(
-    parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
-) -> list[str]:
-    """Say where the model of beads ends; ``duration`` writes a time in s."""
+def bead_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Say where the model of beads ends."""
     bead, core = _median_bead(parameters, outlook), parameters.particles.small_core_diameter
     if bead is None or core is None:
         return []
     found = [
         f"Each bead acts as a point dipole at its centre: touching spheres of high permeability "
         f"attract more than point dipoles, the more so the nearer their susceptibility (here "
-        f"{bead.susceptibility:.2g}) is to {bead_material.LARGEST_SUSCEPTIBILITY:g}."
+        f"{bead.susceptibility:.2g}) is to {beads.LARGEST_SUSCEPTIBILITY:g}."
     ]
     slow = max(outlook.neel_time, outlook.neel_time_high_barrier)
     if slow > PROMPT_SHARE * outlook.diffusion_time:
         size = format_quantity(core, "length")
         found.append(
             f"Moments follow the field at once in this model, but the moment of a core of {size} "
-            f"takes about {duration(slow)} to turn, beside {duration(outlook.diffusion_time)} in "
-            f"which a bead moves by its diameter: take smaller cores."
+            f"takes about {duration_text(slow)} to turn, beside "
+            f"{duration_text(outlook.diffusion_time)} in which a bead moves by its diameter: take "
+            "smaller cores."
         )
     if bead.cores < FEWEST_CORES:
         found.append(

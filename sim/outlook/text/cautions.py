@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analysis.common.conventions import LENGTHS_WANTED, SPACINGS_WANTED
 from sim.film.core_contact import CLIMBED
 from sim.magnets.safety import PUBLIC_LIMIT, magnet_cautions
 from sim.outlook.look_ahead import CHAINING_COUPLING, crossing_cores
 from sim.outlook.text.beads import bead_cautions
-from sim.outlook.text.film import along_and_across, duration_text
+from sim.outlook.text.film import along_and_across
 from sim.outlook.text.forces import force_cautions
 from sim.outlook.text.motion import dynamics_cautions
-from sim.physics.units import format_quantity
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
@@ -22,8 +23,6 @@ __all__ = ["bench_cautions", "cautions", "cautions_on_numbers"]
 
 LOWEST_BARRIER = 10.0
 """Barriers in kT under which particles stick for good within a bench time."""
-SPACINGS_ACROSS = 20.0
-LENGTHS_ALONG = 5.0
 
 
 def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
@@ -84,7 +83,7 @@ def _left_out(outlook: Outlook) -> list[str]:
 def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Whether moments turn with the particle or inside it."""
     if parameters.particles.is_multicore:
-        return bead_cautions(parameters, outlook, duration_text)
+        return bead_cautions(parameters, outlook)
     if parameters.run.is_sampled:  # either model has the same structure
         return []
     crossing = crossing_cores(parameters)
@@ -98,7 +97,7 @@ def _moment_model(parameters: Parameters, outlook: Outlook) -> list[str]:
                 'moment = "superparamagnetic" fits; the structure is the same, only rates differ.'
             )
     else:
-        low, high = (format_quantity(float(f"{size:.3g}"), "length") for size in crossing)
+        low, high = (format_quantity(size, "length", 3) for size in crossing)
         core = format_quantity(sizes.core_diameter, "length")
         span = (
             f"particles turn as a whole sooner than their moment turns inside above a core of "
@@ -174,21 +173,21 @@ def _patch(parameters: Parameters, outlook: Outlook) -> list[str]:
     along, across = along_and_across(parameters, outlook)
     found = []
     spacings = across / outlook.spacing
-    if spacings < SPACINGS_ACROSS:
+    if spacings < SPACINGS_WANTED:
         found.append(
             f"The patch is only {spacings:.2g} chain spacings wide across the field; for a spacing "
-            f"of the chains it should be {SPACINGS_ACROSS:.0f}."
+            f"of the chains it should be {SPACINGS_WANTED:.0f}."
         )
     # In a geometric law of lengths the weight mean is 2 <n> - 1.
     shortest, longest = (
         along / ((2.0 * mean - 1.0) * parameters.particles.diameter)
         for mean in (outlook.longest_at_end, outlook.expected_at_end)
     )
-    if shortest < LENGTHS_ALONG:
-        room = f"{longest:.2g}" if longest < LENGTHS_ALONG else f"{shortest:.2g} to {longest:.2g}"
+    if shortest < LENGTHS_WANTED:
+        room = f"{longest:.2g}" if longest < LENGTHS_WANTED else f"{shortest:.2g} to {longest:.2g}"
         found.append(
             f"The patch is only {room} chain lengths long along the field (weight mean); "
-            f"under {LENGTHS_ALONG:.0f}, chains close on themselves through its ends."
+            f"under {LENGTHS_WANTED:.0f}, chains close on themselves through its ends."
         )
     return found
 

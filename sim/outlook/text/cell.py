@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +10,7 @@ import numpy as np
 from sim.outlook.cell.drift import diffusion_coefficient, drift_cost
 from sim.outlook.cell.drift_model import WEEK
 from sim.outlook.cell.map import drift_velocity, magnetised, strength_gradient
-from sim.physics.units import format_quantity
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
@@ -19,15 +18,13 @@ if TYPE_CHECKING:
 __all__ = ["cell_sentences"]
 
 
-def cell_sentences(parameters: Parameters, duration: Callable[[float], str]) -> list[str]:
+def cell_sentences(parameters: Parameters) -> list[str]:
     """Say how far particles come in a week, and which command follows them over the cell.
 
     Parameters
     ----------
     parameters : Parameters
         Checked parameters, SI.
-    duration : callable
-        Puts a time in s into words.
 
     Returns
     -------
@@ -44,12 +41,10 @@ def cell_sentences(parameters: Parameters, duration: Callable[[float], str]) -> 
     speed = drift_velocity(force, parameters.carrier.viscosity, parameters.particles.diameter)
     pulled = float(np.hypot(*speed)) * WEEK
     spread = math.sqrt(2.0 * diffusion_coefficient(parameters) * WEEK)
-    pulled_text, spread_text = (
-        format_quantity(float(f"{way:.2g}"), "length") for way in (pulled, spread)
-    )
+    pulled_text, spread_text = (format_quantity(way, "length", 2) for way in (pulled, spread))
     return [
         f"In a week the magnets pull a single particle at the patch {pulled_text} along the film, "
         f'and diffusion spreads it over {spread_text}: chainfilm map FILE --drift "1 week" '
         f"follows where the film of this cell thins out and loses its chains, in about "
-        f"{duration(drift_cost(parameters))}."
+        f"{duration_text(drift_cost(parameters))}."
     ]

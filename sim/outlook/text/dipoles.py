@@ -14,7 +14,7 @@ __all__ = ["dipole_numbers", "dipole_rows"]
 
 def _length(system: ReducedSystem, reduced: float) -> str:
     """Write a reduced length with three digits."""
-    return format_quantity(float(f"{reduced * system.units.length_m:.3g}"), "length")
+    return format_quantity(reduced * system.units.length_m, "length", 3)
 
 
 def dipole_rows(system: ReducedSystem) -> list[tuple[str, str]]:

@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from analysis.common.durations import YEAR, long_unit
+from analysis.common.conventions import SETTLING_LIVES
 from sim.outlook.chain_growth import GROWTH_BAND
-from sim.outlook.look_ahead import CHAINING_COUPLING, LONGEST_SINGLE, SETTLING_LIVES
+from sim.outlook.look_ahead import CHAINING_COUPLING, LONGEST_SINGLE
 from sim.outlook.text.beads import bead_rows, bead_sentences
 from sim.outlook.text.cell import cell_sentences
 from sim.outlook.text.dipoles import dipole_rows
 from sim.outlook.text.forces import force_rows, force_sentences
 from sim.outlook.text.magnets import magnet_rows, magnet_sentences
 from sim.outlook.text.motion import dynamics_sentences
-from sim.physics.units import format_quantity
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from sim.outlook.pair_potential import PairPotential
     from sim.parameters.types import Parameters
 
-__all__ = ["along_and_across", "duration_text", "sentences", "table"]
+__all__ = ["along_and_across", "sentences", "table"]
 
 SHORTEST_VISIBLE = 400e-9
 """Shortest wavelength of visible light in air, in m."""
@@ -41,26 +41,6 @@ def _length(value: float) -> str:
 def _times_over(value: float) -> str:
     """Write how many times something fits."""
     return f"{value:.2g}" if value < 10.0 else f"{value:.0f}"
-
-
-def duration_text(seconds: float) -> str:
-    """Write a time of any length.
-
-    Parameters
-    ----------
-    seconds : float
-        Time in s.
-
-    Returns
-    -------
-    str
-        Such as "12 us", "3 min" or "3 years".
-    """
-    found = long_unit(seconds)
-    if found is None:
-        return format_quantity(float(f"{seconds:.2g}"), "time")
-    length, unit = found
-    return f"{seconds / length:.3g} {unit}" if length == YEAR else f"{seconds / length:.0f} {unit}"
 
 
 def along_and_across(parameters: Parameters, outlook: Outlook) -> tuple[float, float]:
@@ -211,7 +191,7 @@ def _inner_rows(system: ReducedSystem) -> list[tuple[str, str]]:
     """Return the row on inner steps, if there are any."""
     if system.inner_steps == 1:
         return []
-    inner = format_quantity(float(f"{system.dt_s / system.inner_steps:.3g}"), "time")
+    inner = format_quantity(system.dt_s / system.inner_steps, "time", 3)
     return [("inner steps, for near pairs", f"{system.inner_steps} of {inner}")]
 
 
@@ -220,7 +200,7 @@ def _step_sentence(system: ReducedSystem) -> str:
     step = f"The time step of {format_quantity(system.dt_s, 'time')} ({system.steps} steps)"
     if system.inner_steps == 1:
         return f"{step} is set by {system.limit}."
-    inner = format_quantity(float(f"{system.dt_s / system.inner_steps:.3g}"), "time")
+    inner = format_quantity(system.dt_s / system.inner_steps, "time", 3)
     return (
         f"{step} has {system.inner_steps} inner steps of {inner}, in which near pairs are summed "
         f"again; these are set by {system.limit}."
@@ -248,8 +228,8 @@ def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
         *_lengths(outlook),
         *_times(parameters, outlook),
         *magnet_sentences(parameters, outlook),
-        *cell_sentences(parameters, duration_text),
-        *force_sentences(parameters, outlook, duration_text),
+        *cell_sentences(parameters),
+        *force_sentences(parameters, outlook),
         _spacing(outlook),
         _patch(parameters, outlook),
         *([] if parameters.run.is_sampled else [_step_sentence(outlook.system)]),
@@ -346,7 +326,7 @@ def _times(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 def _spacing(outlook: Outlook) -> str:
     """Distance of chains, and what light makes of it."""
-    spacing = format_quantity(float(f"{outlook.spacing:.3g}"), "length")
+    spacing = format_quantity(outlook.spacing, "length", 3)
     if outlook.coupling_largest < CHAINING_COUPLING:
         return (
             f"Straight chains of all particles would stand {spacing} apart (from their line "

@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING
 
 from sim.interactions.added import AddedPairs
 from sim.interactions.gravity import weight
-from sim.physics.units import format_quantity
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from sim.outlook.look_ahead import Outlook
     from sim.outlook.pair_potential import PairPotential
     from sim.parameters.types import Parameters
@@ -73,37 +71,33 @@ def force_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]
 
 
 def _length(value: float) -> str:
-    return format_quantity(float(f"{value:.3g}"), "length")
+    return format_quantity(value, "length", 3)
 
 
-def force_sentences(
-    parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
-) -> list[str]:
-    """Say what the barrier and the weight mean; ``duration`` writes a time in s."""
+def force_sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Say what the barrier and the weight mean."""
     return [
-        *_apart(parameters, outlook, duration),
-        *_settling(parameters, outlook, duration),
-        *_pulled(parameters, outlook, duration),
+        *_apart(parameters, outlook),
+        *_settling(parameters, outlook),
+        *_pulled(parameters, outlook),
     ]
 
 
-def _apart(parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]) -> list[str]:
+def _apart(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say what the barrier does for keeping the particles apart."""
     weaker = min((outlook.pair, outlook.pair_tail), key=lambda pair: pair.barrier_kt)
     if not math.isfinite(weaker.barrier_kt) or weaker.barrier_kt <= 0.0:
         return []
     name = "median" if weaker is outlook.pair else "largest-tenth"
     diffusion = parameters.particles.diameter**2 / outlook.diffusion_time
-    once = duration(touch_time(weaker, diffusion))
+    once = duration_text(touch_time(weaker, diffusion))
     return [
         f"Head to tail, a barrier of {weaker.barrier_kt:.1f} kT (the lower one, of {name} pairs) "
         f"keeps the cores apart: thermal motion takes a bond over it about once in {once}."
     ]
 
 
-def _settling(
-    parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
-) -> list[str]:
+def _settling(parameters: Parameters, outlook: Outlook) -> list[str]:
     """How far gravity layers the film, and how fast."""
     height = gravitational_length(parameters, parameters.particles.core_diameter)
     if height is None:
@@ -113,7 +107,7 @@ def _settling(
     text = (
         f"Gravity: single particles thin out with height by a factor e in {_length(height)}, "
         f"beside a film of {_length(thickness)}; across that thickness they fall in about "
-        f"{duration(thickness * height / diffusion)}."
+        f"{duration_text(thickness * height / diffusion)}."
     )
     bound = outlook.expected_at_end
     if bound > 1.5:
@@ -121,9 +115,7 @@ def _settling(
     return [text]
 
 
-def _pulled(
-    parameters: Parameters, outlook: Outlook, duration: Callable[[float], str]
-) -> list[str]:
+def _pulled(parameters: Parameters, outlook: Outlook) -> list[str]:
     """How fast a gradient moves single particles."""
     steepest = parameters.field.steepest
     if steepest == 0.0:
@@ -136,7 +128,7 @@ def _pulled(
     return [
         f"Gradient: it pulls an aligned median particle with up to {force * units.energy_j:.2g} N, "
         f"so that it drifts at {force * diffusion * 1e6:.2g} um/s, its diameter in "
-        f"{duration(parameters.particles.diameter / (force * diffusion))}."
+        f"{duration_text(parameters.particles.diameter / (force * diffusion))}."
     ]
 
 

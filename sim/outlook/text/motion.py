@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.film.time_step import STEPS_A_PERIOD, too_long_step
+from sim.film.time_step import STEPS_PER_PERIOD, too_long_step
 from sim.outlook.programme import recorded_spans, swinging_steps
-from sim.physics.units import format_quantity
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
@@ -21,11 +21,6 @@ UNDERDAMPED = 0.25
 """A pair swings where k D tau exceeds this: m x'' + x'/mu + k x = 0 is then underdamped."""
 HEAVY_SHARE = 0.05
 """Share of the Brown time from which on a momentum time shows in how moments relax."""
-
-
-def _two_digits(seconds: float) -> str:
-    """Write a time with two digits."""
-    return format_quantity(float(f"{seconds:.2g}"), "time")
 
 
 def is_heavy(outlook: Outlook) -> bool:
@@ -86,10 +81,10 @@ def dynamics_sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 def _inertia(parameters: Parameters, outlook: Outlook) -> str:
     """Say how long momentum lasts, and whether this run shows it."""
-    momentum = _two_digits(outlook.momentum_time)
+    momentum = duration_text(outlook.momentum_time)
     if parameters.run.dynamics == "brownian":
         share = outlook.brown_time / outlook.momentum_time
-        until = _two_digits(10.0 * outlook.momentum_time)
+        until = duration_text(10.0 * outlook.momentum_time)
         return (
             f"A particle forgets its momentum within {momentum}, {share:.2g} times sooner than it "
             f"turns: inertia shows only at times up to about {until}, "
@@ -121,7 +116,7 @@ def _turning(step: FieldStep, outlook: Outlook) -> str:
     limit = 6.0 * outlook.coupling / outlook.diffusion_time / (2.0 * math.pi)
     return (
         f"{text}; without noise the median moment {lag}, and a touching pair follows a strong "
-        f"field up to about {format_quantity(float(f'{limit:.2g}'), 'frequency')}, a chain of N "
+        f"field up to about {format_quantity(limit, 'frequency', 2)}, a chain of N "
         f"to about 7/N^2 of that."
     )
 
@@ -146,10 +141,10 @@ def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     if system.dt > system.longest_dt:
         found.append(too_long_step(system))
     shortest = parameters.field.shortest_period
-    if parameters.run.time_step is not None and shortest < STEPS_A_PERIOD * system.dt_s:
+    if parameters.run.time_step is not None and shortest < STEPS_PER_PERIOD * system.dt_s:
         found.append(
             f"A period of the field takes only {shortest / system.dt_s:.2g} steps; it should take "
-            f"at least {STEPS_A_PERIOD}."
+            f"at least {STEPS_PER_PERIOD}."
         )
     field = parameters.field.largest / system.units.field_t
     reduced_spin = outlook.spin_time / system.units.time_s
@@ -165,12 +160,12 @@ def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     if parameters.run.dynamics == "langevin" and parameters.run.mass_factor > 1.0:
         found.append(
             f"Masses are {parameters.run.mass_factor:g} times the true ones: what happens within "
-            f"about {_two_digits(10.0 * outlook.momentum_time)} is not that of the film."
+            f"about {duration_text(10.0 * outlook.momentum_time)} is not that of the film."
         )
     if is_heavy(outlook):
         found.append(
-            f"Momentum lasts {_two_digits(outlook.momentum_time)}, no longer short beside the "
-            f"Brown time of {_two_digits(outlook.brown_time)}: the structure is right, but no "
+            f"Momentum lasts {duration_text(outlook.momentum_time)}, no longer short beside the "
+            f"Brown time of {duration_text(outlook.brown_time)}: the structure is right, but no "
             "relaxation of the magnetisation is quoted."
         )
     if parameters.windows.hindered_mobility:

@@ -1,4 +1,4 @@
-"""How a free dipole relaxes and follows a field: exact, by Legendre expansions.
+"""How a free dipole lies, relaxes and follows a field: exact, by Legendre expansions.
 
 A dipole of rotational diffusion D_r in a field of Langevin parameter xi, tau_B = 1/(2 D_r). Its
 averages <P_l^m> obey (from the Fokker-Planck equation, by multiplying and integrating)
@@ -17,17 +17,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.common.laws import langevin
 
 Floats = NDArray[np.float64]
-
-__all__ = [
-    "RelaxationTimes",
-    "correlation",
-    "hierarchy",
-    "relaxation_times",
-    "turning_field_magnetisation",
-]
 
 TERMS = 60
 """Orders kept; the averages fall as xi^l/(2 l + 1)!!, so this serves to xi of about 50."""
@@ -40,6 +34,19 @@ class RelaxationTimes:
     initial: float
     integral: float
     longest: float
+
+
+def mean_second_legendre(parameter: ArrayLike) -> Floats:
+    """Return the mean second Legendre polynomial of free dipoles, 1 - 3 L(x)/x.
+
+    Notes
+    -----
+    Average of (3 cos^2 - 1)/2 over exp(x cos); x^2/15 for small x.
+    """
+    x = np.asarray(parameter, dtype=np.float64)
+    small = np.abs(x) < 0.02
+    safe = np.where(small, 1.0, x)
+    return np.asarray(np.where(small, x**2 / 15, 1 - 3 * langevin(safe) / safe))
 
 
 def _equilibrium(xi: float, terms: int) -> Floats:

@@ -10,52 +10,16 @@ Chimie et de Physique vol 5, p 70 (1905), from memory).
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sim.engines.cpu_induced import make_mixing_work
 from sim.interactions.slab_sum import dipole_sum
-
-__all__ = ["MOST_ITERATIONS", "MixingWork", "induce", "induced_energy", "make_mixing_work"]
+from sim.kernels.dipoles import induced as kernels
 
 Floats = NDArray[np.float64]
-
 MOST_ITERATIONS = 100
-"""Sums after which a search that has not settled is given up."""
-
-
-class MixingWork(NamedTuple):
-    """What `sim.kernels.dipoles.induced.mix` remembers, and its scratch.
-
-    Attributes
-    ----------
-    last_moments, last_residual : float64 (N, 3)
-        The iterate before, and its response less itself.
-    moment_changes, residual_changes : float64 (DEPTH, N, 3)
-        How both changed in the last steps.
-    partials : float64 (BLOCKS, SUMS)
-        Partial sums.
-    """
-
-    last_moments: Floats
-    last_residual: Floats
-    moment_changes: Floats
-    residual_changes: Floats
-    partials: Floats
-
-
-def make_mixing_work(count: int) -> MixingWork:
-    """Return the memory of the mixing for ``count`` rows."""
-    from sim.kernels.dipoles.induced import BLOCKS, DEPTH, SUMS
-
-    return MixingWork(
-        last_moments=np.zeros((count, 3)),
-        last_residual=np.zeros((count, 3)),
-        moment_changes=np.zeros((DEPTH, count, 3)),
-        residual_changes=np.zeros((DEPTH, count, 3)),
-        partials=np.zeros((BLOCKS, SUMS)),
-    )
 
 
 def _check_saturation(saturation: ArrayLike, core_moment: float, count: int) -> Floats:
@@ -72,7 +36,7 @@ def _check_saturation(saturation: ArrayLike, core_moment: float, count: int) -> 
 
 
 def _check_rows(name: str, value: ArrayLike, count: int) -> Floats:
-    """Return one vector a particle as a new array; a single vector serves all particles."""
+    """Return one vector per particle as a new array; a single vector serves all particles."""
     rows = np.array(value, dtype=np.float64)
     if rows.shape not in ((3,), (count, 3)) or not np.isfinite(rows).all():
         raise ValueError(
@@ -138,8 +102,6 @@ def induce(
     RuntimeError
         If the moments do not settle within `MOST_ITERATIONS` sums.
     """
-    from sim.kernels.dipoles.induced import BLOCKS, SUMS, respond
-
     places = np.asarray(positions, dtype=np.float64)
     count = len(places) if places.ndim else 0
     limits = _check_saturation(saturation, core_moment, count)
@@ -148,10 +110,10 @@ def induce(
         raise ValueError(
             f"moment_tolerance must be above 0 and below 1; received {moment_tolerance}."
         )
-    response, partials = np.zeros((count, 3)), np.empty((BLOCKS, SUMS))
+    response, partials = np.zeros((count, 3)), np.empty((kernels.BLOCKS, kernels.SUMS))
 
     def respond_to(field: Floats, moments: Floats) -> float:
-        return float(respond(field, limits, core_moment, moments, response, partials))
+        return float(kernels.respond(field, limits, core_moment, moments, response, partials))
 
     def sums(moments: Floats) -> tuple[Floats, Floats]:
         inner, force = dipole_sum(places, moments, sides, method, tolerance, cutoff)
@@ -172,8 +134,6 @@ def _settle(
     moment_tolerance: float,
 ) -> tuple[Floats, Floats, int]:
     """Iterate until ``moments`` and ``response`` agree; give field, force and number of sums."""
-    from sim.kernels.dipoles.induced import mix
-
     work = make_mixing_work(len(moments))
     change = np.inf
     for step in range(MOST_ITERATIONS):
@@ -181,7 +141,7 @@ def _settle(
         change = respond_to(field, moments)
         if change < moment_tolerance:
             return field, force, step + 1
-        mix(step, moments, response, work)
+        kernels.mix(step, moments, response, work)
     raise RuntimeError(
         f"the induced moments do not settle to {moment_tolerance:g} within {MOST_ITERATIONS} sums; "
         f"they still change by {change:.2g} of themselves."
@@ -220,8 +180,6 @@ def induced_energy(
     ValueError
         As `induce`, and for a moment above saturation.
     """
-    from sim.kernels.dipoles.induced import holding_energies
-
     dipoles = np.ascontiguousarray(moments, dtype=np.float64)
     inner, _ = dipole_sum(positions, dipoles, sides, method, tolerance, cutoff)
     count = len(dipoles)
@@ -235,5 +193,5 @@ def induced_energy(
             f"{limits[row]:g} in row {row}."
         )
     held = np.empty(count)
-    holding_energies(dipoles, limits, core_moment, held)
+    kernels.holding_energies(dipoles, limits, core_moment, held)
     return float(np.sum(held - np.sum(dipoles * (outer + 0.5 * inner), axis=1)))

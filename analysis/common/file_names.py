@@ -1,0 +1,65 @@
+"""Names of the files that commands leave in a folder: one list, from which --overwrite clears.
+
+Figures have their names where they are drawn, and lie in a folder of their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+__all__ = ["OF_MAP", "OF_MICROGRAPH", "OF_RUN", "OF_SWEEP", "clear"]
+
+RUN, CHECKPOINT = "run.h5", "checkpoint.h5"
+MEASURES, REPORT = "measures.json", "report.html"
+LENGTHS, SPACING, SERIES = "chain_lengths.csv", "spacing.csv", "time_series.csv"
+SUSCEPTIBILITY, TURNING_FIELD, LAG = "susceptibility.csv", "turning_field.csv", "lag.csv"
+WAY_TO_REST = "way_to_rest.csv"
+HANDOFF, THICKNESS, FAR_FIELD = "handoff.json", "optical_thickness.h5", "far_field.csv"
+PARTICLES, CHAINS = "particles.vtp", "chains.vtp"
+OF_RUN = (
+    f".{RUN}.commit", RUN, CHECKPOINT, f"{CHECKPOINT}.part",  # by the run, the rest by measuring it
+    MEASURES, REPORT, LENGTHS, SPACING, SERIES, SUSCEPTIBILITY, TURNING_FIELD, LAG,
+    WAY_TO_REST,
+    HANDOFF, THICKNESS, FAR_FIELD, PARTICLES, CHAINS,
+)  # fmt: skip
+
+SWEEP, STOP = "sweep.json", ".stop"
+SWEEP_TABLE, SUMMARY, SWEEP_REPORT = "sweep.csv", "summary.csv", "sweep_report.html"
+OF_SWEEP = (SWEEP_TABLE, SUMMARY, SWEEP_REPORT, SWEEP, STOP)
+OUTCOME, PROGRESS = "outcome.json", "progress.json"
+"""In the folder of a run of a sweep, beside what the run leaves."""
+
+MAP, MAP_TABLE, MAP_GRID = "map.json", "cell_map.csv", "cell_map.vti"
+DRIFT, DRIFT_CHANGE, DRIFT_FRAMES = "drift.csv", "drift_change.csv", "drift_frames.csv"
+DRIFT_GRID = "drift.vti"
+OF_MAP = (MAP, MAP_TABLE, MAP_GRID, DRIFT, DRIFT_CHANGE, DRIFT_FRAMES, DRIFT_GRID)
+FIGURES_OF_MAP = (
+    "chains_map", "numbers_map", "drift_maps", "drift_chains", "sweep_map", "sweep_errors_map",
+)  # fmt: skip
+
+MICROGRAPH, MICROGRAPH_TABLE = "micrograph.json", "micrograph.csv"
+OF_MICROGRAPH = (MICROGRAPH, MICROGRAPH_TABLE, "micrograph.png")
+
+FIGURES = "figures"
+FORMATS = ("png", "svg", "pdf")
+
+
+def clear(folder: Path, names: Iterable[str], figures: Iterable[str] = ("*",)) -> None:
+    """Remove what an earlier command has written into a folder, and nothing else.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+    names : iterable of str
+        Files in it, of which some may be missing.
+    figures : iterable of str
+        Names of figures without ending, or patterns.
+    """
+    for name in names:
+        (folder / name).unlink(missing_ok=True)
+    for figure in figures:
+        for kind in FORMATS:
+            for picture in (folder / FIGURES).glob(f"{figure}.{kind}"):
+                picture.unlink()
