@@ -263,7 +263,7 @@ def test_the_lines_of_python_run(tmp_path, monkeypatch, capsys):
     (code,) = re.findall(r"```python\n(.*?)```", PAGES["README.md"], re.DOTALL)
     (tmp_path / "film.toml").write_text(small_film(), encoding="utf-8")
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("sim.run.simulate.prepare", fake_setup())
+    monkeypatch.setattr("sim.run.simulate.RunSetup", fake_setup())
     monkeypatch.setattr("sim.run.simulate.make_cpu_engine", FakeEngine)
     names: dict = {}
     exec(code, names)
