@@ -120,7 +120,7 @@ def test_what_is_measured_has_no_times(finished):
         for value in numbers["relaxation"].values()
     )
     way = numbers["way_to_rest"]
-    assert "no time belongs" in way["switch_on_reason"]
+    assert "samples the film at rest" in way["switch_on_reason"]
     assert way["switch_on_half_time_s"]["value"] is None
     assert way["switch_on_joining_fall"]["value"] is None
     said = [note for note in numbers["warnings"] if note.startswith("relaxation")]
