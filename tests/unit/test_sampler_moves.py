@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 from scipy.integrate import quad, trapezoid
 
-from sim.interactions.added import AddedPairs
 from sim.interactions.electrostatic import ElectrostaticLaw
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.laws import pairs
@@ -26,7 +25,13 @@ from tests.reference.small_films import (
     soft_core,
     window_weight,
 )
-from tests.reference.small_systems import film, random_film, spread_diameters, unit_vectors
+from tests.reference.small_systems import (
+    added_pairs,
+    film,
+    random_film,
+    spread_diameters,
+    unit_vectors,
+)
 
 SIDES, THICKNESS, CUTOFF, MOMENT2 = (6.4, 6.0), 3.0, 2.9, 2.5
 EDGES = np.array([0.8, 1.05, 1.2, 1.5, 2.0, 2.8])
@@ -195,7 +200,7 @@ LAWS = {
     "surfactant": {"steric": "surfactant", "diameter": spread_diameters(60)},
     "springs of cores": {"steric": "surfactant", "grafting": 20.0, "core_stiffness": 900.0},
     "added forces": {
-        "diameter": spread_diameters(60), "added_reach": 3.4, "added": AddedPairs.with_laws(
+        "diameter": spread_diameters(60), "added_reach": 3.4, "added": added_pairs(
             VanDerWaalsLaw(6.0, 0.02, 1.0 / 12.0), ElectrostaticLaw(4.0, 6.0)),
     },
     "weight and gradient": {
