@@ -65,6 +65,11 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     """
     file = Path(path)
     file = file / file_names.RUN if file.is_dir() else file
+    if not file.exists():
+        raise RunFileError(
+            f"[start] path must be the folder of a run or its {file_names.RUN}; received {path}, "
+            f"and {file} does not exist."
+        )
     positions, directions, diameters, box = _last_frame(file)
     length = system.units.length_m
     positions, diameters, box = positions / length, diameters / length, box / length

@@ -156,9 +156,9 @@ def test_films_that_do_not_fit_are_refused(run, tmp_path):
     with pytest.raises(RunFileError, match="fills at least a tenth"):
         started(run, thickness=8e-6, count=4000)
     system, _ = started(run)
-    with pytest.raises(RunFileError, match="does not exist"):
+    with pytest.raises(RunFileError, match=r"\[start\] path .* does not exist"):
         state_from_run(tmp_path / "none.h5", system, 1)
-    with pytest.raises(RunFileError, match="does not exist"):
+    with pytest.raises(RunFileError, match=r"\[start\] path .* does not exist"):
         state_from_run(tmp_path, system, 1)
     (tmp_path / "text.h5").write_text("no run", encoding="utf-8")
     with pytest.raises(RunFileError, match="is not an HDF5 file"):
