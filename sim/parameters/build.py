@@ -7,8 +7,8 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from sim.parameters.checks import field_direction, in_plane, is_sampled, sizes
-from sim.parameters.field_types import FieldStepTable, FieldTable
+from sim.parameters.checks import is_sampled, sizes
+from sim.parameters.field_types import FieldStepTable, FieldTable, field_direction, in_plane
 from sim.parameters.forces import electrostatics, force_notices
 from sim.parameters.keys import filled
 from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sim.parameters.beads import bead_sizes, check_beads, is_multicore
-from sim.parameters.field_types import FieldStepTable, FieldTable
+from sim.parameters.field_types import FieldTable, field_direction, in_plane
 from sim.parameters.forces import check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.particle_types import MOST_PARTICLES, RANDOM_PACKING
@@ -25,9 +25,7 @@ __all__ = [
     "FRACTIONS",
     "MOST_STEPS",
     "contradictions",
-    "field_direction",
     "forgive_duration",
-    "in_plane",
     "is_sampled",
     "magnetisation",
     "sizes",
@@ -45,8 +43,6 @@ _SAMPLED_RUN = f'[run] dynamics = "{SAMPLED}"'
 
 _CUSTOM = ("magnetisation", "anisotropy", "density")
 _ANGLES = ("tilt", "azimuth")
-
-Vector = tuple[float, float, float]
 
 
 def contradictions(reading: Reading) -> Iterator[str]:
@@ -169,32 +165,6 @@ def _check_field(reading: Reading) -> Iterator[str]:
                 f"{label} must give either direction or tilt and azimuth; received direction and "
                 f"{angles}."
             )
-
-
-def field_direction(values: FieldTable | FieldStepTable, default: Vector) -> Vector:
-    """Give the unit vector from direction or from tilt (from the plane) and azimuth (x to y)."""
-    if values.direction is not None:
-        x, y, z = values.direction
-        return x, y, z
-    if values.tilt is None and values.azimuth is None:
-        return default
-    tilt, azimuth = values.tilt or 0.0, values.azimuth or 0.0
-    across = math.cos(tilt)
-    x, y, z = across * math.cos(azimuth), across * math.sin(azimuth), math.sin(tilt)
-    return _clean(x), _clean(y), _clean(z)
-
-
-def _clean(component: float) -> float:
-    """Drop the rounding of cos(90 degrees), so that a field across the film has none in it."""
-    return component if abs(component) > 1e-15 else 0.0
-
-
-def in_plane(direction: Vector, normal: Vector) -> Vector | None:
-    """Give the unit vector of the part of a direction in a plane; None where it is too small."""
-    along = sum(a * b for a, b in zip(direction, normal, strict=True))
-    x, y, z = (a - along * b for a, b in zip(direction, normal, strict=True))
-    length = math.hypot(x, y, z)
-    return (x / length, y / length, z / length) if length > 1e-3 else None
 
 
 def _check_turning(reading: Reading) -> Iterator[str]:

@@ -10,7 +10,16 @@ from sim.parameters.compound import Direction, Gradient
 from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.values import Choice, Quantity
 
-__all__ = ["FREQUENCY", "PHASE", "FieldParameters", "FieldStep", "FieldStepTable", "FieldTable"]
+__all__ = [
+    "FREQUENCY",
+    "PHASE",
+    "FieldParameters",
+    "FieldStep",
+    "FieldStepTable",
+    "FieldTable",
+    "field_direction",
+    "in_plane",
+]
 
 Vector: TypeAlias = tuple[float, float, float]
 Kind: TypeAlias = Literal["hold", "ramp", "oscillate", "rotate"]
@@ -175,3 +184,29 @@ class FieldParameters:
         """Shortest period in s of a field that oscillates, turns or follows; infinite else."""
         frequency = max(step.frequency for step in self.steps)
         return 1.0 / frequency if frequency > 0.0 else math.inf
+
+
+def field_direction(values: FieldTable | FieldStepTable, default: Vector) -> Vector:
+    """Give the unit vector from direction or from tilt (from the plane) and azimuth (x to y)."""
+    if values.direction is not None:
+        x, y, z = values.direction
+        return x, y, z
+    if values.tilt is None and values.azimuth is None:
+        return default
+    tilt, azimuth = values.tilt or 0.0, values.azimuth or 0.0
+    across = math.cos(tilt)
+    x, y, z = across * math.cos(azimuth), across * math.sin(azimuth), math.sin(tilt)
+    return _clean(x), _clean(y), _clean(z)
+
+
+def _clean(component: float) -> float:
+    """Drop the rounding of cos(90 degrees), so that a field across the film has none in it."""
+    return component if abs(component) > 1e-15 else 0.0
+
+
+def in_plane(direction: Vector, normal: Vector) -> Vector | None:
+    """Give the unit vector of the part of a direction in a plane; None where it is too small."""
+    along = sum(a * b for a, b in zip(direction, normal, strict=True))
+    x, y, z = (a - along * b for a, b in zip(direction, normal, strict=True))
+    length = math.hypot(x, y, z)
+    return (x / length, y / length, z / length) if length > 1e-3 else None

@@ -51,6 +51,11 @@ class Listener:
         """Whether it would hear a signal."""
         return bool(self._before)
 
+    def pass_on(self) -> None:
+        """Give a signal that was heard to whoever listened before; call it after the context."""
+        if self.heard:
+            signal.raise_signal(signal.Signals[self.heard])
+
     def _hear(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
         self.heard = signal.Signals(number).name
         self.__exit__()

@@ -160,7 +160,10 @@ def simulate(
                 *stop_rules,
                 interruption,
             ]
-            return supervise(folder, scene, watchers, tuple(setup.notices))
+            done = supervise(folder, scene, watchers, tuple(setup.notices))
+    if done.finished:
+        interruption.pass_on()  # it came after the last step, when nothing looked any more
+    return done
 
 
 def _no_call(word: str) -> None:

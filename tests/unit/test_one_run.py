@@ -18,6 +18,7 @@ from sim.parameters import from_text
 from sim.run import simulate as one_run
 from sim.run import watchers
 from sim.run.schedule import AtSteps
+from sim.run.signals import signals_interrupt
 from sim.run.simulate import FolderError, RunFailed, RunFileError, simulate, usable_threads
 from sim.run.watchers import Pace
 from tests.reference.fake_engine import SIDES, FakeEngine, fake_setup
@@ -181,6 +182,22 @@ def test_a_signal_saves_and_stops(run, tmp_path, number):
     assert checkpoint.load(tmp_path / "out" / "checkpoint.h5").step == done.step
     assert (signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)) == before
     assert run(tmp_path / "out", resume=True).finished
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_after_the_last_step_goes_to_who_listened_before(run, tmp_path, number):
+    def kill_late(step, steps):
+        if step == steps:
+            os.kill(os.getpid(), number)
+
+    def go():
+        with signals_interrupt():
+            run(tmp_path / "out", on_progress=kill_late)
+
+    with pytest.raises(KeyboardInterrupt, match=number.name):
+        go()
+    assert read_summary(tmp_path / "out" / "run.h5").ending is Ending.FINISHED
+    assert not (tmp_path / "out" / ".lock").exists()
 
 
 def test_a_stop_rule_ends_a_run_as_a_success_with_its_last_state(run, tmp_path):
