@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run
+from analysis.pictures.all import figures_of
+from analysis.reports.run import page
 from sim.files.record import Ending
 from sim.film.start_file import state_from_run
 from sim.kernels.sampler import layout
@@ -138,6 +140,23 @@ def test_what_is_measured_has_no_times(finished):
         measure(run, from_time=1e-6)
 
 
+def test_the_page_says_that_the_film_is_at_rest_and_knows_no_times(finished):
+    run = open_run(finished.directory)
+    measured = measure(run)
+    assert "growth" not in figures_of(measured)
+    assert "time_series" in figures_of(measured)
+    words = page(measured, run)
+    assert "The film is at rest (the films from single particles and from long chains meet" in words
+    assert f"<td>{finished.step}</td>" in words.partition("Sweeps")[2][:40]
+    for timed in (
+        "Simulated time", "Time step", "<th>Steps", "Growth exponent", "after switch-on",
+        "Relaxation time", "Bonds that stand again", "times here are up to",
+    ):  # fmt: skip
+        assert timed not in words, timed
+    assert not [note for note in measured.numbers["warnings"] if note.startswith("way_to_rest")]
+    assert measured.numbers["chains"]["bond_standing_share"]["value"] is None
+
+
 def test_a_run_that_is_stopped_goes_on_to_the_same_bits(tmp_path):
     class Once:
         """Interrupts a run at sweep 40."""
@@ -205,6 +224,10 @@ def test_what_needs_a_time_is_refused(line):
         parameters_of(line)
     assert [problem for problem in error.value.problems if REFUSED[line] in problem]
     assert len(error.value.problems) == 1
+
+
+def test_an_automatic_step_asks_for_no_time():
+    assert parameters_of('time_step = "auto"').run.is_sampled
 
 
 def test_other_films_that_cannot_be_sampled_are_refused():
