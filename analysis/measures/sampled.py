@@ -54,4 +54,6 @@ def _is_about_times(note: str) -> bool:
     """Whether a warning is about nothing but times."""
     head = note.partition(":")[0]
     names = [name.strip() for name in head.split(",")]
-    return names[0].startswith(("relaxation", "way_to_rest")) or all(_TIME.search(name) for name in names)
+    return names[0].startswith(("relaxation", "way_to_rest")) or all(
+        _TIME.search(name) for name in names
+    )

@@ -145,9 +145,7 @@ def simulate(
                 planned = (summary.frames_planned, summary.steps_planned)
             scene.setup_s, scene.warm_up_s = setup_s, warm_up_s
             if on_start is not None:
-                on_start(
-                    engine.step, scene.steps, None if scene.is_sampled else setup.system.dt_s
-                )
+                on_start(engine.step, scene.steps, None if scene.is_sampled else setup.system.dt_s)
             watchers: list[Watcher] = [
                 Frames(*planned, last=scene.steps, sampled=scene.is_sampled),
                 Progress(
