@@ -9,6 +9,8 @@ import pytest
 from analysis import measure, open_run
 from analysis.pictures.all import figures_of
 from analysis.reports.run import page
+from sim.command_line import main
+from sim.files.comparison import compare_runs
 from sim.files.record import Ending
 from sim.film.start_file import state_from_run
 from sim.kernels.sampler import layout
@@ -180,6 +182,16 @@ def test_a_run_that_is_stopped_goes_on_to_the_same_bits(tmp_path):
             assert np.array_equal(one[path][()], other[path][()])
         for name in ("rest",):
             assert one["parameters"].attrs[name] == other["parameters"].attrs[name]
+    assert compare_runs(whole.directory, cut.directory).same
+
+
+def test_measuring_from_a_time_is_refused(finished, capsys):
+    before = sorted(path.name for path in finished.directory.iterdir())
+    assert main(["measure", str(finished.directory), "--from-time", "1 us"]) == 2
+    told = capsys.readouterr().err
+    assert "--from-time must be left out" in told
+    assert "error of the program" not in told
+    assert sorted(path.name for path in finished.directory.iterdir()) == before
 
 
 def test_a_limit_of_the_clock_ends_the_run(tmp_path):
