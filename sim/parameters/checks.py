@@ -24,6 +24,7 @@ from sim.physics.units import format_quantity
 __all__ = [
     "FRACTIONS",
     "MOST_STEPS",
+    "SAMPLED",
     "contradictions",
     "field_direction",
     "forgive_duration",

@@ -281,6 +281,18 @@ def test_what_check_says_of_a_sampled_run():
     assert "too slow" not in words
 
 
+def test_what_check_says_of_a_sweep_of_both_kinds(tmp_path, capsys):
+    path = tmp_path / "film.toml"
+    table = '[sweep]\n"run.dynamics" = ["monte_carlo", "brownian"]\n'
+    text = FILE.format(run='duration = "1 us"').replace('dynamics = "monte_carlo"', "")
+    path.write_text(text.replace("16 nm", "20 nm").replace("0.26 um", "0.3 um") + table)
+    assert main(["check", str(path)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "chains, sampled at rest 2" in said
+    assert "Point 1 will be sampled at rest by moves" in said
+    assert "Point 2 will not be in equilibrium at the end" in said
+
+
 def test_the_start_of_chains_has_no_overlap_and_all_particles():
     for direction in ((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.1, 0.2, 0.9)):
         system = film(300, diameter=spread_diameters(300), direction=direction)
