@@ -25,7 +25,7 @@ _CHANGES = 0.01  # a field that varies by less than this share of its largest va
 
 def has_times(measurement: Measurement) -> bool:
     """Whether times belong to the frames: not to the sweeps of a sampled run."""
-    return measurement.numbers.get("derived", {}).get("dynamics") != "monte_carlo"
+    return bool(measurement.numbers.get("derived", {}).get("dynamics") != "monte_carlo")
 
 
 @record.figure(
