@@ -144,6 +144,7 @@ class MeasuredRun:
             reference = director(chains.axis[several], chains.size[several].astype(np.float64))
         along = field_direction(run, vectors, zero_too=True)
         series = ChainSeries(run.frames, reference, along if along is not None else reference)
+        series.mixed = run.is_sampled and run.rest.get("reached") is True
         if run.derived.get("core_moment_am2"):  # beads that the field magnetises
             series.saturation = run.moment_magnitudes
         turning = turning_frames(run, stage.swing, vectors)

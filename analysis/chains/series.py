@@ -58,6 +58,9 @@ class ChainSeries:
         Direction of a field that turns, in place of the other two; ``axis`` (3,) is about which.
     saturation : (N,) array or None
         Saturation moments where they are not the size of the moments (multicore beads).
+    mixed : bool
+        Whether the averaged frames are of a sampled film at rest. Nothing is frozen then, and
+        batches of particles differ for good by their sizes and numbers alone, which is no error.
 
     Attributes
     ----------
@@ -74,6 +77,7 @@ class ChainSeries:
     turning: Floats | None = None
     axis: Floats | None = None
     saturation: Floats | None = None
+    mixed: bool = False
     values: dict[str, Floats] = field(default_factory=dict)
     within: dict[str, Floats] = field(default_factory=dict)
     parts: dict[str, Floats] = field(default_factory=dict)
@@ -124,7 +128,7 @@ class ChainSeries:
 
     def average(self, name: str, rows: NDArray[np.int64], structures: float | None) -> Estimate:
         """Return the average of one number over some frames, see ``uncertainty.estimate``."""
-        parts = self.parts.get(name)
+        parts = None if self.mixed else self.parts.get(name)
         return estimate(
             self.values[name][rows],
             within=self.within[name][rows],

@@ -12,9 +12,11 @@ __all__ = ["without_times"]
 KEPT = ("parameters", "derived", "timing", "warnings")
 """Sections that measure nothing."""
 NO_TIMES = (
-    "relaxation: null, as are all lives of bonds and relaxation times: the run samples the film at "
-    "rest by moves, and no time belongs to them"
+    "relaxation: null, as are way_to_rest, all lives of bonds and relaxation times: the run "
+    "samples the film at rest by moves, and no time belongs to them"
 )
+TIMED = ("bond_standing_share",)
+"""Numbers that mean nothing without the time to which they belong."""
 _TIME = re.compile(r"(_s|_hz|_times_s)$")
 
 
@@ -36,7 +38,7 @@ def _cleared(value: Any) -> Any:
     if not isinstance(value, dict):
         return value
     return {
-        key: _nothing(item) if _TIME.search(str(key)) else _cleared(item)
+        key: _nothing(item) if _TIME.search(str(key)) or key in TIMED else _cleared(item)
         for key, item in value.items()
     }
 
@@ -52,4 +54,6 @@ def _is_about_times(note: str) -> bool:
     """Whether a warning is about nothing but times."""
     head = note.partition(":")[0]
     names = [name.strip() for name in head.split(",")]
-    return names[0].startswith("relaxation") or all(_TIME.search(name) for name in names)
+    return names[0].startswith(("relaxation", "way_to_rest")) or all(
+        _TIME.search(name) for name in names
+    )

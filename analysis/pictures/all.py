@@ -21,7 +21,7 @@ from analysis.pictures.structure import (
     structure_factor_radial,
 )
 from analysis.pictures.susceptibility import susceptibility
-from analysis.pictures.time import growth, time_series
+from analysis.pictures.time import growth, has_times, time_series
 from analysis.pictures.way_to_rest import way_to_rest
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ _ALL: tuple[RunFigure, ...] = (
     far_field,
 )
 
-FIGURES = {figure.name: figure for figure in _ALL if figure.wanted is always}
+FIGURES = {figure.name: figure for figure in _ALL if figure.wanted in (always, has_times)}
 """Figures of every run, by name."""
 
 

@@ -23,11 +23,17 @@ if TYPE_CHECKING:
 _CHANGES = 0.01  # a field that varies by less than this share of its largest value is steady
 
 
+def has_times(measurement: Measurement) -> bool:
+    """Whether times belong to the frames: not to the sweeps of a sampled run."""
+    return bool(measurement.numbers.get("derived", {}).get("dynamics") != "monte_carlo")
+
+
 @record.figure(
     "How the chains grow",
     "Mean length, for which every chain counts once, and weight mean length, that of the chain "
     "which an average particle is in, over time on logarithmic scales. Bands are one standard "
     "error. Where the applied field changes it is drawn below.",
+    wanted=has_times,
 )
 def growth(measurement: Measurement, run: Run) -> Figure:
     """Mean chain length over time, both axes logarithmic, with the field below where it changes."""
@@ -40,10 +46,10 @@ def growth(measurement: Measurement, run: Run) -> Figure:
         axes, below = _panels(figure, changing)
         drawn = _draw_growth(axes, measurement)
         if not drawn:
-            why = "fewer than two frames after the start hold chain lengths"
-            if run.is_sampled:
-                why = "no time belongs to the sweeps of a sampled run"
-            style.say_empty(axes, f"No growth curve: {why}.")
+            style.say_empty(
+                axes,
+                "No growth curve: fewer than two frames after the start hold chain lengths.",
+            )
         if below is not None:
             scale = scale_for(float(time.max()), "s")
             _draw_field(below, time, field, scale, logarithmic=drawn)

@@ -27,6 +27,8 @@ GLOSSARY = (
     ),
 )
 
+TIMES = "Times"
+
 CAUTIONS = (
     (
         "Magnets",
@@ -50,7 +52,7 @@ CAUTIONS = (
         "set-up designed and checked by a licensed professional.",
     ),
     (
-        "Times",
+        TIMES,
         "The flow that particles stir up in the liquid is left out. Real chains diffuse faster, "
         "one of 20 particles about 3 times, so times here are up to 2 to 3 times too long.",
     ),

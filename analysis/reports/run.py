@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 _KIND = "Report of a simulated film of magnetic particles"
 _QUANTITY_HEAD = ("Quantity", "Value", "What it means")
+_OF_STEPS = ("duration_s", "time_step_s", "steps")  # of what happens in time
 _UNITS = {"_m": "m", "_s": "s", "_t": "T", "_k": "K"}  # by the endings of keys
 
 
@@ -76,7 +77,7 @@ def page(measurement: Measurement, run: Run) -> str:
         section("Pictures", _figures(measurement, run)),
         section(
             "What was measured",
-            table(_QUANTITY_HEAD, _measured_rows(numbers))
+            table(_QUANTITY_HEAD, _measured_rows(numbers, run.is_sampled))
             + details.stages(numbers)
             + details.shape(numbers)
             + details.rules(numbers),
@@ -84,7 +85,7 @@ def page(measurement: Measurement, run: Run) -> str:
         ),
         section("What was simulated", table(_QUANTITY_HEAD, _simulated_rows(run))),
         section("Words used here", definitions(glossary.GLOSSARY)),
-        section("Before you build it", definitions(glossary.CAUTIONS)),
+        section("Before you build it", definitions(_cautions(run))),
         section(
             "Parameter file",
             f"<pre>{escape(run.parameters_text.strip() or 'not recorded in this run')}</pre>",
@@ -124,15 +125,30 @@ def _summary(numbers: dict[str, Any], run: Run) -> str:
         quantity(path).text(numbers)
         for path in ("chains.mean_length", "chains.singles_fraction", "spacing.nearest_neighbour_m")
     )
+    rest = _at_rest(numbers)
     if length == NOT_MEASURED:
-        return words + " No chain length could be measured."
+        return words + rest + " No chain length could be measured."
     words += f" A chain holds {_unbroken(length)} particles on average"
     words += (
         "." if singles == NOT_MEASURED else f"; {_unbroken(singles)} of all particles stand alone."
     )
     if apart != NOT_MEASURED:
         words += f" From one chain to the nearest it is {_unbroken(apart)}."
-    return words
+    return words + rest
+
+
+def _at_rest(numbers: dict[str, Any]) -> str:
+    """Say that the film has come to rest, and by what; a film that has not is warned about."""
+    found = numbers.get("equilibration")
+    if not isinstance(found, dict) or found.get("reached") is not True:
+        return ""
+    return f" The film is at rest ({found.get('reason')}): these are its properties."
+
+
+def _cautions(run: Run) -> list[tuple[str, str]]:
+    """Return what to think of before building; nothing on times of a run that has none."""
+    left_out = glossary.TIMES if run.is_sampled else ""
+    return [(name, words) for name, words in glossary.CAUTIONS if name != left_out]
 
 
 def _unbroken(text: str) -> str:
@@ -199,15 +215,19 @@ def _basis(run: Run) -> str:
     return words
 
 
-def _measured_rows(numbers: dict[str, Any]) -> Iterable[tuple[str, str, str]]:
-    """Rows of the measured numbers that the run can have, and of further ones with a value."""
+def _measured_rows(numbers: dict[str, Any], sampled: bool) -> Iterable[tuple[str, str, str]]:
+    """Rows of the measured numbers that the run can have, and of further ones with a value.
+
+    A sampled run has none that are, or hang on, times.
+    """
     for one in (*MEASURED, *_undeclared(numbers)):
         if one.page not in ("main", "further") or one.entry(numbers) is None:
             continue
         text = one.text(numbers)
         if one.key.endswith(DECAY_TIME):  # bounds where there is no time
             text = decay_time(numbers, one.key.removesuffix(DECAY_TIME))
-        if one.page == "main" or text != NOT_MEASURED:
+        timed = one.unit == "s" or one.section in ("relaxation", "way_to_rest")
+        if text != NOT_MEASURED or (one.page == "main" and not (sampled and timed)):
             yield one.name, text, one.explained(numbers)
 
 
@@ -227,8 +247,13 @@ def _simulated_rows(run: Run) -> list[tuple[str, str, str]]:
     """Rows of what was simulated, from the derived numbers of the run."""
     derived = {"derived": run.derived}
     rows = [
-        (one.name, one.text(derived), one.meaning) for one in SIMULATED if one.key in run.derived
+        (one.name, one.text(derived), one.meaning)
+        for one in SIMULATED
+        if one.key in run.derived and not (run.is_sampled and one.key in _OF_STEPS)
     ]
+    if run.is_sampled:
+        sweeps = str(int(run.steps[-1]))
+        rows.append(("Sweeps", sweeps, "made; each tries to move every particle once on average."))
     low, middle, high = (
         as_float(run.derived.get(f"predicted_mean_length{end}")) for end in ("_low", "", "_high")
     )

@@ -147,7 +147,8 @@ def _trends(table: SweepTable) -> list[FigureRecord[[]]]:
             functools.partial(trend, table, GROWTH_TIME.column),
             "Speed of growth",
             f"Time from switching on until the mean length first reaches {GROWN_LENGTH:g}. A "
-            "point is missing where it never did.",
+            "point is missing where it never did, and where the film was sampled at rest, which "
+            "takes no time.",
         ),
     ]
 
@@ -176,7 +177,9 @@ def trend(table: SweepTable, column: str) -> Figure:
 
 def _why_empty(measure: Quantity) -> str:
     if measure is GROWTH_TIME:
-        return f"No growth time: in no run did the mean length pass {GROWN_LENGTH:g}."
+        return (
+            f"No growth time: in no run that has times did the mean length pass {GROWN_LENGTH:g}."
+        )
     return f"{measure.name}: not measured in any run that is done."
 
 

@@ -1,7 +1,8 @@
 """How far a long command is: a bar on a terminal, a line a minute where there is none.
 
-A line of a run says the share done, the film time, the film time a second and the time left. With
-`-q` nothing of this is written, with `-v` lines come every ten seconds.
+A line of a run says the share done, the film time, the film time a second and the time left; that
+of a sampled run, which has no times, its sweeps and the independent structures in them. With `-q`
+nothing of this is written, with `-v` lines come every ten seconds.
 """
 
 from __future__ import annotations
@@ -132,10 +133,16 @@ def _run_line(scene: Scene, step: int, rate: float) -> str:
     from sim.physics.units import format_quantity, wall_time_text
 
     dt, steps = scene.system.dt_s, scene.steps
+    left = wall_time_text((steps - step) / rate) if rate > 0.0 else ""
+    if scene.is_sampled:
+        found = f", {scene.beside}" if scene.beside else ""
+        words = f"sampling: {step} of at most {steps} sweeps{found}"
+        if rate <= 0.0:
+            return words
+        return f"{words}, {rate:.3g} sweeps a second, at most {left} left"
     done = f"{100 * step // steps} % done, {_film_time(step * dt)} of {_film_time(steps * dt)}"
     if rate <= 0.0:
         return f"simulating: {done}"
-    left = wall_time_text((steps - step) / rate)
     return f"simulating: {done}, {format_quantity(rate * dt, 'time')} a second, {left} left"
 
 
@@ -145,21 +152,23 @@ def _film_time(seconds: float) -> str:
     return format_quantity(seconds, "time")
 
 
-def going_on(step: int, steps: int, dt: float) -> None:
+def going_on(step: int, steps: int, dt: float | None) -> None:
     """Say from which step and film time a run goes on; nothing of one that starts.
 
     Parameters
     ----------
     step, steps : int
         Step that it goes on from, and the last one.
-    dt : float
-        Time step in s.
+    dt : float or None
+        Time step in s; None of a sampled run, whose steps are sweeps.
     """
-    if step > 0 and line_seconds() is not None:
-        progress_line(
-            f"going on from step {step} of {steps}, {_film_time(step * dt)} of "
-            f"{_film_time(steps * dt)}"
-        )
+    if step <= 0 or line_seconds() is None:
+        return
+    if dt is None:
+        progress_line(f"going on from sweep {step} of at most {steps}")
+    else:
+        times = f"{_film_time(step * dt)} of {_film_time(steps * dt)}"
+        progress_line(f"going on from step {step} of {steps}, {times}")
 
 
 class _Count:

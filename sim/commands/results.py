@@ -71,6 +71,11 @@ def _measured(
 
     run = open_run(source)
     first, last = criteria.get("from_time"), float(run.times[-1])
+    if first is not None and run.is_sampled:
+        raise UsageError(
+            f"--from-time must be left out: {source} is a sampled run, and no time belongs to its "
+            f"sweeps; received {first:.4g} s"
+        )
     if first is not None and not first <= last:
         raise UsageError(
             f"--from-time must be at most {last:.4g} s, the last frame of {source}; "

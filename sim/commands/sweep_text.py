@@ -106,7 +106,8 @@ def sentences(points: Sequence[PointOutlook]) -> list[str]:
     """Name the points that will not chain and those that will not equilibrate."""
     alone = [point.point for point in points if not point.will_chain]
     few = [point.point for point in points if point.few_chains]
-    early = [point.point for point in points if point.will_chain and not point.will_settle]
+    early = [point.point for point in points if point.will_chain and point.will_settle is False]
+    sampled = [point.point for point in points if point.will_settle is None]
     told = []
     if alone:
         told.append(f"{_named(alone, len(points))} will not chain: the coupling is too low.")
@@ -120,6 +121,12 @@ def sentences(points: Sequence[PointOutlook]) -> list[str]:
             f"{_named(early, len(points))} will not be in equilibrium at the end: lengths there "
             "hold after the simulated time and are no property of the film; a longer run.duration "
             "helps."
+        )
+    if sampled:
+        told.append(
+            f"{_named(sampled, len(points))} will be sampled at rest by moves, without times; each "
+            "run says by itself whether a film from single particles and one from long chains have "
+            "met."
         )
     if not told:
         told.append("All points should chain and come to equilibrium.")

@@ -237,6 +237,8 @@ def _of_data(path: str, parts: list[h5py.Dataset | None], frames: int | None) ->
         return Difference("frames", name, values, f"{name} {sentence}")
 
     one, other = parts
+    if one is None and other is None:
+        return None  # such as the times of sampled runs
     if one is None or other is None:
         where = ("first", "second") if one is None else ("second", "first")
         values = (one is not None, other is not None)

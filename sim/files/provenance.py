@@ -20,7 +20,7 @@ __all__ = [
     "with_part",
 ]
 
-_ROOT = Path(__file__).resolve().parents[1]
+_ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("sim", "analysis")
 LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "h5py")
 """Those that may change a bit of a trajectory."""

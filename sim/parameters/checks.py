@@ -24,6 +24,7 @@ from sim.physics.units import format_quantity
 __all__ = [
     "FRACTIONS",
     "MOST_STEPS",
+    "SAMPLED",
     "contradictions",
     "forgive_duration",
     "is_sampled",
@@ -366,6 +367,8 @@ def _check_sampled(reading: Reading) -> Iterator[str]:
     if not is_sampled(reading):
         return
     for key in reading.given("run", "duration", "time_step"):
+        if key == "time_step" and reading.raw["run"][key] == "auto":
+            continue  # asks for no time
         yield (
             f'[run] {key} must be left out with dynamics = "{SAMPLED}", which samples the film at '
             f"rest and knows no time; received {show(reading.raw['run'][key])}."

@@ -58,7 +58,7 @@ def simulate(
     show_progress: bool = False,
     on_progress: Callable[[int, int], None] | None = None,
     on_phase: Callable[[str], None] | None = None,
-    on_start: Callable[[int, int, float], None] | None = None,
+    on_start: Callable[[int, int, float | None], None] | None = None,
     stop_rules: Sequence[Watcher] = (),
     setup: RunSetup | None = None,
     engine_factory: EngineFactory | None = None,
@@ -85,8 +85,8 @@ def simulate(
     on_phase : callable or None
         Called with "compiling" before kernels are compiled and with "simulating" after.
     on_start : callable or None
-        Called with (step, steps, time step in s) before the first step; a run that goes on stands
-        at a step above 0.
+        Called with (step, steps, time step in s, None of a sampled run) before the first step; a
+        run that goes on stands at a step above 0.
     stop_rules : sequence of Watcher
         Further watchers; one that raises `sim.run.watchers.Stop` ends the run.
     setup : RunSetup or None
@@ -145,15 +145,15 @@ def simulate(
                 planned = (summary.frames_planned, summary.steps_planned)
             scene.setup_s, scene.warm_up_s = setup_s, warm_up_s
             if on_start is not None:
-                on_start(engine.step, scene.steps, setup.system.dt_s)
+                on_start(engine.step, scene.steps, None if scene.is_sampled else setup.system.dt_s)
             watchers: list[Watcher] = [
-                Frames(*planned, last=scene.steps, sampled=parameters.run.is_sampled),
+                Frames(*planned, last=scene.steps, sampled=scene.is_sampled),
                 Progress(
                     engine.step,
                     scene.steps,
                     show_progress,
                     on_progress,
-                    "sweep" if parameters.run.is_sampled else "step",
+                    "sweep" if scene.is_sampled else "step",
                 ),
                 CheckpointByClock(folder.checkpoint),
                 *rest_watchers(scene),

@@ -110,15 +110,19 @@ class Scene:
         """Steps of the whole run."""
         return self.setup.system.steps
 
+    @property
+    def is_sampled(self) -> bool:
+        """Whether steps are sweeps, to which no time belongs."""
+        return self.setup.parameters.run.is_sampled
+
     def frame(self) -> Frame:
         """Return the present state in SI."""
         state, seen = self.engine.snapshot(), self.engine.observe()
         particles, units = self.setup.particles, self.system.units
         moment = np.asarray(particles.moment)[:, None] * state.directions
-        sampled = self.setup.parameters.run.is_sampled
         return Frame(
             step=state.step,
-            time=None if sampled else state.step * self.system.dt_s,
+            time=None if self.is_sampled else state.step * self.system.dt_s,
             position=_inside(state.positions * units.length_m, particles.sides),
             image=np.pad(np.asarray(state.image, np.int32), ((0, 0), (0, 1))),
             moment=moment.astype(np.float32),
@@ -270,7 +274,8 @@ class Interruption(Listener):
     def look(self, scene: Scene) -> None:
         """Stop the run if a signal has come."""
         if self.heard and scene.engine.step < scene.steps:
-            where = f"at step {scene.engine.step} of {scene.steps}"
+            unit = "sweep" if scene.is_sampled else "step"
+            where = f"at {unit} {scene.engine.step} of {scene.steps}"
             raise Stop(Ending.INTERRUPTED, f"interrupted by {self.heard} {where}")
 
     def close(self, scene: Scene) -> None:

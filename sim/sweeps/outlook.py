@@ -48,11 +48,12 @@ class PointOutlook:
         Coupling of the median particle at contact.
     predicted_mean_length, predicted_mean_length_low, predicted_mean_length_high : float
         In equilibrium, with its band.
-    bond_lives : float
-        Simulated time over the life of a bond in the largest tenth.
+    bond_lives : float or None
+        Simulated time over the life of a bond in the largest tenth; None of a sampled run.
     will_chain, few_chains, will_settle : bool
         Whether the coupling lets particles chain, whether most stay alone nevertheless, and whether
-        the run is long enough for equilibrium.
+        the run is long enough for equilibrium; the last is None of a sampled run, which ends when
+        its film is at rest or says that it is not.
     cautions : tuple of str
         What makes numbers of the point doubtful, a sentence each, as `check` says of a single run.
     """
@@ -65,10 +66,10 @@ class PointOutlook:
     predicted_mean_length: float
     predicted_mean_length_low: float
     predicted_mean_length_high: float
-    bond_lives: float
+    bond_lives: float | None
     will_chain: bool
     few_chains: bool
-    will_settle: bool
+    will_settle: bool | None
     cautions: tuple[str, ...] = ()
 
     @property
@@ -77,6 +78,8 @@ class PointOutlook:
         if not self.will_chain:
             return "will not chain"
         chains = "few and short chains" if self.few_chains else "chains"
+        if self.will_settle is None:
+            return f"{chains}, sampled at rest"
         return chains if self.will_settle else f"{chains}, not in equilibrium at the end"
 
 
@@ -149,7 +152,7 @@ def _outlook(number: int, settings: dict[str, Any], parameters: Parameters) -> P
     seen = look_ahead(parameters)
     duration = parameters.run.duration
     can_chain = seen.coupling_largest >= CHAINING_COUPLING
-    lives = duration / seen.bond_life
+    lives = None if parameters.run.is_sampled else duration / seen.bond_life
     return PointOutlook(
         point=number,
         settings=dict(settings),
@@ -163,7 +166,9 @@ def _outlook(number: int, settings: dict[str, Any], parameters: Parameters) -> P
         will_chain=can_chain,
         few_chains=can_chain and seen.lengths.central < FEW_BONDS,
         # the run must outlast both the growth to the predicted length and ten bond lives
-        will_settle=lives >= SETTLING_LIVES and duration >= seen.film_time,
+        will_settle=(
+            None if lives is None else lives >= SETTLING_LIVES and duration >= seen.film_time
+        ),
         cautions=tuple(cautions_on_numbers(parameters, seen)),
     )
 

@@ -29,6 +29,7 @@ from pathlib import Path
 from typing import Any
 
 from sim.files.record import resolved
+from sim.parameters.checks import SAMPLED
 from sim.parameters.load import from_text
 from sim.parameters.named_files import with_whole_paths
 from sim.parameters.toml import ParameterError, name_of, parse_toml, read_text, to_toml
@@ -297,6 +298,8 @@ def _build(
     for path, value in setting.items():
         if path != RAMP_RATE:
             tables = reading.keys[path].set(tables, value)
+    if setting.get("run.dynamics") == SAMPLED:
+        tables = _without_times(tables, setting)
     tables = {**tables, "title": _title(parameters.title, setting)}
     tables = with_whole_paths(tables, Path(parameters.folder))  # swept keys may name files too
     name = str(Path(parameters.folder) / parameters.name)
@@ -307,6 +310,13 @@ def _build(
     rate = ramp_rate(setting[RAMP_RATE])
     tables = set_ramp_rate(tables, vectors, rate, "run.duration" not in setting)
     return from_text(to_toml(tables), name)
+
+
+def _without_times(tables: dict[str, Any], setting: Settings) -> dict[str, Any]:
+    """Leave out the times of [run], which are those of the points of the sweep that know times."""
+    times = {key for key in ("duration", "time_step") if f"run.{key}" not in setting}
+    kept = {key: value for key, value in tables["run"].items() if key not in times}
+    return {**tables, "run": kept}
 
 
 def _title(title: str, setting: Settings) -> str:

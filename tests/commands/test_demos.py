@@ -24,6 +24,7 @@ SMALL = (
     (r"^thickness = .*", 'thickness = "0.1 um"'),
     (r"^cutoff_diameters = .*", "cutoff_diameters = 3.0"),
     (r"^frames = .*", "frames = 16"),
+    (r"^structures = .*", "structures = 8"),
     (r'^duration = "0\.1 ms"', 'duration = "1 us"'),
     (r'^duration = "0\.15 ms"', 'duration = "2 us"'),
     (r'^duration = "1\.15 ms"', 'duration = "18.9 us"'),
@@ -53,7 +54,7 @@ def small_copy(path, folder):
 
 
 def test_all_demos_are_here():
-    assert {"first_chains", "columns", "switch_on_off", "slow_turn"} <= set(NAMES)
+    assert {"first_chains", "at_rest", "columns", "switch_on_off", "slow_turn"} <= set(NAMES)
     assert "field_thickness_sweep" in NAMES
 
 
@@ -116,7 +117,12 @@ def _look_at_map(out, name):
 def _look_at_run(out, name):
     numbers = json.loads((out / "measures.json").read_text(encoding="utf-8"))
     assert numbers["parameters"]["finished"]
-    assert numbers["parameters"]["frames"] == 17
+    if name == "at_rest":
+        assert numbers["equilibration"]["reached"] is True
+        assert numbers["equilibration"]["independent_structures"] >= 8
+        assert "The film is at rest" in (out / "report.html").read_text(encoding="utf-8")
+    else:
+        assert numbers["parameters"]["frames"] == 17
     assert (out / "report.html").stat().st_size > 100_000
     assert (out / "figures" / "film_views.png").is_file()
     assert (out / "figures" / "hysteresis.png").is_file() == (name == "ramp_up_down")

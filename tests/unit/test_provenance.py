@@ -4,6 +4,7 @@ import json
 import shutil
 import subprocess
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import h5py
 import pytest
@@ -94,6 +95,14 @@ def test_sources_change_with_any_file_of_the_program(tmp_path):
     second = digits()
     (tmp_path / "sim/deep/a.py").rename(tmp_path / "sim/deep/b.py")
     assert len({first, second, digits()}) == 3
+
+
+def test_sources_are_those_of_this_program(tmp_path):
+    root = Path(__file__).parents[2]
+    provenance.sources.cache_clear()
+    assert provenance.sources() == provenance.sources(root) != provenance.sources(tmp_path)
+    provenance.commit.cache_clear()
+    assert provenance.commit() == provenance.commit(root)
 
 
 def test_parts_are_counted_while_nothing_changes(monkeypatch):

@@ -7,6 +7,10 @@ import numpy as np
 import pytest
 
 from analysis import measure, open_run
+from analysis.pictures.all import figures_of
+from analysis.reports.run import page
+from sim.command_line import main
+from sim.files.comparison import compare_runs
 from sim.files.record import Ending
 from sim.film.start_file import state_from_run
 from sim.kernels.sampler import layout
@@ -131,8 +135,28 @@ def test_what_is_measured_has_no_times(finished):
     found = numbers["chains"]["mean_length"]
     gap = abs(own["from_singles"] - found["value"])
     assert gap < 4.0 * np.hypot(own["from_singles_error"], found["error"])
+    # nothing is frozen: some ten frames tell nearly as much as all sweeps between them
+    assert found["error"] < 3.0 * own["from_singles_error"]
+    assert found["samples"] >= 4
     with pytest.raises(ValueError, match="knows no times"):
         measure(run, from_time=1e-6)
+
+
+def test_the_page_says_that_the_film_is_at_rest_and_knows_no_times(finished):
+    run = open_run(finished.directory)
+    measured = measure(run)
+    assert "growth" not in figures_of(measured)
+    assert "time_series" in figures_of(measured)
+    words = page(measured, run)
+    assert "The film is at rest (the films from single particles and from long chains meet" in words
+    assert f"<td>{finished.step}</td>" in words.partition("Sweeps")[2][:40]
+    for timed in (
+        "Simulated time", "Time step", "<th>Steps", "Growth exponent", "after switch-on",
+        "Relaxation time", "Bonds that stand again", "times here are up to",
+    ):  # fmt: skip
+        assert timed not in words, timed
+    assert not [note for note in measured.numbers["warnings"] if note.startswith("way_to_rest")]
+    assert measured.numbers["chains"]["bond_standing_share"]["value"] is None
 
 
 def test_a_run_that_is_stopped_goes_on_to_the_same_bits(tmp_path):
@@ -158,6 +182,16 @@ def test_a_run_that_is_stopped_goes_on_to_the_same_bits(tmp_path):
             assert np.array_equal(one[path][()], other[path][()])
         for name in ("rest",):
             assert one["parameters"].attrs[name] == other["parameters"].attrs[name]
+    assert compare_runs(whole.directory, cut.directory).same
+
+
+def test_measuring_from_a_time_is_refused(finished, capsys):
+    before = sorted(path.name for path in finished.directory.iterdir())
+    assert main(["measure", str(finished.directory), "--from-time", "1 us"]) == 2
+    told = capsys.readouterr().err
+    assert "--from-time must be left out" in told
+    assert "error of the program" not in told
+    assert sorted(path.name for path in finished.directory.iterdir()) == before
 
 
 def test_a_limit_of_the_clock_ends_the_run(tmp_path):
@@ -204,6 +238,10 @@ def test_what_needs_a_time_is_refused(line):
     assert len(error.value.problems) == 1
 
 
+def test_an_automatic_step_asks_for_no_time():
+    assert parameters_of('time_step = "auto"').run.is_sampled
+
+
 def test_other_films_that_cannot_be_sampled_are_refused():
     text = FILE.format(run="")
     turning = text.replace(
@@ -241,6 +279,18 @@ def test_what_check_says_of_a_sampled_run():
     assert "samples the film at rest" in words
     assert "within this run" not in words
     assert "too slow" not in words
+
+
+def test_what_check_says_of_a_sweep_of_both_kinds(tmp_path, capsys):
+    path = tmp_path / "film.toml"
+    table = '[sweep]\n"run.dynamics" = ["monte_carlo", "brownian"]\n'
+    text = FILE.format(run='duration = "1 us"').replace('dynamics = "monte_carlo"', "")
+    path.write_text(text.replace("16 nm", "20 nm").replace("0.26 um", "0.3 um") + table)
+    assert main(["check", str(path)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "chains, sampled at rest 2" in said
+    assert "Point 1 will be sampled at rest by moves" in said
+    assert "Point 2 will not be in equilibrium at the end" in said
 
 
 def test_the_start_of_chains_has_no_overlap_and_all_particles():

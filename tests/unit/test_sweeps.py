@@ -12,6 +12,7 @@ import pytest
 from analysis.sweeps.gather import SweepFolderError, collect, write_tables
 from analysis.sweeps.keys import SweptKey
 from analysis.sweeps.run import growth_time
+from analysis.uncertainty.estimate import NOTHING
 from tests.reference.planted import planted_run
 from tests.reference.planted_sweep import FIELDS, KEYS, planted_sweep, usual
 
@@ -215,6 +216,12 @@ def test_growth_time_counts_from_switching_on():
 def test_growth_time_is_not_guessed(length):
     found = growth_time(np.arange(3.0), np.array(length), np.zeros(3), np.ones(3))
     assert found.value is None
+
+
+def test_growth_time_needs_times():
+    length = np.array([1.0, 2.5, 3.0])  # of a sampled run, whose times are blank
+    unknown = np.full(3, math.nan)
+    assert growth_time(unknown, length, 0.1 * length, np.ones(3)) == NOTHING
 
 
 def test_growth_time_without_a_sure_error():

@@ -17,9 +17,13 @@ def usual():
     terminal.set_loudness(quiet=False, verbose=False)
 
 
-def scene(step):
+def scene(step, is_sampled=False, beside=""):
     return SimpleNamespace(
-        engine=SimpleNamespace(step=step), steps=4000, system=SimpleNamespace(dt_s=1e-9)
+        engine=SimpleNamespace(step=step),
+        steps=4000,
+        system=SimpleNamespace(dt_s=1e-9),
+        is_sampled=is_sampled,
+        beside=beside,
     )
 
 
@@ -34,6 +38,21 @@ def test_a_run_says_a_line_a_minute_with_share_film_time_rate_and_time_left(caps
     assert told == [
         "simulating: 25 % done, 1 us of 4 us, 16.67 ns a second, 3 min left",
         "simulating: 57 % done, 2.3 us of 4 us, 20 ns a second, 85 s left",
+    ]
+
+
+def test_a_sampled_run_tells_sweeps_and_structures_and_no_film_time(capsys):
+    now = [0.0]
+    lines = RunLines(60.0, clock=lambda: now[0])
+    for seconds, step, beside in ((0, 0, ""), (60, 1200, "9 of 20 structures")):
+        now[0] = float(seconds)
+        lines.look(scene(step, is_sampled=True, beside=beside))
+    going_on(1200, 4000, None)
+    # By hand: 1200 of 4000 sweeps in 60 s, so 2800 more take 140 s at most.
+    assert capsys.readouterr().err.splitlines() == [
+        "sampling: 1200 of at most 4000 sweeps, 9 of 20 structures, 20 sweeps a second, "
+        "at most 2 min left",
+        "going on from sweep 1200 of at most 4000",
     ]
 
 
