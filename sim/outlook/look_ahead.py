@@ -38,6 +38,7 @@ from sim.outlook.bond_constants import bond_constants
 from sim.outlook.chain_growth import GROWTH_BAND, chain_growth
 from sim.outlook.chain_lengths import aggregation_number, chain_mixture
 from sim.outlook.pair_potential import PairPotential, head_to_tail, size_classes, size_quantile
+from sim.outlook.turning_moments import LARGEST_TIME, neel_time
 from sim.physics import material
 
 if TYPE_CHECKING:
@@ -48,7 +49,6 @@ __all__ = [
     "Lengths",
     "Outlook",
     "chain_bonds",
-    "crossing_cores",
     "length_band",
     "look_ahead",
     "predict_lengths",
@@ -65,8 +65,6 @@ BAND = 2.5
 CHAINING_COUPLING = 2.0
 """Couplings from which on chains are seen, about 2 to 3 (from memory of the ferrofluid literature,
 and what the prediction gives at a few per cent by volume)."""
-LARGEST_TIME = 1e100
-"""Times in s above this one are not told apart; readers of run files take no larger number."""
 
 
 @dataclass(frozen=True)
@@ -329,8 +327,8 @@ def look_ahead(
         strong_share=float(np.mean(all_couplings > CHAINING_COUPLING)),
         diffusion_time=diffusion_time,
         brown_time=material.brown_time(carrier.viscosity, sizes.diameter, carrier.temperature),
-        neel_time=_neel(parameters, sizes.sizes.single_core, "simple"),
-        neel_time_high_barrier=_neel(parameters, sizes.sizes.single_core, "high_barrier"),
+        neel_time=neel_time(parameters, sizes.sizes.single_core, "simple"),
+        neel_time_high_barrier=neel_time(parameters, sizes.sizes.single_core, "high_barrier"),
         pair=pair,
         pair_tail=head_to_tail(parameters, tail_core, tail_core),
         lengths=lengths,
@@ -349,55 +347,3 @@ def look_ahead(
         spin_time=parameters.run.mass_factor
         * material.spin_time(inertia, sizes.diameter, carrier.viscosity),
     )
-
-
-def _neel(parameters: Parameters, core: float, form: str) -> float:
-    """Neel time in s of a core, at most `LARGEST_TIME` so that it can be stored."""
-    sizes = parameters.particles
-    volume = math.pi / 6.0 * max(core - 2.0 * sizes.dead_layer, 0.0) ** 3
-    if sizes.anisotropy * volume == 0.0:
-        return sizes.attempt_time
-    temperature = parameters.carrier.temperature
-    time = material.neel_time(volume, sizes.anisotropy, sizes.attempt_time, temperature, form)
-    return min(float(time), LARGEST_TIME)
-
-
-def crossing_cores(parameters: Parameters) -> tuple[float, float] | None:
-    """Find the core diameters above which a particle turns as a whole sooner than its moment.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-
-    Returns
-    -------
-    tuple of float or None
-        Smaller and larger core diameter in m, for the two usual prefactors of the Neel time at the
-        file's anisotropy and viscosity; None without anisotropy.
-    """
-    if parameters.particles.anisotropy <= 0.0:
-        return None
-    found = sorted(_crossing(parameters, form) for form in ("simple", "high_barrier"))
-    return found[0], found[1]
-
-
-def _crossing(parameters: Parameters, form: str) -> float:
-    """Core diameter in m where the Neel time passes the Brown time for good, by bisection."""
-    sizes, carrier = parameters.particles, parameters.carrier
-
-    def is_blocked(core: float) -> bool:
-        diameter = core + 2.0 * sizes.shell_thickness
-        brown = material.brown_time(carrier.viscosity, diameter, carrier.temperature)
-        return _neel(parameters, core, form) > float(brown)
-
-    # Below K V = 1.5 kT the high-barrier form has no meaning and rises again.
-    volume = 1.5 * BOLTZMANN * carrier.temperature / sizes.anisotropy
-    low = math.cbrt(6.0 * volume / math.pi) + 2.0 * sizes.dead_layer
-    high = low
-    while not is_blocked(high):
-        low, high = high, 1.2 * high
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if is_blocked(middle) else (middle, high)
-    return high

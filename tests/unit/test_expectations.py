@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from sim.outlook.expectations import expect
-from sim.outlook.look_ahead import BAND, LONGEST_SINGLE, crossing_cores
+from sim.outlook.look_ahead import BAND, LONGEST_SINGLE
+from sim.outlook.turning_moments import crossing_cores
 from tests.reference.bench_film import bench_film
 
 CONTRACT = {

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 from analysis.common.conventions import LENGTHS_WANTED, SPACINGS_WANTED
 from sim.film.core_contact import CLIMBED
 from sim.magnets.safety import PUBLIC_LIMIT, magnet_cautions
-from sim.outlook.look_ahead import CHAINING_COUPLING, crossing_cores
+from sim.outlook.look_ahead import CHAINING_COUPLING
 from sim.outlook.text.beads import bead_cautions
 from sim.outlook.text.film import along_and_across
 from sim.outlook.text.forces import force_cautions
 from sim.outlook.text.motion import dynamics_cautions
+from sim.outlook.turning_moments import crossing_cores
 from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
