@@ -83,14 +83,9 @@ class SpacingFrames:
     axis: Floats | None
     grid: ModeGrid = field(init=False)
     blocks: tuple[int, int] = field(init=False)
-    nearest: list[float] = field(default_factory=list)
-    nearest_error: list[float] = field(default_factory=list)
-    spread: list[float] = field(default_factory=list)
-    spread_error: list[float] = field(default_factory=list)
-    seen_through: list[tuple[float, float]] = field(default_factory=list)
-    nearest_parts: list[Floats] = field(default_factory=list)
-    spread_parts: list[Floats] = field(default_factory=list)
-    seen_parts: list[Floats] = field(default_factory=list)
+    nearest: list[OfParts] = field(default_factory=list)
+    spread: list[OfParts] = field(default_factory=list)
+    seen_through: list[OfParts] = field(default_factory=list)
     clear_parts: list[Floats] = field(default_factory=list)
     width: list[float] = field(default_factory=list)
     width_error: list[float] = field(default_factory=list)
@@ -137,11 +132,6 @@ class SpacingFrames:
         different heights between one another, so no bound follows from the number of chains.
         """
         return NEAREST_SHELL * self.median
-
-    @property
-    def freedom(self) -> float:
-        """Return the degrees of freedom of an error from the scatter between parts of the film."""
-        return float(math.prod(self.blocks) - 2)
 
     def _blocks(self) -> tuple[int, int]:
         """Return the number of parts of the film along both directions of ``_block_of``."""
@@ -218,12 +208,8 @@ class SpacingFrames:
             )
         found = np.isfinite(nearest)
         near, spread = _of_medians(nearest[found], chain[found], block[found], len(counts))
-        self.nearest.append(near.value)
-        self.nearest_error.append(near.error)
-        self.nearest_parts.append(near.parts)
-        self.spread.append(spread.value)
-        self.spread_error.append(spread.error)
-        self.spread_parts.append(spread.parts)
+        self.nearest.append(near)
+        self.spread.append(spread)
         self.unpaired.append(1 - found.sum() / len(members) if len(members) else math.nan)
         histogram, _ = np.histogram(nearest[found], bins=self.edges)
         self.nearest_counts.append(histogram.astype(np.float64))
@@ -246,8 +232,7 @@ class SpacingFrames:
 
         lateral = lateral_direction(self.axis)
         if self.axis is None or not (chain >= 0).any():
-            self.seen_through.append((math.nan, math.nan))
-            self.seen_parts.append(np.zeros((math.prod(self.blocks), 2)))
+            self.seen_through.append(_nothing(math.prod(self.blocks)))
             return
         along = np.array([0.0, 0.0, 1.0])
         if lateral is not None:
@@ -263,8 +248,7 @@ class SpacingFrames:
         )  # fmt: skip
         found = np.isfinite(nearest)
         near, _ = _of_medians(nearest[found], chain[found], block[found], len(counts))
-        self.seen_through.append((near.value, near.error))
-        self.seen_parts.append(near.parts)
+        self.seen_through.append(near)
 
     def _ideal_counts(self, points: Floats) -> Floats:
         """Return the counts that chains placed at random in the plane would give, (bins,).
@@ -326,6 +310,11 @@ class SpacingFrames:
         self.width_error.append(error)
 
 
+def _nothing(blocks: int) -> OfParts:
+    """Return a number that a frame does not have."""
+    return OfParts(math.nan, math.nan, np.zeros((blocks, 2)))
+
+
 def _of_medians(
     values: Floats, chain: Integers, block: Integers, blocks: int
 ) -> tuple[OfParts, OfParts]:
@@ -337,8 +326,7 @@ def _of_medians(
     nearest measure one gap, not two.
     """
     if len(values) == 0:
-        nothing = OfParts(math.nan, math.nan, np.zeros((blocks, 2)))
-        return nothing, nothing
+        return _nothing(blocks), _nothing(blocks)
     order = np.lexsort((values, chain))
     _, first, many = np.unique(chain[order], return_index=True, return_counts=True)
     ranked = values[order]

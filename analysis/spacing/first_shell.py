@@ -97,7 +97,7 @@ def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> E
         return None
     places = np.array([_fit(centres, total - inside[k], level, bell)[0][0] for k in parts])
     count = len(parts)
-    error = math.sqrt((count - 1) / count * float(((places - places.mean()) ** 2).sum()))
+    error = float(_jackknife(places))
     if bell[1] < math.log(NARROW):
         error = math.hypot(error, 1 / math.sqrt(12))
     wide = step * math.hypot(error * student_factor(ONE_SIGMA, count - 1.0), STRAYS)
@@ -108,6 +108,13 @@ def shell_place(counts: Floats, ideal: Floats, edges: Floats, guess: float) -> E
         # No bell: what it has for a maximum is as uncertain as the two laws differ.
         wide = math.hypot(wide, step * float(two[0] - bell[0]))
     return Estimate(guess + step * float(bell[0]), wide, count, count - 1.0)
+
+
+def _jackknife(without: Floats) -> Floats:
+    """Return the error of what was found with each part left out in turn, along the first axis."""
+    count = len(without)
+    square = ((without - without.mean(axis=0)) ** 2).sum(axis=0)
+    return np.asarray(np.sqrt((count - 1) / count * square))
 
 
 def _rise(counts: Floats, ideal: Floats, top: NDArray[np.bool_]) -> float:
@@ -127,8 +134,7 @@ def _rise(counts: Floats, ideal: Floats, top: NDArray[np.bool_]) -> float:
 
     total = counts.sum(axis=0)
     without = np.array([over(total - part) for part in counts])
-    error = np.sqrt((many - 1) / many * ((without - without.mean(axis=0)) ** 2).sum(axis=0))
-    error *= student_factor(ONE_SIGMA, many - 1.0)
+    error = _jackknife(without) * student_factor(ONE_SIGMA, many - 1.0)
     return float((over(total) / np.maximum(error, 1e-300)).min())
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.uncertainty.estimate import Estimate, estimate
 from analysis.uncertainty.ratio import ratio
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
@@ -55,3 +58,17 @@ def over_parts(value: float, sums: Floats, many: Floats, excess: Floats) -> OfPa
     free = max(1.0, count - 2.0)
     error = ratio(left[filled], many[filled])[1] * math.sqrt((count - 1) / free)
     return OfParts(value, error * student_factor(ONE_SIGMA, free), np.stack([left, many], axis=1))
+
+
+def averaged(frames: Sequence[OfParts], structures: float | None) -> Estimate:
+    """Return the average over frames of a number with parts; ``structures`` as of `estimate`."""
+    found = estimate(
+        [one.value for one in frames],
+        within=[one.error for one in frames],
+        structures=structures,
+        parts=[one.parts for one in frames],
+    )
+    if math.isinf(found.freedom) and found.error is not None:
+        # Where the scatter between parts of a frame is the error, it has their freedom.
+        return replace(found, freedom=max(1.0, len(frames[0].parts) - 2.0))
+    return found

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from analysis.spacing.curves import (
 )
 from analysis.spacing.distances import SpacingFrames, lateral_direction
 from analysis.spacing.line import StructureFactorLine
+from analysis.spacing.parts import averaged
 from analysis.spacing.peaks import first_shell, light_peak
 from analysis.spacing.slits import SlitFrames
 from analysis.trajectory.run import Run
@@ -99,22 +99,11 @@ def spacing_numbers(
     """
     seen = max(1, int(structures or 1.0))
 
-    def of(values: list[float], within: list[float], parts: list[Floats]) -> dict[str, Any]:
-        found = estimate(values, within=within, structures=structures, parts=parts)
-        # Where the scatter between parts of a frame is the error, it has their freedom.
-        if math.isinf(found.freedom) and found.error is not None:
-            found = replace(found, freedom=max(1.0, frames.freedom))
-        return found.as_dict()
-
     light, line = light_peak(frames, radial, seen, warnings)
     out: dict[str, Any] = {
-        "nearest_neighbour_m": of(frames.nearest, frames.nearest_error, frames.nearest_parts),
-        "nearest_neighbour_in_plane_m": of(
-            [row[0] for row in frames.seen_through],
-            [row[1] for row in frames.seen_through],
-            frames.seen_parts,
-        ),
-        "nearest_neighbour_spread_m": of(frames.spread, frames.spread_error, frames.spread_parts),
+        "nearest_neighbour_m": averaged(frames.nearest, structures).as_dict(),
+        "nearest_neighbour_in_plane_m": averaged(frames.seen_through, structures).as_dict(),
+        "nearest_neighbour_spread_m": averaged(frames.spread, structures).as_dict(),
         **light,
         "axis_correlation_m": first_shell(frames, axes, seen, warnings).as_dict(),
         "line_density_m": frames.line,

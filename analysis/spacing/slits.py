@@ -7,7 +7,7 @@ that begins on a line counts once, whole, so that wide ones are not cut off by t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.files.curve import Curve
 from analysis.spacing.distances import GOLDEN, lateral_direction
-from analysis.spacing.parts import OfParts, over_parts
-from analysis.uncertainty.estimate import estimate
+from analysis.spacing.parts import OfParts, averaged, over_parts
 from analysis.uncertainty.ratio import ratio
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
@@ -147,23 +146,13 @@ class SlitFrames:
             if len(slits) > 1
         ]
 
-        def of(which: int) -> dict[str, Any]:
-            own = [row[which] for row in rows]
-            found = estimate(
-                [one.value for one in own],
-                within=[one.error for one in own],
-                structures=structures,
-                parts=[one.parts for one in own],
-            )
-            # Where the scatter between parts of a frame is the error, it has their freedom.
-            if math.isinf(found.freedom) and found.error is not None:
-                found = replace(found, freedom=max(1.0, self.count - 2.0))
-            return found.as_dict()
-
+        mean, median, spread = (
+            averaged([row[which] for row in rows], structures).as_dict() for which in range(3)
+        )
         return {
-            "mean_m": of(0),
-            "median_m": of(1),
-            "spread_m": of(2),
+            "mean_m": mean,
+            "median_m": median,
+            "spread_m": spread,
             "random_mean_m": self.random_m,
         }
 
@@ -214,15 +203,15 @@ def _of_parts(slits: Floats, parts: Integers, sets: Integers, count: int) -> lis
     slope = float(near[1] - near[0]) / 0.2
     # Each number as the mean of something of every slit, to first order.
     terms = [
-        (mean, widths),
-        (median, median + slope * (0.5 - (widths <= median))),
-        (spread, spread + ((widths - mean) ** 2 - spread**2) / (2 * spread or 1.0)),
+        (mean, widths, True),
+        (median, median + slope * (0.5 - (widths <= median)), False),
+        (spread, spread + ((widths - mean) ** 2 - spread**2) / (2 * spread or 1.0), True),
     ]
     out = []
-    for value, term in terms:
+    for value, term, hangs_on_lines in terms:
         sums = np.asarray(np.bincount(parts, term, count), dtype=np.float64)
         found = over_parts(value, sums, many, excess)
-        if term is not terms[1][1]:
+        if hangs_on_lines:
             across = ratio(np.bincount(sets, term), np.bincount(sets))[1]
             found = found._replace(error=max(found.error, sets_factor * across))
         out.append(found)

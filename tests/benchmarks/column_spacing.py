@@ -78,7 +78,7 @@ def measured(job):
         frames.map_sum / frames.map_frames, frames.grid, frames.sides, None, 0.0, 1.0
     )
     return {
-        "nearest": float(np.mean(frames.nearest)),
+        "nearest": float(np.mean([one.value for one in frames.nearest])),
         "length": float(np.mean(alive)),
         "counts": np.sum(frames.nearest_counts, axis=0),
         "edges": frames.edges,

@@ -152,7 +152,7 @@ def test_nearest_neighbour_equals_a_plain_double_loop():
     for group in {b[0] for b in best}:
         own = [b[1] for b in best if b[0] == group]
         total += np.median(own) * len(own)
-    assert sums.nearest[0] == pytest.approx(total / len(best), rel=1e-9)
+    assert sums.nearest[0].value == pytest.approx(total / len(best), rel=1e-9)
     assert np.array_equal(sums.shell_counts[0].sum(axis=0), counted)
 
 

@@ -8,7 +8,7 @@ partner there.
 import numpy as np
 from numba import njit
 
-from sim.kernels.sampler.cells import around, wrapped
+from sim.kernels.sampler.cells import around, indices_of, wrapped
 from sim.kernels.sampler.layout import (
     AHEAD,
     BEHIND,
@@ -54,9 +54,7 @@ def bonded(film, i, row, found):
     itself are left out.
     """
     cells, rows = film.near, film.rows
-    ix = min(cells.x - 1, max(0, np.int64(row[X] / film.side_x * cells.x)))
-    iy = min(cells.y - 1, max(0, np.int64(row[Y] / film.side_y * cells.y)))
-    iz = min(cells.z - 1, max(0, np.int64(row[Z] / film.thickness * cells.z)))
+    ix, iy, iz = indices_of(cells, film, row[X], row[Y], row[Z])
     first_x, end_x = around(ix, cells.x)
     first_y, end_y = around(iy, cells.y)
     number = 0
@@ -129,9 +127,7 @@ def find_all_bonds(film):
 def find_bonds_around(film, row):
     """Find anew the bonds of all particles that a row may be bonded to."""
     cells = film.near
-    ix = min(cells.x - 1, max(0, np.int64(row[X] / film.side_x * cells.x)))
-    iy = min(cells.y - 1, max(0, np.int64(row[Y] / film.side_y * cells.y)))
-    iz = min(cells.z - 1, max(0, np.int64(row[Z] / film.thickness * cells.z)))
+    ix, iy, iz = indices_of(cells, film, row[X], row[Y], row[Z])
     first_x, end_x = around(ix, cells.x)
     first_y, end_y = around(iy, cells.y)
     for jx in range(first_x, end_x):

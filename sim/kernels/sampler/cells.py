@@ -11,11 +11,18 @@ NEXT, PREVIOUS, CELL = range(3)
 
 
 @njit(cache=True, error_model="numpy")
-def cell_of(cells, film, x, y, z):
-    """Return the cell of a place whose x and y lie in the patch."""
+def indices_of(cells, film, x, y, z):
+    """Return the three indices of the cell of a place whose x and y lie in the patch."""
     ix = min(cells.x - 1, max(0, np.int64(x / film.side_x * cells.x)))
     iy = min(cells.y - 1, max(0, np.int64(y / film.side_y * cells.y)))
     iz = min(cells.z - 1, max(0, np.int64(z / film.thickness * cells.z)))
+    return ix, iy, iz
+
+
+@njit(cache=True, error_model="numpy")
+def cell_of(cells, film, x, y, z):
+    """Return the cell of a place whose x and y lie in the patch."""
+    ix, iy, iz = indices_of(cells, film, x, y, z)
     return (ix * cells.y + iy) * cells.z + iz
 
 

@@ -8,7 +8,6 @@ design.
 
 import math
 
-import numpy as np
 from numba import njit
 
 from sim.kernels.laws.pairs import (
@@ -19,7 +18,7 @@ from sim.kernels.laws.pairs import (
     gradient_force,
     soft_core_energy,
 )
-from sim.kernels.sampler.cells import around, wrapped
+from sim.kernels.sampler.cells import around, indices_of, wrapped
 from sim.kernels.sampler.layout import MX, MY, MZ, NONE, RADIUS, X, Y, Z
 from sim.kernels.steps.added_forces import add_energies
 from sim.kernels.steps.energies import steric_energy
@@ -62,9 +61,7 @@ def repulsion_at(film, x, y, z, radius):
     cells, rows, mark = film.near, film.rows, film.mark
     head, links = cells.head, cells.links
     side_x, side_y = film.side_x, film.side_y
-    ix = min(cells.x - 1, max(0, np.int64(x / side_x * cells.x)))
-    iy = min(cells.y - 1, max(0, np.int64(y / side_y * cells.y)))
-    iz = min(cells.z - 1, max(0, np.int64(z / film.thickness * cells.z)))
+    ix, iy, iz = indices_of(cells, film, x, y, z)
     first_x, end_x = around(ix, cells.x)
     first_y, end_y = around(iy, cells.y)
     energy = 0.0
@@ -93,9 +90,7 @@ def field_at(film, x, y, z, radius):
     head, links = cells.head, cells.links
     side_x, side_y = film.side_x, film.side_y
     cutoff2, added2 = laws.cutoff * laws.cutoff, laws.added_reach * laws.added_reach
-    ix = min(cells.x - 1, max(0, np.int64(x / side_x * cells.x)))
-    iy = min(cells.y - 1, max(0, np.int64(y / side_y * cells.y)))
-    iz = min(cells.z - 1, max(0, np.int64(z / film.thickness * cells.z)))
+    ix, iy, iz = indices_of(cells, film, x, y, z)
     first_x, end_x = around(ix, cells.x)
     first_y, end_y = around(iy, cells.y)
     energy = bx = by = bz = 0.0

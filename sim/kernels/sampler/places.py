@@ -8,11 +8,10 @@ moment there from an exponential law of the cosine. No checks by design.
 
 import math
 
-import numpy as np
 from numba import njit
 
 from sim.kernels.sampler import draws
-from sim.kernels.sampler.cells import around, inside, wrapped
+from sim.kernels.sampler.cells import around, indices_of, inside, wrapped
 from sim.kernels.sampler.layout import AHEAD, MANY, MOMENT, MX, MY, MZ, NONE, RADIUS, X, Y, Z
 
 NEXT = 0
@@ -69,9 +68,7 @@ def density(film, x, y, z, radius, side, first, ends):
     if ends == 0:
         return out
     bonds = film.bonds
-    ix = min(cells.x - 1, max(0, np.int64(inside(x, film.side_x) / film.side_x * cells.x)))
-    iy = min(cells.y - 1, max(0, np.int64(inside(y, film.side_y) / film.side_y * cells.y)))
-    iz = min(cells.z - 1, max(0, np.int64(z / film.thickness * cells.z)))
+    ix, iy, iz = indices_of(cells, film, inside(x, film.side_x), inside(y, film.side_y), z)
     first_x, end_x = around(ix, cells.x)
     first_y, end_y = around(iy, cells.y)
     total = 0.0
