@@ -11,8 +11,6 @@ from sim.parameters.tables import MAGNETS, TABLES, TITLE
 from sim.parameters.toml import to_toml
 from sim.parameters.values import Choice
 
-__all__ = ["TEMPLATE"]
-
 _HEAD = """\
 # Parameter file of chainfilm. Lines that start with # are comments.
 # A quantity is a text with its unit, such as "12 nm", "25 mT", "1.5 mPa s" or "25 degC".

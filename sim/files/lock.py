@@ -28,8 +28,6 @@ from analysis.common.errors import InputError
 if TYPE_CHECKING:
     from filelock import BaseFileLock
 
-__all__ = ["LOCK_FILES", "FolderError", "LockedError", "held", "refuse_if_held"]
-
 WAIT_SECONDS, LOOK_SECONDS = 0.25, 0.05
 """A look at a lock takes it for a moment; that is no writer, and is waited for."""
 _UNSUPPORTED = {errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS}

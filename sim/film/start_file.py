@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["state_from_run"]
-
 Floats = NDArray[np.float64]
 
 SIDE_ERROR = 1e-3

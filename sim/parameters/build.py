@@ -25,8 +25,6 @@ from sim.physics.material import MATERIALS
 from sim.physics.uniaxial_gradient import uniaxial_gradient
 from sim.physics.units import format_quantity
 
-__all__ = ["build"]
-
 _COMPUTED = ("particles", "field", "electrostatics")
 """Tables whose values do not stand in the file as they are."""
 

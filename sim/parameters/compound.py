@@ -10,8 +10,6 @@ from typing import Any, TypeAlias
 from sim.parameters.values import Expectation, Quantity, Refused, finite
 from sim.physics.shown import show
 
-__all__ = ["MOST_SIZES", "Diameters", "Direction", "Gradient", "Lengths", "Sides"]
-
 
 @dataclass(frozen=True)
 class Sides(Expectation):

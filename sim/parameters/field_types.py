@@ -10,17 +10,6 @@ from sim.parameters.compound import Direction, Gradient
 from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.values import Choice, Quantity
 
-__all__ = [
-    "FREQUENCY",
-    "PHASE",
-    "FieldParameters",
-    "FieldStep",
-    "FieldStepTable",
-    "FieldTable",
-    "field_direction",
-    "in_plane",
-]
-
 Vector: TypeAlias = tuple[float, float, float]
 Kind: TypeAlias = Literal["hold", "ramp", "oscillate", "rotate"]
 

@@ -17,8 +17,6 @@ from typing import Any, TypeAlias, TypeVar
 
 from sim.parameters.values import Expectation
 
-__all__ = ["ABSENT", "NEEDED", "REQUIRED", "IfNeeded", "Key", "Tables", "filled", "key", "keys_of"]
-
 T = TypeVar("T")
 
 REQUIRED: Any = dataclasses.MISSING

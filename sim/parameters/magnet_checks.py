@@ -41,8 +41,6 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
 
-__all__ = ["cell", "check_magnets", "field_of_magnets", "magnet_notices", "magnets"]
-
 Vector = tuple[float, float, float]
 
 _GRID = 41

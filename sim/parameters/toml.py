@@ -12,9 +12,6 @@ from typing import Any
 
 from analysis.common.errors import InputError
 
-__all__ = ["STANDARD_INPUT", "ParameterError", "name_of", "parse_toml", "read_text", "to_toml"]
-
-
 MOST_TOLD = 100
 """So many mistakes of a file are told; of the others their number is."""
 

@@ -14,18 +14,6 @@ from typing import Any
 from sim.physics.shown import show
 from sim.physics.units import DIMENSIONS, UnitError, format_quantity, parse
 
-__all__ = [
-    "Choice",
-    "Expectation",
-    "FileName",
-    "Number",
-    "Quantity",
-    "Switch",
-    "WholeNumber",
-    "Words",
-    "finite",
-]
-
 NOMINAL_TEMPERATURE = 298.15
 """Temperature in K at which the range of an energy written in joules is checked."""
 

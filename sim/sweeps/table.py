@@ -38,10 +38,6 @@ from sim.physics.shown import show
 from sim.sweeps.keys import RAMP_RATE, SweepKey, ramp_rate, set_ramp_rate
 from sim.sweeps.reading import Settings, SweepReading
 
-__all__ = [
-    "SweepPlan", "SweepPoint", "SweepRun", "is_sweep", "load_sweep", "plan_sweep", "spread_out",
-]  # fmt: skip
-
 NAMED_POINTS = 6
 """So many invalid points are named in one sentence; of the others their number is told."""
 
