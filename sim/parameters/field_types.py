@@ -193,6 +193,12 @@ def _clean(component: float) -> float:
     return component if abs(component) > 1e-15 else 0.0
 
 
+def scaled(strength: float, direction: Vector) -> Vector:
+    """Give the vector of a length along a direction."""
+    x, y, z = direction
+    return strength * x, strength * y, strength * z
+
+
 def in_plane(direction: Vector, normal: Vector) -> Vector | None:
     """Give the unit vector of the part of a direction in a plane; None where it is too small."""
     along = sum(a * b for a, b in zip(direction, normal, strict=True))
