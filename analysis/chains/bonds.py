@@ -10,12 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.constants import BOLTZMANN, MU0
+from analysis.common.conventions import BOND_ALIGNMENT, BOND_DISTANCE
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
-
-BOND_DISTANCE = 1.3
-BOND_ALIGNMENT = 0.5
 
 WEAKEST_BOND_KT = 1.0
 """A pair bound by less than this is torn apart as soon as it meets, whatever its moments."""

@@ -31,7 +31,7 @@ GROWTH = 1.3
 
 def pair_choice(system: ReducedSystem) -> tuple[bool, bool]:
     """Return the constants of pair kernels: surfactant or soft core, one size or several."""
-    return system.steric == "surfactant", bool(np.all(system.radius == system.radius[0]))
+    return not system.repulsion.is_soft, bool(np.all(system.radius == system.radius[0]))
 
 
 class CpuFilm:
@@ -106,7 +106,7 @@ class CpuFilm:
                 ),
                 patch=patch,
                 laws=cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT),
-                programme=cpu_arrays.field_table(system.field, system.gradient),
+                programme=cpu_arrays.field_table(system.field, system.body.gradient),
                 long_range=long_range,
                 screening=tables and tables[0],
                 energy_screening=tables and tables[1],

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import h5py
 import numpy as np
 
+from analysis.common import h5md
 from analysis.common.attributes import plain_attributes
 from analysis.common.lost_pieces import lost_piece
 from analysis.common.seal import SEAL
@@ -67,11 +68,12 @@ class Frame:
     energies: Mapping[str, float]
 
 
+FILM = f"/particles/{h5md.GROUP}"
 # (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
 PER_PARTICLE = [
-    ("/particles/film/position", "position", "<f8", (-1, 3), "m"),
-    ("/particles/film/image", "image", "<i4", (-1, 3), ""),
-    ("/particles/film/moment", "moment", "<f4", (-1, 3), "A m+2"),
+    (f"{FILM}/position", "position", "<f8", (-1, 3), "m"),
+    (f"{FILM}/image", "image", "<i4", (-1, 3), ""),
+    (f"{FILM}/moment", "moment", "<f4", (-1, 3), "A m+2"),
 ]
 PER_FRAME = [
     ("/observables/magnetisation", "magnetisation", "<f8", (3,), ""),
@@ -79,7 +81,7 @@ PER_FRAME = [
 ]
 ENERGY = "/observables/energy_"
 """Elements of energies begin with this and end with the name of the energy."""
-STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
+STEP, TIME = f"{FILM}/position/step", f"{FILM}/position/time"
 
 
 def frames_per_block(count: int) -> int:
@@ -164,16 +166,16 @@ def write_head(file: h5py.File, version: str) -> None:
 
 def write_particles(file: h5py.File, particles: Particles) -> None:
     """Write what is fixed in time: the box, diameters (m) and moments (A m2)."""
-    film = file.create_group("/particles/film")
+    film = file.create_group(FILM)
     box = film.create_group("box")
     box.attrs.create("dimension", 3, dtype="<i4")
     box.attrs["boundary"] = np.array([b"periodic", b"periodic", b"none"])
     edges = [*np.asarray(particles.sides, dtype=float), float(particles.thickness)]
     for group, name, values, unit in (
         (box, "edges", edges, "m"),
-        (film, "diameter", particles.diameter, "m"),
-        (film, "core_diameter", particles.core_diameter, "m"),
-        (film, "moment_magnitude", particles.moment, "A m+2"),
+        (film, h5md.DIAMETER, particles.diameter, "m"),
+        (film, h5md.CORE_DIAMETER, particles.core_diameter, "m"),
+        (film, h5md.MOMENT_SIZE, particles.moment, "A m+2"),
     ):
         data = np.asarray(values, "<f8")
         made = group.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
@@ -205,7 +207,7 @@ def make_elements(
             value.attrs["unit"] = _ascii(unit)
         if element.startswith(ENERGY):
             value.attrs["description"] = _ascii("energy per particle divided by kT")
-        if element == "/particles/film/position":
+        if element == f"{FILM}/position":
             for name, kind in ((STEP, "<i8"), (TIME, "<f8"))[: 2 if has_times else 1]:
                 file.create_dataset(
                     name, (0,), kind, maxshape=(None,), chunks=(SERIES_CHUNK,), fletcher32=True
@@ -227,9 +229,9 @@ def require_sound(file: h5py.File, frames: int) -> None:
     RuntimeError, ValueError
         If what is said of the box cannot be read.
     """
-    plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
-    for path in ("diameter", "core_diameter", "moment_magnitude", "box/edges"):
-        fixed = file[f"/particles/film/{path}"]
+    plain_attributes(file[f"{FILM}/box"])  # no seal covers it, and readers ask for it
+    for path in h5md.FIXED:
+        fixed = file[f"{FILM}/{path}"]
         require_chunks(fixed, len(fixed))
         fixed[()]
     moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *series_of(file)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from sim.film.field_programme import field_stages
 from sim.interactions import dipolar
 from sim.interactions.added import AddedPairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
-from sim.interactions.gravity import gradient_components, gravity_law
+from sim.interactions.gravity import body_forces
 from sim.interactions.steric import StericLaw
 from sim.physics import beads, material
 from sim.physics.units import ReducedUnits
@@ -81,17 +81,6 @@ def _strongest_moment(
         return moment
     feedback = beads.CHAIN_FEEDBACK / (2.0 * radius) ** 3
     return beads.self_consistent(moment, core_langevin, largest_field, feedback)
-
-
-def _body_forces(parameters: Parameters, units: ReducedUnits) -> dict[str, Any]:
-    """Return weight and gradient of the field in reduced units."""
-    law = gravity_law(parameters, units.length_m)
-    return {
-        "core_weight": law.core_weight,
-        "shell_weight": law.shell_weight,
-        "down": parameters.gravity.direction,
-        "gradient": gradient_components(parameters, units),
-    }
 
 
 def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> ReducedSystem:
@@ -185,12 +174,12 @@ def reduce(
     strongest = _strongest_moment(radius, moment, core_langevin, largest_field)
     sides = (particles.sides[0] / units.length_m, particles.sides[1] / units.length_m)
     thickness = particles.thickness / units.length_m
-    body = _body_forces(parameters, units)
+    body = body_forces(parameters, units)
     push = body_push(
         radius,
         moment,
         law.shell,
-        (body["core_weight"], body["shell_weight"]),
+        (body.core_weight, body.shell_weight),
         parameters.field.steepest * units.length_m / units.field_t,
     )
     layers = max(1.0, float(np.sum(4.0 * radius**2)) / (sides[0] * sides[1]))
@@ -226,10 +215,8 @@ def reduce(
         turning=turning,
         sides=sides,
         thickness=thickness,
-        steric=parameters.repulsion.kind,
-        strength=parameters.repulsion.strength,
-        shell=law.shell,
-        grafting=law.grafting,
+        repulsion=replace(law, shell=max(law.shell, 1e-9)),
+        window_strength=parameters.repulsion.strength,
         dipole_sum=parameters.dipoles.sum,
         cutoff=parameters.dipoles.cutoff_diameters,
         tolerance=parameters.dipoles.tolerance,
@@ -250,11 +237,9 @@ def reduce(
         longest_dt_reason="" if chosen is None else allowed.reason,
         added=added,
         added_reach=added.reach(float(radius.max())),
-        induced=core_langevin > 0.0,
-        saturation=moment if core_langevin > 0.0 else None,
         core_langevin=core_langevin,
         core_stiffness=core_stiffness,
-        **body,
+        body=body,
     )
     plain = system
     if chosen is None and not sampled:

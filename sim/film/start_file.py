@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
 from analysis.common.seal import COUNT
-from sim.files.layout import require_chunks
+from sim.files.layout import FILM, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
@@ -107,8 +107,8 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
 def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """Read positions and moments of the last frame, diameters and box, looked for first."""
     frames = int(content[COUNT][()])
-    film = content["/particles/film"]
-    diameters, box = film["diameter"], film["box/edges"]
+    film = content[FILM]
+    diameters, box = film[h5md.DIAMETER], film[h5md.EDGES]
     if diameters.size > MOST_PARTICLES:
         raise RunFileError(
             f"[start] path must name a run of at most {MOST_PARTICLES} particles; {file} holds "

@@ -60,7 +60,7 @@ def core_langevin_parameter(parameters: Parameters, field: float) -> float:
     return float(material.langevin_parameter(moment, field, parameters.carrier.temperature))
 
 
-def moments_in_field(parameters: Parameters, core: ArrayLike) -> Values:
+def moments(parameters: Parameters, core: ArrayLike) -> Values:
     """Moments of particles that are alone in the largest field of a run.
 
     Parameters
@@ -82,37 +82,12 @@ def moments_in_field(parameters: Parameters, core: ArrayLike) -> Values:
     return found
 
 
-def moments(parameters: Parameters, core: ArrayLike) -> Values:
-    """Dipole moments of cores of the file's material; of beads those in the largest field.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core : array_like
-        Core diameters in m.
-
-    Returns
-    -------
-    ndarray
-        Moments in A m2, of the shape of ``core``.
-    """
-    return moments_in_field(parameters, core)
-
-
 def head_to_tail_energy(
     parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
 ) -> Values:
     """Dipole energy of pairs with both moments along the line of centres.
 
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core_i, core_j : array_like
-        Core diameters in m.
-    distance : array_like
-        Centre distances in m.
+    Parameters are those of `sim.interactions.pairs.PairLaw.pair_energy`.
 
     Returns
     -------
@@ -132,14 +107,7 @@ def pair_coupling(
 ) -> Values:
     """Coupling of pairs at a distance, half of their head-to-tail attraction.
 
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core_i, core_j : array_like
-        Core diameters in m.
-    distance : array_like
-        Centre distances in m.
+    Parameters are those of `head_to_tail_energy`.
 
     Returns
     -------

@@ -58,6 +58,36 @@ def gravity_law(parameters: Parameters, length_m: float = 1.0) -> GravityLaw:
     return GravityLaw(scale * (sizes.body_density - liquid), scale * (sizes.shell_density - liquid))
 
 
+class BodyForces(NamedTuple):
+    """What acts on each particle by itself, reduced.
+
+    Attributes
+    ----------
+    core_weight, shell_weight : float
+        As in `GravityLaw`.
+    down : tuple of float
+        Where things fall.
+    gradient : tuple of float
+        dB_a/dx_b as (xx, yy, zz, xy, xz, yz).
+    """
+
+    core_weight: float = 0.0
+    shell_weight: float = 0.0
+    down: tuple[float, float, float] = (0.0, 0.0, -1.0)
+    gradient: Gradient = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+    @property
+    def acts(self) -> bool:
+        """Whether there is any."""
+        return any(part != 0.0 for part in (self.core_weight, self.shell_weight, *self.gradient))
+
+
+def body_forces(parameters: Parameters, units: ReducedUnits) -> BodyForces:
+    """Give weight and gradient of a parameter file in reduced units."""
+    law, gradient = gravity_law(parameters, units.length_m), gradient_components(parameters, units)
+    return BodyForces(*law, parameters.gravity.direction, gradient)
+
+
 def weight(parameters: Parameters, core: ArrayLike) -> Values:
     """Weight less buoyancy of particles in SI.
 

@@ -69,9 +69,9 @@ def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 def _left_out(outlook: Outlook) -> list[str]:
     """Say what has no energy in a sampled film."""
-    system = outlook.system
-    pulled = (system.core_weight != 0.0 or system.shell_weight != 0.0) and any(system.down[:2])
-    if not pulled and not any(system.gradient):
+    body = outlook.system.body
+    pulled = (body.core_weight != 0.0 or body.shell_weight != 0.0) and any(body.down[:2])
+    if not pulled and not any(body.gradient):
         return []
     return [
         "What weight or a field gradient do along the film is left out: a periodic film has no "
