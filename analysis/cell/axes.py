@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.pictures import style
 from analysis.uncertainty.number_text import Scale, scale_for, with_unit
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
-Floats = NDArray[np.float64]
 Outline = dict[str, Any]
 """A magnet as drawn: lists of polygons (k, 2) in m, ``above`` (x, y) and ``side`` (x, z), and
 ``axis``, the unit vector of its magnetisation, or None, at ``centre``, both (3,)."""

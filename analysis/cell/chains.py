@@ -16,6 +16,7 @@ from analysis.cell.axes import (
     plain_decades,
 )
 from analysis.cell.numbers import numbers_map
+from analysis.common.arrays import Floats
 from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
 from analysis.pictures import style
 from analysis.uncertainty.number_text import scale_for
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 Words = tuple[str, list[str]]
 

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.cell.axes import Outline, centred, four_maps, mesh_edges, plain_decades
+from analysis.common.arrays import Floats
 from analysis.pictures import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 
 _LOWEST = 0.02

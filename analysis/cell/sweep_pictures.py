@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.cell.axes import four_maps, hatch, mesh_edges
+from analysis.common.arrays import Floats
 from analysis.pictures import style
 from analysis.sweeps.grid import MEASURED
 from analysis.uncertainty.number_text import Scale, scale_for
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from analysis.cell.axes import Outline
-
-Floats = NDArray[np.float64]
 
 
 def draw_sweep_map(

@@ -24,12 +24,10 @@ from analysis.chains.standing_bonds import (
     standing,
     warn_of_standing,
 )
+from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve
 from analysis.uncertainty.estimate import NOTHING, Estimate, estimate
 from analysis.uncertainty.number_text import with_unit
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 FEWEST_BIRTHS = 30
 """Bonds seen to form, from which on they alone make the survival curve."""

@@ -8,12 +8,12 @@ import json
 import time
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
 from sim.commands.drift import draw_drift, drift_text, drift_time
 from sim.commands.errors import DONE
@@ -37,8 +37,6 @@ from sim.physics.units import UnitError, format_quantity, parse
 if TYPE_CHECKING:
     from analysis.sweeps.grid import SweepGrid
     from sim.parameters.types import Parameters
-
-Values: TypeAlias = NDArray[np.float64]
 
 POINTS = 81
 """Points of the map along the longer side of the cell."""
@@ -162,8 +160,8 @@ def _map_time(args: argparse.Namespace, end: float | None) -> float | None:
 
 
 def _places(
-    parameters: Parameters, strength: Values, tilt: Values, fraction: Values | None = None
-) -> dict[str, Values]:
+    parameters: Parameters, strength: Floats, tilt: Floats, fraction: Floats | None = None
+) -> dict[str, Floats]:
     """Return the coordinates of a sweep at places, arrays of one shape."""
     if fraction is None:
         fraction = np.asarray(parameters.particles.whole_volume_fraction)

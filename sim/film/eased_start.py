@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.kernels.laws.pairs import SOFT_CORE_REACH2
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-Floats = NDArray[np.float64]
 Integers = NDArray[np.intp]
 
 HIGHEST = 5.0

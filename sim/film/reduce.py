@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.film import inner_steps, time_step
 from sim.film.added_stiffness import crowded_distance
 from sim.film.body_push import body_push, pushed_step
@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from sim.film.particles import Particles
     from sim.parameters.types import Parameters
 from sim.film.reduced_system import ReducedSystem
-
-Floats = NDArray[np.float64]
 
 MARGIN_SHORT, MARGIN_LONG, MARGIN_OUTER = 0.5, 0.8, 1.0
 DRIFT_CAP = 0.1

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.film.field_programme import FieldStage
 from sim.interactions.added import AddedPairs
 from sim.interactions.gravity import BodyForces
@@ -18,7 +18,6 @@ from sim.physics.units import ReducedUnits
 if TYPE_CHECKING:
     from sim.interactions.mesh.plan import MeshPlan
 
-Floats = NDArray[np.float64]
 NONE_ADDED = AddedPairs()
 NO_BODY_FORCES = BodyForces()
 

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common import file_names, h5md
+from analysis.common.arrays import Floats
 from analysis.common.seal import COUNT
 from sim.files.layout import FILM, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     import h5py
 
     from sim.film.reduced_system import ReducedSystem
-
-Floats = NDArray[np.float64]
 
 SIDE_ERROR = 1e-3
 """Sides may differ from a whole number of old ones by this share."""

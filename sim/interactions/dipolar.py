@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN, MU0
 from analysis.common.laws import langevin
-from sim.interactions.pairs import Values, floats
+from sim.interactions.pairs import floats
 from sim.kernels.laws import pairs as pair_laws
 from sim.physics import beads, material
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
 
-def largest_moments(sizes: ParticleParameters, core: ArrayLike) -> Values:
+def largest_moments(sizes: ParticleParameters, core: ArrayLike) -> Floats:
     """Moments of particles at saturation.
 
     Parameters
@@ -60,7 +61,7 @@ def core_langevin_parameter(parameters: Parameters, field: float) -> float:
     return float(material.langevin_parameter(moment, field, parameters.carrier.temperature))
 
 
-def moments(parameters: Parameters, core: ArrayLike) -> Values:
+def moments(parameters: Parameters, core: ArrayLike) -> Floats:
     """Moments of particles that are alone in the largest field of a run.
 
     Parameters
@@ -84,7 +85,7 @@ def moments(parameters: Parameters, core: ArrayLike) -> Values:
 
 def head_to_tail_energy(
     parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-) -> Values:
+) -> Floats:
     """Dipole energy of pairs with both moments along the line of centres.
 
     Parameters are those of `sim.interactions.pairs.PairLaw.pair_energy`.
@@ -104,7 +105,7 @@ def head_to_tail_energy(
 
 def pair_coupling(
     parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-) -> Values:
+) -> Floats:
     """Coupling of pairs at a distance, half of their head-to-tail attraction.
 
     Parameters are those of `head_to_tail_energy`.

@@ -9,10 +9,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from analysis.common.arrays import Floats, Integers
 
 # Relative costs of the cost model: one pair or image within the cutoff, one candidate outside
 # it, one (particle, wave vector, +-h) term, one (particle, in-plane wave vector).

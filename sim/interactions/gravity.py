@@ -7,11 +7,12 @@ a steady pull has none: particles that it moves come back on the other side.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN
 from sim.kernels.laws import pairs as pair_laws
 from sim.physics.uniaxial_gradient import Gradient
@@ -19,8 +20,6 @@ from sim.physics.uniaxial_gradient import Gradient
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
     from sim.physics.units import ReducedUnits
-
-Values: TypeAlias = NDArray[np.float64]
 
 
 class GravityLaw(NamedTuple):
@@ -88,7 +87,7 @@ def body_forces(parameters: Parameters, units: ReducedUnits) -> BodyForces:
     return BodyForces(*law, parameters.gravity.direction, gradient)
 
 
-def weight(parameters: Parameters, core: ArrayLike) -> Values:
+def weight(parameters: Parameters, core: ArrayLike) -> Floats:
     """Weight less buoyancy of particles in SI.
 
     Parameters

@@ -14,8 +14,9 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
 
 if TYPE_CHECKING:
@@ -30,8 +31,6 @@ __all__ = [
     "make_work",
     "plan_exact",
 ]
-
-Floats = NDArray[np.float64]
 
 EXACT_TOLERANCE = 1e-10
 FINEST_TOLERANCE = 1e-12

@@ -28,8 +28,6 @@ from sim.physics.units import format_quantity
 _COMPUTED = ("particles", "field", "electrostatics")
 """Tables whose values do not stand in the file as they are."""
 
-Vector = tuple[float, float, float]
-
 
 def build(reading: Reading, text: str, name: str) -> Parameters:
     """Put the values of a faultless file together.

@@ -6,11 +6,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 
+from analysis.common.arrays import Vector
 from sim.parameters.compound import Direction, Gradient
 from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.values import Choice, Quantity
 
-Vector: TypeAlias = tuple[float, float, float]
 Kind: TypeAlias = Literal["hold", "ramp", "oscillate", "rotate"]
 
 FREQUENCY = Quantity("frequency", 1e-6, 1e12, "2 kHz")

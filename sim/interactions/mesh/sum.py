@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions.mesh.plan import MeshPlan, plan_mesh, spacing_of
 from sim.interactions.mesh.tables import MeshTables, make_tables, screening_table
 
@@ -34,8 +35,6 @@ __all__ = [
     "screening_table",
     "sum_on_mesh",
 ]
-
-Floats = NDArray[np.float64]
 
 # A patch is repeated until it is this many spacings wide.
 LEAST_SPACINGS = 4.0
