@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from sim.parameters.checks import is_sampled, sizes
+from sim.parameters.checks import sizes
 from sim.parameters.field_types import FieldStepTable, FieldTable, field_direction, in_plane
 from sim.parameters.forces import electrostatics, force_notices
 from sim.parameters.keys import filled
@@ -159,7 +159,7 @@ def _field_notices(reading: Reading) -> Iterator[str]:
         yield f"[field] {directions[0]} is not used: every step gives its own direction."
     lasting = sum(step.duration for step in reading.steps)
     duration = reading.get("run", "duration")
-    if lasting > duration * (1.0 + 1e-9) and not is_sampled(reading):
+    if duration is not None and lasting > duration * (1.0 + 1e-9):
         yield (
             f"[field] steps last {format_quantity(lasting, 'time')} and the run only "
             f"{format_quantity(duration, 'time')}: the rest of the programme is not used."

@@ -224,6 +224,8 @@ def test_a_sampled_film_is_a_start(finished):
 REFUSED = {
     'duration = "1 ms"': "[run] duration must be left out with dynamics",
     'time_step = "1 ns"': "[run] time_step must be left out with dynamics",
+    "mass_factor = 10.0": '[run] mass_factor must be left out with dynamics = "monte_carlo", which '
+    "samples the film at rest and knows no inertia",
     "structures = 2": "[run] structures must be a whole number from 8",
     "sweeps = 1": "[run] sweeps must be a whole number from 10",
     'wall_time = "1 ms"': '[run] wall_time must be "auto" or a time from 1 s',
