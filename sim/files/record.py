@@ -59,6 +59,8 @@ class RunRecord:
         What was said before the run that makes its numbers doubtful, a sentence each.
     is_sampled : bool
         Whether its steps are sweeps, so that frames have no times.
+    start : dict
+        Of the run whose end the film was taken from: `field_t` (3,), the field there in T.
     """
 
     text: str
@@ -73,6 +75,7 @@ class RunRecord:
     run_id: str
     notices: tuple[str, ...] = ()
     is_sampled: bool = False
+    start: dict[str, Any] = field(default_factory=dict)
     version: str = field(default_factory=program_version)
     commit: str = field(default_factory=commit)
     sources: str = field(default_factory=sources)

@@ -157,6 +157,11 @@ def _field_notices(reading: Reading) -> Iterator[str]:
     directions = reading.given("field", "direction", "tilt", "azimuth")
     if directions and reading.steps and all(_is_directed(step) for step in reading.steps):
         yield f"[field] {directions[0]} is not used: every step gives its own direction."
+    if reading.steps and reading.steps[0].kind == "ramp" and reading.get("start", "kind") == "file":
+        yield (
+            "[[field.steps]] number 1 ramps from no field, whatever the film of [start] was in: "
+            "let a hold of that field come first."
+        )
     lasting = sum(step.duration for step in reading.steps)
     duration = reading.get("run", "duration")
     if duration is not None and lasting > duration * (1.0 + 1e-9):
