@@ -26,7 +26,6 @@ __all__ = [
     "MOST_STEPS",
     "SAMPLED",
     "contradictions",
-    "forgive_duration",
     "is_sampled",
     "magnetisation",
     "sizes",
@@ -81,7 +80,8 @@ def sizes(reading: Reading) -> Sizes | None:
     if is_multicore(reading):
         return bead_sizes(reading)
     needed = ("core_diameter", "size_basis", "size_spread", "dead_layer", "shell_thickness")
-    if not reading.has("particles", *needed):
+    # A moment that is mistaken may be that of a bead.
+    if not reading.has("particles", "moment", *needed):
         return None
     core, basis, spread, dead_layer, shell = (reading.get("particles", key) for key in needed)
     if not isinstance(core, float):
@@ -303,7 +303,7 @@ def _check_times(reading: Reading) -> Iterator[str]:
     if not reading.has("run", "duration", "time_step") or is_sampled(reading):
         return
     duration, step = reading.get("run", "duration"), reading.get("run", "time_step")
-    if step is None:
+    if step is None or duration is None:
         return
     if step > duration:
         yield (
@@ -347,15 +347,6 @@ def is_sampled(reading: Reading) -> bool:
     return reading.has("run", "dynamics") and reading.get("run", "dynamics") == SAMPLED
 
 
-def forgive_duration(reading: Reading) -> None:
-    """Take the missing duration of a sampled run as no time at all."""
-    if is_sampled(reading) and not reading.given("run", "duration"):
-        reading.values["run", "duration"] = 0.0
-        reading.problems[:] = [
-            text for text in reading.problems if not text.startswith("[run] duration is missing")
-        ]
-
-
 def _check_sampled(reading: Reading) -> Iterator[str]:
     """Find what a sampled run cannot have.
 
@@ -366,12 +357,13 @@ def _check_sampled(reading: Reading) -> Iterator[str]:
     """
     if not is_sampled(reading):
         return
-    for key in reading.given("run", "duration", "time_step"):
+    for key in reading.given("run", "duration", "time_step", "mass_factor"):
         if key == "time_step" and reading.raw["run"][key] == "auto":
             continue  # asks for no time
         yield (
             f'[run] {key} must be left out with dynamics = "{SAMPLED}", which samples the film at '
-            f"rest and knows no time; received {show(reading.raw['run'][key])}."
+            f"rest and knows no {'inertia' if key == 'mass_factor' else 'time'}; received "
+            f"{show(reading.raw['run'][key])}."
         )
     if is_multicore(reading):
         yield (

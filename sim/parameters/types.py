@@ -19,7 +19,7 @@ from sim.parameters.force_types import (
     PairForces,
     VanDerWaalsParameters,
 )
-from sim.parameters.keys import key
+from sim.parameters.keys import NEEDED, key
 from sim.parameters.particle_types import MOST_PARTICLES, ParticleParameters
 from sim.parameters.values import Choice, FileName, Number, Quantity, Switch, WholeNumber
 
@@ -154,7 +154,13 @@ class RunParameters:
     The automatic time step is None.
     """
 
-    duration: float = key(Quantity("time", 1e-12, 1e6, "0.2 ms"), "Simulated time.")
+    duration: float = key(
+        Quantity("time", 1e-12, 1e6, "0.2 ms"),
+        "Simulated time.",
+        NEEDED,
+        only=("dynamics", "brownian", "langevin"),
+        inside=0.0,
+    )
     time_step: float | None = key(
         Quantity("time", 1e-15, 1.0, "2 ns", has_auto=True),
         "Time step; auto takes the longest one that is accurate.",
