@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["field_of_run", "state_from_run"]
-
 Floats = NDArray[np.float64]
 
 SIDE_ERROR = 1e-3

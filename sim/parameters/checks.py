@@ -21,16 +21,6 @@ from sim.physics.shown import show
 from sim.physics.sizes import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.physics.units import format_quantity
 
-__all__ = [
-    "FRACTIONS",
-    "MOST_STEPS",
-    "SAMPLED",
-    "contradictions",
-    "is_sampled",
-    "magnetisation",
-    "sizes",
-]
-
 FRACTIONS = ("volume_fraction", "core_volume_fraction", "fluid_saturation")
 """The three ways to give the amount of particles."""
 

@@ -14,8 +14,6 @@ from typing import Any
 from sim.parameters.toml import ParameterError
 from sim.parameters.types import Parameters
 
-__all__ = ["from_text", "json_schema", "load"]
-
 
 def load(path: str | Path) -> Parameters:
     """Read a parameter file.

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from sim.outlook.expectations import Expectations
     from sim.parameters.types import BondParameters, Parameters
 
-__all__ = ["RunSetup", "UncompiledError", "record_of", "usable_threads"]
-
 
 class UncompiledError(InputError):
     """The environment asks numba not to compile; the text is one sentence for the user."""

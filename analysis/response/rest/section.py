@@ -31,9 +31,6 @@ from analysis.uncertainty.number_text import as_float
 
 Floats = NDArray[np.float64]
 
-__all__ = ["WayToRest", "WayToRestSection", "way_numbers"]
-
-
 LEVEL_ROWS = (2, 1, 3, 0, 4)
 """Row of the levels of a continuation under each of the last five columns of its curve."""
 
