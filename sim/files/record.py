@@ -108,6 +108,7 @@ def _plain(value: Any) -> Any:
 
 
 YOUNGER: dict[str, Any] = {
+    "optics.core_table": "auto",
     "optics.matrix_index": 1.59,
     "run.structures": 20,
     "run.sweeps": 20_000,

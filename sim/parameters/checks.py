@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from analysis.common.core_tables import AUTO
 from sim.parameters.beads import bead_sizes, check_beads, is_multicore
 from sim.parameters.field_types import FieldTable, field_direction, in_plane
 from sim.parameters.forces import check_forces, check_size_table, force_range
@@ -322,6 +323,13 @@ def _check_optics(reading: Reading) -> Iterator[str]:
             yield (
                 "[optics] core_index must be one pair such as [2.35, 0.09], or as many as the "
                 f"{len(wavelengths)} wavelengths; received {len(pairs)}."
+            )
+    if reading.has("optics", "core_index", "core_table") and reading.get("optics", "core_index"):
+        table = reading.get("optics", "core_table")
+        if table != AUTO:
+            yield (
+                f'[optics] core_table must be left out, or "{AUTO}", where core_index is given; '
+                f'received "{table}".'
             )
     if reading.has("optics", "numerical_aperture", "outer_index"):
         aperture, outer = (reading.get("optics", k) for k in ("numerical_aperture", "outer_index"))

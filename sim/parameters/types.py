@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 
+from analysis.common.core_tables import AUTO, CORE_TABLES
 from sim.parameters.compound import ComplexIndices, Lengths, Sides, Wavelengths
 from sim.parameters.field_types import FieldParameters, FieldStep
 from sim.parameters.force_types import (
@@ -313,9 +314,16 @@ class OpticsParameters:
     )
     core_index: tuple[tuple[float, float], ...] | None = key(
         ComplexIndices(),
-        "Complex refractive index n + ik of the cores; left out, that of magnetite after "
-        "Querry (1985) at each wavelength. Published k of magnetite differ several fold.",
+        "Complex refractive index n + ik of the cores; left out, that of core_table at each "
+        "wavelength.",
         None,
+    )
+    core_table: str = key(
+        Choice((AUTO, *CORE_TABLES)),
+        "Published table from which the index of the cores is taken; auto is magnetite-querry for "
+        "magnetite and none for custom. Published k of magnetite differ several fold: the page of "
+        "optics shows what each table would give.",
+        AUTO,
     )
     matrix_index: float = key(
         _index(1.59),
