@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from sim.parameters.checks import is_sampled, sizes
+from sim.parameters.checks import sizes
 from sim.parameters.field_types import FieldStepTable, FieldTable, field_direction, scaled
 from sim.parameters.forces import electrostatics, force_notices
 from sim.parameters.keys import filled
@@ -134,9 +134,14 @@ def _field_notices(reading: Reading) -> Iterator[str]:
     directions = reading.given("field", "direction", "tilt", "azimuth")
     if directions and reading.steps and all(_is_directed(step) for step in reading.steps):
         yield f"[field] {directions[0]} is not used: every step gives its own direction."
+    if reading.steps and reading.steps[0].kind == "ramp" and reading.get("start", "kind") == "file":
+        yield (
+            "[[field.steps]] number 1 ramps from no field, whatever the film of [start] was in: "
+            "let a hold of that field come first."
+        )
     lasting = sum(step.duration for step in reading.steps)
     duration = reading.get("run", "duration")
-    if lasting > duration * (1.0 + 1e-9) and not is_sampled(reading):
+    if duration is not None and lasting > duration * (1.0 + 1e-9):
         yield (
             f"[field] steps last {format_quantity(lasting, 'time')} and the run only "
             f"{format_quantity(duration, 'time')}: the rest of the programme is not used."

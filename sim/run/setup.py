@@ -135,6 +135,17 @@ class RunSetup:
         require_memory(self.system)
         return start_state(self.parameters, self.system)
 
+    @property
+    def started(self) -> dict[str, Any]:
+        """What the run file tells of the run that the film is taken from; empty without one."""
+        start = self.parameters.start
+        if start.kind != "file" or start.path is None or self.parameters.run.is_sampled:
+            return {}
+        from sim.film.start_file import field_of_run
+
+        field = field_of_run(start.path)
+        return {} if field is None else {"field_t": field}
+
     def require_ready(self) -> None:
         """Raise what keeps the run from beginning: threads, memory, room for the particles."""
         _ = self.threads, self.state

@@ -652,7 +652,7 @@ def test_byte_order_mark_and_windows_lines_are_accepted(tmp_path):
 
 def test_schema_describes_every_key_with_range_and_example():
     schema = json.loads(json.dumps(json_schema()))
-    assert schema["required"] == ["particles", "film", "run"]
+    assert schema["required"] == ["particles", "film"]  # a sampled film may be without [run] keys
     keys = 0
     for table in schema["$defs"].values():
         assert table["additionalProperties"] is False
