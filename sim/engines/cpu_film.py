@@ -10,7 +10,7 @@ import numpy as np
 from sim.engines import cpu_arrays
 from sim.film.inner_steps import can_split
 from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
-from sim.interactions.slab_sum import dipole_film
+from sim.interactions.ewald_plan import dipole_film
 from sim.kernels.dipoles.ewald_slab import ewald_field_force
 from sim.kernels.steps import energies, layout, lists, step
 from sim.kernels.steps import inner_steps as split_steps
