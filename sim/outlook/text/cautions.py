@@ -27,13 +27,6 @@ LOWEST_BARRIER = 10.0
 def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say where care is needed.
 
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
     Returns
     -------
     list of str
@@ -50,7 +43,7 @@ def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
 def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say what makes numbers of this very film doubtful; run files keep it for those who measure.
 
-    Parameters and result are those of `cautions`; what holds for every film is left out.
+    What holds for every film is left out.
     """
     return [
         *_moment_model(parameters, outlook),
