@@ -106,7 +106,7 @@ def measure(
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
     if run.is_sampled:
         without_times(numbers, warnings)
-    return Measurement(keep_possible(_plain(numbers)), curves, _for_pictures(frame))
+    return Measurement(keep_possible(_plain(numbers)), curves, for_pictures(frame))
 
 
 def _join(whole: dict[str, Any], parts: Mapping[str, Any], what: str) -> None:
@@ -117,8 +117,8 @@ def _join(whole: dict[str, Any], parts: Mapping[str, Any], what: str) -> None:
         whole[name] = part
 
 
-def _for_pictures(frame: Frame) -> dict[str, Any]:
-    """Return the last frame for the pictures."""
+def for_pictures(frame: Frame) -> dict[str, Any]:
+    """Return a frame as ``Measurement.last_frame`` holds it."""
     return {
         "positions": frame.positions,
         "moments": frame.moments,

@@ -247,6 +247,8 @@ def _opened(path: Path) -> Any:
     try:
         return h5py.File(path, "r", locking=False)
     except OSError as error:
+        if "locking flag" in str(error):  # this process has it open with locks
+            return h5py.File(path, "r")
         kind = "is not an HDF5 file" if not h5py.is_hdf5(path) else "is truncated or unreadable"
         raise TrajectoryError(f"{path} must be an H5MD file (HDF5); it {kind}.") from error
 
@@ -266,7 +268,7 @@ def _read_run(file: Any, path: Path) -> Run:
     require_pieces(schedules + sides, frames, path)
     scale = unit(position["value"], LENGTH_UNITS, "positions", path, notices)
     times, steps = schedule(position, frames, path, notices)
-    box = edges(film, path, notices)
+    box = edges(film, frames, path, notices)
     recorded = record(file)
     if recorded.get("derived", {}).get("dynamics") == "monte_carlo":
         notices.clear()  # sweeps stand in for times, as they should
