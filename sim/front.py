@@ -35,11 +35,9 @@ def refusal() -> str:
         )
     for name, mark in MARKS.items():
         spec = find_spec(name)
-        homes = (
-            [] if spec is None else [Path(home) for home in spec.submodule_search_locations or ()]
-        )
-        if not any((home / mark).is_file() for home in homes):
-            found = "nothing" if spec is None else str(homes[0] if homes else spec.origin)
+        places = [] if spec is None else list(spec.submodule_search_locations or ())
+        if not any(Path(place, mark).is_file() for place in places):
+            found = "nothing" if spec is None else places[0] if places else spec.origin
             return (
                 f"{found} is found in place of chainfilm's own package {name}; rename it, or work "
                 "in a folder without it"
