@@ -122,7 +122,7 @@ def draw_drift(
     }  # fmt: skip
     columns = {"volume_fraction": found.fractions, **chains}
     frames = (drift.time_s, drift.volume_fraction, drift.equilibrium)
-    steps = (drift.step_time_s, drift.change)
+    steps = (drift.change_time_s, drift.change)
     left = (found.times, found.change, found.fractions, found.spacing)
     write.write_drift_map(
         directory / file_names.DRIFT, found.x, found.y, found.strength, drift.energy_kt, *frames,
