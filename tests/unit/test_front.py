@@ -87,7 +87,7 @@ def test_systems(monkeypatch, capsys, system, works):
         assert "WSL" in line
 
 
-def test_a_command_starts_without_what_only_linux_has(monkeypatch, tmp_path):
+def test_a_command_starts_without_what_only_linux_has(monkeypatch, tmp_path, request):
     """macOS has no sched_getaffinity and no /proc (common practice)."""
     from sim.files import lock, provenance
     from sim.run.setup import usable_threads
@@ -101,6 +101,7 @@ def test_a_command_starts_without_what_only_linux_has(monkeypatch, tmp_path):
 
     monkeypatch.setattr(Path, "read_text", without_proc)
     provenance.processor_name.cache_clear()
+    request.addfinalizer(provenance.processor_name.cache_clear)
     assert usable_threads(None)[0] >= 1
     assert provenance.processor_name()
     with lock.held(tmp_path), pytest.raises(lock.LockedError, match="this machine"):
