@@ -87,6 +87,8 @@ def draw_motion(
     OSError
         If the folder cannot be written.
     """
+    from PIL.Image import Dither
+
     directory.mkdir(parents=True, exist_ok=True)
     gif, video = (
         directory / f"{file_names.MOVING_PICTURE}.{kind}" for kind in file_names.MOVING_FORMATS
@@ -99,7 +101,7 @@ def draw_motion(
         for place, number in enumerate(chosen):
             picture = style.figure_bytes(_figure(seen, seen.frame(number)), "png", DOTS_PER_INCH)
             add(picture)
-            shown.append(_opened(picture).quantize(palette=palette, dither=0))
+            shown.append(_opened(picture).quantize(palette=palette, dither=Dither.NONE))
             if on_progress is not None:
                 on_progress(place + 1, len(chosen))
     durations = [milliseconds] * len(shown)
