@@ -219,7 +219,7 @@ def _video(path: Path, frames_a_second: float) -> Iterator[Callable[[bytes], Non
         words = [
             program, "-y", "-loglevel", "error", "-f", "image2pipe",
             "-framerate", f"{frames_a_second:.6g}", "-i", "-", "-an",
-            "-vf", "pad=ceil(iw/2)*2:ceil(ih/2)*2",  # sides must be even
+            "-vf", "pad=ceil(iw/2)*2:ceil(ih/2)*2:color=white",  # sides must be even
             "-pix_fmt", "yuv420p", "-movflags", "+faststart", str(made),
         ]  # fmt: skip
         with log.open("wb") as told, subprocess.Popen(
