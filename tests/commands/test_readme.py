@@ -30,7 +30,7 @@ IN_THE_WHEEL = PYPROJECT["tool"]["hatch"]["build"]["targets"]["wheel"]["force-in
 SETUP = "python3 -m venv .venv"
 # Tokens that begin with one of these folders are paths of the project.
 FOLDERS = ("sim", "analysis", "tests", "runs_demo", ".ci")
-ENDINGS = ("py", "json", "csv", "vtp")
+ENDINGS = ("py", "json", "csv", "vtp", "pvd")
 DECLARED = {one.path for one in MEASURED}
 
 
