@@ -17,8 +17,6 @@ from analysis.files.provenance import facts, line
 from analysis.files.writing import write_bytes
 from analysis.trajectory.run import Run
 
-__all__ = ["write_h5md"]
-
 NANOMETRE, PICOSECOND = 1e-9, 1e-12
 
 

@@ -15,8 +15,6 @@ from analysis.measures.h5md import write_h5md
 from analysis.measures.measure import for_pictures
 from analysis.measures.vtk import vtk_texts
 
-__all__ = ["frames_shown", "write_for_viewers"]
-
 MICROSECOND = 1e-6
 
 

@@ -40,8 +40,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from PIL.Image import Image
 
-__all__ = ["draw_motion"]
-
 DOTS_PER_INCH = 90
 SECONDS, LAST_SECONDS = 6.0, 1.5
 """How long all frames show, and the last one beyond that, before it begins again."""

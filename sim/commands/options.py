@@ -10,8 +10,6 @@ from typing import Any, NoReturn
 
 from analysis.common import file_names
 
-__all__ = ["parser"]
-
 SHELLS = ("bash", "zsh", "tcsh")
 
 _EPILOG = """\

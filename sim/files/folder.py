@@ -15,17 +15,6 @@ from sim.files.opening import RunFileError
 if TYPE_CHECKING:
     from sim.files.run_file import RunSummary
 
-__all__ = [
-    "RunFolder",
-    "examine",
-    "is_empty",
-    "make_writable",
-    "plan",
-    "refuse_own_start",
-    "refuse_to_replace",
-    "require_one_wish",
-]
-
 
 @dataclass(frozen=True)
 class RunFolder:
