@@ -78,12 +78,16 @@ class Measurement:
         columns: dict[str, list[Any]] = {name: [] for name in TABLE_COLUMNS}
         for one in MEASURED:
             entry = one.entry(self.numbers)
-            held = entry if isinstance(entry, dict) else {"value": entry}
-            low, high = held.get("interval_95") or (None, None)
-            known = (held.get(name) for name in ("value", "error", "samples"))
-            row = (one.path, one.name, *known, low, high, one.si_unit)
-            for name, value in zip(TABLE_COLUMNS, row, strict=True):
-                columns[name].append(value)
+            parts = {one.path: entry}
+            if isinstance(entry, list):
+                parts = {f"{one.path}.{number}": part for number, part in enumerate(entry)}
+            for path, part in parts.items():
+                held = part if isinstance(part, dict) else {"value": part}
+                low, high = held.get("interval_95") or (None, None)
+                known = (held.get(name) for name in ("value", "error", "samples"))
+                row = (path, one.name, *known, low, high, one.si_unit)
+                for name, value in zip(TABLE_COLUMNS, row, strict=True):
+                    columns[name].append(value)
         return columns
 
 

@@ -230,7 +230,9 @@ def _inches_per_unit(axes: Axes) -> float:
     """Length on paper of one unit of the x axis."""
     figure = axes.figure
     low, high = axes.get_xlim()
-    inches = axes.get_position().width * figure.get_figure(root=True).get_size_inches()[0]
+    root = figure.get_figure(root=True)
+    share = figure.bbox.width / root.bbox.width  # less than all where axes were lent
+    inches = axes.get_position().width * share * root.get_size_inches()[0]
     return float(inches / (high - low))
 
 

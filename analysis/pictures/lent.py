@@ -68,12 +68,19 @@ class LentFigure:
         """Return the height in inches."""
         return float(self._part.bbox.height / self._part.dpi)
 
+    def get_size_inches(self) -> Any:
+        """Return the size of the whole figure, which `set_size_inches` leaves as it is."""
+        return self._whole.get_figure(root=True).get_size_inches()
+
+    def set_size_inches(self, *_: Any) -> None:
+        """Leave the size as the caller has it."""
+
     def suptitle(self, text: str, **look: Any) -> Any:
         """Write a mark above all panels."""
         if "_part" in self.__dict__:
             return self._part.suptitle(text, **look)
-        place = {"transform": self._axes.transAxes, "va": "bottom"}
-        return self._axes.text(1.0, 1.01, text, **{**look, **place, "ha": "right"})
+        place = {"x": 1.0, "y": 1.01, "transform": self._axes.transAxes, "va": "bottom"}
+        return self._axes.text(s=text, **{**look, **place})
 
     def __getattr__(self, name: str) -> Any:
         """Leave all else to the part of the figure, to the whole of it for a single panel."""
