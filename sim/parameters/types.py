@@ -390,6 +390,9 @@ class Parameters(PairForces):
     cell: CellParameters = dataclasses.field(default_factory=CellParameters)
     folder: str = ""
 
+    def __repr__(self) -> str:
+        return f"<Parameters of {self.name}: {self.title or 'no title'}>"
+
     def with_seed(self, seed: int | None) -> Parameters:
         """Return the same with another seed; None keeps the file's."""
         if seed is None:
