@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions.flow.free import smooth_self
+from sim.interactions.flow.free import smooth_self, smooth_tensor
 from sim.interactions.flow.slab import SlabModes, slab_modes
 
 __all__ = ["LEAST_SIDE", "FlowPlan", "plan_flow"]
@@ -19,9 +19,12 @@ __all__ = ["LEAST_SIDE", "FlowPlan", "plan_flow"]
 Floats = NDArray[np.float64]
 
 # Width s of the smooth part in diameters. A wide one makes the grid cheap, and lets the smooth part
-# be kept for several steps, as touching particles hardly move against each other in it (8 % of
-# their relative mobility at 1). A narrow one leaves more of the windows to the modes.
+# be done at once for several steps, as touching particles hardly move against each other in it
+# (8 % of their relative mobility at 1). A narrow one leaves more of the windows to the modes: flow
+# along a thin film is right where s is small beside its thickness.
 WIDTH = 1.0
+WIDTH_OF_THICKNESS = 1.0 / 12.0
+NARROWEST = 0.4
 # Reach of the near part in s: what is left there is 4e-4 of a particle's own mobility.
 REACH = 5.0
 # Largest wave number in 1/s: beyond, 4e-4 of the smooth part's spectrum is left.
@@ -33,6 +36,11 @@ LEAST_SIDE = 6.0
 """Least side of a patch, in mean diameters: the near part must end within half a side."""
 # Of the least mobility of a particle in the middle, what the smooth part may be at most.
 SMOOTH_SHARE = 0.8
+WIDER = 1.05
+# The smooth part is done at once for so many steps that its share of the mobility of a touching
+# pair against each other, times steps, stays below this, and for so many at most.
+PAIR_SHARE = 0.25
+MOST_STEPS = 8
 
 
 class FlowPlan(NamedTuple):
@@ -69,6 +77,12 @@ class FlowPlan(NamedTuple):
     points: tuple[int, int]
     window: int
     half: int
+
+    def most_steps(self) -> int:
+        """Return for how many steps the smooth part may be done at once, 1 or more."""
+        contact = smooth_tensor(np.array([2.0 * self.radius]), self.radius, self.width)
+        share = smooth_self(self.radius, self.width) - float(contact[0][0] + contact[1][0])
+        return max(1, min(MOST_STEPS, int(0.5 / self.radius * PAIR_SHARE / share)))
 
     def modes(self) -> SlabModes:
         """Return the polynomials across the film."""
@@ -109,9 +123,13 @@ def plan_flow(
             f"the flow needs a patch at least {LEAST_SIDE:g} mean diameters wide; received "
             f"{narrow / (2.0 * mean):.3g}."
         )
+    least = SMOOTH_SHARE * 0.5 / largest_radius
     if width is None:
-        width = min(2.0 * mean * WIDTH, 0.5 * narrow / REACH)
-    if smooth_self(mean, width) > SMOOTH_SHARE * 0.5 / largest_radius:
+        width = max(2.0 * mean * NARROWEST, min(2.0 * mean * WIDTH, thickness * WIDTH_OF_THICKNESS))
+        while smooth_self(mean, width) > least:
+            width *= WIDER
+        width = min(width, 0.5 * narrow / REACH)
+    if smooth_self(mean, width) > least:
         raise ValueError(
             "the flow needs particles of similar size in a wide enough patch: the largest may be "
             f"{SMOOTH_SHARE * 0.5 / smooth_self(mean, width) / mean:.3g} times the mean size; "
