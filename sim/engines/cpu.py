@@ -204,6 +204,8 @@ class CpuEngine:
             self._mesh.sum(self._slots, self._content.long_range)
             self._mesh.seconds = 0.0
         self._settle()
+        if self._flow is not None:
+            self._flow.compile(self._film)
         self._compiled = True
         self._timing["compile_s"] += time.perf_counter() - started
 

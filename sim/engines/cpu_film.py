@@ -239,6 +239,11 @@ class CpuFilm:
         flags = self.content.flags
         return int(flags[step.MADE]), int(flags[step.STATUS])
 
+    def compile_flow(self) -> None:
+        """Compile what moves particles beside the step, or load it from the cache."""
+        own = flow_motion.force_part, flow_motion.second_half_part, flow_motion.travel_part
+        self._packed.addresses(*self.force_parts(self._system), *own, step.pack_block)
+
     def keep_forces(self) -> None:
         """Find the forces where the slots are now, for the flow that they stir up."""
         self.sum_exact()

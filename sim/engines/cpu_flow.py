@@ -63,6 +63,15 @@ class StirredFlow:
         self._near = NearFlowSum(system.flow, self._smooth.own, FLOW_TOLERANCE)
         self._velocity = np.zeros((3, system.count))
 
+    def compile(self, film: CpuFilm) -> None:
+        """Compile what a step needs, or load it from the cache, without making one."""
+        film.compile_flow()
+        slots = film.content.slots
+        self._smooth.move((slots.x, slots.y, slots.z), film.content.flow, self._velocity)
+        self._near.see(slots, film.content.neighbours, self._count)
+        self._near.multiply(self._velocity)
+        self._near.products = 0
+
     def due(self, at: int) -> bool:
         """Say whether the smooth part is to move the particles before a step."""
         return at % self.every == 0 and self._moved_at != at

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from sim.physics.sizes import Sizes
 
 __all__ = [
+    "check_flow",
     "check_forces",
     "check_size_table",
     "electrostatics",
@@ -79,6 +80,18 @@ def check_forces(reading: Reading) -> Iterator[str]:
         yield (
             '[electrostatics] must give either debye_length such as "5 nm" or salt such as '
             f'"1 mM"; received {received}.'
+        )
+
+
+def check_flow(reading: Reading) -> Iterator[str]:
+    """Find what keeps the flow that particles stir up from being there."""
+    if reading.get("motion", "flow") == "hydrodynamic" and (
+        reading.get("run", "dynamics") == "langevin"
+    ):
+        yield (
+            '[motion] flow must be "none" with [run] dynamics = "langevin": liquid that particles '
+            'stir is taken to follow them at once, as they follow forces in dynamics = "brownian"; '
+            'received "hydrodynamic".'
         )
 
 

@@ -6,8 +6,9 @@ G. B. Jeffery, Proc. R. Soc. A 111, 110 (1926), and A. J. Goldman, R. G. Cox and
 Eng. Sci. 21, 1151 (1966) (values from memory; the series of D. J. Jeffrey and Y. Onishi, J. Fluid
 Mech. 139, 261 (1984), comes to the same); one sphere midway in a slit after H. Faxen in J. Happel
 and H. Brenner, Low Reynolds Number Hydrodynamics (from memory); the dipole that a force makes of
-the flow far away in a slit after N. Liron and S. Mochon, J. Eng. Math. 10, 287 (1976), derived here.
-Pairs in a slit: the point force between two windows in closed form (``tests/reference/flow.py``).
+the flow far away in a slit after N. Liron and S. Mochon, J. Eng. Math. 10, 287 (1976), derived
+here. Pairs in a slit: the point force between two windows in closed form
+(``tests/reference/flow.py``).
 """
 
 import functools
@@ -182,7 +183,7 @@ def test_far_pairs_in_a_slit_push_along_and_drag_aside(tell):
 def test_no_liquid_passes_through_the_film_as_a_whole():
     """A closed cell: forces on all particles of a layer alike make no net flow of the liquid."""
     flow = slit(20.0, 5.0, 400)
-    place = (np.arange(20) + 0.5)
+    place = np.arange(20) + 0.5
     x, y = (v.ravel() for v in np.meshgrid(place, place))
     found = []
     for height in np.linspace(0.25, 4.75, 10):  # a layer of tracers beside the layer that is pushed

@@ -20,9 +20,11 @@ WAVES = 600
 def _green(k, s):
     """Return g with (d2/ds2 - k2)2 g = delta, and its first two derivatives."""
     e = np.exp(-k * np.abs(s))
-    return (1.0 + k * np.abs(s)) * e / (4.0 * k**3), -s * e / (4.0 * k), (
-        k * np.abs(s) - 1.0
-    ) * e / (4.0 * k)
+    return (
+        (1.0 + k * np.abs(s)) * e / (4.0 * k**3),
+        -s * e / (4.0 * k),
+        (k * np.abs(s) - 1.0) * e / (4.0 * k),
+    )
 
 
 def _window_part(k, z, source, thickness):
@@ -51,8 +53,9 @@ def _window_part(k, z, source, thickness):
     across, _ = solve((k * bottom[0], k * bottom[1]), (k * top[0], k * top[1]))
     _, along = solve((bottom[1], bottom[2]), (top[1], top[2]))
     low, high = min(z, source), max(z, source)
-    whole = (np.exp(-k * (high - low)) * -np.expm1(-2.0 * k * low)
-             * -np.expm1(-2.0 * k * (thickness - high)) / (2.0 * k * -np.expm1(-2.0 * k * thickness)))  # fmt: skip
+    below, above = -np.expm1(-2.0 * k * low), -np.expm1(-2.0 * k * (thickness - high))
+    whole = np.exp(-k * (high - low)) * below * above
+    whole /= 2.0 * k * -np.expm1(-2.0 * k * thickness)
     beside = whole - np.exp(-k * (high - low)) / (2.0 * k)
     return -along, beside, k * across
 

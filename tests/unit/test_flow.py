@@ -11,9 +11,15 @@ import functools
 import numpy as np
 import pytest
 
+from analysis.common.errors import InputError
 from sim.engines.cpu import CpuEngine
+from sim.film.particles import draw
+from sim.film.reduce import reduce
 from sim.interactions.flow.krylov import apply_function
 from sim.interactions.flow.plan import LEAST_SIDE, plan_flow
+from sim.parameters import ParameterError, from_text
+from sim.run.setup import RunSetup
+from tests.reference.bench_film import BENCH_FILM
 from tests.reference.flow import DenseFlow
 from tests.reference.small_systems import bits, film, random_film
 
@@ -28,17 +34,17 @@ PLACES = np.array(
 
 
 @functools.cache
-def seen(count=len(PLACES)):
-    radius = np.full(count, 0.5)
+def seen():
+    radius = np.full(len(PLACES), 0.5)
     flow = DenseFlow(plan_flow((SIDE, SIDE), THICKNESS, radius), radius)
-    flow.see(PLACES[:count])
+    flow.see(PLACES)
     return flow
 
 
 def test_smooth_noise_has_the_smooth_mobility_as_covariance():
     flow = seen()
     matrix = flow.matrix("smooth")
-    draws = 3000
+    draws = 1200
     still = np.zeros((3, len(PLACES)))
     found = np.array(
         [
@@ -65,7 +71,7 @@ def test_near_friction_keeps_normal_momenta_and_has_the_near_mobility():
     kept = vectors @ np.diag((values - 1.0) / (values + 1.0)) @ vectors.T
     still = np.zeros((3, len(PLACES)))
     generator = np.random.default_rng(3)
-    draws = 3000
+    draws = 1500
     fresh = np.array(
         [
             flow.near.friction(still, generator.standard_normal(still.shape)).ravel()
@@ -140,7 +146,37 @@ def test_narrow_patches_and_uneven_sizes_are_refused():
     with pytest.raises(ValueError, match=f"at least {LEAST_SIDE:g} mean diameters wide"):
         plan_flow((5.0, 20.0), 10.0, radius)
     with pytest.raises(ValueError, match="similar size"):
-        plan_flow((7.0, 20.0), 10.0, np.append(radius, 1.5))
+        plan_flow((9.0, 20.0), 10.0, np.append(radius, 2.0))
+
+
+KEY = '\n[motion]\nflow = "hydrodynamic"\n'
+
+
+def test_the_key_makes_plain_steps_with_a_plan():
+    parameters = from_text(BENCH_FILM + KEY)
+    system = reduce(parameters, draw(parameters))
+    assert system.flow is not None
+    assert system.inner_steps == 1
+    assert system.flow.reach >= 5.0 * system.flow.width
+    assert 1 <= system.flow_every <= 8
+    assert any("flow" in text for text in cautions_of(parameters))
+    plain = from_text(BENCH_FILM)
+    assert reduce(plain, draw(plain)).flow is None
+
+
+def cautions_of(parameters):
+    return RunSetup(parameters).expectations.cautions
+
+
+def test_a_film_that_cannot_have_flow_is_refused_with_a_sentence():
+    with pytest.raises(ParameterError, match=r'\[motion\] flow must be "none" with \[run\]'):
+        from_text(BENCH_FILM.replace("[run]\n", '[run]\ndynamics = "langevin"\n') + KEY)
+    with pytest.raises(ParameterError, match=r"\[motion\] flow"):
+        from_text(BENCH_FILM + '\n[motion]\nflow = "fast"\n')
+    narrow = BENCH_FILM.replace('width = ["2.0 um", "0.6 um"]', 'width = ["2.0 um", "0.14 um"]')
+    parameters = from_text(narrow + KEY)
+    with pytest.raises(InputError, match=r'\[motion\] flow must be "none" for this film'):
+        reduce(parameters, draw(parameters))
 
 
 def stirred(system, every=None, width=None):

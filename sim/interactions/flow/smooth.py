@@ -91,9 +91,9 @@ class SmoothFlow:
             self._begin[a, b], self._counts[a, b] = known[0], known[1]
             own += (1 + (a > 0)) * (1 + (b > 0)) * known[2]
         self._table = np.concatenate(rows)
-        self._wave = [
+        self._wave: list[Floats] = [
             2.0 * math.pi / plan.sides[0] * _signed(plan.points[0]),
-            2.0 * math.pi / plan.sides[1] * np.arange(plan.points[1] // 2 + 1),
+            np.asarray(2.0 * math.pi / plan.sides[1] * np.arange(plan.points[1] // 2 + 1)),
         ]
         self._scale = [
             1.0 / _window_transform(wave, side / points, plan.window)

@@ -32,7 +32,7 @@ def place_axis(value, side, points, width, shape, first, weights):
     place = (part - math.floor(part)) * points
     if not (place >= 0.0 and place < points):
         place = 0.0
-    start = int(math.floor(place - 0.5 * width)) + 1
+    start = math.floor(place - 0.5 * width) + 1
     for k in range(width):
         t = (start + k - place) * (2.0 / width)
         weights[k] = f32(math.exp(shape * (math.sqrt(max(0.0, 1.0 - t * t)) - 1.0)))

@@ -119,9 +119,7 @@ def modes_part(a, film):
                 real *= pace
                 imaginary *= pace
                 if film.amplitude != 0.0:
-                    u, v = mode_noise(
-                        a, b, points_x, waves_y, mode, u64(film.step), u64(film.seed)
-                    )
+                    u, v = mode_noise(a, b, points_x, waves_y, mode, u64(film.step), u64(film.seed))
                     real += np.float32(film.amplitude * u)
                     imaginary += np.float32(film.amplitude * v)
                 mode += 1
