@@ -135,7 +135,7 @@ class SlabModes:
     def polynomials(self, height: Floats) -> tuple[Floats, Floats]:
         """Return even and odd polynomials at heights, (half, heights) each."""
         argument = 2.0 * np.asarray(height) / self.thickness - 1.0
-        table: Floats = legendre.legvander(argument, 2 * self.half - 1).T
+        table: Floats = np.asarray(legendre.legvander(argument, 2 * self.half - 1), float).T
         return table[0::2], table[1::2]
 
     def slopes(self, height: Floats) -> tuple[Floats, Floats]:
