@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from sim.engines.cpu_film import CpuFilm
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["FLOW_TOLERANCE", "StirredFlow"]
 
 FLOW_TOLERANCE = 1e-3
 """Of friction and noise of the near part, relative."""

@@ -18,10 +18,6 @@ if TYPE_CHECKING:
     from sim.interactions.flow.plan import FlowPlan
     from sim.interactions.mesh.plan import MeshPlan
 
-__all__ = [
-    "ReducedSystem",
-]
-
 Floats = NDArray[np.float64]
 NONE_ADDED = AddedPairs()
 

@@ -173,7 +173,9 @@ def test_a_film_that_cannot_have_flow_is_refused_with_a_sentence():
         from_text(BENCH_FILM.replace("[run]\n", '[run]\ndynamics = "langevin"\n') + KEY)
     with pytest.raises(ParameterError, match=r"\[motion\] flow"):
         from_text(BENCH_FILM + '\n[motion]\nflow = "fast"\n')
-    narrow = BENCH_FILM.replace('width = ["2.0 um", "0.6 um"]', 'width = ["2.0 um", "0.14 um"]')
+    narrow = BENCH_FILM.replace(
+        'width = ["2.0 um", "0.6 um"]', 'width = ["2.0 um", "0.14 um"]'
+    ).replace('"cutoff"', '"mesh"')
     parameters = from_text(narrow + KEY)
     with pytest.raises(InputError, match=r'\[motion\] flow must be "none" for this film'):
         reduce(parameters, draw(parameters))

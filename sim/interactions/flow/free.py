@@ -16,8 +16,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FLUIDITY", "correction", "near_tensor", "rotne_prager", "smooth_self", "smooth_tensor"]
-
 Floats = NDArray[np.float64]
 
 FLUIDITY = 3.0 * math.pi

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["MOST_PRODUCTS", "UnsettledFlowError", "apply_function"]
 
 Floats = NDArray[np.float64]
 

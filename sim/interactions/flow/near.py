@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from sim.interactions.flow.plan import FlowPlan
     from sim.interactions.flow.smooth import OwnFlow
 
-__all__ = ["LEAST_SHARE", "NearFlowSum"]
 
 Floats = NDArray[np.float64]
 

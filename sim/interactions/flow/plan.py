@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 from sim.interactions.flow.free import smooth_self, smooth_tensor
 from sim.interactions.flow.slab import SlabModes, slab_modes
 
-__all__ = ["LEAST_SIDE", "FlowPlan", "plan_flow"]
-
 Floats = NDArray[np.float64]
 
 # Width s of the smooth part in diameters. A wide one makes the grid cheap, and lets the smooth part

@@ -22,8 +22,6 @@ import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
-__all__ = ["SlabModes", "Waves", "slab_modes"]
-
 Floats = NDArray[np.float64]
 
 

@@ -13,7 +13,6 @@ from sim.interactions.flow.free import FLUIDITY, correction
 if TYPE_CHECKING:
     from sim.interactions.flow.plan import FlowPlan
 
-__all__ = ["OwnFlow", "SmoothFlow"]
 
 Floats = NDArray[np.float64]
 
