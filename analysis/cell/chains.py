@@ -18,7 +18,7 @@ from analysis.cell.axes import (
 from analysis.cell.numbers import numbers_map
 from analysis.common.arrays import Floats
 from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -57,6 +57,7 @@ def draw_map(
     return style.save_all(figures, directory, "png")
 
 
+@record.figure()
 def chains_map(
     x: Floats,
     y: Floats,

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.cell.axes import Outline, centred, four_maps, mesh_edges, plain_decades
 from analysis.common.arrays import Floats
-from analysis.pictures import style
+from analysis.pictures import record, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,6 +21,7 @@ _LOWEST = 0.02
 """Share of the cell whose lower values look alike on a logarithmic scale."""
 
 
+@record.figure()
 def numbers_map(
     x: Floats, y: Floats, columns: Columns, outlines: list[Outline], note: str = ""
 ) -> Figure:

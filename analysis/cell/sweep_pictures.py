@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.cell.axes import four_maps, hatch, mesh_edges
 from analysis.common.arrays import Floats
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.sweeps.grid import MEASURED
 from analysis.uncertainty.number_text import Scale, scale_for
 
@@ -40,6 +40,7 @@ def draw_sweep_map(
     return style.save_all(figures, directory, "png")
 
 
+@record.figure()
 def measured_map(
     x: Floats,
     y: Floats,

@@ -5,6 +5,5 @@ from __future__ import annotations
 GROUP = "film"
 """Group of the particles."""
 DIAMETER, CORE_DIAMETER, MOMENT_SIZE = "diameter", "core_diameter", "moment_magnitude"
-EDGES = "box/edges"
-FIXED = (EDGES, DIAMETER, CORE_DIAMETER, MOMENT_SIZE)
+FIXED = (DIAMETER, CORE_DIAMETER, MOMENT_SIZE)
 """What does not change in time, below the group."""

@@ -18,7 +18,7 @@ import numpy as np
 from analysis.common import file_names, h5md
 from analysis.common.arrays import Floats
 from analysis.common.seal import COUNT
-from sim.files.layout import FILM, require_chunks
+from sim.files.layout import FILM, box_of, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
@@ -145,7 +145,7 @@ def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Flo
     """Read positions and moments of the last frame, diameters and box, looked for first."""
     frames = int(content[COUNT][()])
     film = content[FILM]
-    diameters, box = film[h5md.DIAMETER], film[h5md.EDGES]
+    diameters = film[h5md.DIAMETER]
     if diameters.size > MOST_PARTICLES:
         raise RunFileError(
             f"[start] path must name a run of at most {MOST_PARTICLES} particles; {file} holds "
@@ -153,13 +153,12 @@ def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Flo
         )
     if frames < 1:
         raise RunFileError(f"{file} holds no frame to start from")
-    for fixed in (diameters, box):
-        require_chunks(fixed, len(fixed))
+    require_chunks(diameters, len(diameters))
     positions, moments = film["position/value"], film["moment/value"]
     for moving in (positions, moments):
         require_chunks(moving, frames, frames - 1)
     last = frames - 1
-    return positions[last], moments[last].astype(np.float64), diameters[:], box[:]
+    return positions[last], moments[last].astype(np.float64), diameters[:], box_of(content)
 
 
 def _tiled(

@@ -9,9 +9,9 @@ from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine, StepError
 from sim.film.field_programme import FieldStage
 from sim.film.reduce import with_mesh
-from sim.interactions.slab_sum import dipole_sum
 from sim.kernels.steps import step
 from tests.reference import naive
+from tests.reference.dipole_sum import dipole_sum
 from tests.reference.induced_moments import induce, induced_energy
 from tests.reference.small_systems import (
     beads,
