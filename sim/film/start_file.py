@@ -21,6 +21,7 @@ from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
 from sim.film.state import FilmState
+from sim.parameters.types import MOST_PARTICLES
 
 if TYPE_CHECKING:
     import h5py
@@ -33,8 +34,6 @@ Floats = NDArray[np.float64]
 
 SIDE_ERROR = 1e-3
 """Sides may differ from a whole number of old ones by this share."""
-MOST_PARTICLES = 10_000_000
-"""As many as a film may have; more are not read."""
 FEWEST_KEPT = 0.1
 """At least this share of the particles must come from the run."""
 

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COORDINATE",
+    "MOST_PARTICLES",
     "BondParameters",
     "CarrierParameters",
     "CellParameters",

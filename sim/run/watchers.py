@@ -40,7 +40,9 @@ __all__ = [
 ]
 
 CHECKPOINT_SECONDS = 60.0
-"""Wall time between checkpoints: what a kill can cost at most."""
+"""Wall time between checkpoints: what a kill can cost at most, unless they are dear."""
+CHECKPOINT_SHARE = 0.02
+"""They take no more of the wall time than this: the next waits as long as the last one cost."""
 PIECE_SECONDS = 0.25
 """Aim for the wall time of one uninterrupted piece of stepping, so that Ctrl-C is soon heard."""
 
@@ -200,23 +202,33 @@ class Frames:
 
 
 class CheckpointByClock:
-    """Saves a checkpoint every minute of wall time.
+    """Saves a checkpoint every minute of wall time, or less often where saving takes long.
 
     Parameters
     ----------
     path : Path
         The checkpoint file.
     seconds : float
-        Wall time between two of them.
+        Wall time between two of them, at least.
+    share : float
+        Share of the wall time that they may take.
     """
 
-    def __init__(self, path: Path, seconds: float = CHECKPOINT_SECONDS) -> None:
-        self.schedule: Schedule = ByClock(seconds)
+    def __init__(
+        self, path: Path, seconds: float = CHECKPOINT_SECONDS, share: float = CHECKPOINT_SHARE
+    ) -> None:
+        self._clock = ByClock(seconds)
+        self.schedule: Schedule = self._clock
+        self._seconds, self._share = seconds, share
         self.path = path
 
     def look(self, scene: Scene) -> None:
-        """Save a checkpoint."""
+        """Save a checkpoint, and choose when the next is due from what it cost."""
+        began = time.perf_counter(), time.monotonic()
         scene.save_checkpoint(self.path)
+        # Two clocks: one that jumps, as where a machine sleeps, must not put off all others.
+        took = min(time.perf_counter() - began[0], time.monotonic() - began[1])
+        self._clock.seconds = max(self._seconds, took / self._share)
 
     def close(self, scene: Scene) -> None:
         """Do nothing: the run loop saves the last checkpoint, which depends on the ending."""

@@ -508,7 +508,7 @@ def test_unknown_and_misplaced(text, sentence):
         ),
         (
             changed('"1 um"', '"1 mm"'),
-            "[film] width must give at most 10000000 particles; received a patch for 1.66e+09",
+            "[film] width must give at most 200000000 particles; received a patch for 1.66e+09",
         ),
         (
             changed("0.03", "1e-6"),
