@@ -25,7 +25,7 @@ def clock(monkeypatch):
 def test_a_dear_checkpoint_is_saved_less_often(clock, cost, every):
     saved = []
 
-    def save(path):  # noqa: ARG001
+    def save(path):
         saved.append(clock.at)
         clock.at += cost
 
@@ -42,7 +42,7 @@ def test_a_dear_checkpoint_is_saved_less_often(clock, cost, every):
 
 
 def test_a_clock_that_jumps_does_not_put_off_the_next_one(clock, monkeypatch):
-    def save(path):  # noqa: ARG001
+    def save(path):
         monkeypatch.setattr("time.perf_counter", lambda: clock.at + 86_400.0)
 
     watcher = watchers.CheckpointByClock("checkpoint.h5")
