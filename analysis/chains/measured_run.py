@@ -74,6 +74,8 @@ class Frame:
     averaged, detailed : bool
         Whether it is one of the averaged frames, and one of those of them that are looked at in
         detail.
+    present : (N,) array or None
+        Which particles of the run they are, where frames hold a cut-out; None: all.
     """
 
     run: Run
@@ -83,6 +85,27 @@ class Frame:
     chains: Chains
     averaged: bool
     detailed: bool
+    present: Integers | None = None
+
+    @cached_property
+    def diameters(self) -> Floats:
+        """Return the diameters in m, (N,)."""
+        own = self.run.diameters
+        return own if self.present is None else own[self.present]
+
+    @property
+    def bonds(self) -> Integers:
+        """Return the bonded pairs by the numbers that particles have in all frames, (B, 2)."""
+        return self.chains.bonds if self.present is None else self.present[self.chains.bonds]
+
+    @property
+    def group(self) -> Integers:
+        """Return the group of each particle of the run, (run.count,); absent ones are alone."""
+        if self.present is None:
+            return self.chains.group
+        alone = len(self.chains.size) + np.arange(self.run.count)
+        alone[self.present] = self.chains.group
+        return alone
 
     @cached_property
     def tangents(self) -> Floats:
@@ -95,7 +118,7 @@ class Frame:
     def bundle(self) -> Integers:
         """Return the bundle of each particle, (N,), -1 for none; see ``find_bundles``."""
         return find_bundles(
-            self.positions, self.tangents, self.run.diameters, self.run.sides, self.chains
+            self.positions, self.tangents, self.diameters, self.run.sides, self.chains
         )
 
 
@@ -139,7 +162,7 @@ class MeasuredRun:
         by_field = field_direction(run, vectors)
         reference = by_field
         if reference is None and run.has_moments:
-            chains = _chains(run, rule, run.positions(-1), run.moments(-1))
+            chains = _chains(run, rule, run.positions(-1), run.moments(-1), run.diameters_of(-1))
             several = chains.size > 1
             reference = director(chains.axis[several], chains.size[several].astype(np.float64))
         along = field_direction(run, vectors, zero_too=True)
@@ -154,19 +177,24 @@ class MeasuredRun:
 
     def frames(self) -> Iterator[Frame]:
         """Read all frames once, in order, and take each into series and bonds."""
-        run = self.run
+        run, saturation = self.run, self.series.saturation
         averaged = set(self.stage.frames.tolist())
         detailed = spread_out(self.stage.frames, DETAILED_FRAMES)
         for number in range(run.frames):
             positions = run.positions(number)
             moments = run.moments(number) if run.has_moments else None
-            chains = _chains(run, self.rule, positions, moments)
-            self.series.add(number, chains, moments)
-            if number in averaged:
-                self.bonds.append(chains.bonds)
-            yield Frame(
-                run, number, positions, moments, chains, number in averaged, number in detailed
-            )
+            present = run.present(number)
+            if saturation is not None and present is not None:
+                self.series.saturation = saturation[present]
+            chains = _chains(run, self.rule, positions, moments, run.diameters_of(number))
+            self.series.add(number, chains, moments, present)
+            frame = Frame(
+                run, number, positions, moments, chains, number in averaged, number in detailed,
+                present,
+            )  # fmt: skip
+            if frame.averaged:
+                self.bonds.append(frame.bonds)
+            yield frame
 
     @property
     def axis(self) -> Floats | None:
@@ -191,12 +219,14 @@ class MeasuredRun:
         return self.series.average(name, self.stage.frames, self.structures)
 
 
-def _chains(run: Run, rule: BondRule, positions: Floats, moments: Floats | None) -> Chains:
+def _chains(
+    run: Run, rule: BondRule, positions: Floats, moments: Floats | None, diameters: Floats
+) -> Chains:
     """Return the chains of one frame by a rule."""
     return find_chains(
         positions,
         moments,
-        run.diameters,
+        diameters,
         run.sides,
         bond_distance=rule.distance,
         bond_alignment=rule.alignment,

@@ -122,7 +122,7 @@ def _for_pictures(frame: Frame) -> dict[str, Any]:
     return {
         "positions": frame.positions,
         "moments": frame.moments,
-        "diameters": frame.run.diameters,
+        "diameters": frame.diameters,
         "chain_index": frame.chains.index,
         "bonds": frame.chains.bonds,
         "sides": frame.run.sides,

@@ -313,7 +313,9 @@ def far_field(
     mixed: list[list[Floats]] = [[] for _ in films]
     pairs = list(zip(films, grains or films, optics.wavelengths, strict=True))
     for frame in frames:
-        thickness = particle_thickness(run.positions(frame), run.diameters, run.sides, shape)
+        thickness = particle_thickness(
+            run.positions(frame), run.diameters_of(frame), run.sides, shape
+        )
         for k, (film, other, wavelength) in enumerate(pairs):
             shares[k].append(diffracted(screen(thickness, run.sides, film, wavelength)))
             if other != film:

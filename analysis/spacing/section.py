@@ -40,14 +40,15 @@ class SpacingSection(Section):
     def __init__(self, seen: MeasuredRun) -> None:
         """Make the sums."""
         super().__init__(seen)
-        run, axis = seen.run, seen.axis
-        self.distances = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
-        self.slits = SlitFrames(run.sides, run.diameters, axis)
-        median = float(np.median(run.diameters))
+        run, axis, diameters = seen.run, seen.axis, seen.run.diameters_of(0)
+        self.distances = SpacingFrames(run.sides, run.thickness, diameters, axis)
+        self.slits = SlitFrames(run.sides, diameters, axis)
+        median = float(np.median(diameters))
         self.columns = ColumnFrames(run.sides, run.thickness, median, axis)
 
     def add(self, frame: Frame) -> None:
         """Take in one frame."""
+        self.distances.diameters = self.slits.diameters = frame.diameters
         if frame.averaged:
             self.distances.add(frame.positions, frame.chains)
         if frame.detailed:

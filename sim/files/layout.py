@@ -6,6 +6,7 @@ Source: H5MD, version 1.1 (an open standard), with its `units` module.
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -22,10 +23,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.files.selection import CutOut, Selection
     from sim.film.particles import Particles
 
 BLOCK_BYTES = 1_000_000
 """Frames are written in blocks, and chunks, of about this size."""
+MOST_ROWS = 2_000_000
+"""Rows of particles in a chunk: HDF5 reads a chunk as a whole, and takes none of 4 GB."""
 SERIES_CHUNK = 512
 """Frames in a chunk of the series that hold a few numbers a frame."""
 HEAD_BYTES = 80_000
@@ -55,6 +59,10 @@ class Frame:
         Applied field, T.
     energies : mapping of str to float
         By their names: energy per particle, kT; what is left out counts as zero.
+    particles : ndarray of shape (N,) or None
+        Numbers of the particles of a cut-out, rising; None where all are there.
+    projected : ndarray or None
+        Particles over each cell of the patch, where maps are kept.
     """
 
     step: int
@@ -65,6 +73,8 @@ class Frame:
     magnetisation: NDArray[np.float64]
     field: NDArray[np.float64]
     energies: Mapping[str, float]
+    particles: NDArray[np.int64] | None = None
+    projected: NDArray[np.uint32] | None = None
 
 
 # (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
@@ -80,6 +90,14 @@ PER_FRAME = [
 ENERGY = "/observables/energy_"
 """Elements of energies begin with this and end with the name of the energy."""
 STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
+WHOLE = "/particles/whole"
+"""Where frames hold a cut-out: what is fixed in time of all particles, and a few whole states."""
+NAMES = "/particles/film/id"
+"""Where frames hold a cut-out: the particles of each frame, -1 in rows without one."""
+ORIGIN = "/particles/film/origin"
+"""The corner of a cut-out in the film."""
+PROJECTED = "/observables/projected_count"
+"""Particles over each cell of the patch."""
 
 
 def frames_per_block(count: int) -> int:
@@ -97,16 +115,26 @@ def series_of(file: h5py.File) -> list[str]:
     return [f"{group}/{name}" for name in found if name.startswith(start)]
 
 
-def file_bytes(count: int, frames: int, energies: int) -> int:
+def file_bytes(
+    count: int, frames: int, energies: int, selection: Selection | None = None, states: int = 0
+) -> int:
     """Return the size in bytes of a file with so many particles, frames and kinds of energy.
 
-    HDF5 stores whole chunks, so a file of few frames holds more than its frames.
+    HDF5 stores whole chunks, so a file of few frames holds more than its frames. Beside a cut-out
+    there are so many whole states.
     """
-    block = frames_per_block(count)
+    cutout = None if selection is None else selection.cutout
+    rows = count if cutout is None else cutout.rows(count)
+    block = frames_per_block(rows)
     blocks, series = -(-frames // block), -(-frames // SERIES_CHUNK)
-    per_particle = sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE)
+    one = sum(int(dtype[-1]) * 3 for _, _, dtype, _, _ in PER_PARTICLE)
+    per_particle = one * rows if cutout is None else (one + 8) * rows
     numbers_a_frame = 2 + 3 * len(PER_FRAME) + energies
     fixed = 3 * 8 * count  # diameters and moments
+    if cutout is not None:
+        fixed += states * one * count
+    if selection is not None and selection.map_shape is not None:
+        fixed += frames * 4 * math.prod(selection.map_shape)
     return (
         HEAD_BYTES
         + fixed
@@ -162,22 +190,35 @@ def write_head(file: h5py.File, version: str) -> None:
     units["system"] = _ascii("SI")
 
 
-def write_particles(file: h5py.File, particles: Particles) -> None:
+def write_particles(file: h5py.File, particles: Particles, cutout: CutOut | None = None) -> None:
     """Write what is fixed in time: the box, diameters (m) and moments (A m2)."""
-    film = file.create_group("/particles/film")
-    box = film.create_group("box")
-    box.attrs.create("dimension", 3, dtype="<i4")
-    box.attrs["boundary"] = np.array([b"periodic", b"periodic", b"none"])
     edges = [*np.asarray(particles.sides, dtype=float), float(particles.thickness)]
-    for group, name, values, unit in (
-        (box, "edges", edges, "m"),
-        (film, "diameter", particles.diameter, "m"),
-        (film, "core_diameter", particles.core_diameter, "m"),
-        (film, "moment_magnitude", particles.moment, "A m+2"),
+    film = file.create_group("/particles/film")
+    whole = film if cutout is None else file.create_group(WHOLE)
+    _write_box(whole, edges, [b"periodic", b"periodic", b"none"])
+    for name, values, unit in (
+        ("diameter", particles.diameter, "m"),
+        ("core_diameter", particles.core_diameter, "m"),
+        ("moment_magnitude", particles.moment, "A m+2"),
     ):
-        data = np.asarray(values, "<f8")
-        made = group.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
-        made.attrs["unit"] = _ascii(unit)
+        _write_fixed(whole, name, values, unit)
+    if cutout is not None:
+        _write_box(film, cutout.sides, cutout.boundaries)
+        _write_fixed(film, ORIGIN, cutout.low, "m")
+
+
+def _write_box(group: h5py.Group, edges: Iterable[float], boundaries: list[bytes]) -> None:
+    """Write the box of H5MD."""
+    box = group.create_group("box")
+    box.attrs.create("dimension", 3, dtype="<i4")
+    box.attrs["boundary"] = np.array(boundaries)
+    _write_fixed(box, "edges", list(edges), "m")
+
+
+def _write_fixed(group: h5py.Group, name: str, values: object, unit: str) -> None:
+    data = np.asarray(values, "<f8")
+    made = group.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
+    made.attrs["unit"] = _ascii(unit)
 
 
 def schedule_of(file: h5py.File) -> list[str]:
@@ -189,32 +230,94 @@ def schedule_of(file: h5py.File) -> list[str]:
 
 
 def make_elements(
-    file: h5py.File, count: int, energies: Iterable[str], has_times: bool = True
+    file: h5py.File,
+    count: int,
+    energies: Iterable[str],
+    has_times: bool = True,
+    selection: Selection | None = None,
 ) -> None:
     """Make the empty time-dependent elements for `count` particles; they share step and time."""
-    frames = frames_per_block(count)
+    cutout = None if selection is None else selection.cutout
+    rows = count if cutout is None else cutout.rows(count)
+    _make_schedule(file, "/particles/film/position", has_times)
+    for element, _, dtype, _, unit in PER_PARTICLE:
+        _make_rows(file, element, dtype, (rows, 3), unit, cutout is not None)
+    if cutout is not None:
+        _make_rows(file, NAMES, "<i8", (rows,), "", True)
+        _make_schedule(file, f"{WHOLE}/position", has_times)
+        for element, _, dtype, _, unit in PER_PARTICLE:
+            _make_rows(file, in_whole(element), dtype, (count, 3), unit, False)
     series = ((ENERGY + name, "", "<f8", (), "") for name in energies)
-    for element, _, dtype, shape, unit in [*PER_PARTICLE, *PER_FRAME, *series]:
-        tail = tuple(count if size == -1 else size for size in shape)
-        chunk = (frames if -1 in shape else SERIES_CHUNK, *tail)
-        value = file.create_dataset(
-            element + "/value", (0, *tail), dtype, maxshape=(None, *tail), chunks=chunk,
-            fletcher32=True,
-        )  # fmt: skip
-        if unit:
-            value.attrs["unit"] = _ascii(unit)
+    for element, _, dtype, shape, unit in [*PER_FRAME, *series]:
+        value = _make_value(file, element, dtype, (SERIES_CHUNK, *shape), unit)
         if element.startswith(ENERGY):
             value.attrs["description"] = _ascii("energy per particle divided by kT")
-        if element == "/particles/film/position":
-            for name, kind in ((STEP, "<i8"), (TIME, "<f8"))[: 2 if has_times else 1]:
-                file.create_dataset(
-                    name, (0,), kind, maxshape=(None,), chunks=(SERIES_CHUNK,), fletcher32=True
-                )
-            if has_times:
-                file[TIME].attrs["unit"] = _ascii("s")
-        else:  # hard links: one schedule for everything
-            for path in schedule_of(file):
-                file[f"{element}/{path.rpartition('/')[2]}"] = file[path]
+        _link_schedule(file, element, "/particles/film/position")
+    if selection is not None and selection.map_shape is not None:
+        value = _make_value(file, PROJECTED, "<u4", (1, *selection.map_shape), "")
+        value.attrs["description"] = _ascii("particles over each cell of the patch, along x and y")
+        _link_schedule(file, PROJECTED, "/particles/film/position")
+
+
+def in_whole(element: str) -> str:
+    """Return where an element of the frames' particles stands among the whole states."""
+    return element.replace("/particles/film", WHOLE)
+
+
+def _make_schedule(file: h5py.File, element: str, has_times: bool) -> None:
+    """Make the empty steps and times of an element."""
+    for name, kind in (("step", "<i8"), ("time", "<f8"))[: 2 if has_times else 1]:
+        made = file.create_dataset(
+            f"{element}/{name}", (0,), kind, maxshape=(None,), chunks=(SERIES_CHUNK,),
+            fletcher32=True,
+        )  # fmt: skip
+        if name == "time":
+            made.attrs["unit"] = _ascii("s")
+
+
+def _link_schedule(file: h5py.File, element: str, of: str) -> None:
+    """Give an element the schedule of another one, by hard links."""
+    for name in ("step", "time"):
+        if f"{of}/{name}" in file:
+            file[f"{element}/{name}"] = file[f"{of}/{name}"]
+
+
+def _make_rows(
+    file: h5py.File, element: str, dtype: str, shape: tuple[int, ...], unit: str, grows: bool
+) -> None:
+    """Make the empty rows of particles of each frame; those of a cut-out may become more."""
+    chunk = (frames_per_block(shape[0]), min(shape[0], MOST_ROWS), *shape[1:])
+    _make_value(file, element, dtype, chunk, unit, shape, -1 if grows else None)
+    position = f"{element.rpartition('/')[0]}/position"
+    if element != position:
+        _link_schedule(file, element, position)
+
+
+def _make_value(
+    file: h5py.File,
+    element: str,
+    dtype: str,
+    chunk: tuple[int, ...],
+    unit: str,
+    shape: tuple[int, ...] = (),
+    filler: int | None = None,
+) -> h5py.Dataset:
+    """Make the empty values of an element; with a filler the rows of a frame may become more."""
+    shape = shape or chunk[1:]
+    most = (None, *shape) if filler is None else (None, None, *shape[1:])
+    value = file.create_dataset(
+        element + "/value", (0, *shape), dtype, maxshape=most, chunks=chunk, fletcher32=True,
+        fillvalue=filler,
+    )  # fmt: skip
+    if unit:
+        value.attrs["unit"] = _ascii(unit)
+    return value
+
+
+def elements_of(file: h5py.File) -> list[str]:
+    """Return the elements of a file that have a row a frame."""
+    known = [element[0] for element in PER_PARTICLE + PER_FRAME]
+    return [*known, *(path for path in (NAMES, PROJECTED) if path in file), *series_of(file)]
 
 
 def require_sound(file: h5py.File, frames: int) -> None:
@@ -228,13 +331,26 @@ def require_sound(file: h5py.File, frames: int) -> None:
         If what is said of the box cannot be read.
     """
     plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
+    whole = WHOLE if WHOLE in file else "/particles/film"
     for path in ("diameter", "core_diameter", "moment_magnitude", "box/edges"):
-        fixed = file[f"/particles/film/{path}"]
+        fixed = file[f"{whole}/{path}"]
         require_chunks(fixed, len(fixed))
         fixed[()]
-    moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *series_of(file)]
-    for path in (*schedule_of(file), *(f"{element}/value" for element in moving)):
-        require_chunks(file[path], frames)
+    moving = [*schedule_of(file), *(f"{element}/value" for element in elements_of(file))]
+    _require_rows(file, moving, frames)
+    if whole == WHOLE:
+        states = len(file[f"{WHOLE}/position/step"])
+        _require_rows(file, [f"{in_whole(e[0])}/value" for e in PER_PARTICLE], states)
+
+
+def _require_rows(file: h5py.File, paths: Iterable[str], frames: int) -> None:
+    """Read the rows of so many frames, so that HDF5 checks their checksums."""
+    for path in paths:
+        if (
+            file[path].id.get_create_plist().fill_value_defined()
+            != h5py.h5d.FILL_VALUE_USER_DEFINED
+        ):
+            require_chunks(file[path], frames)
         step = file[path].chunks[0]
         for first in range(0, frames, step):
             file[path][first : min(first + step, frames)]
@@ -268,8 +384,6 @@ def require_chunks(data: h5py.Dataset, frames: int, first: int = 0) -> None:
 
 
 def resize(file: h5py.File, frames: int) -> None:
-    """Give every time-dependent dataset so many frames."""
-    for path in (*schedule_of(file), *(e[0] + "/value" for e in PER_PARTICLE + PER_FRAME)):
+    """Give every time-dependent dataset of the frames so many."""
+    for path in (*schedule_of(file), *(f"{element}/value" for element in elements_of(file))):
         file[path].resize(frames, axis=0)
-    for element in series_of(file):
-        file[element + "/value"].resize(frames, axis=0)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.common import file_names
 from analysis.common.seal import COUNT
-from sim.files.layout import require_chunks
+from sim.files.layout import WHOLE, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
@@ -107,8 +107,10 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
 
 def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """Read positions and moments of the last frame, diameters and box, looked for first."""
-    frames = int(content[COUNT][()])
-    film = content["/particles/film"]
+    frames, film = int(content[COUNT][()]), content["/particles/film"]
+    if WHOLE in content:  # frames hold a cut-out
+        film = content[WHOLE]
+        frames = len(film["position/step"])
     diameters, box = film["diameter"], film["box/edges"]
     if diameters.size > MOST_PARTICLES:
         raise RunFileError(

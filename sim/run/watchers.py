@@ -35,6 +35,7 @@ __all__ = [
     "Pace",
     "Progress",
     "Scene",
+    "States",
     "Stop",
     "Watcher",
 ]
@@ -199,6 +200,28 @@ class Frames:
     def close(self, scene: Scene) -> None:
         """Write what waits."""
         scene.writer.flush()
+
+
+class States:
+    """Stores whole states beside frames that hold a cut-out, the last one where the run ends.
+
+    Parameters
+    ----------
+    states, planned : int
+        Whole states in the planned steps, and these.
+    """
+
+    def __init__(self, states: int, planned: int) -> None:
+        self.schedule: Schedule = Evenly(states, planned)
+
+    def look(self, scene: Scene) -> None:
+        """Append the present state."""
+        scene.writer.append_state(scene.frame())
+
+    def close(self, scene: Scene) -> None:
+        """Keep the state in which the run ends."""
+        if scene.writer.last_state < scene.engine.step:
+            self.look(scene)
 
 
 class CheckpointByClock:
