@@ -132,7 +132,8 @@ def file_bytes(
     numbers_a_frame = 2 + 3 * len(PER_FRAME) + energies
     fixed = 3 * 8 * count  # diameters and moments
     if cutout is not None:
-        fixed += states * one * count
+        block_of_all = frames_per_block(count)
+        fixed += -(-states // block_of_all) * block_of_all * one * count
     if selection is not None and selection.map_shape is not None:
         fixed += frames * 4 * math.prod(selection.map_shape)
     return (

@@ -157,7 +157,7 @@ def simulate(
                     "sweep" if scene.is_sampled else "step",
                 ),
                 CheckpointByClock(folder.checkpoint),
-                *_states(setup, planned[1]),
+                *_states(setup, planned[1], scene.steps),
                 *rest_watchers(scene),
                 *stop_rules,
                 interruption,
@@ -168,11 +168,11 @@ def simulate(
     return done
 
 
-def _states(setup: RunSetup, planned: int) -> list[Watcher]:
+def _states(setup: RunSetup, planned: int, last: int) -> list[Watcher]:
     """Return what keeps whole states, where frames hold a cut-out."""
     if setup.selection.cutout is None:
         return []
-    return [States(setup.parameters.output.states, planned)]
+    return [States(setup.parameters.output.states, planned, last)]
 
 
 def _no_call(word: str) -> None:

@@ -134,6 +134,13 @@ class Scene:
             energies={name: float(seen.get(name, 0.0)) for name in ENERGIES},
         )
 
+    def keep_end(self) -> None:
+        """Store the state in which a rule has stopped the run, if no frame holds it."""
+        if self.writer.last_step < self.engine.step:
+            self.writer.append(self.frame())
+        if self.setup.selection.cutout is not None and self.writer.last_state < self.engine.step:
+            self.writer.append_state(self.frame())
+
     def timing(self) -> dict[str, float]:
         """Return wall times and counts of the whole run so far, earlier parts included."""
         part: dict[str, float] = {
@@ -203,25 +210,23 @@ class Frames:
 
 
 class States:
-    """Stores whole states beside frames that hold a cut-out, the last one where the run ends.
+    """Stores whole states beside frames that hold a cut-out, evenly spaced and at the last step.
 
     Parameters
     ----------
-    states, planned : int
-        Whole states in the planned steps, and these.
+    states, planned, last : int
+        Whole states in the planned steps, the planned steps, and the last step of this run.
     """
 
-    def __init__(self, states: int, planned: int) -> None:
-        self.schedule: Schedule = Evenly(states, planned)
+    def __init__(self, states: int, planned: int, last: int) -> None:
+        self.schedule: Schedule = AnyOf(Evenly(states, planned), AtSteps([last]))
 
     def look(self, scene: Scene) -> None:
         """Append the present state."""
         scene.writer.append_state(scene.frame())
 
     def close(self, scene: Scene) -> None:
-        """Keep the state in which the run ends."""
-        if scene.writer.last_state < scene.engine.step:
-            self.look(scene)
+        """Do nothing: states reach the disk at once."""
 
 
 class CheckpointByClock:
