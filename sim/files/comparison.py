@@ -33,8 +33,6 @@ from sim.files.layout import (
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.record import flat
 
-__all__ = ["SECTIONS", "Comparison", "Difference", "compare_runs"]
-
 SECTIONS = ("parameters", "seed", "versions", "machine", "ending", "frames", "measured")
 """What is compared, in the order in which it is told."""
 FIXED = tuple(

@@ -11,7 +11,6 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["CutOut", "Selection", "count_map"]
 
 ROOM = 1.1
 """Rows of a cut-out beside those that it holds on average; the file grows where it holds more."""

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from sim.files.layout import Frame
     from sim.files.selection import Selection
 
-__all__ = ["cut_states", "kept", "last_state", "put_rows", "put_state"]
 
 STEPS = f"{WHOLE}/position/step"
 

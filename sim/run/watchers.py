@@ -28,18 +28,6 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.run.setup import RunSetup
 
-__all__ = [
-    "CheckpointByClock",
-    "Frames",
-    "Interruption",
-    "Pace",
-    "Progress",
-    "Scene",
-    "States",
-    "Stop",
-    "Watcher",
-]
-
 CHECKPOINT_SECONDS = 60.0
 """Wall time between checkpoints: what a kill can cost at most, unless they are dear."""
 CHECKPOINT_SHARE = 0.02
