@@ -103,11 +103,10 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
 
 def _film(run: Run, optics: Optics) -> dict[str, Entry]:
     area = float(run.sides[0] * run.sides[1])
-    present, diameters, cores_of = run.present(-1), run.diameters_of(-1), run.core_diameters
-    if present is not None and cores_of is not None:
-        cores_of = cores_of[present]
-    whole = float((diameters**3).sum())
-    inner = math.nan if cores_of is None else float((cores_of**3).sum())
+    whole = float((run.diameters_of(-1) ** 3).sum())
+    inner = math.nan
+    if run.core_diameters is not None:
+        inner = float((run.held_of(run.core_diameters, -1) ** 3).sum())
     cores = inner * optics.magnetic_share
     return {
         "thickness_m": entry("thickness_m", run.thickness),

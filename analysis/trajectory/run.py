@@ -43,8 +43,6 @@ Read = TypeVar("Read")
 
 BLOCK_BYTES = 16_000_000
 
-PROJECTED = "observables/projected_count/value"
-
 COARSEST = 0.01
 """Diameters that a unit of whole-number positions may have: bonds are told to some hundredths."""
 
@@ -84,8 +82,7 @@ class Run:
     particles : Particles or None
         Which rows of the file are particles; None: all, as they stand.
     cutout : CutOut or None
-        Where frames hold a box of the film: its sides are those of the patch here, and what is
-        fixed in time is that of all particles that are in it at some time.
+        Where frames hold a box of the film: sides are its, particles all that are ever in it.
     """
 
     path: Path
@@ -153,8 +150,12 @@ class Run:
 
     def diameters_of(self, frame: int) -> Floats:
         """Diameters of the particles in the rows of a frame in m, (n,)."""
+        return self.held_of(self.diameters, frame)
+
+    def held_of(self, values: Floats, frame: int) -> Floats:
+        """One number a particle, (count,), for those in the rows of a frame, (n,)."""
         present = self.present(frame)
-        return self.diameters if present is None else self.diameters[present]
+        return values if present is None else values[present]
 
     def positions(self, frame: int) -> Floats:
         """Centres of one frame in m, (N, 3), wrapped into the patch; negative counts from the end.
@@ -205,7 +206,7 @@ class Run:
     def projected_count(self, frame: int) -> Floats | None:
         """Particles over each cell of the patch of the whole film, (columns, rows), if kept."""
         with _opened(self.path) as file:
-            found = file.get(PROJECTED)
+            found = file.get("observables/projected_count/value")
             if found is None or found.ndim != 3 or found.shape[0] < self.frames:
                 return None
             return _guarded(self.path, lambda: np.asarray(found[range(self.frames)[frame]], float))
