@@ -17,6 +17,7 @@ from analysis.common import file_names
 from analysis.files.curve import Curve
 from analysis.files.writing import write_text
 from analysis.measures.bounds import keep_possible
+from analysis.measures.part import part_of
 from analysis.measures.record import derived, recorded, recorded_warnings, timing
 from analysis.measures.sampled import without_times
 from analysis.measures.samples import short_run_warning, structures_warning
@@ -37,7 +38,7 @@ class Measurement:
     last_frame : dict
         ``positions`` (N, 3) m, ``moments`` (N, 3) A m2 or None, ``diameters`` (N,) m,
         ``chain_index`` (N,) with -1 for singles, ``bonds`` (B, 2) particles, ``sides`` (2,) m,
-        ``thickness`` m.
+        ``thickness`` m; of many particles a part, see ``analysis.measures.part``.
     """
 
     numbers: dict[str, Any]
@@ -118,8 +119,8 @@ def _join(whole: dict[str, Any], parts: Mapping[str, Any], what: str) -> None:
 
 
 def _for_pictures(frame: Frame) -> dict[str, Any]:
-    """Return the last frame for the pictures."""
-    return {
+    """Return the last frame for the pictures, of many particles a part."""
+    whole = {
         "positions": frame.positions,
         "moments": frame.moments,
         "diameters": frame.diameters,
@@ -128,6 +129,7 @@ def _for_pictures(frame: Frame) -> dict[str, Any]:
         "sides": frame.run.sides,
         "thickness": frame.run.thickness,
     }
+    return part_of(whole)
 
 
 def _plain(value: Any) -> Any:
