@@ -16,7 +16,7 @@ from analysis.cell.axes import (
 )
 from analysis.cell.numbers import numbers_map
 from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -56,6 +56,7 @@ def draw_map(
     return style.save_all(figures, directory, "png")
 
 
+@record.figure()
 def chains_map(
     x: Floats,
     y: Floats,

@@ -15,7 +15,7 @@ from analysis.cell.drift import (
     time_words,
 )
 from analysis.common.conventions import NO_CHAINS
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import Scale, scale_for
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ LEAST_SHOWN = 1e-3
 """A profile reaches down to this share of the fraction at the start."""
 
 
+@record.figure()
 def chains_left(
     sides_m: tuple[float, float],
     time_s: ArrayLike,

@@ -15,7 +15,7 @@ from analysis.cell.axes import (
     mesh_edges,
     plain_decades,
 )
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ _LOWEST = 0.02
 """Share of the cell whose lower values look alike on a logarithmic scale."""
 
 
+@record.figure()
 def numbers_map(
     x: Floats, y: Floats, columns: Columns, outlines: list[Outline], note: str = ""
 ) -> Figure:

@@ -175,24 +175,25 @@ class MeasuredRun:
 
     def frames(self) -> Iterator[Frame]:
         """Read all frames once, in order, and take each into series and bonds."""
-        run, saturation = self.run, self.series.saturation
         averaged = set(self.stage.frames.tolist())
         detailed = spread_out(self.stage.frames, DETAILED_FRAMES)
-        for number in range(run.frames):
-            positions = run.positions(number)
-            moments = run.moments(number) if run.has_moments else None
-            present = run.present(number)
-            if saturation is not None and present is not None:
-                self.series.saturation = saturation[present]
-            chains = _chains(run, self.rule, positions, moments, run.diameters_of(number))
-            self.series.add(number, chains, moments, present)
-            frame = Frame(
-                run, number, positions, moments, chains, number in averaged, number in detailed,
-                present,
-            )  # fmt: skip
+        for number in range(self.run.frames):
+            frame = self.frame(number, number in averaged, number in detailed)
             if frame.averaged:
                 self.bonds.append(frame.bonds)
             yield frame
+
+    def frame(self, number: int, averaged: bool = False, detailed: bool = False) -> Frame:
+        """Read one frame with its chains and take it into the series."""
+        run = self.run
+        positions = run.positions(number)
+        moments = run.moments(number) if run.has_moments else None
+        present = run.present(number)
+        if self.series.saturation is not None and run.moment_magnitudes is not None:
+            self.series.saturation = run.held_of(run.moment_magnitudes, number)
+        chains = _chains(run, self.rule, positions, moments, run.diameters_of(number))
+        self.series.add(number, chains, moments, present)
+        return Frame(run, number, positions, moments, chains, averaged, detailed, present)
 
     @property
     def axis(self) -> Floats | None:

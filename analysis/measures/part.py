@@ -39,7 +39,7 @@ def part_of(frame: dict[str, Any]) -> dict[str, Any]:
     bonds = bonds[held[bonds].all(axis=1)]
     rows = {
         name: None if frame[name] is None else frame[name][held]
-        for name in ("positions", "moments", "diameters", "chain_index")
+        for name in ("positions", "moments", "diameters", "chain_index", "chain_length")
     }
     return {
         **frame,

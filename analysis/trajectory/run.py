@@ -7,6 +7,7 @@ run file that is still being written.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -37,6 +38,7 @@ from analysis.trajectory.cutout import ORIGIN, WHOLE, CutOut, cutout_of, told_of
 from analysis.trajectory.particles import Particles, which_particles
 from analysis.trajectory.pieces import arrays_of, require_pieces
 from analysis.trajectory.record import observables, record, wrong_entry
+from analysis.trajectory.shown import ShownRun
 
 Floats = NDArray[np.float64]
 Read = TypeVar("Read")
@@ -49,8 +51,8 @@ COARSEST = 0.01
 __all__ = ["Run", "TrajectoryError", "open_run"]
 
 
-@dataclass
-class Run:
+@dataclass(repr=False)
+class Run(ShownRun):
     """One trajectory: what is fixed in time as arrays, frames on request.
 
     Attributes
@@ -235,13 +237,18 @@ class Run:
         return block if order is None else np.take_along_axis(block, order[:, :, None], axis=1)
 
 
-def open_run(path: str | Path) -> Run:
+def as_run(run: Run | str | os.PathLike[str]) -> Run:
+    """Return a run as it is, or open it; see ``open_run``."""
+    return run if isinstance(run, Run) else open_run(run)
+
+
+def open_run(path: str | os.PathLike[str]) -> Run:
     """Open a run folder or an H5MD file.
 
     Parameters
     ----------
-    path : str or Path
-        A folder that holds ``run.h5``, or the file.
+    path : str or path-like
+        A folder that holds ``run.h5``, or the file; also what ``sim.simulate`` returned.
 
     Returns
     -------
@@ -299,6 +306,8 @@ def _opened(path: Path) -> Any:
     try:
         return h5py.File(path, "r", locking=False)
     except OSError as error:
+        if "locking flag" in str(error):  # this process has it open with locks
+            return h5py.File(path, "r")
         kind = "is not an HDF5 file" if not h5py.is_hdf5(path) else "is truncated or unreadable"
         raise TrajectoryError(f"{path} must be an H5MD file (HDF5); it {kind}.") from error
 
@@ -322,8 +331,8 @@ def _read_run(file: Any, path: Path) -> Run:
     if ORIGIN in film and WHOLE in file["particles"]:
         sized = file["particles"][WHOLE]
         require_pieces(arrays_of(sized["box"]), frames, path)
-        cutout = cutout_of(file, film, frames, edges(sized, path, notices), path)
-    box = edges(film, path, notices, is_cut=cutout is not None)
+        cutout = cutout_of(file, film, frames, edges(sized, frames, path, notices), path)
+    box = edges(film, frames, path, notices, is_cut=cutout is not None)
     recorded = record(file)
     if recorded.get("derived", {}).get("dynamics") == "monte_carlo":
         notices.clear()  # sweeps stand in for times, as they should

@@ -26,6 +26,7 @@ from sim.files.layout import (
     STEP,
     TIME,
     WHOLE,
+    box_of,
     in_whole,
     require_chunks,
     series_of,
@@ -38,7 +39,7 @@ SECTIONS = ("parameters", "seed", "versions", "machine", "ending", "frames", "me
 FIXED = tuple(
     f"{group}/{name}"
     for group in ("/particles/film", WHOLE)
-    for name in ("box/edges", "diameter", "core_diameter", "moment_magnitude")
+    for name in ("diameter", "core_diameter", "moment_magnitude")
 )
 MOVING: tuple[str, ...] = (
     STEP,
@@ -233,6 +234,8 @@ def _of_frames(one: h5py.File, other: h5py.File, frames: tuple[int, int]) -> Ite
     if frames[0] != frames[1]:
         sentence = f"the first run holds {frames[0]} frames, the second {frames[1]}"
         yield Difference("frames", "frames", frames, sentence)
+    if not _same(*(_box(file) for file in (one, other))):
+        yield Difference("frames", "edges", (None, None), "edges differs")
     series = dict.fromkeys(f"{name}/value" for file in (one, other) for name in series_of(file))
     for path in (*FIXED, *MOVING, *series, *STATES):
         parts = [_dataset(file, path) for file in (one, other)]
@@ -244,6 +247,14 @@ def _of_frames(one: h5py.File, other: h5py.File, frames: tuple[int, int]) -> Ite
         found = _of_data(path, parts, rows)
         if found is not None:
             yield found
+
+
+def _box(file: h5py.File) -> Any:
+    """Return the box, given once or with every frame; none where the file has no frame."""
+    try:
+        return box_of(file) if len(file[STEP]) else ()
+    except (KeyError, ValueError, OSError) as error:
+        raise RunFileError(f"the box of {file.filename} is damaged: it cannot be read") from error
 
 
 def _dataset(file: h5py.File, path: str) -> h5py.Dataset | None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import h5py
 import numpy as np
 
-from analysis.common.attributes import plain_attributes
+from analysis.common.attributes import plain_attributes, require_numbers
 from analysis.common.lost_pieces import lost_piece
 from analysis.common.seal import SEAL
 from sim.files.record import Ending, RunRecord
@@ -35,6 +35,8 @@ SERIES_CHUNK = 512
 HEAD_BYTES = 80_000
 """Groups, attributes, the text of the parameters and the indices of the chunks."""
 TEXT = h5py.string_dtype("utf-8")
+UNIT = h5py.string_dtype("ascii")
+"""H5MD's module of units asks for texts of variable length, its core for such of fixed length."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,9 @@ PER_FRAME = [
     ("/observables/magnetisation", "magnetisation", "<f8", (3,), ""),
     ("/observables/field", "field", "<f8", (3,), "T"),
 ]
+EDGES = "/particles/film/box/edges"
+"""The box: with every frame, as readers of boxes that change ask for; files made before hold it
+once, as an array without frames, which H5MD allows for a box that is fixed."""
 ENERGY = "/observables/energy_"
 """Elements of energies begin with this and end with the name of the energy."""
 STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
@@ -129,7 +134,7 @@ def file_bytes(
     blocks, series = -(-frames // block), -(-frames // SERIES_CHUNK)
     one = sum(int(dtype[-1]) * 3 for _, _, dtype, _, _ in PER_PARTICLE)
     per_particle = one * rows if cutout is None else (one + 8) * rows
-    numbers_a_frame = 2 + 3 * len(PER_FRAME) + energies
+    numbers_a_frame = 2 + 3 * (len(PER_FRAME) + 1) + energies
     fixed = 3 * 8 * count  # diameters and moments
     if cutout is not None:
         block_of_all = frames_per_block(count)
@@ -189,15 +194,14 @@ def write_head(file: h5py.File, version: str) -> None:
     creator["name"], creator["version"] = _ascii("chainfilm"), _ascii(version)
     units = head.create_group("modules/units").attrs
     units.create("version", [1, 0], dtype="<i4")
-    units["system"] = _ascii("SI")
+    units.create("system", "SI", dtype=UNIT)
 
 
 def write_particles(file: h5py.File, particles: Particles, cutout: CutOut | None = None) -> None:
-    """Write what is fixed in time: the box, diameters (m) and moments (A m2)."""
-    edges = [*np.asarray(particles.sides, dtype=float), float(particles.thickness)]
+    """Write what is fixed in time: the kind of box, diameters (m) and moments (A m2)."""
     film = file.create_group("/particles/film")
     whole = film if cutout is None else file.create_group(WHOLE)
-    _write_box(whole, edges, [b"periodic", b"periodic", b"none"])
+    _write_box(whole, [b"periodic", b"periodic", b"none"])
     for name, values, unit in (
         ("diameter", particles.diameter, "m"),
         ("core_diameter", particles.core_diameter, "m"),
@@ -205,22 +209,23 @@ def write_particles(file: h5py.File, particles: Particles, cutout: CutOut | None
     ):
         _write_fixed(whole, name, values, unit)
     if cutout is not None:
-        _write_box(film, cutout.sides, cutout.boundaries)
+        edges = [*np.asarray(particles.sides, dtype=float), float(particles.thickness)]
+        _write_fixed(whole["box"], "edges", edges, "m")
+        _write_box(film, cutout.boundaries)
         _write_fixed(film, ORIGIN, cutout.low, "m")
 
 
-def _write_box(group: h5py.Group, edges: Iterable[float], boundaries: list[bytes]) -> None:
-    """Write the box of H5MD."""
+def _write_box(group: h5py.Group, boundaries: list[bytes]) -> None:
+    """Write what H5MD says of a box but for its edges."""
     box = group.create_group("box")
     box.attrs.create("dimension", 3, dtype="<i4")
     box.attrs["boundary"] = np.array(boundaries)
-    _write_fixed(box, "edges", list(edges), "m")
 
 
 def _write_fixed(group: h5py.Group, name: str, values: object, unit: str) -> None:
     data = np.asarray(values, "<f8")
     made = group.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
-    made.attrs["unit"] = _ascii(unit)
+    made.attrs.create("unit", unit, dtype=UNIT)
 
 
 def schedule_of(file: h5py.File) -> list[str]:
@@ -229,6 +234,29 @@ def schedule_of(file: h5py.File) -> list[str]:
     H5MD 1.1 lets an element do without a time.
     """
     return [path for path in (STEP, TIME) if path in file]
+
+
+def elements_of(file: h5py.File) -> list[str]:
+    """Return the arrays of a file that have a row for every frame, but steps and times."""
+    known = [element[0] for element in PER_PARTICLE + PER_FRAME]
+    known += [path for path in (NAMES, PROJECTED) if path in file]
+    box = [] if isinstance(file[EDGES], h5py.Dataset) else [EDGES]
+    return [f"{element}/value" for element in (*known, *box, *series_of(file))]
+
+
+def box_of(file: h5py.File, edges: str = EDGES) -> NDArray[np.float64]:
+    """Return the sides of the patch and the thickness in m, (3,).
+
+    Raises
+    ------
+    KeyError, OSError, ValueError
+        If they are not there, or have lost their numbers.
+    """
+    found = file[edges]
+    data = found if isinstance(found, h5py.Dataset) else found["value"]
+    frames = 1 if data.ndim > 1 else len(data)
+    require_chunks(data, frames)
+    return np.array(require_numbers(data)[:frames], np.float64).reshape(3)
 
 
 def make_elements(
@@ -250,7 +278,8 @@ def make_elements(
         for element, _, dtype, _, unit in PER_PARTICLE:
             _make_rows(file, in_whole(element), dtype, (count, 3), unit, False)
     series = ((ENERGY + name, "", "<f8", (), "") for name in energies)
-    for element, _, dtype, shape, unit in [*PER_FRAME, *series]:
+    box = (EDGES, "", "<f8", (3,), "m")
+    for element, _, dtype, shape, unit in [box, *PER_FRAME, *series]:
         value = _make_value(file, element, dtype, (SERIES_CHUNK, *shape), unit)
         if element.startswith(ENERGY):
             value.attrs["description"] = _ascii("energy per particle divided by kT")
@@ -274,7 +303,7 @@ def _make_schedule(file: h5py.File, element: str, has_times: bool) -> None:
             fletcher32=True,
         )  # fmt: skip
         if name == "time":
-            made.attrs["unit"] = _ascii("s")
+            made.attrs.create("unit", "s", dtype=UNIT)
 
 
 def _link_schedule(file: h5py.File, element: str, of: str) -> None:
@@ -312,14 +341,8 @@ def _make_value(
         fillvalue=filler,
     )  # fmt: skip
     if unit:
-        value.attrs["unit"] = _ascii(unit)
+        value.attrs.create("unit", unit, dtype=UNIT)
     return value
-
-
-def elements_of(file: h5py.File) -> list[str]:
-    """Return the elements of a file that have a row a frame."""
-    known = [element[0] for element in PER_PARTICLE + PER_FRAME]
-    return [*known, *(path for path in (NAMES, PROJECTED) if path in file), *series_of(file)]
 
 
 def require_sound(file: h5py.File, frames: int) -> None:
@@ -334,12 +357,12 @@ def require_sound(file: h5py.File, frames: int) -> None:
     """
     plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
     whole = WHOLE if WHOLE in file else "/particles/film"
-    for path in ("diameter", "core_diameter", "moment_magnitude", "box/edges"):
+    for path in ("diameter", "core_diameter", "moment_magnitude"):
         fixed = file[f"{whole}/{path}"]
         require_chunks(fixed, len(fixed))
         fixed[()]
-    moving = [*schedule_of(file), *(f"{element}/value" for element in elements_of(file))]
-    _require_rows(file, moving, frames)
+    box_of(file)
+    _require_rows(file, [*schedule_of(file), *elements_of(file)], frames)
     if whole == WHOLE:
         states = len(file[f"{WHOLE}/position/step"])
         _require_rows(file, [f"{in_whole(e[0])}/value" for e in PER_PARTICLE], states)
@@ -348,10 +371,8 @@ def require_sound(file: h5py.File, frames: int) -> None:
 def _require_rows(file: h5py.File, paths: Iterable[str], frames: int) -> None:
     """Read the rows of so many frames, so that HDF5 checks their checksums."""
     for path in paths:
-        if (
-            file[path].id.get_create_plist().fill_value_defined()
-            != h5py.h5d.FILL_VALUE_USER_DEFINED
-        ):
+        filled = file[path].id.get_create_plist().fill_value_defined()
+        if filled != h5py.h5d.FILL_VALUE_USER_DEFINED:
             require_chunks(file[path], frames)
         step = file[path].chunks[0]
         for first in range(0, frames, step):
@@ -386,6 +407,6 @@ def require_chunks(data: h5py.Dataset, frames: int, first: int = 0) -> None:
 
 
 def resize(file: h5py.File, frames: int) -> None:
-    """Give every time-dependent dataset of the frames so many."""
-    for path in (*schedule_of(file), *(f"{element}/value" for element in elements_of(file))):
+    """Give every time-dependent dataset so many frames."""
+    for path in (*schedule_of(file), *elements_of(file)):
         file[path].resize(frames, axis=0)

@@ -25,6 +25,7 @@ from analysis.common.seal import COUNT, SEAL, is_sealed, seal_of
 from sim.files.clock import has_passed
 from sim.files.committed import CommittedFile, recover
 from sim.files.layout import (
+    EDGES,
     ENERGY,
     NAMES,
     PER_FRAME,
@@ -34,6 +35,7 @@ from sim.files.layout import (
     TEXT,
     TIME,
     Frame,
+    box_of,
     frames_per_block,
     make_elements,
     require_sound,
@@ -68,6 +70,7 @@ class RunWriter:
 
     def __init__(self, path: Path, raw: CommittedFile, file: h5py.File) -> None:
         self.path = path
+        self._box = np.full(3, np.nan)
         self._raw = raw
         self._file = file
         self._waiting: list[Frame] = []
@@ -127,6 +130,9 @@ class RunWriter:
             raise
         writer = cls(path, raw, file)
         writer._selection = selection
+        writer._box = np.array([*particles.sides, particles.thickness])
+        if selection is not None and selection.cutout is not None:
+            writer._box = np.array(selection.cutout.sides)
         return writer
 
     @classmethod
@@ -159,6 +165,7 @@ class RunWriter:
             complete = int(file[COUNT][()])
             keep = int(np.searchsorted(file[STEP][:complete], step, side="right"))
             require_sound(file, keep)
+            writer._box = box_of(file)
         except Exception as error:  # a spoilt file can raise anything out of HDF5
             writer.close()
             raise RunFileError(
@@ -232,6 +239,8 @@ class RunWriter:
             self._file[element + "/value"][rows] = block.astype(dtype)
         if PROJECTED in self._file:
             self._file[PROJECTED + "/value"][rows] = [frame.projected for frame in waiting]
+        if EDGES + "/value" in self._file:
+            self._file[EDGES + "/value"][rows] = np.tile(self._box, (len(waiting), 1))
         for element in series_of(self._file):
             name = element.removeprefix(ENERGY)
             self._file[element + "/value"][rows] = [

@@ -36,11 +36,16 @@ STEPS_PER_FRAME = 5
 def can_split(system: ReducedSystem) -> bool:
     """Say whether the steps of a film may have inner ones.
 
-    Momenta, induced moments and exact sums need everything again in each step; added pair laws
-    reach further than near pairs.
+    Momenta, induced moments and exact sums need everything again in each step, and so does the flow
+    that particles stir up, which costs more than all forces; added pair laws reach further than
+    near pairs.
     """
     return not (
-        system.has_momenta or system.induced or system.dipole_sum == "exact" or system.added.acts
+        system.has_momenta
+        or system.flow is not None
+        or system.induced
+        or system.dipole_sum == "exact"
+        or system.added.acts
     )
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.common import file_names
 from analysis.common.seal import COUNT
-from sim.files.layout import WHOLE, require_chunks
+from sim.files.layout import EDGES, WHOLE, box_of, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
@@ -144,11 +144,11 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
 
 def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """Read positions and moments of the last frame, diameters and box, looked for first."""
-    frames, film = int(content[COUNT][()]), content["/particles/film"]
+    frames, film, edges = int(content[COUNT][()]), content["/particles/film"], EDGES
     if WHOLE in content:  # frames hold a cut-out
-        film = content[WHOLE]
+        film, edges = content[WHOLE], f"{WHOLE}/box/edges"
         frames = len(film["position/step"])
-    diameters, box = film["diameter"], film["box/edges"]
+    diameters = film["diameter"]
     if diameters.size > MOST_PARTICLES:
         raise RunFileError(
             f"[start] path must name a run of at most {MOST_PARTICLES} particles; {file} holds "
@@ -156,13 +156,12 @@ def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Flo
         )
     if frames < 1:
         raise RunFileError(f"{file} holds no frame to start from")
-    for fixed in (diameters, box):
-        require_chunks(fixed, len(fixed))
+    require_chunks(diameters, len(diameters))
     positions, moments = film["position/value"], film["moment/value"]
     for moving in (positions, moments):
         require_chunks(moving, frames, frames - 1)
     last = frames - 1
-    return positions[last], moments[last].astype(np.float64), diameters[:], box[:]
+    return positions[last], moments[last].astype(np.float64), diameters[:], box_of(content, edges)
 
 
 def _tiled(

@@ -39,6 +39,7 @@ __all__ = [
     "FieldStep",
     "FilmParameters",
     "GravityParameters",
+    "MotionParameters",
     "OpticsParameters",
     "OutputParameters",
     "Parameters",
@@ -60,6 +61,7 @@ DipoleSum: TypeAlias = Literal["mesh", "cutoff", "exact"]
 Precision: TypeAlias = Literal["float32", "float64"]
 Dynamics: TypeAlias = Literal["brownian", "langevin", "monte_carlo"]
 Start: TypeAlias = Literal["random", "lattice", "file"]
+Flow: TypeAlias = Literal["none", "hydrodynamic"]
 
 
 def _index(example: float) -> Number:
@@ -296,6 +298,23 @@ class WindowParameters:
 
 
 @dataclass(frozen=True)
+class MotionParameters:
+    """How particles move through the liquid."""
+
+    flow: Flow = key(
+        Choice(get_args(Flow)),
+        "none: each particle as if it were alone; hydrodynamic: the flow that all stir up between "
+        "the windows carries them, as it does in a real film, at many times the cost.",
+        "none",
+    )
+
+    @property
+    def is_stirred(self) -> bool:
+        """Whether the flow that particles stir up carries them."""
+        return self.flow == "hydrodynamic"
+
+
+@dataclass(frozen=True)
 class CellParameters:
     """The cell over the magnets, of which the film's patch is a small part.
 
@@ -366,7 +385,7 @@ class Parameters(PairForces):
     ----------
     title : str
         Heading of reports.
-    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows
+    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows, motion
         One object a table of the file.
     van_der_waals, electrostatics, gravity
         The same of the forces that a run may add, see `PairForces`; ``optics`` of the light it is
@@ -401,11 +420,15 @@ class Parameters(PairForces):
     name: str = ""
     notices: tuple[str, ...] = ()
     windows: WindowParameters = dataclasses.field(default_factory=WindowParameters)
+    motion: MotionParameters = dataclasses.field(default_factory=MotionParameters)
     gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
     optics: OpticsParameters = dataclasses.field(default_factory=OpticsParameters)
     magnets: tuple[Magnet, ...] = ()
     cell: CellParameters = dataclasses.field(default_factory=CellParameters)
     folder: str = ""
+
+    def __repr__(self) -> str:
+        return f"<Parameters of {self.name}: {self.title or 'no title'}>"
 
     def with_seed(self, seed: int | None) -> Parameters:
         """Return the same with another seed; None keeps the file's."""

@@ -156,7 +156,8 @@ def last_frame(film):
     chains = chains_of(film)
     return part_of(
         {"positions": film.points, "moments": film.moments, "diameters": film.diameters,
-         "chain_index": chains.index, "bonds": chains.bonds, "sides": film.sides,
+         "chain_index": chains.index,
+            "chain_length": chains.size[chains.group], "bonds": chains.bonds, "sides": film.sides,
          "thickness": film.thickness}
     )  # fmt: skip
 

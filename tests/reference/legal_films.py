@@ -28,6 +28,7 @@ NOT_DRAWN = {
     "output.cutout": "what is kept changes no film",
     "output.map_step": "the same",
     "output.states": "the same",
+    "motion.flow": "small patches and mixed sizes refuse it; tests/unit/test_flow.py has it",
     "run.structures": "of sampled runs, which have no step",
     "run.sweeps": "of sampled runs, which have no step",
     "run.wall_time": "of sampled runs, which have no step",

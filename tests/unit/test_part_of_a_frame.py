@@ -19,6 +19,7 @@ def frame(sides, thickness, count=4000):
         "moments": None,
         "diameters": rng.random(count),
         "chain_index": np.concatenate([pairs, pairs]),
+        "chain_length": np.full(count, 2),
         "bonds": np.stack([pairs, pairs + count // 2], axis=1),
         "sides": np.array(sides),
         "thickness": thickness,
