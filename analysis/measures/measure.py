@@ -40,8 +40,8 @@ class Measurement:
         Named columns, from the sections.
     last_frame : dict
         ``positions`` (N, 3) m, ``moments`` (N, 3) A m2 or None, ``diameters`` (N,) m,
-        ``chain_index`` (N,) with -1 for singles, ``chain_length`` (N,), ``bonds`` (B, 2) particles, ``sides`` (2,) m,
-        ``thickness`` m; of many particles a part, see ``analysis.measures.part``.
+        ``chain_index`` (N,) with -1 for singles, ``chain_length`` (N,), ``bonds`` (B, 2) particles,
+        ``sides`` (2,) m, ``thickness`` m; of many particles a part, see ``analysis.measures.part``.
     run : Run or None
         What was measured.
     """

@@ -5,8 +5,9 @@ Run from the top of the project:
 
 Films are cubes at 1 % by volume, as a film of (20 um)^3 is one, with chains of eight particles
 planted at random. Each part runs once to compile, then at each count; its peak of memory is what
-the process holds at most meanwhile beyond what it held before (VmHWM of Linux). The columns under
-"5.6e7" continue the last two counts by a power law: a guess, not a measurement.
+the process holds at most meanwhile beyond what it held before (VmHWM of Linux). Seconds are those of
+the processor on one thread. The columns under "5.6e7" take the cost a particle of the largest
+count: an extrapolation, not a measurement.
 """
 
 import argparse
@@ -215,17 +216,9 @@ def cost(part, film):
     gc.collect()
     Path("/proc/self/clear_refs").write_text("5", encoding="ascii")  # the peak begins here
     held = memory("VmRSS")
-    began = time.perf_counter()
+    began = time.process_time()
     run(film)
-    return time.perf_counter() - began, memory("VmHWM") - held
-
-
-def continued(counts, values):
-    """Return what the last two values come to in a true film, by a power law."""
-    if len(values) < 2 or min(values[-2:]) <= 0:
-        return math.nan
-    power = math.log(values[-1] / values[-2]) / math.log(counts[-1] / counts[-2])
-    return values[-1] * (TRUE / counts[-1]) ** power
+    return time.process_time() - began, memory("VmHWM") - held
 
 
 def main():
@@ -253,7 +246,7 @@ def main():
         cells = [
             f"{1e6 * s / n:8.3g} {b / n:7.0f}" for n, (s, b) in zip(counts, costs, strict=True)
         ]
-        seconds, most = (continued(counts, [one[k] for one in costs]) for k in range(2))
+        seconds, most = (TRUE / counts[-1] * value for value in costs[-1])
         cells += [" " * 16] * (len(given.counts) - len(cells))
         print(f"{part:28} {' '.join(cells)} {seconds:10.3g} {most / 1e9:6.3g}", flush=True)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
