@@ -92,7 +92,7 @@ def _dipoles(measurement: Measurement, run: Run, films: list[Mixture]) -> list[L
     axis: NDArray[np.float64] | None = None if direction is None else np.asarray(direction)
     try:
         sums = [
-            DipoleFilm.of(run.positions(frame), run.diameters, run.sides, run.thickness)
+            DipoleFilm.of(run.positions(frame), run.diameters_of(frame), run.sides, run.thickness)
             for frame in chosen[-MOST_FRAMES:]
         ]
         return dipole_laws(sums, films, axis) if sums else []

@@ -103,13 +103,15 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
 
 def _film(run: Run, optics: Optics) -> dict[str, Entry]:
     area = float(run.sides[0] * run.sides[1])
-    whole = float((run.diameters**3).sum())
-    inner = math.nan if run.core_diameters is None else float((run.core_diameters**3).sum())
+    whole = float((run.diameters_of(-1) ** 3).sum())
+    inner = math.nan
+    if run.core_diameters is not None:
+        inner = float((run.held_of(run.core_diameters, -1) ** 3).sum())
     cores = inner * optics.magnetic_share
     return {
         "thickness_m": entry("thickness_m", run.thickness),
         "patch_m": entry("patch_m", run.sides),
-        "particle_count": entry("particle_count", run.count),
+        "particle_count": entry("particle_count", run.held),
         "volume_fraction": entry("volume_fraction", math.pi / 6 * whole / (area * run.thickness)),
         "core_share": entry("core_share", cores / whole),
         "magnetic_share": entry("magnetic_share", optics.magnetic_share),
@@ -157,7 +159,7 @@ def _areal_density(numbers: dict[str, Any], run: Run) -> tuple[float, float]:
     (length, length_error), (singles, singles_error) = of
     if length is None or singles is None or rings is None:
         return math.nan, math.nan
-    particles = run.count / float(run.sides[0] * run.sides[1])
+    particles = run.held / float(run.sides[0] * run.sides[1])
     open_share = 1 - rings
     parts = (
         (length_error, open_share / length**2), (singles_error, 1.0), (rings_error, 1 / length),

@@ -119,7 +119,7 @@ def _summary(numbers: dict[str, Any], run: Run) -> str:
     field = with_unit(as_float(run.derived.get("largest_field_t")), "T")
     thickness = with_unit(float(run.thickness), "m")
     size = "" if diameter == NOT_MEASURED else f" of {diameter} diameter"
-    words = f"{len(run.diameters)} magnetic particles{size} in a film {thickness} thick"
+    words = f"{run.held} magnetic particles{size} in a film {thickness} thick"
     words += "" if time == NOT_MEASURED else f", followed for {time}"
     stages = numbers.get("stages")
     changes = isinstance(stages, list) and len(stages) > 1
