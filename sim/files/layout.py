@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import h5py
 import numpy as np
 
+from analysis.common import h5md
 from analysis.common.attributes import plain_attributes, require_numbers
 from analysis.common.lost_pieces import lost_piece
 from analysis.common.seal import SEAL
@@ -79,27 +80,28 @@ class Frame:
     projected: NDArray[np.uint32] | None = None
 
 
+FILM = f"/particles/{h5md.GROUP}"
 # (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
 PER_PARTICLE = [
-    ("/particles/film/position", "position", "<f8", (-1, 3), "m"),
-    ("/particles/film/image", "image", "<i4", (-1, 3), ""),
-    ("/particles/film/moment", "moment", "<f4", (-1, 3), "A m+2"),
+    (f"{FILM}/position", "position", "<f8", (-1, 3), "m"),
+    (f"{FILM}/image", "image", "<i4", (-1, 3), ""),
+    (f"{FILM}/moment", "moment", "<f4", (-1, 3), "A m+2"),
 ]
 PER_FRAME = [
     ("/observables/magnetisation", "magnetisation", "<f8", (3,), ""),
     ("/observables/field", "field", "<f8", (3,), "T"),
 ]
-EDGES = "/particles/film/box/edges"
+EDGES = f"{FILM}/box/edges"
 """The box: with every frame, as readers of boxes that change ask for; files made before hold it
 once, as an array without frames, which H5MD allows for a box that is fixed."""
 ENERGY = "/observables/energy_"
 """Elements of energies begin with this and end with the name of the energy."""
-STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
+STEP, TIME = f"{FILM}/position/step", f"{FILM}/position/time"
 WHOLE = "/particles/whole"
 """Where frames hold a cut-out: what is fixed in time of all particles, and a few whole states."""
-NAMES = "/particles/film/id"
+NAMES = f"{FILM}/id"
 """Where frames hold a cut-out: the particles of each frame, -1 in rows without one."""
-ORIGIN = "/particles/film/origin"
+ORIGIN = f"{FILM}/origin"
 """The corner of a cut-out in the film."""
 PROJECTED = "/observables/projected_count"
 """Particles over each cell of the patch."""
@@ -199,13 +201,13 @@ def write_head(file: h5py.File, version: str) -> None:
 
 def write_particles(file: h5py.File, particles: Particles, cutout: CutOut | None = None) -> None:
     """Write what is fixed in time: the kind of box, diameters (m) and moments (A m2)."""
-    film = file.create_group("/particles/film")
+    film = file.create_group(FILM)
     whole = film if cutout is None else file.create_group(WHOLE)
     _write_box(whole, [b"periodic", b"periodic", b"none"])
     for name, values, unit in (
-        ("diameter", particles.diameter, "m"),
-        ("core_diameter", particles.core_diameter, "m"),
-        ("moment_magnitude", particles.moment, "A m+2"),
+        (h5md.DIAMETER, particles.diameter, "m"),
+        (h5md.CORE_DIAMETER, particles.core_diameter, "m"),
+        (h5md.MOMENT_SIZE, particles.moment, "A m+2"),
     ):
         _write_fixed(whole, name, values, unit)
     if cutout is not None:
@@ -269,7 +271,7 @@ def make_elements(
     """Make the empty time-dependent elements for `count` particles; they share step and time."""
     cutout = None if selection is None else selection.cutout
     rows = count if cutout is None else cutout.rows(count)
-    _make_schedule(file, "/particles/film/position", has_times)
+    _make_schedule(file, f"{FILM}/position", has_times)
     for element, _, dtype, _, unit in PER_PARTICLE:
         _make_rows(file, element, dtype, (rows, 3), unit, cutout is not None)
     if cutout is not None:
@@ -283,16 +285,16 @@ def make_elements(
         value = _make_value(file, element, dtype, (SERIES_CHUNK, *shape), unit)
         if element.startswith(ENERGY):
             value.attrs["description"] = _ascii("energy per particle divided by kT")
-        _link_schedule(file, element, "/particles/film/position")
+        _link_schedule(file, element, f"{FILM}/position")
     if selection is not None and selection.map_shape is not None:
         value = _make_value(file, PROJECTED, "<u4", (1, *selection.map_shape), "")
         value.attrs["description"] = _ascii("particles over each cell of the patch, along x and y")
-        _link_schedule(file, PROJECTED, "/particles/film/position")
+        _link_schedule(file, PROJECTED, f"{FILM}/position")
 
 
 def in_whole(element: str) -> str:
     """Return where an element of the frames' particles stands among the whole states."""
-    return element.replace("/particles/film", WHOLE)
+    return element.replace(FILM, WHOLE)
 
 
 def _make_schedule(file: h5py.File, element: str, has_times: bool) -> None:
@@ -355,9 +357,9 @@ def require_sound(file: h5py.File, frames: int) -> None:
     RuntimeError, ValueError
         If what is said of the box cannot be read.
     """
-    plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
-    whole = WHOLE if WHOLE in file else "/particles/film"
-    for path in ("diameter", "core_diameter", "moment_magnitude"):
+    plain_attributes(file[f"{FILM}/box"])  # no seal covers it, and readers ask for it
+    whole = WHOLE if WHOLE in file else FILM
+    for path in h5md.FIXED:
         fixed = file[f"{whole}/{path}"]
         require_chunks(fixed, len(fixed))
         fixed[()]

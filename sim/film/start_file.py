@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
+from analysis.common.arrays import Floats
 from analysis.common.seal import COUNT
-from sim.files.layout import EDGES, WHOLE, box_of, require_chunks
+from sim.files.layout import EDGES, FILM, WHOLE, box_of, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     import h5py
 
     from sim.film.reduced_system import ReducedSystem
-
-Floats = NDArray[np.float64]
 
 SIDE_ERROR = 1e-3
 """Sides may differ from a whole number of old ones by this share."""
@@ -144,11 +142,11 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
 
 def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """Read positions and moments of the last frame, diameters and box, looked for first."""
-    frames, film, edges = int(content[COUNT][()]), content["/particles/film"], EDGES
+    frames, film, edges = int(content[COUNT][()]), content[FILM], EDGES
     if WHOLE in content:  # frames hold a cut-out
         film, edges = content[WHOLE], f"{WHOLE}/box/edges"
         frames = len(film["position/step"])
-    diameters = film["diameter"]
+    diameters = film[h5md.DIAMETER]
     if diameters.size > MOST_PARTICLES:
         raise RunFileError(
             f"[start] path must name a run of at most {MOST_PARTICLES} particles; {file} holds "
