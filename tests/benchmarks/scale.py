@@ -5,8 +5,8 @@ Run from the top of the project:
 
 Films are cubes at 1 % by volume, as a film of (20 um)^3 is one, with chains of eight particles
 planted at random. Each part runs once to compile, then at each count; its peak of memory is what
-the process holds at most meanwhile beyond what it held before (VmHWM of Linux). Seconds are of
-the processor on one thread. The columns under "5.6e7" take the cost a particle of the largest
+the process holds at most meanwhile beyond what it held before (VmHWM of Linux). Seconds are of the
+processor on one thread. The columns under "5.6e7" take the cost a particle of the largest
 count: an extrapolation, not a measurement.
 """
 
