@@ -16,7 +16,7 @@ from analysis.cell.axes import (
 )
 from analysis.cell.numbers import numbers_map
 from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["chains_map", "draw_map"]
 
 Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
@@ -58,6 +56,7 @@ def draw_map(
     return style.save_all(figures, directory, "png")
 
 
+@record.figure()
 def chains_map(
     x: Floats,
     y: Floats,

@@ -15,7 +15,7 @@ from analysis.cell.drift import (
     time_words,
 )
 from analysis.common.conventions import NO_CHAINS
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import Scale, scale_for
 
 if TYPE_CHECKING:
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     from analysis.cell.axes import Outline
 
-__all__ = ["chains_left"]
-
 PROFILE_DASHES = ("-", (0, (5, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (4, 1, 1, 1)))
 LARGEST_LINEAR = 6.0
 """Spacings over a wider span than this factor have logarithmic colours."""
@@ -36,6 +34,7 @@ LEAST_SHOWN = 1e-3
 """A profile reaches down to this share of the fraction at the start."""
 
 
+@record.figure()
 def chains_left(
     sides_m: tuple[float, float],
     time_s: ArrayLike,

@@ -15,14 +15,12 @@ from analysis.cell.axes import (
     mesh_edges,
     plain_decades,
 )
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["numbers_map"]
 
 Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
@@ -31,6 +29,7 @@ _LOWEST = 0.02
 """Share of the cell whose lower values look alike on a logarithmic scale."""
 
 
+@record.figure()
 def numbers_map(
     x: Floats, y: Floats, columns: Columns, outlines: list[Outline], note: str = ""
 ) -> Figure:

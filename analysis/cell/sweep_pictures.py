@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.cell.axes import head_note, magnet_outlines, mesh_edges
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.sweeps.grid import MEASURED
 from analysis.uncertainty.number_text import Scale, scale_for
 
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from analysis.cell.axes import Outline
-
-__all__ = ["draw_sweep_map", "measured_map"]
 
 Floats = NDArray[np.float64]
 
@@ -43,6 +41,7 @@ def draw_sweep_map(
     return style.save_all(figures, directory, "png")
 
 
+@record.figure()
 def measured_map(
     x: Floats,
     y: Floats,

@@ -64,6 +64,8 @@ def _growth(run: Run, series: ChainSeries, field: Floats, warnings: list[str]) -
         out["growth_from_s"], out["growth_to_s"] = found.from_s, found.to_s
         if found.reason and key == "growth_exponent":
             why = NO_MOMENTS if not series.lengths else found.reason
+            if run.field_before is not None and rows.stop == 1:
+                why = "the field was on before the run, and goes off as it begins"
             warnings.append(f"relaxation.growth_exponent: {why}")
         if found.exponent.value is not None and found.exponent.error is None:
             warnings.append(

@@ -17,8 +17,6 @@ from sim.physics.units import UnitError, duration_text, format_quantity, parse
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["draw_drift", "drift_text", "drift_time"]
-
 COARSE_KT = 1.0
 """Step of the energy between grid cells in kT from which on layers at the edge are unresolved."""
 

@@ -89,7 +89,8 @@ def patch_of(system: ReducedSystem) -> layout.Patch:
     """Return the geometry of the film and of the list's cells."""
     dipolar = _dipolar_range(system)
     touch = _touching_range(system)
-    reach = max(dipolar, touch, system.added_reach) + system.list_margin
+    flow = 0.0 if system.flow is None else system.flow.reach
+    reach = max(dipolar, touch, system.added_reach, flow) + system.list_margin
     side_x, side_y = system.sides
     return layout.Patch(
         side_x=side_x,

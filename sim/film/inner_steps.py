@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.film.time_step import StepLimits
 
-__all__ = ["INNER_FACTOR", "can_split", "longest_outer_step", "with_inner_steps"]
-
 # Outer step of particles of the median size, in d0^2/D0, in which they move by 0.07 d0.
 LONGEST_OUTER = 2.4e-3
 # Longest outer step times coupling: the pull of the next but one in a chain is kept.
@@ -38,11 +36,16 @@ STEPS_PER_FRAME = 5
 def can_split(system: ReducedSystem) -> bool:
     """Say whether the steps of a film may have inner ones.
 
-    Momenta, induced moments and exact sums need everything again in each step; added pair laws
-    reach further than near pairs.
+    Momenta, induced moments and exact sums need everything again in each step, and so does the flow
+    that particles stir up, which costs more than all forces; added pair laws reach further than
+    near pairs.
     """
     return not (
-        system.has_momenta or system.induced or system.dipole_sum == "exact" or system.added.acts
+        system.has_momenta
+        or system.flow is not None
+        or system.induced
+        or system.dipole_sum == "exact"
+        or system.added.acts
     )
 
 

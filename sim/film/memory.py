@@ -13,8 +13,6 @@ from analysis.common.errors import InputError
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["BASE_BYTES", "MemoryShortError", "free_bytes", "memory_bytes", "require_memory"]
-
 NEIGHBOUR_BYTES = 4
 """One entry of a neighbour list, each pair listed from both sides."""
 PARTICLE_BYTES = 600

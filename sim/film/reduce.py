@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.errors import InputError
 from sim.film import inner_steps, time_step
 from sim.film.added_stiffness import crowded_distance
 from sim.film.body_push import body_push, pushed_step
@@ -17,6 +18,7 @@ from sim.film.field_programme import field_stages
 from sim.interactions import dipolar
 from sim.interactions.added import AddedPairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
+from sim.interactions.flow.plan import plan_flow
 from sim.interactions.gravity import gradient_components, gravity_law
 from sim.interactions.steric import StericLaw
 from sim.physics import beads, material
@@ -26,9 +28,6 @@ if TYPE_CHECKING:
     from sim.film.particles import Particles
     from sim.parameters.types import Parameters
 from sim.film.reduced_system import ReducedSystem
-
-__all__ = ["reduce", "with_mesh"]
-
 
 Floats = NDArray[np.float64]
 
@@ -122,6 +121,15 @@ def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> Reduc
         system.sides, system.thickness, system.moment, system.radius, system.tolerance, every
     )
     return replace(system, dipole_sum=plan.sum, mesh=plan.mesh, mesh_every=plan.every)
+
+
+def _stirred(system: ReducedSystem) -> ReducedSystem:
+    """Return a system whose particles are carried by the flow that all stir up."""
+    try:
+        plan = plan_flow(system.sides, system.thickness, system.radius)
+    except ValueError as error:
+        raise InputError(f'[motion] flow must be "none" for this film: {error.args[0]}') from error
+    return replace(system, flow=plan)
 
 
 def _dividing(system: ReducedSystem, interval: float, begun_with: float | None) -> ReducedSystem:
@@ -259,6 +267,8 @@ def reduce(
         core_stiffness=core_stiffness,
         **body,
     )
+    if parameters.motion.is_stirred and not sampled:
+        system = _stirred(system)
     plain = system
     if chosen is None and not sampled:
         longest = interval / inner_steps.STEPS_PER_FRAME
@@ -275,4 +285,8 @@ def reduce(
         return replace(system, steps=parameters.run.sweeps)
     if chosen is None:
         system = _dividing(system, interval, begun_with)
+    if system.flow is not None:
+        longest = inner_steps.longest_outer_step(system)
+        every = min(system.flow.most_steps(), int(longest / system.dt))
+        system = replace(system, flow_every=max(1, every))
     return _with_steps(system, parameters.run.duration)

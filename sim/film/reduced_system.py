@@ -15,11 +15,8 @@ from sim.interactions.steric import KINDS, StericLaw
 from sim.physics.units import ReducedUnits
 
 if TYPE_CHECKING:
+    from sim.interactions.flow.plan import FlowPlan
     from sim.interactions.mesh.plan import MeshPlan
-
-__all__ = [
-    "ReducedSystem",
-]
 
 Floats = NDArray[np.float64]
 NONE_ADDED = AddedPairs()
@@ -101,6 +98,10 @@ class ReducedSystem:
         Inner steps of a step: near pairs are summed again in each, all others once a step.
     core_stiffness : float
         Of cores that touch, in kT/d0^2; 0 where layers of surfactant keep them apart.
+    flow : FlowPlan or None
+        The sum of the flow that particles stir up; None where each moves as if it were alone.
+    flow_every : int
+        Steps from one move by the smooth part of the flow to the next.
     """
 
     units: ReducedUnits
@@ -146,6 +147,8 @@ class ReducedSystem:
     core_langevin: float = 0.0
     inner_steps: int = 1
     core_stiffness: float = 0.0
+    flow: FlowPlan | None = None
+    flow_every: int = 1
 
     @property
     def repulsion(self) -> StericLaw:
@@ -168,8 +171,8 @@ class ReducedSystem:
 
     @property
     def has_momenta(self) -> bool:
-        """Whether the step carries momenta: inertia, or mobilities that depend on the place."""
-        return self.dynamics == "langevin" or self.hindered
+        """Whether the step carries momenta: inertia, or mobilities that depend on the places."""
+        return self.dynamics == "langevin" or self.hindered or self.flow is not None
 
     @property
     def thermal_velocity(self) -> Floats | None:

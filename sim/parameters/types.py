@@ -20,7 +20,7 @@ from sim.parameters.force_types import (
     PairForces,
     VanDerWaalsParameters,
 )
-from sim.parameters.keys import key
+from sim.parameters.keys import NEEDED, key
 from sim.parameters.particle_types import MOST_PARTICLES, ParticleParameters
 from sim.parameters.values import Choice, FileName, Number, Quantity, Switch, WholeNumber
 
@@ -38,6 +38,7 @@ __all__ = [
     "FieldStep",
     "FilmParameters",
     "GravityParameters",
+    "MotionParameters",
     "OpticsParameters",
     "OutputParameters",
     "Parameters",
@@ -59,6 +60,7 @@ DipoleSum: TypeAlias = Literal["mesh", "cutoff", "exact"]
 Precision: TypeAlias = Literal["float32", "float64"]
 Dynamics: TypeAlias = Literal["brownian", "langevin", "monte_carlo"]
 Start: TypeAlias = Literal["random", "lattice", "file"]
+Flow: TypeAlias = Literal["none", "hydrodynamic"]
 
 
 def _index(example: float) -> Number:
@@ -155,7 +157,13 @@ class RunParameters:
     The automatic time step is None.
     """
 
-    duration: float = key(Quantity("time", 1e-12, 1e6, "0.2 ms"), "Simulated time.")
+    duration: float = key(
+        Quantity("time", 1e-12, 1e6, "0.2 ms"),
+        "Simulated time.",
+        NEEDED,
+        only=("dynamics", "brownian", "langevin"),
+        inside=0.0,
+    )
     time_step: float | None = key(
         Quantity("time", 1e-15, 1.0, "2 ns", has_auto=True),
         "Time step; auto takes the longest one that is accurate.",
@@ -273,6 +281,23 @@ class WindowParameters:
 
 
 @dataclass(frozen=True)
+class MotionParameters:
+    """How particles move through the liquid."""
+
+    flow: Flow = key(
+        Choice(get_args(Flow)),
+        "none: each particle as if it were alone; hydrodynamic: the flow that all stir up between "
+        "the windows carries them, as it does in a real film, at many times the cost.",
+        "none",
+    )
+
+    @property
+    def is_stirred(self) -> bool:
+        """Whether the flow that particles stir up carries them."""
+        return self.flow == "hydrodynamic"
+
+
+@dataclass(frozen=True)
 class CellParameters:
     """The cell over the magnets, of which the film's patch is a small part.
 
@@ -343,7 +368,7 @@ class Parameters(PairForces):
     ----------
     title : str
         Heading of reports.
-    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows
+    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows, motion
         One object a table of the file.
     van_der_waals, electrostatics, gravity
         The same of the forces that a run may add, see `PairForces`; ``optics`` of the light it is
@@ -378,11 +403,15 @@ class Parameters(PairForces):
     name: str = ""
     notices: tuple[str, ...] = ()
     windows: WindowParameters = dataclasses.field(default_factory=WindowParameters)
+    motion: MotionParameters = dataclasses.field(default_factory=MotionParameters)
     gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
     optics: OpticsParameters = dataclasses.field(default_factory=OpticsParameters)
     magnets: tuple[Magnet, ...] = ()
     cell: CellParameters = dataclasses.field(default_factory=CellParameters)
     folder: str = ""
+
+    def __repr__(self) -> str:
+        return f"<Parameters of {self.name}: {self.title or 'no title'}>"
 
     def with_seed(self, seed: int | None) -> Parameters:
         """Return the same with another seed; None keeps the file's."""

@@ -188,6 +188,7 @@ class Film(NamedTuple):
     count: Any  # int, particles
     beads: Any = None  # Beads, where moments are induced
     split: Any = None  # Split, where a step is several inner steps
+    flow: Any = None  # (3, slots) forces, where the flow that particles stir up is there
 
 
 class Split(NamedTuple):

@@ -25,18 +25,6 @@ from sim.physics import beads, material
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "LIMITS",
-    "LONGEST",
-    "SHORTEST",
-    "CellDrift",
-    "cell_centres",
-    "diffusion_coefficient",
-    "drift_cell",
-    "drift_cost",
-    "line_spacing",
-]
-
 Values: TypeAlias = NDArray[np.float64]
 
 SHORTEST, LONGEST = 1.0, 3_155_760_000.0

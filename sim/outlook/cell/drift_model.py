@@ -34,8 +34,6 @@ from analysis.common.constants import BOLTZMANN
 from analysis.common.errors import InputError
 from sim.outlook.cell.drift_solver import course, equilibrium, make_edges
 
-__all__ = ["WEEK", "Drift", "DriftClock", "DriftError", "field_energy", "film_drift"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 WEEK = 604_800.0

@@ -24,8 +24,6 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Edges", "course", "equilibrium", "inflow", "make_edges"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 RELATIVE_ERROR, SMALLEST_SHARE = 1e-6, 1e-3

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import FieldStep, Parameters
 
-__all__ = ["dynamics_cautions", "dynamics_sentences", "is_heavy", "programme"]
-
 UNDERDAMPED = 0.25
 """A pair swings where k D tau exceeds this: m x'' + x'/mu + k x = 0 is then underdamped."""
 HEAVY_SHARE = 0.05
@@ -168,7 +166,14 @@ def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
             f"Brown time of {duration_text(outlook.brown_time)}: the structure is right, but no "
             "relaxation of the magnetisation is quoted."
         )
-    if parameters.windows.hindered_mobility:
+    if parameters.motion.is_stirred:
+        found.append(
+            "The flow that particles stir up moves them, windows included: within 0.015 of a lone "
+            "particle's mobility for pairs in the film, 0.035 near a window. Touching pairs move "
+            "3 to 5 % faster than real ones, as their forces are at their centres alone, and flow "
+            "by particles that turn is left out."
+        )
+    elif parameters.windows.hindered_mobility:
         found.append(
             "Windows slow the motion along and across them within a few diameters; how they slow "
             "turning, and what two particles near a window do to each other's flow, is left out."
