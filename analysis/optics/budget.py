@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 
 from analysis.optics.projection import wave_vectors
 
-__all__ = ["angular_spread", "rest_of_light"]
-
 Floats = NDArray[np.float64]
 
 

@@ -24,8 +24,6 @@ from analysis.optics.mixture import (
 )
 from analysis.trajectory.run import Run
 
-__all__ = ["FIRST", "NONE", "NO_PEAK", "UNSURE", "lengths_and_shares", "light_entries", "obstacle"]
-
 Floats = NDArray[np.float64]
 
 FIRST = "first order"

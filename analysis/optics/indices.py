@@ -9,8 +9,6 @@ import numpy as np
 
 from analysis.common.core_tables import AUTO, CORE_TABLES, OF_MATERIAL, CoreTable
 
-__all__ = ["NO_SHARE", "Optics", "tables_of"]
-
 WAVELENGTHS = (532e-9, 633e-9)
 CARRIER_INDEX, SHELL_INDEX, OUTER_INDEX = 1.43, 1.45, 1.0
 """A light oil, oleic acid (both from memory) and air: the defaults of the parameter file."""

@@ -6,8 +6,6 @@ import math
 
 from analysis.quantities.quantity import Quantity
 
-__all__ = ["LIGHT", "OF_LIGHT", "RESPONSE"]
-
 
 def _light(
     key: str,

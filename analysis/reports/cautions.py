@@ -14,8 +14,6 @@ from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_unit
 if TYPE_CHECKING:
     from analysis.trajectory.run import Run
 
-__all__ = ["decisive", "notes_of", "plain_name"]
-
 DECISIVE = (
     ("equilibration:", "The film had not come to rest"),
     ("run:", "The run did not reach"),

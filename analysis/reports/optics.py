@@ -42,8 +42,6 @@ if TYPE_CHECKING:
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
-__all__ = ["page", "write_optics_report"]
-
 _KIND = "Optics of a simulated film of magnetic particles"
 HEAD = (
     "birefringence", "retardance_m", "n_along", "n_across", "dichroism", "direct_share",

@@ -20,11 +20,6 @@ from analysis.uncertainty.number_text import NOT_MEASURED
 if TYPE_CHECKING:
     from analysis.pictures.record import FigureRecord
 
-__all__ = [
-    "Html", "Traced", "decisive_box", "definitions", "figure_blocks", "fold", "frame",
-    "numbers_block", "section", "table", "trace", "trace_fold", "warning_list",
-]  # fmt: skip
-
 _DOTS_PER_INCH = 200  # sharp on a screen at half the size of the pictures for print
 
 _STYLE_SHEET = """

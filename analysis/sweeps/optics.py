@@ -22,8 +22,6 @@ from analysis.uncertainty.replicas import combine_replicas
 if TYPE_CHECKING:
     from analysis.sweeps.gather import SweepTable
 
-__all__ = ["SweepOptics", "collect_optics", "write_optics_summary"]
-
 
 @dataclass(frozen=True)
 class SweepOptics:

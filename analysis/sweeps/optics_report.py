@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from analysis.sweeps.gather import SweepTable
     from analysis.sweeps.optics import SweepOptics
 
-__all__ = ["draw_optics", "page", "write_optics_report"]
-
 _KIND = "Optics of a sweep over simulated films of magnetic particles"
 DRAWN = ("birefringence", "retardance_m", "dichroism", "absorbed_share", "scattered_share")
 """Numbers of light that are drawn at each wavelength."""
