@@ -19,8 +19,6 @@ from analysis.optics.laws import CHAINED, COUPLED, Law, compared, dipole_laws
 from analysis.optics.mixture import Mixture, squares_of, transmittance
 from analysis.trajectory.run import Run
 
-__all__ = ["laws_of", "table_rows"]
-
 MOST_FRAMES = 2
 """Frames whose dipoles are coupled."""
 FAR_APART = 0.15

@@ -32,7 +32,9 @@ __all__ = [
 
 FORMAT = "chainfilm handoff"
 FORMAT_VERSION = 1
-LIGHT_FILES = (file_names.HANDOFF, file_names.THICKNESS, file_names.FAR_FIELD)
+LIGHT_FILES = (
+    file_names.HANDOFF, file_names.THICKNESS, file_names.FAR_FIELD, file_names.OPTICS_TABLE,
+)  # fmt: skip
 
 
 def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
@@ -190,7 +192,7 @@ def _optics(optics: Optics) -> dict[str, Entry]:
 
 
 def write_light_files(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
-    """Write handoff.json, and optical_thickness.h5 and far_field.csv where the cores are known.
+    """Write handoff.json, and, where the cores are known, the map, the far field and the table.
 
     Parameters
     ----------
@@ -206,14 +208,20 @@ def write_light_files(measurement: Measurement, run: Run, directory: str | Path)
     list of Path
         The files.
     """
-    from analysis.optics.files import write_far_field, write_optical_thickness
+    from analysis.optics.files import (
+        write_far_field,
+        write_optical_thickness,
+        write_optics_table,
+    )
 
     folder = Path(directory)
-    content = json.dumps(handoff(measurement, run), indent=1, ensure_ascii=False)
-    files = [write_text(folder / file_names.HANDOFF, content + "\n")]
+    content = handoff(measurement, run)
+    told = json.dumps(content, indent=1, ensure_ascii=False)
+    files = [write_text(folder / file_names.HANDOFF, told + "\n")]
     if FarField.among(measurement.curves).wavelengths:
         files.append(write_optical_thickness(measurement, folder / file_names.THICKNESS))
         files.append(write_far_field(measurement, folder / file_names.FAR_FIELD))
+        files.append(write_optics_table(content, folder / file_names.OPTICS_TABLE))
     else:
         for name in LIGHT_FILES[1:]:  # of an earlier measurement
             (folder / name).unlink(missing_ok=True)
