@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from html import escape
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -32,8 +33,6 @@ from analysis.sweeps.trends import trend_figures
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from analysis.sweeps.gather import SweepTable
 
 MARKED_SCATTER = 1.5

@@ -196,7 +196,7 @@ class Run(ShownRun):
 
 def as_run(run: Run | str | os.PathLike[str]) -> Run:
     """Return a run as it is, or open it; see ``open_run``."""
-    return run if isinstance(run, Run) else open_run(run)
+    return open_run(run) if isinstance(run, str | os.PathLike) else run
 
 
 def open_run(path: str | os.PathLike[str]) -> Run:
