@@ -14,7 +14,6 @@ from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.bonds import ROOM_TEMPERATURE_K, BondRule
 from analysis.chains.bundles import chain_tangents, find_bundles
@@ -23,6 +22,7 @@ from analysis.chains.magnetisation import director
 from analysis.chains.series import ChainSeries
 from analysis.chains.structures import bond_survival, independent_structures
 from analysis.chains.time_series import TimeSeries, time_series
+from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve
 from analysis.trajectory.cycles import turning_frames
 from analysis.trajectory.run import Run
@@ -34,9 +34,6 @@ from analysis.trajectory.stages import (
     last_stage,
 )
 from analysis.uncertainty.estimate import Estimate
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 DETAILED_FRAMES = 24
 """Bending, bundles, slits and columns take long: no more of the averaged frames are looked at."""

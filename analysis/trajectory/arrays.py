@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import h5md
 from analysis.common.attributes import attribute, require_numbers
 from analysis.files.checks import LONGEST, NUMBER, SHORTEST, WIDEST, TrajectoryError, largest
 from analysis.trajectory.particles import Particles, same_steps, slices
@@ -222,7 +223,7 @@ def diameters(
     film: Any, group: str, box: Floats, particles: Particles, path: Path, notices: list[str]
 ) -> Floats:
     """Steric diameters, required: no bond can be told without them."""
-    values = fixed(film, "diameter", particles, LENGTH_UNITS, path, notices)
+    values = fixed(film, h5md.DIAMETER, particles, LENGTH_UNITS, path, notices)
     if values is None or not (values >= SHORTEST).all():
         raise TrajectoryError(
             f"{path} must hold positive particle diameters in /particles/{group}/diameter; "

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
 from analysis.common.attributes import require_numbers
 from analysis.common.foreign_parts import foreign_part
 from analysis.common.heaps import endless_heap
@@ -313,8 +313,8 @@ def _read_run(file: Any, path: Path) -> Run:
         thickness=float(box[2]),
         group=group,
         has_moments=moments is not None,
-        core_diameters=fixed(film, "core_diameter", particles, LENGTH_UNITS, path, notices),
-        moment_magnitudes=fixed(film, "moment_magnitude", particles, MOMENT_UNITS, path, notices),
+        core_diameters=fixed(film, h5md.CORE_DIAMETER, particles, LENGTH_UNITS, path, notices),
+        moment_magnitudes=fixed(film, h5md.MOMENT_SIZE, particles, MOMENT_UNITS, path, notices),
         observables=observables(file, frames),
         length_scale=scale,
         moment_scale=(
@@ -357,8 +357,8 @@ def _particle_group(file: Any, path: Path) -> str:
     if "h5md" not in file or "particles" not in file:
         raise TrajectoryError(f"{path} must be an H5MD file; it has no /h5md or /particles group.")
     names = list(file["particles"])
-    if "film" in names:
-        return "film"
+    if h5md.GROUP in names:
+        return h5md.GROUP
     if len(names) == 1:
         return str(names[0])
     raise TrajectoryError(

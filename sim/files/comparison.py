@@ -15,10 +15,11 @@ from typing import Any
 import h5py
 import numpy as np
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
 from analysis.common.attributes import plain_attributes, require_numbers
 from analysis.common.seal import COUNT
 from sim.files.layout import (
+    FILM,
     PER_FRAME,
     PER_PARTICLE,
     STEP,
@@ -32,9 +33,7 @@ from sim.files.record import flat
 
 SECTIONS = ("parameters", "seed", "versions", "machine", "ending", "frames", "measured")
 """What is compared, in the order in which it is told."""
-FIXED = tuple(
-    f"/particles/film/{name}" for name in ("diameter", "core_diameter", "moment_magnitude")
-)
+FIXED = tuple(f"{FILM}/{name}" for name in h5md.FIXED)
 MOVING: tuple[str, ...] = (
     STEP,
     TIME,

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import h5py
 import numpy as np
 
+from analysis.common import h5md
 from analysis.common.attributes import plain_attributes, require_numbers
 from analysis.common.lost_pieces import lost_piece
 from analysis.common.seal import SEAL
@@ -69,22 +70,23 @@ class Frame:
     energies: Mapping[str, float]
 
 
+FILM = f"/particles/{h5md.GROUP}"
 # (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
 PER_PARTICLE = [
-    ("/particles/film/position", "position", "<f8", (-1, 3), "m"),
-    ("/particles/film/image", "image", "<i4", (-1, 3), ""),
-    ("/particles/film/moment", "moment", "<f4", (-1, 3), "A m+2"),
+    (f"{FILM}/position", "position", "<f8", (-1, 3), "m"),
+    (f"{FILM}/image", "image", "<i4", (-1, 3), ""),
+    (f"{FILM}/moment", "moment", "<f4", (-1, 3), "A m+2"),
 ]
 PER_FRAME = [
     ("/observables/magnetisation", "magnetisation", "<f8", (3,), ""),
     ("/observables/field", "field", "<f8", (3,), "T"),
 ]
-EDGES = "/particles/film/box/edges"
+EDGES = f"{FILM}/box/edges"
 """The box: with every frame, as readers of boxes that change ask for; files made before hold it
 once, as an array without frames, which H5MD allows for a box that is fixed."""
 ENERGY = "/observables/energy_"
 """Elements of energies begin with this and end with the name of the energy."""
-STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
+STEP, TIME = f"{FILM}/position/step", f"{FILM}/position/time"
 
 
 def frames_per_block(count: int) -> int:
@@ -170,14 +172,14 @@ def write_head(file: h5py.File, version: str) -> None:
 
 def write_particles(file: h5py.File, particles: Particles) -> None:
     """Write what is fixed in time: the kind of box, diameters (m) and moments (A m2)."""
-    film = file.create_group("/particles/film")
+    film = file.create_group(FILM)
     box = film.create_group("box")
     box.attrs.create("dimension", 3, dtype="<i4")
     box.attrs["boundary"] = np.array([b"periodic", b"periodic", b"none"])
     for name, values, unit in (
-        ("diameter", particles.diameter, "m"),
-        ("core_diameter", particles.core_diameter, "m"),
-        ("moment_magnitude", particles.moment, "A m+2"),
+        (h5md.DIAMETER, particles.diameter, "m"),
+        (h5md.CORE_DIAMETER, particles.core_diameter, "m"),
+        (h5md.MOMENT_SIZE, particles.moment, "A m+2"),
     ):
         data = np.asarray(values, "<f8")
         made = film.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
@@ -232,7 +234,7 @@ def make_elements(
             value.attrs.create("unit", unit, dtype=UNIT)
         if element.startswith(ENERGY):
             value.attrs["description"] = _ascii("energy per particle divided by kT")
-        if element == "/particles/film/position":
+        if element == f"{FILM}/position":
             for name, kind in ((STEP, "<i8"), (TIME, "<f8"))[: 2 if has_times else 1]:
                 file.create_dataset(
                     name, (0,), kind, maxshape=(None,), chunks=(SERIES_CHUNK,), fletcher32=True
@@ -254,9 +256,9 @@ def require_sound(file: h5py.File, frames: int) -> None:
     RuntimeError, ValueError
         If what is said of the box cannot be read.
     """
-    plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
-    for path in ("diameter", "core_diameter", "moment_magnitude"):
-        fixed = file[f"/particles/film/{path}"]
+    plain_attributes(file[f"{FILM}/box"])  # no seal covers it, and readers ask for it
+    for path in h5md.FIXED:
+        fixed = file[f"{FILM}/{path}"]
         require_chunks(fixed, len(fixed))
         fixed[()]
     box_of(file)

@@ -27,6 +27,7 @@ from sim.files.committed import CommittedFile, recover
 from sim.files.layout import (
     EDGES,
     ENERGY,
+    FILM,
     PER_FRAME,
     PER_PARTICLE,
     STEP,
@@ -71,7 +72,7 @@ class RunWriter:
         self._file = file
         self._waiting: list[Frame] = []
         self._flushed = time.monotonic()
-        count = file["/particles/film/position/value"].shape[1]
+        count = file[f"{FILM}/position/value"].shape[1]
         self._block = frames_per_block(count)
         self._frames = int(file[COUNT][()])
 

@@ -76,10 +76,8 @@ def test_notebooks_run(path, tmp_path, monkeypatch):
         stored = {
             kind for out in cell["outputs"] for kind in out.get("data", {out["output_type"]: ""})
         }
-        assert stored == {
-            *shown,
-            *(["stream"] if printed else []),
-        }  # what a reader sees on the page
+        # what a reader sees on the page
+        assert stored == {*shown, *(["stream"] if printed else [])}
 
 
 def test_notebooks_are_here():
