@@ -15,7 +15,7 @@ from analysis.common.errors import InputError
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
 from sim.film.reduce import reduce
-from sim.interactions.flow.krylov import apply_function
+from sim.interactions.flow.krylov import UnsettledFlowError, apply_functions
 from sim.interactions.flow.plan import LEAST_SIDE, plan_flow
 from sim.parameters import ParameterError, from_text
 from sim.run.setup import RunSetup
@@ -131,14 +131,26 @@ def test_functions_of_a_matrix_by_its_products():
     basis = np.linalg.qr(generator.standard_normal((40, 40)))[0]
     values = np.linspace(0.05, 3.0, 40)
     matrix = basis @ np.diag(values) @ basis.T
-    vector = generator.standard_normal(40)
-    found, made = apply_function(lambda v: matrix @ v, vector, np.sqrt, 1e-10)
-    assert found == pytest.approx(basis @ (np.sqrt(values) * (basis.T @ vector)), abs=1e-7)
-    assert made <= 40
-    coarse, fewer = apply_function(lambda v: matrix @ v, vector, np.sqrt, 1e-2)
+    vectors = generator.standard_normal((2, 40))
+    functions = (np.sqrt, lambda m: 1.0 / (1.0 + m))
+
+    def multiply(both):
+        return both @ matrix
+
+    found, made = apply_functions(multiply, vectors, functions, 1e-10)
+    for one, function, vector in zip(found, functions, vectors, strict=True):
+        assert one == pytest.approx(basis @ (function(values) * (basis.T @ vector)), abs=1e-7)
+    assert made <= 41
+    coarse, fewer = apply_functions(multiply, vectors, functions, 1e-2)
     assert fewer < made
-    assert np.linalg.norm(coarse - found) < 0.05 * np.linalg.norm(found)
-    assert not apply_function(lambda v: matrix @ v, np.zeros(40), np.sqrt, 1e-3)[0].any()
+    assert np.linalg.norm(coarse - found) < 0.03 * np.linalg.norm(found)
+    nothing, _ = apply_functions(multiply, 0.0 * vectors, functions, 1e-3)
+    assert not nothing.any()
+    # an eigenvector is done after one product
+    same, _ = apply_functions(multiply, basis.T[:2].copy(), functions, 1e-10)
+    assert same[0] == pytest.approx(np.sqrt(values[0]) * basis[:, 0], abs=1e-9)
+    with pytest.raises(UnsettledFlowError, match="still changes"):
+        apply_functions(multiply, vectors, functions, -1.0)
 
 
 def test_narrow_patches_and_uneven_sizes_are_refused():

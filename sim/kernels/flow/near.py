@@ -75,22 +75,33 @@ def list_part(block, film):
 
 @kernel
 def product_part(block, film):
-    """Multiply a vector by the near part, for the rows of a block."""
+    """Multiply two vectors by the near part, for the rows of a block."""
     begin, end = film.count * block // BLOCKS, film.count * (block + 1) // BLOCKS
-    vector, product, share = film.vector, film.product, film.share
+    vector, share = film.vector, film.share
     for i in range(begin, end):
         x = y = z = 0.0
+        x2 = y2 = z2 = 0.0
         start = film.neighbours.start[i]
         for at in range(start, start + film.pairs[i]):
             j = film.other[at]
             a, b = film.tensor[at, 0], film.tensor[at, 1]
             nx, ny, nz = film.tensor[at, 2], film.tensor[at, 3], film.tensor[at, 4]
-            u, v = share[0, j] * vector[0, j], share[0, j] * vector[1, j]
-            w = share[1, j] * vector[2, j]
+            flat, high = share[0, j], share[1, j]
+            u, v, w = flat * vector[0, 0, j], flat * vector[0, 1, j], high * vector[0, 2, j]
             along = b * (nx * u + ny * v + nz * w)
             x += a * u + along * nx
             y += a * v + along * ny
             z += a * w + along * nz
-        product[0, i] = film.diagonal[0, i] * vector[0, i] + share[0, i] * x
-        product[1, i] = film.diagonal[0, i] * vector[1, i] + share[0, i] * y
-        product[2, i] = film.diagonal[1, i] * vector[2, i] + share[1, i] * z
+            u, v, w = flat * vector[1, 0, j], flat * vector[1, 1, j], high * vector[1, 2, j]
+            along = b * (nx * u + ny * v + nz * w)
+            x2 += a * u + along * nx
+            y2 += a * v + along * ny
+            z2 += a * w + along * nz
+        flat, high = film.diagonal[0, i], film.diagonal[1, i]
+        by_side, by_height = share[0, i], share[1, i]
+        film.product[0, 0, i] = flat * vector[0, 0, i] + by_side * x
+        film.product[0, 1, i] = flat * vector[0, 1, i] + by_side * y
+        film.product[0, 2, i] = high * vector[0, 2, i] + by_height * z
+        film.product[1, 0, i] = flat * vector[1, 0, i] + by_side * x2
+        film.product[1, 1, i] = flat * vector[1, 1, i] + by_side * y2
+        film.product[1, 2, i] = high * vector[1, 2, i] + by_height * z2
