@@ -231,7 +231,7 @@ def main():
     parser.add_argument("--seconds", type=float, default=150.0)
     given = parser.parse_args()
     if given.job:
-        given.out[0].write_text(json.dumps(run(given.job, given.seconds)))
+        given.out[0].write_text(json.dumps(run(given.job, given.seconds)) + "\n")
         return
     results = [json.loads(path.read_text()) for path in given.out]
     for (kind, fraction, thickness, column), (value, error, films) in factors(results).items():
