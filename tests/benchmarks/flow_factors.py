@@ -4,11 +4,12 @@ Films with and without it, from the same starts: equal particles with soft cores
 their kinds. The factor of a time is that without flow over that with it. Growth: from single
 particles in a field, the time until the mean length is n. Decay: field off, the time in which the
 mean length loses half of what it loses by the end. Turning: chains of n in a field that is turned
-by 45 degrees at once, the time until they have followed by half. Diffusion: mean mobility of a
-straight row of n over that without flow, from the mobility itself.
+by 45 degrees at once, the time until they have followed by half.
 
     python -m tests.benchmarks.flow_factors OUT.json --job JOB [--seconds S]   one job, see JOBS
     python -m tests.benchmarks.flow_factors OUT*.json                          the table of all
+
+Rows must be shorter than the patch: a turning one that meets its own image is another matter.
 
 `analysis/common/flow_factors.py` holds what it gave.
 """
@@ -25,6 +26,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from analysis.uncertainty.student import ONE_SIGMA, student_factor
 from sim.engines.cpu import CpuEngine
 from sim.film.field_programme import FieldStage
 from sim.film.placing import random_state
@@ -38,7 +40,7 @@ TURNED = (2, 5, 10, 20)
 JOBS = [
     *(f"growth-{f}-{h}-{part}" for f in FRACTIONS for h in THICKNESSES for part in (0, 1)),
     *(f"decay-{f}-12.0-0" for f in (0.01, 0.1)),
-    *(f"turning-0.02-{h}-0" for h in THICKNESSES),
+    *(f"turning-0.004-{h}-0" for h in THICKNESSES),
 ]
 BOND = 1.3
 
@@ -202,25 +204,30 @@ def run(job, seconds):
 
 
 def factors(results):
-    """Return (kind, fraction, thickness, column): (factor, error, films) from raw times."""
+    """Return (kind, fraction, thickness, length): (factor, error, films) from raw times.
+
+    The scatter of ln(factor) from film to film is taken to be that of all entries of a kind, as
+    two films tell none of their own; it is widened by Student's factor.
+    """
     grouped = {}
     for result in results:
         kind, fraction, thickness, _ = result["job"].split("-")
+        lengths = {"growth": LENGTHS, "turning": TURNED, "decay": (0,)}[kind]
         for slow, fast in zip(result["plain"], result["stirred"], strict=True):
-            for column, (a, b) in enumerate(zip(slow, fast, strict=True)):
+            for length, a, b in zip(lengths, slow, fast, strict=True):
                 if a is not None and b is not None:
-                    key = kind, float(fraction), float(thickness), column
+                    key = kind, float(fraction), float(thickness), length
                     grouped.setdefault(key, []).append(math.log(a / b))
-    return {
-        key: (
-            math.exp(np.mean(logs)),
-            math.exp(np.mean(logs)) * float(np.std(logs, ddof=1) / math.sqrt(len(logs)))
-            if len(logs) > 1
-            else math.nan,
-            len(logs),
-        )
-        for key, logs in sorted(grouped.items())
-    }
+    found = {}
+    for kind in sorted({key[0] for key in grouped}):
+        mine = {key: logs for key, logs in sorted(grouped.items()) if key[0] == kind}
+        freedom = sum(len(logs) - 1 for logs in mine.values())
+        squares = sum(np.sum((np.array(logs) - np.mean(logs)) ** 2) for logs in mine.values())
+        scatter = math.sqrt(squares / freedom) * student_factor(ONE_SIGMA, freedom)
+        for key, logs in mine.items():
+            value = math.exp(np.mean(logs))
+            found[key] = value, value * scatter / math.sqrt(len(logs)), len(logs)
+    return found
 
 
 def main():
@@ -233,10 +240,9 @@ def main():
     if given.job:
         given.out[0].write_text(json.dumps(run(given.job, given.seconds)) + "\n")
         return
-    results = [json.loads(path.read_text()) for path in given.out]
-    for (kind, fraction, thickness, column), (value, error, films) in factors(results).items():
-        at = {"growth": LENGTHS, "turning": TURNED, "decay": ("",)}[kind][column]
-        print(f"{kind} {fraction} {thickness} {at} {value:.3f} +- {error:.3f} ({films} films)")
+    results = [json.loads(line) for path in given.out for line in path.open()]
+    for (kind, fraction, thickness, length), (value, error, films) in factors(results).items():
+        print(f"{kind} {fraction} {thickness} {length} {value:.3f} +- {error:.3f} ({films} films)")
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-TABLE_POINTS = 2049
+TABLE_POINTS = 2049  # one more is kept, so that the last distance lies between two
 VECTORS = 2
 """Multiplied at once: momenta and noise."""
 LEAST_SHARE = 0.02
@@ -40,7 +40,8 @@ class NearFlowSum:
         self.plan = plan
         self.tolerance = tolerance
         self.products = 0
-        distance = np.linspace(0.0, plan.reach, TABLE_POINTS)
+        step = plan.reach / (TABLE_POINTS - 1)
+        distance = step * np.arange(TABLE_POINTS + 1, dtype=np.float64)
         self._table = np.ascontiguousarray(
             np.stack(near_tensor(distance, plan.radius, plan.width), axis=1)
         )
