@@ -25,6 +25,7 @@ from analysis.measures.sampled import without_times
 from analysis.measures.samples import short_run_warning, structures_warning
 from analysis.measures.sections import SECTIONS
 from analysis.quantities.all import MEASURED, shown
+from analysis.response import with_flow
 from analysis.trajectory.run import Run, as_run
 
 
@@ -152,6 +153,7 @@ def measure(
     for one in measured:
         _join(numbers, {one.name: one.numbers(warnings)}, "section")
         _join(curves, {curve.NAME: curve for curve in one.curves()}, "curve")
+    _join(numbers, {with_flow.NAME: with_flow.with_flow(run, numbers, warnings)}, "section")
     _join(numbers, {"timing": timing(run), "warnings": warnings}, "section")
     averages = [one.name for one in measured if one.averages]
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)

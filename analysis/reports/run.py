@@ -36,6 +36,7 @@ from analysis.reports.page import (
 )
 from analysis.reports.provenance import run_rows
 from analysis.response.decay_text import DECAY_TIME, decay_time
+from analysis.response.with_flow import has_flow
 from analysis.trajectory.run import as_run
 from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_unit
 
@@ -176,7 +177,7 @@ def _at_rest(numbers: dict[str, Any]) -> str:
 
 def _cautions(run: Run) -> list[tuple[str, str]]:
     """Return what to think of before building; nothing on times of a run that has none."""
-    left_out = glossary.TIMES if run.is_sampled else ""
+    left_out = glossary.TIMES if run.is_sampled or has_flow(run) else ""
     return [(name, words) for name, words in glossary.CAUTIONS if name != left_out]
 
 
