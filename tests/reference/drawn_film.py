@@ -61,6 +61,7 @@ def hand_made_run(**derived):
         }
         | derived,
         parameters_text=PARAMETER_TEXT,
+        resolved={},
         provisional=derived.get("dipole_sum", "cutoff") == "cutoff",
         is_sampled=False,
         version="0.1.0",
