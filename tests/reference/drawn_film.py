@@ -63,6 +63,7 @@ def hand_made_run(**derived):
         parameters_text=PARAMETER_TEXT,
         provisional=derived.get("dipole_sum", "cutoff") == "cutoff",
         is_sampled=False,
+        resolved={},
         version="0.1.0",
         origin={},
         versions={"numpy": "2.4.0", "numba": "0.68.0"},
