@@ -10,7 +10,7 @@ import numpy as np
 from sim.engines import cpu_arrays
 from sim.film.inner_steps import can_split
 from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
-from sim.interactions.slab_sum import dipole_film
+from sim.interactions.ewald_plan import dipole_film
 from sim.kernels.dipoles.ewald_slab import ewald_field_force
 from sim.kernels.flow import motion as flow_motion
 from sim.kernels.steps import energies, layout, lists, step
@@ -32,7 +32,7 @@ GROWTH = 1.3
 
 def pair_choice(system: ReducedSystem) -> tuple[bool, bool]:
     """Return the constants of pair kernels: surfactant or soft core, one size or several."""
-    return system.steric == "surfactant", bool(np.all(system.radius == system.radius[0]))
+    return not system.repulsion.is_soft, bool(np.all(system.radius == system.radius[0]))
 
 
 class CpuFilm:
@@ -107,7 +107,7 @@ class CpuFilm:
                 ),
                 patch=patch,
                 laws=cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT),
-                programme=cpu_arrays.field_table(system.field, system.gradient),
+                programme=cpu_arrays.field_table(system.field, system.body.gradient),
                 long_range=long_range,
                 screening=tables and tables[0],
                 energy_screening=tables and tables[1],

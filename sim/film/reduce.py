@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.common.errors import InputError
 from sim.film import inner_steps, time_step
 from sim.film.added_stiffness import crowded_distance
@@ -19,7 +19,7 @@ from sim.interactions import dipolar
 from sim.interactions.added import AddedPairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
 from sim.interactions.flow.plan import plan_flow
-from sim.interactions.gravity import gradient_components, gravity_law
+from sim.interactions.gravity import body_forces
 from sim.interactions.steric import StericLaw
 from sim.physics import beads, material
 from sim.physics.units import ReducedUnits
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from sim.film.particles import Particles
     from sim.parameters.types import Parameters
 from sim.film.reduced_system import ReducedSystem
-
-Floats = NDArray[np.float64]
 
 MARGIN_SHORT, MARGIN_LONG, MARGIN_OUTER = 0.5, 0.8, 1.0
 DRIFT_CAP = 0.1
@@ -83,17 +81,6 @@ def _strongest_moment(
         return moment
     feedback = beads.CHAIN_FEEDBACK / (2.0 * radius) ** 3
     return beads.self_consistent(moment, core_langevin, largest_field, feedback)
-
-
-def _body_forces(parameters: Parameters, units: ReducedUnits) -> dict[str, Any]:
-    """Return weight and gradient of the field in reduced units."""
-    law = gravity_law(parameters, units.length_m)
-    return {
-        "core_weight": law.core_weight,
-        "shell_weight": law.shell_weight,
-        "down": parameters.gravity.direction,
-        "gradient": gradient_components(parameters, units),
-    }
 
 
 def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> ReducedSystem:
@@ -196,12 +183,12 @@ def reduce(
     strongest = _strongest_moment(radius, moment, core_langevin, largest_field)
     sides = (particles.sides[0] / units.length_m, particles.sides[1] / units.length_m)
     thickness = particles.thickness / units.length_m
-    body = _body_forces(parameters, units)
+    body = body_forces(parameters, units)
     push = body_push(
         radius,
         moment,
         law.shell,
-        (body["core_weight"], body["shell_weight"]),
+        (body.core_weight, body.shell_weight),
         parameters.field.steepest * units.length_m / units.field_t,
     )
     layers = max(1.0, float(np.sum(4.0 * radius**2)) / (sides[0] * sides[1]))
@@ -237,10 +224,8 @@ def reduce(
         turning=turning,
         sides=sides,
         thickness=thickness,
-        steric=parameters.repulsion.kind,
-        strength=parameters.repulsion.strength,
-        shell=law.shell,
-        grafting=law.grafting,
+        repulsion=replace(law, shell=max(law.shell, 1e-9)),
+        window_strength=parameters.repulsion.strength,
         dipole_sum=parameters.dipoles.sum,
         cutoff=parameters.dipoles.cutoff_diameters,
         tolerance=parameters.dipoles.tolerance,
@@ -261,11 +246,9 @@ def reduce(
         longest_dt_reason="" if chosen is None else allowed.reason,
         added=added,
         added_reach=added.reach(float(radius.max())),
-        induced=core_langevin > 0.0,
-        saturation=moment if core_langevin > 0.0 else None,
         core_langevin=core_langevin,
         core_stiffness=core_stiffness,
-        **body,
+        body=body,
     )
     if parameters.motion.is_stirred and not sampled:
         system = _stirred(system)

@@ -18,6 +18,7 @@ from sim.files.lock import FolderError, held
 from sim.files.provenance import sources, versions
 from sim.files.record import resolved
 from sim.files.run_file import RunFileError, RunSummary, RunWriter
+from sim.parameters.load import Film, as_parameters
 from sim.run.loop import Run, RunFailed, supervise
 from sim.run.rest import rest_watchers
 from sim.run.resume import checkpoint_for, is_kept, require_same
@@ -28,6 +29,7 @@ from sim.run.watchers import (
     Interruption,
     Progress,
     Scene,
+    States,
     Watcher,
 )
 
@@ -35,7 +37,6 @@ if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
-    from sim.parameters.types import Parameters
 
 __all__ = [
     "FolderError",
@@ -50,7 +51,7 @@ __all__ = [
 
 
 def simulate(
-    parameters: Parameters,
+    parameters: Film,
     directory: str | Path,
     *,
     threads: int | None = None,
@@ -68,8 +69,8 @@ def simulate(
 
     Parameters
     ----------
-    parameters : Parameters
-        What `sim.load` returns.
+    parameters : Parameters, str, path-like or mapping
+        What `sim.load` returns, or what it takes.
     directory : str or Path
         Folder of the run; made if absent.
     threads : int or None
@@ -110,6 +111,7 @@ def simulate(
         If the run stopped on an error; what was simulated is in its file.
     """
     began = time.perf_counter()
+    parameters = as_parameters(parameters)
     folder = RunFolder(Path(directory))
     if parameters.start.kind == "file":
         refuse_own_start(folder.path, parameters.start.path)
@@ -157,6 +159,7 @@ def simulate(
                     "sweep" if scene.is_sampled else "step",
                 ),
                 CheckpointByClock(folder.checkpoint),
+                *_states(setup, planned[1], scene.steps),
                 *rest_watchers(scene),
                 *stop_rules,
                 interruption,
@@ -165,6 +168,13 @@ def simulate(
     if done.finished:
         interruption.pass_on()  # it came after the last step, when nothing looked any more
     return done
+
+
+def _states(setup: RunSetup, planned: int, last: int) -> list[Watcher]:
+    """Return what keeps whole states, where frames hold a cut-out."""
+    if setup.selection.cutout is None:
+        return []
+    return [States(setup.parameters.output.states, planned, last)]
 
 
 def _no_call(word: str) -> None:
@@ -227,7 +237,9 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
         folder.clear()
     record = dataclasses.replace(record_of(setup, uuid.uuid4().hex), start=setup.started)
     try:
-        writer = RunWriter.create(folder.run_file, record, setup.particles, ENERGIES)
+        writer = RunWriter.create(
+            folder.run_file, record, setup.particles, ENERGIES, setup.selection
+        )
         with _closed_on_error(writer):
             scene = Scene(setup, engine, writer, record.run_id)
             writer.begin_part(0, setup.threads)
@@ -245,7 +257,7 @@ def _continue(
 ) -> Scene:
     """Put the engine and the run file back to the checkpoint."""
     engine.restore(kept.engine)
-    writer = RunWriter.reopen(folder.run_file, kept.step)
+    writer = RunWriter.reopen(folder.run_file, kept.step, setup.selection)
     with _closed_on_error(writer):
         writer.extend_plan(record_of(setup, summary.run_id))
         writer.begin_part(kept.step, setup.threads)

@@ -23,11 +23,6 @@ STEP_DONE = 0
 LIST_FULL = 1
 THROWN = 2
 
-HOLD = 0
-RAMP = 1
-TURN = 2
-CURVE = 3
-
 
 class Slots(NamedTuple):
     """One entry per slot; ``identity`` says which particle sits there."""

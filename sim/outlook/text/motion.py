@@ -59,20 +59,7 @@ def programme(parameters: Parameters) -> list[dict[str, Any]]:
 
 
 def dynamics_sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """Say when inertia matters, and what a field that turns does.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
-    Returns
-    -------
-    list of str
-        Full sentences.
-    """
+    """Say when inertia matters, and what a field that turns does."""
     swinging = swinging_steps(parameters)
     return [_inertia(parameters, outlook), *(_turning(step, outlook) for step in swinging)]
 
@@ -120,20 +107,7 @@ def _turning(step: FieldStep, outlook: Outlook) -> str:
 
 
 def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """Say where the step, the masses or the windows need care.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
-    Returns
-    -------
-    list of str
-        Full sentences.
-    """
+    """Say where the step, the masses or the windows need care."""
     system = outlook.system
     found = []
     if system.dt > system.longest_dt:
