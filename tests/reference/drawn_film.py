@@ -33,6 +33,7 @@ def hand_made_run(**derived):
         sides=np.array(SIDES),
         thickness=THICKNESS,
         diameters=np.full(900, DIAMETER),
+        held=900,
         derived={
             "coupling": 6.13,
             "coupling_largest_tenth": 8.4,
