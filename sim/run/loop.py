@@ -148,8 +148,8 @@ def _close(
     folder: RunFolder, scene: Scene, watchers: list[Watcher], ending: Ending, reason: str
 ) -> None:
     """Save what the ending leaves behind, the word on the ending last."""
-    if ending is Ending.STOPPED and scene.writer.last_step < scene.engine.step:
-        scene.writer.append(scene.frame())
+    if ending is Ending.STOPPED:
+        scene.keep_end()
     for watcher in watchers:
         watcher.close(scene)
     # after an error, the engine stands where it was before the piece that failed

@@ -11,6 +11,7 @@ from sim.files.record import RunRecord, resolved
 
 if TYPE_CHECKING:
     from sim.files.run_file import RunSummary
+    from sim.files.selection import Selection
     from sim.film.particles import Particles
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
@@ -149,6 +150,14 @@ class RunSetup:
     def require_ready(self) -> None:
         """Raise what keeps the run from beginning: threads, memory, room for the particles."""
         _ = self.threads, self.state
+
+    @cached_property
+    def selection(self) -> Selection:
+        """What frames keep of the film."""
+        from sim.files.selection import Selection
+
+        output, film = self.parameters.output, self.particles
+        return Selection.of(output.cutout, output.map_step, (*film.sides, film.thickness))
 
     @property
     def derived(self) -> dict[str, Any]:

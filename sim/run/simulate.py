@@ -29,6 +29,7 @@ from sim.run.watchers import (
     Interruption,
     Progress,
     Scene,
+    States,
     Watcher,
 )
 
@@ -158,6 +159,7 @@ def simulate(
                     "sweep" if scene.is_sampled else "step",
                 ),
                 CheckpointByClock(folder.checkpoint),
+                *_states(setup, planned[1], scene.steps),
                 *rest_watchers(scene),
                 *stop_rules,
                 interruption,
@@ -166,6 +168,13 @@ def simulate(
     if done.finished:
         interruption.pass_on()  # it came after the last step, when nothing looked any more
     return done
+
+
+def _states(setup: RunSetup, planned: int, last: int) -> list[Watcher]:
+    """Return what keeps whole states, where frames hold a cut-out."""
+    if setup.selection.cutout is None:
+        return []
+    return [States(setup.parameters.output.states, planned, last)]
 
 
 def _no_call(word: str) -> None:
@@ -228,7 +237,9 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
         folder.clear()
     record = dataclasses.replace(record_of(setup, uuid.uuid4().hex), start=setup.started)
     try:
-        writer = RunWriter.create(folder.run_file, record, setup.particles, ENERGIES)
+        writer = RunWriter.create(
+            folder.run_file, record, setup.particles, ENERGIES, setup.selection
+        )
         with _closed_on_error(writer):
             scene = Scene(setup, engine, writer, record.run_id)
             writer.begin_part(0, setup.threads)
@@ -246,7 +257,7 @@ def _continue(
 ) -> Scene:
     """Put the engine and the run file back to the checkpoint."""
     engine.restore(kept.engine)
-    writer = RunWriter.reopen(folder.run_file, kept.step)
+    writer = RunWriter.reopen(folder.run_file, kept.step, setup.selection)
     with _closed_on_error(writer):
         writer.extend_plan(record_of(setup, summary.run_id))
         writer.begin_part(kept.step, setup.threads)
