@@ -12,7 +12,15 @@ from analysis.pictures import style
 from analysis.pictures.record import FigureRecord
 from analysis.quantities.light import LIGHT, OF_LIGHT, RESPONSE
 from analysis.quantities.quantity import Quantity
-from analysis.reports.page import decisive_box, definitions, figure_blocks, fold, frame, table
+from analysis.reports.page import (
+    decisive_box,
+    definitions,
+    figure_blocks,
+    fold,
+    frame,
+    table,
+    warning_list,
+)
 from analysis.reports.provenance import sweep_rows
 from analysis.sweeps.axes import is_at_rest, trend_axis
 from analysis.sweeps.report import decisive_of, notes_of, points_summary
@@ -99,6 +107,7 @@ def page(optics: SweepOptics, table: SweepTable) -> str:
         figure_blocks(head),
         f'<p><a href="{file_names.SWEEP_REPORT}">Lengths and spacings of this sweep</a> have a '
         "page of their own.</p>",
+        warning_list(notes),
         fold("Further trends", figure_blocks(figures)),
         *(
             fold(f"All points at {with_unit(w, 'm')}", points(swept, LIGHT, optics), _POINTS_NOTE)

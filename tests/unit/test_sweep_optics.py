@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 
 import pytest
 
@@ -102,6 +103,7 @@ def test_the_page_of_a_sweep(swept, monkeypatch):
     assert "a <table>" in text
     assert "All points at 633 nm" in text
     assert "How fast the films answer" in text
+    assert re.search(r"Warnings \(\d+\)", text)
     # The page of lengths leads to it, once it is there.
     assert f'href="{file_names.OPTICS_REPORT}"' in sweep_report.page(table)
 
