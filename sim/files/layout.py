@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 BLOCK_BYTES = 1_000_000
 """Frames are written in blocks, and chunks, of about this size."""
 SERIES_CHUNK = 512
-"""Frames in a chunk of the series that hold a few numbers a frame."""
+"""Frames in a chunk of the series that hold a few numbers per frame."""
 HEAD_BYTES = 80_000
 """Groups, attributes, the text of the parameters and the indices of the chunks."""
 TEXT = h5py.string_dtype("utf-8")
