@@ -83,7 +83,7 @@ def simulate(
     show_progress : bool
         Draw a bar on standard error.
     on_progress : callable or None
-        Called with (step, steps) several times a second.
+        Called with (step, steps) several times per second.
     on_phase : callable or None
         Called with "compiling" before kernels are compiled and with "simulating" after.
     on_start : callable or None

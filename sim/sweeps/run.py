@@ -85,7 +85,7 @@ class _Watch:
         """Do nothing."""
 
     def tell(self, step: int, steps: int) -> None:
-        """Write the progress, at most twice a second."""
+        """Write the progress, at most twice per second."""
         now = time.monotonic()
         if has_passed(LOOK_SECONDS, self.told, now):
             self.told = now
