@@ -13,6 +13,7 @@ from sim.engines import cpu_arrays
 from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_induced import InducedMoments, UnsettledError
 from sim.engines.cpu_mesh import HeldMesh
+from sim.engines.guards import StepError, require_few_capped, thrown
 from sim.film.state import FilmState
 from sim.kernels.steps import energies as energy_kernels
 from sim.kernels.steps import layout, step
@@ -24,35 +25,10 @@ if TYPE_CHECKING:
 
 __all__ = ["CpuEngine", "StepError"]
 
-# A larger share of capped drifts stops the run (and one in a million warns).
-CAPPED_LIMIT = 1.0e-4
-CAPPED_LEAST = 20
 CARRIED = (
     "x", "y", "z", "ux", "uy", "uz", "reference_x", "reference_y", "reference_z",
     "identity", "image_x", "image_y",
 )  # fmt: skip
-
-
-class StepError(RuntimeError):
-    """A step threw a particle further than it may go.
-
-    Attributes
-    ----------
-    particle, step : int
-        The particle (its row in every frame) and the step, counted from the start.
-    remedy : str
-        What to change.
-    """
-
-    def __init__(self, message: str, particle: int, step: int, remedy: str) -> None:
-        # all arguments, so that the error can pass from a worker process to another
-        super().__init__(message, particle, step, remedy)
-        self.particle = particle
-        self.step = step
-        self.remedy = remedy
-
-    def __str__(self) -> str:
-        return f"{self.args[0]}; {self.remedy}"
 
 
 class CpuEngine:
@@ -202,36 +178,14 @@ class CpuEngine:
                 if status == layout.LIST_FULL:
                     self._film.grow()
                 elif status == layout.THROWN:
-                    self._report_thrown()
-            self._check_capped()
+                    raise thrown(self.system, int(self._content.flags[step.CULPRIT]), self._step)
+            require_few_capped(self.system, int(self._content.flags[step.CAPPED]), self._step)
         except StepError:
             self.restore(before)
             raise
         finally:
             self._timing["stepping_s"] += time.perf_counter() - started
         self._timing["steps"] += steps
-
-    def _remedy(self) -> str:
-        return (
-            f'shorten [run] time_step (now {self.system.dt_s:.3g} s) or set it to "auto", and '
-            "check sizes and repulsion"
-        )
-
-    def _report_thrown(self) -> None:
-        particle = int(self._content.flags[step.CULPRIT])
-        message = (
-            f"particle {particle} was thrown further than it may go in step {self._step} "
-            f"(t = {self._step * self.system.dt_s:.4g} s)"
-        )
-        raise StepError(message, particle, self._step, self._remedy())
-
-    def _check_capped(self) -> None:
-        """Stop a run whose drift cap acts so often that it would change the kinetics."""
-        capped = int(self._content.flags[step.CAPPED])
-        moves = max(1, self._step * self.system.inner_steps * self.system.count)
-        if capped > CAPPED_LEAST and capped > CAPPED_LIMIT * moves:
-            message = f"{capped} of {moves} moves were capped by step {self._step}"
-            raise StepError(message, -1, self._step, self._remedy())
 
     def _rows_by_identity(self) -> NDArray[np.intp]:
         """Return the slot of each particle."""

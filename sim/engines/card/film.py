@@ -1,0 +1,327 @@
+"""A film in the memory of a card, and what kernels do with it there."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.engines import cpu_arrays
+from sim.engines.cpu_film import GROWTH
+from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
+from sim.kernels.card import energies, layout, sorting, steps
+from sim.kernels.card.pairs import Choice
+from sim.kernels.steps.step import FIELD_SIZE
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
+
+__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of", "first_room"]
+
+ROOM_SHARE = 1.5
+"""First guess of the entries of a slot, in multiples of the mean number of neighbours."""
+SPARE_ROOM = 24
+LEAST_NEAR = 4
+PLACES = ("x", "y", "z")
+
+
+def choice_of(system: ReducedSystem) -> Choice:
+    """Return what kernels of a film are compiled for."""
+    acting = [number + 1 for number, law in enumerate(system.added.laws) if law.acts]
+    return Choice(
+        real=system.precision,
+        surfactant=system.steric == "surfactant",
+        laws=max(acting, default=0),
+        cutoff=system.mesh is None,
+        body=system.has_body_forces,
+    )
+
+
+def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
+    """Return the periods that places are shares of."""
+    return (*system.sides, cpu_arrays.patch_of(system).period_z)
+
+
+def as_shares(positions: NDArray[Any], periods: tuple[float, ...], bits: int) -> NDArray[Any]:
+    """Return positions as whole numbers, shares of the periods in units of 2^-bits."""
+    part = positions / np.array(periods)
+    part -= np.rint(part)
+    part = np.where(part < 0.5, part, np.nextafter(0.5, 0.0))
+    return (part * 2.0**bits).astype(np.int32 if bits == 32 else np.int64)
+
+
+def as_positions(shares: NDArray[Any], periods: tuple[float, ...]) -> NDArray[np.float64]:
+    """Return the positions of whole numbers, x and y from 0 to the side."""
+    bits = 8 * shares.itemsize
+    positions = shares * (np.array(periods) * 2.0**-bits)
+    for axis in range(2):
+        positions[:, axis] += np.where(positions[:, axis] < 0.0, periods[axis], 0.0)
+        positions[positions[:, axis] >= periods[axis], axis] = 0.0  # rounding
+    return np.asarray(positions)
+
+
+def first_room(system: ReducedSystem) -> int:
+    """Return a first guess of the entries of a slot."""
+    patch = cpu_arrays.patch_of(system)
+    volume = patch.side_x * patch.side_y * patch.thickness
+    sphere = 4.0 / 3.0 * math.pi * patch.reach**3
+    disc = math.pi * patch.reach**2 * patch.thickness
+    return int(ROOM_SHARE * system.count / volume * min(sphere, disc)) + SPARE_ROOM
+
+
+def _sizes(system: ReducedSystem) -> NDArray[np.float64]:
+    """Return what follows from a particle's size, a row for each, one row where all are equal."""
+    table = np.zeros((system.count, layout.SIZE_WORDS))
+    dt = system.inner_dt
+    for column, values in (
+        (layout.MOMENT, system.moment),
+        (layout.PACE, dt * system.mobility),
+        (layout.KICK, system.noise * np.sqrt(2.0 * system.mobility * dt)),
+        (layout.TURN, dt * system.turning * system.moment),
+        (layout.TWIST, system.noise * np.sqrt(2.0 * system.turning * dt)),
+    ):
+        table[:, column] = values
+    return table[:1] if np.all(table == table[0]) else table
+
+
+class CardFilm:
+    """Arrays of one film on a card, and the kernels that work on it.
+
+    Parameters
+    ----------
+    system : ReducedSystem
+    state : FilmState
+        Where it starts; row i in slot i until the first sort.
+    queue : sim.kernels.card.tools.Queue
+    tables : pair of arrays, optional
+        What a mesh leaves to the pairs, in the precision of the pairs and in float64.
+
+    Attributes
+    ----------
+    content : layout.CardFilm
+        What kernels are called with; a longer list replaces its entries.
+    lists_built : int
+    recorded : dict
+        Steps recorded for this content, by name.
+    """
+
+    def __init__(
+        self,
+        system: ReducedSystem,
+        state: FilmState,
+        queue: Any,
+        tables: tuple[NDArray[Any], NDArray[Any]] | None = None,
+    ) -> None:
+        self.system = system
+        self.queue = queue
+        self.periods = periods_of(system)
+        self.bits = 32 if system.precision == "float32" else 64
+        self.lists_built = 0
+        self.recorded: dict[str, Callable[[], None]] = {}
+        choice = choice_of(system)
+        self.kernels = steps.step_kernels(choice, tables and tables[0])
+        self._list_pairs = sorting.list_kernel(system.precision)
+        self._sum_energies = energies.energy_kernel(choice, tables and tables[1])
+        self.content = self._content(state)
+        volume = system.sides[0] * system.sides[1] * system.thickness
+        total = np.sum(system.moment[:, None] * state.directions, axis=0) / volume
+        queue.set(self.content.magnetisation, total)
+        self.run(steps.apply_field, 1)
+
+    def _content(self, state: FilmState) -> layout.CardFilm:
+        """Return the arrays of a state."""
+        system, queue, count = self.system, self.queue, self.system.count
+        real = np.dtype(system.precision)
+        whole = np.dtype(np.int32 if self.bits == 32 else np.int64)
+        patch = cpu_arrays.patch_of(system)
+        sizes = _sizes(system)
+        room = first_room(system)
+        split, meshed = system.inner_steps > 1, system.mesh is not None
+        cells = patch.cells_x * patch.cells_y * patch.cells_z
+        flags = np.zeros(layout.FLAGS, np.int64)
+        flags[layout.STATUS] = layout.LIST_DUE
+        flags[layout.MADE] = state.step * system.inner_steps
+        unit = [float(period) * 2.0**-self.bits for period in self.periods]
+        programme = cpu_arrays.field_table(system.field, system.gradient)
+
+        def tall(rows: int, wanted: bool) -> Any:
+            return queue.zeros((2, rows, count if wanted else 1), real)
+
+        content = layout.CardFilm(
+            rows=queue.zeros(2 * layout.WORDS * count, whole),
+            reference=queue.zeros(2 * layout.REFERENCE_WORDS * count, whole),
+            directions=queue.zeros((2, 3, count), real),
+            identity=queue.zeros((2, count), np.uint32),
+            image=queue.zeros((2, 2, count), np.int32),
+            smooth=tall(6, meshed),
+            earlier=tall(7, split),
+            held=queue.zeros((7, count if split else 1), real),
+            sizes=queue.put(sizes.ravel().astype(real)),
+            entries=queue.zeros(room * count, np.int32),
+            apart=queue.zeros(count, np.int32),
+            close=queue.zeros(count, np.int32),
+            near=queue.zeros(LEAST_NEAR * count if split else 1, np.int32),
+            near_count=queue.zeros(count if split else 1, np.int32),
+            key=queue.zeros(count, np.int32),
+            order=queue.zeros(count, np.int32),
+            cell_start=queue.zeros(cells + 1, np.int32),
+            cell_fill=queue.zeros(cells, np.int32),
+            applied=queue.zeros(FIELD_SIZE, np.float64),
+            magnetisation=queue.zeros(3, np.float64),
+            moments=queue.zeros(3, np.int64),
+            clock=queue.put(cpu_arrays.clock_of(system, state.step, state.seed)),
+            flags=queue.put(flags),
+            energies=queue.zeros((min(count, energies.THREADS), energies.ALL_COLUMNS), np.float64),
+            patch=_as_numbers(patch),
+            laws=_as_numbers(cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)),
+            programme=type(programme)(*(queue.put(array) for array in programme)),
+            count=count,
+            room=room,
+            several=int(len(sizes) > 1),
+            unit_x=unit[0],
+            unit_y=unit[1],
+            unit_z=unit[2],
+            gap=cpu_arrays.NEAR_GAP,
+            ahead=0.5 * (system.inner_steps - 1) / system.inner_steps,
+            largest_moment=float(max(system.moment.max(), 1e-300)),
+            volume=float(system.sides[0] * system.sides[1] * system.thickness),
+        )
+        self._fill(content, state)
+        return content
+
+    def _fill(self, content: layout.CardFilm, state: FilmState) -> None:
+        """Write places, directions and images of a state, row i in slot i."""
+        system, queue, count = self.system, self.queue, self.system.count
+        shares = as_shares(state.positions, self.periods, self.bits)
+        self.write_rows(content, shares, state.directions, np.arange(count))
+        reference = np.zeros((2, count, layout.REFERENCE_WORDS), shares.dtype)
+        reference[:, :, :3] = shares
+        queue.set(content.reference, reference.ravel())
+        queue.set(content.directions, np.broadcast_to(state.directions.T, (2, 3, count)))
+        queue.set(content.identity, np.broadcast_to(np.arange(count, dtype=np.uint32), (2, count)))
+        queue.set(content.image, np.broadcast_to(state.image.T, (2, 2, count)))
+
+    def write_rows(
+        self,
+        content: layout.CardFilm,
+        shares: NDArray[Any],
+        directions: NDArray[Any],
+        identity: NDArray[Any],
+    ) -> None:
+        """Write both buffers of rows from places and directions, slot by slot."""
+        system, real = self.system, np.dtype(self.system.precision)
+        rows = np.zeros((2, system.count, layout.WORDS), shares.dtype)
+        rows[:, :, :3] = shares
+        numbers = rows.view(real)
+        numbers[:, :, 3] = system.radius[identity]
+        moment = system.moment[identity].astype(real)[:, None]
+        numbers[:, :, 4:7] = moment * directions.astype(real)
+        self.queue.set(content.rows, rows.ravel())
+
+    def run(self, kernel: Any, threads: int | None = None) -> None:
+        """Run a kernel in a thread a slot, or so many."""
+        self.queue.run(kernel, threads or self.content.count, self.content)
+
+    def flags(self) -> NDArray[np.int64]:
+        """Return the flags, once all that was asked for is done."""
+        found: NDArray[np.int64] = self.queue.get(self.content.flags)
+        return found
+
+    def fresh(self) -> None:
+        """Sort the slots into cells, and list their neighbours."""
+        self.run(sorting.settle)
+        self._count_cells()
+        self.run(sorting.place_slots)
+        self.run(sorting.order_cells, self.content.cell_fill.size)
+        self.run(sorting.gather_slots)
+        self.run(sorting.turn_over, 1)
+        self.build_list()
+
+    def _count_cells(self) -> None:
+        """Count the slots of all cells, and where each cell begins."""
+        content, queue = self.content, self.queue
+        with queue.whole():
+            queue.view(content.cell_fill)[...] = 0
+        self.run(sorting.count_cells)
+        with queue.whole():
+            fill, start = queue.view(content.cell_fill), queue.view(content.cell_start)
+            queue.numbers.cumsum(fill, out=start[1:], dtype=np.int32)
+            fill[...] = 0
+
+    def list_again(self) -> None:
+        """List the neighbours of slots that are sorted already, as after a restart."""
+        self._count_cells()
+        self.build_list()
+
+    def build_list(self) -> None:
+        """List the neighbours of sorted slots, in more room where it takes that."""
+        while True:
+            self.run(sorting.open_list, 1)
+            self.run(self._list_pairs)
+            flags = self.flags()
+            needed, closest = int(flags[layout.FULL]), int(flags[layout.CLOSEST])
+            if needed:
+                self._take(entries=(math.ceil(GROWTH * needed), np.int32))
+                continue
+            if self.system.inner_steps > 1 and closest * self.content.count > self.content.near.size:
+                self._take(near=(math.ceil(GROWTH * closest), np.int32))
+            self.lists_built += 1
+            return
+
+    def _take(self, **wanted: tuple[int, Any]) -> None:
+        """Replace a list by a longer one."""
+        for name, (room, kind) in wanted.items():
+            changed = {name: self.queue.zeros(room * self.content.count, kind)}
+            if name == "entries":
+                changed["room"] = room
+            self.content = self.content._replace(**changed)
+        self.recorded.clear()
+
+    def ask_for_step(self) -> None:
+        """Ask for one step; one that is due after the list is too old does nothing."""
+        if "step" not in self.recorded:
+            self.recorded["step"] = self.queue.record(self._step)
+        self.recorded["step"]()
+
+    def _step(self) -> None:
+        """Ask for the kernels of one step."""
+        kernels, inner = self.kernels, self.system.inner_steps
+        if inner == 1:
+            self.run(kernels.plain)
+        else:
+            self.run(kernels.far)
+            for _ in range(inner - 1):
+                self.run(kernels.inner)
+                self.run(steps.conclude_inner, 1)
+            self.run(kernels.inner)
+        self.run(steps.conclude_step, 1)
+
+    def compile(self) -> None:
+        """Compile the kernels of steps: they are asked for in vain, as no list is there yet."""
+        self._step()
+        self.queue.wait()
+
+    def energies(self) -> NDArray[np.float64]:
+        """Return the total energies in kT in the present field, then the sum of the moments."""
+        self.run(steps.apply_field, 1)
+        self.run(self._sum_energies, self.content.energies.shape[0])
+        total = np.zeros(energies.ALL_COLUMNS)
+        for part in self.queue.get(self.content.energies):
+            total += part
+        return total
+
+
+def _as_numbers(numbers: Any) -> Any:
+    """Return a named tuple whose numbers are Python's: others would lift what they meet."""
+    if isinstance(numbers, tuple):
+        made = [_as_numbers(number) for number in numbers]
+        return type(numbers)(*made) if hasattr(numbers, "_fields") else tuple(made)
+    if isinstance(numbers, bool | np.bool_):
+        return bool(numbers)
+    return int(numbers) if isinstance(numbers, int | np.integer) else float(numbers)
