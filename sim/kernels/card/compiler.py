@@ -204,7 +204,8 @@ def sync():
     cuda.syncthreads()
 
 
-@register_jitable(forceinline=True)
+# Functions of a thread cannot return arrays: these become part of whoever asks for them.
+@cuda.jit(device=True, inline="always")
 def shared_counts():
     """Return whole numbers that the threads of a block share, as many as a row has words."""
     return cuda.shared.array(8, np.int64)
@@ -222,14 +223,10 @@ def atomic_max(array, at, value):
     cuda.atomic.max(array, at, value)
 
 
+@cuda.jit(device=True, inline="always")
 def local_numbers(size, dtype):
     """Return a few numbers of a thread's own; size and type are constants."""
-    return np.empty(size, dtype)
-
-
-@_overload(local_numbers)
-def _local_numbers(size, dtype):
-    return lambda size, dtype: cuda.local.array(size, dtype)
+    return cuda.local.array(size, dtype)
 
 
 def plain(x):
@@ -270,16 +267,15 @@ def share(typingctx, word):
 @intrinsic
 def rounded(typingctx, x):
     """Return the nearest whole number of the width of a lane, halves to even."""
-    bits = 32 if isinstance(x, LaneType) else 64
-    real = FLOAT if bits == 32 else ir.DoubleType()
+    single = isinstance(x, LaneType)
+    name = "llvm.nvvm.f2i.rn" if single else "llvm.nvvm.d2ll.rn"
+    whole = I32 if single else I64
 
     def lower(context, builder, sig, args):
-        form = ir.FunctionType(real, [real])
-        name = f"llvm.rint.f{bits}"
-        nearest = cgutils.get_or_insert_function(builder.module, form, name)
-        return builder.fptosi(builder.call(nearest, args), ir.IntType(bits))
+        form = ir.FunctionType(whole, [args[0].type])
+        return builder.call(cgutils.get_or_insert_function(builder.module, form, name), args)
 
-    return (types.int32 if bits == 32 else types.int64)(x), lower
+    return (types.int32 if single else types.int64)(x), lower
 
 
 @intrinsic
