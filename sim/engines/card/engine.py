@@ -87,7 +87,7 @@ class CardEngine:
         started = time.perf_counter()
         self._film.compile()
         if self._mesh is not None:
-            self._mesh.sum(self._film)
+            self._mesh.sum(self._film.idle())
         self._fresh()
         self._compiled = True
         self._timing["compile_s"] += time.perf_counter() - started
@@ -133,7 +133,7 @@ class CardEngine:
         film, mesh = self._film, self._mesh
         if mesh is not None:
             if mesh.due(self._step):
-                mesh.keep(film, self._step)
+                mesh.keep(film.content, self._step)
             left = min(left, mesh.steps_until_due(self._step))
         # as many as the list will last for, by the last ones; then few at a time
         expected = int(0.8 * self._usual) - self._since_list
@@ -230,7 +230,7 @@ class CardEngine:
             with self._queue.whole():
                 smooth = self._queue.view(self._film.content.smooth)
                 kept = smooth.copy()
-            self._mesh.sum(self._film)
+            self._mesh.sum(self._film.content)
         total = self._film.energies()
         if kept is not None:
             with self._queue.whole():
@@ -240,6 +240,19 @@ class CardEngine:
         observed["magnetisation"] = total[len(NAMES) :] / np.sum(self.system.moment)
         observed["applied_field"] = self._queue.get(self._film.content.applied)[:3]
         return observed
+
+    def sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return force on each particle and field at it, (N, 3) each, of pairs and mesh."""
+        self._fresh()
+        if self._mesh is not None:
+            self._mesh.sum(self._film.content)
+        found = self._film.sums()
+        order = np.argsort(self._state_on_host()["identity"], kind="stable")
+        return found[:3, order].T, found[3:, order].T
+
+    def memory(self) -> int:
+        """Return the bytes that the card lends."""
+        return int(self._queue.used_bytes())
 
     def checkpoint(self) -> dict[str, Any]:
         """Return all that is needed to go on bit for bit, in the order of the slots."""

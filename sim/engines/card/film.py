@@ -180,7 +180,7 @@ class CardFilm:
             energies=queue.zeros((min(count, energies.THREADS), energies.ALL_COLUMNS), np.float64),
             patch=_as_numbers(patch),
             laws=_as_numbers(cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)),
-            programme=type(programme)(*(queue.put(array) for array in programme)),
+            programme=type(programme)(*(queue.put(_not_empty(array)) for array in programme)),
             count=count,
             room=room,
             several=int(len(sizes) > 1),
@@ -224,9 +224,12 @@ class CardFilm:
         numbers[:, :, 4:7] = moment * directions.astype(real)
         self.queue.set(content.rows, rows.ravel())
 
-    def run(self, kernel: Any, threads: int | None = None) -> None:
-        """Run a kernel in a thread a slot, or so many."""
-        self.queue.run(kernel, threads or self.content.count, self.content)
+    def run(
+        self, kernel: Any, threads: int | None = None, content: layout.CardFilm | None = None
+    ) -> None:
+        """Run a kernel in a thread a slot, or so many, on this film or one like it."""
+        content = content or self.content
+        self.queue.run(kernel, threads or content.count or 1, content)
 
     def flags(self) -> NDArray[np.int64]:
         """Return the flags, once all that was asked for is done."""
@@ -289,23 +292,38 @@ class CardFilm:
             self.recorded["step"] = self.queue.record(self._step)
         self.recorded["step"]()
 
-    def _step(self) -> None:
+    def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
         kernels, inner = self.kernels, self.system.inner_steps
         if inner == 1:
-            self.run(kernels.plain)
+            self.run(kernels.plain, content=content)
         else:
-            self.run(kernels.far)
+            self.run(kernels.far, content=content)
             for _ in range(inner - 1):
-                self.run(kernels.inner)
-                self.run(steps.conclude_inner, 1)
-            self.run(kernels.inner)
-        self.run(steps.conclude_step, 1)
+                self.run(kernels.inner, content=content)
+                self.run(steps.conclude_inner, 1, content)
+            self.run(kernels.inner, content=content)
+        self.run(steps.conclude_step, 1, content)
+
+    def idle(self) -> layout.CardFilm:
+        """Return this film without a slot, and halted: kernels compile for it and do nothing."""
+        flags = np.zeros(layout.FLAGS, np.int64)
+        flags[layout.STATUS] = layout.HALTED
+        return self.content._replace(flags=self.queue.put(flags), count=0)
 
     def compile(self) -> None:
-        """Compile the kernels of steps: they are asked for in vain, as no list is there yet."""
-        self._step()
+        """Compile the kernels of steps and of energies."""
+        idle = self.idle()
+        self._step(idle)
+        self.run(self._sum_energies, 1, idle)
         self.queue.wait()
+
+    def sums(self) -> NDArray[np.float64]:
+        """Return force and field of pairs and mesh, (6, N), slot by slot."""
+        whole = self.content
+        found = self.queue.zeros((7, whole.count), np.dtype(self.system.precision))
+        self.queue.run(self.kernels.sums, whole.count, whole._replace(held=found))
+        return np.asarray(self.queue.get(found)[:6], np.float64)
 
     def energies(self) -> NDArray[np.float64]:
         """Return the total energies in kT in the present field, then the sum of the moments."""
@@ -315,6 +333,11 @@ class CardFilm:
         for part in self.queue.get(self.content.energies):
             total += part
         return total
+
+
+def _not_empty(array: NDArray[Any]) -> NDArray[Any]:
+    """Return an array, one row of zeros in the place of none: cards have no empty arrays."""
+    return array if array.size else np.zeros((1, *array.shape[1:]), array.dtype)
 
 
 def _as_numbers(numbers: Any) -> Any:

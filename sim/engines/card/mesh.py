@@ -13,7 +13,7 @@ from sim.interactions.mesh.tables import make_tables
 from sim.kernels.card import mesh as kernels
 
 if TYPE_CHECKING:
-    from sim.engines.card.film import CardFilm
+    from sim.kernels.card.layout import CardFilm
     from sim.film.reduced_system import ReducedSystem
 
 __all__ = ["CardMesh"]
@@ -84,12 +84,12 @@ class CardMesh:
     def sum(self, film: CardFilm) -> None:
         """Sum all clouds where the slots are now, and keep field and force with the slots."""
         queue = self._queue
-        mesh = kernels.CardMeshFilm(film=film.content, **self._arrays)
+        mesh = kernels.CardMeshFilm(film=film, **self._arrays)
         layers, nx, ny = mesh.grid.shape
         with queue.whole():
             queue.view(mesh.whole)[...] = 0
         queue.run(kernels.forget_moment, 1, mesh)
-        queue.run(self._kernels.spread, film.content.count, mesh)
+        queue.run(self._kernels.spread, film.count or 1, mesh)
         queue.run(kernels.charges_of, layers * nx * ny, mesh)
         fft = queue.numbers.fft
         with queue.whole():
@@ -102,7 +102,7 @@ class CardMesh:
         queue.run(kernels.copies_waves, nx * (ny // 2 + 1), mesh)
         with queue.whole():
             queue.view(mesh.grid)[...] = fft.irfft2(spectrum[:layers], (nx, ny), axes=(1, 2))
-        queue.run(self._kernels.gather, film.content.count, mesh)
+        queue.run(self._kernels.gather, film.count or 1, mesh)
 
     def keep(self, film: CardFilm, at: int) -> None:
         """Sum for the steps from ``at`` on."""

@@ -426,3 +426,7 @@ class Queue:
     def wait(self):
         """Wait until all that was asked for is done."""
         self.stream.synchronize()
+
+    def used_bytes(self):
+        """Return the bytes of arrays on the card, and of what is kept for further ones."""
+        return self.numbers.get_default_memory_pool().total_bytes()

@@ -66,6 +66,7 @@ class StepKernels(NamedTuple):
     plain: object
     far: object
     inner: object
+    sums: object
 
 
 @register_jitable(forceinline=True)
@@ -314,4 +315,20 @@ def step_kernels(choice, screening):
         if cutoff:
             close_counts(film, counts)
 
-    return StepKernels(plain_step, far_step, inner_step)
+    @kernel
+    def whole_sums(film):
+        """Write force and field of all pairs, and of the mesh where it was summed, to ``held``."""
+        i = index()
+        if i >= film.count:
+            return
+        base = film.flags[BUFFER] * film.count
+        place, radius, moment = read(film, base, i)
+        fx, fy, fz, s, ex, ey, ez = whole(film, base, i, place, radius, moment)
+        found = fx + s * moment[0], fy + s * moment[1], fz + s * moment[2], ex, ey, ez
+        for axis in range(6):
+            total = found[axis]
+            if not cutoff:
+                total = total + smooth_of(film, i, axis)
+            film.held[axis, i] = plain(total)
+
+    return StepKernels(plain_step, far_step, inner_step, whole_sums)
