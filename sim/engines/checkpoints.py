@@ -11,7 +11,7 @@ from sim.film.state import FilmState
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["COMMON", "PROCESSORS", "processor_of", "state_of"]
+__all__ = ["COMMON", "other_processor", "processor_of", "state_of"]
 
 COMMON = ("x", "y", "z", "ux", "uy", "uz", "identity", "image_x", "image_y")
 """Arrays of slots, beside `step` and `seed`: places in d0, directions, particles, periods."""
@@ -22,6 +22,17 @@ PROCESSORS = {"cpu": "a processor", "gpu": "a graphics card"}
 def processor_of(saved: dict[str, Any]) -> str:
     """Return the kind of processor that wrote a checkpoint of steps."""
     return str(saved.get("processor", "cpu"))
+
+
+def other_processor(device: str, saved: dict[str, Any]) -> list[str]:
+    """Return a notice where a run goes on on another kind of processor than it comes from."""
+    begun = processor_of(saved)
+    if begun == device:
+        return []
+    return [
+        f"this run comes from {PROCESSORS[begun]} and goes on on {PROCESSORS[device]}: its noise "
+        "is the same, its last digits are not"
+    ]
 
 
 def state_of(system: ReducedSystem, saved: dict[str, Any]) -> FilmState:

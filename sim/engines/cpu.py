@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines import cpu_arrays
+from sim.engines.checkpoints import processor_of, state_of
 from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_induced import InducedMoments, UnsettledError
 from sim.engines.cpu_mesh import HeldMesh
@@ -47,6 +48,12 @@ class CpuEngine:
     def __init__(self, system: ReducedSystem, state: FilmState, threads: int = 1) -> None:
         self.system = system
         self._threads = max(1, min(threads, numba.config.NUMBA_NUM_THREADS))  # type: ignore[attr-defined]
+        self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
+        self._begin(state)
+
+    def _begin(self, state: FilmState) -> None:
+        """Lay out a state in the order of its rows."""
+        system = self.system
         self._mesh = None if system.mesh is None else HeldMesh(system, self._threads)
         self._induced = InducedMoments(system) if system.induced else None
         self._film = CpuFilm(
@@ -56,7 +63,6 @@ class CpuEngine:
             None if self._induced is None else self._induced.beads,
         )
         self._content.magnetisation[:] = self._start_magnetisation(state)
-        self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
         self._compiled = False
         self._film.prepare()
         if system.has_momenta:
@@ -287,7 +293,13 @@ class CpuEngine:
         return saved | {"step": self._step, "seed": self._seed}
 
     def restore(self, checkpoint: dict[str, Any]) -> None:
-        """Go back to a checkpoint: order of the slots, positions at the last list and now."""
+        """Go back to a checkpoint: order of the slots, positions at the last list and now.
+
+        From another kind of processor, to its state of the film alone.
+        """
+        if processor_of(checkpoint) != "cpu":
+            self._begin(state_of(self.system, checkpoint))
+            return
         count = self.system.count
         identity = np.asarray(checkpoint["identity"], np.int64)
         fixed = cpu_arrays.slots_of(self.system, self._blank())

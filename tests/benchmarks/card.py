@@ -21,7 +21,6 @@ from tests.reference.small_systems import (
     random_film,
     spread_diameters,
     state_of,
-    unit_vectors,
 )
 
 STEPS = 20

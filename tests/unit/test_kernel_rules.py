@@ -14,8 +14,8 @@ KERNELS = sorted(
     path for package in ("sim", "analysis") for path in (ROOT / package / "kernels").rglob("*.py")
 )
 ALLOWED = {"numpy", "math", "numba", "operator", "__future__"}
-# The vector type, casts and calls by address are written in LLVM's language.
-LLVM = {"vectors"}
+# The vector type, the lane, casts and calls by address are written in LLVM's language.
+LLVM = {"vectors", "card"}
 # The folder of compiled code is set before any kernel is defined.
 SETUP = {"os", "analysis.common.kernel_cache"}
 

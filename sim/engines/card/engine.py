@@ -59,7 +59,9 @@ class CardEngine:
         """Lay out a state on the card."""
         system, queue = self.system, self._queue
         self._mesh = None if system.mesh is None else CardMesh(system, queue)
-        self._film = CardFilm(system, state, queue, None if self._mesh is None else self._mesh.tables)
+        self._film = CardFilm(
+            system, state, queue, None if self._mesh is None else self._mesh.tables
+        )
         self._step = state.step
         self._seed = state.seed
         self._capped = 0

@@ -272,7 +272,10 @@ class CardFilm:
             if needed:
                 self._take(entries=(math.ceil(GROWTH * needed), np.int32))
                 continue
-            if self.system.inner_steps > 1 and closest * self.content.count > self.content.near.size:
+            if (
+                self.system.inner_steps > 1
+                and closest * self.content.count > self.content.near.size
+            ):
                 self._take(near=(math.ceil(GROWTH * closest), np.int32))
             self.lists_built += 1
             return

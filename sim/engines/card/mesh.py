@@ -13,8 +13,8 @@ from sim.interactions.mesh.tables import make_tables
 from sim.kernels.card import mesh as kernels
 
 if TYPE_CHECKING:
-    from sim.kernels.card.layout import CardFilm
     from sim.film.reduced_system import ReducedSystem
+    from sim.kernels.card.layout import CardFilm
 
 __all__ = ["CardMesh"]
 

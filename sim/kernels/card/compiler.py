@@ -26,8 +26,8 @@ BLOCK = 128
 # Everything of "fast" except nnan and ninf: a NaN must reach the guards of the step.
 LOOSE = ("reassoc", "nsz", "arcp", "contract", "afn")
 
-if not hasattr(np, "row_stack"):  # numba-cuda asks for it when it is imported
-    np.row_stack = np.vstack
+if "row_stack" not in dir(np):  # numba-cuda asks for it when it is imported
+    setattr(np, "row_stack", np.vstack)  # noqa: B010
 
 from numba import cuda  # noqa: E402
 
@@ -126,7 +126,8 @@ def _teach_lanes():
     """Tell both of numba's compilers what lanes are."""
     from numba.core.extending import models, register_model
     from numba.cuda import models as cuda_models
-    from numba.cuda.extending import lower_cast, register_model as cuda_register_model
+    from numba.cuda.extending import lower_cast
+    from numba.cuda.extending import register_model as cuda_register_model
     from numba.extending import lower_cast as processor_lower_cast
 
     class Model(models.PrimitiveModel):
@@ -177,8 +178,6 @@ def _teach_lanes():
     @_overload(fma)
     def _fma(x, y, z):
         return (lambda x, y, z: _multiply_add(x, y, z)) if _among(x, y, z) else None
-
-
 
 
 _teach_lanes()

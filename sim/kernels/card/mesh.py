@@ -141,9 +141,7 @@ def mesh_kernels(real, width, span, window):
         mx, my, mz, _ = load_words(film.rows, at + 4)
         a, tx = periodic_place(x * film.unit_x, shape.side_x, shape.points_x, width)
         b, ty = periodic_place(y * film.unit_y, shape.side_y, shape.points_y, width)
-        c, tz = open_place(
-            z * film.unit_z, shape.thickness, shape.inverse_z, width, shape.layers
-        )
+        c, tz = open_place(z * film.unit_z, shape.thickness, shape.inverse_z, width, shape.layers)
         fill(weights, 0, tx, shape.inverse_x)
         fill(weights, 3 * width, ty, shape.inverse_y)
         fill(weights, 6 * width, tz, shape.inverse_z)

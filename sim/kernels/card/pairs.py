@@ -6,7 +6,7 @@ import numpy as np
 from numba.extending import register_jitable
 
 from sim.kernels.card.layout import WORDS
-from sim.kernels.card.tools import LANES, load_words, of_bits, plain, wrapped
+from sim.kernels.card.tools import LANES, load_words, of_bits, wrapped
 from sim.kernels.laws.pairs import add_pair
 from sim.kernels.laws.screened import dipole_factors
 from sim.kernels.steps.added_forces import added_push

@@ -80,7 +80,7 @@ def window_force(z, radius, thickness, strength):
 
 @register_jitable(forceinline=True)
 def kept_share(length2, cap):
-    """Return what is kept of a drift of so long squared length, so that it is no longer than cap."""
+    """Return what is kept of a drift of this squared length, no longer than ``cap``."""
     return where(length2 > cap * cap, cap * rsqrt(length2), 1.0)
 
 
