@@ -16,17 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
-__all__ = [
-    "Outline",
-    "centred",
-    "head_note",
-    "magnet_outlines",
-    "mesh_edges",
-    "plain_decades",
-    "plain_numbers",
-    "time_note",
-]
-
 Floats = NDArray[np.float64]
 Outline = dict[str, Any]
 """A magnet as drawn: lists of polygons (k, 2) in m, ``above`` (x, y) and ``side`` (x, z), and

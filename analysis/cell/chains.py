@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["chains_map", "draw_map"]
-
 Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 Words = tuple[str, list[str]]

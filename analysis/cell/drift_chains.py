@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     from analysis.cell.axes import Outline
 
-__all__ = ["chains_left"]
-
 PROFILE_DASHES = ("-", (0, (5, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (4, 1, 1, 1)))
 LARGEST_LINEAR = 6.0
 """Spacings over a wider span than this factor have logarithmic colours."""

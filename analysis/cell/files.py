@@ -14,8 +14,6 @@ from analysis.files.provenance import comment
 from analysis.files.writing import write_text
 from analysis.measures.vtk import section
 
-__all__ = ["grid_document", "write_map"]
-
 MILLIMETRE = 1e-3
 
 Floats = NDArray[np.float64]

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["numbers_map"]
-
 Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 

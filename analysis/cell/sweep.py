@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 from analysis.sweeps.grid import MEASURED, REASONS, SweepGrid
 from analysis.uncertainty.number_text import with_unit
 
-__all__ = ["sweep_columns", "sweep_rows", "sweep_sentences"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 COMPARED = {

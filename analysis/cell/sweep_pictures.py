@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     from analysis.cell.axes import Outline
 
-__all__ = ["draw_sweep_map", "measured_map"]
-
 Floats = NDArray[np.float64]
 
 

@@ -35,8 +35,6 @@ from analysis.trajectory.stages import (
 )
 from analysis.uncertainty.estimate import Estimate
 
-__all__ = ["Frame", "MeasuredRun", "Section", "spread_out", "temperature_of"]
-
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 

@@ -2,15 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "IN_PLANE",
-    "LENGTHS_WANTED",
-    "NO_CHAINS",
-    "SETTLING_LIVES",
-    "SPACINGS_WANTED",
-    "STANDING",
-]
-
 SETTLING_LIVES = 10.0
 """Bond lives of the largest tenth that a film needs to forget how it began."""
 SPACINGS_WANTED, LENGTHS_WANTED = 20.0, 5.0

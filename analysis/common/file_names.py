@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["OF_MAP", "OF_MICROGRAPH", "OF_RUN", "OF_SWEEP", "clear"]
-
 RUN, CHECKPOINT = "run.h5", "checkpoint.h5"
 MEASURES, REPORT = "measures.json", "report.html"
 LENGTHS, SPACING, SERIES = "chain_lengths.csv", "spacing.csv", "time_series.csv"

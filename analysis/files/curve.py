@@ -9,8 +9,6 @@ from typing import Any, ClassVar, Self
 
 import numpy as np
 
-__all__ = ["Curve", "Table"]
-
 
 @dataclass(frozen=True)
 class Table:

@@ -21,8 +21,6 @@ from numpy.typing import NDArray
 
 from analysis.spacing.structure_factor import ModeGrid
 
-__all__ = ["Centre", "centre_of", "stripe_width"]
-
 Floats = NDArray[np.float64]
 
 OVERLAP = 1 + 2 * (4 / 9 + 1 / 36)

@@ -13,8 +13,6 @@ from analysis.chains.time_series import TimeSeries
 from analysis.response.decay_numbers import frame_at
 from analysis.uncertainty.number_text import as_float, measured
 
-__all__ = ["SERIES", "DecayCurve", "decay_curve"]
-
 Floats = NDArray[np.float64]
 
 SERIES = {

@@ -47,7 +47,7 @@ class RelaxationSection(Section):
 
 def _growth(run: Run, series: ChainSeries, field: Floats, warnings: list[str]) -> dict[str, Any]:
     """Return the entries on growth after switch-on."""
-    rows, start = _switched_on(run, field)
+    rows, start = switched_on(run, field)
     out: dict[str, Any] = {}
     for key, name in (
         ("growth_exponent", "mean_length"),
@@ -64,6 +64,8 @@ def _growth(run: Run, series: ChainSeries, field: Floats, warnings: list[str]) -
         out["growth_from_s"], out["growth_to_s"] = found.from_s, found.to_s
         if found.reason and key == "growth_exponent":
             why = NO_MOMENTS if not series.lengths else found.reason
+            if run.field_before is not None and rows.stop == 1:
+                why = "the field was on before the run, and goes off as it begins"
             warnings.append(f"relaxation.growth_exponent: {why}")
         if found.exponent.value is not None and found.exponent.error is None:
             warnings.append(
@@ -75,7 +77,7 @@ def _growth(run: Run, series: ChainSeries, field: Floats, warnings: list[str]) -
     return out
 
 
-def _switched_on(run: Run, field: Floats) -> tuple[slice, float]:
+def switched_on(run: Run, field: Floats) -> tuple[slice, float]:
     """Return the frames of the first stage with the field on, and when it was switched on, in s."""
     size = np.linalg.norm(field, axis=1)
     on = size > 0.5 * size.max(initial=0.0) if size.max(initial=0.0) > 0 else size >= 0

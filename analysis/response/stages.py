@@ -13,8 +13,6 @@ from analysis.chains.series import ChainSeries
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import STEADY, Stage, is_field_known
 
-__all__ = ["AVERAGED", "StagesSection", "stage_numbers"]
-
 Floats = NDArray[np.float64]
 
 FEWEST_FRAMES = 4

@@ -24,8 +24,6 @@ from analysis.quantities.all import quantity
 from analysis.sweeps.gather import SweepFolderError, collect
 from analysis.uncertainty.number_text import as_float
 
-__all__ = ["MEASURED", "REASONS", "SweepGrid", "read_sweep_grid"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 MEASURED = {

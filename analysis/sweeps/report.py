@@ -36,8 +36,6 @@ if TYPE_CHECKING:
 
     from analysis.sweeps.gather import SweepTable
 
-__all__ = ["page", "write_sweep_report"]
-
 MARKED_SCATTER = 1.5
 """Replicas that differ by so many times their errors are pointed out."""
 

@@ -75,6 +75,8 @@ class Run:
         What was said before the run that makes its numbers doubtful, a sentence each.
     rest : dict
         What a sampled run found on whether its film has come to rest.
+    start : dict
+        Of the run whose end the film was taken from: ``field_t``, the field there in T.
     particles : Particles or None
         Which rows of the file are particles; None: all, as they stand.
     """
@@ -109,6 +111,7 @@ class Run:
     notices: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
     rest: dict[str, Any] = field(default_factory=dict)
+    start: dict[str, Any] = field(default_factory=dict)
     particles: Particles | None = None
     _blocks: dict[str, tuple[int, Floats]] = field(default_factory=dict, repr=False)
 
@@ -116,6 +119,12 @@ class Run:
     def is_sampled(self) -> bool:
         """Whether moves sampled the film at rest: steps are sweeps, and times only number them."""
         return self.derived.get("dynamics") == "monte_carlo"
+
+    @property
+    def field_before(self) -> Floats | None:
+        """Field in T up to the first frame, (3,), where the film comes from another run."""
+        field = self.start.get("field_t")
+        return None if field is None else np.asarray(field, dtype=np.float64)
 
     @property
     def count(self) -> int:

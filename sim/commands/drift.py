@@ -17,8 +17,6 @@ from sim.physics.units import UnitError, duration_text, format_quantity, parse
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["draw_drift", "drift_text", "drift_time"]
-
 COARSE_KT = 1.0
 """Step of the energy between grid cells in kT from which on layers at the edge are unresolved."""
 
@@ -122,7 +120,7 @@ def draw_drift(
     }  # fmt: skip
     columns = {"volume_fraction": found.fractions, **chains}
     frames = (drift.time_s, drift.volume_fraction, drift.equilibrium)
-    steps = (drift.step_time_s, drift.change)
+    steps = (drift.change_time_s, drift.change)
     left = (found.times, found.change, found.fractions, found.spacing)
     write.write_drift_map(
         directory / file_names.DRIFT, found.x, found.y, found.strength, drift.energy_kt, *frames,

@@ -38,8 +38,6 @@ if TYPE_CHECKING:
     from analysis.sweeps.grid import SweepGrid
     from sim.parameters.types import Parameters
 
-__all__ = ["map_cell_into"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 POINTS = 81

@@ -14,8 +14,6 @@ from sim.commands.sweep import print_sweep
 from sim.commands.terminal import say
 from sim.commands.text import criteria_of, is_sweep_folder, results_of
 
-__all__ = ["measure", "plot"]
-
 
 def measure(args: argparse.Namespace) -> int:
     """Measure a run or the runs of a sweep again, and return the exit code."""

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 
 from analysis.common import file_names
 
-__all__ = ["parser"]
+SHELLS = ("bash", "zsh", "tcsh")
 
 _EPILOG = """\
 exit codes: 0 done; 1 a run that failed; 2 bad input; 130 interrupted, checkpoint saved
@@ -89,6 +89,10 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action=_Version, nargs=0, help="print the version and stop")
+    top.add_argument(
+        "--completion", action=_Completion, choices=SHELLS,
+        help="print a script that teaches the shell to complete commands and options, and stop",
+    )  # fmt: skip
     chosen = top.add_subparsers(
         title="commands", metavar="COMMAND", required=True, parser_class=_Parser
     )
@@ -114,6 +118,19 @@ class _Version(argparse.Action):
         from sim.files.provenance import program_version
 
         sys.stdout.write(f"chainfilm {program_version()}\n")
+        parser.exit()
+
+
+class _Completion(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, _: Any, shell: Any, *__: Any) -> None:
+        import shtab
+
+        chosen = next(action.choices for action in parser._actions if action.nargs == "A...")
+        for command in dict(chosen or {}).values():
+            for action in command._actions:
+                if action.type is _path:
+                    action.complete = shtab.FILE
+        sys.stdout.write(shtab.complete(parser, shell=shell))
         parser.exit()
 
 

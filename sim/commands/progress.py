@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from sim.run.watchers import Scene
     from sim.sweeps.sweep import SweepProgress
 
-__all__ = ["MeasuringBar", "Phases", "RunLines", "SweepBar", "Waiting", "going_on"]
-
 
 class Waiting:
     """Shows that work goes on whose end nobody can tell, such as compiling, by its seconds.

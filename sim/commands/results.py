@@ -21,20 +21,6 @@ if TYPE_CHECKING:
     from analysis.trajectory.run import Run as Trajectory
     from sim.outlook.expectations import Expectations
 
-__all__ = [
-    "draw",
-    "draw_pair",
-    "draw_pair_of_run",
-    "headline_rows",
-    "headline_text",
-    "measure_into",
-    "measure_sweep",
-    "short_settings",
-    "signed",
-    "summarise",
-    "told_failures",
-]
-
 
 @contextlib.contextmanager
 def signed(parameters: str, **about: Any) -> Iterator[dict[str, Any]]:

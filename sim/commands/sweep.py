@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
     from sim.sweeps.table import SweepPlan
 
-__all__ = ["print_sweep", "sweep"]
-
 
 def sweep(args: argparse.Namespace) -> int:
     """Simulate, measure and gather a sweep, and return the exit code."""

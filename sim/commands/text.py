@@ -17,22 +17,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
     from sim.run.simulate import Run
 
-__all__ = [
-    "UsageError",
-    "again_text",
-    "criteria_of",
-    "folder_of",
-    "is_sweep_folder",
-    "loaded",
-    "outlook_text",
-    "paragraphs",
-    "picture_of",
-    "results_of",
-    "shell_word",
-    "table",
-    "timing_text",
-]
-
 
 class UsageError(InputError):
     """Something that the user asked for and that cannot be done; the text is one sentence."""

@@ -22,8 +22,6 @@ from sim.files.layout import PER_FRAME, PER_PARTICLE, STEP, TIME, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.record import flat
 
-__all__ = ["SECTIONS", "Comparison", "Difference", "compare_runs"]
-
 SECTIONS = ("parameters", "seed", "versions", "machine", "ending", "frames", "measured")
 """What is compared, in the order in which it is told."""
 FIXED = tuple(

@@ -134,6 +134,7 @@ def write_parameters(file: h5py.File, record: RunRecord) -> None:
         "parts": "[]",
         "ending": Ending.RUNNING.value,
         "end_reason": "",
+        "start": json.dumps(record.start) if record.start else None,
     }.items():
         if text is not None:
             attrs.create(name, text, dtype=TEXT)

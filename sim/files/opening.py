@@ -11,8 +11,6 @@ from analysis.common.errors import InputError
 from analysis.common.foreign_parts import foreign_part
 from analysis.common.heaps import endless_heap
 
-__all__ = ["InUseError", "RunFileError", "open_hdf5"]
-
 SPOILT = (RuntimeError, OSError, LookupError, SystemError, TypeError, ValueError)
 """What reading a damaged part may raise."""
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"

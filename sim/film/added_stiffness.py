@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from sim.interactions.added import AddedPairs
 from sim.interactions.steric import StericLaw
 
-__all__ = ["REACHED", "added_curvature", "crowded_distance"]
-
 Floats = NDArray[np.float64]
 
 REACHED = 10.0

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from sim.film.time_step import STIFFNESS_SHARE
 from sim.kernels.laws import pairs as pair_laws
 
-__all__ = ["DRIFT_SHARE", "body_push", "pressed_curvature", "pushed_step"]
-
 Floats = NDArray[np.float64]
 
 STRETCH = (16.0 / 3.0) ** 0.5

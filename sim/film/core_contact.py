@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from sim.interactions.added import AddedPairs
     from sim.interactions.steric import StericLaw
 
-__all__ = ["CLIMBED", "PRESSED", "contact_stiffness", "layers_hold"]
-
 Floats = NDArray[np.float64]
 
 PRESSED = 300.0

@@ -21,8 +21,6 @@ from sim.kernels.laws.pairs import SOFT_CORE_REACH2
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["HIGHEST", "HIGHEST_KEPT", "eased", "eased_from_run", "nearest_to_window"]
-
 Floats = NDArray[np.float64]
 Integers = NDArray[np.intp]
 

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.film.time_step import StepLimits
 
-__all__ = ["INNER_FACTOR", "can_split", "longest_outer_step", "with_inner_steps"]
-
 # Outer step of particles of the median size, in d0^2/D0, in which they move by 0.07 d0.
 LONGEST_OUTER = 2.4e-3
 # Longest outer step times coupling: the pull of the next but one in a chain is kept.

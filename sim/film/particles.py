@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from sim.parameters.particle_types import ParticleParameters
     from sim.parameters.types import Parameters
 
-__all__ = ["Particles", "draw", "quantile_diameters"]
-
 Floats = NDArray[np.float64]
 
 

@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["reduce", "with_mesh"]
-
-
 Floats = NDArray[np.float64]
 
 MARGIN_SHORT, MARGIN_LONG, MARGIN_OUTER = 0.5, 0.8, 1.0

@@ -17,10 +17,6 @@ from sim.physics.units import ReducedUnits
 if TYPE_CHECKING:
     from sim.interactions.mesh.plan import MeshPlan
 
-__all__ = [
-    "ReducedSystem",
-]
-
 Floats = NDArray[np.float64]
 NONE_ADDED = AddedPairs()
 

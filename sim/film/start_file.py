@@ -8,6 +8,8 @@ between; larger particles take the places of larger ones.
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,8 +28,6 @@ if TYPE_CHECKING:
     import h5py
 
     from sim.film.reduced_system import ReducedSystem
-
-__all__ = ["state_from_run"]
 
 Floats = NDArray[np.float64]
 
@@ -63,13 +63,7 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     CrowdedError
         If further or larger particles find no room.
     """
-    file = Path(path)
-    file = file / file_names.RUN if file.is_dir() else file
-    if not file.exists():
-        raise RunFileError(
-            f"[start] path must be the folder of a run or its {file_names.RUN}; received {path}, "
-            f"and {file} does not exist."
-        )
+    file = _run_file(path)
     positions, directions, diameters, box = _last_frame(file)
     length = system.units.length_m
     positions, diameters, box = positions / length, diameters / length, box / length
@@ -86,17 +80,60 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     return _fitted(system, seed, positions[inside], directions[inside], diameters[inside])
 
 
-def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return positions (N, 3), directions (N, 3), diameters (N,) and box (3,), in m."""
+def field_of_run(path: str | Path) -> list[float] | None:
+    """Return the field in T in which a run ended, (3,); None where its file does not tell it.
+
+    Parameters
+    ----------
+    path : str or Path
+        Folder or run file.
+
+    Raises
+    ------
+    RunFileError
+        If the file is no run with a frame.
+    """
+    with _guarded(_run_file(path)) as content:
+        field, frames = content.get("/observables/field/value"), int(content[COUNT][()])
+        if field is None or frames < 1:
+            return None
+        require_chunks(field, frames, frames - 1)
+        x, y, z = (float(part) for part in field[frames - 1])
+    if not np.isfinite([x, y, z]).all():
+        raise RunFileError(f"{path} ends in a field that is not a number")
+    return [x, y, z]
+
+
+def _run_file(path: str | Path) -> Path:
+    """Return the run file that a path names."""
+    file = Path(path)
+    file = file / file_names.RUN if file.is_dir() else file
+    if not file.exists():
+        raise RunFileError(
+            f"[start] path must be the folder of a run or its {file_names.RUN}; received {path}, "
+            f"and {file} does not exist."
+        )
+    return file
+
+
+@contextlib.contextmanager
+def _guarded(file: Path) -> Iterator[h5py.File]:
+    """Open a run file; whatever reading it may raise is told as an error of the file."""
     with open_hdf5(file, "r") as content:
         try:
-            positions, moments, diameters, box = _arrays(content, file)
+            yield content
         except RunFileError:
             raise
         except OSError as error:  # a checksum that does not fit, or a piece that is lost
             raise RunFileError(f"{file} is damaged: {error}") from error
-        except (KeyError, ValueError) as error:
+        except (AttributeError, LookupError, TypeError, ValueError) as error:
             raise RunFileError(f"{file} is an HDF5 file but not a run of chainfilm") from error
+
+
+def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return positions (N, 3), directions (N, 3), diameters (N,) and box (3,), in m."""
+    with _guarded(file) as content:
+        positions, moments, diameters, box = _arrays(content, file)
     size = np.linalg.norm(moments, axis=1)
     if not (np.isfinite(positions).all() and np.isfinite(size).all()):
         raise RunFileError(f"{file} ends with places or moments that are not numbers")

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from sim.interactions.added import AddedPairs
     from sim.interactions.steric import StericLaw
 
-__all__ = ["StepLimits", "limits", "round_down", "soft_core_curvature", "too_long_step"]
-
 Floats = NDArray[np.float64]
 
 STIFFNESS_SHARE = 0.25

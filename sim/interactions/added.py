@@ -22,8 +22,6 @@ from sim.kernels.laws import pairs as pair_laws
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["LAWS", "AddedPairs"]
-
 _LAWS: tuple[type[AddedLaw], ...] = (VanDerWaalsLaw, ElectrostaticLaw)
 LAWS = {name: {law.name: law for law in _LAWS}[name] for name in pair_laws.ADDED}
 """By the names of their energies, in the order in which kernels take them."""

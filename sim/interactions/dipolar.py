@@ -21,15 +21,6 @@ if TYPE_CHECKING:
     from sim.parameters.particle_types import ParticleParameters
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "core_langevin_parameter",
-    "head_to_tail_energy",
-    "largest_moments",
-    "moments",
-    "moments_in_field",
-    "pair_coupling",
-]
-
 
 def largest_moments(sizes: ParticleParameters, core: ArrayLike) -> Values:
     """Moments of particles at saturation.

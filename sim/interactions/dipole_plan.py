@@ -10,14 +10,6 @@ from numpy.typing import NDArray
 
 from sim.interactions.mesh.plan import MeshPlan, plan_mesh
 
-__all__ = [
-    "FEWEST_FOR_MESH",
-    "DipolePlan",
-    "longest_hold",
-    "plan_dipoles",
-    "steps_between_sums",
-]
-
 Floats = NDArray[np.float64]
 
 FEWEST_FOR_MESH = 40

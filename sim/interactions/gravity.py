@@ -20,13 +20,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
     from sim.physics.units import ReducedUnits
 
-__all__ = [
-    "GravityLaw",
-    "gradient_components",
-    "gravity_law",
-    "weight",
-]
-
 Values: TypeAlias = NDArray[np.float64]
 
 

@@ -22,17 +22,6 @@ if TYPE_CHECKING:
 
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "LEAST_ENERGY",
-    "AddedLaw",
-    "Conditions",
-    "PairLaw",
-    "Values",
-    "bisect_range",
-    "floats",
-    "steric_radii",
-]
-
 Values: TypeAlias = NDArray[np.float64]
 Formula: TypeAlias = Callable[..., Any]
 

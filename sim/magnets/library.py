@@ -18,8 +18,6 @@ from numpy.typing import NDArray
 
 from analysis.common.errors import InputError
 
-__all__ = ["MagnetError", "Piece", "summed"]
-
 Floats = NDArray[np.float64]
 
 _ROWS = 10_000

@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import CellParameters
 from sim.magnets.measured import ROUNDING, MeasuredField
 
-__all__ = ["LARGEST_DEFECT", "Defects", "maxwell_defects", "measured_notices"]
-
 Floats = NDArray[np.float64]
 
 LARGEST_DEFECT = 0.05

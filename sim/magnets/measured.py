@@ -14,8 +14,6 @@ from sim.magnets.field_table import file_digest, read_grid
 from sim.magnets.shapes import Magnet, MagnetError
 from sim.physics.field_gradients import with_third_axis
 
-__all__ = ["MeasuredField"]
-
 Floats = NDArray[np.float64]
 
 ROUNDING = 1e-9

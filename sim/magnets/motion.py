@@ -17,8 +17,6 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
 
-__all__ = ["MagnetStep", "Motion", "Poses"]
-
 Vector = tuple[float, float, float]
 Floats = NDArray[np.float64]
 

@@ -31,8 +31,6 @@ from sim.magnets.shapes import (
 from sim.magnets.turning import Turning, turning_of
 from sim.physics.field_gradients import six_slopes
 
-__all__ = ["TOLERANCE", "Span", "field_over_time", "spans_of"]
-
 Vector = tuple[float, float, float]
 Floats = NDArray[np.float64]
 

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 
 from sim.magnets.shapes import Block, CurrentLoop, Disc, Magnet, Ring, Sphere, with_induced
 
-__all__ = ["outlines"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 CORNERS = 72

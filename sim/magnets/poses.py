@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from sim.magnets.motion import Poses
 from sim.magnets.shapes import CurrentLoop, Magnet, UniformField
 
-__all__ = ["at_time", "end_of_steps", "poses_of", "poses_to_mind"]
-
 Floats = NDArray[np.float64]
 
 MOST_POSES = 8

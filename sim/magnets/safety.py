@@ -30,8 +30,6 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["IMPLANT_LIMIT", "PUBLIC_LIMIT", "Surroundings", "look_around", "magnet_cautions"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 PUBLIC_LIMIT = 0.4

@@ -9,8 +9,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Turning", "turning_of"]
-
 Vector = tuple[float, float, float]
 Floats = NDArray[np.float64]
 

@@ -31,8 +31,6 @@ from sim.physics import material
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["aligned_factor", "bond_constant", "bond_constants", "oriented_factor"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 STRONGEST_FIELD = 60.0

@@ -21,14 +21,6 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "ChainMixture",
-    "aggregation_number",
-    "chain_gains",
-    "chain_mixture",
-    "end_gain",
-]
-
 Values: TypeAlias = NDArray[np.float64]
 
 ZETA3 = 1.2020569031595943

@@ -44,16 +44,6 @@ from sim.physics import material
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "ChainBonds",
-    "Lengths",
-    "Outlook",
-    "chain_bonds",
-    "length_band",
-    "look_ahead",
-    "predict_lengths",
-]
-
 Values: TypeAlias = NDArray[np.float64]
 Band = TypeVar("Band", float, NDArray[np.float64])
 

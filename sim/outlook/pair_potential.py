@@ -23,8 +23,6 @@ from sim.physics.sizes import LARGEST_DEVIATION
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["PairPotential", "contact_distance", "head_to_tail", "size_classes", "size_quantile"]
-
 Values: TypeAlias = NDArray[np.float64]
 
 LEAST_SOFT_DISTANCE = 0.3

@@ -10,17 +10,6 @@ from sim.parameters.compound import Direction, Gradient
 from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.values import Choice, Quantity
 
-__all__ = [
-    "FREQUENCY",
-    "PHASE",
-    "FieldParameters",
-    "FieldStep",
-    "FieldStepTable",
-    "FieldTable",
-    "field_direction",
-    "in_plane",
-]
-
 Vector: TypeAlias = tuple[float, float, float]
 Kind: TypeAlias = Literal["hold", "ramp", "oscillate", "rotate"]
 
@@ -202,6 +191,12 @@ def field_direction(values: FieldTable | FieldStepTable, default: Vector) -> Vec
 def _clean(component: float) -> float:
     """Drop the rounding of cos(90 degrees), so that a field across the film has none in it."""
     return component if abs(component) > 1e-15 else 0.0
+
+
+def scaled(strength: float, direction: Vector) -> Vector:
+    """Give the vector of a length along a direction."""
+    x, y, z = direction
+    return strength * x, strength * y, strength * z
 
 
 def in_plane(direction: Vector, normal: Vector) -> Vector | None:

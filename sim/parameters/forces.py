@@ -13,14 +13,6 @@ if TYPE_CHECKING:
     from sim.parameters.reading import Reading
     from sim.physics.sizes import Sizes
 
-__all__ = [
-    "check_forces",
-    "check_size_table",
-    "electrostatics",
-    "force_notices",
-    "force_range",
-]
-
 
 def electrostatics(reading: Reading) -> ElectrostaticParameters | None:
     """Give what [electrostatics] says, or None where a key is mistaken or missing."""

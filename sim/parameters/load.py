@@ -14,8 +14,6 @@ from typing import Any
 from sim.parameters.toml import ParameterError
 from sim.parameters.types import Parameters
 
-__all__ = ["from_text", "json_schema", "load"]
-
 
 def load(path: str | Path) -> Parameters:
     """Read a parameter file.
@@ -63,7 +61,7 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     """
     from sim.magnets.field_table import with_field_files
     from sim.parameters.build import build
-    from sim.parameters.checks import contradictions, forgive_duration
+    from sim.parameters.checks import contradictions
     from sim.parameters.named_files import with_size_file
     from sim.parameters.reading import read_tables
     from sim.parameters.toml import parse_toml
@@ -74,7 +72,6 @@ def from_text(text: str, name: str = "parameters") -> Parameters:
     if missing or unread:
         raise ParameterError(name, [*missing, *unread])
     reading = read_tables(raw)
-    forgive_duration(reading)
     problems = [*reading.problems, *contradictions(reading)]
     if problems:
         raise ParameterError(name, problems)

@@ -13,8 +13,6 @@ from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.types import COORDINATE
 from sim.parameters.values import Choice, FileName, Number, Quantity, WholeNumber
 
-__all__ = ["MagnetStepTable", "MagnetTable"]
-
 Vector: TypeAlias = tuple[float, float, float]
 Motion: TypeAlias = Literal["hold", "slide", "turn", "oscillate", "ramp"]
 

@@ -25,8 +25,6 @@ from sim.parameters.types import (
 )
 from sim.parameters.values import Words
 
-__all__ = ["KNOWN", "MAGNETS", "SWEEP", "TABLES", "TITLE", "all_tables", "file_schema", "key_at"]
-
 TABLES: dict[str, type] = {
     "particles": ParticleParameters,
     "carrier": CarrierParameters,

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 
+from analysis.common.core_tables import AUTO, CORE_TABLES
 from sim.parameters.compound import ComplexIndices, Lengths, Sides, Wavelengths
 from sim.parameters.field_types import FieldParameters, FieldStep
 from sim.parameters.force_types import (
@@ -19,7 +20,7 @@ from sim.parameters.force_types import (
     PairForces,
     VanDerWaalsParameters,
 )
-from sim.parameters.keys import key
+from sim.parameters.keys import NEEDED, key
 from sim.parameters.particle_types import MOST_PARTICLES, ParticleParameters
 from sim.parameters.values import Choice, FileName, Number, Quantity, Switch, WholeNumber
 
@@ -154,7 +155,13 @@ class RunParameters:
     The automatic time step is None.
     """
 
-    duration: float = key(Quantity("time", 1e-12, 1e6, "0.2 ms"), "Simulated time.")
+    duration: float = key(
+        Quantity("time", 1e-12, 1e6, "0.2 ms"),
+        "Simulated time.",
+        NEEDED,
+        only=("dynamics", "brownian", "langevin"),
+        inside=0.0,
+    )
     time_step: float | None = key(
         Quantity("time", 1e-15, 1.0, "2 ns", has_auto=True),
         "Time step; auto takes the longest one that is accurate.",
@@ -307,9 +314,16 @@ class OpticsParameters:
     )
     core_index: tuple[tuple[float, float], ...] | None = key(
         ComplexIndices(),
-        "Complex refractive index n + ik of the cores; left out, that of magnetite after "
-        "Querry (1985) at each wavelength. Published k of magnetite differ several fold.",
+        "Complex refractive index n + ik of the cores; left out, that of core_table at each "
+        "wavelength.",
         None,
+    )
+    core_table: str = key(
+        Choice((AUTO, *CORE_TABLES)),
+        "Published table from which the index of the cores is taken; auto is magnetite-querry for "
+        "magnetite and none for custom. Published k of magnetite differ several fold: the page of "
+        "optics shows what each table would give.",
+        AUTO,
     )
     matrix_index: float = key(
         _index(1.59),

@@ -26,16 +26,6 @@ from analysis.common.constants import BOLTZMANN, MU0
 from analysis.common.laws import langevin
 from sim.physics import material
 
-__all__ = [
-    "CHAIN_FEEDBACK",
-    "LARGEST_SUSCEPTIBILITY",
-    "PAIR_FEEDBACK",
-    "bead_susceptibility",
-    "core_moment",
-    "saturation_moment",
-    "self_consistent",
-]
-
 Values: TypeAlias = NDArray[np.float64]
 
 LARGEST_SUSCEPTIBILITY = 3.0

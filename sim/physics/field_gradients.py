@@ -7,8 +7,6 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["differences", "six_slopes", "with_third_axis"]
-
 Floats = NDArray[np.float64]
 
 _WEIGHTS = (4.0 / 3.0, -1.0 / 3.0)

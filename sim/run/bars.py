@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["Bar"]
-
 COLUMNS = 100
 """A bar is at most so wide."""
 

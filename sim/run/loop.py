@@ -20,8 +20,6 @@ from sim.files.record import Ending
 from sim.files.run_file import RunFileError
 from sim.run.watchers import Pace, Scene, Stop, Watcher, advance_timed
 
-__all__ = ["Run", "RunFailed", "supervise"]
-
 CAPPED_SHARE = 1e-6
 """More capped moves than this share of all moves are worth a notice."""
 

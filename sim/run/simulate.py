@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -241,7 +242,7 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
     """Begin a new run file with the start state in it."""
     if folder.run_file.exists():
         folder.clear()
-    record = record_of(setup, uuid.uuid4().hex)
+    record = dataclasses.replace(record_of(setup, uuid.uuid4().hex), start=setup.started)
     try:
         writer = RunWriter.create(folder.run_file, record, setup.particles, ENERGIES)
         with _closed_on_error(writer):

@@ -22,8 +22,6 @@ from analysis.response.rest.rates import rest_length
 
 Floats = NDArray[np.float64]
 
-__all__ = ["LEVELS", "MODEL_ERROR", "Continuation", "continued"]
-
 SHARES = (0.5, 0.9)
 """Shares of the way for which the time is told."""
 

@@ -29,18 +29,6 @@ from analysis.response.rest.rates import ChainRates, Meetings
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-__all__ = [
-    "FALLS",
-    "FEWEST_BINS",
-    "PACE_STEP",
-    "Expected",
-    "Fit",
-    "Watched",
-    "Ways",
-    "fitted",
-    "time_bins",
-]
-
 FALLS = (0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0)
 """Exponents w that are tried."""
 

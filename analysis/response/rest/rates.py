@@ -28,8 +28,6 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-__all__ = ["ChainRates", "Meetings", "class_lengths", "closed_mean_length", "placed", "rest_length"]
-
 WHOLE = 10
 """Lengths up to this one are a class each."""
 

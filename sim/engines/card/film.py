@@ -197,7 +197,7 @@ class CardFilm:
 
     def _fill(self, content: layout.CardFilm, state: FilmState) -> None:
         """Write places, directions and images of a state, row i in slot i."""
-        system, queue, count = self.system, self.queue, self.system.count
+        queue, count = self.queue, self.system.count
         shares = as_shares(state.positions, self.periods, self.bits)
         self.write_rows(content, shares, state.directions, np.arange(count))
         reference = np.zeros((2, count, layout.REFERENCE_WORDS), shares.dtype)

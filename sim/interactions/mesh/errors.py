@@ -21,8 +21,6 @@ from numpy.typing import NDArray
 
 from sim.interactions.mesh.kaiser_bessel import CLOUD_ORDER, WINDOW_ORDER, bell_spectrum
 
-__all__ = ["ErrorTable", "alias_sums", "error_table"]
-
 Floats = NDArray[np.float64]
 
 WIDTHS = (4, 5, 6, 7, 8, 10, 12, 14, 16)

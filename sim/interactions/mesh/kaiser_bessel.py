@@ -11,8 +11,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CLOUD_ORDER", "WINDOW_ORDER", "bell", "bell_area", "bell_spectrum", "cloud_factors"]
-
 Floats = NDArray[np.float64]
 
 # The slope is continuous at the edge, as forces take the second derivative of clouds and windows.

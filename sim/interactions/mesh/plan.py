@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from sim.interactions.mesh.errors import ErrorTable, error_table
 
-__all__ = ["MeshPlan", "plan_mesh"]
-
 Floats = NDArray[np.float64]
 Layout = tuple[tuple[int, int, int], tuple[float, float, float], int]
 

@@ -17,8 +17,6 @@ from sim.interactions.mesh.kaiser_bessel import (
 )
 from sim.interactions.mesh.plan import ROUNDING, MeshPlan
 
-__all__ = ["MeshShape", "MeshTables", "make_tables", "screening_table"]
-
 Floats = NDArray[np.float64]
 
 LANES = 8

@@ -25,18 +25,6 @@ from sim.physics import beads, material
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "LIMITS",
-    "LONGEST",
-    "SHORTEST",
-    "CellDrift",
-    "cell_centres",
-    "diffusion_coefficient",
-    "drift_cell",
-    "drift_cost",
-    "line_spacing",
-]
-
 Values: TypeAlias = NDArray[np.float64]
 
 SHORTEST, LONGEST = 1.0, 3_155_760_000.0
@@ -46,8 +34,8 @@ CELLS = 60
 DECADES, FRAMES_PER_DECADE = 4, 3
 """The clock begins four decades before its end."""
 
-STEPS, CELL_TAKES_S, CHAINS_TAKE_S = 180, 25e-6, 12.0
-"""Time steps of a drift, what a grid cell takes of each, and what the lengths of chains take."""
+CELL_TAKES_S, CHAINS_TAKE_S = 0.4e-3, 5.0
+"""What the course in time takes for each grid cell, and what the lengths of chains take."""
 
 LIMITS = (
     "The drift is that of single particles of the median size: chains of n particles feel n times "
@@ -110,7 +98,7 @@ class CellDrift:
     @property
     def change(self) -> Values:
         """Share of the way to equilibrium in each frame."""
-        done = np.interp(self.drift.time_s, self.drift.step_time_s, self.drift.change)
+        done = np.interp(self.drift.time_s, self.drift.change_time_s, self.drift.change)
         return np.append(done, 1.0)
 
     @property
@@ -222,7 +210,7 @@ def drift_cell(parameters: Parameters, duration: float) -> CellDrift:
 def drift_cost(parameters: Parameters) -> float:
     """Estimate in s how long `drift_cell` takes on one core, to a factor of two."""
     x, y = cell_centres(parameters.cell.width, CELLS)
-    return CHAINS_TAKE_S + STEPS * CELL_TAKES_S * x.size * y.size
+    return CHAINS_TAKE_S + CELL_TAKES_S * x.size * y.size
 
 
 def _cores(parameters: Parameters, moment: float) -> float:

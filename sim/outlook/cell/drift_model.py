@@ -32,9 +32,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.constants import BOLTZMANN
 from analysis.common.errors import InputError
-from sim.outlook.cell.drift_solver import backward_euler, equilibrium, make_edges
-
-__all__ = ["WEEK", "Drift", "DriftClock", "DriftError", "field_energy", "film_drift"]
+from sim.outlook.cell.drift_solver import course, equilibrium, make_edges
 
 Values: TypeAlias = NDArray[np.float64]
 
@@ -64,8 +62,7 @@ class DriftClock:
     frames : int
         Frames after the start, evenly spaced in the logarithm of time.
     steps_per_decade : int
-        Least number of time steps in each decade. Backward Euler is of first order: the default
-        leaves an error of about 1 % of the time in which a part of the film changes.
+        Least number of times in each decade at which the change is told.
     """
 
     first: float = 1.0
@@ -74,16 +71,16 @@ class DriftClock:
     steps_per_decade: int = 40
 
     def steps_per_frame(self) -> int:
-        """Count the time steps from one frame to the next."""
+        """Count the times from one frame to the next."""
         decades = math.log10(self.last / self.first)
         return math.ceil(self.steps_per_decade * decades / (self.frames - 1))
 
     def times(self) -> Values:
-        """List the ends of all time steps in s; those up to the first frame are equally long."""
+        """List all times in s, the start included; up to the first frame they are even."""
         number = (self.frames - 1) * self.steps_per_frame() + 1
         later = np.geomspace(self.first, self.last, number)
         early = math.ceil(self.first / (later[1] - later[0]))
-        return np.concatenate([np.linspace(0.0, self.first, early + 1)[1:-1], later])
+        return np.concatenate([np.linspace(0.0, self.first, early + 1)[:-1], later])
 
 
 @dataclass(frozen=True)
@@ -102,8 +99,8 @@ class Drift:
         Volume fraction of the particles.
     equilibrium : (rows, columns) array
         Volume fraction after an endless time, solved directly.
-    step_time_s : (steps,) array
-        Ends of all time steps in s, the start included.
+    change_time_s : (steps,) array
+        Times in s at which the change is told, the start included.
     change : (steps,) array
         How far the film has gone from the start to equilibrium: 1 - |phi - phi_eq|/|phi_0 -
         phi_eq|, with the sum of the absolute values over the cell (twice the share of the particles
@@ -122,7 +119,7 @@ class Drift:
     time_s: Values
     volume_fraction: Values
     equilibrium: Values
-    step_time_s: Values
+    change_time_s: Values
     change: Values
     half_time_s: float | None
     lost: float
@@ -202,7 +199,7 @@ def film_drift(
     DriftError
         Where a value is out of range or shapes do not fit.
     ArithmeticError
-        Where a time step cannot be solved.
+        Where the course in time cannot be solved.
     """
     clock = clock or DriftClock()
     strength = np.asarray(field, dtype=np.float64)
@@ -215,38 +212,26 @@ def film_drift(
     edges = make_edges(energy, (sides[1] / rows, sides[0] / columns), diffusion)
     final = equilibrium(energy, float(begin.mean()))
     times = clock.times()
-    frame_times = {*times[:: -clock.steps_per_frame()][: clock.frames]}
-    now, elapsed, frames, distance = begin.ravel(), 0.0, [begin], [_distance(begin, final)]
-    for time in times:
-        now = backward_euler(now, edges, time - elapsed)
-        elapsed = time
-        distance.append(_distance(now, final))
-        if time in frame_times:
-            frames.append(now.reshape(rows, columns))
-    step_times = np.concatenate([[0.0], times])
-    change = _change(np.array(distance))
+    packings = course(begin.ravel(), edges, times).reshape(-1, rows, columns)
+    at_frames = [0, *range(len(times) - 1, 0, -clock.steps_per_frame())[: clock.frames][::-1]]
+    change = _change(np.abs(packings - final).sum(axis=(1, 2)) / final.sum())
     return Drift(
         x_m=(np.arange(columns) + 0.5) * sides[0] / columns,
         y_m=(np.arange(rows) + 0.5) * sides[1] / rows,
         energy_kt=energy,
-        time_s=np.array([0.0, *sorted(frame_times)]),
-        volume_fraction=packing * np.array(frames),
+        time_s=times[at_frames],
+        volume_fraction=packing * packings[at_frames],
         equilibrium=packing * final,
-        step_time_s=step_times,
+        change_time_s=times,
         change=change,
-        half_time_s=_half_time(step_times, change),
-        lost=float(now.sum() / begin.sum() - 1.0),
+        half_time_s=_half_time(times, change),
+        lost=float(packings[-1].sum() / begin.sum() - 1.0),
         steepest_kt=max(float(np.abs(np.diff(energy, axis=k)).max(initial=0.0)) for k in (0, 1)),
     )
 
 
-def _distance(packing: Values, final: Values) -> float:
-    """Mean absolute difference from equilibrium, over the mean packing."""
-    return float(np.abs(packing.ravel() - final.ravel()).sum() / final.sum())
-
-
 def _change(distance: Values) -> Values:
-    """Share of the way to equilibrium; a distance of mere rounding is no way at all."""
+    """Share of the way to equilibrium, from the distance to it over the mean; rounding is none."""
     if distance[0] < 1e-12:
         return np.zeros_like(distance)
     done: Values = 1.0 - distance / distance[0]
@@ -254,7 +239,7 @@ def _change(distance: Values) -> Values:
 
 
 def _half_time(times: Values, change: Values) -> float | None:
-    """Time in s at which half of the change is done, between two steps by a straight line."""
+    """Time in s at which half of the change is done, between two times by a straight line."""
     past = np.flatnonzero(change >= 0.5)
     if not len(past):
         return None

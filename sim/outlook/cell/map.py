@@ -27,19 +27,6 @@ from sim.physics import material
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "CellMap",
-    "axis_angles",
-    "chains_at",
-    "drift_velocity",
-    "grid",
-    "magnetised",
-    "magnetophoretic_force",
-    "map_cell",
-    "predicted_lengths",
-    "strength_gradient",
-]
-
 Values: TypeAlias = NDArray[np.float64]
 
 STANDING_TILT = 45.0

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import Parameters
 
-__all__ = ["bench_cautions", "cautions", "cautions_on_numbers"]
-
 LOWEST_BARRIER = 10.0
 """Barriers in kT under which particles stick for good within a bench time."""
 

@@ -15,8 +15,6 @@ from sim.physics.units import duration_text, format_quantity
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["cell_sentences"]
-
 
 def cell_sentences(parameters: Parameters) -> list[str]:
     """Say how far particles come in a week, and which command follows them over the cell.

@@ -9,8 +9,6 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["dipole_numbers", "dipole_rows"]
-
 
 def _length(system: ReducedSystem, reduced: float) -> str:
     """Write a reduced length with three digits."""

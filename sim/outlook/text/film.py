@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from sim.outlook.pair_potential import PairPotential
     from sim.parameters.types import Parameters
 
-__all__ = ["along_and_across", "sentences", "table"]
-
 SHORTEST_VISIBLE = 400e-9
 """Shortest wavelength of visible light in air, in m."""
 

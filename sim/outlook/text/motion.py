@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import FieldStep, Parameters
 
-__all__ = ["dynamics_cautions", "dynamics_sentences", "is_heavy", "programme"]
-
 UNDERDAMPED = 0.25
 """A pair swings where k D tau exceeds this: m x'' + x'/mu + k x = 0 is then underdamped."""
 HEAVY_SHARE = 0.05
