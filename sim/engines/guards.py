@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["StepError", "require_few_capped", "thrown"]
+__all__ = ["EngineLostError", "StepError", "require_few_capped", "thrown"]
 
 # A larger share of capped drifts stops the run (and one in a million warns).
 CAPPED_LIMIT = 1.0e-4
 CAPPED_LEAST = 20
+
+
+class EngineLostError(RuntimeError):
+    """What steps is gone, with the state of the film; its last checkpoint stays."""
 
 
 class StepError(RuntimeError):

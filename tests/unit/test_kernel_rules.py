@@ -54,6 +54,10 @@ def test_kernels_import_nothing_but_numbers(path):
             assert module == "typing"
         elif path.name == "calls.py" and head == "ctypes":
             continue  # calls kernels by address from Python
+        elif path.name == "compiler.py" and head == "cupy":
+            continue  # the memory of a card
+        elif path.parent.name == "card" and module == "typing":
+            continue
         else:
             assert head == "llvmlite", f"{path.name} imports {module}"
             assert LLVM & set(path.parts), f"{path.name} imports {module}"

@@ -10,7 +10,7 @@ import numpy as np
 from sim.engines.card.film import CardFilm, as_positions
 from sim.engines.card.mesh import CardMesh
 from sim.engines.checkpoints import processor_of, state_of
-from sim.engines.guards import require_few_capped, thrown
+from sim.engines.guards import EngineLostError, StepError, require_few_capped, thrown
 from sim.kernels.card import layout
 from sim.kernels.card.tools import Queue
 from sim.kernels.steps.energies import NAMES
@@ -113,6 +113,8 @@ class CardEngine:
         StepError
             If a particle moves too far or is not a number, or if too many drifts were capped.
             The state then is the one before this call.
+        EngineLostError
+            If the card does not answer any more.
         """
         self.compile()
         kept = self._keep()
@@ -123,9 +125,16 @@ class CardEngine:
             while self._step < target:
                 self._make_some(target - self._step)
             require_few_capped(self.system, self._capped, self._step)
-        except BaseException:
+        except (StepError, KeyboardInterrupt):
             self._take_back(kept)
             raise
+        except Exception as error:
+            self._step = kept["step"]
+            told = (str(error).strip() or type(error).__name__).splitlines()[0]
+            raise EngineLostError(
+                f"the graphics card was lost in step {self._step} or soon after ({told}); go on "
+                "with --resume from the last checkpoint"
+            ) from error
         finally:
             self._timing["stepping_s"] += time.perf_counter() - started
         self._timing["steps"] += steps

@@ -86,7 +86,8 @@ def averaged_normals(film, i, side):
     """Return a slot's normals of this move averaged with those of the move before."""
     identity, move, seed = u64(film.identity[side, i]), film.clock[MOVE], film.clock[SEED]
     new = normals_of(identity, move, seed)
-    old = normals_of(identity, move - u64(1), seed)
+    before = move - u64(1) if move != u64(0) else u64(0xFFFFFFFFFFFFFFFF)
+    old = normals_of(identity, before, seed)
     half = np.float32(0.5)
     return (
         half * (old[0] + new[0]), half * (old[1] + new[1]), half * (old[2] + new[2]),
