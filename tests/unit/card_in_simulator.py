@@ -28,7 +28,7 @@ from tests.reference.small_systems import (
     spread_diameters,
 )
 
-COUNT = 40
+COUNT = 48
 SINGLE = {"precision": "float32"}
 CASES = {
     "soft core": SINGLE,
@@ -41,7 +41,7 @@ CASES = {
 }  # fmt: skip
 
 
-# Sparse enough for a mesh.
+# Large enough for a mesh.
 MESH = {"dipole_sum": "mesh", "tolerance": 1e-3, "fraction": 0.03, "thickness": 10.0}
 
 
@@ -179,7 +179,7 @@ def test_a_thrown_particle_stops_the_run_where_it_was():
 def written(tmp_path, duration):
     """Return the parameters of a small film on a card."""
     path = tmp_path / "film.toml"
-    path.write_text(small_film(duration, 2).replace("count = 60", "count = 40"))
+    path.write_text(small_film(duration, 2).replace("count = 60", "count = 48"))
     return sim.load(path)
 
 

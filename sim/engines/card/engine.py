@@ -96,8 +96,15 @@ class CardEngine:
 
     def _fresh(self) -> None:
         """Sort and list if due, as the next step would do."""
-        if self._film.flags()[layout.STATUS] == layout.LIST_DUE:
-            self._film.fresh()
+        while (flags := self._film.flags())[layout.STATUS] in (layout.LIST_DUE, layout.LIST_SHORT):
+            self._renew(flags)
+
+    def _renew(self, flags: NDArray[np.int64]) -> None:
+        """Ask for a list, or for more room for the one that was asked for."""
+        if flags[layout.STATUS] == layout.LIST_SHORT:
+            self._film.lengthen_list(flags)
+        else:
+            self._film.ask_for_list()
             self._since_list = 0
 
     def advance(self, steps: int) -> None:
@@ -161,8 +168,8 @@ class CardEngine:
             raise thrown(self.system, particle, self._step)
         if flags[layout.STATUS] == layout.LIST_DUE:
             self._usual = max(1.0, float(self._since_list))
-            film.fresh()
-            self._since_list = 0
+        if flags[layout.STATUS] in (layout.LIST_DUE, layout.LIST_SHORT):
+            self._renew(flags)
 
     def _keep(self) -> dict[str, Any]:
         """Return copies, on the card, of what steps change."""
@@ -183,6 +190,7 @@ class CardEngine:
             self._mesh.summed_at = kept["summed_at"]
         if film.flags()[layout.STATUS] == layout.GO:
             film.list_again()
+            self._fresh()
 
     def _state_on_host(self) -> dict[str, NDArray[Any]]:
         """Return what is in use of all that moves with the slots, slot by slot."""
@@ -303,4 +311,4 @@ class CardEngine:
             self._mesh.summed_at = int(saved["smooth_step"])
         if saved["flags"][layout.STATUS] == layout.GO:
             film.list_again()
-            film.lists_built -= 1
+            self._fresh()

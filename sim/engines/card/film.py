@@ -24,10 +24,11 @@ if TYPE_CHECKING:
 
 __all__ = ["CardFilm", "as_positions", "as_shares", "choice_of", "first_room"]
 
-ROOM_SHARE = 1.5
+ROOM_SHARE = 1.25
 """First guess of the entries of a slot, in multiples of the mean number of neighbours."""
-SPARE_ROOM = 24
-LEAST_NEAR = 4
+SPARE_ROOM = 20
+NEAR_ROOM = 8
+"""First guess of the near pairs of a slot."""
 PLACES = ("x", "y", "z")
 
 
@@ -90,6 +91,17 @@ def _sizes(system: ReducedSystem) -> NDArray[np.float64]:
     return table[:1] if np.all(table == table[0]) else table
 
 
+_made: dict[Any, Any] = {}
+
+
+def kernels_of(make: Callable[..., Any], *given: Any) -> Any:
+    """Return what makes kernels makes of constants, once in a process: they are slow to compile."""
+    key = (make, *(v.tobytes() if isinstance(v, np.ndarray) else v for v in given))
+    if key not in _made:
+        _made[key] = make(*given)
+    return _made[key]
+
+
 class CardFilm:
     """Arrays of one film on a card, and the kernels that work on it.
 
@@ -124,10 +136,10 @@ class CardFilm:
         self.bits = 32 if system.precision == "float32" else 64
         self.lists_built = 0
         self.recorded: dict[str, Callable[[], None]] = {}
-        choice = choice_of(system)
-        self.kernels = steps.step_kernels(choice, tables and tables[0])
+        choice, (pair_table, table) = choice_of(system), tables or (None, None)
+        self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
         self._list_pairs = sorting.list_kernel(system.precision)
-        self._sum_energies = energies.energy_kernel(choice, tables and tables[1])
+        self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
         self.content = self._content(state)
         volume = system.sides[0] * system.sides[1] * system.thickness
         total = np.sum(system.moment[:, None] * state.directions, axis=0) / volume
@@ -166,12 +178,13 @@ class CardFilm:
             entries=queue.zeros(room * count, np.int32),
             apart=queue.zeros(count, np.int32),
             close=queue.zeros(count, np.int32),
-            near=queue.zeros(LEAST_NEAR * count if split else 1, np.int32),
+            near=queue.zeros(NEAR_ROOM * count if split else 1, np.int32),
             near_count=queue.zeros(count if split else 1, np.int32),
             key=queue.zeros(count, np.int32),
             order=queue.zeros(count, np.int32),
             cell_start=queue.zeros(cells + 1, np.int32),
             cell_fill=queue.zeros(cells, np.int32),
+            chunk_sum=queue.zeros(-(-cells // sorting.CHUNK), np.int32),
             applied=queue.zeros(FIELD_SIZE, np.float64),
             magnetisation=queue.zeros(3, np.float64),
             moments=queue.zeros(3, np.int64),
@@ -183,6 +196,7 @@ class CardFilm:
             programme=type(programme)(*(queue.put(_not_empty(array)) for array in programme)),
             count=count,
             room=room,
+            near_room=NEAR_ROOM if split else count,  # none is asked for in plain steps
             several=int(len(sizes) > 1),
             unit_x=unit[0],
             unit_y=unit[1],
@@ -236,64 +250,65 @@ class CardFilm:
         found: NDArray[np.int64] = self.queue.get(self.content.flags)
         return found
 
-    def fresh(self) -> None:
-        """Sort the slots into cells, and list their neighbours."""
+    def ask_for_list(self) -> None:
+        """Ask for slots sorted into cells, and for the list of their neighbours."""
+        self._ask("list", self._fresh)
+        self.lists_built += 1
+
+    def _fresh(self) -> None:
+        """Ask for the kernels of sort and list."""
         self.run(sorting.settle)
         self._count_cells()
         self.run(sorting.place_slots)
         self.run(sorting.order_cells, self.content.cell_fill.size)
         self.run(sorting.gather_slots)
         self.run(sorting.turn_over, 1)
-        self.build_list()
+        self._list()
 
     def _count_cells(self) -> None:
         """Count the slots of all cells, and where each cell begins."""
-        content, queue = self.content, self.queue
-        with queue.whole():
-            queue.view(content.cell_fill)[...] = 0
+        cells, chunks = self.content.cell_fill.size, self.content.chunk_sum.size
+        self.run(sorting.empty_cells, cells)
         self.run(sorting.count_cells)
-        with queue.whole():
-            fill, start = queue.view(content.cell_fill), queue.view(content.cell_start)
-            queue.numbers.cumsum(fill, out=start[1:], dtype=np.int32)
-            fill[...] = 0
+        self.run(sorting.add_chunks, chunks)
+        self.run(sorting.start_chunks, 1)
+        self.run(sorting.start_cells, chunks)
+
+    def _list(self) -> None:
+        """List the neighbours of sorted slots; the status tells where there is too little room."""
+        self.run(sorting.open_list, 1)
+        self.run(self._list_pairs)
 
     def list_again(self) -> None:
         """List the neighbours of slots that are sorted already, as after a restart."""
         self._count_cells()
-        self.build_list()
+        self._list()
 
-    def build_list(self) -> None:
-        """List the neighbours of sorted slots, in more room where it takes that."""
-        while True:
-            self.run(sorting.open_list, 1)
-            self.run(self._list_pairs)
-            flags = self.flags()
-            needed, closest = int(flags[layout.FULL]), int(flags[layout.CLOSEST])
-            if needed:
-                self._take(entries=(math.ceil(GROWTH * needed), np.int32))
-                continue
-            if (
-                self.system.inner_steps > 1
-                and closest * self.content.count > self.content.near.size
-            ):
-                self._take(near=(math.ceil(GROWTH * closest), np.int32))
-            self.lists_built += 1
-            return
-
-    def _take(self, **wanted: tuple[int, Any]) -> None:
-        """Replace a list by a longer one."""
-        for name, (room, kind) in wanted.items():
-            changed = {name: self.queue.zeros(room * self.content.count, kind)}
-            if name == "entries":
-                changed["room"] = room
-            self.content = self.content._replace(**changed)
+    def lengthen_list(self, flags: NDArray[np.int64]) -> None:
+        """Make room for what a list needs, and list again."""
+        count, content = self.content.count, self.content
+        needed, closest = int(flags[layout.FULL]), int(flags[layout.CLOSEST])
+        if needed > content.room:
+            room = math.ceil(GROWTH * needed)
+            content = content._replace(room=room, entries=self.queue.zeros(room * count, np.int32))
+        if closest > content.near_room:
+            room = math.ceil(GROWTH * closest)
+            content = content._replace(
+                near_room=room, near=self.queue.zeros(room * count, np.int32)
+            )
+        self.content = content
         self.recorded.clear()
+        self._list()
+
+    def _ask(self, name: str, work: Callable[[], None]) -> None:
+        """Repeat work that is recorded when it is first asked for."""
+        if name not in self.recorded:
+            self.recorded[name] = self.queue.record(work)
+        self.recorded[name]()
 
     def ask_for_step(self) -> None:
         """Ask for one step; one that is due after the list is too old does nothing."""
-        if "step" not in self.recorded:
-            self.recorded["step"] = self.queue.record(self._step)
-        self.recorded["step"]()
+        self._ask("step", self._step)
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
@@ -318,6 +333,7 @@ class CardFilm:
         """Compile the kernels of steps and of energies."""
         idle = self.idle()
         self._step(idle)
+        self.run(self._list_pairs, 1, idle)
         self.run(self._sum_energies, 1, idle)
         self.queue.wait()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +14,8 @@ from sim.interactions.mesh.tables import make_tables
 from sim.kernels.card import mesh as kernels
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from sim.film.reduced_system import ReducedSystem
     from sim.kernels.card.layout import CardFilm
 
@@ -49,6 +52,8 @@ class CardMesh:
             screening_table(plan),
         )
         self._queue = queue
+        self._film: CardFilm | None = None
+        self._recorded: dict[str, Callable[[], None]] = {}
         made = make_tables(plan)
         nx, ny, self._points_z = plan.points
         real = np.dtype(plan.precision)
@@ -84,25 +89,41 @@ class CardMesh:
     def sum(self, film: CardFilm) -> None:
         """Sum all clouds where the slots are now, and keep field and force with the slots."""
         queue = self._queue
+        if film is not self._film:
+            self._film, self._recorded = film, {}
         mesh = kernels.CardMeshFilm(film=film, **self._arrays)
-        layers, nx, ny = mesh.grid.shape
-        with queue.whole():
-            queue.view(mesh.whole)[...] = 0
-        queue.run(kernels.forget_moment, 1, mesh)
-        queue.run(self._kernels.spread, film.count or 1, mesh)
-        queue.run(kernels.charges_of, layers * nx * ny, mesh)
         fft = queue.numbers.fft
+        self._ask("spread", partial(self._spread, mesh))
         with queue.whole():
             charges, spectrum = queue.view(mesh.charges), queue.view(mesh.spectrum)
             charges[...] = fft.rfft2(queue.view(mesh.grid), axes=(1, 2))
             spectrum[...] = fft.fft(charges, self._points_z, axis=0)
-        queue.run(kernels.influence_waves, math.prod(mesh.spectrum.shape), mesh)
+        waves = math.prod(mesh.spectrum.shape)
+        self._ask("waves", partial(queue.run, kernels.influence_waves, waves, mesh))
         with queue.whole():
             spectrum[...] = fft.ifft(spectrum, axis=0)
-        queue.run(kernels.copies_waves, nx * (ny // 2 + 1), mesh)
+        waves //= mesh.spectrum.shape[0]
+        self._ask("copies", partial(queue.run, kernels.copies_waves, waves, mesh))
+        layers, nx, ny = mesh.grid.shape
         with queue.whole():
             queue.view(mesh.grid)[...] = fft.irfft2(spectrum[:layers], (nx, ny), axes=(1, 2))
-        queue.run(self._kernels.gather, film.count or 1, mesh)
+        gather = partial(queue.run, self._kernels.gather, film.count or 1, mesh)
+        self._ask("gather", gather)
+
+    def _spread(self, mesh: kernels.CardMeshFilm) -> None:
+        """Ask for the charges on the grid."""
+        queue, points = self._queue, math.prod(mesh.grid.shape)
+        queue.run(kernels.clear_charges, points, mesh)
+        queue.run(self._kernels.spread, mesh.film.count or 1, mesh)
+        queue.run(kernels.charges_of, points, mesh)
+
+    def _ask(self, name: str, work: Callable[[], None]) -> None:
+        """Do work the first time, then repeat what was recorded of it."""
+        if name in self._recorded:
+            self._recorded[name]()
+            return
+        work()  # compiles
+        self._recorded[name] = self._queue.record(work)
 
     def keep(self, film: CardFilm, at: int) -> None:
         """Sum for the steps from ``at`` on."""

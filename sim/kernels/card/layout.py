@@ -12,10 +12,11 @@ WORDS = 8
 REFERENCE_WORDS = 4
 
 # Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
-# STALE and THROWN until it is over. FULL: entries that a slot's list needs, where it is too short.
+# STALE and THROWN until it is over. FULL, CLOSEST: entries that a list needs, and how many of
+# them may touch, where there is too little room.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
 FLAGS = 10
-GO, LIST_DUE, HALTED = range(3)
+GO, LIST_DUE, LIST_SHORT, HALTED = range(4)
 
 # Of the clock: moves made, and the seed.
 MOVE, SEED = 0, 1
@@ -49,6 +50,7 @@ class CardFilm(NamedTuple):
     order: Any  # (count,) int32 slots by cells
     cell_start: Any  # (cells + 1,) int32
     cell_fill: Any  # (cells,) int32
+    chunk_sum: Any  # (chunks of cells,) int32
     applied: Any  # (9,) float64 the field of this step and its gradient
     magnetisation: Any  # (3,) float64 moment per volume
     moments: Any  # (3,) int64 sum of the moments, in units of MOMENT_UNIT to the largest
@@ -60,6 +62,7 @@ class CardFilm(NamedTuple):
     programme: Any  # layout.FieldTable on the card
     count: Any  # int
     room: Any  # int, entries a slot
+    near_room: Any  # int, near pairs a slot
     several: Any  # int, 1 where particles have sizes of their own, else 0
     unit_x: Any  # lengths of one whole number
     unit_y: Any

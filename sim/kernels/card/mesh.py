@@ -55,6 +55,17 @@ class MeshKernels(NamedTuple):
 
 
 @kernel
+def clear_charges(mesh):
+    """Empty the whole charges, and the sum of the moments."""
+    i = index()
+    layers, nx, ny = mesh.grid.shape
+    if i < layers * nx * ny:
+        mesh.whole[i // (nx * ny), i // ny % nx, i % ny] = 0
+    if i == 0:
+        mesh.film.moments[2] = 0
+
+
+@kernel
 def charges_of(mesh):
     """Turn whole charges into numbers."""
     i = index()
@@ -217,10 +228,3 @@ def mesh_kernels(real, width, span, window):
         smooth[side, 5, i] = plain(bz) + shape.own * mz - shape.uniform * total_z
 
     return MeshKernels(spread, gather)
-
-
-@kernel
-def forget_moment(mesh):
-    """Empty the sum of the moments."""
-    if index() == 0:
-        mesh.film.moments[2] = 0

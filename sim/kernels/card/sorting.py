@@ -5,6 +5,8 @@ does not depend on which thread came first. The list holds each pair from both s
 of the cells and of the slots in them.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numba.extending import register_jitable
 
@@ -13,6 +15,7 @@ from sim.kernels.card.layout import (
     CLOSEST,
     FULL,
     GO,
+    LIST_SHORT,
     REFERENCE_WORDS,
     SIDE,
     STALE,
@@ -91,6 +94,53 @@ def count_cells(film):
     atomic_add(film.cell_fill, cell, np.int32(1))
 
 
+CHUNK = 64
+"""Cells that a thread counts through, one after the other."""
+
+
+@kernel
+def empty_cells(film):
+    """Forget how many slots the cells hold."""
+    cell = index()
+    if cell < film.cell_fill.size:
+        film.cell_fill[cell] = 0
+
+
+@kernel
+def add_chunks(film):
+    """Add up the slots of each chunk of cells."""
+    chunk = index()
+    if chunk < film.chunk_sum.size:
+        total = np.int32(0)
+        for cell in range(chunk * CHUNK, min((chunk + 1) * CHUNK, film.cell_fill.size)):
+            total += film.cell_fill[cell]
+        film.chunk_sum[chunk] = total
+
+
+@kernel
+def start_chunks(film):
+    """Turn the sums of chunks into where they start, in one thread."""
+    if index() == 0:
+        start = np.int32(0)
+        for chunk in range(film.chunk_sum.size):
+            total = film.chunk_sum[chunk]
+            film.chunk_sum[chunk] = start
+            start += total
+        film.cell_start[film.cell_fill.size] = start
+
+
+@kernel
+def start_cells(film):
+    """Write where each cell starts, and empty the cells for the next count."""
+    chunk = index()
+    if chunk < film.chunk_sum.size:
+        start = film.chunk_sum[chunk]
+        for cell in range(chunk * CHUNK, min((chunk + 1) * CHUNK, film.cell_fill.size)):
+            film.cell_start[cell] = start
+            start += film.cell_fill[cell]
+            film.cell_fill[cell] = 0
+
+
 @kernel
 def place_slots(film):
     """Write each slot into its cell's part of the order, in whatever order threads come."""
@@ -154,7 +204,7 @@ def turn_over(film):
 
 @kernel
 def open_list(film):
-    """Forget what the list before was too short for, and let steps go on."""
+    """Forget what the list before was too short for, and let steps go on after this one."""
     if index() == 0:
         film.flags[FULL] = 0
         film.flags[CLOSEST] = 0
@@ -162,6 +212,7 @@ def open_list(film):
         film.flags[STATUS] = GO
 
 
+@lru_cache
 def list_kernel(real):
     """Return the kernel that lists neighbours, for rows of a float type."""
     lane = LANES[real]
@@ -207,11 +258,12 @@ def list_kernel(real):
                 bottom = (b * patch.cells_x + a) * patch.cells_z
                 first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
                 apart, close = list_column(film, base, first, end, i, place, apart, close)
-        if apart + close > film.room:
+        if apart + close > film.room or close > film.near_room:
             atomic_max(film.flags, FULL, i64(apart + close))
+            atomic_max(film.flags, CLOSEST, i64(close))
+            film.flags[STATUS] = LIST_SHORT
             apart = close = 0
         film.apart[i] = apart
         film.close[i] = close
-        atomic_max(film.flags, CLOSEST, i64(close))
 
     return list_pairs
