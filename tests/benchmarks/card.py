@@ -56,10 +56,10 @@ def system_of(count=2000, **changes):
     return film(count, **given)
 
 
-def agreement():
+def agreement(names=tuple(KINDS)):
     """Print how far both engines are apart after some steps from the same seed."""
-    for name, changes in KINDS.items():
-        system = system_of(**changes)
+    for name in names:
+        system = system_of(**KINDS[name])
         state = random_film(system)
         card, processor = engine_of(system, state), CpuEngine(system, state, 8)
         card.advance(STEPS)
@@ -92,9 +92,12 @@ def sums():
         print(f"{name}: force {told[0]}, field {told[1]}", flush=True)
 
 
-def repeats():
+REPEATED = ("soft core", "inner steps", "mesh, inner steps", "surfactant, sizes")
+
+
+def repeats(names=REPEATED):
     """Print whether runs repeat their bits: again, in pieces, from a checkpoint."""
-    for name in ("soft core", "inner steps", "mesh, inner steps", "surfactant, sizes"):
+    for name in names:
         system = system_of(5000, **{**KINDS[name], **sizes_for(name, 5000)})
         state = random_film(system)
         plain, again, pieces = (engine_of(system, state) for _ in range(3))
@@ -111,6 +114,12 @@ def repeats():
         wanted = bits(plain)
         same = [bits(engine) == wanted for engine in (again, pieces, restored)]
         print(f"{name}: again, in pieces, restored: {same}; {plain.timing}", flush=True)
+
+
+def mesh_alone():
+    """Print agreement and repeats of films with a mesh."""
+    agreement(("mesh", "mesh, inner steps", "gravity, gradient"))
+    repeats(REPEATED[2:])
 
 
 def sizes_for(name, count):
@@ -146,10 +155,10 @@ def timed(engine, steps):
     return statistics.median(times)
 
 
-def plain_speed(counts=(10_000, 100_000, 1_000_000)):
-    """Print particle-steps a second of plain steps, from a chained state."""
-    for count in counts:
-        system = system_of(count)
+def plain_speed(cases=((10_000, 0.5), (100_000, 0.5), (1_000_000, 0.5), (1_000_000, 0.8))):
+    """Print particle-steps a second of plain steps, from a chained state, by margin of the list."""
+    for count, margin in cases:
+        system = system_of(count, list_margin=margin)
         began = time.perf_counter()
         engine = engine_of(system, on_a_lattice(system))
         engine.compile()
@@ -161,8 +170,9 @@ def plain_speed(counts=(10_000, 100_000, 1_000_000)):
         built = (engine.timing["lists_built"] - built) / 3
         speed = count * steps / took * 1e-6
         print(
-            f"plain, N = {count}: {speed:.0f} million particle-steps/s; {built / steps:.4f} lists "
-            f"a step; made in {made:.1f} s; {memory(engine, count)}",
+            f"plain, N = {count}, margin {margin}: {speed:.0f} million particle-steps/s; "
+            f"{built / steps:.4f} lists a step; made in {made:.1f} s; {memory(engine, count)}; "
+            f"a step alone {alone(engine, 'step'):.3f} ms, a list {alone(engine, 'list'):.3f} ms",
             flush=True,
         )
 
@@ -187,6 +197,17 @@ def film_time(counts=(20_000, 1_000_000)):
             )
 
 
+def alone(engine, name):
+    """Return the ms of a recording that is repeated, whatever it leaves of the film."""
+    film, queue, repeats = engine._film, engine._queue, 5
+    queue.wait()
+    began = time.perf_counter()
+    for _ in range(repeats):
+        film.recorded[name]()
+    queue.wait()
+    return (time.perf_counter() - began) / repeats * 1e3
+
+
 def memory(engine, count):
     """Return the memory that the card lends, in words."""
     return f"{engine.memory() / count:.0f} bytes a particle"
@@ -196,6 +217,7 @@ PARTS = {
     "agreement": agreement,
     "sums": sums,
     "repeats": repeats,
+    "mesh": mesh_alone,
     "plain": plain_speed,
     "film_time": film_time,
 }
@@ -204,7 +226,7 @@ PARTS = {
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(PARTS))
-    for part in parser.parse_args().parts or PARTS:
+    for part in parser.parse_args().parts or (p for p in PARTS if p != "mesh"):
         began = time.perf_counter()
         print(f"-- {part}", flush=True)
         try:
