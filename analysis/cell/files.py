@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.files.csv_text import write_csv
 from analysis.files.provenance import comment
 from analysis.files.writing import write_text
@@ -16,7 +17,6 @@ from analysis.measures.vtk import section
 
 MILLIMETRE = 1e-3
 
-Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 
 

@@ -14,11 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.chains.bonds import BOND_ALIGNMENT, BOND_DISTANCE, EnergyRule, pair_steps
+from analysis.chains.bonds import EnergyRule, pair_steps
 from analysis.chains.cells import cells_of
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from analysis.common.arrays import Floats, Integers
+from analysis.common.conventions import BOND_ALIGNMENT, BOND_DISTANCE
 
 SINGLE, LINEAR, RING, BRANCHED = 0, 1, 2, 3
 

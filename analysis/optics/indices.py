@@ -7,16 +7,18 @@ from typing import Any
 
 import numpy as np
 
+from analysis.common.conventions import (
+    CARRIER_INDEX,
+    MATRIX_INDEX,
+    NUMERICAL_APERTURE,
+    OUTER_INDEX,
+    SHELL_INDEX,
+    WAVELENGTHS,
+)
 from analysis.common.core_tables import AUTO, CORE_TABLES, OF_MATERIAL, CoreTable
 
 __all__ = ["NO_SHARE", "Optics", "tables_of"]
 
-WAVELENGTHS = (532e-9, 633e-9)
-CARRIER_INDEX, SHELL_INDEX, OUTER_INDEX = 1.43, 1.45, 1.0
-"""A light oil, oleic acid (both from memory) and air: the defaults of the parameter file."""
-MATRIX_INDEX = 1.59
-"""Polystyrene (from memory) between the cores of a bead: the default of the parameter file."""
-NUMERICAL_APERTURE = 0.9
 DEFAULTS = {
     "carrier_index": CARRIER_INDEX, "shell_index": SHELL_INDEX, "outer_index": OUTER_INDEX,
     "numerical_aperture": NUMERICAL_APERTURE, "matrix_index": MATRIX_INDEX,

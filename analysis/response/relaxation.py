@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Section
 from analysis.chains.section import NO_MOMENTS
 from analysis.chains.series import ChainSeries
+from analysis.common.arrays import Floats
 from analysis.response.break_up import break_up_numbers
 from analysis.response.decay_numbers import decay_numbers, switch_off_time
 from analysis.response.growth import growth, growth_stages, switch_off
@@ -19,8 +19,6 @@ from analysis.response.memory import memory_numbers
 from analysis.trajectory.cycles import Swing
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
-
-Floats = NDArray[np.float64]
 
 
 class RelaxationSection(Section):

@@ -213,13 +213,15 @@ class _Count:
 
 
 class MeasuringBar(_Count):
-    """A bar over the frames that are measured, or a line a minute."""
+    """A bar over the frames that are measured or drawn, or a line a minute."""
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        super().__init__("measuring", clock, unit="frame")
+    def __init__(
+        self, doing: str = "measuring", clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        super().__init__(doing, clock, unit="frame")
 
     def show(self, frame: int, frames: int) -> None:
-        """Tell that so many of all frames are measured."""
+        """Tell that so many of all frames are done."""
         self._tell(frame, frames, "", lambda: f"{frame} of {frames} frames")
 
 

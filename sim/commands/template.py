@@ -46,6 +46,7 @@ _FILM: dict[str, dict[str, Any]] = {
     "start": {"kind": "random"},
     "bonds": {"distance": 1.3, "alignment": 0.5},
     "windows": {"hindered_mobility": False},
+    "motion": {"flow": "none"},
 }
 """The example film, by table."""
 

@@ -41,6 +41,7 @@ class RunFolder:
     def clear(self) -> None:
         """Remove what an earlier run has written here, and nothing else."""
         file_names.clear(self.path, file_names.OF_RUN)
+        file_names.clear_frames(self.path)
 
 
 def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:

@@ -75,7 +75,8 @@ def held(folder: Path) -> Iterator[list[str]]:
     except OSError as error:
         raise FolderError(f"output folder {folder} cannot be written: {error.strerror}") from error
     try:
-        yield [_left_behind(folder, before)] if before else []
+        taken = f"{_who(before)} was killed while it wrote {folder}; its lock is taken over"
+        yield [taken] if before else []
     finally:
         for name in LOCK_FILES:  # before the lock is let go: who waits for it sees they are gone
             with contextlib.suppress(OSError):  # gone with its folder, or read-only by now
@@ -176,7 +177,3 @@ def _sentence(folder: Path, holder: dict[str, str]) -> str:
         f"output folder {folder} is being written by {_who(holder)}; wait for its end, stop it, or "
         "name another folder with -o"
     )
-
-
-def _left_behind(folder: Path, holder: dict[str, str]) -> str:
-    return f"{_who(holder)} was killed while it wrote {folder}; its lock is taken over"

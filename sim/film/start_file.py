@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
+from analysis.common.arrays import Floats
 from analysis.common.seal import COUNT
-from sim.files.layout import require_chunks
+from sim.files.layout import FILM, box_of, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     import h5py
 
     from sim.film.reduced_system import ReducedSystem
-
-Floats = NDArray[np.float64]
 
 SIDE_ERROR = 1e-3
 """Sides may differ from a whole number of old ones by this share."""
@@ -146,8 +144,8 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
 def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """Read positions and moments of the last frame, diameters and box, looked for first."""
     frames = int(content[COUNT][()])
-    film = content["/particles/film"]
-    diameters, box = film["diameter"], film["box/edges"]
+    film = content[FILM]
+    diameters = film[h5md.DIAMETER]
     if diameters.size > MOST_PARTICLES:
         raise RunFileError(
             f"[start] path must name a run of at most {MOST_PARTICLES} particles; {file} holds "
@@ -155,13 +153,12 @@ def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Flo
         )
     if frames < 1:
         raise RunFileError(f"{file} holds no frame to start from")
-    for fixed in (diameters, box):
-        require_chunks(fixed, len(fixed))
+    require_chunks(diameters, len(diameters))
     positions, moments = film["position/value"], film["moment/value"]
     for moving in (positions, moments):
         require_chunks(moving, frames, frames - 1)
     last = frames - 1
-    return positions[last], moments[last].astype(np.float64), diameters[:], box[:]
+    return positions[last], moments[last].astype(np.float64), diameters[:], box_of(content)
 
 
 def _tiled(

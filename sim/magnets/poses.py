@@ -5,12 +5,10 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.magnets.motion import Poses
 from sim.magnets.shapes import CurrentLoop, Magnet, UniformField
-
-Floats = NDArray[np.float64]
 
 MOST_POSES = 8
 """Most poses of a programme that cautions look at."""

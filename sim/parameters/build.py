@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from sim.parameters.checks import sizes
-from sim.parameters.field_types import FieldStepTable, FieldTable, field_direction, in_plane, scaled
+from sim.parameters.field_types import FieldStepTable, FieldTable, field_direction, scaled
 from sim.parameters.forces import electrostatics, force_notices
 from sim.parameters.keys import filled
 from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets
@@ -27,8 +27,6 @@ from sim.physics.units import format_quantity
 
 _COMPUTED = ("particles", "field", "electrostatics")
 """Tables whose values do not stand in the file as they are."""
-
-Vector = tuple[float, float, float]
 
 
 def build(reading: Reading, text: str, name: str) -> Parameters:
@@ -97,7 +95,7 @@ def _field(reading: Reading) -> FieldParameters:
         own = field_direction(values, base)
         if values.strength > largest:
             largest, direction = values.strength, own
-        steps.append(_step(values, own))
+        steps.append(values.along(own))
     return FieldParameters(tuple(steps), direction)
 
 
@@ -109,20 +107,6 @@ def _with_gradient(reading: Reading, field: FieldParameters) -> FieldParameters:
     if isinstance(given, float):
         given = uniaxial_gradient(given, reading.get("field", "gradient_direction"))
     return dataclasses.replace(field, gradient=given)
-
-
-def _step(values: FieldStepTable, direction: Vector) -> FieldStep:
-    """Give one step; a field that turns starts from the part of its direction in its plane."""
-    kind, duration, strength = values.kind, values.duration, values.strength
-    if kind in ("hold", "ramp"):
-        return FieldStep(kind, duration, scaled(strength, direction))
-    axis = values.axis or (0.0, 0.0, 1.0)
-    if kind == "rotate":
-        direction = in_plane(direction, axis) or direction
-    return FieldStep(
-        kind, duration, scaled(strength, direction), values.frequency,
-        values.phase or 0.0, axis,
-    )  # fmt: skip
 
 
 def _notices(reading: Reading) -> Iterator[str]:

@@ -13,7 +13,7 @@ from typing import Any
 from analysis.common.core_tables import AUTO
 from sim.parameters.beads import bead_sizes, check_beads, is_multicore
 from sim.parameters.field_types import FieldTable, field_direction, in_plane
-from sim.parameters.forces import check_forces, check_size_table, force_range
+from sim.parameters.forces import check_flow, check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.particle_types import MOST_PARTICLES, RANDOM_PACKING
 from sim.parameters.reading import Reading
@@ -56,6 +56,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from _check_turning(reading)
     yield from _check_start(reading)
     yield from check_forces(reading)
+    yield from check_flow(reading)
     yield from _check_optics(reading)
     yield from check_magnets(reading)
     yield from check_size_table(reading)

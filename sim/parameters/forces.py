@@ -74,6 +74,19 @@ def check_forces(reading: Reading) -> Iterator[str]:
         )
 
 
+def check_flow(reading: Reading) -> Iterator[str]:
+    """Find what keeps the flow that particles stir up from being there."""
+    if not reading.has("motion", "flow") or not reading.has("run", "dynamics"):
+        return
+    asked = reading.get("motion", "flow"), reading.get("run", "dynamics")
+    if asked == ("hydrodynamic", "langevin"):
+        yield (
+            '[motion] flow must be "none" with [run] dynamics = "langevin": liquid that particles '
+            'stir is taken to follow them at once, as they follow forces in dynamics = "brownian"; '
+            'received "hydrodynamic".'
+        )
+
+
 def check_size_table(reading: Reading) -> Iterator[str]:
     """Find keys that do not go with a table of sizes."""
     if not reading.has("particles", "core_diameter", "size_spread"):

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common.arrays import Vector
 from sim.magnets.grade import RECOIL_PERMEABILITY, remanence_of
 from sim.magnets.maxwell import measured_notices
 from sim.magnets.measured import MeasuredField
@@ -41,8 +42,6 @@ from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
-
-Vector = tuple[float, float, float]
 
 _GRID = 41
 """Places a side of the cell at which the film must lie outside the magnets."""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -197,3 +198,45 @@ def _syntax_sentence(message: str, text: str) -> str:
     if _BARE_QUANTITY.search(line):
         sentence += '; a value with a unit stands in quotes, such as "0.4 um"'
     return sentence + "."
+
+
+def text_of(tables: Mapping[str, Any]) -> str:
+    """Write tables as the text of a parameter file.
+
+    Parameters
+    ----------
+    tables : mapping
+        As `parse_toml` gives them; arrays and numbers of numpy and paths are taken, too.
+
+    Returns
+    -------
+    str
+        TOML text.
+
+    Raises
+    ------
+    ParameterError
+        If a value is of no kind that a file can hold.
+    """
+    import tomli_w
+
+    problems: list[str] = []
+
+    def plain(value: Any, place: str) -> Any:
+        if isinstance(value, Mapping):
+            return {str(key): plain(held, f"{place}.{key}") for key, held in value.items()}
+        value = os.fspath(value) if isinstance(value, os.PathLike) else value
+        value = value.tolist() if hasattr(value, "tolist") else value
+        if isinstance(value, list | tuple):
+            return [plain(held, f"{place}[{number}]") for number, held in enumerate(value)]
+        if not isinstance(value, str | int | float):  # to which True and False belong
+            problems.append(
+                f"{place.lstrip('.')} must be a text, number, list or table, True or False; "
+                f"received {value!r:.60}."
+            )
+        return value
+
+    found = plain(tables, "")
+    if problems:
+        raise ParameterError("parameters", problems)
+    return tomli_w.dumps(found)

@@ -17,16 +17,15 @@ packing at 3/0.74 = 4.05 (Clausius, Mossotti); a shell moves all three up by (d/
 from __future__ import annotations
 
 import math
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN, MU0
 from analysis.common.laws import langevin
 from sim.physics import material
-
-Values: TypeAlias = NDArray[np.float64]
 
 LARGEST_SUSCEPTIBILITY = 3.0
 """Beads of this susceptibility and more are refused."""
@@ -102,7 +101,7 @@ def bead_susceptibility(
 
 def self_consistent(
     saturation: ArrayLike, core_langevin: float, field: float, feedback: ArrayLike
-) -> Values:
+) -> Floats:
     """Moments of beads among equal ones that act on each other by the same field.
 
     Parameters

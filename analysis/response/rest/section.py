@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.series import ChainSeries
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.files.curve import Curve, Table
 from analysis.response.decay_numbers import frame_at, switch_off_time
 from analysis.response.growth import switch_off
@@ -28,8 +29,6 @@ from analysis.trajectory.run import Run
 from analysis.trajectory.stages import STEADY, Stage, is_field_known
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import as_float
-
-Floats = NDArray[np.float64]
 
 LEVEL_ROWS = (2, 1, 3, 0, 4)
 """Row of the levels of a continuation under each of the last five columns of its curve."""

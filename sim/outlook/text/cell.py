@@ -17,18 +17,7 @@ if TYPE_CHECKING:
 
 
 def cell_sentences(parameters: Parameters) -> list[str]:
-    """Say how far particles come in a week, and which command follows them over the cell.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-
-    Returns
-    -------
-    list of str
-        One sentence; none without magnets.
-    """
+    """Say how far magnets draw particles in a week, and which command follows that; or nothing."""
     if not parameters.magnets:
         return []
     xx, yy, zz, xy, xz, yz = parameters.field.gradient

@@ -44,13 +44,6 @@ def _times_over(value: float) -> str:
 def along_and_across(parameters: Parameters, outlook: Outlook) -> tuple[float, float]:
     """Room of the patch along the field and across it.
 
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
     Returns
     -------
     tuple of float
@@ -77,20 +70,7 @@ def _barrier(pair: PairPotential) -> str:
 
 
 def table(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
-    """Lay out the derived numbers.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
-    Returns
-    -------
-    list of tuple of str
-        Label and value with its unit.
-    """
+    """Lay out the derived numbers, as label and value with its unit."""
     return [
         *_particle_rows(parameters, outlook),
         *bead_rows(parameters, outlook),
@@ -206,20 +186,7 @@ def _step_sentence(system: ReducedSystem) -> str:
 
 
 def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """Say what to expect.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
-    Returns
-    -------
-    list of str
-        Full sentences.
-    """
+    """Say what to expect, in full sentences."""
     return [
         _verdict(outlook),
         *bead_sentences(parameters, outlook),
