@@ -15,7 +15,7 @@ from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_flow import StirredFlow
 from sim.engines.cpu_induced import InducedMoments, UnsettledError
 from sim.engines.cpu_mesh import HeldMesh
-from sim.engines.guards import StepError, require_few_capped, thrown
+from sim.engines.guards import StepError, remedy, require_few_capped, thrown
 from sim.film.state import FilmState
 from sim.interactions.flow.krylov import UnsettledFlowError
 from sim.kernels.steps import energies as energy_kernels
@@ -160,7 +160,7 @@ class CpuEngine:
         try:
             flow.rub(self._film)
         except UnsettledFlowError as error:
-            raise StepError(str(error), -1, self._step, self._remedy()) from error
+            raise StepError(str(error), -1, self._step, remedy(self.system)) from error
 
     def _settle(self) -> None:
         """Make the induced moments self-consistent, if they are those of an earlier step."""

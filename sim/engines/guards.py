@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["EngineLostError", "StepError", "require_few_capped", "thrown"]
+__all__ = ["EngineLostError", "StepError", "remedy", "require_few_capped", "thrown"]
 
 # A larger share of capped drifts stops the run (and one in a million warns).
 CAPPED_LIMIT = 1.0e-4
@@ -40,7 +40,8 @@ class StepError(RuntimeError):
         return f"{self.args[0]}; {self.remedy}"
 
 
-def _remedy(system: ReducedSystem) -> str:
+def remedy(system: ReducedSystem) -> str:
+    """Return what to do about steps that are too long."""
     return (
         f'shorten [run] time_step (now {system.dt_s:.3g} s) or set it to "auto", and '
         "check sizes and repulsion"
@@ -53,7 +54,7 @@ def thrown(system: ReducedSystem, particle: int, step: int) -> StepError:
         f"particle {particle} was thrown further than it may go in step {step} "
         f"(t = {step * system.dt_s:.4g} s)"
     )
-    return StepError(message, particle, step, _remedy(system))
+    return StepError(message, particle, step, remedy(system))
 
 
 def require_few_capped(system: ReducedSystem, capped: int, step: int) -> None:
@@ -67,4 +68,4 @@ def require_few_capped(system: ReducedSystem, capped: int, step: int) -> None:
     moves = max(1, step * system.inner_steps * system.count)
     if capped > CAPPED_LEAST and capped > CAPPED_LIMIT * moves:
         message = f"{capped} of {moves} moves were capped by step {step}"
-        raise StepError(message, -1, step, _remedy(system))
+        raise StepError(message, -1, step, remedy(system))

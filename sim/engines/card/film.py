@@ -34,11 +34,10 @@ PLACES = ("x", "y", "z")
 
 def choice_of(system: ReducedSystem) -> Choice:
     """Return what kernels of a film are compiled for."""
-    acting = [number + 1 for number, law in enumerate(system.added.laws) if law.acts]
     return Choice(
         real=system.precision,
-        surfactant=system.steric == "surfactant",
-        laws=max(acting, default=0),
+        surfactant=not system.repulsion.is_soft,
+        laws=system.added.last_acting,
         cutoff=system.mesh is None,
         body=system.has_body_forces,
     )
@@ -51,10 +50,10 @@ def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
 
 def as_shares(positions: NDArray[Any], periods: tuple[float, ...], bits: int) -> NDArray[Any]:
     """Return positions as whole numbers, shares of the periods in units of 2^-bits."""
-    part = positions / np.array(periods)
+    part: NDArray[Any] = positions / np.array(periods)
     part -= np.rint(part)
     part = np.where(part < 0.5, part, np.nextafter(0.5, 0.0))
-    return (part * 2.0**bits).astype(np.int32 if bits == 32 else np.int64)
+    return np.asarray(part * 2.0**bits, np.int32 if bits == 32 else np.int64)
 
 
 def as_positions(shares: NDArray[Any], periods: tuple[float, ...]) -> NDArray[np.float64]:
@@ -160,7 +159,7 @@ class CardFilm:
         flags[layout.STATUS] = layout.LIST_DUE
         flags[layout.MADE] = state.step * system.inner_steps
         unit = [float(period) * 2.0**-self.bits for period in self.periods]
-        programme = cpu_arrays.field_table(system.field, system.gradient)
+        programme = cpu_arrays.field_table(system.field, system.body.gradient)
 
         def tall(rows: int, wanted: bool) -> Any:
             return queue.zeros((2, rows, count if wanted else 1), real)

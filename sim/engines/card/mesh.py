@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions.mesh.sum import screening_table
-from sim.interactions.mesh.tables import make_tables
+from sim.interactions.mesh.tables import make_tables, screening_table
 from sim.kernels.card import mesh as kernels
 
 if TYPE_CHECKING:

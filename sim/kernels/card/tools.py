@@ -1,5 +1,6 @@
 """What kernels of the card are written with: those of the compiler, or of numba's simulator."""
 
+# mypy: ignore-errors
 import numba
 
 if numba.config.ENABLE_CUDASIM:
