@@ -11,7 +11,8 @@ import pytest
 
 from sim.command_line import main
 from sim.commands.errors import BAD_INPUT
-from sim.engines.card.ready import CardError, card_bytes, require_card
+from sim.engines.card.memory import card_bytes
+from sim.engines.card.ready import CardError, require_card
 from sim.engines.checkpoints import other_processor
 from tests.reference.small_film import bead_film, small_film
 from tests.reference.small_systems import film

@@ -29,8 +29,8 @@ MOST_AHEAD = 64
 """Steps asked for before the host looks."""
 CARRIED = ("directions", "identity", "image", "smooth", "earlier")
 """What moves with the slots beside rows and references, twice on the card."""
-CHANGED = ("rows", "reference", *CARRIED, "magnetisation", "clock", "flags", "applied")
-"""What steps change."""
+CHANGED = ("magnetisation", "clock", "flags", "applied")
+"""What else steps change."""
 
 
 class CardEngine:
@@ -174,17 +174,33 @@ class CardEngine:
     def _keep(self) -> dict[str, Any]:
         """Return copies, on the card, of what steps change."""
         queue, content = self._queue, self._film.content
+        halves = self._halves(self._film.flags())
         with queue.whole():
             kept = {name: queue.view(getattr(content, name)).copy() for name in CHANGED}
+            kept |= {name: half.copy() for name, half in halves.items()}
         summed_at = None if self._mesh is None else self._mesh.summed_at
         return {"arrays": kept, "step": self._step, "capped": self._capped, "summed_at": summed_at}
+
+    def _halves(self, flags: NDArray[np.int64]) -> dict[str, Any]:
+        """Return the halves in use of all that lies twice, on the card."""
+        queue, content, count = self._queue, self._film.content, self.system.count
+        side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
+        rows = queue.view(content.rows).reshape(2, count * layout.WORDS)
+        reference = queue.view(content.reference).reshape(2, count * layout.REFERENCE_WORDS)
+        carried = {name: queue.view(getattr(content, name))[side] for name in CARRIED}
+        return {"rows": rows[buffer], "reference": reference[side], **carried}
 
     def _take_back(self, kept: dict[str, Any]) -> None:
         """Go back to copies, and to the list of their places."""
         queue, film = self._queue, self._film
+        arrays = dict(kept["arrays"])
         with queue.whole():
-            for name, values in kept["arrays"].items():
-                queue.view(getattr(film.content, name))[...] = values
+            for name in CHANGED:
+                queue.view(getattr(film.content, name))[...] = arrays.pop(name)
+        halves = self._halves(film.flags())
+        with queue.whole():
+            for name, values in arrays.items():
+                halves[name][...] = values
         self._step, self._capped = kept["step"], kept["capped"]
         if self._mesh is not None:
             self._mesh.summed_at = kept["summed_at"]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines import cpu_arrays
+from sim.engines.card.memory import NEAR_ROOM, first_room
 from sim.engines.cpu_film import GROWTH
 from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
 from sim.kernels.card import energies, layout, sorting, steps
@@ -22,14 +23,7 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
-__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of", "first_room"]
-
-ROOM_SHARE = 1.25
-"""First guess of the entries of a slot, in multiples of the mean number of neighbours."""
-SPARE_ROOM = 20
-NEAR_ROOM = 8
-"""First guess of the near pairs of a slot."""
-PLACES = ("x", "y", "z")
+__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of"]
 
 
 def choice_of(system: ReducedSystem) -> Choice:
@@ -64,15 +58,6 @@ def as_positions(shares: NDArray[Any], periods: tuple[float, ...]) -> NDArray[np
         positions[:, axis] += np.where(positions[:, axis] < 0.0, periods[axis], 0.0)
         positions[positions[:, axis] >= periods[axis], axis] = 0.0  # rounding
     return np.asarray(positions)
-
-
-def first_room(system: ReducedSystem) -> int:
-    """Return a first guess of the entries of a slot."""
-    patch = cpu_arrays.patch_of(system)
-    volume = patch.side_x * patch.side_y * patch.thickness
-    sphere = 4.0 / 3.0 * math.pi * patch.reach**3
-    disc = math.pi * patch.reach**2 * patch.thickness
-    return int(ROOM_SHARE * system.count / volume * min(sphere, disc)) + SPARE_ROOM
 
 
 def _sizes(system: ReducedSystem) -> NDArray[np.float64]:

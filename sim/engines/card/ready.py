@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from analysis.common.errors import InputError
+from sim.engines.card.memory import card_bytes
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["CardError", "card_bytes", "require_card", "require_known_laws"]
+__all__ = ["CardError", "require_card", "require_known_laws"]
 
 INSTALL = 'pip install "chainfilm[gpu]"'
 CUDA_NEEDED = 13000
 """Oldest version of CUDA that a driver must know, in thousands."""
-CONTEXT_BYTES = 600_000_000
-"""What driver, kernels and libraries take on a card."""
-NEAR_ROOM = 8
-"""Near pairs a particle that are counted on."""
 
 
 class CardError(InputError):
@@ -38,7 +34,8 @@ def require_card(system: ReducedSystem) -> None:
     require_known_laws(system)
     if _is_simulated():
         return
-    needed, free = card_bytes(system), _free_bytes()
+    free = _free_bytes()
+    needed = card_bytes(system)
     if needed > free:
         raise CardError(
             f"[film] {system.count} particles need about {needed / 1e9:.3g} GB of memory on the "
@@ -110,24 +107,3 @@ def _free_bytes() -> int:
 
 def _no_card() -> str:
     return "--device must be cpu on this machine, which has no graphics card for CUDA; received gpu"
-
-
-def card_bytes(system: ReducedSystem) -> int:
-    """Return the estimated memory in bytes that a film takes on a card."""
-    from sim.engines.card.film import first_room
-
-    word = 4 if system.precision == "float32" else 8
-    meshed, split = system.mesh is not None, system.inner_steps > 1
-    # rows, references, directions, identity, images, and once more what steps change
-    carried = 16 + 8 + 6 + 12 * meshed + 14 * split
-    particle = (carried + carried) * word + 2 * (8 + 16)
-    particle += 4 * first_room(system) + 16 + (7 * word + 4 * NEAR_ROOM) * split
-    total = CONTEXT_BYTES + system.count * particle
-    if system.mesh is not None:
-        nx, ny, nz = system.mesh.points
-        real = 4 if system.mesh.precision == "float32" else 8
-        plane = nx * ny * system.mesh.layers
-        waves = nx * (ny // 2 + 1) * 2 * real
-        total += plane * (8 + 2 * real) + 2 * waves * (system.mesh.layers + 2 * nz)
-        total += math.prod(n // 2 + 1 for n in system.mesh.points) * real
-    return int(total)
