@@ -122,7 +122,7 @@ class CardFilm:
         self.recorded: dict[str, Callable[[], None]] = {}
         choice, (pair_table, table) = choice_of(system), tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
-        self._list_pairs = sorting.list_kernel(system.precision)
+        self._list_pairs = kernels_of(sorting.list_kernel, system.precision)
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
         self.content = self._content(state)
         volume = system.sides[0] * system.sides[1] * system.thickness

@@ -5,8 +5,6 @@ does not depend on which thread came first. The list holds each pair from both s
 of the cells and of the slots in them.
 """
 
-from functools import lru_cache
-
 import numpy as np
 from numba.extending import register_jitable
 
@@ -212,7 +210,6 @@ def open_list(film):
         film.flags[STATUS] = GO
 
 
-@lru_cache
 def list_kernel(real):
     """Return the kernel that lists neighbours, for rows of a float type."""
     lane = LANES[real]
