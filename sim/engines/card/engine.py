@@ -153,8 +153,8 @@ class CardEngine:
             if mesh.due(self._step):
                 mesh.keep(film.content, self._step)
             left = min(left, mesh.steps_until_due(self._step))
-        # as many as the list will last for, by the last ones; then few at a time
-        expected = int(0.8 * self._usual) - self._since_list
+        # rather more than the list will last for, by the last one: those too many do nothing
+        expected = int(1.1 * self._usual) + 1 - self._since_list
         asked = min(left, MOST_AHEAD, max(1, expected, int(0.1 * self._usual)))
         for _ in range(asked):
             film.ask_for_step()

@@ -146,6 +146,8 @@ class CardFilm:
         unit = [float(period) * 2.0**-self.bits for period in self.periods]
         programme = cpu_arrays.field_table(system.field, system.body.gradient)
 
+        largest = float(max(system.moment.max(), 1e-300))
+
         def tall(rows: int, wanted: bool) -> Any:
             return queue.zeros((2, rows, count if wanted else 1), real)
 
@@ -187,7 +189,11 @@ class CardFilm:
             unit_z=unit[2],
             gap=cpu_arrays.NEAR_GAP,
             ahead=0.5 * (system.inner_steps - 1) / system.inner_steps,
-            largest_moment=float(max(system.moment.max(), 1e-300)),
+            back_x=-1.0 / unit[0],
+            back_y=-1.0 / unit[1],
+            back_z=-1.0 / unit[2],
+            moment_unit=largest / layout.MOMENT_UNIT,
+            units_a_moment=layout.MOMENT_UNIT / largest,
             volume=float(system.sides[0] * system.sides[1] * system.thickness),
         )
         self._fill(content, state)
@@ -282,6 +288,7 @@ class CardFilm:
             )
         self.content = content
         self.recorded.clear()
+        self.queue.tidy()
         self._list()
 
     def _ask(self, name: str, work: Callable[[], None]) -> None:

@@ -207,7 +207,7 @@ def sync():
 @cuda.jit(device=True, inline="always")
 def shared_counts():
     """Return whole numbers that the threads of a block share, as many as a row has words."""
-    return cuda.shared.array(8, np.int64)
+    return cuda.shared.array(8, np.int32)
 
 
 @register_jitable(forceinline=True)
@@ -425,6 +425,11 @@ class Queue:
     def wait(self):
         """Wait until all that was asked for is done."""
         self.stream.synchronize()
+
+    def tidy(self):
+        """Give back the memory that no array holds any more."""
+        self.wait()
+        self.numbers.get_default_memory_pool().free_all_blocks()
 
     def used_bytes(self):
         """Return the bytes of arrays on the card, and of what is kept for further ones."""

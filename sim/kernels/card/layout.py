@@ -25,8 +25,8 @@ MOVE, SEED = 0, 1
 MOMENT, PACE, KICK, TURN, TWIST = range(5)
 SIZE_WORDS = 8
 
-# Whole units of a moment in the sum over all, for the field beyond a cut-off.
-MOMENT_UNIT = 2.0**30
+# Whole units of the largest moment in sums over slots: those of a block have 32 bits.
+MOMENT_UNIT = 2.0**22
 
 
 class CardFilm(NamedTuple):
@@ -69,5 +69,9 @@ class CardFilm(NamedTuple):
     unit_z: Any
     gap: Any  # see ``sim.kernels.steps.near_pairs``
     ahead: Any  # see ``sim.kernels.steps.inner_steps``
-    largest_moment: Any
+    back_x: Any  # -1 over these lengths
+    back_y: Any
+    back_z: Any
+    moment_unit: Any  # a moment of one whole unit
+    units_a_moment: Any
     volume: Any

@@ -171,7 +171,7 @@ def mesh_kernels(real, width, span, window):
         if i < film.count:
             weights = local_numbers(room, number)
             (a, b, c), (mx, my, mz) = place_slot(mesh, i, weights)
-            atomic_add(counts, 0, i64(mz / film.largest_moment * 2.0**30))
+            atomic_add(counts, 0, np.int32(mz * film.units_a_moment))
             ux, uy, uz = lane(-mx), lane(-my), lane(-mz)
             per_unit = lane(1.0 / mesh.unit)
             for m in range(width):
@@ -187,7 +187,7 @@ def mesh_kernels(real, width, span, window):
                         atomic_add(mesh.whole, (c + k, at_x, at_y), i64(plain(charge)))
         sync()
         if thread() == 0:
-            atomic_add(film.moments, 2, counts[0])
+            atomic_add(film.moments, 2, i64(counts[0]))
 
     @kernel
     def gather(mesh):
@@ -218,7 +218,7 @@ def mesh_kernels(real, width, span, window):
                 xx, xy, yy = xx + ex * wy * flat, xy + dx * dy * flat, yy + wx * ey * flat
                 xz, yz, zz = xz + dx * wy * steep, yz + wx * dy * steep, zz + wx * wy * bent
         ux, uy, uz = lane(mx), lane(my), lane(mz)
-        total_z = film.moments[2] * (film.largest_moment / 2.0**30)
+        total_z = film.moments[2] * film.moment_unit
         smooth, side = film.smooth, film.flags[SIDE]
         smooth[side, 0, i] = -plain(ux * xx + uy * xy + uz * xz)
         smooth[side, 1, i] = -plain(ux * xy + uy * yy + uz * yz)

@@ -100,8 +100,7 @@ def conclude(film):
     """Add up a move, and write field and gradient of the next one."""
     flags, clock = film.flags, film.clock
     for axis in range(3):
-        total = film.moments[axis] * (film.largest_moment / layout.MOMENT_UNIT)
-        film.magnetisation[axis] = total / film.volume
+        film.magnetisation[axis] = film.moments[axis] * film.moment_unit / film.volume
         film.moments[axis] = 0
     flags[BUFFER] = 1 - flags[BUFFER]
     flags[MADE] += 1
@@ -199,9 +198,9 @@ def motion_of(choice):
             film.laws.drift_cap,
         )  # fmt: skip
         new = (
-            wrapped(place[0], rounded(moved[0] * (-1.0 / film.unit_x))),
-            wrapped(place[1], rounded(moved[1] * (-1.0 / film.unit_y))),
-            wrapped(place[2], rounded(moved[2] * (-1.0 / film.unit_z))),
+            wrapped(place[0], rounded(moved[0] * film.back_x)),
+            wrapped(place[1], rounded(moved[1] * film.back_y)),
+            wrapped(place[2], rounded(moved[2] * film.back_z)),
         )
         m = lane(sizes[at + MOMENT])
         mx, my, mz = m * u[0], m * u[1], m * u[2]
@@ -212,10 +211,10 @@ def motion_of(choice):
             film.directions[side, axis, i] = plain(u[axis])
         guard(film, i, new, squared)
         if cutoff:
-            unit = layout.MOMENT_UNIT / film.largest_moment
-            atomic_add(counts, 0, i64(plain(mx) * unit))
-            atomic_add(counts, 1, i64(plain(my) * unit))
-            atomic_add(counts, 2, i64(plain(mz) * unit))
+            unit = film.units_a_moment
+            atomic_add(counts, 0, np.int32(plain(mx * unit)))
+            atomic_add(counts, 1, np.int32(plain(my * unit)))
+            atomic_add(counts, 2, np.int32(plain(mz * unit)))
 
     return move
 
@@ -251,7 +250,7 @@ def step_kernels(choice, screening):
         """Add the counts of a block to those of all."""
         sync()
         if thread() < 3 and counts[thread()] != 0:
-            atomic_add(film.moments, thread(), counts[thread()])
+            atomic_add(film.moments, thread(), i64(counts[thread()]))
 
     @kernel
     def plain_step(film):
