@@ -195,7 +195,8 @@ def film_time(counts=(20_000, 1_000_000)):
                 f"{name}, N = {count}: {steps * system.dt / took:.3g} d^2/D a second, "
                 f"{took / steps * 1e3:.3f} ms an outer step of {system.dt:g}, every "
                 f"{system.mesh_every} with a mesh; made in {made:.1f} s; {memory(engine, count)}; "
-                f"a step alone {alone(engine, 'step'):.3f} ms, a list {alone(engine, 'list'):.3f} ms",
+                f"a step alone {alone(engine, 'step'):.3f} ms, "
+                f"a list {alone(engine, 'list'):.3f} ms",
                 flush=True,
             )
 
