@@ -24,9 +24,7 @@ def _front() -> Any:
         return import_module("sim.front")
     except ModuleNotFoundError as error:
         spec = find_spec("sim")
-        found = (
-            spec.origin if spec is not None and spec.origin else "a folder called sim, or nothing,"
-        )
+        found = (spec.origin if spec else None) or "a folder called sim, or nothing,"
         raise ImportError(
             f"{found} is found in place of chainfilm's own package sim; rename it, or work in a "
             "folder without it"

@@ -215,7 +215,7 @@ def sees_other_life(
 
 
 def exchange_rate(groups: list[Integers], times: Floats) -> Estimate:
-    """Return the share of chained particles a second that find wholly other companions.
+    """Return the share of chained particles that find wholly other companions, per second.
 
     Parameters
     ----------

@@ -43,7 +43,7 @@ def has_flow(run: Run) -> bool | None:
 def factors(run: Run, length: float | None) -> dict[str, Factor]:
     """Return the factors of growth, decay and turning of a film whose chains have a mean length."""
     volume = run.sides[0] * run.sides[1] * run.thickness
-    fraction = float(math.pi / 6.0 * (run.diameters**3).sum() / volume)
+    fraction = float(math.pi / 6.0 * run.held * (run.diameters**3).mean() / volume)
     thickness = run.thickness / float(run.diameters.mean())
     known = max(1.0, length or 1.0)
     return {

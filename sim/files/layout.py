@@ -32,7 +32,7 @@ BLOCK_BYTES = 1_000_000
 MOST_ROWS = 2_000_000
 """Rows of particles in a chunk: HDF5 reads a chunk as a whole, and takes none of 4 GB."""
 SERIES_CHUNK = 512
-"""Frames in a chunk of the series that hold a few numbers a frame."""
+"""Frames in a chunk of the series that hold a few numbers per frame."""
 HEAD_BYTES = 80_000
 """Groups, attributes, the text of the parameters and the indices of the chunks."""
 TEXT = h5py.string_dtype("utf-8")

@@ -69,10 +69,15 @@ class RunSetup:
         The run.
     threads : int or None
         Threads asked for; None means all cores.
+    device : str
+        What steps: "cpu", or "gpu" for a graphics card.
     """
 
-    def __init__(self, parameters: Parameters, threads: int | None = None) -> None:
+    def __init__(
+        self, parameters: Parameters, threads: int | None = None, device: str = "cpu"
+    ) -> None:
         self.parameters = parameters
+        self.device = device
         self._asked = threads
         self._begun: RunSummary | None = None
 
@@ -148,8 +153,13 @@ class RunSetup:
         return {} if field is None else {"field_t": field}
 
     def require_ready(self) -> None:
-        """Raise what keeps the run from beginning: threads, memory, room for the particles."""
-        _ = self.threads, self.state
+        """Raise what keeps the run from beginning: threads, card, memory, room for particles."""
+        _ = self.threads
+        if self.device == "gpu":
+            from sim.engines.card.ready import require_card
+
+            require_card(self.system)
+        _ = self.state
 
     @cached_property
     def selection(self) -> Selection:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sim.engines.checkpoints import other_processor
 from sim.engines.protocol import ENERGIES
 from sim.files.checkpoint import Checkpoint
 from sim.files.committed import journal_of
@@ -44,6 +45,7 @@ __all__ = [
     "RunFailed",
     "RunFileError",
     "RunSetup",
+    "make_card_engine",
     "make_cpu_engine",
     "simulate",
     "usable_threads",
@@ -64,6 +66,7 @@ def simulate(
     stop_rules: Sequence[Watcher] = (),
     setup: RunSetup | None = None,
     engine_factory: EngineFactory | None = None,
+    device: str = "cpu",
 ) -> Run:
     """Simulate one film into a folder.
 
@@ -83,7 +86,7 @@ def simulate(
     show_progress : bool
         Draw a bar on standard error.
     on_progress : callable or None
-        Called with (step, steps) several times a second.
+        Called with (step, steps) several times per second.
     on_phase : callable or None
         Called with "compiling" before kernels are compiled and with "simulating" after.
     on_start : callable or None
@@ -94,7 +97,9 @@ def simulate(
     setup : RunSetup or None
         What follows from these parameters and threads, where it is made already.
     engine_factory : callable or None
-        Makes the engine from (system, state, threads); None means the CPU engine.
+        Makes the engine from (system, state, threads); None means that of the device.
+    device : str
+        "cpu", or "gpu" for a graphics card; where a set-up is given, its device holds.
 
     Returns
     -------
@@ -118,7 +123,7 @@ def simulate(
     summary = plan(folder, resume, overwrite)
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
-    setup = setup or RunSetup(parameters, threads)
+    setup = setup or RunSetup(parameters, threads, device)
     if summary is not None:
         setup.go_on(summary)
     if summary is not None and is_kept(folder, summary, setup):
@@ -138,7 +143,7 @@ def simulate(
             )
         kept = None if summary is None else checkpoint_for(folder, summary, setup)
         setup_s = time.perf_counter() - began
-        engine, warm_up_s = _ready(engine_factory or make_cpu_engine, setup, on_phase or _no_call)
+        engine, warm_up_s = _ready(engine_factory or _maker(setup), setup, on_phase or _no_call)
         with Interruption() as interruption:
             if summary is None or kept is None:
                 scene = _start(folder, setup, engine)
@@ -190,6 +195,18 @@ def make_cpu_engine(system: ReducedSystem, state: FilmState, threads: int) -> En
     from sim.engines.cpu import CpuEngine
 
     return CpuEngine(system, state, threads)
+
+
+def make_card_engine(system: ReducedSystem, state: FilmState, threads: int) -> Engine:
+    """Return the engine that steps on a graphics card."""
+    from sim.engines.card.engine import CardEngine
+
+    return CardEngine(system, state, threads)
+
+
+def _maker(setup: RunSetup) -> EngineFactory:
+    """Return what makes the engine of the device that was asked for."""
+    return make_card_engine if setup.device == "gpu" else make_cpu_engine
 
 
 def _ready(
@@ -257,6 +274,7 @@ def _continue(
 ) -> Scene:
     """Put the engine and the run file back to the checkpoint."""
     engine.restore(kept.engine)
+    setup.notices.extend(other_processor(setup.device, kept.engine))
     writer = RunWriter.reopen(folder.run_file, kept.step, setup.selection)
     with _closed_on_error(writer):
         writer.extend_plan(record_of(setup, summary.run_id))

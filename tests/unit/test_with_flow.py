@@ -28,7 +28,7 @@ def run_of(flow="none", **changes):
     area = math.pi / 6.0 * np.sum(diameters**3) / 0.03 / 0.24e-6
     values = {
         "sides": np.array([math.sqrt(area)] * 2), "thickness": 0.24e-6, "diameters": diameters,
-        "resolved": {"motion": {"flow": flow}}, "is_sampled": False,
+        "held": 90, "resolved": {"motion": {"flow": flow}}, "is_sampled": False,
     }  # fmt: skip
     return SimpleNamespace(**{**values, **changes})
 
