@@ -62,7 +62,6 @@ def hand_made_run(**derived):
         }
         | derived,
         parameters_text=PARAMETER_TEXT,
-        resolved={},
         provisional=derived.get("dipole_sum", "cutoff") == "cutoff",
         is_sampled=False,
         resolved={},
