@@ -97,6 +97,7 @@ def make_film(
         members=np.zeros(count + 1, np.int64),
         group=np.zeros(count, np.int64),
         mark=np.zeros(count, np.int64),
+        chain=np.zeros(count, np.int64),
         far=_cells(system, max(reach, system.added_reach)),
         near=_cells(system, near),
         bonds=np.full((count, 2), layout.NONE, np.int64),

@@ -89,7 +89,7 @@ def averages_of_four(moves, chains):
     energy = moves.energy()
     for _ in range(12_000):
         energy += moves.round(6, chains)
-        moves.call(rounds.find_lengths)
+        moves.call(rounds.find_structure)
         found, moment = moves.film.found, moves.film.rows[:, 3:6].sum(axis=0)
         rows.append([energy, found[layout.CHAINS], found[layout.SQUARES], moment @ moment])
     return blocked(rows)

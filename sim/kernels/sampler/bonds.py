@@ -184,15 +184,18 @@ def chain(film, i):
 
 @njit(cache=True, error_model="numpy")
 def chain_lengths(film):
-    """Return (chains, sum of squares of their lengths); singles are chains of one."""
+    """Return (chains, sum of squares of their lengths), and note the chain of each particle.
+
+    Singles are chains of one.
+    """
     count = film.rows.shape[0]
-    seen = np.zeros(count, np.int64)
+    film.chain[:] = NONE
     chains = squares = 0
     for i in range(count):
-        if seen[i] == 0:
+        if film.chain[i] == NONE:
             number = chain(film, i)
             for a in range(number):
-                seen[film.members[a]] = 1
+                film.chain[film.members[a]] = chains
                 film.mark[film.members[a]] = 0
             chains += 1
             squares += number * number

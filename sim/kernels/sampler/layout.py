@@ -22,9 +22,9 @@ BEHIND, AHEAD = 0, 1
 # Sums over all moments: S, and F = sum of the factor of the missing field times the moment.
 SUMS = 6
 # What kernels find: change of the energy in a round, the whole energy, chains, squared lengths,
-# a random number.
-CHANGE, TOTAL, CHAINS, SQUARES, SHARE = range(5)
-FOUND = 5
+# a random number, distance to the nearest chain.
+CHANGE, TOTAL, CHAINS, SQUARES, SHARE, SPACING = range(6)
+FOUND = 6
 # Words of the random numbers, see ``draws``.
 WORDS = 10
 
@@ -63,6 +63,7 @@ class Film(NamedTuple):
     members: Any  # (N,) int64 particles of the set
     group: Any  # (N,) int64 rigid part of each place; parts move against each other
     mark: Any  # (N,) int64, not zero for members
+    chain: Any  # (N,) int64 chain of each particle, as last found
     far: Cells  # for the range of dipoles and added forces
     near: Cells  # for repulsion and bonds
     bonds: Any  # (N, 2) int64 partner behind and ahead
@@ -70,7 +71,7 @@ class Film(NamedTuple):
     open_place: Any  # (2, N) int64 where each stands there, or NONE
     open_count: Any  # (2,) int64
     sums: Any  # (6,) S and F
-    found: Any  # (5,) see above
+    found: Any  # (6,) see above
     chain_moves: Any  # (1,) int64 moves of chains in a round
     random: Any  # (10,) uint64
     counts: Any  # (8, 2) int64 tried and accepted, by kind of move

@@ -21,12 +21,14 @@ from sim.kernels.sampler.layout import (
     SHIFT,
     SIZES,
     SLIDE,
+    SPACING,
     SPLICE,
     SQUARES,
     TOTAL,
     TURN,
 )
 from sim.kernels.sampler.local import local_move
+from sim.kernels.sampler.spacing import nearest_chain
 from sim.kernels.vectors.calls import kernel
 
 
@@ -90,11 +92,15 @@ def draw_share(block, film):
 
 
 @kernel
-def find_lengths(block, film):
-    """Count chains and the squares of their lengths; cells must be those of the rows."""
+def find_structure(block, film):
+    """Count chains and the squares of their lengths, and find how far the next chain stands.
+
+    Cells must be those of the rows.
+    """
     chains, squares = chain_lengths(film)
     film.found[CHAINS] = chains
     film.found[SQUARES] = squares
+    film.found[SPACING] = nearest_chain(film)
 
 
 @kernel
