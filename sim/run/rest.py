@@ -66,7 +66,11 @@ class AtRest:
         """Record what was found."""
         if self._engine.step > 1:
             found = dataclasses.asdict(self._engine.rest())
-            found |= {"wanted": self._structures, "accepted": self._engine.shares_taken()}
+            found |= {
+                "wanted": self._structures,
+                "accepted": self._engine.shares_taken(),
+                "exchanges": self._engine.exchanges(),
+            }
             scene.writer.note_rest(found)
 
 

@@ -38,6 +38,7 @@ EVERY = 0.05
 def sampled(system, seed, seconds):
     """Return rows of (energy, magnetisation), and sweeps made."""
     film = SampledFilm(system, random_state(system, seed), seed)
+    film.compile()
     rows, started = [], None
     while started is None or time.perf_counter() - started < seconds:
         sweep = len(rows) + 1
@@ -65,6 +66,7 @@ def stepped(system, way, seed, seconds):
     along = along / max(np.linalg.norm(along), 1e-300)
     every = max(1, round(EVERY / step.dt))
     engine.advance(every)
+    engine.observe()
     found, started = [], time.perf_counter()
     while time.perf_counter() - started < seconds:
         engine.advance(every)

@@ -6,6 +6,7 @@ can be; what would be picked afterwards is found anew from the rows, by plain lo
 """
 
 import itertools
+import math
 
 import numpy as np
 import pytest
@@ -68,6 +69,19 @@ def alone(bonded, i, side):
     return row if held else None
 
 
+def segment(bonded, i, side, length):
+    """Return so many particles in a row, bonded to one at most before and after; else None."""
+    row = [i]
+    while len(row) < length and len(bonded[row[-1]][side]) == 1:
+        row.append(bonded[row[-1]][side][0])
+    if len(row) < length or len(set(row)) < length or set(bonded[row[-1]][side]) & set(row):
+        return None
+    if len(bonded[i][1 - side]) > 1 or len(bonded[row[-1]][side]) > 1:
+        return None
+    held = all(bonded[b][1 - side] == [a] for a, b in itertools.pairwise(row))
+    return row if held else None
+
+
 def both(bonded, i, side, j):
     """Return two tails that share no particle, None where there are not two."""
     first, second = tail(bonded, i, side), tail(bonded, j, side)
@@ -90,17 +104,23 @@ def cluster(bonded, i):
 KINDS = {
     "exchange": (chain_moves.exchange, both, ("particle", "side")),
     "splice": (chain_moves.splice, alone, ("side",)),
+    "segment": (chain_moves.segment, segment, ("side", "length")),
     "shift": (chain_moves.shift, tail, ("side",)),
     "slide": (rigid_moves.slide, cluster, ()),
     "turn": (rigid_moves.turn, cluster, ()),
 }
 
 
-def drawn(random, names):
-    """Return what a move is about to draw first: a side, and for some another particle."""
+def drawn(random, names, pieces):
+    """Return what a move is about to draw first: a side, for some a particle or a length."""
     ahead = random.copy()
-    found = {name: int(draws.below(ahead, COUNT if name == "particle" else 2)) for name in names}
-    return [found[name] for name in ("side", "particle") if name in found]
+    found = {}
+    for name in names:
+        if name == "length":
+            found[name] = 1 + int(-math.log(draws.uniform(ahead)) * pieces)
+        else:
+            found[name] = int(draws.below(ahead, COUNT if name == "particle" else 2))
+    return [found[name] for name in ("side", "particle", "length") if name in found]
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -117,7 +137,7 @@ def test_what_was_moved_would_be_picked_again(kind):
         for number in range(TRIES):
             draws.begin_move(held.random)
             i = number % COUNT
-            chosen = drawn(held.random, names)
+            chosen = drawn(held.random, names, held.walk.pieces)
             accepted = moves.accepted(kind)
             move(held, i)
             if moves.accepted(kind) == accepted:

@@ -164,6 +164,27 @@ def tail(film, i, side, at):
 
 
 @njit(cache=True, error_model="numpy")
+def segment(film, i, side, length):
+    """Put so many particles from i on into the set, marked; return their number.
+
+    NONE, and no marks, where the row ends, branches or closes before.
+    """
+    members, mark = film.members, film.mark
+    current, end = i, 0
+    while True:
+        members[end] = current
+        mark[current] = end + 1
+        end += 1
+        if end == length:
+            return end
+        current = film.bonds[current, side]
+        if current in (NONE, MANY) or mark[current] != 0:
+            for a in range(end):
+                mark[members[a]] = 0
+            return NONE
+
+
+@njit(cache=True, error_model="numpy")
 def chain(film, i):
     """Put all that hangs together with particle i into the set, marked; return their number."""
     found = np.empty(24, np.int64)

@@ -17,6 +17,7 @@ from sim.kernels.sampler.layout import (
     CHANGE,
     EXCHANGE,
     HOP,
+    SEGMENT,
     SHARE,
     SHIFT,
     SIZES,
@@ -47,6 +48,8 @@ def chain_move(film):
         chain_moves.hop(film, i)
     elif kind == SPLICE:
         chain_moves.splice(film, i)
+    elif kind == SEGMENT:
+        chain_moves.segment(film, i)
     elif kind == SHIFT:
         chain_moves.shift(film, i)
     elif kind == EXCHANGE:
