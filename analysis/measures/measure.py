@@ -17,6 +17,7 @@ from analysis.common import file_names
 from analysis.files.curve import Curve
 from analysis.files.writing import write_text
 from analysis.measures.bounds import keep_possible
+from analysis.measures.condensed import without_lengths
 from analysis.measures.record import derived, recorded, recorded_warnings, timing
 from analysis.measures.sampled import without_times
 from analysis.measures.samples import short_run_warning, structures_warning
@@ -106,6 +107,7 @@ def measure(
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
     if run.is_sampled:
         without_times(numbers, warnings)
+        without_lengths(numbers, warnings)
     return Measurement(keep_possible(_plain(numbers)), curves, _for_pictures(frame))
 
 

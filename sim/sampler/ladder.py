@@ -129,7 +129,7 @@ class Ladder:
         """Return all that is needed to go on bit for bit."""
         exchanged: NDArray[np.int64] = np.stack([self._tried, self._taken])
         return {
-            "films": [film.checkpoint() for film in self.films],
+            "films": {str(k): film.checkpoint() for k, film in enumerate(self.films)},
             "exchanged": exchanged,
             "visited": self._visited.copy(),
             "round_trips": self.round_trips,
@@ -137,8 +137,8 @@ class Ladder:
 
     def restore(self, kept: dict[str, Any]) -> None:
         """Go back to a checkpoint."""
-        for film, one in zip(self.films, kept["films"], strict=True):
-            film.restore(one)
+        for k, film in enumerate(self.films):
+            film.restore(kept["films"][str(k)])
         self._tried, self._taken = np.array(kept["exchanged"])
         self._visited = np.array(kept["visited"])
         self.round_trips = int(kept["round_trips"])
