@@ -201,7 +201,8 @@ def _with_intervals(side: dict[str, Any]) -> dict[str, Any]:
     found = dict(side)
     for film in ("from_singles", "from_chains"):
         value, error = side.get(film), side.get(f"{film}_error")
-        known = value is not None and error is not None and freedom >= 1.0
-        wide = student_factor(0.95, freedom) * float(error or 0.0) if known else 0.0
-        found[f"{film}_interval_95"] = [value - wide, value + wide] if known else None
+        found[f"{film}_interval_95"] = None
+        if value is not None and error is not None and freedom >= 1.0:
+            wide = student_factor(0.95, freedom) * float(error)
+            found[f"{film}_interval_95"] = [value - wide, value + wide]
     return found

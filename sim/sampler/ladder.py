@@ -54,15 +54,15 @@ def _weaker(system: ReducedSystem, scale: float) -> ReducedSystem:
     """Return the film with moments that are so many times as large, in a field that makes up."""
     if scale == 1.0:
         return system
+
+    def stronger(vector: tuple[float, ...]) -> Any:
+        return tuple(part / scale for part in vector)
+
     stages = tuple(
-        dataclasses.replace(
-            stage,
-            first=tuple(part / scale for part in stage.first),
-            last=tuple(part / scale for part in stage.last),
-        )
+        dataclasses.replace(stage, first=stronger(stage.first), last=stronger(stage.last))
         for stage in system.field
     )
-    gradient = tuple(part / scale for part in system.gradient)
+    gradient = stronger(system.gradient)
     return dataclasses.replace(
         system, moment=scale * system.moment, field=stages, gradient=gradient
     )
