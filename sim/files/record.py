@@ -111,7 +111,6 @@ YOUNGER: dict[str, Any] = {
     "run.structures": 20,
     "run.sweeps": 20_000,
     "run.wall_time": None,
-    "run.ladder": 1,
 }
 """Keys that earlier versions did not record, with the value that a run without them stands for."""
 

@@ -246,7 +246,6 @@ def reduce(
         seed=parameters.run.seed,
         turning_capped=bool(np.any(turning < wanted)),
         dynamics=parameters.run.dynamics,
-        ladder=parameters.run.ladder,
         momentum_time=momentum_time,
         spin_time=spin_time,
         hindered=parameters.windows.hindered_mobility,

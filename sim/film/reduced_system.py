@@ -69,8 +69,6 @@ class ReducedSystem:
         Whether the turning of some moments was slowed to what the step allows.
     dynamics : str
         "brownian", "langevin" or "monte_carlo".
-    ladder : int
-        Films that exchange states on each side of a sampled run.
     momentum_time, spin_time : float64 (N,) or None
         Times in which a particle forgets its velocity and its rotation; None without inertia.
     hindered : bool
@@ -129,7 +127,6 @@ class ReducedSystem:
     seed: int
     turning_capped: bool = False
     dynamics: Literal["brownian", "langevin", "monte_carlo"] = "brownian"
-    ladder: int = 1
     momentum_time: Floats | None = None
     spin_time: Floats | None = None
     hindered: bool = False

@@ -199,13 +199,6 @@ class RunParameters:
         only=("dynamics", "monte_carlo"),
     )
 
-    ladder: int = key(
-        WholeNumber(1, 64, 8),
-        "Films that exchange states on each side, of dipoles ever weaker; 1: none but the film.",
-        1,
-        only=("dynamics", "monte_carlo"),
-    )
-
     @property
     def is_sampled(self) -> bool:
         """Whether moves sample the film at rest, so that no time passes: the duration is 0."""

@@ -66,11 +66,7 @@ class AtRest:
         """Record what was found."""
         if self._engine.step > 1:
             found = dataclasses.asdict(self._engine.rest())
-            found |= {
-                "wanted": self._structures,
-                "accepted": self._engine.shares_taken(),
-                "exchanges": self._engine.exchanges(),
-            }
+            found |= {"wanted": self._structures, "accepted": self._engine.shares_taken()}
             scene.writer.note_rest(found)
 
 

@@ -1,8 +1,7 @@
 """The engine of sampled runs: sweeps of moves behind the protocol of engines.
 
 It holds two films of the same particles, one from the start that the run asks for and one from
-long chains, each with those of weaker dipoles that exchange states with it. Frames are those of the
-first; the second tells whether the first has come to rest.
+long chains. Frames are those of the first; the second tells whether the first has come to rest.
 """
 
 from __future__ import annotations
@@ -19,7 +18,6 @@ from sim.film.state import FilmState
 from sim.kernels.sampler import layout
 from sim.kernels.steps import energies as energy_kernels
 from sim.sampler.chained import chained_state
-from sim.sampler.ladder import Ladder, moves_energy, rungs_of
 from sim.sampler.rest import FOLLOWED, Rest, judge
 from sim.sampler.sampled import TUNED, SampledFilm
 from sim.sampler.whole_energy import WholeEnergy
@@ -61,15 +59,11 @@ class SamplerEngine:
         self._threads = max(1, threads)
         self._seed = state.seed
         self._sweep = state.step
-        systems = rungs_of(system, system.ladder)
-        first = Ladder(systems, state, 0)
-        chains = chained_state(system, first.films[0].film.walk.centre, state.seed)
-        self._ladders = (first, Ladder(systems, chains, 1))
-        self.films = tuple(ladder.films[0] for ladder in self._ladders)
-        self._all = [film for ladder in self._ladders for film in ladder.films]
+        first = SampledFilm(system, state, 0)
+        chains = chained_state(system, first.film.walk.centre, state.seed)
+        self.films = (first, SampledFilm(system, chains, 1))
+        self._whole = WholeEnergy(system, self._threads)
         self._in_rounds = system.dipole_sum != "cutoff"
-        summed = systems if self._in_rounds else systems[:1]
-        self._whole = [WholeEnergy(one, self._threads) for one in summed]
         self._length = float(max(SHORTEST_ROUND, system.count // 8))
         self._series = np.zeros((2, ROOM, len(FOLLOWED)))
         self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
@@ -91,7 +85,7 @@ class SamplerEngine:
             return
         started = time.perf_counter()
         self.films[0].compile()
-        self._whole[0](self.films[0].film)
+        self._whole(self.films[0].film)
         self._compiled = True
         self._timing["compile_s"] += time.perf_counter() - started
 
@@ -99,14 +93,13 @@ class SamplerEngine:
         """Make so many sweeps; the pieces in which they are asked for change no bit."""
         self.compile()
         started = time.perf_counter()
-        with ThreadPoolExecutor(min(len(self._all), self._threads)) as pool:
+        with ThreadPoolExecutor(min(2, self._threads)) as pool:
             for _ in range(steps):
                 self._sweep += 1
                 if self._in_rounds:
                     self._make_rounds(pool)
                 else:
-                    list(pool.map(self._plain_sweep, self._all))
-                    list(pool.map(self._exchange, self._ladders))
+                    list(pool.map(self._plain_sweep, self.films))
                 self._follow()
         self._timing["stepping_s"] += time.perf_counter() - started
         self._timing["steps"] += steps
@@ -114,28 +107,21 @@ class SamplerEngine:
     def _plain_sweep(self, film: SampledFilm) -> None:
         film.sweep(self._sweep)
 
-    def _exchange(self, ladder: Ladder) -> None:
-        ladder.exchange(self._sweep, moves_energy)
-
     def _make_rounds(self, pool: ThreadPoolExecutor) -> None:
         """Make a sweep in rounds, each accepted or refused by the energy of the whole film."""
         parts = math.ceil(self.system.count / (2.0 * self._length))
         shares = self.films[0].shares(parts)
         taken = 0
-        for film, whole in zip(self._all, 2 * self._whole, strict=True):
+        for film in self.films:
             film.begin(self._sweep)
             if math.isnan(film.energy):
-                film.energy = whole(film.film)
+                film.energy = self._whole(film.film)
         for _ in range(parts):
-            list(pool.map(lambda film: film.round(*shares), self._all))
+            list(pool.map(lambda film: film.round(*shares), self.films))
             # the sum of the mesh runs on all threads, so that it is called from this one
-            for film, whole in zip(self._all, 2 * self._whole, strict=True):
-                taken += film.settle(whole(film.film))
-        for ladder in self._ladders:
-            ladder.exchange(self._sweep, lambda k, film: self._whole[k](film.film))
+            taken += sum(film.settle(self._whole(film.film)) for film in self.films)
         if self._sweep <= TUNED:
-            share = taken / (len(self._all) * parts)
-            pull = math.exp(FASTEST * (share - ROUND_ACCEPTANCE))
+            pull = math.exp(FASTEST * (taken / (2.0 * parts) - ROUND_ACCEPTANCE))
             longest = max(SHORTEST_ROUND, 0.5 * self.system.count)
             self._length = min(longest, max(SHORTEST_ROUND, self._length * pull))
 
@@ -143,9 +129,8 @@ class SamplerEngine:
         """Note what is followed of both films."""
         if self._sweep > self._series.shape[1]:
             self._series = np.concatenate([self._series, np.zeros_like(self._series)], axis=1)
-        for film in self._all:
-            film.tune(self._sweep)
         for side, film in enumerate(self.films):
+            film.tune(self._sweep)
             self._series[side, self._sweep - 1] = film.followed()
 
     def rest(self) -> Rest:
@@ -159,20 +144,6 @@ class SamplerEngine:
         return {
             name: float(taken[k] / tried[k]) if tried[k] else None
             for k, name in enumerate(layout.MOVES)
-        }
-
-    def exchanges(self) -> dict[str, Any] | None:
-        """Return rungs, the smallest share of exchanges taken and the round trips of both sides.
-
-        None where there is one rung.
-        """
-        rungs = len(self._ladders[0].films)
-        if rungs == 1:
-            return None
-        return {
-            "films_a_side": rungs,
-            "least_taken": [ladder.least_taken() for ladder in self._ladders],
-            "round_trips": [ladder.round_trips for ladder in self._ladders],
         }
 
     def snapshot(self) -> FilmState:
@@ -190,7 +161,7 @@ class SamplerEngine:
     def observe(self) -> Mapping[str, Any]:
         """Return energies per particle in kT and the magnetisation, as the engine on cores does."""
         film = self.films[0]
-        parts = self._whole[0].parts(film.film) / self.system.count
+        parts = self._whole.parts(film.film) / self.system.count
         observed: dict[str, Any] = dict(zip(energy_kernels.NAMES, parts.tolist(), strict=True))
         observed["magnetisation"] = film.magnetisation()
         observed["applied_field"] = film.film.applied[:3].copy()
@@ -203,9 +174,7 @@ class SamplerEngine:
             "seed": self._seed,
             "round_length": self._length,
             "series": self._series[:, : self._sweep].copy(),
-            **{
-                name: ladder.checkpoint() for name, ladder in zip(SIDES, self._ladders, strict=True)
-            },
+            **{name: film.checkpoint() for name, film in zip(SIDES, self.films, strict=True)},
         }
 
     def restore(self, checkpoint: dict[str, Any]) -> None:
@@ -214,5 +183,5 @@ class SamplerEngine:
         kept: NDArray[np.float64] = np.asarray(checkpoint["series"])
         self._series = np.zeros((2, max(ROOM, 2 * kept.shape[1]), len(FOLLOWED)))
         self._series[:, : kept.shape[1]] = kept
-        for name, ladder in zip(SIDES, self._ladders, strict=True):
-            ladder.restore(checkpoint[name])
+        for name, film in zip(SIDES, self.films, strict=True):
+            film.restore(checkpoint[name])

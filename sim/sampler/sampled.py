@@ -52,10 +52,9 @@ class SampledFilm:
         self._seen = np.zeros(2, np.int64)
         self._kept = self.film.rows.copy()
         self.energy = math.nan
-        self.call(rounds.refresh)
+        self._call(rounds.refresh)
 
-    def call(self, kernel: Any, number: int = 0) -> None:
-        """Run one kernel on the film."""
+    def _call(self, kernel: Any, number: int = 0) -> None:
         self._packed.call(kernel, number)
 
     @property
@@ -67,32 +66,19 @@ class SampledFilm:
         """Compile all moves, or load them from the cache, without one."""
         self.film.chain_moves[0] = 0
         for name in ("refresh", "draw_share", "find_structure", "find_energy"):
-            self.call(getattr(rounds, name))
-        self.call(rounds.make_round, 0)
+            self._call(getattr(rounds, name))
+        self._call(rounds.make_round, 0)
 
     def begin(self, sweep: int) -> None:
         """Start the random numbers of a sweep; what is not in the rows is found anew."""
         self.film.random[draws.SWEEP], self.film.random[draws.MOVE] = sweep, 0
-        self.call(rounds.refresh)
+        self._call(rounds.refresh)
 
     def round(self, local: int, chains: int) -> None:
         """Try so many local moves, of chains, and local ones again."""
         self._kept[:] = self.film.rows
         self.film.chain_moves[0] = chains
-        self.call(rounds.make_round, local)
-
-    def share(self) -> float:
-        """Return a random number between 0 and 1, drawn as a move of its own."""
-        self.call(rounds.draw_share)
-        return float(self.film.found[layout.SHARE])
-
-    def put(self, rows: Floats) -> None:
-        """Take the places and directions of the same particles in another film."""
-        own = self.film.rows
-        own[:, :3] = rows[:, :3]
-        scale = own[:, layout.MOMENT] / np.maximum(rows[:, layout.MOMENT], 1e-300)
-        own[:, 3:6] = rows[:, 3:6] * scale[:, None]
-        self.call(rounds.refresh)
+        self._call(rounds.make_round, local)
 
     def settle(self, whole: float) -> bool:
         """Accept or refuse the last round by what its own energies leave out.
@@ -109,20 +95,20 @@ class SampledFilm:
             keep detailed balance for U' do so for U when they are taken with the probability
             min(1, exp(-(dU - dU'))).
         """
-        share = self.share()
+        self._call(rounds.draw_share)
         left_out = whole - self.energy - self.film.found[layout.CHANGE]
-        if left_out <= 0.0 or share < math.exp(-left_out):
+        if left_out <= 0.0 or self.film.found[layout.SHARE] < math.exp(-left_out):
             self.energy = whole
             return True
         self.film.rows[:] = self._kept
-        self.call(rounds.refresh)
+        self._call(rounds.refresh)
         return False
 
     def sweep(self, number: int) -> None:
         """Make a sweep where the energies of the moves are all that there are."""
         self.begin(number)
         if number % RESUMMED == 1 or math.isnan(self.energy):
-            self.call(rounds.find_energy)
+            self._call(rounds.find_energy)
             self.energy = float(self.film.found[layout.TOTAL])
         self.round(*self.shares(1))
         self.energy += float(self.film.found[layout.CHANGE])
@@ -143,7 +129,7 @@ class SampledFilm:
 
     def followed(self) -> tuple[float, ...]:
         """Return what `rest.FOLLOWED` names, of the present state."""
-        self.call(rounds.find_structure)
+        self._call(rounds.find_structure)
         found = self.film.found
         moment = self.magnetisation()
         along = float(np.linalg.norm(moment) if self._along is None else moment @ self._along)

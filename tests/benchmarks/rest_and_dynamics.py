@@ -95,6 +95,7 @@ def main():
     parser.add_argument("--fraction", type=float, default=0.03)
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--sum", default="cutoff")
+    parser.add_argument("--cutoff", type=float, default=6.0)
     parser.add_argument("--ways", nargs="+", default=("sampler", "2.4e-3:8", "1e-4:1"))
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--seconds", type=float, default=60.0)

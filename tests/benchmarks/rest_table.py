@@ -4,7 +4,7 @@ Run from the top of the project:
 
     python -m tests.benchmarks.rest_table [--coupling 3 4 5 6 8 10] [--field 2 10 40]
         [--fraction 0.005 0.03] [--repulsion soft_core surfactant] [--spread 0.1] [--count 200]
-        [--ladder 1] [--seconds 60] [--processes 2] [--length 2]
+        [--seconds 60] [--processes 2] [--length 2]
 
 Films as their files describe them, dipoles cut off at 6 diameters, 12 diameters thick, ``--length``
 times as long as wide; cores of 446 kA/m under 2 nm of surfactant, as large as the coupling at
@@ -51,7 +51,6 @@ sum = "cutoff"
 cutoff_diameters = {cutoff:.4g}
 [run]
 dynamics = "monte_carlo"
-ladder = {ladder}
 """
 
 
@@ -72,7 +71,7 @@ def parameters_of(options, coupling, field, fraction, repulsion):
         FILE.format(
             core=core, spread=spread, fraction=fraction, repulsion=repulsion, field=field,
             thickness=THICKNESS * diameter, width=width * diameter,
-            length=options.length * width * diameter, ladder=options.ladder,
+            length=options.length * width * diameter,
             cutoff=min(6.0, 0.49 * width),
         ),
         "film.toml",
@@ -106,7 +105,6 @@ def row(options, coupling, field, fraction, repulsion):
     if apart:
         verdict += ": " + ", ".join(apart)
     if options.more:
-        print(coupling, repulsion, field, fraction, options.ladder, engine.exchanges())
         print(rest.sides, engine.shares_taken(), flush=True)
     needed = duration_text(look_ahead(parameters).film_time)
     return (
@@ -126,7 +124,6 @@ def main():
     parser.add_argument("--spread", type=float, default=0.1)
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--length", type=float, default=2.0)
-    parser.add_argument("--ladder", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--more", action="store_true", help="print all averages, too")

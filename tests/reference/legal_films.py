@@ -28,7 +28,6 @@ NOT_DRAWN = {
     "run.structures": "of sampled runs, which have no step",
     "run.sweeps": "of sampled runs, which have no step",
     "run.wall_time": "of sampled runs, which have no step",
-    "run.ladder": "of sampled runs, which have no step",
 }
 """Keys that no film has, and why."""
 CUT = {
