@@ -17,7 +17,7 @@ import argparse
 import itertools
 import math
 import time
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
 
 from scipy.optimize import brentq
@@ -135,13 +135,11 @@ def main():
         "|---|---|---|---|---|---|---|---|---|---|---|---|"
     )
     rows = itertools.product(options.coupling, options.field, options.fraction, options.repulsion)
-    # the strongest take longest and come first; they are printed in their order
-    jobs = list(rows)
+    # the strongest take longest and come first; rows are printed as they are done
     with ProcessPoolExecutor(options.processes, get_context("spawn")) as pool:
-        order = sorted(range(len(jobs)), key=lambda k: -jobs[k][0])
-        done = {k: pool.submit(row, options, *jobs[k]) for k in order}
-        for k in range(len(jobs)):
-            print(done[k].result(), flush=True)
+        jobs = [pool.submit(row, options, *one) for one in sorted(rows, reverse=True)]
+        for done in as_completed(jobs):
+            print(done.result(), flush=True)
 
 
 if __name__ == "__main__":
