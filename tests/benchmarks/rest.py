@@ -37,7 +37,8 @@ def system_of(options, coupling):
     return film(
         options.count, fraction=options.fraction, coupling=coupling, thickness=THICKNESS,
         langevin=options.langevin, sides=(2.0 * width, width),
-        cutoff=min(options.cutoff, 0.49 * width), dipole_sum=options.sum, tolerance=1e-3, dynamics="monte_carlo",
+        cutoff=min(options.cutoff, 0.49 * width), dipole_sum=options.sum, tolerance=1e-3,
+        dynamics="monte_carlo",
     )  # fmt: skip
 
 
