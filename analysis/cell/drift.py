@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.cell.axes import head_note, magnet_outlines
 from analysis.common.durations import DAY, HOUR, MINUTE, WEEK, YEAR
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for, with_unit
 
 if TYPE_CHECKING:
@@ -41,12 +41,13 @@ CLOCK_MARKS = (
 )
 
 
+@record.figure()
 def drift_maps(
     sides_m: tuple[float, float],
     time_s: ArrayLike,
     volume_fraction: ArrayLike,
     equilibrium: ArrayLike,
-    step_time_s: ArrayLike,
+    change_time_s: ArrayLike,
     change: ArrayLike,
     half_time_s: float | None,
     outlines: list[Outline] | None = None,
@@ -65,7 +66,7 @@ def drift_maps(
         Volume fraction; a row runs along x.
     equilibrium : (rows, columns) array
         Volume fraction after an endless time.
-    step_time_s, change : (steps,) array
+    change_time_s, change : (steps,) array
         Times in s and the share of the way to equilibrium, 0 to 1.
     half_time_s : float or None
         When half of the change is done, in s; None where it is not.
@@ -81,7 +82,7 @@ def drift_maps(
         at 0.
     """
     times, maps = np.asarray(time_s, float), np.asarray(volume_fraction, float)
-    final, steps = np.asarray(equilibrium, float), np.asarray(step_time_s, float)
+    final, steps = np.asarray(equilibrium, float), np.asarray(change_time_s, float)
     done = np.asarray(change, float)
     shown = frames_to_show(times, np.interp(times, steps, done))
     panels = [(time_words(times[k]), maps[k]) for k in shown]

@@ -73,14 +73,14 @@ def _time(value: float) -> float | str:
     return "inf" if math.isinf(value) else value
 
 
-def write_drift_change(path: Path, step_time_s: ArrayLike, change: ArrayLike) -> Path:
-    """Write how far the film has gone to equilibrium as CSV, a row a time step.
+def write_drift_change(path: Path, change_time_s: ArrayLike, change: ArrayLike) -> Path:
+    """Write how far the film has gone to equilibrium as CSV, a row for each time.
 
     Parameters
     ----------
     path : Path
         The file.
-    step_time_s, change : (steps,) array
+    change_time_s, change : (steps,) array
         Times in s and the share of the way, 0 to 1.
 
     Returns
@@ -88,7 +88,7 @@ def write_drift_change(path: Path, step_time_s: ArrayLike, change: ArrayLike) ->
     Path
         The file.
     """
-    pairs = zip(np.asarray(step_time_s, float), np.asarray(change, float), strict=True)
+    pairs = zip(np.asarray(change_time_s, float), np.asarray(change, float), strict=True)
     return write_csv(path, CHANGE_COLUMNS, pairs)
 
 

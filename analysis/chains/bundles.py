@@ -17,11 +17,9 @@ from numpy.typing import NDArray
 
 from analysis.chains.bonds import pair_steps
 from analysis.chains.groups import RING, Chains, touching
+from analysis.common.arrays import Floats, Integers
 from analysis.uncertainty.estimate import estimate_of_pairs
 from analysis.uncertainty.ratio import ratio
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 LATERAL = 1.3
 LEVEL = 0.65

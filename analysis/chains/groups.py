@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.chains.bonds import BOND_ALIGNMENT, BOND_DISTANCE, EnergyRule, pair_steps
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from analysis.chains.bonds import EnergyRule, pair_steps
+from analysis.chains.cells import cells_of
+from analysis.common.arrays import Floats, Integers
+from analysis.common.conventions import BOND_ALIGNMENT, BOND_DISTANCE
 
 SINGLE, LINEAR, RING, BRANCHED = 0, 1, 2, 3
 
@@ -179,14 +179,6 @@ def _checked(
     return points, units, np.ascontiguousarray(sizes), patch
 
 
-def cell_shape(sides: Floats, cell: float, count: int) -> tuple[int, int]:
-    """Return columns and rows of cells no smaller than ``cell``, no more than 4 a particle."""
-    limit = max(1, int(np.sqrt(4 * count)) + 1)
-    columns = min(max(1, int(sides[0] / cell)), 8 * limit)
-    rows = min(max(1, int(sides[1] / cell)), 8 * limit)
-    return columns, rows
-
-
 def relative_distances(points: Floats, sizes: Floats, patch: Floats, pairs: Integers) -> Floats:
     """Return the distance of each pair in mean diameters of the two, (P,)."""
     contact = 0.5 * (sizes[pairs[:, 0]] + sizes[pairs[:, 1]])
@@ -212,19 +204,19 @@ def touching(
     (P, 5) array
         The mark is 1 where (u_i.n)(u_j.n) > ``cosine``.
     """
-    from analysis.kernels.pairs import sort_into_cells, touching_pairs
+    from analysis.kernels.pairs import touching_pairs
 
     if len(points) == 0:
         return np.zeros((0, 5), np.int64)
-    shape = cell_shape(patch, reach * float(sizes.max()), len(points))
-    start, order, _ = sort_into_cells(points, patch, *shape)
-    out = np.empty((8 * len(points), 5), np.int64)
-    arguments = (points, units, sizes, patch, shape, start, order, reach, cosine)
-    found = touching_pairs(*arguments, out)
-    if found > len(out):
-        out = np.empty((found, 5), np.int64)
-        touching_pairs(*arguments, out)
-    return out[:found]
+    cells = cells_of(points, patch, reach * float(sizes.max()))
+    place = np.zeros(len(points), np.int64)
+    # Counted first: the list has no room to spare, and its pairs stand in the order of i.
+    touching_pairs(cells, units, sizes, reach, cosine, place, np.empty((0, 5), np.int64))
+    ends = np.cumsum(place)
+    out = np.empty((int(ends[-1]), 5), np.int64)
+    if len(out):
+        touching_pairs(cells, units, sizes, reach, cosine, ends - place, out)
+    return out
 
 
 def _kinds(

@@ -14,7 +14,6 @@ from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.bonds import ROOM_TEMPERATURE_K, BondRule
 from analysis.chains.bundles import chain_tangents, find_bundles
@@ -23,6 +22,7 @@ from analysis.chains.magnetisation import director
 from analysis.chains.series import ChainSeries
 from analysis.chains.structures import bond_survival, independent_structures
 from analysis.chains.time_series import TimeSeries, time_series
+from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve
 from analysis.trajectory.cycles import turning_frames
 from analysis.trajectory.run import Run
@@ -34,11 +34,6 @@ from analysis.trajectory.stages import (
     last_stage,
 )
 from analysis.uncertainty.estimate import Estimate
-
-__all__ = ["Frame", "MeasuredRun", "Section", "spread_out", "temperature_of"]
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 DETAILED_FRAMES = 24
 """Bending, bundles, slits and columns take long: no more of the averaged frames are looked at."""
@@ -154,19 +149,22 @@ class MeasuredRun:
 
     def frames(self) -> Iterator[Frame]:
         """Read all frames once, in order, and take each into series and bonds."""
-        run = self.run
         averaged = set(self.stage.frames.tolist())
         detailed = spread_out(self.stage.frames, DETAILED_FRAMES)
-        for number in range(run.frames):
-            positions = run.positions(number)
-            moments = run.moments(number) if run.has_moments else None
-            chains = _chains(run, self.rule, positions, moments)
-            self.series.add(number, chains, moments)
-            if number in averaged:
-                self.bonds.append(chains.bonds)
-            yield Frame(
-                run, number, positions, moments, chains, number in averaged, number in detailed
-            )
+        for number in range(self.run.frames):
+            frame = self.frame(number, number in averaged, number in detailed)
+            if frame.averaged:
+                self.bonds.append(frame.chains.bonds)
+            yield frame
+
+    def frame(self, number: int, averaged: bool = False, detailed: bool = False) -> Frame:
+        """Read one frame with its chains and take it into the series."""
+        run = self.run
+        positions = run.positions(number)
+        moments = run.moments(number) if run.has_moments else None
+        chains = _chains(run, self.rule, positions, moments)
+        self.series.add(number, chains, moments)
+        return Frame(run, number, positions, moments, chains, averaged, detailed)
 
     @property
     def axis(self) -> Floats | None:

@@ -17,8 +17,6 @@ from analysis.common.laws import bond_life
 from analysis.trajectory.run import Run
 from analysis.uncertainty.estimate import NOTHING, estimate, estimate_of_pairs
 
-__all__ = ["NO_MOMENTS", "ChainSection"]
-
 SENSITIVITY_FRAMES = 8
 
 SPANNING_WARNING = 0.01

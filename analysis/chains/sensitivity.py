@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.chains.bonds import BOND_ALIGNMENT, BOND_DISTANCE, BondRule, EnergyRule
+from analysis.chains.bonds import BondRule, EnergyRule
 from analysis.chains.groups import find_chains
+from analysis.common.arrays import Floats
+from analysis.common.conventions import BOND_ALIGNMENT, BOND_DISTANCE
 from analysis.uncertainty.estimate import estimate_of_pairs
 from analysis.uncertainty.ratio import ratio
-
-Floats = NDArray[np.float64]
 
 DISTANCES = (1.2, 1.3, 1.4)
 ALIGNMENTS = (0.3, 0.7)

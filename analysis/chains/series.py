@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from analysis.chains.groups import BRANCHED, LINEAR, RING, Chains
 from analysis.chains.magnetisation import relative_magnetisation, second_rank_order
+from analysis.common.arrays import Floats
 from analysis.uncertainty.estimate import Estimate, estimate
 from analysis.uncertainty.ratio import ratio
-
-Floats = NDArray[np.float64]
 
 NAMES = (
     "mean_length",

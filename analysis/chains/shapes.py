@@ -20,13 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.groups import LINEAR, Chains
+from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.ratio import ratio
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 FIRST_BOND = 2
 MOST_BONDS = 60

@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["OF_MAP", "OF_MICROGRAPH", "OF_RUN", "OF_SWEEP", "clear"]
-
 RUN, CHECKPOINT = "run.h5", "checkpoint.h5"
 MEASURES, REPORT = "measures.json", "report.html"
 LENGTHS, SPACING, SERIES = "chain_lengths.csv", "spacing.csv", "time_series.csv"
@@ -17,11 +15,14 @@ SUSCEPTIBILITY, TURNING_FIELD, LAG = "susceptibility.csv", "turning_field.csv", 
 WAY_TO_REST = "way_to_rest.csv"
 HANDOFF, THICKNESS, FAR_FIELD = "handoff.json", "optical_thickness.h5", "far_field.csv"
 PARTICLES, CHAINS = "particles.vtp", "chains.vtp"
+VIEWER_FILM, FRAMES = "film_nm.h5", "frames"
+"""Frames for viewers, and the folder of those that `particles.pvd` and `chains.pvd` list."""
 OF_RUN = (
     f".{RUN}.commit", RUN, CHECKPOINT, f"{CHECKPOINT}.part",  # by the run, the rest by measuring it
     MEASURES, REPORT, LENGTHS, SPACING, SERIES, SUSCEPTIBILITY, TURNING_FIELD, LAG,
     WAY_TO_REST,
-    HANDOFF, THICKNESS, FAR_FIELD, PARTICLES, CHAINS,
+    HANDOFF, THICKNESS, FAR_FIELD, PARTICLES, CHAINS, VIEWER_FILM,
+    "particles.pvd", "chains.pvd",
 )  # fmt: skip
 
 SWEEP, STOP = "sweep.json", ".stop"
@@ -43,6 +44,7 @@ OF_MICROGRAPH = (MICROGRAPH, MICROGRAPH_TABLE, "micrograph.png")
 
 FIGURES = "figures"
 FORMATS = ("png", "svg", "pdf")
+MOVING_PICTURE, MOVING_FORMATS = "film", ("gif", "mp4")
 
 
 def clear(folder: Path, names: Iterable[str], figures: Iterable[str] = ("*",)) -> None:
@@ -60,6 +62,13 @@ def clear(folder: Path, names: Iterable[str], figures: Iterable[str] = ("*",)) -
     for name in names:
         (folder / name).unlink(missing_ok=True)
     for figure in figures:
-        for kind in FORMATS:
+        for kind in (*FORMATS, *MOVING_FORMATS):
             for picture in (folder / FIGURES).glob(f"{figure}.{kind}"):
                 picture.unlink()
+
+
+def clear_frames(folder: Path) -> None:
+    """Remove the frames that were written for viewers."""
+    for kind in ("particles", "chains"):
+        for frame in (folder / FRAMES).glob(f"{kind}_[0-9]*.vtp"):
+            frame.unlink()

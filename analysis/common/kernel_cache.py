@@ -28,8 +28,6 @@ import numba
 import numpy as np
 import platformdirs
 
-__all__ = ["cache_folder", "kernel_hash", "set_cache_folder"]
-
 _CONFIG: Any = numba.config  # its attributes are made at run time
 
 

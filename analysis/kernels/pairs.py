@@ -1,8 +1,4 @@
-"""Cells in the plane of the film and the pairs that touch. No checks, by design.
-
-Lengths are in any one unit. The patch is periodic in x and y and open in z; the film is thin, so
-a cell is a column that reaches through it.
-"""
+"""The pairs that touch, and the groups that they make. No checks, by design."""
 
 from __future__ import annotations
 
@@ -11,84 +7,57 @@ import math
 import numpy as np
 from numba import njit
 
-
-@njit(cache=True, error_model="numpy")
-def sort_into_cells(positions, sides, columns, rows):
-    """Sort particles into columns x rows cells.
-
-    Returns
-    -------
-    start (columns*rows + 1,), order (N,), cell (N,) : the particles of cell c are
-        ``order[start[c]:start[c + 1]]`` in rising order.
-    """
-    count = positions.shape[0]
-    cell = np.empty(count, np.int64)
-    start = np.zeros(columns * rows + 1, np.int64)
-    for i in range(count):
-        column = min(columns - 1, max(0, int(positions[i, 0] / sides[0] * columns)))
-        row = min(rows - 1, max(0, int(positions[i, 1] / sides[1] * rows)))
-        cell[i] = column * rows + row
-        start[cell[i] + 1] += 1
-    for c in range(columns * rows):
-        start[c + 1] += start[c]
-    place = start[:-1].copy()
-    order = np.empty(count, np.int64)
-    for i in range(count):
-        order[place[cell[i]]] = i
-        place[cell[i]] += 1
-    return start, order, cell
+from analysis.kernels.cells import layers_around, steps_around
 
 
 @njit(cache=True, error_model="numpy")
-def steps_around(centre, reach, cells):
-    """First cell and number of cells so that each cell within reach comes once."""
-    if 2 * reach + 1 >= cells:
-        return 0, cells
-    return centre - reach, 2 * reach + 1
-
-
-@njit(cache=True, error_model="numpy")
-def touching_pairs(positions, units, diameters, sides, shape, start, order, reach, cosine, out):
+def touching_pairs(cells, units, diameters, reach, cosine, place, out):
     """List every pair i < j with r < reach (d_i + d_j)/2, and mark those head to tail.
 
     Parameters
     ----------
-    positions, units (N, 3), diameters (N,), sides (2,) : lengths in one unit, moments as units.
-    shape (columns, rows), start, order : cells no smaller than the largest bond.
+    cells : Cells
+        None smaller than the largest bond.
+    units (N, 3), diameters (N,) : moments as units, diameters in the unit of the centres.
     reach, cosine : the bond rule, (u_i.n)(u_j.n) > cosine is head to tail.
-    out (M, 5) int64 : filled with i, j, image shift x, image shift y, 1 if head to tail.
-
-    Returns
-    -------
-    int
-        Number of pairs; those beyond M are counted but not stored.
+    place (N,) int64 : where in out the pairs of each particle begin; raised by their number.
+    out (M, 5) int64 : filled with i, j, image shift x, image shift y, 1 if head to tail. With no
+        row it is left alone, and pairs are only counted.
     """
-    found = 0
-    columns, rows = shape
-    for i in range(positions.shape[0]):
-        column = min(columns - 1, max(0, int(positions[i, 0] / sides[0] * columns)))
-        row = min(rows - 1, max(0, int(positions[i, 1] / sides[1] * rows)))
-        first_column, wide = steps_around(column, 1, columns)
-        first_row, high = steps_around(row, 1, rows)
-        for a in range(wide):
-            for b in range(high):
-                c = ((first_column + a) % columns) * rows + (first_row + b) % rows
-                for place in range(start[c], start[c + 1]):
-                    j = order[place]
-                    if j <= i:
-                        continue
-                    dx = positions[j, 0] - positions[i, 0]
-                    dy = positions[j, 1] - positions[i, 1]
-                    dz = positions[j, 2] - positions[i, 2]
-                    turn_x = -math.floor(dx / sides[0] + 0.5)
-                    turn_y = -math.floor(dy / sides[1] + 0.5)
-                    dx += turn_x * sides[0]
-                    dy += turn_y * sides[1]
-                    square = dx * dx + dy * dy + dz * dz
-                    limit = 0.5 * reach * (diameters[i] + diameters[j])
-                    if square >= limit * limit:
-                        continue
-                    if found < out.shape[0]:
+    sides, order, points = cells.sides, cells.order, cells.points
+    columns, rows, layers = cells.shape
+    widest = reach * diameters.max()
+    for home in range(columns * rows * layers):
+        first_column, wide = steps_around(home // (rows * layers), 1, columns)
+        first_row, high = steps_around(home // layers % rows, 1, rows)
+        first_layer, deep = layers_around(home % layers, 1, layers)
+        for own in range(cells.start[home], cells.start[home + 1]):
+            i = order[own]
+            for a in range(wide):
+                for b in range(high):
+                    c = ((first_column + a) % columns) * rows + (first_row + b) % rows
+                    c = c * layers + first_layer
+                    for other in range(cells.start[c], cells.start[c + deep]):
+                        j = order[other]
+                        if j <= i:
+                            continue
+                        dx = points[other, 0] - points[own, 0]
+                        dy = points[other, 1] - points[own, 1]
+                        dz = points[other, 2] - points[own, 2]
+                        turn_x = -math.floor(dx / sides[0] + 0.5)
+                        turn_y = -math.floor(dy / sides[1] + 0.5)
+                        dx += turn_x * sides[0]
+                        dy += turn_y * sides[1]
+                        square = dx * dx + dy * dy + dz * dz
+                        if square >= widest * widest:
+                            continue
+                        limit = 0.5 * reach * (diameters[i] + diameters[j])
+                        if square >= limit * limit:
+                            continue
+                        found = place[i]
+                        place[i] += 1
+                        if out.shape[0] == 0:
+                            continue
                         ahead = units[i, 0] * dx + units[i, 1] * dy + units[i, 2] * dz
                         behind = units[j, 0] * dx + units[j, 1] * dy + units[j, 2] * dz
                         out[found, 0] = i
@@ -96,8 +65,6 @@ def touching_pairs(positions, units, diameters, sides, shape, start, order, reac
                         out[found, 2] = int(turn_x)
                         out[found, 3] = int(turn_y)
                         out[found, 4] = 1 if ahead * behind > cosine * square else 0
-                    found += 1
-    return found
 
 
 @njit(cache=True, error_model="numpy")

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.optics.budget import angular_spread, rest_of_light
 from analysis.optics.indices import Optics
 from analysis.optics.mixture import Mixture, filled_index
 from analysis.optics.projection import grid_shape, particle_thickness, wave_vectors
@@ -303,10 +304,10 @@ def far_field(
     Returns
     -------
     list of dict
-        ``wavelength_m``, ``orders`` (an ``Orders``), ``profile``, and the shares of the incident
-        light: ``direct``, ``scattered`` (collected, without the direct beam), each with its
-        ``_error``, ``transmitted`` (direct and everything scattered forward), each a mean over the
-        frames.
+        ``wavelength_m``, ``orders`` (an ``Orders``), ``profile``, ``spread`` (``angular_spread``),
+        and the shares of the incident light: ``direct``, ``scattered`` (collected, without the
+        direct beam), those of ``rest_of_light``, each with its ``_error``, and ``transmitted``
+        (all that is not absorbed), each a mean over the frames.
     """
     shape = grid_shape(run.sides, float(np.median(run.diameters)))
     shares: list[list[Floats]] = [[] for _ in films]
@@ -330,6 +331,15 @@ def far_field(
                 "profile": profile_across(orders, lateral),
                 "transmitted": float(np.mean([s.sum() for s in own])),
                 **beam_and_rest(orders),
+                **rest_of_light(
+                    own,
+                    others,
+                    run.sides,
+                    wavelength,
+                    optics.outer_index,
+                    optics.numerical_aperture,
+                ),
+                "spread": angular_spread(orders.sine_x, orders.sine_y, orders.share, lateral),
             }
         )
     return out

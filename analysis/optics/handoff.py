@@ -13,11 +13,13 @@ from analysis.common import file_names
 from analysis.files.writing import write_text
 from analysis.measures.measure import Measurement
 from analysis.optics import definitions as text
+from analysis.optics.comparison import laws_of, table_rows
 from analysis.optics.curves import FarField, light_of
 from analysis.optics.far_field import LIMITS
 from analysis.optics.handoff_entry import Entry, entry, plain_number, value_and_error
 from analysis.optics.handoff_light import FIRST, NO_PEAK, NONE, UNSURE, light_entries
 from analysis.optics.indices import Optics
+from analysis.optics.response import responses
 from analysis.quantities.all import shown
 from analysis.spacing.curves import StructureFactorRadial
 from analysis.spacing.pattern import half_width
@@ -47,10 +49,11 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
     -------
     dict
         Sections ``film``, ``structure``, ``structure_factor``, ``optics``, ``light`` (a list, one
-        per wavelength), ``limits`` and ``warnings``; see README.md beside this file.
+        per wavelength), ``response``, ``limits`` and ``warnings``; see README.md beside this file.
     """
     numbers = measurement.numbers
     optics = light_of(measurement).optics
+    laws, tables = laws_of(measurement, run), table_rows(measurement, run)
     warnings = list(numbers.get("warnings", ()))
     curve = StructureFactorRadial.among(measurement.curves)
     structure = _structure(numbers, curve, run)
@@ -82,9 +85,17 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
         },
         "optics": _optics(optics),
         "light": [
-            light_entries(measurement, run, structure, index)
+            light_entries(measurement, run, structure, index, laws[index])
+            | {
+                "laws": [
+                    {key: plain_number(value) for key, value in law.as_dict().items()}
+                    for law in laws[index]
+                ],
+                "core_tables": tables[index],
+            }
             for index in range(len(optics.wavelengths))
         ],
+        "response": responses(measurement, run),
         "limits": [LIMITS, *text.LIMITS],
         "warnings": warnings,
     }

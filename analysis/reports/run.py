@@ -7,8 +7,10 @@ text that comes from files is escaped.
 from __future__ import annotations
 
 import math
+import os
 import tomllib
 from html import escape
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.common import file_names
@@ -28,11 +30,11 @@ from analysis.reports.page import (
 )
 from analysis.reports.provenance import run_rows
 from analysis.response.decay_text import DECAY_TIME, decay_time
+from analysis.trajectory.run import as_run
 from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-    from pathlib import Path
 
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
@@ -43,16 +45,20 @@ _OF_STEPS = ("duration_s", "time_step_s", "steps")  # of what happens in time
 _UNITS = {"_m": "m", "_s": "s", "_t": "T", "_k": "K"}  # by the endings of keys
 
 
-def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
+def write_report(
+    measurement: Measurement,
+    run: Run | str | os.PathLike[str],
+    directory: str | os.PathLike[str],
+) -> Path:
     """Write `report.html` for one run.
 
     Parameters
     ----------
     measurement : Measurement
         Numbers, curves and last frame.
-    run : Run
+    run : Run, str or path-like
         The run that was measured: derived numbers, parameter file, versions.
-    directory : Path
+    directory : str or path-like
         Folder of the run; made if it is missing. An older report is replaced as a whole.
 
     Returns
@@ -65,8 +71,9 @@ def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
     OSError
         If the folder cannot be written.
     """
-    directory.mkdir(parents=True, exist_ok=True)
-    return write_text(directory / file_names.REPORT, page(measurement, run))
+    folder = Path(directory)
+    folder.mkdir(parents=True, exist_ok=True)
+    return write_text(folder / file_names.REPORT, page(measurement, as_run(run)))
 
 
 def page(measurement: Measurement, run: Run) -> str:

@@ -6,18 +6,15 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Section
+from analysis.common.arrays import Floats
 from analysis.common.conventions import SETTLING_LIVES
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
-from analysis.uncertainty.number_text import with_unit
+from analysis.uncertainty.number_text import as_float, with_unit
 from analysis.uncertainty.student import student_factor
-
-Floats = NDArray[np.float64]
-
 
 DRIFT_ERRORS = 3.0
 """Halves of the averaged span may differ by this many of their errors."""
@@ -154,6 +151,23 @@ def equilibration(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str
     }
 
 
+LEAST_MORE = 2.0
+"""Times the sweeps, at least, that are needed by two films that hold enough structures and have not
+met: their averages are those of the last half."""
+
+
+def _missing(run: Run, structures: float, wanted: float) -> str:
+    """Say how many sweeps a sampled film would need, and how long they would take."""
+    more = max(LEAST_MORE, wanted / max(structures, 1e-3))
+    spent = as_float(run.timing.get("stepping_s"))
+    lasting = f", which take {with_unit(more * spent, 's', 2)}" if spent > 0.0 else ""
+    return (
+        f", of {wanted:.0f} wanted: about {more:.2g} times the sweeps are needed, "
+        f"{more * int(run.steps[-1]):.2g} in all{lasting}; set larger limits in [run] and go on "
+        "with --resume"
+    )
+
+
 def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str, Any]:  # noqa: ARG001
     """Return the entry ``equilibration`` of a sampled run.
 
@@ -168,9 +182,7 @@ def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str,
     if structures is not None:
         reason += f"; {structures:.3g} independent structures in {found.get('sweeps')} sweeps"
     if not reached and structures and found.get("wanted"):
-        more = float(found["wanted"]) / max(float(structures), 1e-3)
-        if more > 1.0:
-            reason += f", of {found['wanted']} wanted: about {more:.2g} times the sweeps are needed"
+        reason += _missing(run, float(structures), float(found["wanted"]))
     after = f"after {int(run.steps[-1])} sweeps"
     return {
         "reached": reached,

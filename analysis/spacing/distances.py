@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.chains.groups import RING, Chains, cell_shape
+from analysis.chains.cells import cells_of
+from analysis.chains.groups import RING, Chains
 from analysis.spacing.parts import OfParts, over_parts
 from analysis.spacing.structure_factor import ModeGrid, structure_factor
 
@@ -28,9 +29,15 @@ SHORTEST_CHAIN = 3
 REACH_SPACINGS = 4.0
 """Distances are counted up to this many line-density spacings."""
 
+ORDERS = 3.0
+"""The structure factor reaches this order of the line-density spacing in patches of any size."""
+
 BINS_PER_DIAMETER = 4.0
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 """Multiples of it, modulo 1, are even and go with no other sequence."""
+
+DOUBLINGS = 4
+"""Distances in the plane are looked for within a sixteenth of the reach first."""
 
 WIDTH_SAMPLES = 300
 STRIPS = 5
@@ -113,7 +120,7 @@ class SpacingFrames:
         self.reach = min(reach, max(2 * self.median, 0.5 * float(np.min(room))))
         self.bins = max(8, round(self.reach / self.median * BINS_PER_DIAMETER))
         self.window = 0.65 * float(self.diameters.max())
-        self.grid = ModeGrid.of(self.sides, 0.9 * self.median)
+        self.grid = ModeGrid.of(self.sides, 0.9 * self.median, self.line / ORDERS)
         self.map_sum = np.zeros((len(self.grid.qx), len(self.grid.qy)))
         self.blocks = self._blocks()
         cells = [min(2048, max(64, int(side / self.median * 12))) for side in self.sides]
@@ -143,8 +150,8 @@ class SpacingFrames:
         return int(tiles[0]), int(tiles[1])
 
     def _block_of(self, positions: Floats, chain: Integers) -> Integers:
-        """Return the part of the film, strip or tile, of each particle: that of its chain, (N,)."""
-        lead = positions[np.maximum(chain, 0), :2]
+        """Return the part of the film, strip or tile, of each particle: that of its chain, (n,)."""
+        lead = positions[chain, :2]
         lateral = lateral_direction(self.axis)
         if lateral is None:
             share = lead / self.sides
@@ -184,27 +191,16 @@ class SpacingFrames:
     def _add_distances(self, positions: Floats, chain: Integers) -> None:
         """Count the distances between chain axes of one frame."""
         from analysis.kernels.across import distances_across
-        from analysis.kernels.pairs import sort_into_cells
 
         counts = np.zeros((math.prod(self.blocks), self.bins), np.int64)
-        block = self._block_of(positions, chain)
         members = np.flatnonzero(chain >= 0)
-        nearest = np.full(len(chain), np.inf)
+        chain = chain[members]
+        block = self._block_of(positions, chain)
+        nearest = np.full(len(members), np.inf)
         if self.axis is not None and len(members):
-            shape = cell_shape(self.sides, 1.3 * self.median, len(positions))
-            start, order, _ = sort_into_cells(positions, self.sides, *shape)
-            nearest = distances_across(
-                positions,
-                chain,
-                block,
-                self.axis,
-                self.sides,
-                shape,
-                start,
-                order,
-                self.window,
-                self.reach,
-                counts,
+            cells = cells_of(positions[members], self.sides, 1.3 * self.median)
+            distances_across(
+                cells, chain, block, self.axis, self.window, self.reach, nearest, counts
             )
         found = np.isfinite(nearest)
         near, spread = _of_medians(nearest[found], chain[found], block[found], len(counts))
@@ -215,10 +211,8 @@ class SpacingFrames:
         self.nearest_counts.append(histogram.astype(np.float64))
         self.shell_counts.append(counts.astype(np.float64))
         self.shell_ideal.append(self._ideal_counts(positions[members]))
-        self.shell_members.append(
-            np.bincount(block[members], minlength=len(counts)).astype(np.float64)
-        )
-        sizes = np.bincount(chain[members])
+        self.shell_members.append(np.bincount(block, minlength=len(counts)).astype(np.float64))
+        sizes = np.bincount(chain)
         self.links.append(float((sizes**2).sum() / max(1, sizes.sum())))
 
     def _add_nearest_in_plane(self, positions: Floats, chain: Integers) -> None:
@@ -228,26 +222,26 @@ class SpacingFrames:
         chains, for chains that stand in any direction of the plane.
         """
         from analysis.kernels.across import distances_across
-        from analysis.kernels.pairs import sort_into_cells
 
         lateral = lateral_direction(self.axis)
-        if self.axis is None or not (chain >= 0).any():
-            self.seen_through.append(_nothing(math.prod(self.blocks)))
+        members = np.flatnonzero(chain >= 0)
+        blocks = math.prod(self.blocks)
+        if self.axis is None or len(members) == 0:
+            self.seen_through.append(_nothing(blocks))
             return
         along = np.array([0.0, 0.0, 1.0])
         if lateral is not None:
             along = np.array([lateral[1], -lateral[0], 0.0])
-        flat = positions * [1.0, 1.0, 0.0]
-        shape = cell_shape(self.sides, 1.3 * self.median, len(positions))
-        start, order, _ = sort_into_cells(flat, self.sides, *shape)
+        chain = chain[members]
         block = self._block_of(positions, chain)
-        counts = np.zeros((math.prod(self.blocks), self.bins), np.int64)
-        nearest = distances_across(
-            flat, chain, block, along, self.sides, shape, start, order, self.window, self.reach,
-            counts,
-        )  # fmt: skip
+        cells = cells_of(positions[members] * [1.0, 1.0, 0.0], self.sides, 1.3 * self.median)
+        nearest = np.full(len(members), np.inf)
+        nothing = np.zeros((blocks, 0), np.int64)
+        # Through a thick film the nearest chain is very near: few need to look further.
+        for reach in self.reach / 2.0 ** np.arange(DOUBLINGS, -1, -1):
+            distances_across(cells, chain, block, along, self.window, reach, nearest, nothing)
         found = np.isfinite(nearest)
-        near, _ = _of_medians(nearest[found], chain[found], block[found], len(counts))
+        near, _ = _of_medians(nearest[found], chain[found], block[found], blocks)
         self.seen_through.append(near)
 
     def _ideal_counts(self, points: Floats) -> Floats:

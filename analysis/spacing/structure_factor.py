@@ -12,10 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.spacing.waves import sum_waves
+
 Floats = NDArray[np.float64]
 
 MOST_MODES = 160
-"""Modes along each half axis; larger patches get a smaller largest wave number."""
+"""Modes along each half axis; larger patches get a smaller largest wave number, as far as they need
+no more."""
 
 FEWEST_ALONG = 8
 """Modes in a row from which on their mean height is known."""
@@ -35,9 +38,16 @@ class ModeGrid:
     qy: Floats
 
     @classmethod
-    def of(cls, sides: Floats, shortest: float) -> ModeGrid:
-        """Return all modes down to the wavelength ``shortest``, at most ``MOST_MODES`` an axis."""
-        most = [min(MOST_MODES, max(1, int(side / shortest))) for side in sides]
+    def of(cls, sides: Floats, shortest: float, needed: float = math.inf) -> ModeGrid:
+        """Return all modes down to the wavelength ``shortest``.
+
+        They are at most ``MOST_MODES`` an axis, or as many as reach the wavelength ``needed``.
+        """
+        limits = [max(MOST_MODES, int(side / needed)) for side in sides]
+        most = [
+            min(limit, max(1, int(side / shortest)))
+            for side, limit in zip(sides, limits, strict=True)
+        ]
         return cls(
             2 * math.pi / sides[0] * np.arange(-most[0], most[0] + 1),
             2 * math.pi / sides[1] * np.arange(most[1] + 1),
@@ -67,23 +77,10 @@ def structure_factor(positions: Floats, grid: ModeGrid) -> Floats:
     count = len(positions)
     if count == 0:
         return np.zeros((len(grid.qx), len(grid.qy)))
-    half = len(grid.qx) // 2
-    right = _powers(positions[:, 0], grid.qx[half + 1], half)
-    up = _powers(positions[:, 1], grid.qy[1], len(grid.qy) - 1)
-    along_x = np.concatenate([right[:0:-1].conj(), right])
-    amplitude = along_x @ up.T
+    most = (len(grid.qx) // 2, len(grid.qy) - 1)
+    sides = 2 * math.pi / np.array([grid.qx[most[0] + 1], grid.qy[1]])
+    amplitude = sum_waves(positions, sides, most)
     return np.asarray((amplitude.real**2 + amplitude.imag**2) / count)
-
-
-def _powers(coordinate: Floats, step: float, most: int) -> NDArray[np.complex128]:
-    """Return exp(-i k step x) for k = 0 to ``most``, (most + 1, N), by repeated products."""
-    out = np.empty((most + 1, len(coordinate)), dtype=np.complex128)
-    out[0] = 1.0
-    base = np.exp(-1j * step * coordinate)
-    for k in range(1, most + 1):
-        # A fresh exponential now and then keeps the rounding of long products down.
-        out[k] = np.exp(-1j * k * step * coordinate) if k % 32 == 0 else out[k - 1] * base
-    return out
 
 
 def full_map(half: Floats) -> Floats:

@@ -36,8 +36,6 @@ if TYPE_CHECKING:
 
     from analysis.sweeps.gather import SweepTable
 
-__all__ = ["page", "write_sweep_report"]
-
 MARKED_SCATTER = 1.5
 """Replicas that differ by so many times their errors are pointed out."""
 
@@ -50,14 +48,14 @@ _POINTS_NOTE = (
 _EMPTY = "The sweep has no points."
 
 
-def write_sweep_report(table: SweepTable, directory: Path) -> Path:
+def write_sweep_report(table: SweepTable, directory: str | Path) -> Path:
     """Write `sweep_report.html` for a sweep, finished or not.
 
     Parameters
     ----------
     table : SweepTable
         The sweep.
-    directory : Path
+    directory : str or Path
         Its folder; links are relative to it. An older page is replaced as a whole.
 
     Returns
@@ -70,8 +68,9 @@ def write_sweep_report(table: SweepTable, directory: Path) -> Path:
     OSError
         If the folder cannot be written.
     """
-    directory.mkdir(parents=True, exist_ok=True)
-    return write_text(directory / file_names.SWEEP_REPORT, page(table))
+    folder = Path(directory)
+    folder.mkdir(parents=True, exist_ok=True)
+    return write_text(folder / file_names.SWEEP_REPORT, page(table))
 
 
 def page(table: SweepTable) -> str:

@@ -37,8 +37,6 @@ if TYPE_CHECKING:
     from analysis.quantities.quantity import Quantity
     from analysis.sweeps.gather import SweepTable
 
-__all__ = ["draw_trends", "trend_figures"]
-
 BY_COLUMN = {measure.column: measure for measure in MEASURES}
 
 LOOKS: tuple[tuple[str, str, tuple[float, ...]], ...] = (

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import h5md
 from analysis.common.attributes import attribute, require_numbers
 from analysis.files.checks import LONGEST, NUMBER, SHORTEST, WIDEST, TrajectoryError, largest
 from analysis.trajectory.particles import Particles, same_steps, slices
@@ -30,8 +31,14 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-LENGTH_UNITS = {"m": 1.0, "mm": 1e-3, "um": 1e-6, "µm": 1e-6, "μm": 1e-6, "nm": 1e-9, "pm": 1e-12}
-TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
+ANGSTROM = ("Ang", "angstrom", "Angstrom", "A", "Å", "\u212b")
+"""H5MD's symbol, names, and letters, the last one the sign that looks like the one before it."""
+LENGTH_UNITS = {
+    "m": 1.0, "mm": 1e-3, "um": 1e-6, "µm": 1e-6, "μm": 1e-6, "nm": 1e-9, "pm": 1e-12,
+} | dict.fromkeys(ANGSTROM, 1e-10)  # fmt: skip
+TIME_UNITS = {
+    "s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15,
+}  # fmt: skip
 BOUNDARIES = ["periodic", "periodic", "none"]
 MOMENT_UNITS = {"A m2": 1.0, "A m+2": 1.0, "A m^2": 1.0, "J/T": 1.0, "J T-1": 1.0}
 
@@ -106,7 +113,7 @@ def _series(data: Any, frames: int) -> NDArray[Any]:
     return np.asarray(values, dtype=np.float64)
 
 
-def edges(film: Any, path: Path, notices: list[str]) -> Floats:
+def edges(film: Any, frames: int, path: Path, notices: list[str]) -> Floats:
     """Sides of the box in m, (3,), of a film: periodic along x and y, windows along z."""
     found = film["box"]["edges"] if "box" in film and "edges" in film["box"] else None
     if found is None:
@@ -117,7 +124,8 @@ def edges(film: Any, path: Path, notices: list[str]) -> Floats:
     shape = data.shape if data is found else data.shape[1:]
     if shape not in ((3,), (3, 3)) or data.size == 0:
         raise TrajectoryError(f"{path} must hold three box edges; it holds {data.shape} numbers.")
-    values = np.asarray(require_numbers(data)[()], dtype=np.float64)
+    counted = () if data is found else slice(frames)
+    values = np.asarray(require_numbers(data)[counted], dtype=np.float64)
     if data is not found:  # given for every frame
         if np.ptp(values, axis=0).max() > 0:
             raise TrajectoryError(f"{path} must hold a patch of fixed size; its box changes.")
@@ -215,7 +223,7 @@ def diameters(
     film: Any, group: str, box: Floats, particles: Particles, path: Path, notices: list[str]
 ) -> Floats:
     """Steric diameters, required: no bond can be told without them."""
-    values = fixed(film, "diameter", particles, LENGTH_UNITS, path, notices)
+    values = fixed(film, h5md.DIAMETER, particles, LENGTH_UNITS, path, notices)
     if values is None or not (values >= SHORTEST).all():
         raise TrajectoryError(
             f"{path} must hold positive particle diameters in /particles/{group}/diameter; "

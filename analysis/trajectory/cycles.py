@@ -136,9 +136,26 @@ def turning_frames(
 
 
 def programme(run: Run) -> list[dict[str, Any]]:
-    """Return the recorded steps of the field that are complete enough to use."""
+    """Return the recorded steps of the field that are complete enough to use.
+
+    Of a film that comes from another run, the field there is a step that ends as the run begins.
+    """
     stored = run.derived.get("field_programme")
     needed = ("kind", "start_s", "vector_t", "frequency_hz", "phase_rad", "axis")
     if not isinstance(stored, list):
         return []
-    return [s for s in stored if isinstance(s, dict) and all(key in s for key in needed)]
+    before = [] if run.field_before is None else [_held(run.field_before, float(run.times[0]))]
+    return before + [s for s in stored if isinstance(s, dict) and all(key in s for key in needed)]
+
+
+def _held(field: Floats, until: float) -> dict[str, Any]:
+    """Return a step that has held a field up to a time in s."""
+    return {
+        "kind": "hold",
+        "start_s": until,
+        "end_s": until,
+        "vector_t": field.tolist(),
+        "frequency_hz": 0.0,
+        "phase_rad": 0.0,
+        "axis": [0.0, 0.0, 1.0],
+    }

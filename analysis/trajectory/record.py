@@ -46,6 +46,10 @@ def _direction(value: Any) -> bool:
     return value is None or (_vector(value) and any(abs(part) > 1e-100 for part in value))
 
 
+def _field(value: Any) -> bool:
+    return value is None or (_vector(value) and largest(np.array(value)) <= NUMBER)
+
+
 def _limit(value: Any) -> bool:
     return value == "auto" or value is None or (_number(value) and value < 0)
 
@@ -76,6 +80,7 @@ RULES: dict[str, dict[str, tuple[Check, str]]] = {
         "field_direction": (_direction, "three numbers, not all 0"),
         "field_programme": (_programme, "a list of steps"),
     },
+    "start": {"field_t": (_field, "three numbers")},
     "bonds": {
         "distance": (_positive, "a positive number"),
         "alignment": (_number, "a number"),
@@ -127,7 +132,7 @@ def record(file: Any) -> dict[str, Any]:
         return {}
     parameters = file["parameters"]
     out: dict[str, Any] = {}
-    for key in ("derived", "resolved", "bonds", "timing", "versions", "rest"):
+    for key in ("derived", "resolved", "bonds", "timing", "versions", "rest", "start"):
         out[key] = _json(attribute(parameters, key))
     # Lives of bonds of strongly coupled particles are that long; earlier versions wrote them down.
     out["derived"] = within_reach(

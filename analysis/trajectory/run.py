@@ -7,6 +7,7 @@ run file that is still being written.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
 from analysis.common.attributes import require_numbers
 from analysis.common.foreign_parts import foreign_part
 from analysis.common.heaps import endless_heap
@@ -35,6 +36,7 @@ from analysis.trajectory.arrays import (
 from analysis.trajectory.particles import Particles, same_steps, which_particles
 from analysis.trajectory.pieces import arrays_of, require_pieces
 from analysis.trajectory.record import observables, record, wrong_entry
+from analysis.trajectory.shown import ShownRun
 
 Floats = NDArray[np.float64]
 Read = TypeVar("Read")
@@ -47,8 +49,8 @@ COARSEST = 0.01
 __all__ = ["Run", "TrajectoryError", "open_run"]
 
 
-@dataclass
-class Run:
+@dataclass(repr=False)
+class Run(ShownRun):
     """One trajectory: what is fixed in time as arrays, frames on request.
 
     Attributes
@@ -75,6 +77,8 @@ class Run:
         What was said before the run that makes its numbers doubtful, a sentence each.
     rest : dict
         What a sampled run found on whether its film has come to rest.
+    start : dict
+        Of the run whose end the film was taken from: ``field_t``, the field there in T.
     particles : Particles or None
         Which rows of the file are particles; None: all, as they stand.
     """
@@ -109,6 +113,7 @@ class Run:
     notices: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
     rest: dict[str, Any] = field(default_factory=dict)
+    start: dict[str, Any] = field(default_factory=dict)
     particles: Particles | None = None
     _blocks: dict[str, tuple[int, Floats]] = field(default_factory=dict, repr=False)
 
@@ -116,6 +121,12 @@ class Run:
     def is_sampled(self) -> bool:
         """Whether moves sampled the film at rest: steps are sweeps, and times only number them."""
         return self.derived.get("dynamics") == "monte_carlo"
+
+    @property
+    def field_before(self) -> Floats | None:
+        """Field in T up to the first frame, (3,), where the film comes from another run."""
+        field = self.start.get("field_t")
+        return None if field is None else np.asarray(field, dtype=np.float64)
 
     @property
     def count(self) -> int:
@@ -183,13 +194,18 @@ class Run:
         return block if order is None else np.take_along_axis(block, order[:, :, None], axis=1)
 
 
-def open_run(path: str | Path) -> Run:
+def as_run(run: Run | str | os.PathLike[str]) -> Run:
+    """Return a run as it is, or open it; see ``open_run``."""
+    return run if isinstance(run, Run) else open_run(run)
+
+
+def open_run(path: str | os.PathLike[str]) -> Run:
     """Open a run folder or an H5MD file.
 
     Parameters
     ----------
-    path : str or Path
-        A folder that holds ``run.h5``, or the file.
+    path : str or path-like
+        A folder that holds ``run.h5``, or the file; also what ``sim.simulate`` returned.
 
     Returns
     -------
@@ -247,6 +263,8 @@ def _opened(path: Path) -> Any:
     try:
         return h5py.File(path, "r", locking=False)
     except OSError as error:
+        if "locking flag" in str(error):  # this process has it open with locks
+            return h5py.File(path, "r")
         kind = "is not an HDF5 file" if not h5py.is_hdf5(path) else "is truncated or unreadable"
         raise TrajectoryError(f"{path} must be an H5MD file (HDF5); it {kind}.") from error
 
@@ -266,7 +284,7 @@ def _read_run(file: Any, path: Path) -> Run:
     require_pieces(schedules + sides, frames, path)
     scale = unit(position["value"], LENGTH_UNITS, "positions", path, notices)
     times, steps = schedule(position, frames, path, notices)
-    box = edges(film, path, notices)
+    box = edges(film, frames, path, notices)
     recorded = record(file)
     if recorded.get("derived", {}).get("dynamics") == "monte_carlo":
         notices.clear()  # sweeps stand in for times, as they should
@@ -295,8 +313,8 @@ def _read_run(file: Any, path: Path) -> Run:
         thickness=float(box[2]),
         group=group,
         has_moments=moments is not None,
-        core_diameters=fixed(film, "core_diameter", particles, LENGTH_UNITS, path, notices),
-        moment_magnitudes=fixed(film, "moment_magnitude", particles, MOMENT_UNITS, path, notices),
+        core_diameters=fixed(film, h5md.CORE_DIAMETER, particles, LENGTH_UNITS, path, notices),
+        moment_magnitudes=fixed(film, h5md.MOMENT_SIZE, particles, MOMENT_UNITS, path, notices),
         observables=observables(file, frames),
         length_scale=scale,
         moment_scale=(
@@ -339,8 +357,8 @@ def _particle_group(file: Any, path: Path) -> str:
     if "h5md" not in file or "particles" not in file:
         raise TrajectoryError(f"{path} must be an H5MD file; it has no /h5md or /particles group.")
     names = list(file["particles"])
-    if "film" in names:
-        return "film"
+    if h5md.GROUP in names:
+        return h5md.GROUP
     if len(names) == 1:
         return str(names[0])
     raise TrajectoryError(

@@ -47,7 +47,11 @@ class Stage:
 
 
 def field_series(run: Run) -> Floats:
-    """Return the field vector at every frame in T, (frames, 3); zero where none is known."""
+    """Return the field vector at every frame in T, (frames, 3); zero where none is known.
+
+    A film from another run is at its first frame what the field there has made of it, so that frame
+    has that field.
+    """
     stored = _stored_field(run)
     if stored is not None:
         return stored
@@ -65,7 +69,11 @@ def is_field_known(run: Run) -> bool:
 
 def _stored_field(run: Run) -> Floats | None:
     stored = run.observables.get("field")
-    return stored if stored is not None and stored.ndim == 2 and stored.shape[1] == 3 else None
+    if stored is None or stored.ndim != 2 or stored.shape[1] != 3:
+        return None
+    if run.field_before is None:
+        return stored
+    return np.vstack([run.field_before, stored[1:]])
 
 
 def field_direction(run: Run, field: Floats, *, zero_too: bool = False) -> Floats | None:

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 
 from analysis.common import file_names
 
-__all__ = ["parser"]
+SHELLS = ("bash", "zsh", "tcsh")
 
 _EPILOG = """\
 exit codes: 0 done; 1 a run that failed; 2 bad input; 130 interrupted, checkpoint saved
@@ -74,7 +74,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     ----------
     commands : dict
         Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
-        `micrograph`, `map`.
+        `export`, `micrograph`, `map`.
 
     Returns
     -------
@@ -89,6 +89,10 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action=_Version, nargs=0, help="print the version and stop")
+    top.add_argument(
+        "--completion", action=_Completion, choices=SHELLS,
+        help="print a script that teaches the shell to complete commands and options, and stop",
+    )  # fmt: skip
     chosen = top.add_subparsers(
         title="commands", metavar="COMMAND", required=True, parser_class=_Parser
     )
@@ -99,6 +103,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("sweep", _sweep),
         ("measure", _measure),
         ("plot", _plot),
+        ("export", _export),
         ("micrograph", _micrograph),
         ("map", _map),
     ):
@@ -114,6 +119,19 @@ class _Version(argparse.Action):
         from sim.files.provenance import program_version
 
         sys.stdout.write(f"chainfilm {program_version()}\n")
+        parser.exit()
+
+
+class _Completion(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, _: Any, shell: Any, *__: Any) -> None:
+        import shtab
+
+        chosen = next(action.choices for action in parser._actions if action.nargs == "A...")
+        for command in dict(chosen or {}).values():
+            for action in command._actions:
+                if action.type is _path:
+                    action.complete = shtab.FILE
+        sys.stdout.write(shtab.complete(parser, shell=shell))
         parser.exit()
 
 
@@ -220,6 +238,18 @@ def _plot(command: argparse.ArgumentParser) -> None:
     """Draw the figures of a run again."""
     _source(command)
     command.add_argument("--format", choices=file_names.FORMATS, default="png", help="default: png")
+    command.add_argument(
+        "--animate", action="store_true",
+        help="instead: the film in motion as GIF, and as MP4 where the program ffmpeg is there",
+    )  # fmt: skip
+    _frames(command, 60)
+
+
+def _export(command: argparse.ArgumentParser) -> None:
+    """Write the frames of a run for viewers: VTK files in a series, and H5MD in nm and ps."""
+    _run_source(command)
+    _frames(command, 200)
+    command.set_defaults(from_time=None, optics=None)
 
 
 def _micrograph(command: argparse.ArgumentParser) -> None:
@@ -322,7 +352,29 @@ def _seed(command: argparse.ArgumentParser) -> None:
     )
 
 
+def _frames(command: argparse.ArgumentParser, most: int) -> None:
+    command.add_argument(
+        "--frames", type=_whole(1, 10_000, "from 1 to 10000"), metavar="N", default=most,
+        help=f"frames in motion at most, evenly spread over the run; default: {most}",
+    )  # fmt: skip
+
+
 def _source(command: argparse.ArgumentParser) -> None:
+    _run_source(command)
+    command.add_argument(
+        "--from-time",
+        metavar="TIME",
+        help='average from this time on, such as "0.1 ms"; default: the second half of the last '
+        "steady stage",
+    )
+    command.add_argument(
+        "--optics",
+        metavar="FILE",
+        help="parameter file whose [optics] table is used; default: that of the run",
+    )
+
+
+def _run_source(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "source",
         type=_path,
@@ -353,15 +405,4 @@ def _source(command: argparse.ArgumentParser) -> None:
         metavar="ENERGY",
         help='bonds by dipolar energy instead: below such as "-4 kT", or "auto" for half the '
         "contact energy",
-    )
-    command.add_argument(
-        "--from-time",
-        metavar="TIME",
-        help='average from this time on, such as "0.1 ms"; default: the second half of the last '
-        "steady stage",
-    )
-    command.add_argument(
-        "--optics",
-        metavar="FILE",
-        help="parameter file whose [optics] table is used; default: that of the run",
     )

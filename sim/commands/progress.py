@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from sim.run.watchers import Scene
     from sim.sweeps.sweep import SweepProgress
 
-__all__ = ["MeasuringBar", "Phases", "RunLines", "SweepBar", "Waiting", "going_on"]
-
 
 class Waiting:
     """Shows that work goes on whose end nobody can tell, such as compiling, by its seconds.
@@ -215,13 +213,15 @@ class _Count:
 
 
 class MeasuringBar(_Count):
-    """A bar over the frames that are measured, or a line a minute."""
+    """A bar over the frames that are measured or drawn, or a line a minute."""
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        super().__init__("measuring", clock, unit="frame")
+    def __init__(
+        self, doing: str = "measuring", clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        super().__init__(doing, clock, unit="frame")
 
     def show(self, frame: int, frames: int) -> None:
-        """Tell that so many of all frames are measured."""
+        """Tell that so many of all frames are done."""
         self._tell(frame, frames, "", lambda: f"{frame} of {frames} frames")
 
 

@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from sim.run.simulate import Run
     from sim.run.watchers import Watcher
 
-__all__ = ["measure_point", "run", "run_and_measure"]
-
 
 def run(args: argparse.Namespace) -> int:
     """Simulate, measure and plot a parameter file, and return the exit code."""

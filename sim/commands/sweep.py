@@ -18,8 +18,6 @@ from sim.commands.text import again_text, folder_of
 if TYPE_CHECKING:
     from analysis.sweeps.gather import SweepTable
 
-__all__ = ["print_sweep", "sweep"]
-
 
 def sweep(args: argparse.Namespace) -> int:
     """Simulate, measure and gather a sweep, and return the exit code."""

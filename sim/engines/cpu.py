@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from sim.engines import cpu_arrays
 from sim.engines.cpu_film import CpuFilm
+from sim.engines.cpu_flow import StirredFlow
 from sim.engines.cpu_induced import InducedMoments, UnsettledError
 from sim.engines.cpu_mesh import HeldMesh
 from sim.film.state import FilmState
+from sim.interactions.flow.krylov import UnsettledFlowError
 from sim.kernels.steps import energies as energy_kernels
 from sim.kernels.steps import layout, step
 
@@ -27,6 +29,7 @@ __all__ = ["CpuEngine", "StepError"]
 # A larger share of capped drifts stops the run (and one in a million warns).
 CAPPED_LIMIT = 1.0e-4
 CAPPED_LEAST = 20
+ENDLESS = 2**62
 CARRIED = (
     "x", "y", "z", "ux", "uy", "uz", "reference_x", "reference_y", "reference_z",
     "identity", "image_x", "image_y",
@@ -73,6 +76,7 @@ class CpuEngine:
         self._threads = max(1, min(threads, numba.config.NUMBA_NUM_THREADS))  # type: ignore[attr-defined]
         self._mesh = None if system.mesh is None else HeldMesh(system, self._threads)
         self._induced = InducedMoments(system) if system.induced else None
+        self._flow = None if system.flow is None else StirredFlow(system, self._threads)
         self._film = CpuFilm(
             system,
             state,
@@ -135,20 +139,46 @@ class CpuEngine:
             "threads": self._threads,
             **({} if self._mesh is None else {"mesh_s": self._mesh.seconds}),
             **({} if self._induced is None else {"induction_sums": self._induced.mean_sums}),
+            **({} if self._flow is None else self._flow.timing),
         }
 
     def _call(self, steps: int) -> int:
         """Run the compiled loop once, with a mesh up to its next sum; return the status."""
+        if steps == 0:
+            return self._film.advance(0)[1]
+        if self._flow is None:
+            return self._film.advance(min(steps, self._sum_dipoles()))[1]
+        if self._flow.due(self._step):
+            self._sum_dipoles(anew=True)
+            self._flow.carry(self._film, self._step)
+            self._sum_dipoles(anew=True)
+        self._sum_dipoles()
+        made, status = self._film.advance(1)
+        if made == 1 and status == layout.STEP_DONE:
+            self._rub(self._flow)
+        return status
+
+    def _sum_dipoles(self, anew: bool = False) -> int:
+        """Do what a step needs besides compiled code; return the steps that it is good for."""
         mesh = self._mesh
-        if self._induced is not None and steps > 0:
+        if self._induced is not None:
+            if anew:
+                self._induced.forget()
             self._settle()
-            steps = 1
-        elif mesh is not None and steps > 0:
-            if mesh.due(self._step):
-                self._film.fresh()  # the mesh's sums depend on the order of the slots
-                mesh.keep(self._slots, self._content.long_range, self._step)
-            steps = min(steps, mesh.steps_until_due(self._step))
-        return self._film.advance(steps)[1]
+            return 1
+        if mesh is None:
+            return ENDLESS
+        if anew or mesh.due(self._step):
+            self._film.fresh()  # the mesh's sums depend on the order of the slots
+            mesh.keep(self._slots, self._content.long_range, self._step)
+        return mesh.steps_until_due(self._step)
+
+    def _rub(self, flow: StirredFlow) -> None:
+        """End a step of particles that the flow of others carries."""
+        try:
+            flow.rub(self._film)
+        except UnsettledFlowError as error:
+            raise StepError(str(error), -1, self._step, self._remedy()) from error
 
     def _settle(self) -> None:
         """Make the induced moments self-consistent, if they are those of an earlier step."""
@@ -174,6 +204,8 @@ class CpuEngine:
             self._mesh.sum(self._slots, self._content.long_range)
             self._mesh.seconds = 0.0
         self._settle()
+        if self._flow is not None:
+            self._flow.compile(self._film)
         self._compiled = True
         self._timing["compile_s"] += time.perf_counter() - started
 
@@ -350,6 +382,8 @@ class CpuEngine:
             self._slots.earlier[:, :count] = checkpoint["earlier"]
         if self._mesh is not None:
             self._mesh.restore(self._slots, checkpoint)
+        if self._flow is not None:
+            self._flow.forget()
         for name in CARRIED:
             getattr(self._slots, name)[:count] = checkpoint[name]
         self._content.magnetisation[:] = checkpoint["magnetisation"]

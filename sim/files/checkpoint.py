@@ -20,8 +20,6 @@ from analysis.common import file_names
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.provenance import made_by
 
-__all__ = ["Checkpoint", "load", "save"]
-
 _FORMAT = 2
 _SEAL = b"chainfilm CRC-32"
 """Stands with a checksum of all bytes before it behind the end of the HDF5 file."""

@@ -15,21 +15,25 @@ from typing import Any
 import h5py
 import numpy as np
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
 from analysis.common.attributes import plain_attributes, require_numbers
 from analysis.common.seal import COUNT
-from sim.files.layout import PER_FRAME, PER_PARTICLE, STEP, TIME, require_chunks, series_of
+from sim.files.layout import (
+    FILM,
+    PER_FRAME,
+    PER_PARTICLE,
+    STEP,
+    TIME,
+    box_of,
+    require_chunks,
+    series_of,
+)
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.record import flat
 
-__all__ = ["SECTIONS", "Comparison", "Difference", "compare_runs"]
-
 SECTIONS = ("parameters", "seed", "versions", "machine", "ending", "frames", "measured")
 """What is compared, in the order in which it is told."""
-FIXED = tuple(
-    f"/particles/film/{name}"
-    for name in ("box/edges", "diameter", "core_diameter", "moment_magnitude")
-)
+FIXED = tuple(f"{FILM}/{name}" for name in h5md.FIXED)
 MOVING: tuple[str, ...] = (
     STEP,
     TIME,
@@ -216,12 +220,22 @@ def _of_frames(one: h5py.File, other: h5py.File, frames: tuple[int, int]) -> Ite
     if frames[0] != frames[1]:
         sentence = f"the first run holds {frames[0]} frames, the second {frames[1]}"
         yield Difference("frames", "frames", frames, sentence)
+    if not _same(*(_box(file) for file in (one, other))):
+        yield Difference("frames", "edges", (None, None), "edges differs")
     series = dict.fromkeys(f"{name}/value" for file in (one, other) for name in series_of(file))
     for path in (*FIXED, *MOVING, *series):
         parts = [_dataset(file, path) for file in (one, other)]
         found = _of_data(path, parts, None if path in FIXED else min(frames))
         if found is not None:
             yield found
+
+
+def _box(file: h5py.File) -> Any:
+    """Return the box, given once or with every frame; none where the file has no frame."""
+    try:
+        return box_of(file) if len(file[STEP]) else ()
+    except (KeyError, ValueError, OSError) as error:
+        raise RunFileError(f"the box of {file.filename} is damaged: it cannot be read") from error
 
 
 def _dataset(file: h5py.File, path: str) -> h5py.Dataset | None:

@@ -9,22 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.common import file_names
-from sim.files.lock import LOCK_NAME, FolderError, LockedError, held, refuse_if_held
+from sim.files.lock import LOCK_FILES, FolderError, LockedError, held, refuse_if_held
 from sim.files.opening import RunFileError
 
 if TYPE_CHECKING:
     from sim.files.run_file import RunSummary
-
-__all__ = [
-    "RunFolder",
-    "examine",
-    "is_empty",
-    "make_writable",
-    "plan",
-    "refuse_own_start",
-    "refuse_to_replace",
-    "require_one_wish",
-]
 
 
 @dataclass(frozen=True)
@@ -52,6 +41,7 @@ class RunFolder:
     def clear(self) -> None:
         """Remove what an earlier run has written here, and nothing else."""
         file_names.clear(self.path, file_names.OF_RUN)
+        file_names.clear_frames(self.path)
 
 
 def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:
@@ -141,7 +131,7 @@ def is_empty(path: Path) -> bool:
     if path.exists() and not path.is_dir():
         raise FolderError(f"output folder {path} is a file; name another folder with -o")
     try:
-        return not path.exists() or all(found.name == LOCK_NAME for found in path.iterdir())
+        return not path.exists() or all(found.name in LOCK_FILES for found in path.iterdir())
     except OSError as error:
         raise FolderError(f"output folder {path} cannot be read: {error.strerror}") from error
 

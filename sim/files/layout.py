@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import h5py
 import numpy as np
 
-from analysis.common.attributes import plain_attributes
+from analysis.common import h5md
+from analysis.common.attributes import plain_attributes, require_numbers
 from analysis.common.lost_pieces import lost_piece
 from analysis.common.seal import SEAL
 from sim.files.record import Ending, RunRecord
@@ -31,6 +32,8 @@ SERIES_CHUNK = 512
 HEAD_BYTES = 80_000
 """Groups, attributes, the text of the parameters and the indices of the chunks."""
 TEXT = h5py.string_dtype("utf-8")
+UNIT = h5py.string_dtype("ascii")
+"""H5MD's module of units asks for texts of variable length, its core for such of fixed length."""
 
 
 @dataclass(frozen=True)
@@ -67,19 +70,23 @@ class Frame:
     energies: Mapping[str, float]
 
 
+FILM = f"/particles/{h5md.GROUP}"
 # (path of the H5MD element, attribute of Frame, type, shape of one frame with -1 for N, unit)
 PER_PARTICLE = [
-    ("/particles/film/position", "position", "<f8", (-1, 3), "m"),
-    ("/particles/film/image", "image", "<i4", (-1, 3), ""),
-    ("/particles/film/moment", "moment", "<f4", (-1, 3), "A m+2"),
+    (f"{FILM}/position", "position", "<f8", (-1, 3), "m"),
+    (f"{FILM}/image", "image", "<i4", (-1, 3), ""),
+    (f"{FILM}/moment", "moment", "<f4", (-1, 3), "A m+2"),
 ]
 PER_FRAME = [
     ("/observables/magnetisation", "magnetisation", "<f8", (3,), ""),
     ("/observables/field", "field", "<f8", (3,), "T"),
 ]
+EDGES = f"{FILM}/box/edges"
+"""The box: with every frame, as readers of boxes that change ask for; files made before hold it
+once, as an array without frames, which H5MD allows for a box that is fixed."""
 ENERGY = "/observables/energy_"
 """Elements of energies begin with this and end with the name of the energy."""
-STEP, TIME = "/particles/film/position/step", "/particles/film/position/time"
+STEP, TIME = f"{FILM}/position/step", f"{FILM}/position/time"
 
 
 def frames_per_block(count: int) -> int:
@@ -105,7 +112,7 @@ def file_bytes(count: int, frames: int, energies: int) -> int:
     block = frames_per_block(count)
     blocks, series = -(-frames // block), -(-frames // SERIES_CHUNK)
     per_particle = sum(int(dtype[-1]) * 3 * count for _, _, dtype, _, _ in PER_PARTICLE)
-    numbers_a_frame = 2 + 3 * len(PER_FRAME) + energies
+    numbers_a_frame = 2 + 3 * (len(PER_FRAME) + 1) + energies
     fixed = 3 * 8 * count  # diameters and moments
     return (
         HEAD_BYTES
@@ -134,6 +141,7 @@ def write_parameters(file: h5py.File, record: RunRecord) -> None:
         "parts": "[]",
         "ending": Ending.RUNNING.value,
         "end_reason": "",
+        "start": json.dumps(record.start) if record.start else None,
     }.items():
         if text is not None:
             attrs.create(name, text, dtype=TEXT)
@@ -159,25 +167,23 @@ def write_head(file: h5py.File, version: str) -> None:
     creator["name"], creator["version"] = _ascii("chainfilm"), _ascii(version)
     units = head.create_group("modules/units").attrs
     units.create("version", [1, 0], dtype="<i4")
-    units["system"] = _ascii("SI")
+    units.create("system", "SI", dtype=UNIT)
 
 
 def write_particles(file: h5py.File, particles: Particles) -> None:
-    """Write what is fixed in time: the box, diameters (m) and moments (A m2)."""
-    film = file.create_group("/particles/film")
+    """Write what is fixed in time: the kind of box, diameters (m) and moments (A m2)."""
+    film = file.create_group(FILM)
     box = film.create_group("box")
     box.attrs.create("dimension", 3, dtype="<i4")
     box.attrs["boundary"] = np.array([b"periodic", b"periodic", b"none"])
-    edges = [*np.asarray(particles.sides, dtype=float), float(particles.thickness)]
-    for group, name, values, unit in (
-        (box, "edges", edges, "m"),
-        (film, "diameter", particles.diameter, "m"),
-        (film, "core_diameter", particles.core_diameter, "m"),
-        (film, "moment_magnitude", particles.moment, "A m+2"),
+    for name, values, unit in (
+        (h5md.DIAMETER, particles.diameter, "m"),
+        (h5md.CORE_DIAMETER, particles.core_diameter, "m"),
+        (h5md.MOMENT_SIZE, particles.moment, "A m+2"),
     ):
         data = np.asarray(values, "<f8")
-        made = group.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
-        made.attrs["unit"] = _ascii(unit)
+        made = film.create_dataset(name, data=data, chunks=data.shape, fletcher32=True)
+        made.attrs.create("unit", unit, dtype=UNIT)
 
 
 def schedule_of(file: h5py.File) -> list[str]:
@@ -188,13 +194,36 @@ def schedule_of(file: h5py.File) -> list[str]:
     return [path for path in (STEP, TIME) if path in file]
 
 
+def elements_of(file: h5py.File) -> list[str]:
+    """Return the arrays of a file that have a row for every frame, but steps and times."""
+    fixed = [element[0] for element in PER_PARTICLE + PER_FRAME]
+    box = [] if isinstance(file[EDGES], h5py.Dataset) else [EDGES]
+    return [f"{element}/value" for element in (*fixed, *box, *series_of(file))]
+
+
+def box_of(file: h5py.File) -> NDArray[np.float64]:
+    """Return the sides of the patch and the thickness in m, (3,).
+
+    Raises
+    ------
+    KeyError, OSError, ValueError
+        If they are not there, or have lost their numbers.
+    """
+    found = file[EDGES]
+    data = found if isinstance(found, h5py.Dataset) else found["value"]
+    frames = 1 if data.ndim > 1 else len(data)
+    require_chunks(data, frames)
+    return np.array(require_numbers(data)[:frames], np.float64).reshape(3)
+
+
 def make_elements(
     file: h5py.File, count: int, energies: Iterable[str], has_times: bool = True
 ) -> None:
     """Make the empty time-dependent elements for `count` particles; they share step and time."""
     frames = frames_per_block(count)
     series = ((ENERGY + name, "", "<f8", (), "") for name in energies)
-    for element, _, dtype, shape, unit in [*PER_PARTICLE, *PER_FRAME, *series]:
+    box = (EDGES, "", "<f8", (3,), "m")
+    for element, _, dtype, shape, unit in [*PER_PARTICLE, box, *PER_FRAME, *series]:
         tail = tuple(count if size == -1 else size for size in shape)
         chunk = (frames if -1 in shape else SERIES_CHUNK, *tail)
         value = file.create_dataset(
@@ -202,16 +231,16 @@ def make_elements(
             fletcher32=True,
         )  # fmt: skip
         if unit:
-            value.attrs["unit"] = _ascii(unit)
+            value.attrs.create("unit", unit, dtype=UNIT)
         if element.startswith(ENERGY):
             value.attrs["description"] = _ascii("energy per particle divided by kT")
-        if element == "/particles/film/position":
+        if element == f"{FILM}/position":
             for name, kind in ((STEP, "<i8"), (TIME, "<f8"))[: 2 if has_times else 1]:
                 file.create_dataset(
                     name, (0,), kind, maxshape=(None,), chunks=(SERIES_CHUNK,), fletcher32=True
                 )
             if has_times:
-                file[TIME].attrs["unit"] = _ascii("s")
+                file[TIME].attrs.create("unit", "s", dtype=UNIT)
         else:  # hard links: one schedule for everything
             for path in schedule_of(file):
                 file[f"{element}/{path.rpartition('/')[2]}"] = file[path]
@@ -227,13 +256,13 @@ def require_sound(file: h5py.File, frames: int) -> None:
     RuntimeError, ValueError
         If what is said of the box cannot be read.
     """
-    plain_attributes(file["/particles/film/box"])  # no seal covers it, and readers ask for it
-    for path in ("diameter", "core_diameter", "moment_magnitude", "box/edges"):
-        fixed = file[f"/particles/film/{path}"]
+    plain_attributes(file[f"{FILM}/box"])  # no seal covers it, and readers ask for it
+    for path in h5md.FIXED:
+        fixed = file[f"{FILM}/{path}"]
         require_chunks(fixed, len(fixed))
         fixed[()]
-    moving = [*(element[0] for element in PER_PARTICLE + PER_FRAME), *series_of(file)]
-    for path in (*schedule_of(file), *(f"{element}/value" for element in moving)):
+    box_of(file)
+    for path in (*schedule_of(file), *elements_of(file)):
         require_chunks(file[path], frames)
         step = file[path].chunks[0]
         for first in range(0, frames, step):
@@ -269,7 +298,5 @@ def require_chunks(data: h5py.Dataset, frames: int, first: int = 0) -> None:
 
 def resize(file: h5py.File, frames: int) -> None:
     """Give every time-dependent dataset so many frames."""
-    for path in (*schedule_of(file), *(e[0] + "/value" for e in PER_PARTICLE + PER_FRAME)):
+    for path in (*schedule_of(file), *elements_of(file)):
         file[path].resize(frames, axis=0)
-    for element in series_of(file):
-        file[element + "/value"].resize(frames, axis=0)

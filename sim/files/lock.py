@@ -1,11 +1,11 @@
-"""One writer a folder: a lock that ends with its holder, however the holder ends.
+"""One writer per folder: a lock that ends with its holder, however the holder ends.
 
-The lock is the system's (`flock`) on the file `.lock`. A file that locks by being there would
-outlive a kill, and the process number in it may by then be that of another program. What the file
-says, who holds it, is for messages only.
+The lock is the system's, on the file `.lock`. A file that locks by being there would outlive a
+kill, and the process number in it may by then be that of another program. Who holds the lock stands
+in `.writer`, for messages only.
 
-Some network disks and systems have no such locks. There the file does lock by being there, and
-what it says decides whether its holder lives: process number, the time at which that process
+Some network disks have no such locks. There the file does lock by being there, and what
+`.writer` says decides whether its holder lives: process number, the time at which that process
 began, and the machine.
 """
 
@@ -19,24 +19,24 @@ import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
+
+import psutil
 
 from analysis.common.errors import InputError
 
-try:
-    import fcntl
-except ImportError:  # a system without flock
-    fcntl = None  # type: ignore[assignment]
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
 
-__all__ = ["LOCK_NAME", "FolderError", "LockedError", "held", "refuse_if_held"]
-
-TRIES, PAUSE_SECONDS = 5, 0.05
+WAIT_SECONDS, LOOK_SECONDS = 0.25, 0.05
 """A look at a lock takes it for a moment; that is no writer, and is waited for."""
 _UNSUPPORTED = {errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS}
-_MODE = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
 
-LOCK_NAME = ".lock"
-"""File that is locked while a folder is written; a killed run leaves it behind."""
+_LOCK, _WRITER = ".lock", ".writer"
+LOCK_FILES = (_WRITER, _LOCK)
+"""What lies in a folder while it is written; a killed run leaves it behind."""
+_CLOCK_SHIFTS_S = 2.0
+"""The system tells the begin of a process from a clock that may be set meanwhile."""
 
 
 class FolderError(InputError):
@@ -45,10 +45,6 @@ class FolderError(InputError):
 
 class LockedError(FolderError):
     """A folder that another process writes; the text is one sentence for the user."""
-
-
-class _NoLocks(Exception):
-    """The disk or the system has no locks."""
 
 
 @contextlib.contextmanager
@@ -72,18 +68,20 @@ def held(folder: Path) -> Iterator[list[str]]:
     FolderError
         If the folder cannot be written.
     """
-    path = folder / LOCK_NAME
     try:
-        handle, before = _take(path)
-        _sign(handle)
+        lock = _take(folder)
+        before = _holder(folder)
+        _sign(folder)
     except OSError as error:
         raise FolderError(f"output folder {folder} cannot be written: {error.strerror}") from error
     try:
-        yield [_left_behind(folder, before)] if before else []
+        taken = f"{_who(before)} was killed while it wrote {folder}; its lock is taken over"
+        yield [taken] if before else []
     finally:
-        with contextlib.suppress(OSError):  # gone with its folder, or read-only by now
-            path.unlink()  # before the lock is let go: who waits for this file sees it is gone
-        os.close(handle)
+        for name in LOCK_FILES:  # before the lock is let go: who waits for it sees they are gone
+            with contextlib.suppress(OSError):  # gone with its folder, or read-only by now
+                (folder / name).unlink()
+        lock.release()
 
 
 def refuse_if_held(folder: Path) -> None:
@@ -94,159 +92,88 @@ def refuse_if_held(folder: Path) -> None:
     LockedError
         If another process holds its lock.
     """
-    try:
-        handle = os.open(folder / LOCK_NAME, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
-    except OSError:
-        return  # no lock, or none that can be read; taking it says what is wrong
-    try:
-        _flock(handle, shared=True)
-    except BlockingIOError as error:
-        raise LockedError(_sentence(folder, _holder(handle))) from error
-    except _NoLocks:
-        _require_gone(folder, _holder(handle))
-    finally:
-        os.close(handle)
+    if (folder / _LOCK).exists():
+        with contextlib.suppress(OSError):  # one that cannot be read; taking it says what is wrong
+            _take(folder, look=True).release()
 
 
-def _take(path: Path) -> tuple[int, dict[str, Any]]:
-    """Return the locked file and who held it before; {} where nobody was killed."""
-    for left in range(TRIES, 0, -1):
-        # No link is followed: the file that is written is in this folder.
-        handle = os.open(path, _MODE, 0o644)
+def _take(folder: Path, *, look: bool = False) -> BaseFileLock:
+    """Return the lock, taken; on a disk without locks a look finds out that its holder is gone."""
+    from filelock import FileLock, SoftFileLock, Timeout
+
+    lock: BaseFileLock = FileLock(folder / _LOCK, mode=0o644, fallback_to_soft=False)
+    try:
         try:
-            _flock(handle)
-            if _is_file_at(handle, path):
-                return handle, _holder(handle)
-        except BlockingIOError as error:
-            if left == 1:
-                raise LockedError(_sentence(path.parent, _holder(handle))) from error
-        except _NoLocks:
-            os.close(handle)
-            return _take_by_being_there(path)
-        except BaseException:
-            os.close(handle)
-            raise
-        os.close(handle)
-        time.sleep(PAUSE_SECONDS)
-    raise LockedError(_sentence(path.parent, {}))
+            lock.acquire(timeout=WAIT_SECONDS, poll_interval=LOOK_SECONDS)
+        except OSError as error:
+            if error.errno not in _UNSUPPORTED:
+                raise
+            _require_gone(folder, _holder(folder))
+            if not look:
+                (folder / _LOCK).unlink(missing_ok=True)
+                lock = SoftFileLock(folder / _LOCK)
+                lock.acquire(blocking=False)
+    except Timeout as error:
+        raise LockedError(_sentence(folder, _holder(folder))) from error
+    return lock
 
 
-def _take_by_being_there(path: Path) -> tuple[int, dict[str, Any]]:
-    """Make the file anew, after making sure that who wrote the old one is gone."""
-    before: dict[str, Any] = {}
-    with contextlib.suppress(FileNotFoundError):
-        before = _read_holder(path)
-        _require_gone(path.parent, before)
-        path.unlink()
-    try:
-        return os.open(path, _MODE | os.O_EXCL, 0o644), before
-    except FileExistsError as error:  # another took it over at the same moment
-        raise LockedError(_sentence(path.parent, {})) from error
-
-
-def _flock(handle: int, *, shared: bool = False) -> None:
-    """Lock an open file at once, or say that it is locked or that there are no locks."""
-    if fcntl is None:
-        raise _NoLocks
-    try:
-        fcntl.flock(handle, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
-    except BlockingIOError:
-        raise
-    except OSError as error:
-        if error.errno in _UNSUPPORTED:
-            raise _NoLocks from error
-        raise
-
-
-def _is_file_at(handle: int, path: Path) -> bool:
-    """Return whether the file still has its name: its last holder may have removed it."""
-    try:
-        return os.path.samestat(os.fstat(handle), path.stat())
-    except FileNotFoundError:
-        return False
-
-
-def _sign(handle: int) -> None:
+def _sign(folder: Path) -> None:
     """Write who holds the lock; a full disk only makes the messages poorer."""
     holder = {
         "process": os.getpid(),
-        "began": _began(os.getpid()),
+        "began": psutil.Process().create_time(),
         "host": socket.gethostname(),
         "since": time.strftime("%Y-%m-%d %H:%M:%S"),
     }
+    path = folder / _WRITER
     with contextlib.suppress(OSError):
-        os.truncate(handle, 0)
-        os.lseek(handle, 0, os.SEEK_SET)
-        os.write(handle, json.dumps(holder).encode())
+        path.unlink(missing_ok=True)
+        with path.open("x", encoding="utf-8") as note:  # no link is followed
+            json.dump(holder, note)
 
 
-def _holder(handle: int) -> dict[str, Any]:
-    """Read who holds, or held, the lock; {} where the file does not say."""
+def _holder(folder: Path) -> dict[str, str]:
+    """Read who holds, or held, the lock; {} where nothing says."""
     try:
-        os.lseek(handle, 0, os.SEEK_SET)
-        found = json.loads(os.read(handle, 4096))
+        with (folder / _WRITER).open("rb") as note:
+            found = json.loads(note.read(4096))
         return {name: str(found[name])[:100] for name in ("process", "began", "host", "since")}
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return {}
 
 
-def _read_holder(path: Path) -> dict[str, Any]:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        return _holder(handle)
-    finally:
-        os.close(handle)
-
-
-def _began(process: int) -> str:
-    """Return when a process began, in ticks since the machine did; "" where that is not told.
-
-    Field 22 of /proc/PID/stat, counted after the name, which ends in the last parenthesis.
-    """
-    try:
-        text = Path(f"/proc/{process}/stat").read_text(encoding="utf-8", errors="replace")
-        return text.rpartition(")")[2].split()[19]
-    except (OSError, IndexError):
-        return ""
-
-
-def _require_gone(folder: Path, holder: dict[str, Any]) -> None:
+def _require_gone(folder: Path, holder: dict[str, str]) -> None:
     """Refuse a folder whose lock file names a process that lives, or one that cannot be seen."""
     if not holder:
         return
     if holder["host"] != socket.gethostname():
         raise LockedError(
             f"output folder {folder} is locked by {_who(holder)}, and its disk has no locks that "
-            f"end with a process; if that one is gone, remove {folder / LOCK_NAME}"
+            f"end with a process; if that one is gone, remove {folder / _LOCK}"
         )
     if _lives(holder):
         raise LockedError(_sentence(folder, holder))
 
 
-def _lives(holder: dict[str, Any]) -> bool:
+def _lives(holder: dict[str, str]) -> bool:
     """Return whether the process of a lock file on this machine is still the same and alive."""
     try:
-        os.kill(int(holder["process"]), 0)
-    except (ProcessLookupError, ValueError, OverflowError):
+        began = psutil.Process(int(holder["process"])).create_time()
+        return bool(abs(began - float(holder["began"])) < _CLOCK_SHIFTS_S)
+    except (psutil.Error, ValueError, OverflowError):
         return False
-    except PermissionError:
-        pass  # it is there, and belongs to another user
-    return bool(holder["began"] == _began(int(holder["process"])))
 
 
-def _who(holder: dict[str, Any]) -> str:
+def _who(holder: dict[str, str]) -> str:
     if not holder:
         return "another process"
     here = "this machine" if holder["host"] == socket.gethostname() else "another machine"
     return f"process {holder['process']} on {holder['host']} ({here}, since {holder['since']})"
 
 
-def _sentence(folder: Path, holder: dict[str, Any]) -> str:
+def _sentence(folder: Path, holder: dict[str, str]) -> str:
     return (
         f"output folder {folder} is being written by {_who(holder)}; wait for its end, stop it, or "
         "name another folder with -o"
     )
-
-
-def _left_behind(folder: Path, holder: dict[str, Any]) -> str:
-    return f"{_who(holder)} was killed while it wrote {folder}; its lock is taken over"

@@ -13,8 +13,6 @@ from sim.files.provenance import commit, processor_name, program_version, source
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["Ending", "RunRecord", "differences", "flat", "resolved"]
-
 
 class Ending(StrEnum):
     """How a run ended; each run file carries one of these words and a sentence."""
@@ -59,6 +57,8 @@ class RunRecord:
         What was said before the run that makes its numbers doubtful, a sentence each.
     is_sampled : bool
         Whether its steps are sweeps, so that frames have no times.
+    start : dict
+        Of the run whose end the film was taken from: `field_t` (3,), the field there in T.
     """
 
     text: str
@@ -73,6 +73,7 @@ class RunRecord:
     run_id: str
     notices: tuple[str, ...] = ()
     is_sampled: bool = False
+    start: dict[str, Any] = field(default_factory=dict)
     version: str = field(default_factory=program_version)
     commit: str = field(default_factory=commit)
     sources: str = field(default_factory=sources)
@@ -107,6 +108,7 @@ def _plain(value: Any) -> Any:
 
 
 YOUNGER: dict[str, Any] = {
+    "optics.core_table": "auto",
     "optics.matrix_index": 1.59,
     "run.structures": 20,
     "run.sweeps": 20_000,
@@ -115,13 +117,17 @@ YOUNGER: dict[str, Any] = {
 """Keys that earlier versions did not record, with the value that a run without them stands for."""
 
 
+LIMITS = ("run.duration", "run.structures", "run.sweeps", "run.wall_time")
+"""Keys that say how long a run goes on, and change none of its steps."""
+
+
 def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
     """Return a phrase for each value that differs between two resolved parameter sets.
 
-    `[run] duration` may differ: a run can be made longer.
+    `LIMITS` may differ: a run can be made longer.
     """
     old, new = flat(before), flat(now)
-    keys = [key for key in [*old, *(k for k in new if k not in old)] if key != "run.duration"]
+    keys = [key for key in [*old, *(k for k in new if k not in old)] if key not in LIMITS]
     return [
         f"{key} was {old.get(key, 'absent')} and is now {new.get(key, 'absent')}"
         for key in keys

@@ -25,13 +25,16 @@ from analysis.common.seal import COUNT, SEAL, is_sealed, seal_of
 from sim.files.clock import has_passed
 from sim.files.committed import CommittedFile, recover
 from sim.files.layout import (
+    EDGES,
     ENERGY,
+    FILM,
     PER_FRAME,
     PER_PARTICLE,
     STEP,
     TEXT,
     TIME,
     Frame,
+    box_of,
     frames_per_block,
     make_elements,
     require_sound,
@@ -64,11 +67,12 @@ class RunWriter:
 
     def __init__(self, path: Path, raw: CommittedFile, file: h5py.File) -> None:
         self.path = path
+        self._box = np.full(3, np.nan)
         self._raw = raw
         self._file = file
         self._waiting: list[Frame] = []
         self._flushed = time.monotonic()
-        count = file["/particles/film/position/value"].shape[1]
+        count = file[f"{FILM}/position/value"].shape[1]
         self._block = frames_per_block(count)
         self._frames = int(file[COUNT][()])
 
@@ -113,7 +117,9 @@ class RunWriter:
         except BaseException:
             _close(file, raw)
             raise
-        return cls(path, raw, file)
+        writer = cls(path, raw, file)
+        writer._box = np.array([*particles.sides, particles.thickness])
+        return writer
 
     @classmethod
     def reopen(cls, path: Path, step: int) -> RunWriter:
@@ -142,6 +148,7 @@ class RunWriter:
             complete = int(file[COUNT][()])
             keep = int(np.searchsorted(file[STEP][:complete], step, side="right"))
             require_sound(file, keep)
+            writer._box = box_of(file)
         except Exception as error:  # a spoilt file can raise anything out of HDF5
             writer.close()
             raise RunFileError(
@@ -207,6 +214,8 @@ class RunWriter:
         for element, name, dtype, _, _ in PER_PARTICLE + PER_FRAME:
             block = np.stack([getattr(frame, name) for frame in waiting])
             self._file[element + "/value"][rows] = block.astype(dtype)
+        if EDGES + "/value" in self._file:
+            self._file[EDGES + "/value"][rows] = np.tile(self._box, (len(waiting), 1))
         for element in series_of(self._file):
             name = element.removeprefix(ENERGY)
             self._file[element + "/value"][rows] = [

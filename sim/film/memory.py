@@ -6,12 +6,12 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import psutil
+
 from analysis.common.errors import InputError
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
-
-__all__ = ["BASE_BYTES", "MemoryShortError", "free_bytes", "memory_bytes", "require_memory"]
 
 NEIGHBOUR_BYTES = 4
 """One entry of a neighbour list, each pair listed from both sides."""
@@ -52,41 +52,35 @@ def require_memory(system: ReducedSystem) -> None:
         If it needs more than is free.
     """
     needed, free = memory_bytes(system) - BASE_BYTES, free_bytes()
-    if free is not None and needed > free:
+    if needed > free:
         raise MemoryShortError(
             f"[film] {system.count} particles need about {needed / 1e9:.3g} GB of memory, and "
             f"{free / 1e9:.3g} GB are free; use a smaller patch (count) or a shorter cutoff"
         )
 
 
-def free_bytes() -> int | None:
-    """Return the memory in bytes that this process may still take; None where nobody tells.
+def free_bytes() -> int:
+    """Return the memory in bytes that this process may still take.
 
     The least of what the machine has, what the limit of this process leaves (RLIMIT_AS) and what
     the group of this process may take (a batch job or container).
     """
-    found = [_of_machine(), _of_process(), _of_group()]
-    told = [value for value in found if value is not None]
-    return max(0, min(told)) if told else None
+    told = [value for value in (_of_machine(), _of_process(), _of_group()) if value is not None]
+    return max(0, min(told))
 
 
-def _of_machine() -> int | None:
-    try:
-        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
-        return next(int(line.split()[1]) for line in lines if "MemAvailable" in line) * 1024
-    except (OSError, ValueError, StopIteration):
-        return None
+def _of_machine() -> int:
+    return int(psutil.virtual_memory().available)
 
 
 def _of_process() -> int | None:
     try:
         import resource
-
-        limit, _ = resource.getrlimit(resource.RLIMIT_AS)
-        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
-    except (ImportError, OSError, ValueError):
+    except ImportError:  # a system without such limits
         return None
-    return None if limit == resource.RLIM_INFINITY else limit - pages * resource.getpagesize()
+    limit, _ = resource.getrlimit(resource.RLIMIT_AS)
+    used = int(psutil.Process().memory_info().vms)
+    return None if limit == resource.RLIM_INFINITY else limit - used
 
 
 def _of_group() -> int | None:

@@ -10,16 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions import dipolar
 from sim.physics.sizes import LARGEST_DEVIATION
 
 if TYPE_CHECKING:
     from sim.parameters.particle_types import ParticleParameters
     from sim.parameters.types import Parameters
-
-__all__ = ["Particles", "draw", "quantile_diameters"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -8,15 +8,17 @@ between; larger particles take the places of larger ones.
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
+from analysis.common.arrays import Floats
 from analysis.common.seal import COUNT
-from sim.files.layout import require_chunks
+from sim.files.layout import FILM, box_of, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
@@ -26,10 +28,6 @@ if TYPE_CHECKING:
     import h5py
 
     from sim.film.reduced_system import ReducedSystem
-
-__all__ = ["state_from_run"]
-
-Floats = NDArray[np.float64]
 
 SIDE_ERROR = 1e-3
 """Sides may differ from a whole number of old ones by this share."""
@@ -63,13 +61,7 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     CrowdedError
         If further or larger particles find no room.
     """
-    file = Path(path)
-    file = file / file_names.RUN if file.is_dir() else file
-    if not file.exists():
-        raise RunFileError(
-            f"[start] path must be the folder of a run or its {file_names.RUN}; received {path}, "
-            f"and {file} does not exist."
-        )
+    file = _run_file(path)
     positions, directions, diameters, box = _last_frame(file)
     length = system.units.length_m
     positions, diameters, box = positions / length, diameters / length, box / length
@@ -86,17 +78,60 @@ def state_from_run(path: str | Path, system: ReducedSystem, seed: int) -> FilmSt
     return _fitted(system, seed, positions[inside], directions[inside], diameters[inside])
 
 
-def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return positions (N, 3), directions (N, 3), diameters (N,) and box (3,), in m."""
+def field_of_run(path: str | Path) -> list[float] | None:
+    """Return the field in T in which a run ended, (3,); None where its file does not tell it.
+
+    Parameters
+    ----------
+    path : str or Path
+        Folder or run file.
+
+    Raises
+    ------
+    RunFileError
+        If the file is no run with a frame.
+    """
+    with _guarded(_run_file(path)) as content:
+        field, frames = content.get("/observables/field/value"), int(content[COUNT][()])
+        if field is None or frames < 1:
+            return None
+        require_chunks(field, frames, frames - 1)
+        x, y, z = (float(part) for part in field[frames - 1])
+    if not np.isfinite([x, y, z]).all():
+        raise RunFileError(f"{path} ends in a field that is not a number")
+    return [x, y, z]
+
+
+def _run_file(path: str | Path) -> Path:
+    """Return the run file that a path names."""
+    file = Path(path)
+    file = file / file_names.RUN if file.is_dir() else file
+    if not file.exists():
+        raise RunFileError(
+            f"[start] path must be the folder of a run or its {file_names.RUN}; received {path}, "
+            f"and {file} does not exist."
+        )
+    return file
+
+
+@contextlib.contextmanager
+def _guarded(file: Path) -> Iterator[h5py.File]:
+    """Open a run file; whatever reading it may raise is told as an error of the file."""
     with open_hdf5(file, "r") as content:
         try:
-            positions, moments, diameters, box = _arrays(content, file)
+            yield content
         except RunFileError:
             raise
         except OSError as error:  # a checksum that does not fit, or a piece that is lost
             raise RunFileError(f"{file} is damaged: {error}") from error
-        except (KeyError, ValueError) as error:
+        except (AttributeError, LookupError, TypeError, ValueError) as error:
             raise RunFileError(f"{file} is an HDF5 file but not a run of chainfilm") from error
+
+
+def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return positions (N, 3), directions (N, 3), diameters (N,) and box (3,), in m."""
+    with _guarded(file) as content:
+        positions, moments, diameters, box = _arrays(content, file)
     size = np.linalg.norm(moments, axis=1)
     if not (np.isfinite(positions).all() and np.isfinite(size).all()):
         raise RunFileError(f"{file} ends with places or moments that are not numbers")
@@ -109,8 +144,8 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
 def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """Read positions and moments of the last frame, diameters and box, looked for first."""
     frames = int(content[COUNT][()])
-    film = content["/particles/film"]
-    diameters, box = film["diameter"], film["box/edges"]
+    film = content[FILM]
+    diameters = film[h5md.DIAMETER]
     if diameters.size > MOST_PARTICLES:
         raise RunFileError(
             f"[start] path must name a run of at most {MOST_PARTICLES} particles; {file} holds "
@@ -118,13 +153,12 @@ def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Flo
         )
     if frames < 1:
         raise RunFileError(f"{file} holds no frame to start from")
-    for fixed in (diameters, box):
-        require_chunks(fixed, len(fixed))
+    require_chunks(diameters, len(diameters))
     positions, moments = film["position/value"], film["moment/value"]
     for moving in (positions, moments):
         require_chunks(moving, frames, frames - 1)
     last = frames - 1
-    return positions[last], moments[last].astype(np.float64), diameters[:], box[:]
+    return positions[last], moments[last].astype(np.float64), diameters[:], box_of(content)
 
 
 def _tiled(

@@ -12,15 +12,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from analysis.common.arrays import Floats, Vector
 
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
-
-__all__ = ["MagnetStep", "Motion", "Poses"]
-
-Vector = tuple[float, float, float]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

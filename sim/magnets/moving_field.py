@@ -17,8 +17,8 @@ from fractions import Fraction
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats, Vector
 from sim.magnets.motion import Motion
 from sim.magnets.poses import poses_of
 from sim.magnets.shapes import (
@@ -30,11 +30,6 @@ from sim.magnets.shapes import (
 )
 from sim.magnets.turning import Turning, turning_of
 from sim.physics.field_gradients import six_slopes
-
-__all__ = ["TOLERANCE", "Span", "field_over_time", "spans_of"]
-
-Vector = tuple[float, float, float]
-Floats = NDArray[np.float64]
 
 TOLERANCE = 1e-6
 """Of the largest field of a span, and of the largest component of its gradient."""

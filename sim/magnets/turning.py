@@ -7,12 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["Turning", "turning_of"]
-
-Vector = tuple[float, float, float]
-Floats = NDArray[np.float64]
+from analysis.common.arrays import Floats, Vector
 
 SAME = 1e-5
 """Share of the field below which a difference is none; the curves are good to less."""

@@ -10,9 +10,10 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from analysis.common.core_tables import AUTO
 from sim.parameters.beads import bead_sizes, check_beads, is_multicore
 from sim.parameters.field_types import FieldTable, field_direction, in_plane
-from sim.parameters.forces import check_forces, check_size_table, force_range
+from sim.parameters.forces import check_flow, check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.particle_types import MOST_PARTICLES, RANDOM_PACKING
 from sim.parameters.reading import Reading
@@ -20,17 +21,6 @@ from sim.physics.material import MATERIALS
 from sim.physics.shown import show
 from sim.physics.sizes import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.physics.units import format_quantity
-
-__all__ = [
-    "FRACTIONS",
-    "MOST_STEPS",
-    "SAMPLED",
-    "contradictions",
-    "forgive_duration",
-    "is_sampled",
-    "magnetisation",
-    "sizes",
-]
 
 FRACTIONS = ("volume_fraction", "core_volume_fraction", "fluid_saturation")
 """The three ways to give the amount of particles."""
@@ -66,6 +56,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from _check_turning(reading)
     yield from _check_start(reading)
     yield from check_forces(reading)
+    yield from check_flow(reading)
     yield from _check_optics(reading)
     yield from check_magnets(reading)
     yield from check_size_table(reading)
@@ -81,7 +72,8 @@ def sizes(reading: Reading) -> Sizes | None:
     if is_multicore(reading):
         return bead_sizes(reading)
     needed = ("core_diameter", "size_basis", "size_spread", "dead_layer", "shell_thickness")
-    if not reading.has("particles", *needed):
+    # A moment that is mistaken may be that of a bead.
+    if not reading.has("particles", "moment", *needed):
         return None
     core, basis, spread, dead_layer, shell = (reading.get("particles", key) for key in needed)
     if not isinstance(core, float):
@@ -303,7 +295,7 @@ def _check_times(reading: Reading) -> Iterator[str]:
     if not reading.has("run", "duration", "time_step") or is_sampled(reading):
         return
     duration, step = reading.get("run", "duration"), reading.get("run", "time_step")
-    if step is None:
+    if step is None or duration is None:
         return
     if step > duration:
         yield (
@@ -333,6 +325,13 @@ def _check_optics(reading: Reading) -> Iterator[str]:
                 "[optics] core_index must be one pair such as [2.35, 0.09], or as many as the "
                 f"{len(wavelengths)} wavelengths; received {len(pairs)}."
             )
+    if reading.has("optics", "core_index", "core_table") and reading.get("optics", "core_index"):
+        table = reading.get("optics", "core_table")
+        if table != AUTO:
+            yield (
+                f'[optics] core_table must be left out, or "{AUTO}", where core_index is given; '
+                f'received "{table}".'
+            )
     if reading.has("optics", "numerical_aperture", "outer_index"):
         aperture, outer = (reading.get("optics", k) for k in ("numerical_aperture", "outer_index"))
         if aperture > outer:
@@ -347,15 +346,6 @@ def is_sampled(reading: Reading) -> bool:
     return reading.has("run", "dynamics") and reading.get("run", "dynamics") == SAMPLED
 
 
-def forgive_duration(reading: Reading) -> None:
-    """Take the missing duration of a sampled run as no time at all."""
-    if is_sampled(reading) and not reading.given("run", "duration"):
-        reading.values["run", "duration"] = 0.0
-        reading.problems[:] = [
-            text for text in reading.problems if not text.startswith("[run] duration is missing")
-        ]
-
-
 def _check_sampled(reading: Reading) -> Iterator[str]:
     """Find what a sampled run cannot have.
 
@@ -366,12 +356,13 @@ def _check_sampled(reading: Reading) -> Iterator[str]:
     """
     if not is_sampled(reading):
         return
-    for key in reading.given("run", "duration", "time_step"):
+    for key in reading.given("run", "duration", "time_step", "mass_factor"):
         if key == "time_step" and reading.raw["run"][key] == "auto":
             continue  # asks for no time
         yield (
             f'[run] {key} must be left out with dynamics = "{SAMPLED}", which samples the film at '
-            f"rest and knows no time; received {show(reading.raw['run'][key])}."
+            f"rest and knows no {'inertia' if key == 'mass_factor' else 'time'}; received "
+            f"{show(reading.raw['run'][key])}."
         )
     if is_multicore(reading):
         yield (

@@ -17,8 +17,6 @@ from typing import Any, TypeAlias, TypeVar
 
 from sim.parameters.values import Expectation
 
-__all__ = ["ABSENT", "NEEDED", "REQUIRED", "IfNeeded", "Key", "Tables", "filled", "key", "keys_of"]
-
 T = TypeVar("T")
 
 REQUIRED: Any = dataclasses.MISSING
@@ -104,14 +102,10 @@ class Tables(Expectation):
     heading: str
     most: int
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return f"a list of at most {self.most} tables, each headed {self.heading}"
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the list."""
+    def _shape(self) -> dict[str, Any]:
         items = {"$ref": f"#/$defs/{self.heading.strip('[]')}"}
         return {"type": "array", "items": items, "maxItems": self.most}
 
@@ -171,7 +165,16 @@ def keys_of(table: type) -> dict[str, Key]:
 
 
 def filled(table: type[T], values: Mapping[str, Any]) -> T:
-    """Make a table from the values of its keys, by the names that they have in the file."""
-    fields = dataclasses.fields(table)  # type: ignore[arg-type]
-    names = {field.name: field.metadata["name"] or field.name for field in fields if field.metadata}
-    return table(**{field: values[name] for field, name in names.items()})
+    """Make a table from the values of its keys, by the names that they have in the file.
+
+    A field whose key the chosen kind does not need, and the file leaves out, keeps its default.
+    """
+    fields = [one for one in dataclasses.fields(table) if one.metadata]  # type: ignore[arg-type]
+    found = {one: values[one.metadata["name"] or one.name] for one in fields}
+    return table(
+        **{
+            one.name: value
+            for one, value in found.items()
+            if value is not None or not one.metadata["key"].is_needed
+        }
+    )

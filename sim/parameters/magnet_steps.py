@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from sim.parameters.reading import Reading
     from sim.parameters.types import CellParameters
 
-__all__ = ["check_motions", "check_paths", "motion_notices", "motions"]
-
 _MAY = {"loop": ("hold", "slide", "turn", "oscillate", "ramp"),
         "uniform": ("hold", "turn", "oscillate", "ramp")}  # fmt: skip
 _BODIES_MAY = ("hold", "slide", "turn")
@@ -126,7 +124,7 @@ def motion_notices(reading: Reading) -> Iterator[str]:
     for values in reading.magnets:
         longest = max(longest, *(step.end for step in _steps(values.steps)), 0.0)
     duration = reading.get("run", "duration")
-    if longest > duration * (1.0 + 1e-9):
+    if duration is not None and longest > duration * (1.0 + 1e-9):
         yield (
             f"The magnets move for {format_quantity(longest, 'time')} and the run lasts only "
             f"{format_quantity(duration, 'time')}: the rest of their steps is not used."

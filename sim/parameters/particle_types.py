@@ -11,8 +11,6 @@ from sim.parameters.keys import ABSENT, NEEDED, REQUIRED, key
 from sim.parameters.values import Choice, Number, Quantity
 from sim.physics.sizes import Sizes, whole_volume_fraction
 
-__all__ = ["MOST_PARTICLES", "RANDOM_PACKING", "ParticleParameters"]
-
 MOST_PARTICLES = 10_000_000
 
 RANDOM_PACKING = 0.64

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
     from sim.run.setup import RunSetup
 
-__all__ = ["Cost", "calibrate"]
-
 PIECE_SECONDS = 0.5
 """Wall time of the piece that is timed."""
 

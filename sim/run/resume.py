@@ -6,18 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 from sim.files.checkpoint import Checkpoint, load
 from sim.files.opening import RunFileError
-from sim.files.record import Ending, differences
+from sim.files.record import LIMITS, Ending, differences, flat, resolved
 
 if TYPE_CHECKING:
     from sim.files.folder import RunFolder
     from sim.files.run_file import RunSummary
     from sim.run.setup import RunSetup
 
-__all__ = ["checkpoint_for", "is_kept", "require_same"]
-
 
 def require_same(folder: RunFolder, summary: RunSummary, now: dict[str, Any]) -> None:
-    """Refuse parameters that differ from those of the run, except for its duration.
+    """Refuse parameters that differ from those of the run, except for what limits it.
 
     Raises
     ------
@@ -27,15 +25,19 @@ def require_same(folder: RunFolder, summary: RunSummary, now: dict[str, Any]) ->
     changed = differences(summary.resolved, now)
     if changed:
         more = f" (and {len(changed) - 1} more)" if len(changed) > 1 else ""
+        longer, *limits, last = LIMITS
+        if now.get("run", {}).get("dynamics") == "monte_carlo":
+            longer = f"{', '.join(limits)} and {last}"
         raise RunFileError(
-            f"{folder.path} cannot be resumed: {changed[0]}{more}; only run.duration may change"
+            f"{folder.path} cannot be resumed: {changed[0]}{more}; only {longer} may change"
         )
 
 
 def is_kept(folder: RunFolder, summary: RunSummary, setup: RunSetup) -> bool:
     """Return whether a run is over and stays as it is; false if it is to go on.
 
-    A finished run goes on if the duration has grown. One that a stop rule has ended stays.
+    A finished run goes on if the duration has grown, a sampled one if a limit of it has. Another
+    that a stop rule has ended stays.
 
     Raises
     ------
@@ -44,18 +46,29 @@ def is_kept(folder: RunFolder, summary: RunSummary, setup: RunSetup) -> bool:
     """
     if not summary.ending.is_complete:
         return False
+    sampled = setup.parameters.run.is_sampled
+    if sampled and setup.system.steps > summary.last_step and _has_grown(summary, setup):
+        return False
     if summary.ending is Ending.STOPPED or summary.last_step == setup.system.steps:
         return True
     if setup.system.steps < summary.last_step:
         raise RunFileError(
             f"{folder.path} cannot be resumed: it is finished at step {summary.last_step}, "
-            f"and [run] duration now asks for {setup.system.steps} steps"
+            f"and [run] {'sweeps' if sampled else 'duration'} now asks for {setup.system.steps} "
+            "steps"
         )
     if setup.system.steps > summary.last_step and not folder.checkpoint.exists():
         raise RunFileError(
             f"{folder.path} cannot be made longer: it is finished and has no checkpoint.h5"
         )
     return False
+
+
+def _has_grown(summary: RunSummary, setup: RunSetup) -> bool:
+    """Return whether a limit of a sampled run is beyond the one that it had; None is no limit."""
+    old, new = flat(summary.resolved), flat(resolved(setup.parameters))
+    pairs = [(old.get(key), new[key]) for key in LIMITS[1:]]
+    return any(was is not None and (now is None or now > was) for was, now in pairs)
 
 
 def checkpoint_for(folder: RunFolder, summary: RunSummary, setup: RunSetup) -> Checkpoint:

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from sim.outlook.expectations import Expectations
     from sim.parameters.types import BondParameters, Parameters
 
-__all__ = ["RunSetup", "UncompiledError", "record_of", "usable_threads"]
-
 
 class UncompiledError(InputError):
     """The environment asks numba not to compile; the text is one sentence for the user."""
@@ -136,6 +134,17 @@ class RunSetup:
 
         require_memory(self.system)
         return start_state(self.parameters, self.system)
+
+    @property
+    def started(self) -> dict[str, Any]:
+        """What the run file tells of the run that the film is taken from; empty without one."""
+        start = self.parameters.start
+        if start.kind != "file" or start.path is None or self.parameters.run.is_sampled:
+            return {}
+        from sim.film.start_file import field_of_run
+
+        field = field_of_run(start.path)
+        return {} if field is None else {"field_t": field}
 
     def require_ready(self) -> None:
         """Raise what keeps the run from beginning: threads, memory, room for the particles."""

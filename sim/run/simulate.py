@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -17,6 +18,7 @@ from sim.files.lock import FolderError, held
 from sim.files.provenance import sources, versions
 from sim.files.record import resolved
 from sim.files.run_file import RunFileError, RunSummary, RunWriter
+from sim.parameters.load import Film, as_parameters
 from sim.run.loop import Run, RunFailed, supervise
 from sim.run.rest import rest_watchers
 from sim.run.resume import checkpoint_for, is_kept, require_same
@@ -34,7 +36,6 @@ if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
-    from sim.parameters.types import Parameters
 
 __all__ = [
     "FolderError",
@@ -49,7 +50,7 @@ __all__ = [
 
 
 def simulate(
-    parameters: Parameters,
+    parameters: Film,
     directory: str | Path,
     *,
     threads: int | None = None,
@@ -67,8 +68,8 @@ def simulate(
 
     Parameters
     ----------
-    parameters : Parameters
-        What `sim.load` returns.
+    parameters : Parameters, str, path-like or mapping
+        What `sim.load` returns, or what it takes.
     directory : str or Path
         Folder of the run; made if absent.
     threads : int or None
@@ -109,6 +110,7 @@ def simulate(
         If the run stopped on an error; what was simulated is in its file.
     """
     began = time.perf_counter()
+    parameters = as_parameters(parameters)
     folder = RunFolder(Path(directory))
     if parameters.start.kind == "file":
         refuse_own_start(folder.path, parameters.start.path)
@@ -224,7 +226,7 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
     """Begin a new run file with the start state in it."""
     if folder.run_file.exists():
         folder.clear()
-    record = record_of(setup, uuid.uuid4().hex)
+    record = dataclasses.replace(record_of(setup, uuid.uuid4().hex), start=setup.started)
     try:
         writer = RunWriter.create(folder.run_file, record, setup.particles, ENERGIES)
         with _closed_on_error(writer):

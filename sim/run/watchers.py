@@ -28,17 +28,6 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.run.setup import RunSetup
 
-__all__ = [
-    "CheckpointByClock",
-    "Frames",
-    "Interruption",
-    "Pace",
-    "Progress",
-    "Scene",
-    "Stop",
-    "Watcher",
-]
-
 CHECKPOINT_SECONDS = 60.0
 """Wall time between checkpoints: what a kill can cost at most."""
 PIECE_SECONDS = 0.25

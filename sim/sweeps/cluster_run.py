@@ -15,16 +15,14 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from analysis.common import file_names
-from sim.files.lock import LOCK_NAME
+from sim.files.lock import LOCK_FILES
 from sim.sweeps.folder import Outcome, SweepFolder
 from sim.sweeps.run import LOOK_SECONDS, Job, perform
-
-__all__ = ["Files", "perform_away", "read_files", "write_files"]
 
 Files = dict[str, bytes]
 """Contents by path in the folder of a run."""
 
-LEFT = {LOCK_NAME, file_names.PROGRESS}
+LEFT = {*LOCK_FILES, file_names.PROGRESS}
 
 _ALONE = threading.Lock()
 """Compiled code of two runs must not share a process, whatever number of threads a worker has."""

@@ -14,8 +14,6 @@ from sim.sweeps.folder import Outcome, SweepFolder
 if TYPE_CHECKING:
     from sim.sweeps.run import Job
 
-__all__ = ["Overseer", "SweepProgress"]
-
 TELL_SECONDS = 0.5
 """Progress is passed on so often."""
 

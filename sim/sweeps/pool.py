@@ -18,8 +18,6 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from dataclasses import dataclass, field
 from typing import Any
 
-__all__ = ["Crew", "spawned_workers", "start_worker"]
-
 POLL_SECONDS = 0.2
 """Time between two looks at signals and progress."""
 ORPHAN_SECONDS = 20.0

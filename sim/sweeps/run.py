@@ -23,8 +23,6 @@ from sim.sweeps.folder import Outcome, SweepFolder
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["Job", "PointFunction", "guarded", "perform", "simulate_point", "warm_kernels"]
-
 LOOK_SECONDS = 0.5
 """A run looks so often whether it is to stop, and tells so often how far it is."""
 

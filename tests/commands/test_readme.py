@@ -24,11 +24,13 @@ ROOT = Path(__file__).parents[2]
 ROOMS = [path for name in ("sim", "analysis", "tests") for path in (ROOT / name).rglob("README.md")]
 FILES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(ROOMS)]
 PAGES = {path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8") for path in FILES}
-PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+PROJECT = PYPROJECT["project"]
+IN_THE_WHEEL = PYPROJECT["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"]
 SETUP = "python3 -m venv .venv"
 # Tokens that begin with one of these folders are paths of the project.
 FOLDERS = ("sim", "analysis", "tests", "runs_demo", ".ci")
-ENDINGS = ("py", "json", "csv", "vtp")
+ENDINGS = ("py", "json", "csv", "vtp", "pvd")
 DECLARED = {one.path for one in MEASURED}
 
 
@@ -66,6 +68,8 @@ def test_the_first_line_installs_and_runs_a_demo():
     program, *words = shlex.split(run)
     assert Path(program).name in PROJECT["scripts"]
     module, function = PROJECT["scripts"][Path(program).name].split(":")
+    (source,) = (of for of, to in IN_THE_WHEEL.items() if to == f"{module}.py")
+    module = source.removesuffix(".py").replace("/", ".")
     assert callable(getattr(importlib.import_module(module), function))
     args = parsed(words)
     from sim.parameters import load

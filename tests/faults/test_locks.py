@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import fcntl
 import json
 import os
 import pickle
@@ -19,7 +20,7 @@ import pytest
 from sim.command_line import main
 from sim.engines.cpu import StepError
 from sim.files import lock as folder_lock
-from sim.files.lock import LOCK_NAME, LockedError, held
+from sim.files.lock import LOCK_FILES, LockedError, held
 from sim.files.opening import InUseError
 from sim.files.record import Ending
 from sim.parameters import from_text
@@ -33,14 +34,21 @@ from sim.sweeps.sweep import sweep
 from tests.reference.fake_engine import FakeEngine, fake_setup
 from tests.reference.small_film import small_film
 
+WRITER, LOCK = LOCK_FILES
 ROOT = Path(__file__).parents[2]
 HOLD = """
+import errno
+import fcntl
 import sys
 import time
 from pathlib import Path
 from sim.files import lock as folder_lock
+
+def refuse(handle, kind):
+    raise OSError(errno.ENOLCK, "No locks available")
+
 if "unlocked" in sys.argv:
-    folder_lock.fcntl = None
+    fcntl.flock = refuse
 Path(sys.argv[1]).mkdir(exist_ok=True)
 with folder_lock.held(Path(sys.argv[1])):
     print("held", flush=True)
@@ -91,17 +99,21 @@ def parameters(monkeypatch):
     return from_text(small_film(), "film.toml")
 
 
-@pytest.fixture(params=["flock", "no flock"])
+def switch_locks_off(monkeypatch, number=errno.ENOLCK):
+    """Answer as a disk without locks does (flock(2): ENOLCK; EOPNOTSUPP of some network disks)."""
+
+    def refuse(handle, kind):
+        raise OSError(number, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refuse)
+
+
+@pytest.fixture(params=["flock", "ENOLCK", "ENOSYS", "EOPNOTSUPP"])
 def locks(request, monkeypatch):
     """Return the words for the other process: with the system's locks, and on disks without."""
     if request.param == "flock":
         return ()
-    if folder_lock.fcntl is not None:
-
-        def refuse(handle, kind):
-            raise OSError(errno.ENOLCK, "No locks available")
-
-        monkeypatch.setattr(folder_lock.fcntl, "flock", refuse)
+    switch_locks_off(monkeypatch, getattr(errno, request.param))
     return ("unlocked",)
 
 
@@ -145,48 +157,60 @@ def test_the_lock_of_a_killed_process_is_taken_over_with_a_notice(
     with pytest.raises(LockedError):
         simulate(parameters, tmp_path / "out")
     end(process)
-    assert (tmp_path / "out" / LOCK_NAME).exists()
+    assert (tmp_path / "out" / LOCK).exists()
     done = simulate(parameters, tmp_path / "out")
     assert done.finished
     assert f"process {process.pid} on" in done.notices[-1]
     assert done.notices[-1].endswith("its lock is taken over")
-    assert not (tmp_path / "out" / LOCK_NAME).exists()
+    assert not (tmp_path / "out" / LOCK).exists()
 
 
 def test_without_locks_a_number_given_to_another_process_is_no_holder(tmp_path, monkeypatch):
     """Process numbers are used again: the time of the begin tells one process from the other."""
-    monkeypatch.setattr(folder_lock, "fcntl", None)
+    switch_locks_off(monkeypatch)
     note = {"process": os.getpid(), "began": "1", "host": folder_lock.socket.gethostname()}
-    lock = tmp_path / LOCK_NAME
+    lock = tmp_path / WRITER
+    (tmp_path / LOCK).touch()
     lock.write_text(json.dumps(note | {"since": "yesterday"}))
     with held(tmp_path) as notices:
         assert "since yesterday" in notices[0]
         assert json.loads(lock.read_text())["began"] != "1"
-    assert not lock.exists()
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_without_locks_a_holder_on_another_machine_is_left_to_the_user(tmp_path, monkeypatch):
-    monkeypatch.setattr(folder_lock, "fcntl", None)
+    switch_locks_off(monkeypatch)
     note = {"process": 7, "began": "1", "host": "elsewhere", "since": "yesterday"}
-    (tmp_path / LOCK_NAME).write_text(json.dumps(note))
+    (tmp_path / LOCK).touch()
+    (tmp_path / WRITER).write_text(json.dumps(note))
     for act in (folder_lock.refuse_if_held, lambda folder: held(folder).__enter__()):
         with pytest.raises(LockedError, match=r"process 7 on elsewhere .*remove .*\.lock"):
             act(tmp_path)
-    assert (tmp_path / LOCK_NAME).exists()
+    assert (tmp_path / LOCK).exists()
 
 
 @pytest.mark.parametrize("content", [b"", b"{", b"[1]", b"\xff\x00", b'{"process": []}'])
 def test_a_lock_file_that_says_nothing_stops_nobody(tmp_path, locks, content):
-    (tmp_path / LOCK_NAME).write_bytes(content)
+    (tmp_path / LOCK).write_bytes(content)
+    (tmp_path / WRITER).write_bytes(content)
     with held(tmp_path) as notices:
         assert notices == []
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_note_that_is_a_link_is_not_followed(tmp_path):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "mine").write_text("mine")
+    (tmp_path / "out" / WRITER).symlink_to(tmp_path / "mine")
+    with held(tmp_path / "out"):
+        assert "process" in (tmp_path / "out" / WRITER).read_text()
+    assert (tmp_path / "mine").read_text() == "mine"
+
+
 def test_a_lock_that_is_a_link_is_not_followed(tmp_path):
     (tmp_path / "out").mkdir()
     (tmp_path / "mine").write_text("mine")
-    (tmp_path / "out" / LOCK_NAME).symlink_to(tmp_path / "mine")
+    (tmp_path / "out" / LOCK).symlink_to(tmp_path / "mine")
     with pytest.raises(FolderError, match="cannot be written"), held(tmp_path / "out"):
         pass
     assert (tmp_path / "mine").read_text() == "mine"
@@ -250,7 +274,7 @@ def test_a_point_never_replaces_a_run_that_is_written_or_read(
     with pytest.raises(LockedError):
         simulate_point(parameters, out)
     end(process)
-    (out / LOCK_NAME).unlink()
+    (out / LOCK).unlink()
     process = holder(out / "run.h5", script=READ)
     with pytest.raises(InUseError, match="in use by another program"):
         simulate_point(parameters, out)
@@ -300,7 +324,7 @@ def test_a_look_at_a_lock_keeps_no_writer_out(tmp_path):
     onlooker.start()
     try:
         for _ in range(500):
-            (tmp_path / LOCK_NAME).touch()
+            (tmp_path / LOCK).touch()
             with held(tmp_path):
                 pass
     finally:

@@ -52,9 +52,21 @@ def test_what_is_free_is_the_least_of_all_limits(monkeypatch):
         (5, None, None, 5),
         (5, 3, None, 3),
         (5, 3, -1, 0),
-        (None, None, None, None),
     ):
         monkeypatch.setattr(memory, "_of_machine", lambda value=machine: value)
         monkeypatch.setattr(memory, "_of_process", lambda value=process: value)
         monkeypatch.setattr(memory, "_of_group", lambda value=group: value)
         assert memory.free_bytes() == free
+
+
+def test_free_memory_is_that_of_the_machine_and_of_the_limit():
+    """Beside the kernel's own words: /proc/meminfo (proc(5)) in kB, RLIMIT_AS (getrlimit(2))."""
+    lines = dict(line.split(":") for line in Path("/proc/meminfo").read_text().splitlines())
+    available = int(lines["MemAvailable"].split()[0]) * 1024
+    assert memory._of_machine() == pytest.approx(available, rel=0.3)
+    limit = "resource.setrlimit(resource.RLIMIT_AS, (2 * 10**9,) * 2)"
+    code = f"import resource; {limit}; from sim.film import memory; print(memory._of_process())"
+    words = [sys.executable, "-c", code]
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=True)
+    assert 1e9 < int(done.stdout) < 2e9
+    assert memory._of_process() is None

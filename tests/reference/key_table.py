@@ -30,6 +30,8 @@ def default(key):
     """Write the default of a key as a file would."""
     if key.is_required:
         return "must be given"
+    if key.is_needed:
+        return "must then be given"
     return "" if key.default in (None, "") else f"`{show(key.default)}`"
 
 

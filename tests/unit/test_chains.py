@@ -213,23 +213,23 @@ def test_one_sentence_for_bad_input(change, message):
 
 
 def test_kernels_give_the_same_without_compilation():
-    from analysis.kernels import pairs
+    from analysis.kernels import cells, pairs
 
     film = straight_chains(starts_on_grid(6, 3), [4, 7, 2, 1, 9, 3]).joined(
         ring(6, (0.02e-6, 0.3e-6, 0.05e-6))
     )
     units = film.moments / np.linalg.norm(film.moments, axis=1)[:, None]
-    sides = np.array(SIDES)
-    shape = (40, 12)
+    box = (np.array(SIDES), 0.0, film.thickness, (40, 12, 3))
     plain, compiled = [], []
     for kind, out in (("py_func", plain), (None, compiled)):
         call = (lambda f: f.py_func) if kind else (lambda f: f)
-        start, order, _ = call(pairs.sort_into_cells)(film.positions, sides, *shape)
-        table = np.empty((200, 5), np.int64)
-        found = call(pairs.touching_pairs)(
-            film.positions, units, film.diameters, sides, shape, start, order, 1.3, 0.5, table
-        )
-        out.extend([start, order, table[:found]])
-        out.extend(call(pairs.label_groups)(len(units), table[:found]))
+        sorted_film = call(cells.sort_into_cells)(film.positions, *box)
+        place = np.zeros(len(units), np.int64)
+        rule = (sorted_film, units, film.diameters, 1.3, 0.5)
+        call(pairs.touching_pairs)(*rule, place, np.empty((0, 5), np.int64))
+        table = np.empty((place.sum(), 5), np.int64)
+        call(pairs.touching_pairs)(*rule, np.cumsum(place) - place, table)
+        out.extend([sorted_film.start, sorted_film.order, sorted_film.points, place, table])
+        out.extend(call(pairs.label_groups)(len(units), table))
     for a, b in zip(plain, compiled, strict=True):
         assert np.array_equal(a, b)

@@ -8,7 +8,7 @@ from scipy.constants import k as BOLTZMANN
 from scipy.integrate import quad
 
 from sim.outlook.cell.drift_model import DriftClock, DriftError, field_energy, film_drift
-from sim.outlook.cell.drift_solver import backward_euler, equilibrium, inflow, make_edges
+from sim.outlook.cell.drift_solver import course, equilibrium, inflow, make_edges
 
 SIDES = (12e-3, 8e-3)
 ROWS, COLUMNS = 12, 18
@@ -81,16 +81,14 @@ def test_the_flux_itself_conserves_without_help_of_the_solver():
     assert np.abs(rates).max() > 1.0
 
 
-def decayed(rows, columns, steps, last):
-    """Amplitude left of the mode cos(pi x/X) cos(2 pi y/Y) after equal steps without a field."""
+def decayed(rows, columns, last):
+    """Amplitude left of the mode cos(pi x/X) cos(2 pi y/Y) without a field."""
     x = (np.arange(columns) + 0.5) / columns
     y = (np.arange(rows)[:, None] + 0.5) / rows
     mode = np.cos(np.pi * x) * np.cos(2.0 * np.pi * y)
     spacing = (SIDES[1] / rows, SIDES[0] / columns)
     edges = make_edges(np.zeros((rows, columns)), spacing, DIFFUSION)
-    packing = (0.3 + 0.2 * mode).ravel()
-    for _ in range(steps):
-        packing = backward_euler(packing, edges, last / steps)
+    packing = course((0.3 + 0.2 * mode).ravel(), edges, np.array([0.0, last]))[-1]
     return float((packing - 0.3) @ mode.ravel()) / (0.2 * float((mode**2).sum()))
 
 
@@ -100,30 +98,20 @@ from memory)."""
 
 
 def test_a_mode_decays_with_second_order_in_the_grid():
-    # Steps in the square of the cell, so that both errors fall with its square.
-    last = 1.0 / RATE
-    errors = [abs(decayed(8 * n, 12 * n, 10 * n * n, last) - math.exp(-1.0)) for n in (1, 2, 3)]
-    assert errors[0] / errors[1] == pytest.approx(4.0, rel=0.1)
-    assert errors[1] / errors[2] == pytest.approx(9.0 / 4.0, rel=0.05)
-    assert errors[2] < 8e-3
-
-
-def test_the_grid_alone_is_of_second_order():
-    # Backward Euler turns exp(-D k^2 t) into (1 + D k^2 t/n)^-n; what is left is the grid's.
-    exact = (1.0 + 1.0 / 30) ** -30
-    errors = [abs(decayed(8 * n, 12 * n, 30, 1.0 / RATE) - exact) for n in (1, 2, 4)]
+    errors = [abs(decayed(8 * n, 12 * n, 1.0 / RATE) - math.exp(-1.0)) for n in (1, 2, 4)]
     assert errors[0] / errors[1] == pytest.approx(4.0, rel=0.1)
     assert errors[1] / errors[2] == pytest.approx(4.0, rel=0.05)
 
 
-def test_time_steps_are_of_first_order():
+@pytest.mark.parametrize("share", [0.01, 1.0, 4.0])
+def test_the_course_in_time_is_that_of_the_grid(share):
     x_rate = (2.0 * COLUMNS / SIDES[0] * math.sin(math.pi / (2 * COLUMNS))) ** 2
     y_rate = (2.0 * ROWS / SIDES[1] * math.sin(math.pi / ROWS)) ** 2
-    # Rates of the five-point stencil: 4/h^2 sin^2(k h/2) an axis.
+    # Rates of the five-point stencil: 4/h^2 sin^2(k h/2) along each axis. Each of some hundred
+    # steps may add its error, a millionth of the packing.
     rate = DIFFUSION * (x_rate + y_rate)
-    errors = [decayed(ROWS, COLUMNS, n, 1.0 / rate) - math.exp(-1.0) for n in (20, 40, 80)]
-    assert errors[0] / errors[1] == pytest.approx(2.0, rel=0.05)
-    assert errors[1] / errors[2] == pytest.approx(2.0, rel=0.03)
+    left = decayed(ROWS, COLUMNS, share / rate)
+    assert left == pytest.approx(math.exp(-share), abs=3e-5)
 
 
 def test_the_half_time_of_a_mode():
@@ -134,10 +122,7 @@ def test_the_half_time_of_a_mode():
     clock = DriftClock(first=half / 100.0, last=10.0 * half, frames=4, steps_per_decade=40)
     field = np.zeros((1, columns))
     result = film_drift(field, SIDES, start=0.1 + 0.05 * mode, clock=clock, **PARTICLE)
-    assert result.half_time_s == pytest.approx(half, rel=0.015)
-    finer = DriftClock(first=half / 100.0, last=10.0 * half, frames=4, steps_per_decade=80)
-    better = film_drift(field, SIDES, start=0.1 + 0.05 * mode, clock=finer, **PARTICLE)
-    assert abs(better.half_time_s - half) < 0.6 * abs(result.half_time_s - half)
+    assert result.half_time_s == pytest.approx(half, rel=1e-3)
     short = DriftClock(first=half / 100.0, last=half / 10.0, frames=4, steps_per_decade=40)
     early = film_drift(field, SIDES, start=0.1 + 0.05 * mode, clock=short, **PARTICLE)
     assert early.half_time_s is None
@@ -186,11 +171,12 @@ def test_strong_attraction_packs_and_never_overfills():
 
 
 def test_the_way_to_equilibrium_never_turns_back():
-    # The scheme contracts the sum of absolute differences (M. G. Crandall and L. Tartar,
-    # Proceedings of the American Mathematical Society 78, 385 (1980), from memory).
+    # Hops contract the sum of absolute differences (M. G. Crandall and L. Tartar,
+    # Proceedings of the American Mathematical Society 78, 385 (1980), from memory); a step may
+    # err by a millionth.
     clock = DriftClock(first=10.0, last=1e9, frames=5, steps_per_decade=8)
     result = film_drift(hill(0.3), SIDES, start=0.05, clock=clock, **PARTICLE)
-    assert np.diff(result.change).min() > -1e-12
+    assert np.diff(result.change).min() > -1e-7
     assert result.change[0] == 0.0
     assert result.change[-1] == pytest.approx(1.0, abs=1e-9)
     assert 10.0 < result.half_time_s < 1e9
@@ -201,8 +187,8 @@ def test_frames_lie_on_the_logarithmic_clock():
     result = film_drift(hill(0.1), SIDES, start=0.02, clock=clock, **PARTICLE)
     np.testing.assert_allclose(result.time_s, [0.0, 2.0, 20.0, 200.0, 2e3, 2e4])
     assert result.volume_fraction.shape == (6, ROWS, COLUMNS)
-    assert result.step_time_s.shape == result.change.shape
-    assert (np.diff(result.step_time_s) > 0.0).all()
+    assert result.change_time_s.shape == result.change.shape
+    assert (np.diff(result.change_time_s) > 0.0).all()
     assert (result.volume_fraction[0] == 0.02).all()
 
 

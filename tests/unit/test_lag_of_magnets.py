@@ -44,7 +44,7 @@ def planted():
     times = np.linspace(0.0, 1e-3, 9)
     vectors = ellipse(times, 700.0)
     run = SimpleNamespace(
-        times=times, frames=9,
+        times=times, frames=9, field_before=None,
         derived={"field_programme": [step("turn", 0.0, 1e-3, frequency_hz=700.0)]},
     )  # fmt: skip
     field, axis = turning_frames(run, last_swing(run), vectors)
@@ -79,7 +79,10 @@ def test_direction_of_a_field_of_zero_is_that_of_the_nearest_frame():
     vectors = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 0.0],
                         [0.0, 2.0, 0.0]])  # fmt: skip
     run = SimpleNamespace(
-        times=np.arange(5.0), frames=5, derived={"field_programme": [step("move", 0.0, 5.0)]}
+        times=np.arange(5.0),
+        frames=5,
+        field_before=None,
+        derived={"field_programme": [step("move", 0.0, 5.0)]},
     )
     field, axis = turning_frames(run, None, vectors)
     np.testing.assert_array_equal(field[:, 1], [0.0, 0.0, 0.0, 1.0, 1.0])

@@ -1,6 +1,7 @@
 """A sampled run from its file to its page: bits, rest from both sides, no times, bad input."""
 
 import json
+import shutil
 
 import h5py
 import numpy as np
@@ -12,6 +13,7 @@ from analysis.pictures.all import figures_of
 from analysis.reports.run import page
 from sim.command_line import main
 from sim.files.comparison import compare_runs
+from sim.files.opening import RunFileError
 from sim.files.record import Ending
 from sim.film.start_file import state_from_run
 from sim.kernels.sampler import layout
@@ -202,6 +204,34 @@ def test_measuring_from_a_time_is_refused(finished, capsys):
     assert sorted(path.name for path in finished.directory.iterdir()) == before
 
 
+def test_a_run_goes_on_where_a_limit_of_it_has_grown(tmp_path):
+    short = simulate(parameters_of("sweeps = 40"), tmp_path / "run")
+    assert short.ending is Ending.FINISHED
+    reason = measure(open_run(short.directory)).numbers["equilibration"]["reason"]
+    assert "of 20 wanted: about" in reason
+    assert "in all, which take" in reason
+    assert "set larger limits in [run] and go on with --resume" in reason
+    with pytest.raises(RunFileError, match="sweeps now asks for 20 steps"):
+        simulate(parameters_of("sweeps = 20"), tmp_path / "run", resume=True)
+    with pytest.raises(RunFileError, match=r"only run\.structures, run\.sweeps and run\.wall_time"):
+        simulate(parameters_of("sweeps = 80\nseed = 3"), tmp_path / "run", resume=True)
+    # one more structure asks for no sweep more: the limit of sweeps is reached
+    assert simulate(parameters_of("sweeps = 40\nstructures = 30"), tmp_path / "run", resume=True)
+    longer = simulate(parameters_of("sweeps = 80"), tmp_path / "run", resume=True)
+    whole = simulate(parameters_of("sweeps = 80"), tmp_path / "whole")
+    assert longer.step == whole.step == 80
+    with h5py.File(whole.path) as one, h5py.File(longer.path) as other:
+        assert one["parameters"].attrs["rest"] == other["parameters"].attrs["rest"]
+
+
+def test_a_run_at_rest_goes_on_for_more_structures(finished, tmp_path):
+    shutil.copytree(finished.directory, tmp_path / "run")
+    same = parameters_of("sweeps = 2000\nstructures = 10")
+    assert simulate(same, tmp_path / "run", resume=True).step == finished.step
+    more = parameters_of(f"sweeps = {finished.step + 10}\nstructures = 1000")
+    assert simulate(more, tmp_path / "run", resume=True).step == finished.step + 10
+
+
 def test_a_limit_of_the_clock_ends_the_run(tmp_path):
     run = simulate(
         parameters_of('sweeps = 1000000\nstructures = 10000\nwall_time = "1 s"'), tmp_path
@@ -232,6 +262,8 @@ def test_a_sampled_film_is_a_start(finished):
 REFUSED = {
     'duration = "1 ms"': "[run] duration must be left out with dynamics",
     'time_step = "1 ns"': "[run] time_step must be left out with dynamics",
+    "mass_factor = 10.0": '[run] mass_factor must be left out with dynamics = "monte_carlo", which '
+    "samples the film at rest and knows no inertia",
     "structures = 2": "[run] structures must be a whole number from 8",
     "sweeps = 1": "[run] sweeps must be a whole number from 10",
     'wall_time = "1 ms"': '[run] wall_time must be "auto" or a time from 1 s',

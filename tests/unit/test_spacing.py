@@ -210,20 +210,19 @@ def test_too_few_chains_give_reasons_and_no_exception():
 
 
 def test_kernels_give_the_same_without_compilation():
-    from analysis.kernels import across, pairs, projection
+    from analysis.kernels import across, cells, projection
 
     film = lanes(150e-9, length=4)
     chains = find_chains(*film.frame())
-    shape = (20, 15)
-    start, order, _ = pairs.sort_into_cells(film.positions, SIDES, *shape)
-    axis = np.array([1.0, 0, 0])
-    first, second = np.zeros((4, 40), np.int64), np.zeros((4, 40), np.int64)
-    block = chains.group % 4
-    arguments = (film.positions, chains.group, block, axis, SIDES, shape, start, order, 15e-9, 2e-7)
-    a = across.distances_across(*arguments, first)
-    b = across.distances_across.py_func(*arguments, second)
-    assert np.array_equal(a, b)
-    assert np.array_equal(first, second)
+    rule = (chains.group, chains.group % 4, np.array([1.0, 0, 0]), 15e-9, 2e-7)
+    found = []
+    for call in (lambda f: f.py_func, lambda f: f):
+        box = call(cells.sort_into_cells)(film.positions, SIDES, 0.0, THICKNESS, (20, 15, 3))
+        nearest, counts = np.full(len(film.positions), np.inf), np.zeros((4, 40), np.int64)
+        call(across.distances_across)(box, *rule, nearest, counts)
+        found.append((nearest, counts))
+    assert np.array_equal(found[0][0], found[1][0])
+    assert np.array_equal(found[0][1], found[1][1])
     arguments = (film.positions, film.diameters, SIDES, 200, 150)
     assert np.array_equal(
         projection.covered_points(*arguments), projection.covered_points.py_func(*arguments)

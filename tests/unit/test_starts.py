@@ -7,15 +7,18 @@ import h5py
 import numpy as np
 import pytest
 
+from analysis import measure, open_run
+from analysis.reports.run import page
+from analysis.trajectory.cycles import programme
 from sim.files.opening import RunFileError
 from sim.film.particles import draw
 from sim.film.placing import CrowdedError, lattice_state
 from sim.film.reduce import reduce
 from sim.film.start import start_state
-from sim.film.start_file import state_from_run
-from sim.parameters import load
+from sim.film.start_file import field_of_run, state_from_run
+from sim.parameters import from_text, load
 from sim.run.simulate import simulate
-from tests.reference.small_film import small_film
+from tests.reference.small_film import FIELD, small_film
 from tests.reference.small_systems import film, spread_diameters
 from tests.unit.test_initial_state import check_inside, nearest_shares
 
@@ -57,7 +60,7 @@ def run(tmp_path_factory):
     with h5py.File(folder / "run" / "run.h5") as file:
         positions = file["/particles/film/position/value"][-1]
         moments = file["/particles/film/moment/value"][-1].astype(float)
-        sides = file["/particles/film/box/edges"][:]
+        sides = file["/particles/film/box/edges/value"][0]
     return folder, parameters, positions, moments, sides
 
 
@@ -96,6 +99,65 @@ def test_key_path_stands_beside_its_file_and_a_run_can_go_on(run, tmp_path, monk
     with h5py.File(tmp_path / "out" / "run.h5") as file, h5py.File(folder / "run/run.h5") as old:
         place = "/particles/film/position/value"
         np.testing.assert_allclose(file[place][0], old[place][-1], rtol=1e-12)
+
+
+def switched(run, tmp_path, field):
+    """Return what is measured of a run in another field that starts where the first one ended."""
+    text = small_film("0.5 us", 10).replace(FIELD, field)
+    start = '[start]\nkind = "file"\npath = "run"\n'
+    second = from_text(text + start, str(run[0] / "second.toml"))
+    return open_run(simulate(second, tmp_path / "out", threads=1).path)
+
+
+def test_a_field_that_is_off_from_the_first_step_was_switched_off(run, tmp_path):
+    found = switched(run, tmp_path, "")
+    assert found.field_before == pytest.approx([0.02, 0.0, 0.0], rel=1e-15)
+    assert [step["end_s"] for step in programme(found)] == [0.0, None]
+    measured = measure(found)
+    assert (measured.curves["time_series"].field_t > 0.0).tolist() == [True] + 10 * [False]
+    relaxation, way = measured.numbers["relaxation"], measured.numbers["way_to_rest"]
+    assert relaxation["switch_off_time_s"] == 0.0
+    assert "length_decay_reason" in relaxation
+    assert way["switch_off_start_s"] == 0.0
+    assert way["switch_off_expected_length"] > 1.0
+    assert not [key for key in way if key.startswith("switch_on")]
+    told = [text for text in measured.numbers["warnings"] if "growth_exponent" in text]
+    assert told == [
+        "relaxation.growth_exponent: the field was on before the run, and goes off as it begins"
+    ]
+    assert "switched off" in page(measured, found)
+
+
+def test_a_field_that_is_stronger_from_the_first_step_is_a_switch_on(run, tmp_path):
+    stronger = '[field]\nstrength = "50 mT"\ndirection = [0, 1, 0]\n'
+    found = measure(switched(run, tmp_path, stronger)).numbers
+    assert found["relaxation"]["switch_off_time_s"] is None
+    assert found["way_to_rest"]["switch_on_start_s"] == 0.0
+    assert found["equilibration"]["stage_start_s"] > 0.0
+
+
+def test_a_file_that_records_no_field_is_a_start_all_the_same(run, tmp_path):
+    shutil.copytree(run[0] / "run", tmp_path / "run")
+    with h5py.File(tmp_path / "run/run.h5", "r+") as file:
+        del file["/observables/field"]
+    assert field_of_run(tmp_path / "run") is None
+    with h5py.File(tmp_path / "run/run.h5", "r+") as file:
+        file["/observables/field/value"] = np.zeros(2)
+    with pytest.raises(RunFileError, match="is an HDF5 file but not a run"):
+        field_of_run(tmp_path / "run")
+    with h5py.File(tmp_path / "run/run.h5", "r+") as file:
+        del file["/observables/field/value"]
+        file["/observables/field/value"] = np.full((4, 3), np.nan)
+    with pytest.raises(RunFileError, match="ends in a field that is not a number"):
+        field_of_run(tmp_path / "run")
+
+
+def test_a_first_ramp_starts_from_no_field_and_says_so(run):
+    ramp = '[[field.steps]]\nkind = "ramp"\nduration = "0.1 us"\nstrength = "20 mT"\n'
+    text = small_film("0.5 us", 10).replace(FIELD, ramp) + '[start]\nkind = "file"\npath = "run"\n'
+    said = from_text(text, str(run[0] / "second.toml")).notices
+    assert [note for note in said if "number 1 ramps from no field" in note]
+    assert not [n for n in from_text(text.replace('"ramp"', '"hold"')).notices if "ramps" in n]
 
 
 def test_thicker_film_takes_it_in_the_middle(run):

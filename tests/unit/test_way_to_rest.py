@@ -144,6 +144,7 @@ def film(lengths, times, field, chains=None, **derived):
         derived=recorded | derived,
         observables={},
         is_sampled=False,
+        field_before=None,
     )
     vectors = np.zeros((count, 3))
     vectors[:, 0] = field

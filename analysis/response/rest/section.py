@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.series import ChainSeries
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.files.curve import Curve, Table
 from analysis.response.decay_numbers import frame_at, switch_off_time
 from analysis.response.growth import switch_off
@@ -28,11 +29,6 @@ from analysis.trajectory.run import Run
 from analysis.trajectory.stages import STEADY, Stage, is_field_known
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import as_float
-
-Floats = NDArray[np.float64]
-
-__all__ = ["WayToRest", "WayToRestSection", "way_numbers"]
-
 
 LEVEL_ROWS = (2, 1, 3, 0, 4)
 """Row of the levels of a continuation under each of the last five columns of its curve."""
@@ -202,12 +198,17 @@ def way_numbers(
     return section, _curve(found)
 
 
-def _on(run: Run, field: Floats) -> _Way:
-    """Return the way from switch-on to the next change of the field, or to the end."""
+def _on(run: Run, field: Floats) -> _Way | None:
+    """Return the way from switch-on to the next change of the field, or to the end.
+
+    None where the field was on before the run, and goes off as it begins.
+    """
     size = np.linalg.norm(field, axis=1)
     on = size > 0.5 * size.max(initial=0.0) if size.max(initial=0.0) > 0.0 else size >= 0.0
     first = int(np.argmax(on))
     stop = first + int(np.argmin(np.append(on[first:], False)))
+    if run.field_before is not None and stop == 1:
+        return None
     before = max(0, first - 1)
     frames = np.arange(before, stop)
     return _Way(frames, float(run.times[before]), "predicted_mean_length")
@@ -220,7 +221,10 @@ def _off(run: Run, field: Floats, stage: Stage) -> _Way | None:
         return None
     start, _ = switch_off_time(run, last_on)
     frames = np.arange(frame_at(run.times, start), run.frames)
-    return _Way(frames, start, "predicted_mean_length_off", falls=True)
+    # A run whose field is off from its first step predicts the length without one.
+    off = "predicted_mean_length_off"
+    expected = off if run.derived.get(off) is not None else "predicted_mean_length"
+    return _Way(frames, start, expected, falls=True)
 
 
 def _withheld(run: Run, series: ChainSeries, field: Floats, stage: Stage, way: _Way) -> str | None:

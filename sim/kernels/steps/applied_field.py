@@ -3,7 +3,8 @@
 import numpy as np
 from numba import njit
 
-from sim.kernels.steps.layout import CURVE, RAMP, TURN
+HOLD, RAMP, TURN, CURVE = range(4)
+KINDS = {"hold": HOLD, "ramp": RAMP, "oscillate": TURN, "rotate": TURN, "follow": CURVE}
 
 FIELD_SIZE = 9  # the applied field and its gradient
 

@@ -25,18 +25,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN
 from analysis.common.errors import InputError
-from sim.outlook.cell.drift_solver import backward_euler, equilibrium, make_edges
-
-__all__ = ["WEEK", "Drift", "DriftClock", "DriftError", "field_energy", "film_drift"]
-
-Values: TypeAlias = NDArray[np.float64]
+from sim.outlook.cell.drift_solver import course, equilibrium, make_edges
 
 WEEK = 604_800.0
 """A week in s."""
@@ -64,8 +60,7 @@ class DriftClock:
     frames : int
         Frames after the start, evenly spaced in the logarithm of time.
     steps_per_decade : int
-        Least number of time steps in each decade. Backward Euler is of first order: the default
-        leaves an error of about 1 % of the time in which a part of the film changes.
+        Least number of times in each decade at which the change is told.
     """
 
     first: float = 1.0
@@ -74,16 +69,16 @@ class DriftClock:
     steps_per_decade: int = 40
 
     def steps_per_frame(self) -> int:
-        """Count the time steps from one frame to the next."""
+        """Count the times from one frame to the next."""
         decades = math.log10(self.last / self.first)
         return math.ceil(self.steps_per_decade * decades / (self.frames - 1))
 
-    def times(self) -> Values:
-        """List the ends of all time steps in s; those up to the first frame are equally long."""
+    def times(self) -> Floats:
+        """List all times in s, the start included; up to the first frame they are even."""
         number = (self.frames - 1) * self.steps_per_frame() + 1
         later = np.geomspace(self.first, self.last, number)
         early = math.ceil(self.first / (later[1] - later[0]))
-        return np.concatenate([np.linspace(0.0, self.first, early + 1)[1:-1], later])
+        return np.concatenate([np.linspace(0.0, self.first, early + 1)[:-1], later])
 
 
 @dataclass(frozen=True)
@@ -102,8 +97,8 @@ class Drift:
         Volume fraction of the particles.
     equilibrium : (rows, columns) array
         Volume fraction after an endless time, solved directly.
-    step_time_s : (steps,) array
-        Ends of all time steps in s, the start included.
+    change_time_s : (steps,) array
+        Times in s at which the change is told, the start included.
     change : (steps,) array
         How far the film has gone from the start to equilibrium: 1 - |phi - phi_eq|/|phi_0 -
         phi_eq|, with the sum of the absolute values over the cell (twice the share of the particles
@@ -116,20 +111,20 @@ class Drift:
         Largest difference of the energy between neighbouring grid cells, in kT.
     """
 
-    x_m: Values
-    y_m: Values
-    energy_kt: Values
-    time_s: Values
-    volume_fraction: Values
-    equilibrium: Values
-    step_time_s: Values
-    change: Values
+    x_m: Floats
+    y_m: Floats
+    energy_kt: Floats
+    time_s: Floats
+    volume_fraction: Floats
+    equilibrium: Floats
+    change_time_s: Floats
+    change: Floats
     half_time_s: float | None
     lost: float
     steepest_kt: float
 
 
-def field_energy(field: ArrayLike, moment: float, temperature: float, cores: float = 1.0) -> Values:
+def field_energy(field: ArrayLike, moment: float, temperature: float, cores: float = 1.0) -> Floats:
     """Free energy of a particle whose moment turns freely in a field.
 
     Parameters
@@ -154,7 +149,7 @@ def field_energy(field: ArrayLike, moment: float, temperature: float, cores: flo
     large = np.maximum(x, SERIES_BELOW)
     full = large + np.log1p(-np.exp(-2.0 * large)) - np.log(2.0 * large)
     series = x**2 / 6.0 - x**4 / 180.0 + x**6 / 2835.0
-    found: Values = -cores * np.where(x < SERIES_BELOW, series, full)
+    found: Floats = -cores * np.where(x < SERIES_BELOW, series, full)
     return found
 
 
@@ -202,7 +197,7 @@ def film_drift(
     DriftError
         Where a value is out of range or shapes do not fit.
     ArithmeticError
-        Where a time step cannot be solved.
+        Where the course in time cannot be solved.
     """
     clock = clock or DriftClock()
     strength = np.asarray(field, dtype=np.float64)
@@ -215,46 +210,34 @@ def film_drift(
     edges = make_edges(energy, (sides[1] / rows, sides[0] / columns), diffusion)
     final = equilibrium(energy, float(begin.mean()))
     times = clock.times()
-    frame_times = {*times[:: -clock.steps_per_frame()][: clock.frames]}
-    now, elapsed, frames, distance = begin.ravel(), 0.0, [begin], [_distance(begin, final)]
-    for time in times:
-        now = backward_euler(now, edges, time - elapsed)
-        elapsed = time
-        distance.append(_distance(now, final))
-        if time in frame_times:
-            frames.append(now.reshape(rows, columns))
-    step_times = np.concatenate([[0.0], times])
-    change = _change(np.array(distance))
+    packings = course(begin.ravel(), edges, times).reshape(-1, rows, columns)
+    at_frames = [0, *range(len(times) - 1, 0, -clock.steps_per_frame())[: clock.frames][::-1]]
+    change = _change(np.abs(packings - final).sum(axis=(1, 2)) / final.sum())
     return Drift(
         x_m=(np.arange(columns) + 0.5) * sides[0] / columns,
         y_m=(np.arange(rows) + 0.5) * sides[1] / rows,
         energy_kt=energy,
-        time_s=np.array([0.0, *sorted(frame_times)]),
-        volume_fraction=packing * np.array(frames),
+        time_s=times[at_frames],
+        volume_fraction=packing * packings[at_frames],
         equilibrium=packing * final,
-        step_time_s=step_times,
+        change_time_s=times,
         change=change,
-        half_time_s=_half_time(step_times, change),
-        lost=float(now.sum() / begin.sum() - 1.0),
+        half_time_s=_half_time(times, change),
+        lost=float(packings[-1].sum() / begin.sum() - 1.0),
         steepest_kt=max(float(np.abs(np.diff(energy, axis=k)).max(initial=0.0)) for k in (0, 1)),
     )
 
 
-def _distance(packing: Values, final: Values) -> float:
-    """Mean absolute difference from equilibrium, over the mean packing."""
-    return float(np.abs(packing.ravel() - final.ravel()).sum() / final.sum())
-
-
-def _change(distance: Values) -> Values:
-    """Share of the way to equilibrium; a distance of mere rounding is no way at all."""
+def _change(distance: Floats) -> Floats:
+    """Share of the way to equilibrium, from the distance to it over the mean; rounding is none."""
     if distance[0] < 1e-12:
         return np.zeros_like(distance)
-    done: Values = 1.0 - distance / distance[0]
+    done: Floats = 1.0 - distance / distance[0]
     return done
 
 
-def _half_time(times: Values, change: Values) -> float | None:
-    """Time in s at which half of the change is done, between two steps by a straight line."""
+def _half_time(times: Floats, change: Floats) -> float | None:
+    """Time in s at which half of the change is done, between two times by a straight line."""
     past = np.flatnonzero(change >= 0.5)
     if not len(past):
         return None
@@ -310,7 +293,7 @@ def _check_clock(clock: DriftClock) -> None:
         )
 
 
-def _check_field(field: Values) -> None:
+def _check_field(field: Floats) -> None:
     """Refuse a field that is no grid of strengths."""
     if field.ndim != 2 or field.size < 2:
         raise DriftError(
@@ -322,7 +305,7 @@ def _check_field(field: Values) -> None:
         raise DriftError(f"field must be at least 0 T everywhere such as 0.1; received {bad[0]:g}.")
 
 
-def _check_start(start: ArrayLike, field: Values, packing: float) -> Values:
+def _check_start(start: ArrayLike, field: Floats, packing: float) -> Floats:
     """Return the packing at the start on the grid."""
     given = np.asarray(start, dtype=np.float64)
     if given.shape not in ((), field.shape):

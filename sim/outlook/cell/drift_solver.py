@@ -1,4 +1,4 @@
-"""Particles that hop between the cells of a grid: fluxes, implicit steps, equilibrium.
+"""Particles that hop between the cells of a grid: fluxes, their course in time, equilibrium.
 
 The packing c = volume fraction / packing limit obeys
 
@@ -12,26 +12,22 @@ distance h apart the flux is D/h [B(du) c1 (1 - c2) - B(-du) c2 (1 - c1)] with B
 for few particles that of D. L. Scharfetter and H. K. Gummel, IEEE Transactions on Electron Devices
 16, 64 (1969), from memory; zero exactly where the chemical potential is the same in both.
 
-Time goes by backward Euler steps, of first order: any length is stable and keeps 0 <= c <= 1, since
-the equations of a step form an M-matrix there.
+Time goes by the backward differentiation formulas of scipy, whose order and steps follow from the
+error that is allowed; they keep the number of particles, as every linear invariant.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Edges", "backward_euler", "equilibrium", "inflow", "make_edges"]
+from analysis.common.arrays import Floats
 
-Values: TypeAlias = NDArray[np.float64]
-
-MOST_ITERATIONS = 30
-MOST_HALVINGS = 12
-CONVERGED = 1e-13
-"""Newton's method ends at a change of the packing of this size; the next would be its square."""
+RELATIVE_ERROR, SMALLEST_SHARE = 1e-6, 1e-3
+"""Error of a step as a share of the packing, which counts from this share of the mean on."""
 
 
 @dataclass(frozen=True)
@@ -50,21 +46,21 @@ class Edges:
 
     first: NDArray[np.intp]
     second: NDArray[np.intp]
-    forward: Values
-    backward: Values
+    forward: Floats
+    backward: Floats
     cells: int
 
 
-def _bernoulli(x: Values) -> Values:
+def _bernoulli(x: Floats) -> Floats:
     """B(x) = x/(e^x - 1), without overflow and at 0."""
     size = np.abs(x)
     decay = -np.expm1(-size)
     small = np.divide(size * np.exp(-size), decay, out=np.ones_like(size), where=size > 0.0)
-    found: Values = np.where(x > 0.0, small, small + size)
+    found: Floats = np.where(x > 0.0, small, small + size)
     return found
 
 
-def make_edges(energy: Values, spacing: tuple[float, float], diffusion: float) -> Edges:
+def make_edges(energy: Floats, spacing: tuple[float, float], diffusion: float) -> Edges:
     """Rates of the hops between neighbouring cells.
 
     Parameters
@@ -91,17 +87,17 @@ def make_edges(energy: Values, spacing: tuple[float, float], diffusion: float) -
     return Edges(first, second, rate * _bernoulli(rise), rate * _bernoulli(-rise), energy.size)
 
 
-def inflow(packing: Values, edges: Edges) -> Values:
+def inflow(packing: Floats, edges: Edges) -> Floats:
     """Rate of change of the packing in 1/s, (cells,); its sum over the closed cell is zero."""
     here, there = packing[edges.first], packing[edges.second]
     flux = edges.forward * here * (1.0 - there) - edges.backward * there * (1.0 - here)
-    change: Values = np.zeros(edges.cells)
+    change: Floats = np.zeros(edges.cells)
     change += np.bincount(edges.second, flux, edges.cells)
     change -= np.bincount(edges.first, flux, edges.cells)
     return change
 
 
-def _jacobian(packing: Values, edges: Edges) -> Any:
+def _jacobian(packing: Floats, edges: Edges) -> Any:
     """Differentiate `inflow`: a sparse matrix, (cells, cells)."""
     from scipy.sparse import csc_matrix
 
@@ -114,58 +110,47 @@ def _jacobian(packing: Values, edges: Edges) -> Any:
     return csc_matrix((values, (rows, columns)), shape=(edges.cells, edges.cells))
 
 
-def _newton(packing: Values, edges: Edges, step: float) -> Values | None:
-    """Solve one backward Euler step; None where Newton's method does not settle."""
-    from scipy.sparse import identity
-    from scipy.sparse.linalg import splu
-
-    unit = identity(edges.cells, format="csc")
-    new = packing
-    for _ in range(MOST_ITERATIONS):
-        missing = packing + step * inflow(new, edges) - new
-        matrix = unit - step * _jacobian(new, edges)
-        change = splu(matrix, permc_spec="MMD_AT_PLUS_A").solve(missing)
-        # The solution lies between empty and full; iterates beyond would not lead there.
-        new = np.asarray(np.clip(new + change, 0.0, 1.0), dtype=np.float64)
-        if np.abs(change).max() < CONVERGED + 1e-15 * step * edges.forward.max():
-            return new
-    return None
-
-
-def backward_euler(packing: Values, edges: Edges, step: float, halvings: int = 0) -> Values:
-    """Advance the packing by one implicit step, cut in two where it cannot be solved at once.
+def course(start: Floats, edges: Edges, times: Floats) -> Floats:
+    """Follow the packing in time.
 
     Parameters
     ----------
-    packing : (cells,) array
-        Between 0 and 1.
+    start : (cells,) array
+        Packing at the first time, between 0 and 1.
     edges : Edges
         Rates of the hops.
-    step : float
-        Step in s.
-    halvings : int
-        How often the step has been cut.
+    times : (times,) array
+        Increasing times in s at which the packing is wanted.
 
     Returns
     -------
-    (cells,) array
-        The packing one step later, between 0 and 1.
+    (times, cells) array
+        The packing, between 0 and 1.
 
     Raises
     ------
     ArithmeticError
-        Where even steps cut `MOST_HALVINGS` times cannot be solved.
+        Where no step is short enough.
     """
-    new = _newton(packing, edges, step)
-    if new is not None:
-        return new
-    if halvings == MOST_HALVINGS:
-        raise ArithmeticError(f"the drift of particles could not be solved at a step of {step} s.")
-    half = backward_euler(packing, edges, 0.5 * step, halvings + 1)
-    return backward_euler(half, edges, 0.5 * step, halvings + 1)
+    from scipy.integrate import solve_ivp
+
+    solved = solve_ivp(
+        lambda _, packing: inflow(packing, edges),
+        (times[0], times[-1]),
+        start,
+        method="BDF",
+        t_eval=times[1:],
+        jac=lambda _, packing: _jacobian(packing, edges),
+        rtol=RELATIVE_ERROR,
+        atol=RELATIVE_ERROR * SMALLEST_SHARE * float(start.mean()),
+    )
+    if not solved.success:
+        raise ArithmeticError(f"the drift of particles could not be solved: {solved.message}")
+    # Steps may leave the range by their error.
+    return np.concatenate([start[None], np.clip(solved.y.T, 0.0, 1.0)])
 
 
-def equilibrium(energy: Values, mean: float) -> Values:
+def equilibrium(energy: Floats, mean: float) -> Floats:
     """Packing of the same chemical potential everywhere.
 
     Parameters
@@ -193,5 +178,5 @@ def equilibrium(energy: Values, mean: float) -> Values:
     # At these ends every cell has at most, and at least, the mean packing.
     ends = (low + start - 1e-9, high + start + 1e-9)
     potential = brentq(excess, *ends, xtol=1e-14, rtol=1e-15)
-    found: Values = expit(potential - energy)
+    found: Floats = expit(potential - energy)
     return found

@@ -20,21 +20,12 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import Parameters
 
-__all__ = ["bench_cautions", "cautions", "cautions_on_numbers"]
-
 LOWEST_BARRIER = 10.0
 """Barriers in kT under which particles stick for good within a bench time."""
 
 
 def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say where care is needed.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
 
     Returns
     -------
@@ -52,7 +43,7 @@ def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
 def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say what makes numbers of this very film doubtful; run files keep it for those who measure.
 
-    Parameters and result are those of `cautions`; what holds for every film is left out.
+    What holds for every film is left out.
     """
     return [
         *_moment_model(parameters, outlook),
@@ -71,9 +62,9 @@ def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 def _left_out(outlook: Outlook) -> list[str]:
     """Say what has no energy in a sampled film."""
-    system = outlook.system
-    pulled = (system.core_weight != 0.0 or system.shell_weight != 0.0) and any(system.down[:2])
-    if not pulled and not any(system.gradient):
+    body = outlook.system.body
+    pulled = (body.core_weight != 0.0 or body.shell_weight != 0.0) and any(body.down[:2])
+    if not pulled and not any(body.gradient):
         return []
     return [
         "What weight or a field gradient do along the film is left out: a periodic film has no "

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import Parameters
 
-__all__ = ["Variation", "field_variation", "magnet_rows", "magnet_sentences"]
-
 LARGEST_VARIATION = 0.01
 """Share of the field up to which it counts as uniform over the patch; common practice."""
 
