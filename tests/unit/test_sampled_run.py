@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import t
 
 from analysis import measure, open_run
+from analysis.common.errors import InputError
 from analysis.pictures.all import figures_of
 from analysis.reports.run import page
 from sim.command_line import main
@@ -89,6 +90,15 @@ def test_bits_hang_neither_on_pieces_nor_on_threads_nor_on_a_stop(kind):
     again.advance(4)
     assert bits(again) == bits(plain)
     assert plain.films[0].film.counts[:, 1].sum() > 0
+
+
+def test_a_checkpoint_that_followed_less_is_refused():
+    system = film(60, dynamics="monte_carlo")
+    engine = SamplerEngine(system, random_film(system), 1)
+    kept = engine.checkpoint()
+    kept["series"] = kept["series"][..., :4]
+    with pytest.raises(InputError, match="must be of this version of chainfilm"):
+        engine.restore(kept)
 
 
 def test_the_file_holds_sweeps_and_no_times(finished):
