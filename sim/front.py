@@ -1,8 +1,4 @@
-"""chainfilm under one name: its command, and what people use of `sim` and `analysis`.
-
-An installation has this file as `chainfilm.py`, too, beside the two packages: it needs neither, so
-it can tell which stranger has taken the place of one of them.
-"""
+"""What comes before both packages: systems that are refused, strangers, their names as one."""
 
 from __future__ import annotations
 
@@ -12,10 +8,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-__all__ = ["main", "refusal"]
-
-MARKS = {"sim": "front.py", "analysis": "common/seal.py"}
-"""A file in each package by which it is known."""
+MARK = "common/seal.py"
+"""A file in `analysis` by which it is known."""
 SYSTEMS = ("linux", "darwin")
 
 
@@ -26,23 +20,22 @@ def refusal() -> str:
     -------
     str
         That the system is not one of those that locks and signals are made for, or which file or
-        folder has been found in place of a package of chainfilm; "" where all is well.
+        folder has been found in place of `analysis`; "" where all is well.
     """
     if not sys.platform.startswith(SYSTEMS):
         return (
             f"chainfilm runs on Linux and macOS, not on {sys.platform}; on Windows install it in "
             "WSL, the Linux that comes with it"
         )
-    for name, mark in MARKS.items():
-        spec = find_spec(name)
-        places = [] if spec is None else list(spec.submodule_search_locations or ())
-        if not any(Path(place, mark).is_file() for place in places):
-            found = "nothing" if spec is None else places[0] if places else spec.origin
-            return (
-                f"{found} is found in place of chainfilm's own package {name}; rename it, or work "
-                "in a folder without it"
-            )
-    return ""
+    spec = find_spec("analysis")
+    places = [] if spec is None else list(spec.submodule_search_locations or ())
+    if any(Path(place, MARK).is_file() for place in places):
+        return ""
+    found = "nothing" if spec is None else places[0] if places else spec.origin
+    return (
+        f"{found} is found in place of chainfilm's own package analysis; rename it, or work in a "
+        "folder without it"
+    )
 
 
 def main() -> int:
@@ -53,8 +46,14 @@ def main() -> int:
     return int(import_module("sim.command_line").main())
 
 
-def _names() -> dict[str, str]:
-    """Return the public names and the package of each; `Run` means two things, and is left out."""
+def names() -> dict[str, str]:
+    """Return the public names and the package of each; `Run` means two things, and is left out.
+
+    Raises
+    ------
+    ImportError
+        With one sentence where nothing can work here.
+    """
     if told := refusal():
         raise ImportError(told)
     packages = ("sim", "analysis")
@@ -63,17 +62,16 @@ def _names() -> dict[str, str]:
     return found
 
 
-def __getattr__(name: str) -> Any:
-    """Load a public name of either package (PEP 562)."""
-    if name.startswith("__") or name not in (names := _names()):
+def public(name: str) -> Any:
+    """Return what a public name stands for.
+
+    Raises
+    ------
+    AttributeError
+        If neither package has it.
+    ImportError
+        With one sentence where nothing can work here.
+    """
+    if name not in (known := names()):
         raise AttributeError(f"module 'chainfilm' has no attribute {name!r}")
-    return getattr(import_module(names[name]), name)
-
-
-def __dir__() -> list[str]:
-    """Show the public names."""
-    return sorted([*__all__, *_names()])
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+    return getattr(import_module(known[name]), name)

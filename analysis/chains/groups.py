@@ -122,15 +122,19 @@ def find_chains(
 
     count = len(points)
     if bond_energy is None:
-        pairs = near = touching(points, units, sizes, patch, bond_distance, bond_alignment)
-        bonded = pairs[pairs[:, 4] == 1]
+        near = touching(points, units, sizes, patch, bond_distance, bond_alignment)
+        bonded = near[near[:, 4] == 1]
     else:
         vectors = np.zeros_like(points) if moments is None else np.asarray(moments, np.float64)
         reach = max(bond_distance, bond_energy.reach(vectors, sizes))
         pairs = touching(points, units, sizes, patch, reach, bond_alignment)
         bonded = pairs[bond_energy.bound(points, vectors, sizes, patch, pairs)]
         near = pairs[relative_distances(points, sizes, patch, pairs) < bond_distance]
+        del pairs
+    # Of very many particles each list weighs some gigabytes.
+    del units
     cluster, _, _, _ = label_groups(count, near)
+    del near
     group, image, degree, spanning = label_groups(count, bonded)
     size = np.bincount(group, minlength=len(spanning))
     whole = points.copy()

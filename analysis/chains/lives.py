@@ -215,7 +215,7 @@ def sees_other_life(
 
 
 def exchange_rate(groups: list[Integers], times: Floats) -> Estimate:
-    """Return the share of chained particles a second that find wholly other companions.
+    """Return the share of chained particles that find wholly other companions, per second.
 
     Parameters
     ----------
@@ -234,12 +234,11 @@ def exchange_rate(groups: list[Integers], times: Floats) -> Estimate:
     for (before, after), span in zip(pairwise(groups), np.diff(times), strict=True):
         if span <= 0:
             continue
-        _, inverse, together = np.unique(
-            np.stack([before, after], axis=1), axis=0, return_inverse=True, return_counts=True
-        )
+        pair = before * (int(after.max()) + 1) + after
+        _, inverse, together = np.unique(pair, return_inverse=True, return_counts=True)
         chained = (np.bincount(before)[before] > 1) & (np.bincount(after)[after] > 1)
         if chained.any():
-            moved = chained & (together[inverse.ravel()] == 1)
+            moved = chained & (together[inverse] == 1)
             rates.append(float(moved.sum() / chained.sum() / span))
     return estimate(rates)
 

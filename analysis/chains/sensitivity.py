@@ -69,7 +69,7 @@ class Sensitivity:
             row["singles_fraction"].append(ratio(size * (size == 1), size))
 
     def numbers(self, structures: float | None, warnings: list[str]) -> list[dict[str, Any]]:
-        """Return the table ``chains.sensitivity``, a row a rule, the run's own first.
+        """Return the table ``chains.sensitivity``, a row for each rule, the run's own first.
 
         Warns where another rule changes the mean length by more than ``WARNED_SPREAD``.
         """

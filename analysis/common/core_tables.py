@@ -10,8 +10,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["AUTO", "CORE_TABLES", "OF_MATERIAL", "CoreTable"]
-
 AUTO = "auto"
 """The name that stands for the table of the material of the cores."""
 

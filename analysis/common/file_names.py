@@ -14,6 +14,7 @@ LENGTHS, SPACING, SERIES = "chain_lengths.csv", "spacing.csv", "time_series.csv"
 SUSCEPTIBILITY, TURNING_FIELD, LAG = "susceptibility.csv", "turning_field.csv", "lag.csv"
 WAY_TO_REST = "way_to_rest.csv"
 HANDOFF, THICKNESS, FAR_FIELD = "handoff.json", "optical_thickness.h5", "far_field.csv"
+OPTICS_TABLE, OPTICS_REPORT = "optics.csv", "optics_report.html"
 PARTICLES, CHAINS = "particles.vtp", "chains.vtp"
 VIEWER_FILM, FRAMES = "film_nm.h5", "frames"
 """Frames for viewers, and the folder of those that `particles.pvd` and `chains.pvd` list."""
@@ -21,13 +22,14 @@ OF_RUN = (
     f".{RUN}.commit", RUN, CHECKPOINT, f"{CHECKPOINT}.part",  # by the run, the rest by measuring it
     MEASURES, REPORT, LENGTHS, SPACING, SERIES, SUSCEPTIBILITY, TURNING_FIELD, LAG,
     WAY_TO_REST,
-    HANDOFF, THICKNESS, FAR_FIELD, PARTICLES, CHAINS, VIEWER_FILM,
+    HANDOFF, THICKNESS, FAR_FIELD, OPTICS_TABLE, OPTICS_REPORT, PARTICLES, CHAINS, VIEWER_FILM,
     "particles.pvd", "chains.pvd",
 )  # fmt: skip
 
 SWEEP, STOP = "sweep.json", ".stop"
 SWEEP_TABLE, SUMMARY, SWEEP_REPORT = "sweep.csv", "summary.csv", "sweep_report.html"
-OF_SWEEP = (SWEEP_TABLE, SUMMARY, SWEEP_REPORT, SWEEP, STOP)
+OPTICS_SUMMARY = "optics_summary.csv"
+OF_SWEEP = (SWEEP_TABLE, SUMMARY, SWEEP_REPORT, OPTICS_SUMMARY, OPTICS_REPORT, SWEEP, STOP)
 OUTCOME, PROGRESS = "outcome.json", "progress.json"
 """In the folder of a run of a sweep, beside what the run leaves."""
 

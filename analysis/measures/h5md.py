@@ -37,7 +37,8 @@ def write_h5md(run: Run, frames: Iterable[Frame], path: Path) -> Path:
     Path
         The file: ``position`` (nm), ``diameter`` (nm), ``box/edges`` (nm), ``moment`` (A m2) where
         the run has moments, ``chain`` (-1 for singles) and ``chain_length`` of each particle,
-        times in ps; none of a sampled run, whose steps are sweeps.
+        times in ps; none of a sampled run, whose steps are sweeps. Of a cut-out, ``id`` names the
+        particles, and rows without one hold -1.
     """
     import h5py
 
@@ -49,6 +50,11 @@ def write_h5md(run: Run, frames: Iterable[Frame], path: Path) -> Path:
     }
     if run.has_moments:
         rows["moment"] = ([one.moments for one in shown], "<f4", "A m+2")
+    if run.cutout is not None:  # particles come and go
+        rows["id"] = ([one.present for one in shown], "<i8", "")
+        rows["diameter"] = ([one.diameters / NANOMETRE for one in shown], "<f4", "nm")
+        most = max(len(one.positions) for one in shown)
+        rows = {name: (_padded(one, most), kind, unit) for name, (one, kind, unit) in rows.items()}
     box = np.array([*run.sides, run.thickness]) / NANOMETRE
     rows["box/edges"] = ([box] * len(shown), "<f8", "nm")
     stream = io.BytesIO()
@@ -57,7 +63,8 @@ def write_h5md(run: Run, frames: Iterable[Frame], path: Path) -> Path:
         film = file.create_group("particles/film")
         for name, (values, kind, unit) in rows.items():
             _put(film, f"{name}/value", np.array(values, kind), unit)
-        _put(film, "diameter", np.asarray(run.diameters / NANOMETRE, "<f4"), "nm")
+        if run.cutout is None:
+            _put(film, "diameter", np.asarray(run.diameters / NANOMETRE, "<f4"), "nm")
         numbers = [one.number for one in shown]
         _put(film, "position/step", run.steps[numbers].astype("<i8"))
         if not run.is_sampled:
@@ -68,6 +75,14 @@ def write_h5md(run: Run, frames: Iterable[Frame], path: Path) -> Path:
         film["box"].attrs.create("dimension", 3, dtype="<i4")
         film["box"].attrs["boundary"] = np.array([b"periodic", b"periodic", b"none"])
     return write_bytes(path, stream.getvalue())
+
+
+def _padded(values: list[Any], most: int) -> list[Any]:
+    """Return rows of particles filled up with -1, as many in every frame."""
+    return [
+        np.pad(rows, [(0, most - len(rows)), *[(0, 0)] * (rows.ndim - 1)], constant_values=-1)
+        for rows in values
+    ]
 
 
 def _write_head(file: Any) -> None:

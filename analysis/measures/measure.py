@@ -20,11 +20,13 @@ from analysis.files.curve import Curve
 from analysis.files.writing import write_text
 from analysis.measures.bounds import keep_possible
 from analysis.measures.condensed import without_lengths
+from analysis.measures.part import part_of
 from analysis.measures.record import derived, recorded, recorded_warnings, timing
 from analysis.measures.sampled import without_times
 from analysis.measures.samples import short_run_warning, structures_warning
 from analysis.measures.sections import SECTIONS
 from analysis.quantities.all import MEASURED, shown
+from analysis.response import with_flow
 from analysis.trajectory.run import Run, as_run
 
 
@@ -40,8 +42,8 @@ class Measurement:
         Named columns, from the sections.
     last_frame : dict
         ``positions`` (N, 3) m, ``moments`` (N, 3) A m2 or None, ``diameters`` (N,) m,
-        ``chain_index`` (N,) with -1 for singles, ``bonds`` (B, 2) particles, ``sides`` (2,) m,
-        ``thickness`` m.
+        ``chain_index`` (N,) with -1 for singles, ``chain_length`` (N,), ``bonds`` (B, 2) particles,
+        ``sides`` (2,) m, ``thickness`` m; of many particles a part, see ``analysis.measures.part``.
     run : Run or None
         What was measured.
     """
@@ -152,6 +154,7 @@ def measure(
     for one in measured:
         _join(numbers, {one.name: one.numbers(warnings)}, "section")
         _join(curves, {curve.NAME: curve for curve in one.curves()}, "curve")
+    _join(numbers, {with_flow.NAME: with_flow.with_flow(run, numbers, warnings)}, "section")
     _join(numbers, {"timing": timing(run), "warnings": warnings}, "section")
     averages = [one.name for one in measured if one.averages]
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
@@ -170,16 +173,18 @@ def _join(whole: dict[str, Any], parts: Mapping[str, Any], what: str) -> None:
 
 
 def for_pictures(frame: Frame) -> dict[str, Any]:
-    """Return a frame as ``Measurement.last_frame`` holds it."""
-    return {
+    """Return a frame as ``Measurement.last_frame`` holds it, of many particles a part."""
+    whole = {
         "positions": frame.positions,
         "moments": frame.moments,
-        "diameters": frame.run.diameters,
+        "diameters": frame.diameters,
         "chain_index": frame.chains.index,
+        "chain_length": frame.chains.size[frame.chains.group],
         "bonds": frame.chains.bonds,
         "sides": frame.run.sides,
         "thickness": frame.run.thickness,
     }
+    return part_of(whole)
 
 
 def _plain(value: Any) -> Any:

@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from analysis.optics.projection import wave_vectors
 
-__all__ = ["angular_spread", "rest_of_light"]
-
 Floats = NDArray[np.float64]
+
+
+FEWEST_PAIRS = 3
+"""Pairs of orders from which on their scatter tells an error."""
 
 
 def rest_of_light(
@@ -91,6 +93,7 @@ def angular_spread(
     total = float(light.sum())
     if not total > 0:
         return out
+    known = len(light) >= 2 * FEWEST_PAIRS
     for name, square in squares.items():
         mean = float((light * square).sum()) / total
         error = math.sqrt(float((light**2 * (square - mean) ** 2).sum())) / total
@@ -98,5 +101,5 @@ def angular_spread(
         out[name] = math.degrees(math.asin(sine))
         # d(asin sqrt m) = dm/(2 sqrt(m (1 - m)))
         slope = 2 * math.sqrt(max(mean * (1 - mean), 1e-12))
-        out[f"{name}_error"] = math.degrees(error / slope)
+        out[f"{name}_error"] = math.degrees(error / slope) if known else math.nan
     return out

@@ -19,8 +19,6 @@ from analysis.optics.laws import CHAINED, COUPLED, Law, compared, dipole_laws
 from analysis.optics.mixture import Mixture, squares_of, transmittance
 from analysis.trajectory.run import Run
 
-__all__ = ["laws_of", "table_rows"]
-
 MOST_FRAMES = 2
 """Frames whose dipoles are coupled."""
 FAR_APART = 0.15
@@ -92,7 +90,7 @@ def _dipoles(measurement: Measurement, run: Run, films: list[Mixture]) -> list[L
     axis: NDArray[np.float64] | None = None if direction is None else np.asarray(direction)
     try:
         sums = [
-            DipoleFilm.of(run.positions(frame), run.diameters, run.sides, run.thickness)
+            DipoleFilm.of(run.positions(frame), run.diameters_of(frame), run.sides, run.thickness)
             for frame in chosen[-MOST_FRAMES:]
         ]
         return dipole_laws(sums, films, axis) if sums else []

@@ -14,8 +14,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DipoleFilm"]
-
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 

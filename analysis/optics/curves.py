@@ -99,7 +99,7 @@ def add_light(
 def _maps(run: Run, light: Light) -> OpticalThickness:
     """Return the last frame as light meets it."""
     shape = grid_shape(run.sides, float(np.median(run.diameters)))
-    sharp = particle_thickness(run.positions(-1), run.diameters, run.sides, shape)
+    sharp = particle_thickness(run.positions(-1), run.diameters_of(-1), run.sides, shape)
     rows, columns = shape
     pairs = zip(light.films or (), light.grains or (), light.optics.wavelengths, strict=True)
     return OpticalThickness(

@@ -258,9 +258,9 @@ def mixtures(run: Run, optics: Optics, grains: bool = False) -> list[Mixture] | 
         filled_index(core, optics.matrix_index, optics.magnetic_share, grains=grains)
         for core in optics.core_indices
     ]
-    whole = float((run.diameters**3).sum())
+    whole = float((run.diameters_of(-1) ** 3).sum())
     fraction = math.pi / 6 * whole / (float(run.sides[0] * run.sides[1]) * run.thickness)
-    share = float((run.core_diameters**3).sum()) / whole
+    share = float((run.held_of(run.core_diameters, -1) ** 3).sum()) / whole
     return [
         Mixture.of(optics.carrier_index, optics.shell_index, index, share, fraction)
         for index in inside
@@ -314,7 +314,9 @@ def far_field(
     mixed: list[list[Floats]] = [[] for _ in films]
     pairs = list(zip(films, grains or films, optics.wavelengths, strict=True))
     for frame in frames:
-        thickness = particle_thickness(run.positions(frame), run.diameters, run.sides, shape)
+        thickness = particle_thickness(
+            run.positions(frame), run.diameters_of(frame), run.sides, shape
+        )
         for k, (film, other, wavelength) in enumerate(pairs):
             shares[k].append(diffracted(screen(thickness, run.sides, film, wavelength)))
             if other != film:

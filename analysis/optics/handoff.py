@@ -32,7 +32,9 @@ __all__ = [
 
 FORMAT = "chainfilm handoff"
 FORMAT_VERSION = 1
-LIGHT_FILES = (file_names.HANDOFF, file_names.THICKNESS, file_names.FAR_FIELD)
+LIGHT_FILES = (
+    file_names.HANDOFF, file_names.THICKNESS, file_names.FAR_FIELD, file_names.OPTICS_TABLE,
+)  # fmt: skip
 
 
 def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
@@ -103,13 +105,15 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
 
 def _film(run: Run, optics: Optics) -> dict[str, Entry]:
     area = float(run.sides[0] * run.sides[1])
-    whole = float((run.diameters**3).sum())
-    inner = math.nan if run.core_diameters is None else float((run.core_diameters**3).sum())
+    whole = float((run.diameters_of(-1) ** 3).sum())
+    inner = math.nan
+    if run.core_diameters is not None:
+        inner = float((run.held_of(run.core_diameters, -1) ** 3).sum())
     cores = inner * optics.magnetic_share
     return {
         "thickness_m": entry("thickness_m", run.thickness),
         "patch_m": entry("patch_m", run.sides),
-        "particle_count": entry("particle_count", run.count),
+        "particle_count": entry("particle_count", run.held),
         "volume_fraction": entry("volume_fraction", math.pi / 6 * whole / (area * run.thickness)),
         "core_share": entry("core_share", cores / whole),
         "magnetic_share": entry("magnetic_share", optics.magnetic_share),
@@ -157,7 +161,7 @@ def _areal_density(numbers: dict[str, Any], run: Run) -> tuple[float, float]:
     (length, length_error), (singles, singles_error) = of
     if length is None or singles is None or rings is None:
         return math.nan, math.nan
-    particles = run.count / float(run.sides[0] * run.sides[1])
+    particles = run.held / float(run.sides[0] * run.sides[1])
     open_share = 1 - rings
     parts = (
         (length_error, open_share / length**2), (singles_error, 1.0), (rings_error, 1 / length),
@@ -188,7 +192,7 @@ def _optics(optics: Optics) -> dict[str, Entry]:
 
 
 def write_light_files(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
-    """Write handoff.json, and optical_thickness.h5 and far_field.csv where the cores are known.
+    """Write handoff.json, and, where the cores are known, the map, the far field and the table.
 
     Parameters
     ----------
@@ -204,14 +208,20 @@ def write_light_files(measurement: Measurement, run: Run, directory: str | Path)
     list of Path
         The files.
     """
-    from analysis.optics.files import write_far_field, write_optical_thickness
+    from analysis.optics.files import (
+        write_far_field,
+        write_optical_thickness,
+        write_optics_table,
+    )
 
     folder = Path(directory)
-    content = json.dumps(handoff(measurement, run), indent=1, ensure_ascii=False)
-    files = [write_text(folder / file_names.HANDOFF, content + "\n")]
+    content = handoff(measurement, run)
+    told = json.dumps(content, indent=1, ensure_ascii=False)
+    files = [write_text(folder / file_names.HANDOFF, told + "\n")]
     if FarField.among(measurement.curves).wavelengths:
         files.append(write_optical_thickness(measurement, folder / file_names.THICKNESS))
         files.append(write_far_field(measurement, folder / file_names.FAR_FIELD))
+        files.append(write_optics_table(content, folder / file_names.OPTICS_TABLE))
     else:
         for name in LIGHT_FILES[1:]:  # of an earlier measurement
             (folder / name).unlink(missing_ok=True)

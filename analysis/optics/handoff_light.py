@@ -24,8 +24,6 @@ from analysis.optics.mixture import (
 )
 from analysis.trajectory.run import Run
 
-__all__ = ["FIRST", "NONE", "NO_PEAK", "UNSURE", "lengths_and_shares", "light_entries", "obstacle"]
-
 Floats = NDArray[np.float64]
 
 FIRST = "first order"
@@ -90,6 +88,8 @@ def _far(field: FarField, index: int) -> dict[str, Entry]:
         out[key] = entry(key, spread[name], spread[f"{name}_error"])
     for one in out.values():
         one["samples"] = len(field.frames)
+        if out[key]["value"] is not None and out[key]["error"] is None:
+            out[key]["reason"] = "too few orders of the patch reach the aperture to tell an error"
     if field.lateral is None:
         out["scatter_across_deg"]["reason"] = "the chains have no direction in the film"
     return out

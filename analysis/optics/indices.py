@@ -17,8 +17,6 @@ from analysis.common.conventions import (
 )
 from analysis.common.core_tables import AUTO, CORE_TABLES, OF_MATERIAL, CoreTable
 
-__all__ = ["NO_SHARE", "Optics", "tables_of"]
-
 DEFAULTS = {
     "carrier_index": CARRIER_INDEX, "shell_index": SHELL_INDEX, "outer_index": OUTER_INDEX,
     "numerical_aperture": NUMERICAL_APERTURE, "matrix_index": MATRIX_INDEX,

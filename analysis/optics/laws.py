@@ -12,8 +12,6 @@ from analysis.optics.coupled_dipoles import DipoleFilm
 from analysis.optics.mixture import Mixture, bruggeman, maxwell_garnett
 from analysis.optics.touching_spheres import SPHERE
 
-__all__ = ["CHAINED", "COUPLED", "Law", "compared", "dipole_laws", "self_consistent", "wiener_rods"]
-
 Floats = NDArray[np.float64]
 
 MOST_STEPS = 500

@@ -14,8 +14,6 @@ from analysis.files.curve import Curve
 from analysis.measures.measure import Measurement
 from analysis.optics.mixture import Mixture, squares_of
 
-__all__ = ["OpticalSeries", "optical_series"]
-
 Floats = NDArray[np.float64]
 
 

@@ -19,8 +19,6 @@ from analysis.trajectory.cycles import last_swing
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import field_series
 
-__all__ = ["responses"]
-
 Floats = NDArray[np.float64]
 
 NO_TIMES = "the run samples the film at rest, and no time belongs to its sweeps"

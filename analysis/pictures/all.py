@@ -12,7 +12,7 @@ from analysis.pictures.decay import decay
 from analysis.pictures.film import film_side, film_top, film_views
 from analysis.pictures.hysteresis import hysteresis
 from analysis.pictures.lag import lag
-from analysis.pictures.light import far_field, optical_thickness
+from analysis.pictures.light import far_field, optical_response, optical_thickness
 from analysis.pictures.magnetisation import magnetisation_law
 from analysis.pictures.record import FigureRecord, always
 from analysis.pictures.structure import (
@@ -57,6 +57,7 @@ _ALL: tuple[RunFigure, ...] = (
     way_to_rest,
     optical_thickness,
     far_field,
+    optical_response,
 )
 
 FIGURES = {figure.name: figure for figure in _ALL if figure.wanted in (always, has_times)}

@@ -145,6 +145,7 @@ def _film(measurement: Measurement) -> dict[str, Any] | None:
         "positions": positions,
         "diameters": diameters,
         "extent": extent,
+        "is_part": bool(frame.get("is_part")),
         "colours": chain_colours(positions, diameters, chain_index, extent[:2]),
     }
 
@@ -159,6 +160,8 @@ def draw_view(axes: Axes, film: dict[str, Any], view: View, title: str) -> None:
     slab = _slab(film, view)
     if slab < film["extent"][view.depth]:
         title += f", nearest {with_unit(slab, 'm', 2)}"
+    if film["is_part"]:
+        title += ", a part"
     _draw_particles(axes, film, view, scale.factor, slab)
     axes.set_xlabel(scale.label("x"), labelpad=1.5)
     axes.set_ylabel(scale.label("yz"[view.up - 1]), va="bottom")
@@ -242,8 +245,8 @@ def _with_copies(
     """Positions, diameters and colours, with periodic copies of discs cut by a border."""
     at, diameters, colours = film["positions"], film["diameters"], film["colours"]
     for axis in (view.across, view.up):
-        if axis == 2:
-            continue  # the windows do not repeat
+        if axis == 2 or film["is_part"]:
+            continue  # the windows do not repeat, nor does a part
         side = film["extent"][axis]
         low, high = at[:, axis] < 0.5 * diameters, at[:, axis] > side - 0.5 * diameters
         beyond, before = at[low].copy(), at[high].copy()

@@ -20,6 +20,7 @@ from analysis.chains.measured_run import Frame, MeasuredRun
 from analysis.common import file_names
 from analysis.files.failures import figure_or_nothing
 from analysis.files.writing import write_bytes
+from analysis.measures.measure import for_pictures
 from analysis.measures.viewers import frames_shown
 from analysis.pictures import style
 from analysis.pictures.film import (
@@ -124,12 +125,14 @@ def _figure(seen: MeasuredRun, frame: Frame) -> Figure:
     """Draw one frame: both views, field, time, mean length, what the colours mean."""
     run = seen.run
     with style.publication():
-        extent = (float(run.sides[0]), float(run.sides[1]), float(run.thickness))
+        shown = for_pictures(frame)
+        extent = (float(shown["sides"][0]), float(shown["sides"][1]), float(shown["thickness"]))
         film = {
-            "positions": frame.positions,
-            "diameters": run.diameters,
+            "positions": shown["positions"],
+            "diameters": shown["diameters"],
             "extent": extent,
-            "colours": _colours(frame.chains.size[frame.chains.group]),
+            "is_part": bool(shown.get("is_part")),
+            "colours": _colours(shown["chain_length"]),
         }
         figure, axes = panels(extent, (TOP, SIDE), BELOW)
         for one, view, title in zip(

@@ -6,8 +6,6 @@ import math
 
 from analysis.quantities.quantity import Quantity
 
-__all__ = ["LIGHT", "OF_LIGHT", "RESPONSE"]
-
 
 def _light(
     key: str,
@@ -123,7 +121,7 @@ LIGHT = (
         "share that turns into heat in the particles.",
         "1 less direct_share, scattered_share, wide_share and trapped_share: what the screen "
         "absorbs; error: scatter between frames and, of beads, the distance to the law of "
-        "Bruggeman",
+        "Bruggeman; the index of the cores counts as exact",
         point=True,
     ),
     _light(
@@ -158,16 +156,19 @@ LIGHT = (
         "share of light that the same particles would pass, none in chains.",
         "share of light through the film without chains, absorption alone: "
         "exp(-4 pi k_without_structure thickness/wavelength); no reflections, no scattering",
+        computed=True,
     ),
     _light(
         "n_without_structure", "", "Index without chains",
         "refractive index of the same particles, none in chains.",
         "effective refractive index of the same particles, none in chains",
+        computed=True,
     ),
     _light(
         "k_without_structure", "", "Absorption index without chains",
         "absorption index of the same particles, none in chains.",
         "absorption index that belongs to n_without_structure",
+        computed=True,
     ),
 )  # fmt: skip
 """What light of one wavelength meets, in the order of page and table."""

@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 
 from analysis.uncertainty.memory import memory
 
-__all__ = ["Rise", "rise"]
-
 Floats = NDArray[np.float64]
 
 FEWEST_FRAMES = 8

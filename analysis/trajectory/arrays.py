@@ -21,7 +21,9 @@ __all__ = [
     "LENGTH_UNITS",
     "MOMENT_UNITS",
     "TrajectoryError",
+    "check_moments",
     "check_real",
+    "checked_shape",
     "diameters",
     "edges",
     "fixed",
@@ -55,6 +57,32 @@ def check_real(data: Any, what: str, path: Path, kinds: str = "fiu") -> None:
         raise TrajectoryError(
             f"{path} must hold {what} as real numbers; it holds others ({data.dtype})."
         )
+
+
+def checked_shape(film: Any, group: str, path: Path) -> tuple[int, int]:
+    """Return stored frames and rows of the positions."""
+    if "position" not in film or "value" not in film["position"]:
+        raise TrajectoryError(f"{path} must hold /particles/{group}/position/value; it does not.")
+    shape = film["position"]["value"].shape
+    if len(shape) != 3 or shape[2] != 3:
+        raise TrajectoryError(
+            f"{path} must hold positions of shape (frames, particles, 3); it holds {shape}."
+        )
+    if shape[1] == 0:
+        raise TrajectoryError(f"{path} must hold at least one particle; its frames are empty.")
+    check_real(film["position"]["value"], "positions", path)
+    return int(shape[0]), int(shape[1])
+
+
+def check_moments(film: Any, moments: Any, group: str, rows: int, frames: int, path: Path) -> None:
+    """Refuse moments that are no vectors of the particles in the frames of the positions."""
+    if moments.shape[1:] != (rows, 3):
+        raise TrajectoryError(
+            f"{path} must hold /particles/{group}/moment/value of shape (frames, {rows}, 3); "
+            f"it has {moments.shape}."
+        )
+    check_real(moments, "moments", path)
+    same_steps(film, "moment", frames, path)
 
 
 def unit(data: Any, table: dict[str, float], what: str, path: Path, notices: list[str]) -> float:
@@ -113,12 +141,16 @@ def _series(data: Any, frames: int) -> NDArray[Any]:
     return np.asarray(values, dtype=np.float64)
 
 
-def edges(film: Any, frames: int, path: Path, notices: list[str]) -> Floats:
-    """Sides of the box in m, (3,), of a film: periodic along x and y, windows along z."""
+def edges(film: Any, frames: int, path: Path, notices: list[str], is_cut: bool = False) -> Floats:
+    """Sides of the box in m, (3,), of a film: periodic along x and y, windows along z.
+
+    The boundaries of a cut-out are not looked at.
+    """
     found = film["box"]["edges"] if "box" in film and "edges" in film["box"] else None
     if found is None:
         raise TrajectoryError(f"{path} must hold the patch in box/edges; it does not.")
-    _check_box(film["box"], path, notices)
+    if not is_cut:
+        _check_box(film["box"], path, notices)
     data = found if not hasattr(found, "keys") else found["value"]
     check_real(data, "box edges", path)
     shape = data.shape if data is found else data.shape[1:]

@@ -200,6 +200,7 @@ def _run(command: argparse.ArgumentParser) -> None:
     """Simulate, measure and plot."""
     _file(command)
     _folder(command, "run")
+    _device(command)
     _threads(command)
     _seed(command)
     _json(command)
@@ -222,6 +223,7 @@ def _sweep(command: argparse.ArgumentParser) -> None:
         help="run on a Dask scheduler's workers, such as tcp://host:8786; local starts one here; "
         "default: processes of this machine",
     )
+    _device(command)
     _seed(command)
     _json(command)
     _loudness(command)
@@ -332,6 +334,15 @@ def _loudness(command: argparse.ArgumentParser) -> None:
         help="tell each phase, and progress every 10 s where there is no terminal (default: "
         "every minute)",
     )  # fmt: skip
+
+
+def _device(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--device",
+        choices=("cpu", "gpu"),
+        default="cpu",
+        help="what steps: cores of this machine, or its graphics card; default: cpu",
+    )
 
 
 def _threads(command: argparse.ArgumentParser) -> None:

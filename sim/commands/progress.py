@@ -1,6 +1,6 @@
 """How far a long command is: a bar on a terminal, a line a minute where there is none.
 
-A line of a run says the share done, the film time, the film time a second and the time left; that
+A line of a run says the share done, the film time, that per second and the time left; that
 of a sampled run, which has no times, its sweeps and the independent structures in them. With `-q`
 nothing of this is written, with `-v` lines come every ten seconds.
 """
@@ -127,7 +127,7 @@ class RunLines:
 
 
 def _run_line(scene: Scene, step: int, rate: float) -> str:
-    """Word how far a run is, at so many steps a second."""
+    """Word how far a run is, at so many steps per second."""
     from sim.physics.units import format_quantity, wall_time_text
 
     dt, steps = scene.system.dt_s, scene.steps

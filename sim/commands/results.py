@@ -112,6 +112,7 @@ def _draw_after_numbers(measurement: Measurement, run: Trajectory, directory: Pa
     from analysis.files.failures import failures
     from analysis.measures.measure import write
     from analysis.pictures.all import draw_all
+    from analysis.reports.optics import write_optics_report
     from analysis.reports.run import write_report
 
     with failures() as said:
@@ -120,6 +121,7 @@ def _draw_after_numbers(measurement: Measurement, run: Trajectory, directory: Pa
             measurement.numbers.setdefault("warnings", []).extend(said)
             write(measurement, directory)
         write_report(measurement, run, directory)
+        write_optics_report(measurement, run, directory)
 
 
 @contextlib.contextmanager
@@ -204,15 +206,21 @@ def draw_pair_of_run(expectations: Expectations, directory: Path, parameters: st
 def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
     """Gather the runs of a sweep, finished or not, into tables, figures and a page."""
     from analysis.sweeps.gather import collect, write_tables
+    from analysis.sweeps.optics import collect_optics, write_optics_summary
 
     gathered = collect(directory)
     write_tables(gathered, directory)
+    optics = collect_optics(gathered)
+    write_optics_summary(optics, directory)
     if plots:
+        from analysis.sweeps.optics_report import draw_optics, write_optics_report
         from analysis.sweeps.report import write_sweep_report
         from analysis.sweeps.trends import draw_trends
 
         with signed(file_names.SWEEP), told_failures():
             draw_trends(gathered, directory / file_names.FIGURES, format=kind)
+            draw_optics(optics, directory / file_names.FIGURES, format=kind)
+            write_optics_report(optics, gathered, directory)
             write_sweep_report(gathered, directory)
     return gathered
 

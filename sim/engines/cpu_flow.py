@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
 
-FLOW_TOLERANCE = 1e-3
+FLOW_TOLERANCE = 3e-3
 """Of friction and noise of the near part, relative."""
 NEVER = -1
 
@@ -68,7 +68,7 @@ class StirredFlow:
         slots = film.content.slots
         self._smooth.move((slots.x, slots.y, slots.z), film.content.flow, self._velocity)
         self._near.see(slots, film.content.neighbours, self._count)
-        self._near.multiply(self._velocity)
+        self._near.multiply(np.stack([self._velocity, self._velocity]))
         self._near.products = 0
 
     def due(self, at: int) -> bool:

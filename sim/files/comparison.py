@@ -20,11 +20,15 @@ from analysis.common.attributes import plain_attributes, require_numbers
 from analysis.common.seal import COUNT
 from sim.files.layout import (
     FILM,
+    NAMES,
     PER_FRAME,
     PER_PARTICLE,
+    PROJECTED,
     STEP,
     TIME,
+    WHOLE,
     box_of,
+    in_whole,
     require_chunks,
     series_of,
 )
@@ -33,12 +37,19 @@ from sim.files.record import flat
 
 SECTIONS = ("parameters", "seed", "versions", "machine", "ending", "frames", "measured")
 """What is compared, in the order in which it is told."""
-FIXED = tuple(f"{FILM}/{name}" for name in h5md.FIXED)
+FIXED = tuple(f"{group}/{name}" for group in (FILM, WHOLE) for name in h5md.FIXED)
 MOVING: tuple[str, ...] = (
     STEP,
     TIME,
     *(f"{element[0]}/value" for element in PER_PARTICLE + PER_FRAME),
+    f"{NAMES}/value",
+    f"{PROJECTED}/value",
 )
+STATES = (
+    f"{WHOLE}/position/step",
+    *(f"{in_whole(element[0])}/value" for element in PER_PARTICLE),
+)
+"""Whole states beside a cut-out; all that both runs have are compared."""
 ABSENT = "absent"
 _UNCOMPARED = (
     "parameters",
@@ -223,9 +234,14 @@ def _of_frames(one: h5py.File, other: h5py.File, frames: tuple[int, int]) -> Ite
     if not _same(*(_box(file) for file in (one, other))):
         yield Difference("frames", "edges", (None, None), "edges differs")
     series = dict.fromkeys(f"{name}/value" for file in (one, other) for name in series_of(file))
-    for path in (*FIXED, *MOVING, *series):
+    for path in (*FIXED, *MOVING, *series, *STATES):
         parts = [_dataset(file, path) for file in (one, other)]
-        found = _of_data(path, parts, None if path in FIXED else min(frames))
+        rows: int | None = min(frames)
+        if path in FIXED:
+            rows = None
+        elif path in STATES:
+            rows = min((len(part) for part in parts if part is not None), default=0)
+        found = _of_data(path, parts, rows)
         if found is not None:
             yield found
 

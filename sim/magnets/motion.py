@@ -38,7 +38,7 @@ class MagnetStep:
     pivot : tuple of float or None
         A point in m on that axis; None is the point of the holder.
     rate : float
-        Turns or periods a second.
+        Turns or periods per second.
     phase : float
         In rad, of "oscillate".
     share : float

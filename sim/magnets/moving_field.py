@@ -35,7 +35,7 @@ TOLERANCE = 1e-6
 """Of the largest field of a span, and of the largest component of its gradient."""
 
 LEAST_SLOPE = 10.0
-"""Gradients are followed to the tolerance of this many fields a metre at least."""
+"""Gradients are followed to the tolerance of this many fields per metre at least."""
 
 FEWEST, MOST = 16, 2**16
 MOST_MULTIPLES = 12

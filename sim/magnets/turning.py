@@ -32,7 +32,7 @@ class Turning:
     vector : tuple of float
         At the start, in T; of "oscillate" the largest.
     frequency : float
-        Turns or periods a second; where the field does not repeat, turned angle over time. 0 for
+        Turns or periods per second; where the field does not repeat, turned angle over time. 0 for
         "hold" and "move".
     phase : float
         In rad, of "oscillate".

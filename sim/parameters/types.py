@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COORDINATE",
+    "MOST_PARTICLES",
     "BondParameters",
     "CarrierParameters",
     "CellParameters",
@@ -231,6 +232,22 @@ class OutputParameters:
 
     frames: int = key(
         WholeNumber(1, 100_000, 200), "Frames kept after the start, evenly spaced.", 200
+    )
+    cutout: tuple[float, ...] | None = key(
+        Lengths(Quantity("length", 5e-9, 1e-3, "3 um"), ("3 um", "3 um", "3 um")),
+        "Sides (x, y, z) of a box in the middle of the film. Frames then hold the particles in it "
+        "alone, and these are measured; a side as long as the film's is not cut.",
+        None,
+    )
+    states: int = key(
+        WholeNumber(1, 1000, 1),
+        "Whole states kept beside a cut-out, evenly spaced, the last one at the end.",
+        1,
+    )
+    map_step: float | None = key(
+        Quantity("length", 1e-9, 1e-3, "20 nm"),
+        "Cells of a map of all particles seen along z, kept with every frame.",
+        None,
     )
 
 

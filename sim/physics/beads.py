@@ -94,7 +94,7 @@ def bead_susceptibility(
         shell; the same for beads of all sizes.
     """
     whole = saturation_moment(1.0, magnetic_share, core_diameter, magnetisation, dead_layer)
-    density = float(whole) / (math.pi / 6.0)  # moment a volume, of a bead of diameter 1 m
+    density = float(whole) / (math.pi / 6.0)  # moment per volume, of a bead of diameter 1 m
     moment = core_moment(core_diameter, magnetisation, dead_layer)
     return MU0 * density * moment / (3.0 * BOLTZMANN * temperature)
 

@@ -101,7 +101,13 @@ def calibrate(
         wall_s=per_step * setup.system.steps,
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=memory_bytes(setup.system),
-        file_bytes=file_bytes(setup.system.count, frames + 1, len(ENERGIES)),
+        file_bytes=file_bytes(
+            setup.system.count,
+            frames + 1,
+            len(ENERGIES),
+            setup.selection,
+            setup.parameters.output.states,
+        ),
     )
 
 

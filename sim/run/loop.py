@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.common.notebook import html_table
+from sim.engines.guards import EngineLostError
 from sim.files.folder import RunFolder
 from sim.files.record import Ending
 from sim.files.run_file import RunFileError
@@ -119,7 +120,7 @@ def supervise(
         else:
             ending, reason = Ending.FINISHED, f"finished {scene.steps} steps"
         try:
-            _close(folder, scene, watchers, ending, reason)
+            _close(folder, scene, watchers, ending, reason, isinstance(error, EngineLostError))
         except (OSError, RuntimeError, RunFileError) as problem:  # disk full, file gone
             _log.debug("what the run leaves behind could not all be saved", exc_info=True)
             if error is None:
@@ -145,15 +146,21 @@ def supervise(
 
 
 def _close(
-    folder: RunFolder, scene: Scene, watchers: list[Watcher], ending: Ending, reason: str
+    folder: RunFolder,
+    scene: Scene,
+    watchers: list[Watcher],
+    ending: Ending,
+    reason: str,
+    is_lost: bool,
 ) -> None:
     """Save what the ending leaves behind, the word on the ending last."""
-    if ending is Ending.STOPPED and scene.writer.last_step < scene.engine.step:
-        scene.writer.append(scene.frame())
+    if ending is Ending.STOPPED:
+        scene.keep_end()
     for watcher in watchers:
         watcher.close(scene)
-    # after an error, the engine stands where it was before the piece that failed
-    scene.save_checkpoint(folder.checkpoint)
+    # after an error, the engine stands where it was before the piece that failed, if it still is
+    if not is_lost:
+        scene.save_checkpoint(folder.checkpoint)
     scene.writer.end(ending, reason, scene.timing())
 
 

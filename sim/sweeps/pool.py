@@ -98,7 +98,7 @@ class Crew:
     done : callable
         Called with job and result as each comes in.
     tick : callable
-        Called several times a second; returns true to begin no further job.
+        Called several times per second; returns true to begin no further job.
     """
 
     work: Callable[[Any], Any]

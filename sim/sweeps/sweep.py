@@ -106,7 +106,7 @@ def sweep(
         Called in one worker before any run, with the parameters of one, to compile kernels once;
         None means `warm_kernels`.
     on_progress : callable or None
-        Called with a `SweepProgress` several times a second.
+        Called with a `SweepProgress` several times per second.
     on_run : callable or None
         Called with folder and outcome as each run ends.
     on_notice : callable or None

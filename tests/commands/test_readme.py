@@ -6,6 +6,7 @@ import shlex
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -312,11 +313,14 @@ def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
     from tests.reference.small_film import small_film
 
     monkeypatch.setattr("sim.run.simulate.RunSetup", fake_setup())
-    run = simulate(from_text(small_film()), tmp_path / "run", engine_factory=FakeEngine)
+    parameters = from_text(small_film())
+    run = simulate(parameters, tmp_path / "run", engine_factory=FakeEngine)
+    output = replace(parameters.output, cutout=(20e-9, 1e-6, 60e-9), states=2, map_step=30e-9)
+    cut = simulate(replace(parameters, output=output), tmp_path / "cut", engine_factory=FakeEngine)
     text = PAGES["sim/files/README.md"]
     named = {token for token in ticked(text) if re.fullmatch(r"/\w+(/\w+)*", token)}
-    with h5py.File(run.path, "r") as file:
-        assert [path for path in named if path not in file] == []
+    with h5py.File(run.path, "r") as file, h5py.File(cut.path, "r") as selected:
+        assert [path for path in named if path not in file and path not in selected] == []
         present = []
         file.visititems(
             lambda name, item: present.append(f"/{name}") if isinstance(item, h5py.Dataset) else 0

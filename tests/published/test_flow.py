@@ -194,3 +194,33 @@ def test_no_liquid_passes_through_the_film_as_a_whole():
         found.append(flow.smooth_velocity(force)[0, 1::2].mean())
     assert max(found) > 0.1
     assert abs(np.mean(found)) < 0.03 * max(found)
+
+
+def row_resistances(count):
+    """Return what a straight row that turns about its middle resists with, times 1/eta = 3 pi.
+
+    With all couplings of forces and torques of spheres (that of a torque to the flow of others and
+    of torques to turning, as the tensor of Rotne and Prager has them), and as the program has it:
+    translation alone, each sphere turning by itself.
+    """
+    eta, a = 1.0 / FLUIDITY, 0.5
+    place = np.arange(count) - 0.5 * (count - 1)
+    away = place[:, None] - place
+    distance = np.where(away == 0.0, np.inf, np.abs(away))
+    moved = 1.0 / (8.0 * np.pi * eta * distance) * (1.0 + 2.0 * a * a / (3.0 * distance**2))
+    np.fill_diagonal(moved, 1.0 / (6.0 * np.pi * eta * a))
+    turned = -1.0 / (16.0 * np.pi * eta * distance**3)
+    np.fill_diagonal(turned, 1.0 / (8.0 * np.pi * eta * a**3))
+    coupled = np.where(away == 0.0, 0.0, away) / (8.0 * np.pi * eta * distance**3)
+    whole = np.block([[moved, coupled], [coupled.T, turned]])
+    motion = np.concatenate([place, np.ones(count)])
+    exact = motion @ np.linalg.solve(whole, motion)
+    alone = place @ np.linalg.solve(moved, place) + count * 8.0 * np.pi * eta * a**3
+    return exact, alone
+
+
+# What leaving out the flow of turning spheres costs: computed, see `row_resistances`.
+@pytest.mark.parametrize(("count", "more"), [(2, 1.26), (5, 1.08), (10, 1.022), (20, 1.003)])
+def test_the_flow_of_turning_spheres_matters_for_short_rows_alone(count, more):
+    exact, alone = row_resistances(count)
+    assert alone / exact == pytest.approx(more, abs=0.006)

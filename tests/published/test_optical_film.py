@@ -41,20 +41,28 @@ def dipoles_of(places, sides, thickness, reach):
     return share * sides[0] * sides[1] * thickness / len(places)
 
 
-def test_dipoles_of_a_pair():
+def test_dipoles_of_a_pair(tell):
     # Two dipoles at distance r: p = a E/(1 - 2 a/r^3) along, a E/(1 + a/r^3) across (textbook).
     apart = 1.1
     found = dipoles_of([[50, 50, 5], [50 + apart, 50, 5]], (100.0, 100.0), 10.0, 49.0)
     along, across = ANSWER / (1 - 2 * ANSWER / apart**3), ANSWER / (1 + ANSWER / apart**3)
+    tell(
+        "dipole of a pair of particles in light along their line, 1.1 d apart, over alone",
+        (along / ANSWER).real, (found[0] / ANSWER).real, source="static dipole field",
+    )  # fmt: skip
     assert found == pytest.approx([along, across, across], rel=3e-5)
 
 
-def test_dipoles_of_a_row_without_end():
+def test_dipoles_of_a_row_without_end(tell):
     # 2 sum 2 a/(k d)^3 = 4 zeta(3) a/d^3 along and half of it, negative, across (textbook).
     step = 1.02
     found = dipoles_of([[0, 5, 5]], (step, 400.0), 10.0, 180.0)
     pull = zeta(3) * ANSWER / step**3
     along, across = ANSWER / (1 - 4 * pull), ANSWER / (1 + 2 * pull)
+    tell(
+        "dipole of a particle in an endless row in light along it, 1.02 d apart, over alone",
+        (along / ANSWER).real, (found[0] / ANSWER).real, source="static dipole field, ζ(3)",
+    )  # fmt: skip
     assert found == pytest.approx([along, across, across], rel=3e-4)
     # That is the depolarisation factor of an endless chain: p = a E/(1 - (1 - 3 L) ... ), own form.
     factor = chain_depolarisation(100_000, step**-3)[0]
@@ -62,7 +70,7 @@ def test_dipoles_of_a_row_without_end():
     assert found[0] == pytest.approx(pull, rel=1e-3)
 
 
-def test_dipoles_on_a_cubic_lattice_are_clausius_mossotti():
+def test_dipoles_on_a_cubic_lattice_are_clausius_mossotti(tell):
     # Lorentz's local field of a cubic lattice; faces of the slab add terms of exp(-2 pi).
     cells, layers, step = 4, 8, 1.4
     axes = [np.arange(n) * step for n in (cells, cells, layers)]
@@ -72,6 +80,10 @@ def test_dipoles_on_a_cubic_lattice_are_clausius_mossotti():
     film = DipoleFilm.of(places, np.ones(len(places)), sides, layers * step)
     tensor = film.permittivity(HOST, PARTICLE)
     known = maxwell_garnett(HOST, PARTICLE, np.pi / 6 / step**3)
+    tell(
+        "permittivity of a film of particles on a cubic lattice, coupled dipoles",
+        known[0].real, tensor[0, 0].real, source="Clausius, Mossotti",
+    )  # fmt: skip
     assert np.diag(tensor) == pytest.approx(known, abs=0.002 * abs(known[0] - HOST))
     assert np.abs(tensor - np.diag(np.diag(tensor))).max() < 1e-9
 
@@ -110,11 +122,15 @@ def test_straight_chains_obey_the_law_for_chains(light):
 
 
 @pytest.mark.parametrize("fraction", [0.01, 0.1, 0.4])
-def test_form_birefringence_of_rods(fraction):
+def test_form_birefringence_of_rods(fraction, tell):
     along, across = wiener_rods(HOST, PARTICLE, fraction)
     # Wiener (1912), also Bragg and Pippard, Acta Cryst. 6, 865 (1953), from memory.
     top = fraction * (1 - fraction) * (PARTICLE - HOST) ** 2
     known = top / ((1 + fraction) * HOST + (1 - fraction) * PARTICLE)
+    tell(
+        f"form birefringence of rods without end, share {fraction:g}, difference of permittivities",
+        known.real, (along - across).real, source="Wiener 1912",
+    )  # fmt: skip
     assert along - across == pytest.approx(known)
     # Needles after Maxwell Garnett are the same mixture; Sihvola (1999), section 4 (from memory).
     needles = maxwell_garnett(HOST, PARTICLE, fraction, [(0.0, 0.5, 0.5)], [(1.0, 0.0, 0.0)])
@@ -136,11 +152,15 @@ def test_self_consistent_law_has_its_limits():
     assert both[0] == pytest.approx(both[1], rel=1e-4)
 
 
-def test_light_adds_up_and_obeys_beer():
+def test_light_adds_up_and_obeys_beer(tell):
     """An even screen absorbs by Beer's law; every share of a rough one has its place."""
     sides = np.array([3e-6, 3e-6])
     even = [diffracted(np.full((32, 32), 0.3 + 0.05j))] * 2
     found = rest_of_light(even, [], sides, 532e-9, 1.0, 0.9)
+    tell(
+        "share absorbed by an even film", 1 - math.exp(-2 * 0.05), found["absorbed"],
+        source="Beer, Lambert",
+    )  # fmt: skip
     assert found["absorbed"] == pytest.approx(1 - math.exp(-2 * 0.05))
     assert found["wide"] == pytest.approx(0, abs=1e-12)
     rng = np.random.default_rng(1)
@@ -162,7 +182,7 @@ def test_shares_of_a_film_add_up(light):
         assert one["absorbed_share"]["value"] == pytest.approx(beer, rel=0.02)
 
 
-def test_angular_spread_of_a_phase_grating():
+def test_angular_spread_of_a_phase_grating(tell):
     """Orders m of a sine grating carry J_m^2 (Goodman): their mean square sine is known."""
     cells, period, wavelength, depth = 256, 8e-6, 532e-9, 0.7
     x = np.arange(cells) / cells
@@ -173,7 +193,12 @@ def test_angular_spread_of_a_phase_grating():
     number = np.arange(1, 12)
     light = 2 * jv(number, depth) ** 2
     mean = (light * (number * wavelength / period) ** 2).sum() / light.sum()
-    assert found["across"] == pytest.approx(math.degrees(math.asin(math.sqrt(mean))), rel=1e-6)
+    known = math.degrees(math.asin(math.sqrt(mean)))
+    tell(
+        "angular spread behind a sine phase grating of 0.7 rad", known, found["across"], unit="°",
+        source="Bessel orders; Goodman",
+    )  # fmt: skip
+    assert found["across"] == pytest.approx(known, rel=1e-6)
     assert found["across"] == pytest.approx(found["angle"])
     along = angular_spread(orders.sine_x, orders.sine_y, share, np.array([0.0, 1.0]))
     assert along["across"] == pytest.approx(0.0, abs=1e-6)

@@ -139,7 +139,7 @@ class DenseFlow:
     def near_velocity(self, force):
         """Return velocities (3, N) by the near part."""
         root = np.sqrt(0.5 / self.radius)
-        return root * self.near.multiply(root * force)
+        return root * self.near.multiply(np.stack([root * force, force]))[0]
 
     def matrix(self, part="whole"):
         """Return the mobility (3 N, 3 N); rows are x of all particles, then y, then z."""

@@ -25,6 +25,9 @@ from tests.reference.drawn_values import KEYS, Draw, text, text_of
 
 NOT_DRAWN = {
     "sweep": "one run ignores it",
+    "output.cutout": "what is kept changes no film",
+    "output.map_step": "the same",
+    "output.states": "the same",
     "motion.flow": "small patches and mixed sizes refuse it; tests/unit/test_flow.py has it",
     "run.structures": "of sampled runs, which have no step",
     "run.sweeps": "of sampled runs, which have no step",

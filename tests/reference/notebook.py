@@ -14,6 +14,8 @@ import os
 import sys
 from pathlib import Path
 
+from matplotlib.figure import Figure
+
 SHOWN = {"text/html": "_repr_html_", "image/png": "_repr_png_"}
 """Kinds of output and the method by which an object gives them (IPython's protocol)."""
 
@@ -24,6 +26,13 @@ def cells_of(path):
     return content, [cell for cell in content["cells"] if cell["cell_type"] == "code"]
 
 
+def picture(figure):
+    """Return a figure of pyplot as a notebook shows it."""
+    stream = io.BytesIO()
+    figure.savefig(stream, format="png", dpi=100)
+    return stream.getvalue()
+
+
 def outputs(value):
     """Return what a notebook shows for an object by kind."""
     if value is None:
@@ -31,6 +40,8 @@ def outputs(value):
     told = {"text/plain": repr(value)}
     for kind, name in SHOWN.items():
         given = getattr(value, name, lambda: None)()
+        if given is None and kind == "image/png" and isinstance(value, Figure):
+            given = picture(value)
         if isinstance(given, bytes):
             given = base64.b64encode(given).decode("ascii")
         if given is not None:

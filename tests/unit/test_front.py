@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[2]
 @pytest.fixture
 def chainfilm():
     """Return the module as an installation has it, under its own name and in its own file."""
-    spec = importlib.util.spec_from_file_location("chainfilm", ROOT / "sim" / "front.py")
+    spec = importlib.util.spec_from_file_location("chainfilm", ROOT / "sim" / "chainfilm.py")
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
@@ -58,7 +58,7 @@ def test_a_stranger_called_analysis_is_named(tmp_path, stranger):
 
 def test_a_stranger_called_sim_is_named(tmp_path, chainfilm):
     (tmp_path / "sim.py").write_text("", encoding="utf-8")
-    (tmp_path / "chainfilm.py").write_bytes((ROOT / "sim" / "front.py").read_bytes())
+    (tmp_path / "chainfilm.py").write_bytes((ROOT / "sim" / "chainfilm.py").read_bytes())
     told = python("-m", "chainfilm", "--version", cwd=tmp_path)
     assert told.returncode == 2
     assert told.stderr.startswith(f"chainfilm: {tmp_path / 'sim.py'} is found in place of")
@@ -110,9 +110,9 @@ def test_a_command_starts_without_what_only_linux_has(monkeypatch, tmp_path, req
 
 def test_one_name_for_both_packages(chainfilm):
     both = {*sim.__all__, *analysis.__all__} - {"Run"}
-    assert both < set(dir(chainfilm))
     assert chainfilm.load is sim.load
     assert chainfilm.open_run is analysis.open_run
+    assert dir(chainfilm) == sorted(both)
     for name in ("Run", "nothing", "__path__"):
         with pytest.raises(AttributeError):
             getattr(chainfilm, name)

@@ -5,7 +5,8 @@ import pytest
 from numba import njit
 from scipy.spatial.transform import Rotation
 
-from sim.kernels.steps.motion import missing_field, move, rotate
+from sim.kernels.laws.motion import missing_field, rotate
+from sim.kernels.steps.motion import move
 from sim.kernels.steps.noise import AXES, BLOCK
 from tests.reference import naive
 from tests.reference.small_systems import (

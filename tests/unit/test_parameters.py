@@ -135,7 +135,7 @@ def test_commented_lines_of_the_template_are_good_too():
             text = re.sub(rf"^{instead[match[1]]} = ", "# ", text, flags=re.MULTILINE)
         from_text(text)
         tried += 1
-    assert tried == 44
+    assert tried == 47
 
 
 def test_values_given_beside_the_material_override_it():
@@ -502,7 +502,7 @@ def test_unknown_and_misplaced(text, sentence):
         ),
         (
             changed('"1 um"', '"1 mm"'),
-            "[film] width must give at most 10000000 particles; received a patch for 1.66e+09",
+            "[film] width must give at most 200000000 particles; received a patch for 1.66e+09",
         ),
         (
             changed("0.03", "1e-6"),

@@ -290,7 +290,7 @@ def _watched(run: Run, series: ChainSeries, way: _Way) -> tuple[Watched | None, 
     before = (times[: begin + 1], length[: begin + 1]) if begin else (None, None)
     singles = not way.falls and float(first.mean()) < STARTED
     chains = None if singles else first
-    return Watched(late, length[begin:], run.count, chains, _meetings(run), *before), None
+    return Watched(late, length[begin:], run.held, chains, _meetings(run), *before), None
 
 
 def _meetings(run: Run) -> Meetings:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
 
 Floats = NDArray[np.float64]
@@ -25,68 +25,104 @@ class UnsettledFlowError(RuntimeError):
     """A function of the mobility was not found within `MOST_PRODUCTS` products."""
 
 
-def apply_function(
+def apply_functions(
     multiply: Callable[[Floats], Floats],
-    vector: Floats,
-    function: Callable[[Floats], Floats],
+    vectors: Floats,
+    functions: Sequence[Callable[[Floats], Floats]],
     tolerance: float,
 ) -> tuple[Floats, int]:
-    """Return f(M) v, and the products that it took.
+    """Return f(M) v for several vectors, each with a function of its own, side by side.
 
     Parameters
     ----------
     multiply : callable
-        Returns M times a vector, in an array that may be used again.
-    vector : float64 array
-    function : callable
+        Returns M times each of several vectors, in an array that may be used again.
+    vectors : float64 array, shape (vectors, size)
+    functions : sequence of callables
         Of eigenvalues; those that rounding makes negative are given as 0.
     tolerance : float
-        Largest change by the last product, relative to the length of the result.
+        Largest change by the last product, relative to the length of a result.
+
+    Returns
+    -------
+    results : float64 array, shape (vectors, size)
+    products : int
+        How many were needed, of all vectors at once.
 
     Raises
     ------
     UnsettledFlowError
-        If the result still changes.
+        If a result still changes.
     """
-    length = _norm(vector)
-    if length == 0.0:
-        return vector.copy(), 0
-    basis = [vector / length]
-    diagonal: list[float] = []
-    beside: list[float] = []
-    before = np.zeros(0)
-    for made in range(1, min(MOST_PRODUCTS, vector.size) + 1):
-        following = multiply(basis[-1]).copy()
-        if made > 1:
-            following -= beside[-1] * basis[-2]
-        diagonal.append(_dot(basis[-1], following))
-        following -= diagonal[-1] * basis[-1]
-        values, vectors = np.linalg.eigh(
-            np.diag(diagonal) + np.diag(beside, 1) + np.diag(beside, -1)
-        )
-        weights = vectors @ (function(np.maximum(values, 0.0)) * vectors[0])
-        change = weights.copy()
-        change[: before.size] -= before
-        settled = _norm(change) <= tolerance * _norm(weights) and made >= LEAST_PRODUCTS
-        beside.append(_norm(following))
-        exhausted = beside[-1] <= 1e-12 * max(map(abs, diagonal)) or made == vector.size
-        if settled or exhausted:
-            found = np.zeros_like(vector)
-            for weight, one in zip(weights, basis, strict=True):
-                found += (length * weight) * one
-            return found, made
-        before = weights
-        basis.append(following / beside[-1])
+    searches = [_Search(v, f) for v, f in zip(vectors, functions, strict=True)]
+    for made in range(1, MOST_PRODUCTS + 1):
+        products = multiply(np.stack([search.newest for search in searches]))
+        for search, product in zip(searches, products, strict=True):
+            search.take(product)
+        if made >= LEAST_PRODUCTS or made == vectors.shape[1]:
+            changes = [search.weigh() for search in searches]
+            if max(changes) <= tolerance:
+                return np.stack([search.found() for search in searches]), made
     raise UnsettledFlowError(
-        f"the near flow's noise still changes by {_norm(change) / _norm(weights):.2g} of itself "
-        f"after {MOST_PRODUCTS} products"
+        f"the near flow's noise still changes by {max(changes):.2g} of itself after "
+        f"{MOST_PRODUCTS} products"
     )
 
 
-def _dot(one: Floats, other: Floats) -> float:
-    """Return the scalar product, added in an order that no library's threads change."""
-    return float((one * other).sum())
+class _Search:
+    """One vector's way: its basis, the small matrix, and the weights of the result."""
+
+    def __init__(self, vector: Floats, function: Callable[[Floats], Floats]) -> None:
+        self._function = function
+        self._length = _norm(vector)
+        self._basis = [vector / max(self._length, 1e-300)]
+        self._diagonal: list[float] = []
+        self._beside: list[float] = []
+        self._weights = np.zeros(0)
+        self._exhausted = self._length == 0.0
+
+    @property
+    def newest(self) -> Floats:
+        return self._basis[-1]
+
+    def take(self, product: Floats) -> None:
+        """Take M times the newest vector, which makes the next one."""
+        if self._exhausted:
+            return
+        following = product.copy()
+        if self._beside:
+            following -= self._beside[-1] * self._basis[-2]
+        self._diagonal.append(float((self.newest * following).sum()))
+        following -= self._diagonal[-1] * self.newest
+        beside = _norm(following)
+        if beside <= 1e-12 * max(map(abs, self._diagonal)):
+            self._exhausted = True
+            return
+        self._beside.append(beside)
+        self._basis.append(following / beside)
+
+    def weigh(self) -> float:
+        """Find the result's weights in the basis; return how much the last product changed it."""
+        size = len(self._diagonal)
+        if size == 0:
+            return 0.0
+        beside = self._beside[: size - 1]
+        matrix = np.diag(self._diagonal) + np.diag(beside, 1) + np.diag(beside, -1)
+        values, vectors = np.linalg.eigh(matrix)
+        weights = vectors @ (self._function(np.maximum(values, 0.0)) * vectors[0])
+        change = weights.copy()
+        change[: self._weights.size] -= self._weights
+        self._weights = weights
+        return 0.0 if self._exhausted else _norm(change) / max(_norm(weights), 1e-300)
+
+    def found(self) -> Floats:
+        """Return the result."""
+        result = np.zeros_like(self._basis[0])
+        for weight, one in zip(self._weights, self._basis, strict=False):
+            result += (self._length * float(weight)) * one
+        return result
 
 
 def _norm(vector: Floats) -> float:
+    """Return the length, added in an order that no library's threads change."""
     return float(np.sqrt((vector * vector).sum()))

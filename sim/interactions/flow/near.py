@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.interactions.flow.free import near_tensor, rotne_prager, smooth_self
-from sim.interactions.flow.krylov import apply_function
+from sim.interactions.flow.krylov import apply_functions
 
 if TYPE_CHECKING:
     from sim.interactions.flow.plan import FlowPlan
@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-TABLE_POINTS = 2049
+TABLE_POINTS = 2049  # one more is kept, so that the last distance lies between two
+VECTORS = 2
+"""Multiplied at once: momenta and noise."""
 LEAST_SHARE = 0.02
 """Least share of its mobility far from windows that the near part of a particle keeps."""
 
@@ -38,7 +40,8 @@ class NearFlowSum:
         self.plan = plan
         self.tolerance = tolerance
         self.products = 0
-        distance = np.linspace(0.0, plan.reach, TABLE_POINTS)
+        step = plan.reach / (TABLE_POINTS - 1)
+        distance = step * np.arange(TABLE_POINTS + 1, dtype=np.float64)
         self._table = np.ascontiguousarray(
             np.stack(near_tensor(distance, plan.radius, plan.width), axis=1)
         )
@@ -72,6 +75,7 @@ class NearFlowSum:
         self._film.run(BLOCKS, near.factors_part, near.list_part)
 
     def _make_film(self, slots: Any, neighbours: Any, count: int) -> None:
+        from sim.kernels.flow import near
         from sim.kernels.flow.layout import NearFlow
         from sim.kernels.vectors.calls import Packed
 
@@ -92,19 +96,20 @@ class NearFlowSum:
                 pairs=np.zeros(size, np.int64),
                 other=np.zeros(entries, np.int32),
                 tensor=np.zeros((entries, 5), np.float32),
-                vector=np.zeros((3, count)),
-                product=np.zeros((3, count)),
+                vector=np.zeros((VECTORS, 3, count)),
+                product=np.zeros((VECTORS, 3, count)),
             )
         )  # fmt: skip
+        self._product = self._film.addresses(near.product_part)
 
-    def multiply(self, vector: Floats) -> Floats:
-        """Return the near part times a vector, (3, count), in an array that is used again."""
-        from sim.kernels.flow import near
+    def multiply(self, vectors: Floats) -> Floats:
+        """Return the near part times two vectors, (2, 3, count), in an array that is used again."""
         from sim.kernels.flow.layout import BLOCKS
+        from sim.kernels.vectors.calls import on_blocks
 
         content = self._film.content
-        content.vector[:] = vector
-        self._film.run(BLOCKS, near.product_part)
+        content.vector[:] = vectors
+        on_blocks(self._product, BLOCKS, self._film.address)
         self.products += 1
         product: Floats = content.product
         return product
@@ -121,10 +126,11 @@ class NearFlowSum:
         -----
         K p + (1 - K^2)^(1/2) noise with K = (M - 1)/(M + 1): see ``kernels.flow.motion``.
         """
-        kept, _ = apply_function(
-            self.multiply, momentum, lambda m: (m - 1.0) / (m + 1.0), self.tolerance
+        shape = (VECTORS, *momentum.shape)
+        found, _ = apply_functions(
+            lambda both: self.multiply(both.reshape(shape)).reshape(VECTORS, -1),
+            np.stack([momentum.ravel(), noise.ravel()]),
+            (lambda m: (m - 1.0) / (m + 1.0), lambda m: 2.0 * np.sqrt(m) / (m + 1.0)),
+            self.tolerance,
         )
-        fresh, _ = apply_function(
-            self.multiply, noise, lambda m: 2.0 * np.sqrt(m) / (m + 1.0), self.tolerance
-        )
-        return kept + fresh
+        return np.asarray(found.sum(axis=0).reshape(momentum.shape))

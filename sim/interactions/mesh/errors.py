@@ -146,7 +146,7 @@ def _cut_off(spacing: float, shape: float) -> tuple[float, float]:
 
 @lru_cache(maxsize=1)
 def error_table() -> ErrorTable:
-    """Return the errors of all plans; computed once a process, in a fraction of a second.
+    """Return the errors of all plans; computed once per process, in a fraction of a second.
 
     Returns
     -------

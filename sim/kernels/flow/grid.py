@@ -71,24 +71,34 @@ def spread_part(block, film):
     width2 = film.across.shape[1]
     chunks = (width2 + COLUMNS - 1) // COLUMNS
     axis, chunk = block // chunks, block % chunks
-    low, high = u64(chunk * COLUMNS), u64(min(width2, (chunk + 1) * COLUMNS))
-    points_x, points_y = film.grid.shape[0], film.grid.shape[1]
-    columns = film.grid[:, :, axis, low:high]
-    columns[:] = f32(0.0)
+    low, high = chunk * COLUMNS, min(width2, (chunk + 1) * COLUMNS)
+    points_x, points_y = u64(film.grid.shape[0]), u64(film.grid.shape[1])
+    stride, offset, size = u64(3 * width2), u64(axis * width2 + low), u64(high - low)
+    # flat arrays and unsigned places, so that the innermost loop runs in vectors
+    grid, across = film.grid.reshape(-1), film.across.reshape(-1)
+    first, weights, window = film.first, film.weights, film.window
+    for point in range(points_x * points_y):
+        at = point * stride + offset
+        for k in range(size):
+            grid[at + k] = f32(0.0)
     for i in range(film.count):
-        row = film.across[i, low:high]
+        row = u64(i * width2 + low)
         force = f32(film.force[axis, i])
-        a = film.first[i, 0]
-        for m in range(film.window):
-            by_x = force * film.weights[i, 0, m]
-            b = film.first[i, 1]
-            for n in range(film.window):
-                weight = by_x * film.weights[i, 1, n]
-                target = columns[a, b]
-                for k in range(u64(high - low)):
-                    target[k] += weight * row[k]
-                b = 0 if b + 1 == points_y else b + 1
-            a = 0 if a + 1 == points_x else a + 1
+        a = u64(first[i, 0])
+        for m in range(window):
+            by_x = force * weights[i, 0, m]
+            b = u64(first[i, 1])
+            for n in range(window):
+                weight = by_x * weights[i, 1, n]
+                at = (a * points_y + b) * stride + offset
+                for k in range(size):
+                    grid[at + k] += weight * across[row + k]
+                b += u64(1)
+                if b == points_y:
+                    b = u64(0)
+            a += u64(1)
+            if a == points_x:
+                a = u64(0)
 
 
 @kernel

@@ -72,5 +72,5 @@ class NearFlow(NamedTuple):
     pairs: Any  # int64 (>= count,) near pairs of each slot, from the list's ``start`` on
     other: Any  # int32 (entries,)
     tensor: Any  # float32 (entries, 5) A, B and direction of each pair
-    vector: Any  # float64 (3, >= count) to be multiplied
-    product: Any  # float64 (3, >= count)
+    vector: Any  # float64 (2, 3, >= count) to be multiplied
+    product: Any  # float64 (2, 3, >= count)

@@ -11,7 +11,8 @@ Turning is that of ``steps.momenta`` without inertia. No checks by design.
 
 import numpy as np
 
-from sim.kernels.steps.motion import LANES, forces_and_fields, rotate
+from sim.kernels.laws.motion import rotate
+from sim.kernels.steps.motion import LANES, forces_and_fields
 from sim.kernels.steps.step import bounds
 from sim.kernels.vectors.calls import get_thread_id, kernel
 from sim.kernels.vectors.ops import rsqrt, where

@@ -74,7 +74,7 @@ def _variation(
     axes = [np.linspace(-0.5 * side, 0.5 * side, _SAMPLES) for side in box]
     shifts = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     field, gradient = field_and_gradient(magnets, np.array([*place, 0.0]) + shifts)
-    middle = len(shifts) // 2  # an odd number of samples a side puts one there
+    middle = len(shifts) // 2  # an odd number of samples per side puts one there
     strength, steepest = np.linalg.norm(field[middle]), np.abs(gradient[middle]).max()
     away = np.linalg.norm(field - field[middle], axis=1).max()
     slopes = np.abs(gradient - gradient[middle]).max()
