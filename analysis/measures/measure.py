@@ -19,6 +19,7 @@ from analysis.common.notebook import html_table
 from analysis.files.curve import Curve
 from analysis.files.writing import write_text
 from analysis.measures.bounds import keep_possible
+from analysis.measures.condensed import without_lengths
 from analysis.measures.part import part_of
 from analysis.measures.record import derived, recorded, recorded_warnings, timing
 from analysis.measures.sampled import without_times
@@ -159,6 +160,7 @@ def measure(
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
     if run.is_sampled:
         without_times(numbers, warnings)
+        without_lengths(numbers, warnings)
     return Measurement(keep_possible(_plain(numbers)), curves, for_pictures(frame), run)
 
 

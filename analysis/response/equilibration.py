@@ -14,6 +14,7 @@ from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
 from analysis.uncertainty.number_text import as_float, with_unit
+from analysis.uncertainty.student import student_factor
 
 DRIFT_ERRORS = 3.0
 """Halves of the averaged span may differ by this many of their errors."""
@@ -198,6 +199,22 @@ def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str,
         "simulated_share_of_film_time": None,
         "sweeps": int(run.steps[-1]),
         "independent_structures": structures,
-        "sides": found.get("sides", {}),
+        "sides": {name: _with_intervals(side) for name, side in found.get("sides", {}).items()},
         "accepted": found.get("accepted", {}),
     }
+
+
+def _with_intervals(side: dict[str, Any]) -> dict[str, Any]:
+    """Add the intervals that cover the averages of both films in 95 of 100 cases.
+
+    By Student's law for as many independent structures as they hold; None for fewer than two.
+    """
+    freedom = float(side.get("structures") or 0.0) - 1.0
+    found = dict(side)
+    for film in ("from_singles", "from_chains"):
+        value, error = side.get(film), side.get(f"{film}_error")
+        found[f"{film}_interval_95"] = None
+        if value is not None and error is not None and freedom >= 1.0:
+            wide = student_factor(0.95, freedom) * float(error)
+            found[f"{film}_interval_95"] = [value - wide, value + wide]
+    return found

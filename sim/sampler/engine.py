@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.errors import InputError
 from sim.film.state import FilmState
 from sim.kernels.sampler import layout
 from sim.kernels.steps import energies as energy_kernels
@@ -178,7 +179,18 @@ class SamplerEngine:
         }
 
     def restore(self, checkpoint: dict[str, Any]) -> None:
-        """Go back to a checkpoint."""
+        """Go back to a checkpoint.
+
+        Raises
+        ------
+        InputError
+            If another version of the program wrote it, which followed other numbers.
+        """
+        if np.shape(checkpoint["series"])[-1] != len(FOLLOWED):
+            raise InputError(
+                "the checkpoint of a sampled run must be of this version of chainfilm, which "
+                "follows other numbers; start the run afresh in a folder of its own."
+            )
         self._sweep, self._length = int(checkpoint["step"]), float(checkpoint["round_length"])
         kept: NDArray[np.float64] = np.asarray(checkpoint["series"])
         self._series = np.zeros((2, max(ROOM, 2 * kept.shape[1]), len(FOLLOWED)))

@@ -43,7 +43,10 @@ WIDEST = 4.0
 LEAST_SPREAD = 0.01
 STEEPNESS = 1.5
 SIZE_WINDOW = 0.1
-MIXTURE = (0.0, 0.80, 0.05, 0.05, 0.03, 0.03, 0.01, 0.03)
+MIXTURE = (0.0, 0.70, 0.06, 0.10, 0.05, 0.03, 0.03, 0.01, 0.02)
+WORTH = 12.0
+"""Longer sets are tried more rarely, so that a try moves no more members than this on average."""
+PIECES = 6.0
 """Shares of the moves that change chains, by `layout.MOVES`."""
 STREAM = 16
 """First stream of random numbers of the sampler; the noise of steps has 0 and 1."""
@@ -97,6 +100,7 @@ def make_film(
         members=np.zeros(count + 1, np.int64),
         group=np.zeros(count, np.int64),
         mark=np.zeros(count, np.int64),
+        chain=np.zeros(count, np.int64),
         far=_cells(system, max(reach, system.added_reach)),
         near=_cells(system, near),
         bonds=np.full((count, 2), layout.NONE, np.int64),
@@ -117,6 +121,7 @@ def make_film(
         side_x=system.sides[0],
         side_y=system.sides[1],
         thickness=system.thickness,
+        close=near,
         nearest=CLOSEST_SOFT if system.repulsion.is_soft else CLOSEST_CORES,
         missing=0.5 / (system.sides[0] * system.sides[1] * system.thickness),
         laws=laws,
@@ -124,6 +129,7 @@ def make_film(
             tail=TAIL_SHIFT, turn=LARGEST_TURN, shortest=SHORTEST_SLIDE, longest=LONGEST_SLIDE,
             nearest=LEAST_RATIO, farthest=LARGEST_RATIO, centre=1.0, spread=0.1, steepness=3.0,
             anywhere=ANYWHERE, window=max(1, int(SIZE_WINDOW * count)),
+            worth=WORTH, pieces=PIECES,
         ),
     )  # fmt: skip
     return film._replace(walk=_fitted(film, system))

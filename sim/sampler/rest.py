@@ -18,9 +18,10 @@ __all__ = ["FOLLOWED", "Average", "Rest", "average_of", "correlation_time", "jud
 
 Floats = NDArray[np.float64]
 
-FOLLOWED = ("energy", "mean_length", "weight_mean_length", "magnetisation")
+FOLLOWED = ("energy", "mean_length", "weight_mean_length", "magnetisation", "spacing_m")
 """What is followed in each sweep, one column each: energy a particle in kT, lengths in particles
-(bonds by distance and alignment), moment along the field over saturation."""
+(bonds by distance and alignment), moment along the field over saturation, distance across the field
+from a particle to the nearest level with it in another chain, in m and within the range alone."""
 
 MEETING_ERRORS = 2.0
 """Averages of the two films may differ by so many errors of their difference.
@@ -129,7 +130,7 @@ def judge(single: Floats, chained: Floats) -> Rest:
         difference = abs(first.value - second.value)
         errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)
         if errors > MEETING_ERRORS:
-            apart.append(f"{name.replace('_', ' ')} by {errors:.2g} errors")
+            apart.append(f"{name.removesuffix('_m').replace('_', ' ')} by {errors:.2g} errors")
         if math.isfinite(error) and error > 0.0:
             fewest = min(fewest, first.structures, second.structures)
         sides[name] = {

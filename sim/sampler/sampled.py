@@ -44,6 +44,7 @@ class SampledFilm:
     def __init__(self, system: ReducedSystem, state: FilmState, stream: int) -> None:
         self.film = make_film(system, state.positions, state.directions, state.seed, stream)
         self._packed = Packed(self.film)
+        self._length_m = system.units.length_m
         self._saturation = float(system.moment.sum())
         field = np.asarray(system.field[0].first)
         size = float(np.linalg.norm(field))
@@ -64,8 +65,8 @@ class SampledFilm:
     def compile(self) -> None:
         """Compile all moves, or load them from the cache, without one."""
         self.film.chain_moves[0] = 0
-        for kernel in (rounds.refresh, rounds.draw_share, rounds.find_lengths, rounds.find_energy):
-            self._call(kernel)
+        for name in ("refresh", "draw_share", "find_structure", "find_energy"):
+            self._call(getattr(rounds, name))
         self._call(rounds.make_round, 0)
 
     def begin(self, sweep: int) -> None:
@@ -126,9 +127,9 @@ class SampledFilm:
         pull = math.exp(FASTEST * (taken / tried - LOCAL_ACCEPTANCE))
         self.film.step[0] = min(LONGEST_STEP, max(SHORTEST_STEP, self.film.step[0] * pull))
 
-    def followed(self) -> tuple[float, float, float, float]:
+    def followed(self) -> tuple[float, ...]:
         """Return what `rest.FOLLOWED` names, of the present state."""
-        self._call(rounds.find_lengths)
+        self._call(rounds.find_structure)
         found = self.film.found
         moment = self.magnetisation()
         along = float(np.linalg.norm(moment) if self._along is None else moment @ self._along)
@@ -137,6 +138,7 @@ class SampledFilm:
             self.count / float(found[layout.CHAINS]),
             float(found[layout.SQUARES]) / self.count,
             along,
+            float(found[layout.SPACING]) * self._length_m,
         )
 
     def magnetisation(self) -> Floats:

@@ -36,8 +36,9 @@ def system_of(options, coupling):
     width = math.sqrt(0.5 * volume / THICKNESS)
     return film(
         options.count, fraction=options.fraction, coupling=coupling, thickness=THICKNESS,
-        langevin=options.langevin, sides=(2.0 * width, width), cutoff=min(6.0, 0.49 * width),
-        dipole_sum=options.sum, tolerance=1e-3, dynamics="monte_carlo",
+        langevin=options.langevin, sides=(2.0 * width, width),
+        cutoff=min(options.cutoff, 0.49 * width), dipole_sum=options.sum, tolerance=1e-3,
+        dynamics="monte_carlo",
     )  # fmt: skip
 
 
@@ -77,6 +78,7 @@ def main():
     parser.add_argument("--fraction", type=float, default=0.03)
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--sum", default="cutoff")
+    parser.add_argument("--cutoff", type=float, default=6.0)
     parser.add_argument("--seconds", type=float, default=120.0)
     parser.add_argument("--dynamics", type=float, default=0.0)
     options = parser.parse_args()

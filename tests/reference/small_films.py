@@ -21,7 +21,9 @@ class Moves:
         if shares:
             film.mixture[:] = np.cumsum(mixture / mixture.sum())
         # far moves, so that those that change bonds are tried often
-        far = film.walk._replace(tail=0.8, turn=3.1, shortest=0.3, longest=3.0)
+        far = film.walk._replace(
+            tail=0.8, turn=3.1, shortest=0.3, longest=3.0, pieces=1.0, worth=3.0
+        )
         film = film._replace(walk=far)
         self.film = film if missing else film._replace(missing=0.0)
         self.packed = Packed(self.film)

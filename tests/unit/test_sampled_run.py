@@ -6,8 +6,10 @@ import shutil
 import h5py
 import numpy as np
 import pytest
+from scipy.stats import t
 
 from analysis import measure, open_run
+from analysis.common.errors import InputError
 from analysis.pictures.all import figures_of
 from analysis.reports.run import page
 from sim.command_line import main
@@ -90,6 +92,15 @@ def test_bits_hang_neither_on_pieces_nor_on_threads_nor_on_a_stop(kind):
     assert plain.films[0].film.counts[:, 1].sum() > 0
 
 
+def test_a_checkpoint_that_followed_less_is_refused():
+    system = film(60, dynamics="monte_carlo")
+    engine = SamplerEngine(system, random_film(system), 1)
+    kept = engine.checkpoint()
+    kept["series"] = kept["series"][..., :4]
+    with pytest.raises(InputError, match="must be of this version of chainfilm"):
+        engine.restore(kept)
+
+
 def test_the_file_holds_sweeps_and_no_times(finished):
     assert finished.ending is Ending.STOPPED
     assert "at rest with" in finished.reason
@@ -137,6 +148,13 @@ def test_what_is_measured_has_no_times(finished):
     found = numbers["chains"]["mean_length"]
     gap = abs(own["from_singles"] - found["value"])
     assert gap < 4.0 * np.hypot(own["from_singles_error"], found["error"])
+    # 95 % by Student's law (scipy.stats), for as many structures as both films hold
+    for side in rest["sides"].values():
+        wide = t.ppf(0.975, side["structures"] - 1.0)
+        for name in ("from_singles", "from_chains"):
+            low, high = side[f"{name}_interval_95"]
+            assert high - side[name] == pytest.approx(wide * side[f"{name}_error"])
+            assert low + high == pytest.approx(2.0 * side[name])
     # nothing is frozen: some ten frames tell nearly as much as all sweeps between them
     assert found["error"] < 3.0 * own["from_singles_error"]
     assert found["samples"] >= 4
@@ -358,7 +376,7 @@ def test_correlation_time_of_a_known_series():
 
 
 def test_rest_needs_all_that_is_followed():
-    rng = np.random.default_rng(6)
+    rng = np.random.default_rng(8)
     one, two = rng.normal(size=(2, 4000, len(FOLLOWED)))
     assert judge(one, two).reached
     assert judge(one, two).structures > 500

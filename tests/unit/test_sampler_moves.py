@@ -36,7 +36,7 @@ from tests.reference.small_systems import (
 SIDES, THICKNESS, CUTOFF, MOMENT2 = (6.4, 6.0), 3.0, 2.9, 2.5
 EDGES = np.array([0.8, 1.05, 1.2, 1.5, 2.0, 2.8])
 # Kinds that chain moves are made of, and where two particles stand at first.
-KINDS = ("hop", "splice", "shift", "exchange", "slide", "turn")
+KINDS = ("hop", "splice", "segment", "shift", "exchange", "slide", "turn")
 GATE = 4.0
 
 
@@ -89,7 +89,7 @@ def averages_of_four(moves, chains):
     energy = moves.energy()
     for _ in range(12_000):
         energy += moves.round(6, chains)
-        moves.call(rounds.find_lengths)
+        moves.call(rounds.find_structure)
         found, moment = moves.film.found, moves.film.rows[:, 3:6].sum(axis=0)
         rows.append([energy, found[layout.CHAINS], found[layout.SQUARES], moment @ moment])
     return blocked(rows)

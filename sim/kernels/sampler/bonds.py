@@ -164,6 +164,27 @@ def tail(film, i, side, at):
 
 
 @njit(cache=True, error_model="numpy")
+def segment(film, i, side, length):
+    """Put so many particles from i on into the set, marked; return their number.
+
+    NONE, and no marks, where the row ends, branches or closes before.
+    """
+    members, mark = film.members, film.mark
+    current, end = i, 0
+    while True:
+        members[end] = current
+        mark[current] = end + 1
+        end += 1
+        if end == length:
+            return end
+        current = film.bonds[current, side]
+        if current in (NONE, MANY) or mark[current] != 0:
+            for a in range(end):
+                mark[members[a]] = 0
+            return NONE
+
+
+@njit(cache=True, error_model="numpy")
 def chain(film, i):
     """Put all that hangs together with particle i into the set, marked; return their number."""
     found = np.empty(24, np.int64)
@@ -184,15 +205,18 @@ def chain(film, i):
 
 @njit(cache=True, error_model="numpy")
 def chain_lengths(film):
-    """Return (chains, sum of squares of their lengths); singles are chains of one."""
+    """Return (chains, sum of squares of their lengths), and note the chain of each particle.
+
+    Singles are chains of one.
+    """
     count = film.rows.shape[0]
-    seen = np.zeros(count, np.int64)
+    film.chain[:] = NONE
     chains = squares = 0
     for i in range(count):
-        if seen[i] == 0:
+        if film.chain[i] == NONE:
             number = chain(film, i)
             for a in range(number):
-                seen[film.members[a]] = 1
+                film.chain[film.members[a]] = chains
                 film.mark[film.members[a]] = 0
             chains += 1
             squares += number * number

@@ -14,9 +14,7 @@ from sim.kernels.sampler import bonds, places
 from sim.kernels.sampler.cells import inside, wrapped
 from sim.kernels.sampler.draws import below, uniform
 from sim.kernels.sampler.energies import (
-    REFUSED,
-    accept,
-    change_of_energy,
+    allowed,
     clear_marks,
     mark_members,
 )
@@ -28,6 +26,7 @@ from sim.kernels.sampler.layout import (
     MX,
     NONE,
     RADIUS,
+    SEGMENT,
     SHIFT,
     SIZES,
     SPLICE,
@@ -36,7 +35,7 @@ from sim.kernels.sampler.layout import (
     Z,
 )
 from sim.kernels.sampler.local import turned
-from sim.kernels.sampler.sets import propose_present, shift_places, take
+from sim.kernels.sampler.sets import propose_present, shift_places, take, worth_it
 
 
 @njit(cache=True, error_model="numpy")
@@ -55,8 +54,8 @@ def hop(film, i):
     new = places.density(film, x, y, z, row[RADIUS], side, i, ends)
     film.mark[i] = 0
     x, y = inside(x, film.side_x), inside(y, film.side_y)
-    allowed, change = turned(film, i, x, y, z, math.log(old / new))
-    if allowed:
+    passed, change = turned(film, i, x, y, z, math.log(old / new))
+    if passed:
         found = np.empty(24, np.int64)
         if bonds.bonded(film, i, film.fresh[0], found) <= 1:
             film.members[0] = i
@@ -100,15 +99,11 @@ def stays_tail(film, end, side, alone):
 
 
 @njit(cache=True, error_model="numpy")
-def splice(film, i):
-    """Cut the tail from a particle on and take it before an open end or anywhere."""
-    side = below(film.random, 2)
-    end = bonds.tail(film, i, side, 0)
-    if end == NONE:
-        return
-    if not hangs_alone(film, end, side):
-        clear_marks(film, end)
-        return
+def take_elsewhere(film, i, side, end, kind):
+    """Take a marked set that begins with particle i before an open end or anywhere; clear marks.
+
+    The set is a tail, or a segment where ``kind`` says so.
+    """
     row, last = film.rows[i], film.members[end - 1]
     ends, freed = places.open_ends(film, side, i, last)
     x, y, z = places.draw_place(film, row[RADIUS], side, last, ends, freed)
@@ -120,11 +115,61 @@ def splice(film, i):
     clear_marks(film, end)
     propose_present(film, end)
     shift_places(film, 0, end, x - row[X], y - row[Y], z - row[Z])
-    change = change_of_energy(film, end)
-    if change >= REFUSED or not accept(change - math.log(old / new), uniform(film.random)):
+    passed, change = allowed(film, end, math.log(old / new))
+    if not passed:
         return
-    if stays_tail(film, end, side, True):
-        take(film, end, SPLICE, change)
+    stays = stays_segment(film, end, side) if kind == SEGMENT else stays_tail(film, end, side, True)
+    if stays:
+        take(film, end, kind, change)
+
+
+@njit(cache=True, error_model="numpy")
+def splice(film, i):
+    """Cut the tail from a particle on and take it before an open end or anywhere."""
+    side = below(film.random, 2)
+    end = bonds.tail(film, i, side, 0)
+    if end == NONE:
+        return
+    if hangs_alone(film, end, side) and worth_it(film, end):
+        take_elsewhere(film, i, side, end, SPLICE)
+    else:
+        clear_marks(film, end)
+
+
+@njit(cache=True, error_model="numpy")
+def segment(film, i):
+    """Cut some particles in a row out of a chain or ring, and take them elsewhere as a tail."""
+    side = below(film.random, 2)
+    length = 1 + np.int64(-math.log(uniform(film.random)) * film.walk.pieces)
+    end = bonds.segment(film, i, side, length)
+    if end == NONE:
+        return
+    following = film.bonds[film.members[end - 1], side]
+    closed = following >= 0 and film.mark[following] != 0
+    if following != MANY and not closed and hangs_alone(film, end, side):
+        take_elsewhere(film, i, side, end, SEGMENT)
+    else:
+        clear_marks(film, end)
+
+
+@njit(cache=True, error_model="numpy")
+def stays_segment(film, end, side):
+    """Return whether the proposed segment would be picked again.
+
+    Of the rest only one may precede the first member, one follow the last, and nobody be bonded
+    to those between.
+    """
+    found = np.empty(24, np.int64)
+    mark_members(film, end)
+    stays = True
+    for a in range(end):
+        number = bonds.bonded(film, film.members[a], film.fresh[a], found)
+        partner = bonds.partners(found, number)
+        first, last = a == 0, a == end - 1
+        stays = stays and (partner[side] == NONE or (last and partner[side] != MANY))
+        stays = stays and (partner[1 - side] == NONE or (first and partner[1 - side] != MANY))
+    clear_marks(film, end)
+    return stays
 
 
 @njit(cache=True, error_model="numpy")
@@ -135,12 +180,14 @@ def shift(film, i):
     if end == NONE:
         return
     clear_marks(film, end)
+    if not worth_it(film, end):
+        return
     propose_present(film, end)
     dx = longest * (2.0 * uniform(film.random) - 1.0)
     dy = longest * (2.0 * uniform(film.random) - 1.0)
     shift_places(film, 0, end, dx, dy, longest * (2.0 * uniform(film.random) - 1.0))
-    change = change_of_energy(film, end)
-    if change >= REFUSED or not accept(change, uniform(film.random)):
+    passed, change = allowed(film, end, 0.0)
+    if not passed:
         return
     if stays_tail(film, end, side, False):
         take(film, end, SHIFT, change)
@@ -159,7 +206,7 @@ def exchange(film, i):
     if film.mark[j] == 0:
         end = bonds.tail(film, j, side, middle)
     clear_marks(film, middle if end == NONE else end)
-    if end == NONE:
+    if end == NONE or not worth_it(film, end):
         return
     propose_present(film, end)
     a, b = film.rows[i], film.rows[j]
@@ -169,8 +216,8 @@ def exchange(film, i):
     shift_places(film, middle, end, -dx, -dy, -dz)
     for place in range(middle, end):
         film.group[place] = 1
-    change = change_of_energy(film, end)
-    if change >= REFUSED or not accept(change, uniform(film.random)):
+    passed, change = allowed(film, end, 0.0)
+    if not passed:
         return
     if not stays_tail(film, end, side, False):
         return
@@ -196,6 +243,6 @@ def exchange_sizes(film, i):
         for column in range(3):
             mine[column] = theirs[column]
             mine[MX + column] = theirs[MX + column] * mine[MOMENT] / theirs[MOMENT]
-    change = change_of_energy(film, 2)
-    if change < REFUSED and accept(change, uniform(film.random)):
+    passed, change = allowed(film, 2, 0.0)
+    if passed:
         take(film, 2, SIZES, change)

@@ -20,6 +20,7 @@ from sim.kernels.laws.pairs import (
     soft_core_energy,
 )
 from sim.kernels.sampler.cells import around, indices_of, wrapped
+from sim.kernels.sampler.draws import uniform
 from sim.kernels.sampler.layout import MX, MY, MZ, NONE, RADIUS, X, Y, Z
 from sim.kernels.steps.added_forces import add_energies
 from sim.kernels.steps.energies import steric_energy
@@ -163,6 +164,15 @@ def place_energy(film, row):
 
 
 @njit(cache=True, error_model="numpy")
+def distance2(film, a, b):
+    """Return the squared distance of two rows to the nearest image."""
+    dx = wrapped(a[X] - b[X], film.side_x)
+    dy = wrapped(a[Y] - b[Y], film.side_y)
+    dz = a[Z] - b[Z]
+    return dx * dx + dy * dy + dz * dz
+
+
+@njit(cache=True, error_model="numpy")
 def pair_energy(film, a, b):
     """Return the energy of two rows with each other; REFUSED in overlap."""
     laws = film.laws
@@ -215,30 +225,64 @@ def clear_marks(film, count):
 
 
 @njit(cache=True, error_model="numpy")
-def change_of_energy(film, count):
-    """Return the energy of the proposed rows of a set less that of the present ones, or REFUSED.
+def close_energy(film, row):
+    """Return of `place_energy` windows, weight, field and all close pairs; REFUSED in overlap."""
+    cells, rows, mark = film.near, film.rows, film.mark
+    close2 = film.close * film.close
+    energy = height_energy(film, row[Z], row[RADIUS])
+    if energy >= REFUSED:
+        return REFUSED
+    ix, iy, iz = indices_of(cells, film, row[X], row[Y], row[Z])
+    first_x, end_x = around(ix, cells.x)
+    first_y, end_y = around(iy, cells.y)
+    for jx in range(first_x, end_x):
+        for jy in range(first_y, end_y):
+            column = ((jx + cells.x) % cells.x * cells.y + (jy + cells.y) % cells.y) * cells.z
+            for jz in range(max(0, iz - 1), min(cells.z, iz + 2)):
+                j = cells.head[column + jz]
+                while j != NONE:
+                    if mark[j] == 0 and distance2(film, row, rows[j]) < close2:
+                        energy += pair_energy(film, row, rows[j])
+                        if energy >= 0.5 * REFUSED:
+                            return REFUSED
+                    j = cells.links[j, NEXT]
+    gx, gy, gz = outer_field(film, row[Z])
+    return energy - row[MX] * gx - row[MY] * gy - row[MZ] * gz
 
-    Members of one group keep their distances and mutual directions, so that only pairs of
-    different groups count among them.
+
+@njit(cache=True, error_model="numpy")
+def change_among(film, count):
+    """Return (whole change, that of close pairs) of the energies between groups of a set.
+
+    Members of one group keep their distances and mutual directions. REFUSED in overlap.
     """
     rows, fresh, members, group = film.rows, film.fresh, film.members, film.group
-    change = 0.0
-    mark_members(film, count)
-    for a in range(count):
-        change += place_energy(film, fresh[a])
-        if change >= 0.5 * REFUSED:
-            clear_marks(film, count)
-            return REFUSED
-    for a in range(count):
-        change -= place_energy(film, rows[members[a]])
-    clear_marks(film, count)
+    close2 = film.close * film.close
+    change = close = 0.0
     for a in range(count):
         for b in range(a):
-            if group[a] != group[b]:
-                change += pair_energy(film, fresh[a], fresh[b])
-                if change >= 0.5 * REFUSED:
-                    return REFUSED
-                change -= pair_energy(film, rows[members[a]], rows[members[b]])
+            if group[a] == group[b]:
+                continue
+            new = pair_energy(film, fresh[a], fresh[b])
+            if new >= 0.5 * REFUSED:
+                return REFUSED, REFUSED
+            mine, theirs = rows[members[a]], rows[members[b]]
+            old = pair_energy(film, mine, theirs)
+            change += new - old
+            if distance2(film, fresh[a], fresh[b]) < close2:
+                close += new
+            if distance2(film, mine, theirs) < close2:
+                close -= old
+    return change, close
+
+
+@njit(cache=True, error_model="numpy")
+def whole_change(film, count):
+    """Return the change of the energy of a set with the rest, the field beyond range included."""
+    rows, fresh, members = film.rows, film.fresh, film.members
+    change = 0.0
+    for a in range(count):
+        change += place_energy(film, fresh[a]) - place_energy(film, rows[members[a]])
     if film.missing > 0.0:
         sums = film.sums.copy()
         for a in range(count):
@@ -246,6 +290,36 @@ def change_of_energy(film, count):
             add_to_sums(film, rows[members[a]], -1.0, sums)
         change += missing_energy(film, sums) - missing_energy(film, film.sums)
     return change
+
+
+@njit(cache=True, error_model="numpy")
+def allowed(film, count, log_ratio):
+    """Say whether energies allow the proposed rows of a set, and by how much they change.
+
+    In two stages: close pairs, windows and field first, which refuse most and cost least, then
+    what they leave out. Each is a state's own number, so that the product of both chances,
+    min(1, exp(-dU1)) min(1, exp(-(dU - dU1))), keeps detailed balance as that of dU does (J. A.
+    Christen and C. Fox, J. Comput. Graph. Stat. 14, 795 (2005)). ``log_ratio``: logarithm of the
+    density of proposing the old state over that of the new one.
+    """
+    rows, fresh, members = film.rows, film.fresh, film.members
+    change, close = change_among(film, count)
+    if close >= 0.5 * REFUSED:
+        return False, 0.0
+    mark_members(film, count)
+    for a in range(count):
+        close += close_energy(film, fresh[a])
+        if close >= 0.5 * REFUSED:
+            clear_marks(film, count)
+            return False, 0.0
+    for a in range(count):
+        close -= close_energy(film, rows[members[a]])
+    passed = accept(close - log_ratio, uniform(film.random))
+    if passed:
+        change += whole_change(film, count)
+        passed = accept(change - close, uniform(film.random))
+    clear_marks(film, count)
+    return passed, change
 
 
 @njit(cache=True, error_model="numpy")

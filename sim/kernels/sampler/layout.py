@@ -11,8 +11,8 @@ X, Y, Z, MX, MY, MZ, RADIUS, MOMENT = range(8)
 COLUMNS = 8
 
 # Kinds of moves.
-LOCAL, HOP, SPLICE, SHIFT, EXCHANGE, SLIDE, TURN, SIZES = range(8)
-MOVES = ("local", "hop", "splice", "shift", "exchange", "slide", "turn", "sizes")
+LOCAL, HOP, SPLICE, SEGMENT, SHIFT, EXCHANGE, SLIDE, TURN, SIZES = range(9)
+MOVES = ("local", "hop", "splice", "segment", "shift", "exchange", "slide", "turn", "sizes")
 
 # Partner of a particle on one of its sides, where it is no particle.
 NONE = -1
@@ -22,9 +22,9 @@ BEHIND, AHEAD = 0, 1
 # Sums over all moments: S, and F = sum of the factor of the missing field times the moment.
 SUMS = 6
 # What kernels find: change of the energy in a round, the whole energy, chains, squared lengths,
-# a random number.
-CHANGE, TOTAL, CHAINS, SQUARES, SHARE = range(5)
-FOUND = 5
+# a random number, distance to the nearest chain.
+CHANGE, TOTAL, CHAINS, SQUARES, SHARE, SPACING = range(6)
+FOUND = 6
 # Words of the random numbers, see ``draws``.
 WORDS = 10
 
@@ -53,6 +53,8 @@ class Walk(NamedTuple):
     steepness: float  # of the cosine's exponential law in a bonded place
     anywhere: float  # share of proposals anywhere in the film
     window: int  # ranks of size that an exchange goes at most
+    worth: float  # members that a try to move a set takes on average, at most
+    pieces: float  # mean length of the segments that are taken out of chains
 
 
 class Film(NamedTuple):
@@ -63,6 +65,7 @@ class Film(NamedTuple):
     members: Any  # (N,) int64 particles of the set
     group: Any  # (N,) int64 rigid part of each place; parts move against each other
     mark: Any  # (N,) int64, not zero for members
+    chain: Any  # (N,) int64 chain of each particle, as last found
     far: Cells  # for the range of dipoles and added forces
     near: Cells  # for repulsion and bonds
     bonds: Any  # (N, 2) int64 partner behind and ahead
@@ -70,12 +73,12 @@ class Film(NamedTuple):
     open_place: Any  # (2, N) int64 where each stands there, or NONE
     open_count: Any  # (2,) int64
     sums: Any  # (6,) S and F
-    found: Any  # (5,) see above
+    found: Any  # (6,) see above
     chain_moves: Any  # (1,) int64 moves of chains in a round
     random: Any  # (10,) uint64
-    counts: Any  # (8, 2) int64 tried and accepted, by kind of move
+    counts: Any  # (9, 2) int64 tried and accepted, by kind of move
     step: Any  # (1,) longest local displacement along an axis
-    mixture: Any  # (8,) cumulated shares of the moves that change chains
+    mixture: Any  # (9,) cumulated shares of the moves that change chains
     rank: Any  # (N,) int64 place of each particle in the order of sizes
     by_rank: Any  # (N,) int64
     applied: Any  # (9,) field and gradient
@@ -83,6 +86,7 @@ class Film(NamedTuple):
     side_x: float
     side_y: float
     thickness: float
+    close: float  # pairs nearer than this are counted first
     nearest: float  # pairs nearer than this share of contact of cores are refused
     missing: float  # 1/(2 V), or 0 where no field beyond the cut-off counts
     laws: Any  # ``sim.kernels.steps.layout.Laws``

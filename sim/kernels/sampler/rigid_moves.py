@@ -13,15 +13,13 @@ from sim.kernels.sampler import bonds
 from sim.kernels.sampler.cells import inside, wrapped
 from sim.kernels.sampler.draws import around, uniform
 from sim.kernels.sampler.energies import (
-    REFUSED,
-    accept,
-    change_of_energy,
+    allowed,
     clear_marks,
     mark_members,
 )
 from sim.kernels.sampler.layout import MX, MY, MZ, SLIDE, X, Y, Z
 from sim.kernels.sampler.layout import TURN as TURN_KIND
-from sim.kernels.sampler.sets import propose_present, shift_places, take
+from sim.kernels.sampler.sets import propose_present, shift_places, take, worth_it
 
 # Members of a chain that turns may stand so far from its first, in sides of the patch: nearest
 # images of all pairs then turn with it.
@@ -37,8 +35,8 @@ def any_direction(random):
 @njit(cache=True, error_model="numpy")
 def settle(film, count, kind):
     """Accept or refuse the proposed rows of a whole chain."""
-    change = change_of_energy(film, count)
-    if change >= REFUSED or not accept(change, uniform(film.random)):
+    passed, change = allowed(film, count, 0.0)
+    if not passed:
         return
     found = np.empty(24, np.int64)
     mark_members(film, count)
@@ -56,6 +54,8 @@ def slide(film, i):
     walk, random = film.walk, film.random
     count = bonds.chain(film, i)
     clear_marks(film, count)
+    if not worth_it(film, count):
+        return
     propose_present(film, count)
     length = walk.shortest * (walk.longest / walk.shortest) ** uniform(random)
     ex, ey, ez = any_direction(random)
@@ -81,7 +81,7 @@ def turn(film, i):
     random, rows, fresh = film.random, film.rows, film.fresh
     count = bonds.chain(film, i)
     clear_marks(film, count)
-    if count < 2:
+    if count < 2 or not worth_it(film, count):
         return
     propose_present(film, count)
     first = rows[i]

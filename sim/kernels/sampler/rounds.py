@@ -17,16 +17,19 @@ from sim.kernels.sampler.layout import (
     CHANGE,
     EXCHANGE,
     HOP,
+    SEGMENT,
     SHARE,
     SHIFT,
     SIZES,
     SLIDE,
+    SPACING,
     SPLICE,
     SQUARES,
     TOTAL,
     TURN,
 )
 from sim.kernels.sampler.local import local_move
+from sim.kernels.sampler.spacing import nearest_chain
 from sim.kernels.vectors.calls import kernel
 
 
@@ -45,6 +48,8 @@ def chain_move(film):
         chain_moves.hop(film, i)
     elif kind == SPLICE:
         chain_moves.splice(film, i)
+    elif kind == SEGMENT:
+        chain_moves.segment(film, i)
     elif kind == SHIFT:
         chain_moves.shift(film, i)
     elif kind == EXCHANGE:
@@ -90,11 +95,15 @@ def draw_share(block, film):
 
 
 @kernel
-def find_lengths(block, film):
-    """Count chains and the squares of their lengths; cells must be those of the rows."""
+def find_structure(block, film):
+    """Count chains and the squares of their lengths, and find how far the next chain stands.
+
+    Cells must be those of the rows.
+    """
     chains, squares = chain_lengths(film)
     film.found[CHAINS] = chains
     film.found[SQUARES] = squares
+    film.found[SPACING] = nearest_chain(film)
 
 
 @kernel

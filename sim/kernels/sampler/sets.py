@@ -7,8 +7,18 @@ from numba import njit
 
 from sim.kernels.sampler.bonds import find_bonds_around
 from sim.kernels.sampler.cells import inside
+from sim.kernels.sampler.draws import uniform
 from sim.kernels.sampler.layout import CHANGE, COLUMNS, X, Y, Z
 from sim.kernels.sampler.local import commit
+
+
+@njit(cache=True, error_model="numpy")
+def worth_it(film, count):
+    """Say whether a set of so many members is tried: longer ones more rarely, since they cost more.
+
+    What is tried keeps its number, so that the chance is the same there and back.
+    """
+    return uniform(film.random) * count < film.walk.worth
 
 
 @njit(cache=True, error_model="numpy")

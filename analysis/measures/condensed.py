@@ -1,0 +1,65 @@
+"""Films at rest that have no length of single chains: condensed into bundles, or without ends."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.response.rest.section import OTHER_SHAPES, SPANNING
+from analysis.uncertainty.estimate import NOTHING
+from analysis.uncertainty.number_text import with_unit
+
+__all__ = ["without_lengths"]
+
+LENGTHS = ("mean_length", "weight_mean_length", "linear_mean_length")
+"""Numbers of chains that mean nothing there."""
+
+
+def without_lengths(numbers: dict[str, Any], warnings: list[str]) -> None:
+    """Say in ``equilibration`` that a sampled film has no length of single chains, where so it is.
+
+    Half of the particles in bundles, or a tenth in chains that close on themselves through the
+    patch: lengths are then those of the patch or of strands, and null. What remains, width and
+    distance of the bundles, is said with the reason.
+    """
+    chains = numbers.get("chains")
+    rest = numbers.get("equilibration")
+    if not isinstance(chains, dict) or not isinstance(rest, dict):
+        return
+    rest["condensed"] = _condensed(chains, numbers.get("spacing") or {})
+    if rest["condensed"] is None:
+        return
+    rest["reason"] = f"{rest['reason']}; {rest['condensed']}"
+    for row in (chains, *chains.get("sensitivity", ()), *(numbers.get("stages") or ())):
+        for name in LENGTHS:
+            if isinstance(row.get(name), dict):
+                row[name] = NOTHING.as_dict()
+    warnings.append(
+        "chains.mean_length: null, as are the weight mean length and that of linear chains: "
+        f"{rest['condensed']}"
+    )
+
+
+def _condensed(chains: dict[str, Any], spacing: dict[str, Any]) -> str | None:
+    """Return the sentence on what the film consists of instead of single chains."""
+    bundles = chains["bundles"]
+    bundled, endless = _value(bundles, "share"), _value(chains, "spanning_share")
+    found = []
+    if (bundled or 0.0) >= OTHER_SHAPES:
+        words = f"{100.0 * (bundled or 0.0):.0f} % of the particles are in bundles"
+        strands, width = _value(bundles, "strands"), _value(bundles, "width_m")
+        if strands is not None and width is not None:
+            words += f" of {strands:.2g} strands, {with_unit(width, 'm')} wide"
+        apart = _value(spacing.get("columns") or {}, "neighbour_distance_m")
+        found.append(words if apart is None else f"{words} and {with_unit(apart, 'm')} apart")
+    if (endless or 0.0) >= SPANNING:
+        found.append(
+            f"{100.0 * (endless or 0.0):.0f} % are in chains that close on themselves through the "
+            "patch, so that a longer patch is needed"
+        )
+    return f"the film has no length of single chains: {', and '.join(found)}" if found else None
+
+
+def _value(section: dict[str, Any], key: str) -> float | None:
+    """Return the value of a number of a section, None where it is not known."""
+    one = section.get(key)
+    return one.get("value") if isinstance(one, dict) else None

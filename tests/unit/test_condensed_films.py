@@ -1,0 +1,89 @@
+"""A sampled film without single chains says so, with what it has instead, and withholds lengths."""
+
+import pytest
+
+from analysis import measure, open_run
+from analysis.measures.condensed import LENGTHS, without_lengths
+from sim.parameters import from_text
+from sim.run.simulate import simulate
+
+
+def known(value):
+    return {"value": value, "error": 0.1, "samples": 9, "interval_95": [0.0, 1.0]}
+
+
+def numbers(bundled, endless):
+    """Return what was measured of a film, as far as it matters here."""
+    lengths = {name: known(20.0) for name in LENGTHS}
+    return {
+        "equilibration": {"reached": True, "reason": "both films meet"},
+        "chains": {
+            **lengths, "singles_fraction": known(0.1), "spanning_share": known(endless),
+            "bundles": {
+                "share": known(bundled), "strands": known(2.7), "width_m": known(61e-9),
+            },
+            "sensitivity": [dict(lengths)],
+        },
+        "spacing": {"columns": {"neighbour_distance_m": known(240e-9)}},
+        "stages": [{"mean_length": known(20.0)}],
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("bundled", "endless", "said"),
+    [
+        (0.63, 0.0, "63 % of the particles are in bundles of 2.7 strands, 61 nm wide and 240 nm"),
+        (0.2, 0.22, "22 % are in chains that close on themselves through the patch"),
+    ],
+)
+def test_lengths_are_withheld_with_the_reason(bundled, endless, said):
+    found, warnings = numbers(bundled, endless), []
+    without_lengths(found, warnings)
+    assert said in found["equilibration"]["reason"]
+    assert found["equilibration"]["reason"].startswith("both films meet; the film has no length")
+    for row in (found["chains"], found["chains"]["sensitivity"][0]):
+        assert all(row[name]["value"] is None for name in LENGTHS)
+    assert found["stages"][0]["mean_length"]["value"] is None
+    assert found["chains"]["singles_fraction"]["value"] == 0.1
+    assert len(warnings) == 1
+    assert warnings[0].startswith("chains.mean_length: null")
+    assert said in warnings[0]
+
+
+def test_a_film_of_single_chains_keeps_its_lengths():
+    found, warnings = numbers(0.49, 0.09), []
+    without_lengths(found, warnings)
+    assert found["equilibration"]["condensed"] is None
+    assert found["equilibration"]["reason"] == "both films meet"
+    assert found["chains"]["mean_length"]["value"] == 20.0
+    assert not warnings
+
+
+STRONG = """
+[particles]
+core_diameter = "24 nm"
+volume_fraction = 0.05
+[film]
+thickness = "0.1 um"
+width = "0.2 um"
+[repulsion]
+kind = "soft_core"
+[field]
+strength = "40 mT"
+[dipoles]
+sum = "cutoff"
+cutoff_diameters = 2.5
+[run]
+dynamics = "monte_carlo"
+sweeps = 200
+[output]
+frames = 12
+"""
+
+
+def test_a_strong_film_in_a_short_patch_has_no_length(tmp_path):
+    run = simulate(from_text(STRONG, "film.toml"), tmp_path)
+    found = measure(open_run(run.directory)).numbers
+    assert found["chains"]["spanning_share"]["value"] >= 0.1
+    assert found["chains"]["mean_length"]["value"] is None
+    assert "close on themselves through the patch" in found["equilibration"]["reason"]
