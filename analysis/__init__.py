@@ -22,6 +22,12 @@ _HOME = {
     "Estimate": "uncertainty.estimate",
     "combine_replicas": "uncertainty.replicas",
     "estimate": "uncertainty.estimate",
+    "plot": "plotting",
+    "draw_all": "pictures.all",
+    "write_report": "reports.run",
+    "SweepTable": "sweeps.gather",
+    "collect": "sweeps.gather",
+    "write_sweep_report": "sweeps.report",
 }
 
 __all__ = [
@@ -29,13 +35,19 @@ __all__ = [
     "Estimate",
     "Measurement",
     "Run",
+    "SweepTable",
     "TrajectoryError",
+    "collect",
     "combine_replicas",
+    "draw_all",
     "estimate",
     "find_chains",
     "measure",
     "open_run",
+    "plot",
     "write",
+    "write_report",
+    "write_sweep_report",
     "write_tables",
 ]
 

@@ -28,6 +28,10 @@ def __getattr__(name: str) -> Any:
     """Load a public name from its module (PEP 562)."""
     if name not in _HOME:
         raise AttributeError(f"module 'sim' has no attribute {name!r}")
+    from sim.front import refusal
+
+    if told := refusal():  # such as a script of the user's own that is called analysis.py
+        raise ImportError(told)
     return getattr(import_module(f"sim.{_HOME[name]}"), name)
 
 

@@ -2,7 +2,7 @@
 
 import sys
 
-from sim.command_line import main
+from sim.front import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -30,6 +30,7 @@ COMMANDS = {
     "sweep": "sweep.sweep",
     "measure": "measure.measure",
     "plot": "measure.plot",
+    "export": "measure.export",
     "micrograph": "micrograph.measure_micrograph",
     "map": "map.map_cell_into",
 }

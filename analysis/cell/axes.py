@@ -3,34 +3,76 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.pictures import style
-from analysis.uncertainty.number_text import with_unit
+from analysis.uncertainty.number_text import Scale, scale_for, with_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
-__all__ = [
-    "Outline",
-    "centred",
-    "head_note",
-    "magnet_outlines",
-    "mesh_edges",
-    "plain_decades",
-    "plain_numbers",
-    "time_note",
-]
-
-Floats = NDArray[np.float64]
 Outline = dict[str, Any]
 """A magnet as drawn: lists of polygons (k, 2) in m, ``above`` (x, y) and ``side`` (x, z), and
 ``axis``, the unit vector of its magnetisation, or None, at ``centre``, both (3,)."""
+
+
+@contextmanager
+def four_maps(
+    x: Floats, y: Floats, outlines: list[Outline], note: str
+) -> Iterator[tuple[Figure, NDArray[Any], Scale]]:
+    """Give a figure of four maps of the cell to scale, which get their magnets and axes at the end.
+
+    Parameters
+    ----------
+    x, y : ndarray (columns,), (rows,)
+        Places in m.
+    outlines : list of Outline
+        The magnets.
+    note : str
+        Stands at the head.
+
+    Yields
+    ------
+    Figure, (2, 2) array of Axes, Scale
+        The unit of the axes with them.
+    """
+    with style.publication():
+        shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
+        height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
+        figure = style.new_figure(style.DOUBLE_COLUMN, height)
+        head_note(figure, note)
+        panels = figure.subplots(2, 2, sharex=True, sharey=True)
+        scale = scale_for(float(max(x[-1], y[-1])), "m")
+        yield figure, panels, scale
+        for axes in panels.ravel():
+            magnet_outlines(axes, outlines, "above", scale.factor)
+            axes.set_xlim(*(scale.factor * x[[0, -1]]))
+            axes.set_ylim(*(scale.factor * y[[0, -1]]))
+        for axes in panels[1]:
+            axes.set_xlabel(scale.label("x"))
+        for axes in panels[:, 0]:
+            axes.set_ylabel(scale.label("y"))
+
+
+def hatch(
+    axes: Axes, x: Floats, y: Floats, where: NDArray[np.bool_], colour: str, width: float = 0.5
+) -> None:
+    """Hatch the places of a map, on its axes, where something holds."""
+    import matplotlib as mpl
+
+    if where.any():
+        with mpl.rc_context({"hatch.color": colour, "hatch.linewidth": width}):
+            axes.contourf(
+                x, y, where.astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"]
+            )
 
 
 def magnet_outlines(axes: Axes, outlines: list[Outline], name: str, factor: float) -> None:

@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 from analysis.cell.axes import (
     Outline,
     centred,
+    hatch,
     magnet_outlines,
     mesh_edges,
     plain_decades,
 )
 from analysis.cell.numbers import numbers_map
+from analysis.common.arrays import Floats
 from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -25,9 +27,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["chains_map", "draw_map"]
-
-Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 Words = tuple[str, list[str]]
 
@@ -58,6 +57,7 @@ def draw_map(
     return style.save_all(figures, directory, "png")
 
 
+@record.figure()
 def chains_map(
     x: Floats,
     y: Floats,
@@ -244,15 +244,8 @@ def _segments(axes: Axes, centre: Floats, half: Floats, factor: float) -> None:
 
 def _no_chains(axes: Axes, x: Floats, y: Floats, columns: Columns, factor: float) -> None:
     """Hatch where no chains form and draw the edge of where they stand up."""
-    import matplotlib as mpl
-
     state, tilt = columns["state"], np.abs(columns["tilt_deg"])
-    if (state == NO_CHAINS).any():
-        with mpl.rc_context({"hatch.color": "white", "hatch.linewidth": 0.6}):
-            axes.contourf(
-                x * factor, y * factor, (state == NO_CHAINS).astype(float),
-                levels=[0.5, 1.5], colors="none", hatches=["////"],
-            )  # fmt: skip
+    hatch(axes, x * factor, y * factor, state == NO_CHAINS, "white", 0.6)
     if tilt.min() < 45.0 < tilt.max():
         axes.contour(x * factor, y * factor, tilt, levels=[45.0], colors=style.MARK, linewidths=1.0)
 

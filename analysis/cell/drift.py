@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.cell.axes import head_note, magnet_outlines
 from analysis.common.durations import DAY, HOUR, MINUTE, WEEK, YEAR
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for, with_unit
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ CLOCK_MARKS = (
 )
 
 
+@record.figure()
 def drift_maps(
     sides_m: tuple[float, float],
     time_s: ArrayLike,

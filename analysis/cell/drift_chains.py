@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.cell.axes import head_note, plain_decades, plain_numbers
+from analysis.cell.axes import hatch, head_note, plain_decades, plain_numbers
 from analysis.cell.drift import (
     clock_axis,
     draw_magnets,
@@ -15,7 +15,7 @@ from analysis.cell.drift import (
     time_words,
 )
 from analysis.common.conventions import NO_CHAINS
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import Scale, scale_for
 
 if TYPE_CHECKING:
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     from analysis.cell.axes import Outline
 
-__all__ = ["chains_left"]
-
 PROFILE_DASHES = ("-", (0, (5, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (4, 1, 1, 1)))
 LARGEST_LINEAR = 6.0
 """Spacings over a wider span than this factor have logarithmic colours."""
@@ -36,6 +34,7 @@ LEAST_SHOWN = 1e-3
 """A profile reaches down to this share of the fraction at the start."""
 
 
+@record.figure()
 def chains_left(
     sides_m: tuple[float, float],
     time_s: ArrayLike,
@@ -116,8 +115,6 @@ def _spacing(
     colours: Normalize,
 ) -> ScalarMappable:
     """One map of the spacing to scale, hatched where there are no chains."""
-    import matplotlib as mpl
-
     scale = scale_for(max(sides), "m").factor
     right, top = (0.5 * scale * side for side in sides)
     image = axes.imshow(
@@ -126,18 +123,10 @@ def _spacing(
         interpolation="nearest", aspect="equal",
     )  # fmt: skip
     axes.set_facecolor(style.SINGLE_PARTICLE)
-    if not chains.all():
-        with mpl.rc_context({"hatch.color": style.QUIET, "hatch.linewidth": 0.5}):
-            # Every cell twice, at both of its edges, so that the hatching ends where it does.
-            rows, columns = (np.arange(2 * n + 1)[1:] // 2 for n in chains.shape)
-            x, y = (
-                (places / count * 2.0 - 1.0) * end
-                for places, count, end in (
-                    (columns, chains.shape[1], right), (rows, chains.shape[0], top),
-                )
-            )  # fmt: skip
-            bare = np.repeat(np.repeat(~chains, 2, axis=0), 2, axis=1).astype(float)
-            axes.contourf(x, y, bare, levels=[0.5, 1.5], colors="none", hatches=["////"])
+    # Every cell twice, at both of its edges, so that the hatching ends where it does.
+    rows, columns = (np.arange(2 * n + 1)[1:] // 2 / n * 2.0 - 1.0 for n in chains.shape)
+    bare = np.repeat(np.repeat(~chains, 2, axis=0), 2, axis=1)
+    hatch(axes, right * columns, top * rows, bare, style.QUIET)
     axes.tick_params(direction="out", top=False, right=False)
     return image
 

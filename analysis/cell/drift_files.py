@@ -33,7 +33,7 @@ def write_drift_map(
     equilibrium: ArrayLike,
     chains: Mapping[str, ArrayLike] | None = None,
 ) -> Path:
-    """Write the frames as CSV, a row a grid cell and time; see ``MAP_COLUMNS``.
+    """Write the frames as CSV, a row for each grid cell and time; see ``MAP_COLUMNS``.
 
     Parameters
     ----------

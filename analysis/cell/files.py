@@ -9,16 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.files.csv_text import write_csv
 from analysis.files.provenance import comment
 from analysis.files.writing import write_text
 from analysis.measures.vtk import section
 
-__all__ = ["grid_document", "write_map"]
-
 MILLIMETRE = 1e-3
 
-Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 
 

@@ -7,30 +7,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.cell.axes import (
-    Outline,
-    centred,
-    head_note,
-    magnet_outlines,
-    mesh_edges,
-    plain_decades,
-)
-from analysis.pictures import style
-from analysis.uncertainty.number_text import scale_for
+from analysis.cell.axes import Outline, centred, four_maps, mesh_edges, plain_decades
+from analysis.common.arrays import Floats
+from analysis.pictures import record, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["numbers_map"]
-
-Floats = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 
 _LOWEST = 0.02
 """Share of the cell whose lower values look alike on a logarithmic scale."""
 
 
+@record.figure()
 def numbers_map(
     x: Floats, y: Floats, columns: Columns, outlines: list[Outline], note: str = ""
 ) -> Figure:
@@ -53,13 +44,7 @@ def numbers_map(
     Figure
         Four maps to scale.
     """
-    with style.publication():
-        shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
-        height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
-        figure = style.new_figure(style.DOUBLE_COLUMN, height)
-        head_note(figure, note)
-        panels = figure.subplots(2, 2, sharex=True, sharey=True)
-        scale = scale_for(float(max(x[-1], y[-1])), "m")
+    with four_maps(x, y, outlines, note) as (figure, panels, scale):
         drift = [columns[f"drift_{axis}_m_per_s"] for axis in "xy"]
         shown = (
             ("Tilt out of the plane (°)", np.abs(columns["tilt_deg"]), False),
@@ -69,15 +54,8 @@ def numbers_map(
         )
         for axes, (title, values, wide) in zip(panels.ravel(), shown, strict=True):
             _panel(figure, axes, x, y, values, title, wide, scale.factor)
-            magnet_outlines(axes, outlines, "above", scale.factor)
-            axes.set_xlim(*(scale.factor * x[[0, -1]]))
-            axes.set_ylim(*(scale.factor * y[[0, -1]]))
         _drift_arrows(panels[1, 1], x, y, drift, scale.factor)
-        for axes in panels[1]:
-            axes.set_xlabel(scale.label("x"))
-        for axes in panels[:, 0]:
-            axes.set_ylabel(scale.label("y"))
-        return figure
+    return figure
 
 
 def _length_title(columns: Columns) -> str:

@@ -5,17 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.sweeps.grid import MEASURED, REASONS, SweepGrid
 from analysis.uncertainty.number_text import with_unit
-
-__all__ = ["sweep_columns", "sweep_rows", "sweep_sentences"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 COMPARED = {
     "particles": (
@@ -27,7 +24,7 @@ COMPARED = {
 """Numbers that decide on chains in equilibrium, by table of the parameter file."""
 
 
-def sweep_columns(grid: SweepGrid, places: Mapping[str, Values]) -> dict[str, NDArray[Any]]:
+def sweep_columns(grid: SweepGrid, places: Mapping[str, Floats]) -> dict[str, NDArray[Any]]:
     """Look up everything that a sweep measured at places.
 
     Parameters
@@ -77,7 +74,7 @@ def _bent(grid: SweepGrid) -> str:
     return f"{told}between them)" if few else ""
 
 
-def _span(values: Values, unit: str) -> str:
+def _span(values: Floats, unit: str) -> str:
     """Least and largest known value."""
     known = values[np.isfinite(values)]
     if not known.size:

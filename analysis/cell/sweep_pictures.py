@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.cell.axes import head_note, magnet_outlines, mesh_edges
-from analysis.pictures import style
+from analysis.cell.axes import four_maps, hatch, mesh_edges
+from analysis.common.arrays import Floats
+from analysis.pictures import record, style
 from analysis.sweeps.grid import MEASURED
 from analysis.uncertainty.number_text import Scale, scale_for
 
@@ -20,10 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from analysis.cell.axes import Outline
-
-__all__ = ["draw_sweep_map", "measured_map"]
-
-Floats = NDArray[np.float64]
 
 
 def draw_sweep_map(
@@ -43,6 +40,7 @@ def draw_sweep_map(
     return style.save_all(figures, directory, "png")
 
 
+@record.figure()
 def measured_map(
     x: Floats,
     y: Floats,
@@ -72,31 +70,19 @@ def measured_map(
     Figure
         Four maps to scale.
     """
-    with style.publication():
-        shape = float((y[-1] - y[0]) / (x[-1] - x[0]))
-        height = min(2.0 * (62.0 * shape + 18.0), 230.0) * style.MILLIMETRE
-        figure = style.new_figure(style.DOUBLE_COLUMN, height)
-        bare = "hatched: outside the sweep" if (columns["sweep_outside"] > 0).any() else ""
-        head_note(figure, "; ".join(words for words in (note, bare) if words))
-        panels = figure.subplots(2, 2, sharex=True, sharey=True)
-        scale = scale_for(float(max(x[-1], y[-1])), "m")
-        outside = columns["sweep_outside"] > 0
+    outside = columns["sweep_outside"] > 0
+    bare = "hatched: outside the sweep" if outside.any() else ""
+    head = "; ".join(words for words in (note, bare) if words)
+    with four_maps(x, y, outlines, head) as (figure, panels, scale):
         for axes, (column, words) in zip(panels.ravel(), MEASURED.items(), strict=True):
             values = np.asarray(columns[f"sweep_{column}{which}"], dtype=np.float64)
             unit = _unit(values, column)
             _panel(figure, axes, x, y, unit.factor * values, scale.factor, bool(which))
-            _beyond(axes, x, y, outside, scale.factor)
-            magnet_outlines(axes, outlines, "above", scale.factor)
+            hatch(axes, scale.factor * x, scale.factor * y, outside, style.QUIET)
             name = f"Error of {words[0].lower()}{words[1:]}" if which else words
             error = "" if which else _errors(columns[f"sweep_{column}_error"] * unit.factor)
             axes.set_title(f"{unit.label(name)}{error}", loc="left", fontsize=style.SMALL_POINTS)
-            axes.set_xlim(*(scale.factor * x[[0, -1]]))
-            axes.set_ylim(*(scale.factor * y[[0, -1]]))
-        for axes in panels[1]:
-            axes.set_xlabel(scale.label("x"))
-        for axes in panels[:, 0]:
-            axes.set_ylabel(scale.label("y"))
-        return figure
+    return figure
 
 
 def _errors(error: Floats) -> str:
@@ -140,15 +126,3 @@ def _panel(
     )  # fmt: skip
     bar = figure.colorbar(image, ax=axes, pad=0.02, aspect=22)
     bar.ax.tick_params(direction="out")
-
-
-def _beyond(axes: Axes, x: Floats, y: Floats, outside: NDArray[np.bool_], factor: float) -> None:
-    """Hatch where the sweep ends."""
-    import matplotlib as mpl
-
-    if outside.any():
-        with mpl.rc_context({"hatch.color": style.QUIET, "hatch.linewidth": 0.5}):
-            axes.contourf(
-                x * factor, y * factor, outside.astype(float),
-                levels=[0.5, 1.5], colors="none", hatches=["////"],
-            )  # fmt: skip

@@ -5,14 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.groups import RING
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
+from analysis.common.arrays import Floats
 from analysis.uncertainty.estimate import estimate
 from analysis.uncertainty.ratio import ratio
-
-Floats = NDArray[np.float64]
 
 
 class AlignmentSection(Section):

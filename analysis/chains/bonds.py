@@ -9,13 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats, Integers
 from analysis.common.constants import BOLTZMANN, MU0
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-
-BOND_DISTANCE = 1.3
-BOND_ALIGNMENT = 0.5
+from analysis.common.conventions import BOND_ALIGNMENT, BOND_DISTANCE
 
 WEAKEST_BOND_KT = 1.0
 """A pair bound by less than this is torn apart as soon as it meets, whatever its moments."""

@@ -17,11 +17,9 @@ from numpy.typing import NDArray
 
 from analysis.chains.bonds import pair_steps
 from analysis.chains.groups import RING, Chains, touching
+from analysis.common.arrays import Floats, Integers
 from analysis.uncertainty.estimate import estimate_of_pairs
 from analysis.uncertainty.ratio import ratio
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 LATERAL = 1.3
 LEVEL = 0.65
@@ -115,24 +113,32 @@ class BundleFrames:
 
     Parameters
     ----------
-    diameters, sides : (N,) and (2,) arrays
-        Steric diameters and patch in m.
+    sides : (2,) array
+        Patch in m.
     """
 
-    diameters: Floats
     sides: Floats
     share: list[tuple[float, float]] = field(default_factory=list)
     strands: list[tuple[float, float]] = field(default_factory=list)
     width: list[tuple[float, float]] = field(default_factory=list)
     length_by_strands: list[Floats] = field(default_factory=list)
 
-    def add(self, positions: Floats, tangents: Floats, bundle: Integers, chains: Chains) -> None:
+    def add(
+        self,
+        positions: Floats,
+        tangents: Floats,
+        diameters: Floats,
+        bundle: Integers,
+        chains: Chains,
+    ) -> None:
         """Take in one frame.
 
         Parameters
         ----------
         positions, tangents : (N, 3) arrays
             Centres in m, and directions from ``chain_tangents``.
+        diameters : (N,) array
+            Steric diameters in m.
         bundle : (N,) array
             From ``find_bundles``.
         chains : Chains
@@ -153,7 +159,7 @@ class BundleFrames:
         self.share.append(ratio(size * several, size))
         chosen = inside[:: max(1, len(inside) // CUTS)]
         strands, width = cross_sections(
-            positions, tangents, self.diameters, self.sides, chains.group, order, start, bundle,
+            positions, tangents, diameters, self.sides, chains.group, order, start, bundle,
             chosen,
         )  # fmt: skip
         # A cut through n strands meets n particles: each stands for 1/n of a length.

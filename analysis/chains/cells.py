@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+from analysis.common.arrays import Floats
 
 if TYPE_CHECKING:
     from analysis.kernels.layout import Cells
-
-Floats = NDArray[np.float64]
 
 
 def cells_of(points: Floats, sides: Floats, smallest: float) -> Cells:

@@ -14,11 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.chains.bonds import BOND_ALIGNMENT, BOND_DISTANCE, EnergyRule, pair_steps
+from analysis.chains.bonds import EnergyRule, pair_steps
 from analysis.chains.cells import cells_of
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from analysis.common.arrays import Floats, Integers
+from analysis.common.conventions import BOND_ALIGNMENT, BOND_DISTANCE
 
 SINGLE, LINEAR, RING, BRANCHED = 0, 1, 2, 3
 
@@ -123,15 +122,19 @@ def find_chains(
 
     count = len(points)
     if bond_energy is None:
-        pairs = near = touching(points, units, sizes, patch, bond_distance, bond_alignment)
-        bonded = pairs[pairs[:, 4] == 1]
+        near = touching(points, units, sizes, patch, bond_distance, bond_alignment)
+        bonded = near[near[:, 4] == 1]
     else:
         vectors = np.zeros_like(points) if moments is None else np.asarray(moments, np.float64)
         reach = max(bond_distance, bond_energy.reach(vectors, sizes))
         pairs = touching(points, units, sizes, patch, reach, bond_alignment)
         bonded = pairs[bond_energy.bound(points, vectors, sizes, patch, pairs)]
         near = pairs[relative_distances(points, sizes, patch, pairs) < bond_distance]
+        del pairs
+    # Of very many particles each list weighs some gigabytes.
+    del units
     cluster, _, _, _ = label_groups(count, near)
+    del near
     group, image, degree, spanning = label_groups(count, bonded)
     size = np.bincount(group, minlength=len(spanning))
     whole = points.copy()

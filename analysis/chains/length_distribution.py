@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 from analysis.chains.series import ChainSeries
 from analysis.chains.theory import chain_length_law
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.files.curve import Curve, Table
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

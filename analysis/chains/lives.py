@@ -24,12 +24,10 @@ from analysis.chains.standing_bonds import (
     standing,
     warn_of_standing,
 )
+from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve
 from analysis.uncertainty.estimate import NOTHING, Estimate, estimate
 from analysis.uncertainty.number_text import with_unit
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 FEWEST_BIRTHS = 30
 """Bonds seen to form, from which on they alone make the survival curve."""
@@ -169,38 +167,20 @@ def _median(time: Floats, share: Floats, error: Floats) -> tuple[float | None, f
     return middle, float(error[after]) * span / (0.5 * fall)
 
 
-def bond_life(bonds: list[Integers], times: Floats, count: int) -> Estimate:
-    """Return the mean life of a bond in s, for bonds that break at random.
-
-    Parameters
-    ----------
-    bonds, times, count : list, (frames,) array, int
-        As in ``spells``.
-
-    Returns
-    -------
-    Estimate
-        ``samples`` is the number of partings seen; nothing below ``FEWEST_BREAKS``, or where the
-        frames lie too far apart to tell the life from how often parted pairs rejoin.
-
-    Notes
-    -----
-    See ``bond_rejoining``. Where no pair is seen to rejoin this is the exponential law with
-    interval and right censoring, so that the frame interval makes no bias (Lawless, Statistical
-    Models and Methods for Lifetime Data, section 3.3, from memory).
-    """
-    return _sharp(_rejoining_life(bonds, times, count))
-
-
-def _sharp(found: Estimate) -> Estimate:
+def sharp(found: Estimate) -> Estimate:
     """Return a life that is known well enough to be given, else nothing."""
     if found.value is None or found.error is None or found.error > WIDEST * found.value:
         return NOTHING
     return found
 
 
-def _rejoining_life(bonds: list[Integers], times: Floats, count: int) -> Estimate:
-    """Return the life however uncertain; nothing only where too few bonds broke."""
+def rejoining_life(bonds: list[Integers], times: Floats, count: int) -> Estimate:
+    """Return the mean life of a bond in s, however uncertain; nothing where too few bonds broke.
+
+    ``samples`` is the number of partings seen. Where no pair is seen to rejoin this is the
+    exponential law with interval and right censoring, so that the frame interval makes no bias
+    (Lawless, Statistical Models and Methods for Lifetime Data, section 3.3, from memory).
+    """
     later = np.append(True, np.diff(times) > 0)
     bonds, times = [b for b, use in zip(bonds, later, strict=True) if use], times[later]
     if len(bonds) < 2:
@@ -222,7 +202,7 @@ def sees_other_life(
     The second estimate is made of a part of what the first is made of, so the variance of their
     difference is the difference of their variances (J. A. Hausman, Econometrica 46, 1251 (1978)).
     """
-    other = _rejoining_life(bonds[::2], times[::2], count)
+    other = rejoining_life(bonds[::2], times[::2], count)
     if life.value is None or life.error is None or other.value is None or other.error is None:
         return None
     if not math.isfinite(life.error) or not math.isfinite(other.error):
@@ -235,7 +215,7 @@ def sees_other_life(
 
 
 def exchange_rate(groups: list[Integers], times: Floats) -> Estimate:
-    """Return the share of chained particles a second that find wholly other companions.
+    """Return the share of chained particles that find wholly other companions, per second.
 
     Parameters
     ----------
@@ -254,12 +234,11 @@ def exchange_rate(groups: list[Integers], times: Floats) -> Estimate:
     for (before, after), span in zip(pairwise(groups), np.diff(times), strict=True):
         if span <= 0:
             continue
-        _, inverse, together = np.unique(
-            np.stack([before, after], axis=1), axis=0, return_inverse=True, return_counts=True
-        )
+        pair = before * (int(after.max()) + 1) + after
+        _, inverse, together = np.unique(pair, return_inverse=True, return_counts=True)
         chained = (np.bincount(before)[before] > 1) & (np.bincount(after)[after] > 1)
         if chained.any():
-            moved = chained & (together[inverse.ravel()] == 1)
+            moved = chained & (together[inverse] == 1)
             rates.append(float(moved.sum() / chained.sum() / span))
     return estimate(rates)
 
@@ -314,8 +293,8 @@ def _born_life(
     """Return the life from birth, and whether the frames miss so few partings that spells hold."""
     span = float(times[-1] - times[0])
     step = span / (len(bonds) - 1)
-    raw = _rejoining_life(bonds, times, count)
-    life = _sharp(raw)
+    raw = rejoining_life(bonds, times, count)
+    life = sharp(raw)
     if raw.value is None:
         warnings.append(
             f"chains.bond_life_s: fewer than {FEWEST_BREAKS} bonds broke in the averaged "

@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.theory import langevin_of_sizes
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN
-
-Floats = NDArray[np.float64]
 
 
 def relative_magnetisation(

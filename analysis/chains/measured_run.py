@@ -14,7 +14,6 @@ from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.bonds import ROOM_TEMPERATURE_K, BondRule
 from analysis.chains.bundles import chain_tangents, find_bundles
@@ -23,6 +22,7 @@ from analysis.chains.magnetisation import director
 from analysis.chains.series import ChainSeries
 from analysis.chains.structures import bond_survival, independent_structures
 from analysis.chains.time_series import TimeSeries, time_series
+from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve
 from analysis.trajectory.cycles import turning_frames
 from analysis.trajectory.run import Run
@@ -34,11 +34,6 @@ from analysis.trajectory.stages import (
     last_stage,
 )
 from analysis.uncertainty.estimate import Estimate
-
-__all__ = ["Frame", "MeasuredRun", "Section", "spread_out", "temperature_of"]
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 DETAILED_FRAMES = 24
 """Bending, bundles, slits and columns take long: no more of the averaged frames are looked at."""
@@ -74,6 +69,8 @@ class Frame:
     averaged, detailed : bool
         Whether it is one of the averaged frames, and one of those of them that are looked at in
         detail.
+    present : (N,) array or None
+        Which particles of the run they are, where frames hold a cut-out; None: all.
     """
 
     run: Run
@@ -83,6 +80,27 @@ class Frame:
     chains: Chains
     averaged: bool
     detailed: bool
+    present: Integers | None = None
+
+    @cached_property
+    def diameters(self) -> Floats:
+        """Return the diameters in m, (N,)."""
+        own = self.run.diameters
+        return own if self.present is None else own[self.present]
+
+    @property
+    def bonds(self) -> Integers:
+        """Return the bonded pairs by the numbers that particles have in all frames, (B, 2)."""
+        return self.chains.bonds if self.present is None else self.present[self.chains.bonds]
+
+    @property
+    def group(self) -> Integers:
+        """Return the group of each particle of the run, (run.count,); absent ones are alone."""
+        if self.present is None:
+            return self.chains.group
+        alone = len(self.chains.size) + np.arange(self.run.count)
+        alone[self.present] = self.chains.group
+        return alone
 
     @cached_property
     def tangents(self) -> Floats:
@@ -95,7 +113,7 @@ class Frame:
     def bundle(self) -> Integers:
         """Return the bundle of each particle, (N,), -1 for none; see ``find_bundles``."""
         return find_bundles(
-            self.positions, self.tangents, self.run.diameters, self.run.sides, self.chains
+            self.positions, self.tangents, self.diameters, self.run.sides, self.chains
         )
 
 
@@ -139,7 +157,7 @@ class MeasuredRun:
         by_field = field_direction(run, vectors)
         reference = by_field
         if reference is None and run.has_moments:
-            chains = _chains(run, rule, run.positions(-1), run.moments(-1))
+            chains = _chains(run, rule, run.positions(-1), run.moments(-1), run.diameters_of(-1))
             several = chains.size > 1
             reference = director(chains.axis[several], chains.size[several].astype(np.float64))
         along = field_direction(run, vectors, zero_too=True)
@@ -154,19 +172,25 @@ class MeasuredRun:
 
     def frames(self) -> Iterator[Frame]:
         """Read all frames once, in order, and take each into series and bonds."""
-        run = self.run
         averaged = set(self.stage.frames.tolist())
         detailed = spread_out(self.stage.frames, DETAILED_FRAMES)
-        for number in range(run.frames):
-            positions = run.positions(number)
-            moments = run.moments(number) if run.has_moments else None
-            chains = _chains(run, self.rule, positions, moments)
-            self.series.add(number, chains, moments)
-            if number in averaged:
-                self.bonds.append(chains.bonds)
-            yield Frame(
-                run, number, positions, moments, chains, number in averaged, number in detailed
-            )
+        for number in range(self.run.frames):
+            frame = self.frame(number, number in averaged, number in detailed)
+            if frame.averaged:
+                self.bonds.append(frame.bonds)
+            yield frame
+
+    def frame(self, number: int, averaged: bool = False, detailed: bool = False) -> Frame:
+        """Read one frame with its chains and take it into the series."""
+        run = self.run
+        positions = run.positions(number)
+        moments = run.moments(number) if run.has_moments else None
+        present = run.present(number)
+        if self.series.saturation is not None and run.moment_magnitudes is not None:
+            self.series.saturation = run.held_of(run.moment_magnitudes, number)
+        chains = _chains(run, self.rule, positions, moments, run.diameters_of(number))
+        self.series.add(number, chains, moments, present)
+        return Frame(run, number, positions, moments, chains, averaged, detailed, present)
 
     @property
     def axis(self) -> Floats | None:
@@ -191,12 +215,14 @@ class MeasuredRun:
         return self.series.average(name, self.stage.frames, self.structures)
 
 
-def _chains(run: Run, rule: BondRule, positions: Floats, moments: Floats | None) -> Chains:
+def _chains(
+    run: Run, rule: BondRule, positions: Floats, moments: Floats | None, diameters: Floats
+) -> Chains:
     """Return the chains of one frame by a rule."""
     return find_chains(
         positions,
         moments,
-        run.diameters,
+        diameters,
         run.sides,
         bond_distance=rule.distance,
         bond_alignment=rule.alignment,

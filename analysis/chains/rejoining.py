@@ -18,10 +18,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from analysis.common.arrays import Floats, Integers
 
 LONGEST_GAP = 32
 """A bond missing for more frames than this is followed no further."""

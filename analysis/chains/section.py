@@ -17,8 +17,6 @@ from analysis.common.laws import bond_life
 from analysis.trajectory.run import Run
 from analysis.uncertainty.estimate import NOTHING, estimate, estimate_of_pairs
 
-__all__ = ["NO_MOMENTS", "ChainSection"]
-
 SENSITIVITY_FRAMES = 8
 
 SPANNING_WARNING = 0.01
@@ -53,21 +51,23 @@ class ChainSection(Section):
         run = seen.run
         self.groups: list[NDArray[np.int64]] = []
         self.shapes = ShapeFrames(run.sides)
-        self.bundles = BundleFrames(run.diameters, run.sides)
+        self.bundles = BundleFrames(run.sides)
         self.sensitivity = Sensitivity(seen.rule, temperature_of(run))
         self.compared = spread_out(seen.stage.frames, SENSITIVITY_FRAMES)
 
     def add(self, frame: Frame) -> None:
         """Take in the chains of one frame."""
         if frame.averaged:
-            self.groups.append(frame.chains.group)
+            self.groups.append(frame.group)
         if not frame.detailed or frame.moments is None:
             return
-        self.shapes.add(frame.positions, frame.chains)
-        self.bundles.add(frame.positions, frame.tangents, frame.bundle, frame.chains)
+        self.shapes.add(frame.positions, frame.chains, frame.present)
+        self.bundles.add(
+            frame.positions, frame.tangents, frame.diameters, frame.bundle, frame.chains
+        )
         if frame.number in self.compared:
-            run = self.seen.run
-            self.sensitivity.add(frame.positions, frame.moments, run.diameters, run.sides)
+            sides = self.seen.run.sides
+            self.sensitivity.add(frame.positions, frame.moments, frame.diameters, sides)
 
     def numbers(self, warnings: list[str]) -> dict[str, Any]:
         """Return the section ``chains``."""

@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.chains.bonds import BOND_ALIGNMENT, BOND_DISTANCE, BondRule, EnergyRule
+from analysis.chains.bonds import BondRule, EnergyRule
 from analysis.chains.groups import find_chains
+from analysis.common.arrays import Floats
+from analysis.common.conventions import BOND_ALIGNMENT, BOND_DISTANCE
 from analysis.uncertainty.estimate import estimate_of_pairs
 from analysis.uncertainty.ratio import ratio
-
-Floats = NDArray[np.float64]
 
 DISTANCES = (1.2, 1.3, 1.4)
 ALIGNMENTS = (0.3, 0.7)
@@ -70,7 +69,7 @@ class Sensitivity:
             row["singles_fraction"].append(ratio(size * (size == 1), size))
 
     def numbers(self, structures: float | None, warnings: list[str]) -> list[dict[str, Any]]:
-        """Return the table ``chains.sensitivity``, a row a rule, the run's own first.
+        """Return the table ``chains.sensitivity``, a row for each rule, the run's own first.
 
         Warns where another rule changes the mean length by more than ``WARNED_SPREAD``.
         """

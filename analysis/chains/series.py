@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from analysis.chains.groups import BRANCHED, LINEAR, RING, Chains
 from analysis.chains.magnetisation import relative_magnetisation, second_rank_order
+from analysis.common.arrays import Floats
 from analysis.uncertainty.estimate import Estimate, estimate
 from analysis.uncertainty.ratio import ratio
-
-Floats = NDArray[np.float64]
 
 NAMES = (
     "mean_length",
@@ -89,8 +88,17 @@ class ChainSeries:
             self.values[name] = np.full(self.frames, np.nan)
             self.within[name] = np.full(self.frames, np.nan)
 
-    def add(self, frame: int, chains: Chains, moments: Floats | None) -> None:
-        """Take in one frame: its chains, and its moments (N, 3) where the file has them."""
+    def add(
+        self,
+        frame: int,
+        chains: Chains,
+        moments: Floats | None,
+        present: NDArray[np.int64] | None = None,
+    ) -> None:
+        """Take in one frame: its chains, and its moments (N, 3) where the file has them.
+
+        ``present`` says which particles of the run they are, (N,), where not all are there.
+        """
         cluster = chains.cluster_size.astype(np.float64)
         self._put(frame, "cluster_mean_size", ratio(cluster, np.ones_like(cluster)))
         self._put(frame, "cluster_weight_mean_size", ratio(cluster**2, cluster))
@@ -99,6 +107,7 @@ class ChainSeries:
         if moments is None:
             return
         lowest = np.unique(chains.group, return_index=True)[1]
+        lowest = lowest if present is None else present[lowest]
         batch = (lowest * 2654435761 >> 16) % PARTS
         self._add_lengths(frame, chains, batch)
         self._add_shapes(frame, chains, batch)

@@ -20,13 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chains.groups import LINEAR, Chains
+from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.ratio import ratio
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 FIRST_BOND = 2
 MOST_BONDS = 60
@@ -102,16 +100,16 @@ class ShapeFrames:
     branch_points: list[tuple[float, float]] = field(default_factory=list)
     loops: list[float] = field(default_factory=list)
 
-    def add(self, positions: Floats, chains: Chains) -> None:
-        """Take in one frame: positions (N, 3) in m and its chains."""
-        self._add_bends(positions, chains)
+    def add(self, positions: Floats, chains: Chains, present: Integers | None = None) -> None:
+        """Take in one frame: positions (N, 3) in m, its chains, and which particles they are."""
+        self._add_bends(positions, chains, present)
         size = chains.size.astype(np.float64)
         degree = np.bincount(chains.bonds.ravel(), minlength=len(positions))
         branches = np.bincount(chains.group, degree > 2, len(size))
         self.branch_points.append(ratio(branches, size))
         self.loops.append(float(len(chains.bonds) - len(positions) + len(size)))
 
-    def _add_bends(self, positions: Floats, chains: Chains) -> None:
+    def _add_bends(self, positions: Floats, chains: Chains, present: Integers | None) -> None:
         """Add the tangent products and kinks of one frame."""
         from analysis.kernels.contours import tangent_sums
 
@@ -128,6 +126,7 @@ class ShapeFrames:
         bonds = start - np.arange(len(start))
         # A chain is called by its lowest particle: the same name for as long as it lives.
         lowest = np.minimum.reduceat(order, start[:-1])
+        lowest = lowest if present is None else present[lowest]
         # Scrambled, or chains of one length would all fall into a few batches.
         batch = (lowest * 2654435761 >> 16) % BATCHES
         tangent_sums(tangents, bonds, batch, self.sums, self.counts)

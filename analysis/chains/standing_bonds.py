@@ -10,14 +10,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats, Integers
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import with_unit
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 FEWEST_BREAKS = 5
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from analysis.common.arrays import Floats
 
 
 def bond_survival(bonds: list[NDArray[np.int64]], times: Floats, count: int) -> float | None:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN
 from analysis.common.laws import langevin
-
-Floats = NDArray[np.float64]
 
 
 def langevin_of_sizes(moments: ArrayLike, field: float, temperature: float) -> float:

@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.files.curve import Curve, Table
 from analysis.trajectory.run import Run
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["attribute", "plain_attributes", "require_numbers"]
-
 
 def attribute(item: Any, name: str, default: Any = None) -> Any:
     """Return an attribute of a group or data set, or what stands for one that is not there.

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["BOLTZMANN", "ELEMENTARY", "MU0"]
-
 BOLTZMANN = 1.380649e-23
 """Boltzmann constant in J/K (exact in the SI since 2019)."""
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["DAY", "HOUR", "MINUTE", "WEEK", "YEAR", "long_unit"]
-
 MINUTE, HOUR, DAY, WEEK = 60.0, 3_600.0, 86_400.0, 604_800.0
 YEAR = 365.25 * DAY
 """A year of 365.25 days (IAU Style Manual, from memory)."""

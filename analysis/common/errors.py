@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["InputError"]
-
 
 class InputError(ValueError):
     """Bad input: a file, value or folder that cannot be used; the text is one sentence."""

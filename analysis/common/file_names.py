@@ -8,25 +8,28 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["OF_MAP", "OF_MICROGRAPH", "OF_RUN", "OF_SWEEP", "clear"]
-
 RUN, CHECKPOINT = "run.h5", "checkpoint.h5"
 MEASURES, REPORT = "measures.json", "report.html"
 LENGTHS, SPACING, SERIES = "chain_lengths.csv", "spacing.csv", "time_series.csv"
 SUSCEPTIBILITY, TURNING_FIELD, LAG = "susceptibility.csv", "turning_field.csv", "lag.csv"
 WAY_TO_REST = "way_to_rest.csv"
 HANDOFF, THICKNESS, FAR_FIELD = "handoff.json", "optical_thickness.h5", "far_field.csv"
+OPTICS_TABLE, OPTICS_REPORT = "optics.csv", "optics_report.html"
 PARTICLES, CHAINS = "particles.vtp", "chains.vtp"
+VIEWER_FILM, FRAMES = "film_nm.h5", "frames"
+"""Frames for viewers, and the folder of those that `particles.pvd` and `chains.pvd` list."""
 OF_RUN = (
     f".{RUN}.commit", RUN, CHECKPOINT, f"{CHECKPOINT}.part",  # by the run, the rest by measuring it
     MEASURES, REPORT, LENGTHS, SPACING, SERIES, SUSCEPTIBILITY, TURNING_FIELD, LAG,
     WAY_TO_REST,
-    HANDOFF, THICKNESS, FAR_FIELD, PARTICLES, CHAINS,
+    HANDOFF, THICKNESS, FAR_FIELD, OPTICS_TABLE, OPTICS_REPORT, PARTICLES, CHAINS, VIEWER_FILM,
+    "particles.pvd", "chains.pvd",
 )  # fmt: skip
 
 SWEEP, STOP = "sweep.json", ".stop"
 SWEEP_TABLE, SUMMARY, SWEEP_REPORT = "sweep.csv", "summary.csv", "sweep_report.html"
-OF_SWEEP = (SWEEP_TABLE, SUMMARY, SWEEP_REPORT, SWEEP, STOP)
+OPTICS_SUMMARY = "optics_summary.csv"
+OF_SWEEP = (SWEEP_TABLE, SUMMARY, SWEEP_REPORT, OPTICS_SUMMARY, OPTICS_REPORT, SWEEP, STOP)
 OUTCOME, PROGRESS = "outcome.json", "progress.json"
 """In the folder of a run of a sweep, beside what the run leaves."""
 
@@ -43,6 +46,7 @@ OF_MICROGRAPH = (MICROGRAPH, MICROGRAPH_TABLE, "micrograph.png")
 
 FIGURES = "figures"
 FORMATS = ("png", "svg", "pdf")
+MOVING_PICTURE, MOVING_FORMATS = "film", ("gif", "mp4")
 
 
 def clear(folder: Path, names: Iterable[str], figures: Iterable[str] = ("*",)) -> None:
@@ -60,6 +64,13 @@ def clear(folder: Path, names: Iterable[str], figures: Iterable[str] = ("*",)) -
     for name in names:
         (folder / name).unlink(missing_ok=True)
     for figure in figures:
-        for kind in FORMATS:
+        for kind in (*FORMATS, *MOVING_FORMATS):
             for picture in (folder / FIGURES).glob(f"{figure}.{kind}"):
                 picture.unlink()
+
+
+def clear_frames(folder: Path) -> None:
+    """Remove the frames that were written for viewers."""
+    for kind in ("particles", "chains"):
+        for frame in (folder / FRAMES).glob(f"{kind}_[0-9]*.vtp"):
+            frame.unlink()

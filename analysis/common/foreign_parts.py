@@ -12,8 +12,6 @@ import math
 from pathlib import Path
 from typing import Any
 
-__all__ = ["foreign_part"]
-
 LARGEST_RATIO = 1032
 """The deflate format packs at most so many bytes into one (from memory)."""
 SMALL = 1_000_000

@@ -13,8 +13,6 @@ import os
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["endless_heap"]
-
 HEAD = b"GCOL\x01\0\0\0"
 OBJECT = 16
 """Bytes of the head of a heap and of each object in it, with sizes of 8 bytes as h5py writes."""

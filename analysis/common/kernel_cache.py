@@ -28,8 +28,6 @@ import numba
 import numpy as np
 import platformdirs
 
-__all__ = ["cache_folder", "kernel_hash", "set_cache_folder"]
-
 _CONFIG: Any = numba.config  # its attributes are made at run time
 
 
@@ -41,7 +39,7 @@ def kernel_hash() -> str:
         for source in sorted((root / package / "kernels").rglob("*.py")):
             digest.update(source.relative_to(root).as_posix().encode() + source.read_bytes())
     versions = (sys.version, np.__version__, numba.__version__, llvmlite.__version__)
-    flags = (_CONFIG.BOUNDSCHECK, _CONFIG.ENABLE_CUDASIM)
+    flags = (_CONFIG.BOUNDSCHECK,)
     digest.update(repr((versions, platform.machine(), flags)).encode())
     return digest.hexdigest()[:16]
 

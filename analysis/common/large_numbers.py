@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-__all__ = ["LARGEST_NUMBER", "within_reach"]
-
 LARGEST_NUMBER = 1e100
 """Numbers of a run are at most so large; what is computed from them then stays finite."""
 

@@ -8,8 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["bond_life", "langevin"]
-
 
 def langevin(parameter: ArrayLike) -> Any:
     """Return the Langevin function coth x - 1/x: magnetisation of free dipoles over saturation.

@@ -10,8 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-__all__ = ["lost_piece"]
-
 
 def lost_piece(data: Any, starts: Sequence[Sequence[int]]) -> tuple[int, ...] | None:
     """Return where the first lost piece of an array begins, None where all are there.

@@ -7,8 +7,6 @@ from typing import Any
 
 from analysis.common.attributes import attribute, plain_attributes, require_numbers
 
-__all__ = ["COUNT", "SEAL", "is_sealed", "seal_of"]
-
 SEAL = "seal"
 """Attribute of /parameters that holds it."""
 COUNT = "/parameters/frames_complete"

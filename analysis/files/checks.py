@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 from analysis.common.errors import InputError
 from analysis.common.large_numbers import LARGEST_NUMBER
 
-__all__ = ["LONGEST", "NUMBER", "SHORTEST", "WIDEST", "TrajectoryError", "largest"]
-
 SHORTEST, LONGEST = 1e-30, 1e30
 """Lengths and sizes of particles in SI: their squares and cubes are numbers still."""
 NUMBER = LARGEST_NUMBER

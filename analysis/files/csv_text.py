@@ -12,8 +12,6 @@ from typing import Any
 
 from analysis.files.writing import write_text
 
-__all__ = ["FORMULA_STARTS", "cell", "write_csv"]
-
 FORMULA_STARTS = ("=", "+", "-", "@")
 """A spreadsheet computes a text that begins so; an apostrophe before it keeps it a text."""
 

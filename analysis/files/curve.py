@@ -9,8 +9,6 @@ from typing import Any, ClassVar, Self
 
 import numpy as np
 
-__all__ = ["Curve", "Table"]
-
 
 @dataclass(frozen=True)
 class Table:
@@ -87,6 +85,16 @@ class Curve:
         """Return the columns of the curve and what stands over each in its table."""
         renamed = {} if cls.TABLE is None else cls.TABLE.renamed
         return {one.name: renamed.get(one.name, one.name) for one in fields(cls)}
+
+    def table(self) -> dict[str, Any]:
+        """Return the columns under their headings, as tables of data take them.
+
+        Single numbers are left out, and so are columns of another length than the first: grids.
+        """
+        held = {over: np.asarray(self[name]) for name, over in self.headings().items()}
+        columns = {over: column for over, column in held.items() if column.ndim == 1}
+        rows = {len(column) for column in list(columns.values())[:1]}
+        return {over: column for over, column in columns.items() if len(column) in rows}
 
     def rows(self) -> list[list[Any]]:
         """Return the rows of the table, the first that of the headings."""

@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-__all__ = ["failures", "figure_or_nothing", "named_error"]
-
 _said: ContextVar[list[str] | None] = ContextVar("figures that could not be drawn", default=None)
 
 

@@ -11,16 +11,6 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Any
 
-__all__ = [
-    "comment",
-    "facts",
-    "libraries_text",
-    "line",
-    "picture_metadata",
-    "program_text",
-    "signed",
-]
-
 _FACTS: ContextVar[dict[str, Any] | None] = ContextVar("provenance", default=None)
 
 

@@ -6,8 +6,6 @@ import os
 import tempfile
 from pathlib import Path
 
-__all__ = ["write_bytes", "write_text"]
-
 
 def write_bytes(path: Path, content: bytes) -> Path:
     """Write a file under a passing name in its folder, then rename it.

@@ -7,8 +7,6 @@ from typing import Any
 
 from analysis.quantities.all import MEASURED
 
-__all__ = ["keep_possible", "possible_range"]
-
 _ENDS = {one.key: one.ends for one in MEASURED}
 
 

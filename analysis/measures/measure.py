@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,17 +15,21 @@ import numpy as np
 from analysis.chains.bonds import rule_of
 from analysis.chains.measured_run import Frame, MeasuredRun, Section, temperature_of
 from analysis.common import file_names
+from analysis.common.notebook import html_table
 from analysis.files.curve import Curve
 from analysis.files.writing import write_text
 from analysis.measures.bounds import keep_possible
+from analysis.measures.part import part_of
 from analysis.measures.record import derived, recorded, recorded_warnings, timing
 from analysis.measures.sampled import without_times
 from analysis.measures.samples import short_run_warning, structures_warning
 from analysis.measures.sections import SECTIONS
-from analysis.trajectory.run import Run
+from analysis.quantities.all import MEASURED, shown
+from analysis.response import with_flow
+from analysis.trajectory.run import Run, as_run
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Measurement:
     """What was measured in one run.
 
@@ -36,17 +41,63 @@ class Measurement:
         Named columns, from the sections.
     last_frame : dict
         ``positions`` (N, 3) m, ``moments`` (N, 3) A m2 or None, ``diameters`` (N,) m,
-        ``chain_index`` (N,) with -1 for singles, ``bonds`` (B, 2) particles, ``sides`` (2,) m,
-        ``thickness`` m.
+        ``chain_index`` (N,) with -1 for singles, ``chain_length`` (N,), ``bonds`` (B, 2) particles,
+        ``sides`` (2,) m, ``thickness`` m; of many particles a part, see ``analysis.measures.part``.
+    run : Run or None
+        What was measured.
     """
 
     numbers: dict[str, Any]
     curves: dict[str, Curve]
     last_frame: dict[str, Any]
+    run: Run | None = None
+
+    def __repr__(self) -> str:
+        """Say in a line what it is."""
+        rows = ", ".join(f"{name} {text}" for name, text in self._rows()[:4])
+        return f"<{self._title()}: {rows}; {len(self.numbers.get('warnings', ()))} warnings>"
+
+    def _repr_html_(self) -> str:
+        """Show the headline numbers and the warnings in a notebook."""
+        warnings = self.numbers.get("warnings", ())
+        return html_table(self._title(), [*self._rows(), *(("warning", told) for told in warnings)])
+
+    def _title(self) -> str:
+        return "Measurement" + ("" if self.run is None else f" of {self.run.path}")
+
+    def _rows(self) -> list[tuple[str, str]]:
+        return [(one.label, one.text(self.numbers)) for one in shown("screen")]
+
+    def table(self) -> dict[str, list[Any]]:
+        """Return all measured numbers as columns of equal length, as tables of data take them.
+
+        Returns
+        -------
+        dict of list
+            ``key`` (path in measures.json), ``name``, ``value`` (SI), ``error``, ``samples``,
+            ``low`` and ``high`` (of the 95 % interval), ``unit``; None where one is not known.
+        """
+        columns: dict[str, list[Any]] = {name: [] for name in TABLE_COLUMNS}
+        for one in MEASURED:
+            entry = one.entry(self.numbers)
+            parts = {one.path: entry}
+            if isinstance(entry, list):
+                parts = {f"{one.path}.{number}": part for number, part in enumerate(entry)}
+            for path, part in parts.items():
+                held = part if isinstance(part, dict) else {"value": part}
+                low, high = held.get("interval_95") or (None, None)
+                known = (held.get(name) for name in ("value", "error", "samples"))
+                row = (path, one.name, *known, low, high, one.si_unit)
+                for name, value in zip(TABLE_COLUMNS, row, strict=True):
+                    columns[name].append(value)
+        return columns
+
+
+TABLE_COLUMNS = ("key", "name", "value", "error", "samples", "low", "high", "unit")
 
 
 def measure(
-    run: Run,
+    run: Run | str | os.PathLike[str],
     *,
     bond_distance: float | None = None,
     bond_alignment: float | None = None,
@@ -59,8 +110,8 @@ def measure(
 
     Parameters
     ----------
-    run : Run
-        An opened trajectory.
+    run : Run, str or path-like
+        An opened trajectory, or what ``open_run`` opens.
     bond_distance, bond_alignment : float, optional
         The bond rule; by default that of the run, else 1.3 mean diameters and 0.5.
     bond_energy : float or "auto", optional
@@ -87,6 +138,7 @@ def measure(
     TrajectoryError
         Where a frame cannot be read.
     """
+    run = as_run(run)
     rule = rule_of(run.bonds, temperature_of(run), bond_distance, bond_alignment, bond_energy)
     seen = MeasuredRun.of(run, rule, from_time)
     measured = [section(seen) for section in sections]
@@ -101,12 +153,13 @@ def measure(
     for one in measured:
         _join(numbers, {one.name: one.numbers(warnings)}, "section")
         _join(curves, {curve.NAME: curve for curve in one.curves()}, "curve")
+    _join(numbers, {with_flow.NAME: with_flow.with_flow(run, numbers, warnings)}, "section")
     _join(numbers, {"timing": timing(run), "warnings": warnings}, "section")
     averages = [one.name for one in measured if one.averages]
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
     if run.is_sampled:
         without_times(numbers, warnings)
-    return Measurement(keep_possible(_plain(numbers)), curves, _for_pictures(frame))
+    return Measurement(keep_possible(_plain(numbers)), curves, for_pictures(frame), run)
 
 
 def _join(whole: dict[str, Any], parts: Mapping[str, Any], what: str) -> None:
@@ -117,17 +170,19 @@ def _join(whole: dict[str, Any], parts: Mapping[str, Any], what: str) -> None:
         whole[name] = part
 
 
-def _for_pictures(frame: Frame) -> dict[str, Any]:
-    """Return the last frame for the pictures."""
-    return {
+def for_pictures(frame: Frame) -> dict[str, Any]:
+    """Return a frame as ``Measurement.last_frame`` holds it, of many particles a part."""
+    whole = {
         "positions": frame.positions,
         "moments": frame.moments,
-        "diameters": frame.run.diameters,
+        "diameters": frame.diameters,
         "chain_index": frame.chains.index,
+        "chain_length": frame.chains.size[frame.chains.group],
         "bonds": frame.chains.bonds,
         "sides": frame.run.sides,
         "thickness": frame.run.thickness,
     }
+    return part_of(whole)
 
 
 def _plain(value: Any) -> Any:

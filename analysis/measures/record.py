@@ -37,8 +37,9 @@ def recorded(run: Run) -> dict[str, Any]:
 
 def derived(run: Run) -> dict[str, Any]:
     """Return the section ``derived``: what follows from the parameters before any frame."""
-    fraction = volume_fraction(run.diameters, run.sides, run.thickness)
-    return {"volume_fraction": fraction, "particle_count": run.count} | run.derived
+    diameters = run.diameters_of(0)
+    fraction = volume_fraction(diameters, run.sides, run.thickness)
+    return {"volume_fraction": fraction, "particle_count": run.held} | run.derived
 
 
 def timing(run: Run) -> dict[str, Any]:
@@ -57,7 +58,8 @@ def recorded_warnings(run: Run) -> list[str]:
 def _shortened_moves(run: Run) -> list[str]:
     """Warn where the cap on drifts acted often enough to slow particles down."""
     capped = run.timing.get("capped_moves") or 0
-    moves = (run.timing.get("steps") or 0) * run.count
+    count = run.count if run.cutout is None else run.cutout.particles
+    moves = (run.timing.get("steps") or 0) * count
     if capped <= CAPPED_SHARE * moves:
         return []
     return [

@@ -7,8 +7,6 @@ from typing import Any
 
 from analysis.uncertainty.estimate import NOTHING
 
-__all__ = ["without_times"]
-
 KEPT = ("parameters", "derived", "timing", "warnings")
 """Sections that measure nothing."""
 NO_TIMES = (

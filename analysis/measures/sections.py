@@ -16,8 +16,6 @@ from analysis.response.rest.section import WayToRestSection
 from analysis.response.stages import StagesSection
 from analysis.spacing.section import SpacingSection
 
-__all__ = ["SECTIONS"]
-
 SECTIONS: tuple[type[Section], ...] = (
     EquilibrationSection,
     ChainSection,

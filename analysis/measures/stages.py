@@ -7,8 +7,6 @@ from typing import Any
 
 from analysis.uncertainty.number_text import with_unit
 
-__all__ = ["averaged_over", "field_words"]
-
 
 def field_words(field_t: float) -> str:
     """Say how strong the field of a stage is."""

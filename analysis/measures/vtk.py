@@ -1,4 +1,4 @@
-"""Particles and chains of the last frame as VTK files (XML PolyData), for viewers.
+"""Particles and chains of a frame as VTK files (XML PolyData), for viewers.
 
 Lengths are in nanometres, because viewers handle numbers near one best.
 """
@@ -41,7 +41,12 @@ def write_vtk(measurement: Measurement, directory: Path) -> list[Path]:
         with ``chain`` and ``chain_length``; a bond through the side of the patch is drawn beyond
         it.
     """
-    frame = measurement.last_frame
+    texts = vtk_texts(measurement.last_frame)
+    return [write_text(directory / name, text) for name, text in texts.items()]
+
+
+def vtk_texts(frame: dict[str, Any]) -> dict[str, str]:
+    """Return the texts of both files by name, of a frame as ``Measurement.last_frame`` holds it."""
     points = np.asarray(frame["positions"], dtype=np.float64) / NANOMETRE
     chain = np.asarray(frame["chain_index"], dtype=np.int32)
     length = _lengths(chain)
@@ -55,12 +60,10 @@ def write_vtk(measurement: Measurement, directory: Path) -> list[Path]:
     vertices = np.arange(len(points), dtype=np.int64)[:, None]
     ends, lines, first = _bond_lines(frame, points)
     of_lines: Arrays = {"chain": chain[first], "chain_length": length[first]}
-    return [
-        write_text(
-            directory / file_names.PARTICLES, _document(points, "Verts", vertices, about, {})
-        ),
-        write_text(directory / file_names.CHAINS, _document(ends, "Lines", lines, {}, of_lines)),
-    ]
+    return {
+        file_names.PARTICLES: _document(points, "Verts", vertices, about, {}),
+        file_names.CHAINS: _document(ends, "Lines", lines, {}, of_lines),
+    }
 
 
 def _lengths(chain: NDArray[np.int32]) -> NDArray[np.int32]:

@@ -19,11 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.spacing.structure_factor import ModeGrid
-
-__all__ = ["Centre", "centre_of", "stripe_width"]
-
-Floats = NDArray[np.float64]
 
 OVERLAP = 1 + 2 * (4 / 9 + 1 / 36)
 """Hann's window correlates the power of neighbours by (2/3)^2 and of the next by (1/6)^2: along

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.common.conventions import SPACINGS_WANTED
 from analysis.micrograph.lines import Centre, centre_of, stripe_width
 from analysis.micrograph.noise import noise_chance
@@ -21,8 +21,6 @@ from analysis.quantities.micrograph import MICROGRAPH
 from analysis.quantities.quantity import Quantity
 from analysis.spacing.pattern import Stripes, half_width, stripes
 from analysis.spacing.structure_factor import ModeGrid, Peak, find_peak, profile
-
-Floats = NDArray[np.float64]
 
 MOST_MODES = 512
 """Modes along each half axis of the spectrum."""

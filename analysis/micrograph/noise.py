@@ -9,11 +9,9 @@ likelihood is compared with what it gains on falling curves with the same speckl
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.spacing.structure_factor import highest
-
-Floats = NDArray[np.float64]
 
 COPIES = 400
 """Falling curves with speckle that the gain is compared with."""

@@ -10,12 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.files.checks import NUMBER, largest
 from analysis.micrograph.picture_values import SMALLEST_SIDE, PictureError, read_values
 
 __all__ = ["Picture", "PictureError", "read_picture"]
-
-Floats = NDArray[np.float64]
 
 BAND_PIXELS = 1_000_000
 """Pixels that become floats at once."""

@@ -20,8 +20,6 @@ from numpy.typing import NDArray
 
 from analysis.common.errors import InputError
 
-__all__ = ["PictureError", "read_values"]
-
 MOST_PIXELS = 200_000_000
 """Pixels that a picture may have."""
 

@@ -14,7 +14,7 @@ from analysis.files.csv_text import write_csv
 from analysis.files.provenance import facts
 from analysis.files.writing import write_text
 from analysis.micrograph.measure import Micrograph
-from analysis.pictures import style
+from analysis.pictures import record, style
 from analysis.uncertainty.number_text import as_float, scale_for, with_error
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def write_micrograph(found: Micrograph, directory: Path) -> dict[str, Any]:
     return numbers
 
 
+@record.figure()
 def picture_figure(found: Micrograph) -> Figure:
     """Draw the picture without its uneven light, its spectrum, and the profile with its peak."""
     with style.publication():

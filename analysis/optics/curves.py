@@ -13,6 +13,7 @@ from analysis.measures.measure import Measurement
 from analysis.optics.far_field import averaged_frames, far_field, mixtures, unknown
 from analysis.optics.indices import Optics
 from analysis.optics.mixture import Mixture
+from analysis.optics.optical_series import optical_series
 from analysis.optics.projection import grid_shape, particle_thickness, resolved
 from analysis.spacing.distances import lateral_direction
 from analysis.trajectory.run import Run
@@ -65,7 +66,7 @@ class FarField(Curve):
 def add_light(
     measurement: Measurement, run: Run, optics: dict[str, Any] | None = None
 ) -> Measurement:
-    """Add the curves ``light``, ``optical_thickness`` and ``far_field`` to a measurement.
+    """Add ``light``, ``optical_thickness``, ``far_field`` and ``optical_series`` to a measurement.
 
     Parameters
     ----------
@@ -79,8 +80,8 @@ def add_light(
     Returns
     -------
     Measurement
-        The same one. The last two are empty where the index of the cores is not known. What is
-        assumed, and why an index is not known, joins the ``warnings``.
+        The same one. Maps, far field and birefringence are empty where the index of the cores is
+        not known. What is assumed, and why an index is not known, joins the ``warnings``.
     """
     chosen = Optics.of(run.resolved, optics)
     films, grains = mixtures(run, chosen), mixtures(run, chosen, grains=True)
@@ -89,14 +90,16 @@ def add_light(
     maps, far = OpticalThickness.empty(), FarField.empty()
     if films is not None and grains is not None:
         maps, far = _maps(run, light), _far_field(measurement, run, light)
-    measurement.curves.update({curve.NAME: curve for curve in (light, maps, far)})
+    known = chosen.wavelengths if films else ()
+    series = optical_series(measurement, films or [], known, light.closeness)
+    measurement.curves.update({curve.NAME: curve for curve in (light, maps, far, series)})
     return measurement
 
 
 def _maps(run: Run, light: Light) -> OpticalThickness:
     """Return the last frame as light meets it."""
     shape = grid_shape(run.sides, float(np.median(run.diameters)))
-    sharp = particle_thickness(run.positions(-1), run.diameters, run.sides, shape)
+    sharp = particle_thickness(run.positions(-1), run.diameters_of(-1), run.sides, shape)
     rows, columns = shape
     pairs = zip(light.films or (), light.grains or (), light.optics.wavelengths, strict=True)
     return OpticalThickness(

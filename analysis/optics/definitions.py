@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from analysis.quantities.all import shown
+from analysis.quantities.light import LIGHT, RESPONSE
 
 DEFINITIONS: dict[str, tuple[str, str]] = {
     **{one.key: (one.si_unit, one.definition) for one in shown("handoff")},
@@ -49,48 +50,7 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     "outer_index": ("1", "refractive index of the medium outside the windows"),
     "numerical_aperture": ("1", "numerical aperture of what looks at the film"),
     "resolution_m": ("m", "finest period that the aperture resolves, wavelength/(2 aperture)"),
-    "first_order_angle_deg": (
-        "deg",
-        "angle of the first order from the film normal in the outer medium at normal incidence, "
-        "outer_index period sin(angle) = wavelength",
-    ),
-    "first_order_spread_deg": ("deg", "half width of that order, from structure_factor_spread_m"),
-    "n_along": (
-        "1",
-        "effective refractive index for light polarised along chain_direction (Maxwell Garnett, "
-        "depolarisation factors of chains of the measured lengths and order); error: order, "
-        "lengths, mixing in beads, and what point dipoles leave out where particles touch",
-    ),
-    "k_along": ("1", "its absorption index"),
-    "n_across": ("1", "effective refractive index for light polarised across chain_direction"),
-    "k_across": ("1", "its absorption index"),
-    "birefringence": (
-        "1",
-        "n_along - n_across; point dipoles, which is too little where particles touch: the error "
-        "holds what all multipoles of uniform spheres would add",
-    ),
-    "dichroism": ("1", "k_along - k_across, with the like error"),
-    "n_without_structure": (
-        "1",
-        "effective refractive index of the same particles, none in chains",
-    ),
-    "k_without_structure": ("1", "its absorption index"),
-    "transmittance_without_structure": (
-        "1",
-        "share of light through the film without chains, absorption alone: "
-        "exp(-4 pi k_without_structure thickness/wavelength); no reflections, no scattering",
-    ),
-    "direct_share": (
-        "1",
-        "share of the incident light in the direct beam behind the film; error: scatter between "
-        "frames and, of beads, the distance to the law of Bruggeman",
-    ),
-    "scattered_share": (
-        "1",
-        "share of the incident light that the film scatters into the aperture, direct beam left "
-        "out; error: speckle (an order and the opposite one carry the same light) and, of beads, "
-        "the distance to the law of Bruggeman",
-    ),
+    **{one.key: (one.si_unit, one.definition) for one in (*LIGHT, *RESPONSE)},
 }
 """Unit and definition of each value, by key."""
 

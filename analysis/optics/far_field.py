@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.optics.budget import angular_spread, rest_of_light
 from analysis.optics.indices import Optics
 from analysis.optics.mixture import Mixture, filled_index
 from analysis.optics.projection import grid_shape, particle_thickness, wave_vectors
@@ -257,9 +258,9 @@ def mixtures(run: Run, optics: Optics, grains: bool = False) -> list[Mixture] | 
         filled_index(core, optics.matrix_index, optics.magnetic_share, grains=grains)
         for core in optics.core_indices
     ]
-    whole = float((run.diameters**3).sum())
+    whole = float((run.diameters_of(-1) ** 3).sum())
     fraction = math.pi / 6 * whole / (float(run.sides[0] * run.sides[1]) * run.thickness)
-    share = float((run.core_diameters**3).sum()) / whole
+    share = float((run.held_of(run.core_diameters, -1) ** 3).sum()) / whole
     return [
         Mixture.of(optics.carrier_index, optics.shell_index, index, share, fraction)
         for index in inside
@@ -303,17 +304,19 @@ def far_field(
     Returns
     -------
     list of dict
-        ``wavelength_m``, ``orders`` (an ``Orders``), ``profile``, and the shares of the incident
-        light: ``direct``, ``scattered`` (collected, without the direct beam), each with its
-        ``_error``, ``transmitted`` (direct and everything scattered forward), each a mean over the
-        frames.
+        ``wavelength_m``, ``orders`` (an ``Orders``), ``profile``, ``spread`` (``angular_spread``),
+        and the shares of the incident light: ``direct``, ``scattered`` (collected, without the
+        direct beam), those of ``rest_of_light``, each with its ``_error``, and ``transmitted``
+        (all that is not absorbed), each a mean over the frames.
     """
     shape = grid_shape(run.sides, float(np.median(run.diameters)))
     shares: list[list[Floats]] = [[] for _ in films]
     mixed: list[list[Floats]] = [[] for _ in films]
     pairs = list(zip(films, grains or films, optics.wavelengths, strict=True))
     for frame in frames:
-        thickness = particle_thickness(run.positions(frame), run.diameters, run.sides, shape)
+        thickness = particle_thickness(
+            run.positions(frame), run.diameters_of(frame), run.sides, shape
+        )
         for k, (film, other, wavelength) in enumerate(pairs):
             shares[k].append(diffracted(screen(thickness, run.sides, film, wavelength)))
             if other != film:
@@ -330,6 +333,15 @@ def far_field(
                 "profile": profile_across(orders, lateral),
                 "transmitted": float(np.mean([s.sum() for s in own])),
                 **beam_and_rest(orders),
+                **rest_of_light(
+                    own,
+                    others,
+                    run.sides,
+                    wavelength,
+                    optics.outer_index,
+                    optics.numerical_aperture,
+                ),
+                "spread": angular_spread(orders.sine_x, orders.sine_y, orders.share, lateral),
             }
         )
     return out

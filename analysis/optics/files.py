@@ -13,6 +13,7 @@ from analysis.files.provenance import line
 from analysis.files.writing import write_bytes
 from analysis.measures.measure import Measurement
 from analysis.optics.curves import FarField, OpticalThickness, light_of
+from analysis.quantities.light import LIGHT, RESPONSE
 
 FAR_FIELD_COLUMNS = (
     "wavelength_m",
@@ -78,6 +79,27 @@ def write_optical_thickness(measurement: Measurement, path: Path) -> Path:
                 if name in one:  # of beads
                     put(group, name, one[name], unit, "distance to the law of Bruggeman in beads")
     return write_bytes(path, stream.getvalue())
+
+
+def write_optics_table(content: dict[str, Any], path: Path) -> Path:
+    """Write the numbers of light as CSV, a row a wavelength, response times behind.
+
+    Parameters
+    ----------
+    content : dict
+        That of handoff.json.
+    path : Path
+        The file.
+    """
+    keys = [one.key for one in (*LIGHT, *RESPONSE)]
+    header = ["wavelength_m", *(name for key in keys for name in (key, f"{key}_error"))]
+    rows = []
+    for light in content["light"]:
+        known = light | content["response"]
+        found = [known.get(key) or {} for key in keys]
+        cells = [one.get(part) for one in found for part in ("value", "error")]
+        rows.append([light["wavelength_m"]["value"], *cells])
+    return write_csv(path, header, rows)
 
 
 def write_far_field(measurement: Measurement, path: Path) -> Path:

@@ -13,11 +13,13 @@ from analysis.common import file_names
 from analysis.files.writing import write_text
 from analysis.measures.measure import Measurement
 from analysis.optics import definitions as text
+from analysis.optics.comparison import laws_of, table_rows
 from analysis.optics.curves import FarField, light_of
 from analysis.optics.far_field import LIMITS
 from analysis.optics.handoff_entry import Entry, entry, plain_number, value_and_error
 from analysis.optics.handoff_light import FIRST, NO_PEAK, NONE, UNSURE, light_entries
 from analysis.optics.indices import Optics
+from analysis.optics.response import responses
 from analysis.quantities.all import shown
 from analysis.spacing.curves import StructureFactorRadial
 from analysis.spacing.pattern import half_width
@@ -30,7 +32,9 @@ __all__ = [
 
 FORMAT = "chainfilm handoff"
 FORMAT_VERSION = 1
-LIGHT_FILES = (file_names.HANDOFF, file_names.THICKNESS, file_names.FAR_FIELD)
+LIGHT_FILES = (
+    file_names.HANDOFF, file_names.THICKNESS, file_names.FAR_FIELD, file_names.OPTICS_TABLE,
+)  # fmt: skip
 
 
 def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
@@ -47,10 +51,11 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
     -------
     dict
         Sections ``film``, ``structure``, ``structure_factor``, ``optics``, ``light`` (a list, one
-        per wavelength), ``limits`` and ``warnings``; see README.md beside this file.
+        per wavelength), ``response``, ``limits`` and ``warnings``; see README.md beside this file.
     """
     numbers = measurement.numbers
     optics = light_of(measurement).optics
+    laws, tables = laws_of(measurement, run), table_rows(measurement, run)
     warnings = list(numbers.get("warnings", ()))
     curve = StructureFactorRadial.among(measurement.curves)
     structure = _structure(numbers, curve, run)
@@ -82,9 +87,17 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
         },
         "optics": _optics(optics),
         "light": [
-            light_entries(measurement, run, structure, index)
+            light_entries(measurement, run, structure, index, laws[index])
+            | {
+                "laws": [
+                    {key: plain_number(value) for key, value in law.as_dict().items()}
+                    for law in laws[index]
+                ],
+                "core_tables": tables[index],
+            }
             for index in range(len(optics.wavelengths))
         ],
+        "response": responses(measurement, run),
         "limits": [LIMITS, *text.LIMITS],
         "warnings": warnings,
     }
@@ -92,13 +105,15 @@ def handoff(measurement: Measurement, run: Run) -> dict[str, Any]:
 
 def _film(run: Run, optics: Optics) -> dict[str, Entry]:
     area = float(run.sides[0] * run.sides[1])
-    whole = float((run.diameters**3).sum())
-    inner = math.nan if run.core_diameters is None else float((run.core_diameters**3).sum())
+    whole = float((run.diameters_of(-1) ** 3).sum())
+    inner = math.nan
+    if run.core_diameters is not None:
+        inner = float((run.held_of(run.core_diameters, -1) ** 3).sum())
     cores = inner * optics.magnetic_share
     return {
         "thickness_m": entry("thickness_m", run.thickness),
         "patch_m": entry("patch_m", run.sides),
-        "particle_count": entry("particle_count", run.count),
+        "particle_count": entry("particle_count", run.held),
         "volume_fraction": entry("volume_fraction", math.pi / 6 * whole / (area * run.thickness)),
         "core_share": entry("core_share", cores / whole),
         "magnetic_share": entry("magnetic_share", optics.magnetic_share),
@@ -146,7 +161,7 @@ def _areal_density(numbers: dict[str, Any], run: Run) -> tuple[float, float]:
     (length, length_error), (singles, singles_error) = of
     if length is None or singles is None or rings is None:
         return math.nan, math.nan
-    particles = run.count / float(run.sides[0] * run.sides[1])
+    particles = run.held / float(run.sides[0] * run.sides[1])
     open_share = 1 - rings
     parts = (
         (length_error, open_share / length**2), (singles_error, 1.0), (rings_error, 1 / length),
@@ -177,7 +192,7 @@ def _optics(optics: Optics) -> dict[str, Entry]:
 
 
 def write_light_files(measurement: Measurement, run: Run, directory: str | Path) -> list[Path]:
-    """Write handoff.json, and optical_thickness.h5 and far_field.csv where the cores are known.
+    """Write handoff.json, and, where the cores are known, the map, the far field and the table.
 
     Parameters
     ----------
@@ -193,14 +208,20 @@ def write_light_files(measurement: Measurement, run: Run, directory: str | Path)
     list of Path
         The files.
     """
-    from analysis.optics.files import write_far_field, write_optical_thickness
+    from analysis.optics.files import (
+        write_far_field,
+        write_optical_thickness,
+        write_optics_table,
+    )
 
     folder = Path(directory)
-    content = json.dumps(handoff(measurement, run), indent=1, ensure_ascii=False)
-    files = [write_text(folder / file_names.HANDOFF, content + "\n")]
+    content = handoff(measurement, run)
+    told = json.dumps(content, indent=1, ensure_ascii=False)
+    files = [write_text(folder / file_names.HANDOFF, told + "\n")]
     if FarField.among(measurement.curves).wavelengths:
         files.append(write_optical_thickness(measurement, folder / file_names.THICKNESS))
         files.append(write_far_field(measurement, folder / file_names.FAR_FIELD))
+        files.append(write_optics_table(content, folder / file_names.OPTICS_TABLE))
     else:
         for name in LIGHT_FILES[1:]:  # of an earlier measurement
             (folder / name).unlink(missing_ok=True)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,10 +14,15 @@ from analysis.measures.measure import Measurement
 from analysis.optics.curves import FarField, light_of
 from analysis.optics.handoff_entry import Entry, entry, value_and_error
 from analysis.optics.indices import Optics
-from analysis.optics.mixture import Mixture, filled_index, grating_angle, transmittance
+from analysis.optics.laws import COUPLED, Law
+from analysis.optics.mixture import (
+    Mixture,
+    filled_index,
+    grating_angle,
+    squares_of,
+    transmittance,
+)
 from analysis.trajectory.run import Run
-
-__all__ = ["FIRST", "NONE", "NO_PEAK", "UNSURE", "light_entries"]
 
 Floats = NDArray[np.float64]
 
@@ -26,7 +33,11 @@ UNSURE = "unknown (period within its error of the wavelength)"
 
 
 def light_entries(
-    measurement: Measurement, run: Run, structure: dict[str, Entry], index: int
+    measurement: Measurement,
+    run: Run,
+    structure: dict[str, Entry],
+    index: int,
+    laws: Sequence[Law] = (),
 ) -> dict[str, Any]:
     """Return what light of one wavelength meets.
 
@@ -40,6 +51,8 @@ def light_entries(
         The section ``structure`` of the hand-off.
     index : int
         Number of the wavelength.
+    laws : sequence of Law
+        What laws of mixing say at it; the distance to the coupled dipoles joins the errors.
     """
     light = light_of(measurement)
     optics = light.optics
@@ -55,13 +68,30 @@ def light_entries(
     if optics.magnetic_share < 1:
         out["bead_index"] = _bead(optics, index)
     out.update(_plain(film, grains, run, wavelength))
-    out.update(_chained(measurement, film, grains, light.closeness))
-    found = FarField.among(measurement.curves).wavelengths[index]
-    for name in ("direct", "scattered"):
+    sight = Sight(_upright(measurement), run.thickness, wavelength)
+    dipoles = next((law for law in laws if law.name == COUPLED), None)
+    out.update(_chained(measurement, film, grains, light.closeness, sight, dipoles))
+    out.update(_far(FarField.among(measurement.curves), index))
+    return out
+
+
+def _far(field: FarField, index: int) -> dict[str, Entry]:
+    """Return where the light goes and how far it is scattered."""
+    found, out = field.wavelengths[index], {}
+    for name in ("direct", "scattered", "wide", "trapped", "absorbed"):
         key = f"{name}_share"
         out[key] = entry(key, found[name], found[f"{name}_error"])
-    if out["direct_share"]["error"] is None:
-        out["direct_share"]["reason"] = "one frame shows no scatter, so the error is not known"
+        if out[key]["error"] is None:
+            out[key]["reason"] = "one frame shows no scatter, so the error is not known"
+    for name in ("angle", "across"):
+        key, spread = f"scatter_{name}_deg", found["spread"]
+        out[key] = entry(key, spread[name], spread[f"{name}_error"])
+    for one in out.values():
+        one["samples"] = len(field.frames)
+        if out[key]["value"] is not None and out[key]["error"] is None:
+            out[key]["reason"] = "too few orders of the patch reach the aperture to tell an error"
+    if field.lateral is None:
+        out["scatter_across_deg"]["reason"] = "the chains have no direction in the film"
     return out
 
 
@@ -126,17 +156,65 @@ def _plain(film: Mixture, grains: Mixture, run: Run, wavelength: float) -> dict[
     }
 
 
-CHAINED = ("n_along", "k_along", "n_across", "k_across", "birefringence", "dichroism")
+CHAINED = (
+    "n_along", "k_along", "n_across", "k_across", "birefringence", "dichroism", "retardance_m",
+    "retardance_deg", "transmittance_along", "transmittance_across",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Sight:
+    """How light of one wavelength looks through the film.
+
+    Attributes
+    ----------
+    upright : float
+        Cosine between the chains and the normal.
+    thickness, wavelength : float
+        Film and vacuum wavelength in m.
+    """
+
+    upright: float
+    thickness: float
+    wavelength: float
+
+    def seen(self, along: complex, across: complex) -> Floats:
+        """Return the numbers of ``CHAINED`` from the indices along the chains and across them.
+
+        Light along the normal meets the ordinary index and the extraordinary one of its direction;
+        Born and Wolf, Principles of Optics, section 15.3 (from memory).
+        """
+        cosine = self.upright**2
+        met = 1 / np.sqrt(cosine / across**2 + (1 - cosine) / along**2)
+        apart, delay = along - across, (met - across).real * self.thickness
+        passed = [transmittance(complex(n), self.thickness, self.wavelength) for n in (met, across)]
+        return np.array(
+            [
+                along.real, along.imag, across.real, across.imag, apart.real, apart.imag,
+                delay, 360 * delay / self.wavelength, *passed,
+            ]
+        )  # fmt: skip
+
+
+def _upright(measurement: Measurement) -> float:
+    """Return the cosine between chains and normal, 0 where there is no direction."""
+    direction = measurement.numbers["spacing"].get("chain_direction")
+    return float(direction[2]) if direction is not None else 0.0
 
 
 def _chained(
-    measurement: Measurement, film: Mixture, grains: Mixture, closeness: float
+    measurement: Measurement,
+    film: Mixture,
+    grains: Mixture,
+    closeness: float,
+    sight: Sight,
+    dipoles: Law | None,
 ) -> dict[str, Any]:
-    """Return the effective index along the chains and across them, with errors."""
+    """Return what follows from the effective index along the chains and across, with errors."""
     numbers = measurement.numbers
     lengths, shares = lengths_and_shares(numbers)
     order, order_error = value_and_error(numbers, "alignment", "order")
-    reason = _obstacle(measurement, lengths, order)
+    reason = obstacle(measurement, lengths, order)
     if reason:
         return {key: entry(key, None) | {"reason": reason} for key in CHAINED}
     order = 0.0 if order is None else float(order)  # chains of one have no direction
@@ -148,29 +226,33 @@ def _chained(
         film: Mixture = film,
         multipoles: bool = False,
     ) -> Floats:
-        squares = np.array([1 + 2 * order, 1 - order, 1 - order]) / 3
+        squares = squares_of(order)
         found = film.chained_index(lengths, shares, closeness, squares, multipoles=multipoles)
-        along, across = complex(found[0]), complex(found[1])
-        apart = along - across
-        return np.array([along.real, along.imag, across.real, across.imag, apart.real, apart.imag])
+        return sight.seen(complex(found[0]), complex(found[1]))
 
     value = indices()
     is_chained = float(lengths.max()) > 1
     by_order = np.zeros(len(CHAINED))
     if is_chained:  # an error that is not known is not zero
         known = order_error is not None
-        by_order = indices(order=order + order_error) - value if known else np.full(6, math.nan)
+        unknown = np.full(len(CHAINED), math.nan)
+        by_order = indices(order=order + order_error) - value if known else unknown
     parts = [
         by_order,
-        _by_length(numbers, indices) if is_chained else np.zeros(6),
+        _by_length(numbers, indices) if is_chained else np.zeros(len(CHAINED)),
         indices(multipoles=True) - value,
         indices(film=grains) - value,
     ]
+    if dipoles is not None:
+        parts.append(sight.seen(dipoles.along, dipoles.across) - value)
     error = np.sqrt(np.sum(np.square(parts), axis=0))
-    return {key: entry(key, value[i], error[i]) for i, key in enumerate(CHAINED)}
+    samples = (numbers["alignment"].get("order") or {}).get("samples")
+    return {
+        key: entry(key, value[i], error[i]) | {"samples": samples} for i, key in enumerate(CHAINED)
+    }
 
 
-def _obstacle(measurement: Measurement, lengths: Floats, order: float | None) -> str:
+def obstacle(measurement: Measurement, lengths: Floats, order: float | None) -> str:
     """Say why indices of a film with chains cannot be told; empty where they can."""
     if len(lengths) == 0:
         return "no chains could be told, so neither are their lengths known"

@@ -2,62 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
-WAVELENGTHS = (532e-9, 633e-9)
-CARRIER_INDEX, SHELL_INDEX, OUTER_INDEX = 1.43, 1.45, 1.0
-"""A light oil, oleic acid (both from memory) and air: the defaults of the parameter file."""
-MATRIX_INDEX = 1.59
-"""Polystyrene (from memory) between the cores of a bead: the default of the parameter file."""
-NUMERICAL_APERTURE = 0.9
+from analysis.common.conventions import (
+    CARRIER_INDEX,
+    MATRIX_INDEX,
+    NUMERICAL_APERTURE,
+    OUTER_INDEX,
+    SHELL_INDEX,
+    WAVELENGTHS,
+)
+from analysis.common.core_tables import AUTO, CORE_TABLES, OF_MATERIAL, CoreTable
+
 DEFAULTS = {
     "carrier_index": CARRIER_INDEX, "shell_index": SHELL_INDEX, "outer_index": OUTER_INDEX,
     "numerical_aperture": NUMERICAL_APERTURE, "matrix_index": MATRIX_INDEX,
 }  # fmt: skip
-
-MAGNETITE = np.array(
-    [
-        [0.40, 2.462, 0.062],
-        [0.42, 2.440, 0.034],
-        [0.44, 2.404, 0.026],
-        [0.46, 2.374, 0.042],
-        [0.48, 2.365, 0.063],
-        [0.50, 2.359, 0.071],
-        [0.52, 2.349, 0.083],
-        [0.53, 2.346, 0.091],
-        [0.54, 2.344, 0.099],
-        [0.56, 2.342, 0.112],
-        [0.58, 2.342, 0.125],
-        [0.60, 2.346, 0.136],
-        [0.62, 2.353, 0.144],
-        [0.63, 2.358, 0.148],
-        [0.64, 2.366, 0.145],
-        [0.66, 2.363, 0.137],
-        [0.68, 2.362, 0.131],
-        [0.70, 2.355, 0.124],
-        [0.75, 2.320, 0.118],
-        [0.80, 2.279, 0.134],
-        [0.85, 2.236, 0.155],
-        [0.90, 2.196, 0.189],
-        [1.00, 2.130, 0.292],
-        [1.10, 2.106, 0.413],
-        [1.20, 2.106, 0.542],
-        [1.30, 2.143, 0.647],
-        [1.40, 2.186, 0.747],
-        [1.55, 2.278, 0.867],
-    ]
-)
-"""Magnetite: vacuum wavelength in um, n, k. Querry, Optical constants, report CRDC-CR-85034 (1985),
-looked up in the tables of the public-domain refractive-index database (Fe3O4, Querry)."""
-
-MAGNETITE_SOURCE = (
-    "magnetite, Querry (1985), between the lines of its table; other published k of magnetite "
-    "in the visible are several times larger (from memory), so give core_index where absorption "
-    "matters"
-)
 
 
 @dataclass(frozen=True)
@@ -78,6 +41,8 @@ class Optics:
         What fills a bead between its cores.
     magnetic_share : float
         Share of the volume under the shell that the cores fill; 1 where a particle is one core.
+    core_table : str
+        Name of the published table in use; empty where the file gives the index.
     assumed : tuple of str
         What had to be assumed, because the file does not say it, in sentences.
     """
@@ -91,6 +56,7 @@ class Optics:
     core_source: str
     matrix_index: float = MATRIX_INDEX
     magnetic_share: float = 1.0
+    core_table: str = ""
     assumed: tuple[str, ...] = field(default=(), compare=False)
 
     @classmethod
@@ -108,11 +74,11 @@ class Optics:
         wavelengths = tuple(float(w) for w in table.get("wavelengths") or WAVELENGTHS)
         particles = resolved.get("particles") or {}
         material = str(particles.get("material", "magnetite"))
-        indices, source = _cores(table.get("core_index"), wavelengths, material)
+        indices, source, name = _cores(table, wavelengths, material)
         numbers = {key: float(table.get(key, value)) for key, value in DEFAULTS.items()}
         share = _share(particles)
         if share is None:
-            indices, source, share = None, NO_SHARE, 1.0
+            indices, source, name, share = None, NO_SHARE, "", 1.0
         return cls(
             wavelengths,
             indices,
@@ -123,6 +89,7 @@ class Optics:
             source,
             numbers["matrix_index"],
             share,
+            name,
             _assumed(resolved, table, indices is not None, share < 1),
         )
 
@@ -149,7 +116,8 @@ def _assumed(
 ) -> tuple[str, ...]:
     """Say what stands for entries that a file of other origin or an earlier version lacks."""
     out = []
-    if known and not table.get("core_index") and "material" not in (
+    chosen = table.get("core_index") or table.get("core_table", AUTO) != AUTO
+    if known and not chosen and "material" not in (
         resolved.get("particles") or {}
     ):  # fmt: skip
         out.append("the file records no material; cores of magnetite are assumed")
@@ -170,19 +138,56 @@ def _assumed(
 
 
 def _cores(
-    given: Any, wavelengths: tuple[float, ...], material: str
-) -> tuple[tuple[complex, ...] | None, str]:
-    """Return the index of the cores at each wavelength and where it comes from."""
-    if given:
+    table: dict[str, Any], wavelengths: tuple[float, ...], material: str
+) -> tuple[tuple[complex, ...] | None, str, str]:
+    """Return the index of the cores at each wavelength, where it comes from, and its table."""
+    if given := table.get("core_index"):
         pairs = [complex(*pair) for pair in given]
-        return tuple(pairs * (len(wavelengths) if len(pairs) == 1 else 1)), "parameter file"
-    if material != "magnetite":
-        return None, f"not known: material {material} needs [optics] core_index"
-    microns = np.array(wavelengths) * 1e6
-    if microns.min() < MAGNETITE[0, 0] - 1e-9 or microns.max() > MAGNETITE[-1, 0] + 1e-9:
-        return None, (
-            "not known: the table of magnetite reaches from 400 to 1550 nm; other wavelengths "
-            "need [optics] core_index"
+        indices = tuple(pairs * (len(wavelengths) if len(pairs) == 1 else 1))
+        return indices, "parameter file", ""
+    name = table.get("core_table", AUTO)
+    name = OF_MATERIAL.get(material) if name == AUTO else name
+    if name not in CORE_TABLES:
+        return None, f"not known: material {material} needs [optics] core_index or core_table", ""
+    found = _between(CORE_TABLES[name], wavelengths)
+    if found is None:
+        low, high = CORE_TABLES[name].ends_nm
+        reason = (
+            f"not known: the table {name} reaches from {low:.0f} to {high:.0f} nm; other "
+            "wavelengths need [optics] core_index"
         )
-    n, k = (np.interp(microns, MAGNETITE[:, 0], MAGNETITE[:, c]) for c in (1, 2))
-    return tuple(complex(a, b) for a, b in zip(n, k, strict=True)), MAGNETITE_SOURCE
+        return None, reason, name
+    return found, CORE_TABLES[name].source, name
+
+
+def _between(table: CoreTable, wavelengths: tuple[float, ...]) -> tuple[complex, ...] | None:
+    """Return the index at each wavelength, None where one is beyond the table."""
+    microns, lines = np.array(wavelengths) * 1e6, np.array(table.lines)
+    if microns.min() < lines[0, 0] - 1e-9 or microns.max() > lines[-1, 0] + 1e-9:
+        return None
+    n, k = (np.interp(microns, lines[:, 0], lines[:, column]) for column in (1, 2))
+    return tuple(complex(a, b) for a, b in zip(n, k, strict=True))
+
+
+def tables_of(optics: Optics) -> dict[str, Optics]:
+    """Return the same optics with every published table of the material of the chosen one.
+
+    Parameters
+    ----------
+    optics : Optics
+        Light and indices; where the user gave the index of the cores, all tables are tried.
+
+    Returns
+    -------
+    dict of Optics
+        By name of the table; those that do not reach all wavelengths are left out.
+    """
+    chosen = CORE_TABLES.get(optics.core_table)
+    out = {}
+    for name, table in CORE_TABLES.items():
+        indices = _between(table, optics.wavelengths)
+        if indices is not None and (chosen is None or table.material == chosen.material):
+            out[name] = replace(
+                optics, core_indices=indices, core_source=table.source, core_table=name
+            )
+    return out

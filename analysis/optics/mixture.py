@@ -215,6 +215,11 @@ def maxwell_garnett(
     return np.asarray(host * (1 + fraction * averaged(answer) / (1 - fraction * averaged(product))))
 
 
+def squares_of(order: float) -> Floats:
+    """Return the mean squares of the cosines between chains and their direction, across, across."""
+    return np.array([1 + 2 * order, 1 - order, 1 - order]) / 3
+
+
 def transmittance(index: complex, thickness: float, wavelength: float) -> float:
     """Return the share of light that a layer lets through, absorption alone (Beer, Lambert).
 
@@ -273,6 +278,16 @@ class Mixture:
         whole = depolarisation_beyond_dipoles(few, closeness, self.particle / self.carrier)
         return along + whole[0] - plain[0], across + whole[1] - plain[1]
 
+    def shapes(
+        self, lengths: ArrayLike, closeness: float, *, multipoles: bool = False
+    ) -> list[tuple[complex, complex, complex]]:
+        """Return the depolarisation factors of chains of these lengths, along, across, across."""
+        out = []
+        for length in np.asarray(lengths, dtype=np.int64):
+            along, across = self._factors(int(length), closeness, multipoles)
+            out.append((along, across, across))
+        return out
+
     def chained_index(
         self,
         lengths: ArrayLike,
@@ -296,10 +311,7 @@ class Mixture:
             Whether spheres are more than point dipoles; they then are uniform up to their rims,
             which overdoes it where a shell keeps cores apart.
         """
-        shapes = []
-        for length in np.asarray(lengths, dtype=np.int64):
-            along, across = self._factors(int(length), closeness, multipoles)
-            shapes.append((along, across, across))
+        shapes = self.shapes(lengths, closeness, multipoles=multipoles)
         axes = np.broadcast_to(np.asarray(squares, dtype=np.float64), (len(shapes), 3))
         mixed = maxwell_garnett(self.carrier, self.particle, self.fraction, shapes, axes, shares)
         return np.sqrt(mixed)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from analysis.pictures import order, style
@@ -10,7 +12,7 @@ from analysis.pictures.decay import decay
 from analysis.pictures.film import film_side, film_top, film_views
 from analysis.pictures.hysteresis import hysteresis
 from analysis.pictures.lag import lag
-from analysis.pictures.light import far_field, optical_thickness
+from analysis.pictures.light import far_field, optical_response, optical_thickness
 from analysis.pictures.magnetisation import magnetisation_law
 from analysis.pictures.record import FigureRecord, always
 from analysis.pictures.structure import (
@@ -23,10 +25,9 @@ from analysis.pictures.structure import (
 from analysis.pictures.susceptibility import susceptibility
 from analysis.pictures.time import growth, has_times, time_series
 from analysis.pictures.way_to_rest import way_to_rest
+from analysis.trajectory.run import as_run
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
@@ -56,6 +57,7 @@ _ALL: tuple[RunFigure, ...] = (
     way_to_rest,
     optical_thickness,
     far_field,
+    optical_response,
 )
 
 FIGURES = {figure.name: figure for figure in _ALL if figure.wanted in (always, has_times)}
@@ -68,7 +70,10 @@ def figures_of(measurement: Measurement) -> dict[str, RunFigure]:
 
 
 def draw_all(
-    measurement: Measurement, run: Run, directory: Path, format: str = "png"
+    measurement: Measurement,
+    run: Run | str | os.PathLike[str],
+    directory: str | os.PathLike[str],
+    format: str = "png",
 ) -> list[Path]:
     """Draw every figure of a run and write it to a folder.
 
@@ -76,9 +81,9 @@ def draw_all(
     ----------
     measurement : Measurement
         Numbers, curves and last frame.
-    run : Run
+    run : Run, str or path-like
         The run that was measured, for its derived numbers.
-    directory : Path
+    directory : str or path-like
         Folder for the pictures; made if it is missing. A picture of the same name is replaced.
     format : str
         "png" (300 dots per inch), "svg" or "pdf".
@@ -97,6 +102,7 @@ def draw_all(
         If the folder cannot be written.
     """
     figures = {
-        name: partial(draw, measurement, run) for name, draw in figures_of(measurement).items()
+        name: partial(draw, measurement, as_run(run))
+        for name, draw in figures_of(measurement).items()
     }
-    return style.save_all(figures, directory, format)
+    return style.save_all(figures, Path(directory), format)

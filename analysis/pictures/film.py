@@ -33,11 +33,12 @@ _HIGHEST, _NARROWEST = 6.2, 3.8
 _WRITING_POINTS = 7.0  # height above a view of its scale bar and field arrow
 _FIELD_AT = 0.62  # where the words on the field end, as a share of the width
 _MOST_COVER = 0.9  # discs drawn may cover the view this many times over
-_PALING = 0.5  # share of white mixed into the particle that is farthest away
+PALING = 0.5  # share of white mixed into the particle that is farthest away
+EDGE = 0.45  # a disc's edge has so much of its colour, the rest is black
 
 
 @dataclass(frozen=True)
-class _View:
+class View:
     """One direction of looking: which axes run right and up, and which way the viewer sits."""
 
     across: int
@@ -46,20 +47,20 @@ class _View:
     nearest_is_large: bool
 
 
-_TOP = _View(across=0, up=1, depth=2, nearest_is_large=True)  # seen from above the upper window
-_SIDE = _View(across=0, up=2, depth=1, nearest_is_large=False)  # seen along +y
+TOP = View(across=0, up=1, depth=2, nearest_is_large=True)  # seen from above the upper window
+SIDE = View(across=0, up=2, depth=1, nearest_is_large=False)  # seen along +y
 
 
 @record.figure()
 def film_top(measurement: Measurement, run: Run) -> Figure:
     """Film in the last frame seen from above (x-y), coloured by chain, to scale."""
-    return _one_view(measurement, run, _TOP, "From above")
+    return _one_view(measurement, run, TOP, "From above")
 
 
 @record.figure()
 def film_side(measurement: Measurement, run: Run) -> Figure:
     """Film in the last frame seen from the side (x-z), with its two windows, to scale."""
-    return _one_view(measurement, run, _SIDE, "From the side")
+    return _one_view(measurement, run, SIDE, "From the side")
 
 
 @record.figure(
@@ -75,39 +76,41 @@ def film_views(measurement: Measurement, run: Run) -> Figure:
         film = _film(measurement)
         if film is None:
             return _no_film()
-        figure, (top, side) = _panels(film, (_TOP, _SIDE))
-        _draw_view(top, film, _TOP, "(a) from above")
-        _draw_view(side, film, _SIDE, "(b) from the side")
+        figure, (top, side) = panels(film["extent"], (TOP, SIDE))
+        draw_view(top, film, TOP, "(a) from above")
+        draw_view(side, film, SIDE, "(b) from the side")
         top.set_xlabel("")
         top.tick_params(labelbottom=False)
-        _draw_scale_bar(side, film["extent"][0])
-        _draw_field(top, _field_at_end(measurement, run), _TOP)
+        draw_scale_bar(side, film["extent"][0])
+        draw_field(top, _field_at_end(measurement, run), TOP)
         style.note_provisional(figure, run, below=True)
         return figure
 
 
-def _one_view(measurement: Measurement, run: Run, view: _View, title: str) -> Figure:
+def _one_view(measurement: Measurement, run: Run, view: View, title: str) -> Figure:
     """Make a figure of one view, as wide as a page, as high as the film asks."""
     with style.publication():
         film = _film(measurement)
         if film is None:
             return _no_film()
-        figure, (axes,) = _panels(film, (view,))
-        _draw_view(axes, film, view, title)
-        _draw_scale_bar(axes, film["extent"][view.across])
-        _draw_field(axes, _field_at_end(measurement, run), view)
+        figure, (axes,) = panels(film["extent"], (view,))
+        draw_view(axes, film, view, title)
+        draw_scale_bar(axes, film["extent"][view.across])
+        draw_field(axes, _field_at_end(measurement, run), view)
         style.note_provisional(figure, run, below=True)
         return figure
 
 
-def _panels(film: dict[str, Any], views: tuple[_View, ...]) -> tuple[Figure, list[Axes]]:
+def panels(
+    extent: tuple[float, float, float], views: tuple[View, ...], below: float = _BELOW
+) -> tuple[Figure, list[Axes]]:
     """Axes of one scale, the first view uppermost, on a figure that fits around them."""
-    width = film["extent"][views[0].across]
-    heights = [film["extent"][view.up] for view in views]
+    width = extent[views[0].across]
+    heights = [extent[view.up] for view in views]
     scale = min((style.DOUBLE_COLUMN - _LEFT - _RIGHT) / width, _HIGHEST / sum(heights))
     wide = max(width * scale + _LEFT + _RIGHT, _NARROWEST)
     above = _ABOVE_NARROW if 72.0 * width * scale < _NARROW_POINTS else _ABOVE
-    total = sum(heights) * scale + _BELOW + len(views) * above
+    total = sum(heights) * scale + below + len(views) * above
     figure = style.new_figure(wide, total)
     figure.set_layout_engine("none")
     panels, top = [], total
@@ -142,11 +145,12 @@ def _film(measurement: Measurement) -> dict[str, Any] | None:
         "positions": positions,
         "diameters": diameters,
         "extent": extent,
+        "is_part": bool(frame.get("is_part")),
         "colours": chain_colours(positions, diameters, chain_index, extent[:2]),
     }
 
 
-def _draw_view(axes: Axes, film: dict[str, Any], view: _View, title: str) -> None:
+def draw_view(axes: Axes, film: dict[str, Any], view: View, title: str) -> None:
     """Particles, borders, axes and title of one view."""
     width, height = film["extent"][view.across], film["extent"][view.up]
     scale = scale_for(film["extent"][0], "m")
@@ -156,6 +160,8 @@ def _draw_view(axes: Axes, film: dict[str, Any], view: _View, title: str) -> Non
     slab = _slab(film, view)
     if slab < film["extent"][view.depth]:
         title += f", nearest {with_unit(slab, 'm', 2)}"
+    if film["is_part"]:
+        title += ", a part"
     _draw_particles(axes, film, view, scale.factor, slab)
     axes.set_xlabel(scale.label("x"), labelpad=1.5)
     axes.set_ylabel(scale.label("yz"[view.up - 1]), va="bottom")
@@ -182,7 +188,7 @@ def _is_narrow(axes: Axes) -> bool:
     return 72.0 * _inches_per_unit(axes) * (high - low) < _NARROW_POINTS
 
 
-def _slab(film: dict[str, Any], view: _View) -> float:
+def _slab(film: dict[str, Any], view: View) -> float:
     """Depth in metres that a view shows: all of it, or as much as discs do not hide."""
     depth = float(film["extent"][view.depth])
     area = film["extent"][view.across] * film["extent"][view.up]
@@ -193,7 +199,7 @@ def _slab(film: dict[str, Any], view: _View) -> float:
 
 
 def _draw_particles(
-    axes: Axes, film: dict[str, Any], view: _View, factor: float, slab: float
+    axes: Axes, film: dict[str, Any], view: View, factor: float, slab: float
 ) -> None:
     """Circles to scale, nearest drawn last, with copies of those that stick out of the patch."""
     from matplotlib.collections import EllipseCollection
@@ -205,9 +211,9 @@ def _draw_particles(
     order = np.argsort(-away, kind="stable")
     order = order[away[order] <= 1.0]
     at, diameters, away = at[order], diameters[order] * factor, np.clip(away[order], 0.0, 1.0)
-    white = _PALING * away[:, None]
+    white = PALING * away[:, None]
     faces = colours[order] * (1.0 - white) + white
-    edges = 0.45 * colours[order] * (1.0 - white) + white
+    edges = EDGE * colours[order] * (1.0 - white) + white
     points = 72.0 * _inches_per_unit(axes) * float(np.median(diameters))
     discs = EllipseCollection(
         diameters,
@@ -227,18 +233,20 @@ def _inches_per_unit(axes: Axes) -> float:
     """Length on paper of one unit of the x axis."""
     figure = axes.figure
     low, high = axes.get_xlim()
-    inches = axes.get_position().width * figure.get_figure(root=True).get_size_inches()[0]
+    root = figure.get_figure(root=True)
+    share = figure.bbox.width / root.bbox.width  # less than all where axes were lent
+    inches = axes.get_position().width * share * root.get_size_inches()[0]
     return float(inches / (high - low))
 
 
 def _with_copies(
-    film: dict[str, Any], view: _View
+    film: dict[str, Any], view: View
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Positions, diameters and colours, with periodic copies of discs cut by a border."""
     at, diameters, colours = film["positions"], film["diameters"], film["colours"]
     for axis in (view.across, view.up):
-        if axis == 2:
-            continue  # the windows do not repeat
+        if axis == 2 or film["is_part"]:
+            continue  # the windows do not repeat, nor does a part
         side = film["extent"][axis]
         low, high = at[:, axis] < 0.5 * diameters, at[:, axis] > side - 0.5 * diameters
         beyond, before = at[low].copy(), at[high].copy()
@@ -250,7 +258,7 @@ def _with_copies(
     return at, diameters, colours
 
 
-def _draw_scale_bar(axes: Axes, width: float) -> None:
+def draw_scale_bar(axes: Axes, width: float) -> None:
     """Bar of a round length, about a tenth of the view, above its upper right corner."""
     length = _round_length(0.12 * width)
     start = 1.0 - length / width
@@ -299,7 +307,7 @@ def _field_at_end(measurement: Measurement, run: Run) -> tuple[float, NDArray[np
     return strength, direction
 
 
-def _draw_field(axes: Axes, field: tuple[float, NDArray[np.float64]], view: _View) -> None:
+def draw_field(axes: Axes, field: tuple[float, NDArray[np.float64]], view: View) -> None:
     """Strength of the field and its arrow above the view; words where it points at the viewer."""
     strength, direction = field
     if not math.isfinite(strength) or direction.shape != (3,) or not np.isfinite(direction).all():

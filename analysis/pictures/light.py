@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.optics.curves import FarField, OpticalThickness
+from analysis.optics.optical_series import OpticalSeries
 from analysis.pictures import record, style
 from analysis.uncertainty.number_text import scale_for, with_unit
 
@@ -219,3 +220,48 @@ def _profiles(axes: Axes, found: list[dict[str, Any]], field: FarField) -> None:
     axes.set_xlabel(f"Angle {across} (deg)")
     axes.set_ylabel("Scattered light (1/sr)")
     style.legend_above(axes, columns=3)
+
+
+def has_response(measurement: Measurement) -> bool:
+    """Whether birefringence is known over time."""
+    series = OpticalSeries.among(measurement.curves)
+    timed = len(series.time_s) > 1 and bool(np.isfinite(series.time_s).all())
+    return timed and any(np.isfinite(one["birefringence"]).any() for one in series.wavelengths)
+
+
+@record.figure(
+    "Answer of the film to its field",
+    "Birefringence of every frame, by the law for straight chains, and below it alignment of the "
+    "chains and magnetisation. Grey: the field is on.",
+    wanted=has_response,
+)
+def optical_response(measurement: Measurement, run: Run) -> Figure:
+    """Birefringence, alignment and magnetisation over time."""
+    with style.publication():
+        series = OpticalSeries.among(measurement.curves)
+        figure = style.new_figure(style.SINGLE_COLUMN, 88.0 * style.MILLIMETRE)
+        upper, lower = figure.subplots(2, 1, sharex=True)
+        scale = scale_for(float(series.time_s.max()), "s")
+        time = series.time_s * scale.factor
+        for one, colour, dash in zip(series.wavelengths, COLOURS, DASHES, strict=False):
+            upper.plot(
+                time, 1e3 * one["birefringence"], color=colour, linestyle=dash,
+                label=with_unit(one["wavelength_m"], "m"),
+            )  # fmt: skip
+        lower.plot(time, series.alignment, color=style.FIRST, label="alignment of the chains")
+        lower.plot(
+            time, series.magnetisation, color=style.SECOND, dashes=DASHES[1][1],
+            label="magnetisation",
+        )  # fmt: skip
+        largest = float(np.abs(series.field_t).max(initial=0.0))
+        is_on = np.abs(series.field_t) > 0.5 * largest if largest > 0 else np.zeros(len(time), bool)
+        for axes in (upper, lower):
+            low, high = axes.get_ylim()
+            axes.fill_between(time, low, high, where=is_on, color="#ececec", linewidth=0, zorder=0)
+            axes.set_ylim(low, high)
+            style.legend_above(axes, columns=3)
+        upper.set_ylabel("Birefringence (10⁻³)")
+        lower.set_ylabel("Share")
+        lower.set_xlabel(scale.label("Time"))
+        style.note_provisional(figure, run)
+        return figure

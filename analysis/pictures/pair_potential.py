@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.pictures import style
+from analysis.pictures import record, style
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,6 +28,7 @@ LEAST_TOP = 5.0
 HEADROOM = 1.25
 
 
+@record.figure()
 def pair_potential(curves: Mapping[str, Mapping[str, Any]]) -> Figure:
     """Draw the potential of pairs, a panel each.
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Generic, ParamSpec
+from typing import TYPE_CHECKING, Any, Generic, ParamSpec
+
+from analysis.pictures.lent import lent
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -21,7 +23,10 @@ def always(*_: object) -> bool:
 
 @dataclass(frozen=True)
 class FigureRecord(Generic[P]):
-    """A figure; called like the function that draws it.
+    """A figure; called like the function that draws it, or with axes to draw into, ``ax``.
+
+    With ``ax`` a figure of one panel is drawn into these axes, one of several takes their place in
+    their grid; see ``analysis.pictures.lent``.
 
     Attributes
     ----------
@@ -45,8 +50,14 @@ class FigureRecord(Generic[P]):
     wanted: Callable[..., bool] = always
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> Figure:
-        """Draw it."""
-        return self.draw(*args, **kwargs)
+        """Draw it, into axes of the caller's where ``ax`` gives some, and return the figure."""
+        axes: Any = kwargs.pop("ax", None)
+        if axes is None:
+            return self.draw(*args, **kwargs)
+        figure: Figure = axes.figure
+        with lent(axes):
+            self.draw(*args, **kwargs)
+        return figure
 
 
 def figure(

@@ -11,13 +11,14 @@ from __future__ import annotations
 import contextlib
 import logging
 import math
-from functools import partial
-from typing import TYPE_CHECKING, Any
+from functools import cache, partial
+from typing import TYPE_CHECKING, Any, cast
 
 from analysis.common.file_names import FORMATS
 from analysis.files.failures import figure_or_nothing
 from analysis.files.provenance import picture_metadata
 from analysis.files.writing import write_bytes
+from analysis.pictures.lent import LentFigure, lent_axes
 from analysis.uncertainty.number_text import scale_for
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ DOUBLE_COLUMN = 180.0 * MILLIMETRE
 FONT_POINTS = 8.0
 SMALL_POINTS = 6.5
 PNG_DOTS_PER_INCH = 300
+SCREEN_DOTS_PER_INCH = 100
 
 INK = "#1c1c1c"
 QUIET = "#6d6d6d"
@@ -117,12 +119,29 @@ def as_written(text: str) -> str:
 
 
 def new_figure(width: float = SINGLE_COLUMN, height: float = 62.0 * MILLIMETRE) -> Figure:
-    """Empty figure with automatic, non-overlapping layout; sizes in inches."""
-    from matplotlib.figure import Figure
+    """Empty figure with automatic, non-overlapping layout; sizes in inches.
 
-    figure = Figure(figsize=(width, height), layout="constrained")
+    Where axes are lent (``analysis.pictures.lent``), these stand for it.
+    """
+    if (axes := lent_axes()) is not None:
+        return cast("Figure", LentFigure(axes))
+    figure = _shown_figure()(figsize=(width, height), layout="constrained")
     figure.get_layout_engine().set(w_pad=0.03, h_pad=0.03)  # type: ignore[union-attr, call-arg]
     return figure
+
+
+@cache
+def _shown_figure() -> type[Figure]:
+    """Return a class of figures that a notebook shows, whether or not it has pyplot's hooks."""
+    from matplotlib.figure import Figure
+
+    class ShownFigure(Figure):
+        """A figure that a notebook asks for its picture."""
+
+        def _repr_png_(self) -> bytes:
+            return figure_bytes(self, "png", SCREEN_DOTS_PER_INCH)
+
+    return ShownFigure
 
 
 def check_format(format: str) -> str:

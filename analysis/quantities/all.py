@@ -7,13 +7,19 @@ from typing import Literal
 
 from analysis.quantities.chains import ALIGNMENT, CHAINS
 from analysis.quantities.quantity import Quantity
-from analysis.quantities.response import GROWTH_TIME, MAGNETISATION, RELAXATION, WAY_TO_REST
+from analysis.quantities.response import (
+    GROWTH_TIME,
+    MAGNETISATION,
+    RELAXATION,
+    WAY_TO_REST,
+    WITH_FLOW,
+)
 from analysis.quantities.simulated import SIMULATED
 from analysis.quantities.spacing import SPACING
 
 __all__ = ["MEASURED", "SIMULATED", "quantity", "shown"]
 
-MEASURED = (*CHAINS, *SPACING, *ALIGNMENT, *MAGNETISATION, *RELAXATION, *WAY_TO_REST)
+MEASURED = (*CHAINS, *SPACING, *ALIGNMENT, *MAGNETISATION, *RELAXATION, *WAY_TO_REST, *WITH_FLOW)
 """Every measured number of measures.json, and computed ones that are shown beside them."""
 
 _BY_PATH = {one.path: one for one in (*MEASURED, GROWTH_TIME, *SIMULATED)}

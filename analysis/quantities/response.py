@@ -62,7 +62,10 @@ GROWTH_TIME = Quantity(
 def _decay(what: str, name: str, meaning: str) -> tuple[Quantity, ...]:
     """Return what is known of a fall after switch-off: 1/e time, stretched exponential."""
     return (
-        Quantity(f"relaxation.{what}_decay_time_s", "s", f"Decay time of the {name}", meaning),
+        Quantity(
+            f"relaxation.{what}_decay_time_s", "s", f"Decay time of the {name}", meaning,
+            handoff=12 if what == "length" else 0,
+        ),
         Quantity(
             f"relaxation.{what}_stretched_time_s", "s", f"Stretched time of the {name}",
             "time of the stretched exponential fitted to that fall.",
@@ -137,8 +140,8 @@ RELAXATION = (
     ),
     Quantity(
         "relaxation.break_up_frequency_hz", "Hz", "Frequency of break-up",
-        "a field that turns faster tears chains apart. Flow is left out here, so the true one is "
-        "up to 2 to 3 times higher.",
+        "a field that turns faster tears chains apart.",
+        handoff=16,
     ),
     Quantity(
         "relaxation.break_up_exponent", "", "Exponent of break-up",
@@ -163,6 +166,7 @@ def _way(what: str, words: str) -> tuple[Quantity, ...]:
         Quantity(
             f"way_to_rest.{what}_half_time_s", "s", f"Time to half of rest after {words}",
             "in which half of the way to the length at rest is made.",
+            handoff=14 if what == "switch_on" else 0,
         ),
         Quantity(
             f"way_to_rest.{what}_rest_time_s", "s", f"Time to rest after {words}",
@@ -183,3 +187,39 @@ def _way(what: str, words: str) -> tuple[Quantity, ...]:
 
 
 WAY_TO_REST = (*_way("switch_on", "switch-on"), *_way("switch_off", "switch-off"))
+
+
+def _factor(what: str, name: str, meaning: str) -> Quantity:
+    """Return a factor by which the flow that particles stir up changes a time."""
+    return Quantity(
+        f"with_flow.{what}_factor", "", f"Factor of {name} by flow",
+        f"time in which {meaning}, each particle moving as if it were alone, over the time where "
+        "all stir the liquid; below 1 the flow slows it. 1 for a run that had the flow.",
+        page="further",
+    )  # fmt: skip
+
+
+def _with_flow(path: str, name: str, handoff: int = 0) -> Quantity:
+    """Return a time or rate as it is where particles stir the liquid."""
+    section, _, key = path.partition(".")
+    stem, _, unit = key.rpartition("_")
+    return Quantity(
+        f"with_flow.{stem}_with_flow_{unit}", {"s": "s", "hz": "Hz"}[unit], f"{name} with flow",
+        f"{section}.{key} as it is where particles stir the liquid.",
+        exact=f"{section}.{key} with the flow that particles stir up: as simulated, or corrected "
+        "by a measured factor where the run left it out",
+        handoff=handoff,
+    )  # fmt: skip
+
+
+WITH_FLOW = (
+    _factor("growth", "growth", "single particles grow to this mean length"),
+    _factor("decay", "decay", "chains fall apart after the field is off"),
+    _factor("turning", "turning", "chains of this length follow a field that has turned"),
+    _with_flow("relaxation.length_decay_time_s", "Decay time of the chain length", 13),
+    _with_flow("relaxation.alignment_decay_time_s", "Decay time of the alignment"),
+    _with_flow("way_to_rest.switch_on_half_time_s", "Time to half of rest after switch-on", 15),
+    _with_flow("way_to_rest.switch_on_rest_time_s", "Time to rest after switch-on"),
+    _with_flow("way_to_rest.switch_off_half_time_s", "Time to half of rest after switch-off"),
+    _with_flow("relaxation.break_up_frequency_hz", "Frequency of break-up", 17),
+)

@@ -53,8 +53,9 @@ CAUTIONS = (
     ),
     (
         TIMES,
-        "The flow that particles stir up in the liquid is left out. Real chains diffuse faster, "
-        "one of 20 particles about 3 times, so times here are up to 2 to 3 times too long.",
+        "The flow that particles stir up in the liquid is left out: each moves as if it were "
+        "alone. That makes growth from single particles too fast and the motion of long chains too "
+        "slow. Times named with flow are corrected by measured factors.",
     ),
     (
         "What a simulation is worth",

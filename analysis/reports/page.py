@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from html import escape
 from string import Template
 from typing import TYPE_CHECKING, Any, TypeAlias
+from urllib.parse import quote
 
 from analysis.files.failures import figure_or_nothing
 from analysis.pictures.style import figure_bytes
@@ -17,8 +19,6 @@ from analysis.uncertainty.number_text import NOT_MEASURED
 
 if TYPE_CHECKING:
     from analysis.pictures.record import FigureRecord
-
-__all__ = ["Html", "definitions", "figure_blocks", "frame", "section", "table", "warning_box"]
 
 _DOTS_PER_INCH = 200  # sharp on a screen at half the size of the pictures for print
 
@@ -33,14 +33,30 @@ h1 { font-size: 1.6rem; line-height: 1.2; margin: 0.6rem 0 0.3rem; overflow-wrap
 h2 { font-size: 1.2rem; margin: 2.2rem 0 0.6rem; padding-bottom: 0.2rem;
   border-bottom: 2px solid #1c1c1c; }
 h3 { font-size: 1rem; margin: 0 0 0.3rem; }
+details { border-bottom: 1px solid #c9c9c9; }
+details > h3, .folded > h3 { margin-top: 1.2rem; }
+summary { cursor: pointer; padding: 0.7rem 0; }
+summary h2 { display: inline; border: 0; margin: 0; padding: 0; font-size: 1.1rem; }
+.folded { padding: 0 0 1.2rem; }
+.numbers { display: grid; gap: 0.2rem 2rem; grid-template-columns: repeat(4, 1fr);
+  margin: 1.2rem 0; padding: 0; }
+.numbers div { display: flex; flex-direction: column-reverse; justify-content: flex-end;
+  min-width: 0; padding: 0.5rem 0; border-top: 2px solid #1c1c1c; }
+.numbers dt { font-weight: 400; font-size: 0.85rem; color: #333; }
+.numbers dd { margin: 0; font-size: 1.12rem; font-variant-numeric: tabular-nums; }
+a.trace { color: inherit; text-decoration: underline dotted #6d6d6d; text-underline-offset: 0.2em; }
+dt:target, dt:target + dd { background: #fff3c4; }
+.traces { grid-template-columns: 18rem 1fr; gap: 0.6rem 1rem; font-size: 0.9rem; }
+.traces dt span { display: block; font-weight: 400; font-variant-numeric: tabular-nums; }
+.points + .figures, div + .figures, table + .figures { margin-top: 1.4rem; }
 p { margin: 0.4rem 0; max-width: 46rem; }
 .quiet { color: #555; font-size: 0.9rem; }
 .lead { font-size: 1.05rem; }
 .warnings { border: 2px solid #a3123a; border-left-width: 10px; padding: 0.6rem 1rem;
   margin: 1rem 0; }
 .warnings h2 { border: 0; margin: 0; padding: 0; color: #a3123a; }
-.warnings ul { margin: 0.4rem 0; padding-left: 1.2rem; }
-.warnings li { margin: 0.3rem 0; overflow-wrap: anywhere; }
+.notes { margin: 0; padding-left: 1.2rem; max-width: 46rem; }
+li { margin: 0.3rem 0; overflow-wrap: anywhere; }
 .none { border-color: #6d6d6d; }
 .none h2 { color: #1c1c1c; }
 .figures { display: grid; grid-template-columns: 1fr; gap: 1.6rem; }
@@ -71,6 +87,8 @@ pre { background: #f5f5f5; border: 1px solid #c9c9c9; padding: 0.8rem; font-size
   .wide { grid-column: 1 / -1; }
 }
 @media (max-width: 640px) {
+  .numbers { grid-template-columns: 1fr 1fr; gap: 0.2rem 1rem; }
+  .numbers dd { margin: 0; }
   table, tbody, tr, th, td { display: block; width: auto; }
   thead { display: none; }
   tr { border-bottom: 1px solid #c9c9c9; padding: 0.5rem 0; }
@@ -80,11 +98,14 @@ pre { background: #f5f5f5; border: 1px solid #c9c9c9; padding: 0.8rem; font-size
   .points { display: table; }
   .points thead { display: table-header-group; } .points tbody { display: table-row-group; }
   .points tr { display: table-row; }
-  .points th, .points td { display: table-cell; font-size: 0.85rem; }
-  dl { grid-template-columns: 1fr; gap: 0; }
+  .points th, .points td { display: table-cell; font-size: 0.8rem; padding-right: 0.6rem; }
+  .points tbody th { white-space: normal; overflow-wrap: normal; min-width: 6.5rem; }
+  .waves td { white-space: normal; }
+  dl, .traces { grid-template-columns: 1fr; gap: 0; }
   dd { margin-bottom: 0.6rem; }
 }
 @media print {
+  details::details-content { content-visibility: visible; block-size: auto; }
   body { font-size: 10pt; }
   main { max-width: none; padding: 0; }
   .figures { grid-template-columns: 1fr 1fr; gap: 0.8rem; }
@@ -111,6 +132,7 @@ _PAGE = Template(
 <p class="quiet">$kind</p>
 <h1>$title</h1>
 <p class="lead">$summary</p>
+$about
 </header>
 $body
 </main>
@@ -134,14 +156,121 @@ def _safe(text: str) -> str:
     return text if isinstance(text, Html) else escape(text)
 
 
-def frame(kind: str, title: str, summary: str, parts: Iterable[str]) -> str:
-    """Return a page: what kind of page, title and summary as text, then its parts as HTML."""
+@dataclass(frozen=True)
+class Traced:
+    """A number of a page, and where it comes from.
+
+    Attributes
+    ----------
+    key : str
+        Where it stands in its file, which names its place on the page.
+    name, text : str
+        What it is called, and value and error for a reader.
+    definition : str
+        What it is.
+    samples : str
+        How many samples stand behind it; empty where none are counted.
+    interval : str
+        Its 95 % interval, empty without.
+    """
+
+    key: str
+    name: str
+    text: str
+    definition: str
+    samples: str = ""
+    interval: str = ""
+
+    @property
+    def behind(self) -> str:
+        """What stands behind the number, as words that follow its key."""
+        parts = [f"{self.samples} samples"] if self.samples else []
+        parts += [f"95 % interval {self.interval}"] if self.interval else []
+        return "".join(f"; {part}" for part in parts)
+
+
+def trace(one: Traced) -> Cell:
+    """Return a number as a link to where it comes from, which also shows when pointed at."""
+    if one.text == NOT_MEASURED:
+        return one.text
+    hover = escape(f"{one.key}: {one.definition}{one.behind}")
+    place = escape(quote(f"from-{one.key}"))
+    return Html(f'<a class="trace" href="#{place}" title="{hover}">{escape(one.text)}</a>')
+
+
+def trace_fold(numbers: Iterable[Traced], file: str) -> str:
+    """Return the folded list of where each number comes from: key, definition, samples."""
+    rows = "".join(
+        f'<dt id="{escape(quote(f"from-{one.key}"))}">{escape(one.name)}'
+        f"<span>{escape(one.text)}</span></dt><dd>{escape(one.definition)}<br>"
+        f'<span class="quiet"><code>{escape(one.key)}</code>{escape(one.behind)}</span></dd>'
+        for one in {one.key: one for one in numbers}.values()
+    )
+    note = f"Keys are those of {file}. Samples are independent ones: frames that show the same "
+    body = f'<dl class="traces">{rows}</dl>' if rows else ""
+    return fold("Where each number comes from", body, f"{note}chains again count once.")
+
+
+def numbers_block(numbers: Iterable[Traced]) -> str:
+    """Return the few numbers that matter most, with their errors."""
+    rows = "".join(
+        f"<div><dt>{escape(one.name)}</dt><dd>{_safe(trace(one))}</dd></div>" for one in numbers
+    )
+    return f'<dl class="numbers">{rows}</dl>'
+
+
+def fold(title: str, content: str, note: str = "") -> str:
+    """Return a section that opens when its heading is touched; empty without content."""
+    if not content:
+        return ""
+    quiet = f'<p class="quiet">{escape(note)}</p>\n' if note else ""
+    return (
+        f"<details>\n<summary><h2>{escape(title)}</h2></summary>\n"
+        f'<div class="folded">{quiet}{content}</div>\n</details>'
+    )
+
+
+def decisive_box(note: str, others: int, passed: str) -> str:
+    """Return the box of the one warning that decides whether the numbers can be used.
+
+    Parameters
+    ----------
+    note : str
+        The warning; empty where there is none of that weight.
+    others : int
+        How many further warnings are folded below.
+    passed : str
+        What was passed, where there is no warning at all.
+    """
+    more = "" if others == 0 else f" {others} more below." if others > 1 else " One more below."
+    stop = "" if note.endswith(".") else "."
+    if note:
+        return (
+            f'<section class="warnings"><h2>Read this first</h2><p>{escape(note)}{stop}'
+            f'<span class="quiet">{more}</span></p></section>'
+        )
+    words = f"Nothing decides against these numbers.{more}" if others else passed
+    head = "No warnings" if others == 0 else "No decisive warning"
+    return f'<section class="warnings none"><h2>{head}</h2><p>{escape(words)}</p></section>'
+
+
+def warning_list(notes: Iterable[str]) -> str:
+    """Return the folded list of all warnings."""
+    rows = [f"<li>{escape(note)}</li>" for note in notes]
+    if not rows:
+        return ""
+    return fold(f"Warnings ({len(rows)})", f'<ul class="notes">{"".join(rows)}</ul>')
+
+
+def frame(kind: str, title: str, summary: str, parts: Iterable[str], about: str = "") -> str:
+    """Return a page: what kind of page, title, answer and circumstances as text, parts as HTML."""
     return _PAGE.substitute(
         style_sheet=_STYLE_SHEET,
         kind=escape(kind),
         title=escape(title),
         summary=escape(summary),
-        body="\n".join(parts),
+        about=f'<p class="quiet">{escape(about)}</p>' if about else "",
+        body="\n".join(part for part in parts if part),
     )
 
 
@@ -149,16 +278,6 @@ def section(title: str, content: str, note: str = "") -> str:
     """Return a section: title and note as text, content as HTML."""
     quiet = f'<p class="quiet">{escape(note)}</p>\n' if note else ""
     return f"<section>\n<h2>{escape(title)}</h2>\n{quiet}{content}\n</section>"
-
-
-def warning_box(notes: Iterable[str], passed: str) -> str:
-    """Return the box of what must be known before a number is trusted, else what was passed."""
-    rows = "".join(f"<li>{escape(note)}</li>" for note in notes)
-    if not rows:
-        return (
-            f'<section class="warnings none"><h2>No warnings</h2><p>{escape(passed)}</p></section>'
-        )
-    return f'<section class="warnings"><h2>Read this first</h2><ul>{rows}</ul></section>'
 
 
 def figure_blocks(figures: Mapping[str, FigureRecord[...]], *args: Any) -> str:
@@ -204,7 +323,8 @@ def table(
         Cells, text or ``Html``.
     kind : str
         "values": name, value and words, which becomes a list on a narrow screen. "points": many
-        short cells, which stays a table and scrolls.
+        short cells, which stays a table and scrolls. "points waves": one of few columns, whose
+        cells break on a narrow screen.
     empty : str
         What stands in the place of a table without rows.
     """
@@ -213,7 +333,7 @@ def table(
         return f"<p>{escape(empty)}</p>"
     first = "".join(f"<th>{escape(cell)}</th>" for cell in head)
     found = f'<table class="{kind}"><thead><tr>{first}</tr></thead><tbody>{body}</tbody></table>'
-    return f'<div class="scroll">\n{found}\n</div>' if kind == "points" else found
+    return f'<div class="scroll">\n{found}\n</div>' if kind.startswith("points") else found
 
 
 def _row(heading: Cell, *cells: Cell) -> str:

@@ -7,52 +7,68 @@ text that comes from files is escaped.
 from __future__ import annotations
 
 import math
+import os
 import tomllib
 from html import escape
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.common import file_names
 from analysis.files.writing import write_text
 from analysis.measures.stages import averaged_over
-from analysis.pictures import style
-from analysis.quantities.all import MEASURED, SIMULATED, quantity
+from analysis.optics.curves import FarField
+from analysis.quantities.all import MEASURED, SIMULATED, quantity, shown
 from analysis.quantities.quantity import Quantity
 from analysis.reports import details, glossary
+from analysis.reports.cautions import decisive, notes_of, plain_name
 from analysis.reports.page import (
+    Traced,
+    decisive_box,
     definitions,
     figure_blocks,
+    fold,
     frame,
-    section,
+    numbers_block,
     table,
-    warning_box,
+    trace,
+    trace_fold,
+    warning_list,
 )
 from analysis.reports.provenance import run_rows
 from analysis.response.decay_text import DECAY_TIME, decay_time
+from analysis.response.with_flow import has_flow
+from analysis.trajectory.run import as_run
 from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-    from pathlib import Path
 
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
 
 _KIND = "Report of a simulated film of magnetic particles"
+_HEADLINES = tuple(one.path for one in shown("screen"))
+"""The few numbers that stand at the head of the page."""
+_FILM = ("film_views",)
 _QUANTITY_HEAD = ("Quantity", "Value", "What it means")
 _OF_STEPS = ("duration_s", "time_step_s", "steps")  # of what happens in time
 _UNITS = {"_m": "m", "_s": "s", "_t": "T", "_k": "K"}  # by the endings of keys
 
 
-def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
+def write_report(
+    measurement: Measurement,
+    run: Run | str | os.PathLike[str],
+    directory: str | os.PathLike[str],
+) -> Path:
     """Write `report.html` for one run.
 
     Parameters
     ----------
     measurement : Measurement
         Numbers, curves and last frame.
-    run : Run
+    run : Run, str or path-like
         The run that was measured: derived numbers, parameter file, versions.
-    directory : Path
+    directory : str or path-like
         Folder of the run; made if it is missing. An older report is replaced as a whole.
 
     Returns
@@ -65,38 +81,48 @@ def write_report(measurement: Measurement, run: Run, directory: Path) -> Path:
     OSError
         If the folder cannot be written.
     """
-    directory.mkdir(parents=True, exist_ok=True)
-    return write_text(directory / file_names.REPORT, page(measurement, run))
+    folder = Path(directory)
+    folder.mkdir(parents=True, exist_ok=True)
+    return write_text(folder / file_names.REPORT, page(measurement, as_run(run)))
 
 
 def page(measurement: Measurement, run: Run) -> str:
     """Text of the report as HTML, pictures included."""
     numbers = measurement.numbers
+    given, told = notes_of(numbers, run)
+    verdict = decisive(given, told)
+    picture, others = _figures(measurement, run)
+    traced = list(_traced(numbers, run.is_sampled))
     parts = [
-        _warnings(numbers, run),
-        section("Pictures", _figures(measurement, run)),
-        section(
+        decisive_box(verdict, len(told) - bool(verdict), "All checks of this run passed."),
+        numbers_block(one for one in traced if one.key in _HEADLINES),
+        picture,
+        _to_optics(measurement),
+        warning_list(told),
+        fold(
             "What was measured",
-            table(_QUANTITY_HEAD, _measured_rows(numbers, run.is_sampled))
+            table(_QUANTITY_HEAD, _measured_rows(numbers, traced))
             + details.stages(numbers)
             + details.shape(numbers)
             + details.rules(numbers),
             f"Each number with its standard error. {_basis(run)}",
         ),
-        section("What was simulated", table(_QUANTITY_HEAD, _simulated_rows(run))),
-        section("Words used here", definitions(glossary.GLOSSARY)),
-        section("Before you build it", definitions(_cautions(run))),
-        section(
+        fold("Further pictures", others),
+        fold("What was simulated", table(_QUANTITY_HEAD, _simulated_rows(run))),
+        trace_fold(traced, file_names.MEASURES),
+        fold("Words used here", definitions(glossary.GLOSSARY)),
+        fold("Before you build it", definitions(_cautions(run))),
+        fold(
             "Parameter file",
             f"<pre>{escape(run.parameters_text.strip() or 'not recorded in this run')}</pre>",
             "The file that this run was started with. Run it again to get the same film.",
         ),
-        section("How this was made", definitions(run_rows(numbers, run))),
+        fold("How this was made", definitions(run_rows(numbers, run))),
     ]
-    return frame(_KIND, _title(run), _summary(numbers, run), parts)
+    return frame(_KIND, title_of(run), answer(numbers), parts, _circumstances(numbers, run))
 
 
-def _title(run: Run) -> str:
+def title_of(run: Run) -> str:
     """Title from the parameter file, or a plain one."""
     try:
         title = tomllib.loads(run.parameters_text).get("title")
@@ -105,14 +131,31 @@ def _title(run: Run) -> str:
     return title if isinstance(title, str) and title.strip() else "Chains in a film"
 
 
-def _summary(numbers: dict[str, Any], run: Run) -> str:
-    """Say in a few sentences what was done and what came out."""
+def answer(numbers: dict[str, Any]) -> str:
+    """Say in one sentence what came out."""
+    length, singles, apart = (
+        quantity(path).text(numbers)
+        for path in ("chains.mean_length", "chains.singles_fraction", "spacing.nearest_neighbour_m")
+    )
+    if length == NOT_MEASURED:
+        return "No chain length could be measured."
+    words = [f"a chain holds {_unbroken(length)} particles on average"]
+    if singles != NOT_MEASURED:
+        words.append(f"{_unbroken(singles)} of all particles stand alone")
+    if apart != NOT_MEASURED:
+        words.append(f"from one chain to the nearest it is {_unbroken(apart)}")
+    found = "; ".join(words)
+    return f"{found[:1].upper()}{found[1:]}."
+
+
+def _circumstances(numbers: dict[str, Any], run: Run) -> str:
+    """Say in a few sentences what was done, and by what the film is at rest."""
     diameter = with_unit(as_float(run.derived.get("median_diameter_m")), "m")
     time = with_unit(as_float(run.derived.get("duration_s")), "s")
     field = with_unit(as_float(run.derived.get("largest_field_t")), "T")
     thickness = with_unit(float(run.thickness), "m")
     size = "" if diameter == NOT_MEASURED else f" of {diameter} diameter"
-    words = f"{len(run.diameters)} magnetic particles{size} in a film {thickness} thick"
+    words = f"{run.held} magnetic particles{size} in a film {thickness} thick"
     words += "" if time == NOT_MEASURED else f", followed for {time}"
     stages = numbers.get("stages")
     changes = isinstance(stages, list) and len(stages) > 1
@@ -120,21 +163,8 @@ def _summary(numbers: dict[str, Any], run: Run) -> str:
     words += "." if field == NOT_MEASURED else f" in a field of {upto}{field}."
     over = averaged_over(numbers)
     if changes and over:
-        words += f" What follows is for its last stage, averaged over {over}."
-    length, singles, apart = (
-        quantity(path).text(numbers)
-        for path in ("chains.mean_length", "chains.singles_fraction", "spacing.nearest_neighbour_m")
-    )
-    rest = _at_rest(numbers)
-    if length == NOT_MEASURED:
-        return words + rest + " No chain length could be measured."
-    words += f" A chain holds {_unbroken(length)} particles on average"
-    words += (
-        "." if singles == NOT_MEASURED else f"; {_unbroken(singles)} of all particles stand alone."
-    )
-    if apart != NOT_MEASURED:
-        words += f" From one chain to the nearest it is {_unbroken(apart)}."
-    return words + rest
+        words += f" The numbers are for its last stage, averaged over {over}."
+    return words + _at_rest(numbers)
 
 
 def _at_rest(numbers: dict[str, Any]) -> str:
@@ -147,7 +177,7 @@ def _at_rest(numbers: dict[str, Any]) -> str:
 
 def _cautions(run: Run) -> list[tuple[str, str]]:
     """Return what to think of before building; nothing on times of a run that has none."""
-    left_out = glossary.TIMES if run.is_sampled else ""
+    left_out = glossary.TIMES if run.is_sampled or has_flow(run) else ""
     return [(name, words) for name, words in glossary.CAUTIONS if name != left_out]
 
 
@@ -156,51 +186,23 @@ def _unbroken(text: str) -> str:
     return text.replace(" ", "\u00a0")
 
 
-def _warnings(numbers: dict[str, Any], run: Run) -> str:
-    """Box with everything the reader must know before trusting a number."""
-    given = [str(note) for note in numbers.get("warnings") or ()]
-    told = {note.partition(":")[0] for note in given}  # such as "equilibration"
-    first: list[str] = []
-    rest: list[str] = []
-    if not run.finished and "run" not in told:
-        reason = run.end_reason or "reason not recorded"
-        first.append(glossary.UNFINISHED_NOTE.format(reason=reason))
-    if style.provisional_text(run):
-        reach = with_unit(as_float(run.derived.get("cutoff_m")), "m")
-        reach = "a short range" if reach == NOT_MEASURED else reach
-        first.append(glossary.CUT_OFF_NOTE.format(range=reach))
-        given = [note for note in given if "dipole forces were cut off" not in note]
-    equilibration = numbers.get("equilibration")
-    at_rest = not isinstance(equilibration, dict) or equilibration.get("reached") is not False
-    if not at_rest and "equilibration" not in told:
-        time = with_unit(as_float(run.derived.get("duration_s")), "s")
-        time = "the simulated time" if time == NOT_MEASURED else time
-        first.append(glossary.NOT_AT_REST_NOTE.format(time=time))
-    if "file" not in told:
-        first += [str(note) for note in run.notices]
-    for note in given:
-        weighty = note.partition(":")[0] in ("run", "file", "equilibration")
-        (first if weighty else rest).append(_named(note))
-    return warning_box(first + rest, "All checks of this run passed.")
-
-
-def _named(note: str) -> str:
-    """Begin a warning with the name of what it is about instead of its key in measures.json."""
-    key, colon, words = note.partition(":")
-    for one in MEASURED:
-        if colon and key == one.path:
-            return f"{one.name}:{words}"
-    section, dot, rest = key.partition(".")
-    if colon and dot and section.isidentifier() and rest.isidentifier():
-        return f"{_plain_name(rest)}:{words}"
-    return note[:1].upper() + note[1:] if colon and key.isidentifier() else note
-
-
-def _figures(measurement: Measurement, run: Run) -> str:
-    """All pictures of the report, drawn afresh and put into the page."""
+def _figures(measurement: Measurement, run: Run) -> tuple[str, str]:
+    """Return the film's picture and all others, drawn afresh and put into the page."""
     from analysis.pictures.all import figures_of
 
-    return figure_blocks(figures_of(measurement), measurement, run)
+    found = figures_of(measurement)
+    film = {name: found.pop(name) for name in _FILM if name in found}
+    return tuple(figure_blocks(some, measurement, run) for some in (film, found))  # type: ignore[return-value]
+
+
+def _to_optics(measurement: Measurement) -> str:
+    """Return the link to the page of optics, where there is one beside this page."""
+    if not FarField.among(measurement.curves).wavelengths:
+        return ""
+    return (
+        f'<p><a href="{file_names.OPTICS_REPORT}">What light makes of this film</a>: indices, '
+        "birefringence, where the light goes, response.</p>"
+    )
 
 
 def _basis(run: Run) -> str:
@@ -215,8 +217,8 @@ def _basis(run: Run) -> str:
     return words
 
 
-def _measured_rows(numbers: dict[str, Any], sampled: bool) -> Iterable[tuple[str, str, str]]:
-    """Rows of the measured numbers that the run can have, and of further ones with a value.
+def _traced(numbers: dict[str, Any], sampled: bool) -> Iterable[Traced]:
+    """Measured numbers that the run can have, and further ones with a value.
 
     A sampled run has none that are, or hang on, times.
     """
@@ -228,7 +230,25 @@ def _measured_rows(numbers: dict[str, Any], sampled: bool) -> Iterable[tuple[str
             text = decay_time(numbers, one.key.removesuffix(DECAY_TIME))
         timed = one.unit == "s" or one.section in ("relaxation", "way_to_rest")
         if text != NOT_MEASURED or (one.page == "main" and not (sampled and timed)):
-            yield one.name, text, one.explained(numbers)
+            yield traced_of(one, one.entry(numbers), text)
+
+
+def traced_of(one: Quantity, entry: Any, text: str) -> Traced:
+    """Return a quantity with what stands behind its value."""
+    known = entry if isinstance(entry, dict) else {}
+    samples = as_float(known.get("samples"))
+    ends = known.get("interval_95")
+    between = " to ".join(with_unit(as_float(end), one.unit, 4) for end in ends) if ends else ""
+    counted = f"{samples:.3g}" if math.isfinite(samples) else ""
+    return Traced(one.path, one.name, text, one.definition, counted, between)
+
+
+def _measured_rows(
+    numbers: dict[str, Any], traced: Iterable[Traced]
+) -> Iterable[tuple[str, str, str]]:
+    """Rows of the measured numbers: name, value, meaning."""
+    explained = {one.path: one.explained(numbers) for one in (*MEASURED, *_undeclared(numbers))}
+    return [(one.name, trace(one), explained[one.key]) for one in traced]
 
 
 def _undeclared(numbers: dict[str, Any]) -> Iterable[Quantity]:
@@ -239,8 +259,8 @@ def _undeclared(numbers: dict[str, Any]) -> Iterable[Quantity]:
             path = f"{section_name}.{key}"
             if path not in known and isinstance(entry, dict) and "value" in entry:
                 unit = next((unit for end, unit in _UNITS.items() if key.endswith(end)), "")
-                meaning = f"{path} in measures.json"
-                yield Quantity(path, unit, _plain_name(key), meaning, page="further")
+                meaning = f"measured beside the numbers of this program ({section_name})."
+                yield Quantity(path, unit, plain_name(key), meaning, page="further")
 
 
 def _simulated_rows(run: Run) -> list[tuple[str, str, str]]:
@@ -265,10 +285,3 @@ def _simulated_rows(run: Run) -> list[tuple[str, str, str]]:
     sides = " × ".join(with_unit(float(side), "m") for side in (*run.sides, run.thickness))
     rows.append(("Patch", sides, "length, width and thickness of the film that was followed."))
     return rows
-
-
-def _plain_name(key: str) -> str:
-    """Turn a key into words: `free_width_m` reads "Free width"."""
-    for ending in _UNITS:
-        key = key.removesuffix(ending)
-    return key.replace("_", " ").capitalize()

@@ -6,11 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.uncertainty.student import student_factor
-
-Floats = NDArray[np.float64]
 
 LEVEL = 0.95
 """Share of cases in which a bound holds, at least."""

@@ -7,15 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.time_series import TimeSeries
+from analysis.common.arrays import Floats
 from analysis.response.decay_numbers import frame_at
 from analysis.uncertainty.number_text import as_float, measured
-
-__all__ = ["SERIES", "DecayCurve", "decay_curve"]
-
-Floats = NDArray[np.float64]
 
 SERIES = {
     "length": ("mean_length", None),

@@ -6,14 +6,12 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
+from analysis.common.arrays import Floats
 from analysis.response.decay import Decay, decay
 from analysis.trajectory.cycles import programme
 from analysis.trajectory.run import Run
-
-Floats = NDArray[np.float64]
 
 
 def switch_off_time(run: Run, last_on: int) -> tuple[float, float]:

@@ -8,8 +8,6 @@ from typing import Any
 from analysis.quantities.all import quantity
 from analysis.uncertainty.number_text import NOT_MEASURED, as_float, measured, with_error, with_unit
 
-__all__ = ["DECAYS", "DECAY_TIME", "decay_bounds", "decay_rows", "decay_time"]
-
 DECAY_TIME = "_decay_time_s"
 """How the key of a decay time ends."""
 DECAYS = ("length", "alignment", "magnetisation")

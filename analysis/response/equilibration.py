@@ -6,17 +6,14 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Section
+from analysis.common.arrays import Floats
 from analysis.common.conventions import SETTLING_LIVES
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
 from analysis.uncertainty.number_text import as_float, with_unit
-
-Floats = NDArray[np.float64]
-
 
 DRIFT_ERRORS = 3.0
 """Halves of the averaged span may differ by this many of their errors."""

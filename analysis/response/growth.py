@@ -9,10 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.response.growth_laws import SINGLE, Crossover, crossover
 from analysis.uncertainty.estimate import NOTHING, Estimate
-
-Floats = NDArray[np.float64]
 
 GROWTH_FROM = 0.4
 """Growth is fitted from this many diffusion times t0 after switch-on."""

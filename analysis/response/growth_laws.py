@@ -15,14 +15,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.least_squares import covariance, residual_memory
 from analysis.uncertainty.memory import memory
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
-
-Floats = NDArray[np.float64]
 
 WIDTH = 0.5
 """Half width of a smooth crossover in ln t."""

@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.files.curve import Curve, Table
 from analysis.response.lag import CERTAIN
 from analysis.trajectory.run import Run
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -7,18 +7,16 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.bonds import ROOM_TEMPERATURE_K
 from analysis.chains.magnetisation import magnetisation_law
 from analysis.chains.measured_run import Section, temperature_of
+from analysis.common.arrays import Floats
 from analysis.files.curve import Curve
 from analysis.response.susceptibility_numbers import susceptibility_numbers
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage, is_field_known
 from analysis.uncertainty.estimate import Estimate, estimate
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Section
 from analysis.chains.section import NO_MOMENTS
 from analysis.chains.series import ChainSeries
+from analysis.common.arrays import Floats
 from analysis.response.break_up import break_up_numbers
 from analysis.response.decay_numbers import decay_numbers, switch_off_time
 from analysis.response.growth import growth, growth_stages, switch_off
@@ -19,8 +19,6 @@ from analysis.response.memory import memory_numbers
 from analysis.trajectory.cycles import Swing
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
-
-Floats = NDArray[np.float64]
 
 
 class RelaxationSection(Section):
@@ -47,7 +45,7 @@ class RelaxationSection(Section):
 
 def _growth(run: Run, series: ChainSeries, field: Floats, warnings: list[str]) -> dict[str, Any]:
     """Return the entries on growth after switch-on."""
-    rows, start = _switched_on(run, field)
+    rows, start = switched_on(run, field)
     out: dict[str, Any] = {}
     for key, name in (
         ("growth_exponent", "mean_length"),
@@ -77,7 +75,7 @@ def _growth(run: Run, series: ChainSeries, field: Floats, warnings: list[str]) -
     return out
 
 
-def _switched_on(run: Run, field: Floats) -> tuple[slice, float]:
+def switched_on(run: Run, field: Floats) -> tuple[slice, float]:
     """Return the frames of the first stage with the field on, and when it was switched on, in s."""
     size = np.linalg.norm(field, axis=1)
     on = size > 0.5 * size.max(initial=0.0) if size.max(initial=0.0) > 0 else size >= 0

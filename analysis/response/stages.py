@@ -6,16 +6,12 @@ import itertools
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Section
 from analysis.chains.series import ChainSeries
+from analysis.common.arrays import Floats
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import STEADY, Stage, is_field_known
-
-__all__ = ["AVERAGED", "StagesSection", "stage_numbers"]
-
-Floats = NDArray[np.float64]
 
 FEWEST_FRAMES = 4
 """A shorter stage has no second half to average."""

@@ -15,15 +15,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN, MU0
 from analysis.uncertainty.estimate import NOTHING, Estimate, estimate
 from analysis.uncertainty.memory import memory
 from analysis.uncertainty.number_text import with_unit
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
-
-Floats = NDArray[np.float64]
 
 WINDOW_TIMES = 6.0
 """The autocorrelation is transformed up to this many of its integrated times."""

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
 from analysis.common import file_names
+from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve, Table
 from analysis.response.lag import HARMONICS, harmonics, response
 from analysis.response.susceptibility import (
@@ -28,9 +28,6 @@ from analysis.trajectory.even_frames import UNEVEN, even_frames, left_out
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import NOTHING, Estimate
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 FEWEST_FRAMES = 8
 DISAGREE = 4.0

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.files.curve import Curve
 from analysis.spacing.distances import SpacingFrames, lateral_direction
-from analysis.spacing.structure_factor import full_map, profile
+from analysis.spacing.structure_factor import ModeGrid, full_map, profile
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
@@ -67,6 +67,21 @@ class AxisCorrelation(Curve):
     flat_error: Floats
 
 
+class Projected(Protocol):
+    """Sums of the structure factor over frames, of all particles or of maps."""
+
+    sides: Floats
+    median: float
+    axis: Floats | None
+    grid: ModeGrid
+    map_sum: Floats
+    map_frames: int
+
+    @property
+    def shortest(self) -> float:
+        """Smallest distance in m that counts as a spacing of chains."""
+
+
 def nearest_neighbour(frames: SpacingFrames, structures: float | None) -> NearestNeighbour:
     """Return the density of distances to the nearest chain axis, which integrates to 1."""
     edges = frames.edges
@@ -84,7 +99,7 @@ def nearest_neighbour(frames: SpacingFrames, structures: float | None) -> Neares
 
 
 def structure_curves(
-    frames: SpacingFrames, structures: float | None, weight_length: float | None
+    frames: Projected, structures: float | None, weight_length: float | None
 ) -> tuple[StructureFactorMap, StructureFactorRadial]:
     """Return the map of the projected structure factor and its profile across the chains.
 

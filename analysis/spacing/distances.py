@@ -106,6 +106,7 @@ class SpacingFrames:
     links: list[float] = field(default_factory=list)
     map_sum: Floats = field(init=False)
     map_frames: int = 0
+    median: float = field(init=False)
 
     def __post_init__(self) -> None:
         """Choose bins, cells and modes from the film."""

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.spacing.curves import AxisCorrelation, StructureFactorRadial
+from analysis.spacing.curves import AxisCorrelation, Projected, StructureFactorRadial
 from analysis.spacing.distances import SpacingFrames, lateral_direction
 from analysis.spacing.first_shell import shell_place
 from analysis.spacing.line import (
@@ -31,13 +31,13 @@ FIRST_SHELL = 0.35
 
 
 def light_peak(
-    frames: SpacingFrames, radial: StructureFactorRadial, seen: int, warnings: list[str]
+    frames: Projected, radial: StructureFactorRadial, seen: int, warnings: list[str]
 ) -> tuple[dict[str, Any], StructureFactorLine]:
     """Return spacing, width and height of the peak of the projected structure factor.
 
     Parameters
     ----------
-    frames, radial : SpacingFrames, StructureFactorRadial
+    frames, radial : Projected, StructureFactorRadial
         Sums over the averaged frames, and the structure factor across the chains.
     seen : int
         Independent structures that the frames have seen.

@@ -14,6 +14,7 @@ from analysis.common.conventions import LENGTHS_WANTED, SPACINGS_WANTED
 from analysis.spacing.columns import FEWEST_COLUMNS, ColumnFrames
 from analysis.spacing.curves import (
     AxisCorrelation,
+    Projected,
     StructureFactorRadial,
     axis_correlation,
     nearest_neighbour,
@@ -23,6 +24,7 @@ from analysis.spacing.distances import SpacingFrames, lateral_direction
 from analysis.spacing.line import StructureFactorLine
 from analysis.spacing.parts import averaged
 from analysis.spacing.peaks import first_shell, light_peak
+from analysis.spacing.projected import MapFrames
 from analysis.spacing.slits import SlitFrames
 from analysis.trajectory.run import Run
 from analysis.uncertainty.estimate import Estimate, estimate
@@ -40,16 +42,32 @@ class SpacingSection(Section):
     def __init__(self, seen: MeasuredRun) -> None:
         """Make the sums."""
         super().__init__(seen)
-        run, axis = seen.run, seen.axis
-        self.distances = SpacingFrames(run.sides, run.thickness, run.diameters, axis)
-        self.slits = SlitFrames(run.sides, run.diameters, axis)
-        median = float(np.median(run.diameters))
+        run, axis, diameters = seen.run, seen.axis, seen.run.diameters_of(0)
+        self.distances = SpacingFrames(run.sides, run.thickness, diameters, axis)
+        self.slits = SlitFrames(run.sides, diameters, axis)
+        median = float(np.median(diameters))
         self.columns = ColumnFrames(run.sides, run.thickness, median, axis)
+        self.maps = self._maps(median)
+
+    def _maps(self, median: float) -> MapFrames | None:
+        """Return the sums over maps of the whole film, where frames hold a cut-out beside them."""
+        run = self.seen.run
+        first = None if run.cutout is None else run.projected_count(0)
+        if run.cutout is None or first is None:
+            return None
+        columns, rows = first.shape
+        return MapFrames(
+            run.cutout.film[:2], (columns, rows), median, self.distances.line, self.seen.axis
+        )
 
     def add(self, frame: Frame) -> None:
         """Take in one frame."""
+        self.distances.diameters = self.slits.diameters = frame.diameters
         if frame.averaged:
             self.distances.add(frame.positions, frame.chains)
+            counts = None if self.maps is None else frame.run.projected_count(frame.number)
+            if self.maps is not None and counts is not None:
+                self.maps.add(counts)
         if frame.detailed:
             self.slits.add(frame.positions)
         if frame.detailed and frame.moments is not None:
@@ -59,9 +77,15 @@ class SpacingSection(Section):
         """Return the section ``spacing``."""
         structures, distances = self.seen.structures, self.distances
         weight = self.seen.average("weight_mean_length").value
-        mapped, radial = structure_curves(distances, structures, weight)
+        light: Projected = distances if self.maps is None else self.maps
+        mapped, radial = structure_curves(light, structures, weight)
+        if self.maps is not None:
+            warnings.append(
+                "spacing.structure_factor_m: from maps of the whole film, as all of the structure "
+                "factor; the other spacings are those of the cut-out"
+            )
         axes = axis_correlation(distances)
-        out, line = spacing_numbers(distances, radial, axes, structures, warnings)
+        out, line = spacing_numbers(distances, radial, axes, structures, warnings, light)
         out["spacings_across_patch"] = patch_warnings(self.seen.run, distances, weight, warnings)
         out["slits"] = self.slits.numbers(structures)
         out["columns"] = self.columns.numbers(structures)
@@ -83,6 +107,7 @@ def spacing_numbers(
     axes: AxisCorrelation,
     structures: float | None,
     warnings: list[str],
+    light: Projected | None = None,
 ) -> tuple[dict[str, Any], StructureFactorLine]:
     """Return three spacings, width and clear fraction, in m, and the line fitted to the peak.
 
@@ -96,15 +121,17 @@ def spacing_numbers(
         How many independent structures they have seen, None where unknown.
     warnings : list of str
         Is given the reasons for what could not be measured.
+    light : Projected or None
+        What the structure factor is of, where that is not these frames.
     """
     seen = max(1, int(structures or 1.0))
 
-    light, line = light_peak(frames, radial, seen, warnings)
+    peak, line = light_peak(light or frames, radial, seen, warnings)
     out: dict[str, Any] = {
         "nearest_neighbour_m": averaged(frames.nearest, structures).as_dict(),
         "nearest_neighbour_in_plane_m": averaged(frames.seen_through, structures).as_dict(),
         "nearest_neighbour_spread_m": averaged(frames.spread, structures).as_dict(),
-        **light,
+        **peak,
         "axis_correlation_m": first_shell(frames, axes, seen, warnings).as_dict(),
         "line_density_m": frames.line,
         "width_m": estimate(

@@ -22,8 +22,6 @@ from analysis.uncertainty.estimate import Estimate
 from analysis.uncertainty.number_text import as_float, scale_for
 from analysis.uncertainty.replicas import combine_replicas, replica_interval
 
-__all__ = ["SweepFolderError", "SweepTable", "collect", "write_tables"]
-
 FEWEST_PAIRS = 6
 """So many replicas beyond the first of each point are wanted to judge the errors of the runs."""
 

@@ -14,19 +14,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.quantities.all import quantity
 from analysis.sweeps.gather import SweepFolderError, collect
 from analysis.uncertainty.number_text import as_float
-
-__all__ = ["MEASURED", "REASONS", "SweepGrid", "read_sweep_grid"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 MEASURED = {
     one.column: one.name
@@ -74,15 +71,15 @@ class SweepGrid:
         Points of the sweep, those with numbers, and those whose runs all came to rest.
     """
 
-    axes: dict[str, Values]
-    values: dict[str, Values]
-    errors: dict[str, Values]
+    axes: dict[str, Floats]
+    values: dict[str, Floats]
+    errors: dict[str, Floats]
     film: dict[str, Any]
     points: int
     done: int
     at_rest: int
 
-    def outside(self, places: Mapping[str, Values]) -> NDArray[np.int32]:
+    def outside(self, places: Mapping[str, Floats]) -> NDArray[np.int32]:
         """Say where places lie beyond the sweep.
 
         Parameters
@@ -105,7 +102,7 @@ class SweepGrid:
                 found += REASONS[name][0] * (under | over)
         return found.astype(np.int32)
 
-    def look_up(self, column: str, places: Mapping[str, Values]) -> tuple[Values, Values]:
+    def look_up(self, column: str, places: Mapping[str, Floats]) -> tuple[Floats, Floats]:
         """Interpolate one measured number.
 
         Parameters
@@ -149,7 +146,7 @@ class SweepGrid:
         return np.where(beyond, np.nan, value), np.where(beyond, np.nan, np.sqrt(square))
 
 
-def _reach(name: str, axis: Values) -> tuple[float, float]:
+def _reach(name: str, axis: Floats) -> tuple[float, float]:
     """Range of a coordinate that the sweep speaks for."""
     low, high = float(axis[0]), float(axis[-1])
     if axis.size > 1:
@@ -159,7 +156,7 @@ def _reach(name: str, axis: Values) -> tuple[float, float]:
     return low - slack, high + slack
 
 
-def _step(name: str, axis: Values, places: Values) -> tuple[NDArray[np.int64], Values, Values]:
+def _step(name: str, axis: Floats, places: Floats) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Return the knot below each place, the share of the way to the next one, and that way."""
     shape = np.shape(places)
     if axis.size == 1:
@@ -171,12 +168,12 @@ def _step(name: str, axis: Values, places: Values) -> tuple[NDArray[np.int64], V
     return lower, np.clip((inside - axis[lower]) / width, 0.0, 1.0), width
 
 
-def _scaled(name: str, axis: Values, values: Values) -> Values:
+def _scaled(name: str, axis: Floats, values: Floats) -> Floats:
     """Values of a coordinate as they are interpolated over: their logarithm but of the tilt."""
     return np.log(values) if name != "tilt_deg" and axis[0] > 0.0 else values
 
 
-def _bend(name: str, axis: Values, table: Values, number: int) -> Values:
+def _bend(name: str, axis: Floats, table: Floats, number: int) -> Floats:
     """Size of the second derivative of a table along one axis, at each knot.
 
     By divided differences of three knots (Abramowitz, section 25.1), those at the ends as at their

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from html import escape
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -16,11 +17,13 @@ from analysis.files.writing import write_text
 from analysis.reports.glossary import CAUTIONS
 from analysis.reports.page import (
     Html,
+    decisive_box,
     definitions,
     figure_blocks,
+    fold,
     frame,
     section,
-    warning_box,
+    warning_list,
 )
 from analysis.reports.page import (
     table as html_table,
@@ -32,11 +35,7 @@ from analysis.sweeps.trends import trend_figures
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from analysis.sweeps.gather import SweepTable
-
-__all__ = ["page", "write_sweep_report"]
 
 MARKED_SCATTER = 1.5
 """Replicas that differ by so many times their errors are pointed out."""
@@ -50,14 +49,14 @@ _POINTS_NOTE = (
 _EMPTY = "The sweep has no points."
 
 
-def write_sweep_report(table: SweepTable, directory: Path) -> Path:
+def write_sweep_report(table: SweepTable, directory: str | Path) -> Path:
     """Write `sweep_report.html` for a sweep, finished or not.
 
     Parameters
     ----------
     table : SweepTable
         The sweep.
-    directory : Path
+    directory : str or Path
         Its folder; links are relative to it. An older page is replaced as a whole.
 
     Returns
@@ -70,24 +69,43 @@ def write_sweep_report(table: SweepTable, directory: Path) -> Path:
     OSError
         If the folder cannot be written.
     """
-    directory.mkdir(parents=True, exist_ok=True)
-    return write_text(directory / file_names.SWEEP_REPORT, page(table))
+    folder = Path(directory)
+    folder.mkdir(parents=True, exist_ok=True)
+    return write_text(folder / file_names.SWEEP_REPORT, page(table))
 
 
 def page(table: SweepTable) -> str:
     """Text of the page as HTML, pictures included."""
+    notes = notes_of(table)
     parts = [
-        warning_box(_warnings(table), "All runs are done and came to rest."),
+        decisive_box(*decisive_of(notes), "All runs are done and came to rest."),
         section("Trends", figure_blocks(trend_figures(table))),
-        section("All points", _points(table), _POINTS_NOTE),
-        section("All runs", _runs(table)),
-        section("Before you build it", definitions(CAUTIONS)),
-        section("How this was made", definitions(sweep_rows(table))),
+        _to_optics(table),
+        warning_list(notes),
+        fold("All points", _points(table), _POINTS_NOTE),
+        fold("All runs", _runs(table)),
+        fold("Before you build it", definitions(CAUTIONS)),
+        fold("How this was made", definitions(sweep_rows(table))),
     ]
-    return frame(_KIND, table.title, _summary(table), parts)
+    return frame(_KIND, table.title, points_summary(table), parts)
 
 
-def _summary(table: SweepTable) -> str:
+def _to_optics(table: SweepTable) -> str:
+    """Return the link to the page of optics, where there is one beside this page."""
+    if not (table.directory / file_names.OPTICS_REPORT).is_file():
+        return ""
+    return (
+        f'<p><a href="{file_names.OPTICS_REPORT}">What light makes of these films</a>: '
+        "birefringence, retardance, where the light goes, response.</p>"
+    )
+
+
+def decisive_of(notes: list[str]) -> tuple[str, int]:
+    """Return the first note, which is the weightiest, and how many there are beside it."""
+    return (notes[0], len(notes) - 1) if notes else ("", 0)
+
+
+def points_summary(table: SweepTable) -> str:
     """Say what was varied and how far the sweep is."""
     keys = " and ".join(
         f"{axis.words[:1].lower()}{axis.words[1:]} ({_range(table, axis.column, key)})"
@@ -114,7 +132,7 @@ SMALL_PATCH_WORDS = {
 }
 
 
-def _warnings(table: SweepTable) -> list[str]:
+def notes_of(table: SweepTable) -> list[str]:
     """Say what the reader must know before trusting a trend."""
     notes = []
     if not table.complete:

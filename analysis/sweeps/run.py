@@ -10,15 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.quantities.all import shown
 from analysis.quantities.response import GROWN_LENGTH, GROWTH_TIME
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import as_float, value_and_error
-
-Floats = NDArray[np.float64]
 
 MEASURES = shown("sweep")
 """Columns of the tables of a sweep, in their order."""

@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.pictures import style
 from analysis.pictures.record import FigureRecord
+from analysis.quantities.light import OF_LIGHT
 from analysis.quantities.response import GROWN_LENGTH, GROWTH_TIME
 from analysis.sweeps.axes import (
     Series,
@@ -37,9 +38,7 @@ if TYPE_CHECKING:
     from analysis.quantities.quantity import Quantity
     from analysis.sweeps.gather import SweepTable
 
-__all__ = ["draw_trends", "trend_figures"]
-
-BY_COLUMN = {measure.column: measure for measure in MEASURES}
+BY_COLUMN = {measure.column: measure for measure in (*MEASURES, *OF_LIGHT.values())}
 
 LOOKS: tuple[tuple[str, str, tuple[float, ...]], ...] = (
     (style.FIRST, "o", (1.0, 0.0)),

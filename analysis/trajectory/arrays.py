@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common import h5md
 from analysis.common.attributes import attribute, require_numbers
 from analysis.files.checks import LONGEST, NUMBER, SHORTEST, WIDEST, TrajectoryError, largest
 from analysis.trajectory.particles import Particles, same_steps, slices
@@ -20,7 +21,9 @@ __all__ = [
     "LENGTH_UNITS",
     "MOMENT_UNITS",
     "TrajectoryError",
+    "check_moments",
     "check_real",
+    "checked_shape",
     "diameters",
     "edges",
     "fixed",
@@ -30,8 +33,14 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-LENGTH_UNITS = {"m": 1.0, "mm": 1e-3, "um": 1e-6, "µm": 1e-6, "μm": 1e-6, "nm": 1e-9, "pm": 1e-12}
-TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
+ANGSTROM = ("Ang", "angstrom", "Angstrom", "A", "Å", "\u212b")
+"""H5MD's symbol, names, and letters, the last one the sign that looks like the one before it."""
+LENGTH_UNITS = {
+    "m": 1.0, "mm": 1e-3, "um": 1e-6, "µm": 1e-6, "μm": 1e-6, "nm": 1e-9, "pm": 1e-12,
+} | dict.fromkeys(ANGSTROM, 1e-10)  # fmt: skip
+TIME_UNITS = {
+    "s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15,
+}  # fmt: skip
 BOUNDARIES = ["periodic", "periodic", "none"]
 MOMENT_UNITS = {"A m2": 1.0, "A m+2": 1.0, "A m^2": 1.0, "J/T": 1.0, "J T-1": 1.0}
 
@@ -48,6 +57,32 @@ def check_real(data: Any, what: str, path: Path, kinds: str = "fiu") -> None:
         raise TrajectoryError(
             f"{path} must hold {what} as real numbers; it holds others ({data.dtype})."
         )
+
+
+def checked_shape(film: Any, group: str, path: Path) -> tuple[int, int]:
+    """Return stored frames and rows of the positions."""
+    if "position" not in film or "value" not in film["position"]:
+        raise TrajectoryError(f"{path} must hold /particles/{group}/position/value; it does not.")
+    shape = film["position"]["value"].shape
+    if len(shape) != 3 or shape[2] != 3:
+        raise TrajectoryError(
+            f"{path} must hold positions of shape (frames, particles, 3); it holds {shape}."
+        )
+    if shape[1] == 0:
+        raise TrajectoryError(f"{path} must hold at least one particle; its frames are empty.")
+    check_real(film["position"]["value"], "positions", path)
+    return int(shape[0]), int(shape[1])
+
+
+def check_moments(film: Any, moments: Any, group: str, rows: int, frames: int, path: Path) -> None:
+    """Refuse moments that are no vectors of the particles in the frames of the positions."""
+    if moments.shape[1:] != (rows, 3):
+        raise TrajectoryError(
+            f"{path} must hold /particles/{group}/moment/value of shape (frames, {rows}, 3); "
+            f"it has {moments.shape}."
+        )
+    check_real(moments, "moments", path)
+    same_steps(film, "moment", frames, path)
 
 
 def unit(data: Any, table: dict[str, float], what: str, path: Path, notices: list[str]) -> float:
@@ -106,18 +141,23 @@ def _series(data: Any, frames: int) -> NDArray[Any]:
     return np.asarray(values, dtype=np.float64)
 
 
-def edges(film: Any, path: Path, notices: list[str]) -> Floats:
-    """Sides of the box in m, (3,), of a film: periodic along x and y, windows along z."""
+def edges(film: Any, frames: int, path: Path, notices: list[str], is_cut: bool = False) -> Floats:
+    """Sides of the box in m, (3,), of a film: periodic along x and y, windows along z.
+
+    The boundaries of a cut-out are not looked at.
+    """
     found = film["box"]["edges"] if "box" in film and "edges" in film["box"] else None
     if found is None:
         raise TrajectoryError(f"{path} must hold the patch in box/edges; it does not.")
-    _check_box(film["box"], path, notices)
+    if not is_cut:
+        _check_box(film["box"], path, notices)
     data = found if not hasattr(found, "keys") else found["value"]
     check_real(data, "box edges", path)
     shape = data.shape if data is found else data.shape[1:]
     if shape not in ((3,), (3, 3)) or data.size == 0:
         raise TrajectoryError(f"{path} must hold three box edges; it holds {data.shape} numbers.")
-    values = np.asarray(require_numbers(data)[()], dtype=np.float64)
+    counted = () if data is found else slice(frames)
+    values = np.asarray(require_numbers(data)[counted], dtype=np.float64)
     if data is not found:  # given for every frame
         if np.ptp(values, axis=0).max() > 0:
             raise TrajectoryError(f"{path} must hold a patch of fixed size; its box changes.")
@@ -215,7 +255,7 @@ def diameters(
     film: Any, group: str, box: Floats, particles: Particles, path: Path, notices: list[str]
 ) -> Floats:
     """Steric diameters, required: no bond can be told without them."""
-    values = fixed(film, "diameter", particles, LENGTH_UNITS, path, notices)
+    values = fixed(film, h5md.DIAMETER, particles, LENGTH_UNITS, path, notices)
     if values is None or not (values >= SHORTEST).all():
         raise TrajectoryError(
             f"{path} must hold positive particle diameters in /particles/{group}/diameter; "

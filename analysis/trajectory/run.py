@@ -7,6 +7,7 @@ run file that is still being written.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
 from analysis.common.attributes import require_numbers
 from analysis.common.foreign_parts import foreign_part
 from analysis.common.heaps import endless_heap
@@ -25,16 +26,19 @@ from analysis.trajectory.arrays import (
     LENGTH_UNITS,
     MOMENT_UNITS,
     TrajectoryError,
-    check_real,
+    check_moments,
+    checked_shape,
     diameters,
     edges,
     fixed,
     schedule,
     unit,
 )
-from analysis.trajectory.particles import Particles, same_steps, which_particles
+from analysis.trajectory.cutout import ORIGIN, WHOLE, CutOut, cutout_of, told_of
+from analysis.trajectory.particles import Particles, which_particles
 from analysis.trajectory.pieces import arrays_of, require_pieces
 from analysis.trajectory.record import observables, record, wrong_entry
+from analysis.trajectory.shown import ShownRun
 
 Floats = NDArray[np.float64]
 Read = TypeVar("Read")
@@ -47,8 +51,8 @@ COARSEST = 0.01
 __all__ = ["Run", "TrajectoryError", "open_run"]
 
 
-@dataclass
-class Run:
+@dataclass(repr=False)
+class Run(ShownRun):
     """One trajectory: what is fixed in time as arrays, frames on request.
 
     Attributes
@@ -79,6 +83,8 @@ class Run:
         Of the run whose end the film was taken from: ``field_t``, the field there in T.
     particles : Particles or None
         Which rows of the file are particles; None: all, as they stand.
+    cutout : CutOut or None
+        Where frames hold a box of the film: sides are its, particles all that are ever in it.
     """
 
     path: Path
@@ -113,6 +119,7 @@ class Run:
     rest: dict[str, Any] = field(default_factory=dict)
     start: dict[str, Any] = field(default_factory=dict)
     particles: Particles | None = None
+    cutout: CutOut | None = None
     _blocks: dict[str, tuple[int, Floats]] = field(default_factory=dict, repr=False)
 
     @property
@@ -131,6 +138,27 @@ class Run:
         """Number of particles."""
         return len(self.diameters)
 
+    @property
+    def held(self) -> int:
+        """Number of particles in a frame, of a cut-out on average."""
+        return self.count if self.cutout is None else round(float(self.cutout.held.mean()))
+
+    def present(self, frame: int) -> NDArray[np.int64] | None:
+        """Which particles stand in the rows of a frame, (n,); None where all do, in every frame."""
+        if self.cutout is None:
+            return None
+        names = self._row("id", frame)[: self.cutout.held[frame]]
+        return np.searchsorted(self.cutout.names, names.astype(np.int64))
+
+    def diameters_of(self, frame: int) -> Floats:
+        """Diameters of the particles in the rows of a frame in m, (n,)."""
+        return self.held_of(self.diameters, frame)
+
+    def held_of(self, values: Floats, frame: int) -> Floats:
+        """One number a particle, (count,), for those in the rows of a frame, (n,)."""
+        present = self.present(frame)
+        return values if present is None else values[present]
+
     def positions(self, frame: int) -> Floats:
         """Centres of one frame in m, (N, 3), wrapped into the patch; negative counts from the end.
 
@@ -139,7 +167,9 @@ class Run:
         TrajectoryError
             Where a coordinate is not a finite number.
         """
-        rows = self._finite(self._row("position", frame) * self.length_scale, "positions", frame)
+        rows = self._finite(self._held("position", frame) * self.length_scale, "positions", frame)
+        if self.cutout is not None:
+            rows -= self.cutout.corner
         for axis in (0, 1):
             rows[:, axis] %= self.sides[axis]
             rows[rows[:, axis] >= self.sides[axis], axis] = 0.0
@@ -158,7 +188,7 @@ class Run:
                 f"{self.path} must hold /particles/{self.group}/moment/value to find chains by "
                 "head-to-tail bonds; it holds positions only."
             )
-        rows: Floats = self._row("moment", frame) * self.moment_scale
+        rows: Floats = self._held("moment", frame) * self.moment_scale
         return self._finite(rows, "moments", frame)
 
     def _finite(self, rows: Floats, what: str, frame: int) -> Floats:
@@ -170,12 +200,27 @@ class Run:
             )
         return rows
 
+    def _held(self, name: str, frame: int) -> Floats:
+        """One frame of a particle element, without rows that hold no particle."""
+        rows = self._row(name, frame)
+        return rows if self.cutout is None else rows[: self.cutout.held[frame]]
+
+    def projected_count(self, frame: int) -> Floats | None:
+        """Particles over each cell of the patch of the whole film, (columns, rows), if kept."""
+        with _opened(self.path) as file:
+            found = file.get("observables/projected_count/value")
+            if found is None or found.ndim != 3 or found.shape[0] < self.frames:
+                return None
+            return _guarded(self.path, lambda: np.asarray(found[range(self.frames)[frame]], float))
+
     def _row(self, name: str, frame: int) -> Floats:
         """One frame of a particle element, through a block that is read at once and kept."""
         index = range(self.frames)[frame]
         first, block = self._blocks.get(name, (0, np.empty((0, 0, 3))))
         if not first <= index < first + len(block):
             stored = self.count if self.particles is None else self.particles.stored
+            if self.cutout is not None:
+                stored = int(self.cutout.held.max())
             size = max(1, BLOCK_BYTES // max(1, 24 * stored))
             first = index - index % size
             rows = slice(first, min(first + size, self.frames))
@@ -192,13 +237,18 @@ class Run:
         return block if order is None else np.take_along_axis(block, order[:, :, None], axis=1)
 
 
-def open_run(path: str | Path) -> Run:
+def as_run(run: Run | str | os.PathLike[str]) -> Run:
+    """Return a run as it is, or open it; see ``open_run``."""
+    return open_run(run) if isinstance(run, str | os.PathLike) else run
+
+
+def open_run(path: str | os.PathLike[str]) -> Run:
     """Open a run folder or an H5MD file.
 
     Parameters
     ----------
-    path : str or Path
-        A folder that holds ``run.h5``, or the file.
+    path : str or path-like
+        A folder that holds ``run.h5``, or the file; also what ``sim.simulate`` returned.
 
     Returns
     -------
@@ -256,6 +306,8 @@ def _opened(path: Path) -> Any:
     try:
         return h5py.File(path, "r", locking=False)
     except OSError as error:
+        if "locking flag" in str(error):  # this process has it open with locks
+            return h5py.File(path, "r")
         kind = "is not an HDF5 file" if not h5py.is_hdf5(path) else "is truncated or unreadable"
         raise TrajectoryError(f"{path} must be an H5MD file (HDF5); it {kind}.") from error
 
@@ -264,7 +316,7 @@ def _read_run(file: Any, path: Path) -> Run:
     """Read all that is fixed in time, checked."""
     group = _particle_group(file, path)
     film = file["particles"][group]
-    stored, rows = _checked_shape(film, group, path)
+    stored, rows = checked_shape(film, group, path)
     frames = _complete_frames(file, film, stored)
     if frames < 1:
         raise TrajectoryError(f"{path} must hold at least one complete frame; it holds none.")
@@ -275,20 +327,31 @@ def _read_run(file: Any, path: Path) -> Run:
     require_pieces(schedules + sides, frames, path)
     scale = unit(position["value"], LENGTH_UNITS, "positions", path, notices)
     times, steps = schedule(position, frames, path, notices)
-    box = edges(film, path, notices)
+    cutout, sized = None, film
+    if ORIGIN in film and WHOLE in file["particles"]:
+        sized = file["particles"][WHOLE]
+        require_pieces(arrays_of(sized["box"]), frames, path)
+        cutout = cutout_of(file, film, frames, edges(sized, frames, path, notices), path)
+    box = edges(film, frames, path, notices, is_cut=cutout is not None)
     recorded = record(file)
     if recorded.get("derived", {}).get("dynamics") == "monte_carlo":
         notices.clear()  # sweeps stand in for times, as they should
     if wrong := wrong_entry(recorded):
         raise TrajectoryError(f"{path} must record {wrong}.")
-    particles = which_particles(film, rows, frames, path, notices)
+    if cutout is None:
+        particles = which_particles(film, rows, frames, path, notices)
+    else:
+        particles = Particles(cutout.particles, len(cutout.names), cutout.names)
+        notices.append(told_of(cutout, box))
     series = arrays_of(file["observables"]) if "observables" in file else []
     require_pieces(arrays_of(film), frames, path, particles)
+    if cutout is not None:
+        require_pieces(arrays_of(sized), len(sized["position"]["step"]), path)
     require_pieces(series, frames, path)
     moments = film["moment"]["value"] if "moment" in film and "value" in film["moment"] else None
     if moments is not None:
-        _check_moments(film, moments, group, rows, frames, path)
-    sizes = diameters(film, group, box, particles, path, notices)
+        check_moments(film, moments, group, rows, frames, path)
+    sizes = diameters(sized, group, box, particles, path, notices)
     if position["value"].dtype.kind != "f" and scale > COARSEST * sizes.min():
         raise TrajectoryError(
             f"{path} must hold positions to {COARSEST:g} of a particle diameter; it holds whole "
@@ -304,43 +367,18 @@ def _read_run(file: Any, path: Path) -> Run:
         thickness=float(box[2]),
         group=group,
         has_moments=moments is not None,
-        core_diameters=fixed(film, "core_diameter", particles, LENGTH_UNITS, path, notices),
-        moment_magnitudes=fixed(film, "moment_magnitude", particles, MOMENT_UNITS, path, notices),
+        core_diameters=fixed(sized, h5md.CORE_DIAMETER, particles, LENGTH_UNITS, path, notices),
+        moment_magnitudes=fixed(sized, h5md.MOMENT_SIZE, particles, MOMENT_UNITS, path, notices),
         observables=observables(file, frames),
         length_scale=scale,
         moment_scale=(
             1.0 if moments is None else unit(moments, MOMENT_UNITS, "moments", path, notices)
         ),
         notices=tuple(notices),
-        particles=particles,
+        particles=particles if cutout is None else None,
+        cutout=cutout,
         **recorded,
     )
-
-
-def _checked_shape(film: Any, group: str, path: Path) -> tuple[int, int]:
-    """Return stored frames and rows of the positions."""
-    if "position" not in film or "value" not in film["position"]:
-        raise TrajectoryError(f"{path} must hold /particles/{group}/position/value; it does not.")
-    shape = film["position"]["value"].shape
-    if len(shape) != 3 or shape[2] != 3:
-        raise TrajectoryError(
-            f"{path} must hold positions of shape (frames, particles, 3); it holds {shape}."
-        )
-    if shape[1] == 0:
-        raise TrajectoryError(f"{path} must hold at least one particle; its frames are empty.")
-    check_real(film["position"]["value"], "positions", path)
-    return int(shape[0]), int(shape[1])
-
-
-def _check_moments(film: Any, moments: Any, group: str, rows: int, frames: int, path: Path) -> None:
-    """Refuse moments that are no vectors of the particles in the frames of the positions."""
-    if moments.shape[1:] != (rows, 3):
-        raise TrajectoryError(
-            f"{path} must hold /particles/{group}/moment/value of shape (frames, {rows}, 3); "
-            f"it has {moments.shape}."
-        )
-    check_real(moments, "moments", path)
-    same_steps(film, "moment", frames, path)
 
 
 def _particle_group(file: Any, path: Path) -> str:
@@ -348,8 +386,8 @@ def _particle_group(file: Any, path: Path) -> str:
     if "h5md" not in file or "particles" not in file:
         raise TrajectoryError(f"{path} must be an H5MD file; it has no /h5md or /particles group.")
     names = list(file["particles"])
-    if "film" in names:
-        return "film"
+    if h5md.GROUP in names:
+        return h5md.GROUP
     if len(names) == 1:
         return str(names[0])
     raise TrajectoryError(

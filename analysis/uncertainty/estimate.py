@@ -18,12 +18,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.arrays import Floats
 from analysis.uncertainty.memory import Memory, memory
 from analysis.uncertainty.ratio import ratio
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
 from analysis.uncertainty.time_average import FEWEST_BLOCKS, time_error
-
-Floats = NDArray[np.float64]
 
 FEWEST_SAMPLES = 8
 """A number from fewer independent samples says so: its error holds only roughly."""

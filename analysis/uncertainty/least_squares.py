@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from analysis.common.arrays import Floats
 
 
 def covariance(slopes: Floats, left: Floats, tau: float, weights: Floats | None = None) -> Floats:

@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
-
+from analysis.common.arrays import Floats
 from analysis.uncertainty.memory import Memory
 from analysis.uncertainty.student import ONE_SIGMA, student_factor
-
-Floats = NDArray[np.float64]
 
 FEWEST_BLOCKS = 8
 """Below this number of blocks their scatter is too uncertain by itself."""

@@ -11,8 +11,6 @@ from sim.commands.results import draw_pair
 from sim.commands.terminal import notice_lines, say, say_on_terminal
 from sim.commands.text import loaded, outlook_text, picture_of, table
 
-__all__ = ["check"]
-
 READING_SECONDS = 5.0
 LOOKING_SECONDS = 10.0
 """Time for the points of a sweep; what it is not enough for is left out, and told."""

@@ -10,14 +10,12 @@ import numpy as np
 from analysis.common import file_names
 from analysis.common.conventions import NO_CHAINS
 from sim.commands.results import told_failures
-from sim.commands.text import UsageError, paragraphs, table
+from sim.commands.text import UsageError, paragraphs, quantity_of, table
 from sim.outlook.cell.drift import LIMITS, LONGEST, SHORTEST, CellDrift, diffusion_coefficient
-from sim.physics.units import UnitError, duration_text, format_quantity, parse
+from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
-
-__all__ = ["draw_drift", "drift_text", "drift_time"]
 
 COARSE_KT = 1.0
 """Step of the energy between grid cells in kT from which on layers at the edge are unresolved."""
@@ -33,10 +31,7 @@ def drift_time(text: str | None) -> float | None:
     """
     if text is None:
         return None
-    try:
-        duration = parse(text, "time")
-    except UnitError as error:
-        raise UsageError(f"--drift: {error}") from error
+    duration = quantity_of("--drift", text, "time")
     if not SHORTEST <= duration <= LONGEST * (1.0 + 1e-9):
         raise UsageError(
             f'--drift must be a time from 1 s to 100 years such as "1 week"; received "{text}"'

@@ -6,8 +6,6 @@ import errno
 
 from analysis.common.errors import InputError
 
-__all__ = ["BAD_INPUT", "DONE", "FAILED", "INTERRUPTED", "explain"]
-
 UNUSABLE = {
     errno.EACCES, errno.EISDIR, errno.ELOOP, errno.ENAMETOOLONG, errno.ENOENT, errno.ENOTDIR,
     errno.EPERM, errno.EROFS,

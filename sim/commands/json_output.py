@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from sim.sweeps.sweep import Sweep
     from sim.sweeps.table import SweepPlan
 
-__all__ = ["json_text", "map_content", "run_content", "sweep_content"]
-
 
 def json_text(content: dict[str, Any]) -> str:
     """Return a document as text; numbers that are not finite become null, as JSON has none."""

@@ -8,12 +8,12 @@ import json
 import time
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
 from sim.commands.drift import draw_drift, drift_text, drift_time
 from sim.commands.errors import DONE
@@ -21,7 +21,7 @@ from sim.commands.json_output import json_text, map_content
 from sim.commands.progress import Waiting
 from sim.commands.results import signed, told_failures
 from sim.commands.terminal import notice_lines, say
-from sim.commands.text import UsageError, folder_of, loaded, paragraphs, table
+from sim.commands.text import UsageError, folder_of, loaded, paragraphs, quantity_of, table
 from sim.files.folder import is_empty, make_writable, refuse_to_replace
 from sim.files.record import resolved
 from sim.magnets.outlines import outlines
@@ -32,15 +32,11 @@ from sim.outlook.cell.drift import drift_cell
 from sim.outlook.cell.map import CellMap, grid, map_cell
 from sim.outlook.look_ahead import length_band
 from sim.outlook.text.cautions import bench_cautions
-from sim.physics.units import UnitError, format_quantity, parse
+from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from analysis.sweeps.grid import SweepGrid
     from sim.parameters.types import Parameters
-
-__all__ = ["map_cell_into"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 POINTS = 81
 """Points of the map along the longer side of the cell."""
@@ -151,10 +147,7 @@ def _map_time(args: argparse.Namespace, end: float | None) -> float | None:
             f"--time is for magnets that move by [[magnets.steps]]; "
             f"those in {args.file} stand still"
         )
-    try:
-        moment = parse(args.time, "time")
-    except UnitError as error:
-        raise UsageError(f"--time: {error}") from error
+    moment = quantity_of("--time", args.time, "time")
     if not 0.0 <= moment <= end * (1.0 + 1e-9):
         raise UsageError(
             f"--time must be a time from 0 s to {format_quantity(end, 'time')}, where the last "
@@ -164,8 +157,8 @@ def _map_time(args: argparse.Namespace, end: float | None) -> float | None:
 
 
 def _places(
-    parameters: Parameters, strength: Values, tilt: Values, fraction: Values | None = None
-) -> dict[str, Values]:
+    parameters: Parameters, strength: Floats, tilt: Floats, fraction: Floats | None = None
+) -> dict[str, Floats]:
     """Return the coordinates of a sweep at places, arrays of one shape."""
     if fraction is None:
         fraction = np.asarray(parameters.particles.whole_volume_fraction)

@@ -1,9 +1,10 @@
-"""The commands `measure` and `plot`: results of what is there, made again."""
+"""The commands `measure`, `plot` and `export`: results of what is there, made again."""
 
 from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 from analysis.common import file_names
@@ -12,9 +13,7 @@ from sim.commands.errors import DONE
 from sim.commands.progress import MeasuringBar
 from sim.commands.sweep import print_sweep
 from sim.commands.terminal import say
-from sim.commands.text import criteria_of, is_sweep_folder, results_of
-
-__all__ = ["measure", "plot"]
+from sim.commands.text import UsageError, criteria_of, is_sweep_folder, results_of
 
 
 def measure(args: argparse.Namespace) -> int:
@@ -51,10 +50,30 @@ def plot(args: argparse.Namespace) -> int:
     """Draw the figures of a run or a sweep again, and return the exit code."""
     if is_sweep_folder(args):
         criteria_of(args)
+        if args.animate:
+            raise UsageError(f"--animate needs a run; {args.source} is the folder of a sweep")
         results.summarise(Path(args.source), plots=True, kind=args.format)
         say(f"wrote figures into {Path(args.source) / file_names.FIGURES}")
         return DONE
+    if args.animate:
+        return _frames_into(results.draw_motion, args)
     source, directory = results_of(args)
     results.draw(source, directory, criteria_of(args), args.format)
     say(f"wrote figures into {directory / file_names.FIGURES}")
+    return DONE
+
+
+def export(args: argparse.Namespace) -> int:
+    """Write the frames of a run for viewers, and return the exit code."""
+    if is_sweep_folder(args):
+        raise UsageError(f"export needs a run; {args.source} is the folder of a sweep")
+    return _frames_into(results.write_for_viewers, args)
+
+
+def _frames_into(write: Callable[..., list[Path]], args: argparse.Namespace) -> int:
+    """Write what shows the frames of a run, and return the exit code."""
+    source, directory = results_of(args)
+    with MeasuringBar("drawing") as bar:
+        written = write(source, directory, criteria_of(args), args.frames, bar.show)
+    say("wrote " + ", ".join(map(str, written)))
     return DONE

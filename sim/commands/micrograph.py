@@ -15,8 +15,6 @@ from sim.commands.terminal import say
 from sim.commands.text import UsageError, paragraphs, table
 from sim.files.folder import make_writable
 
-__all__ = ["measure_micrograph", "pixel_of"]
-
 SHORTEST, LONGEST = 1e-12, 1e-2
 """Range of the length of a pixel in m."""
 

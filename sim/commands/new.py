@@ -11,8 +11,6 @@ from sim.commands.errors import DONE
 from sim.commands.terminal import say
 from sim.commands.text import UsageError, shell_word
 
-__all__ = ["new"]
-
 
 def new(args: argparse.Namespace) -> int:
     """Write a file to begin with, and return the exit code."""

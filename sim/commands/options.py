@@ -10,8 +10,6 @@ from typing import Any, NoReturn
 
 from analysis.common import file_names
 
-__all__ = ["parser"]
-
 SHELLS = ("bash", "zsh", "tcsh")
 
 _EPILOG = """\
@@ -76,7 +74,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     ----------
     commands : dict
         Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
-        `micrograph`, `map`.
+        `export`, `micrograph`, `map`.
 
     Returns
     -------
@@ -105,6 +103,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("sweep", _sweep),
         ("measure", _measure),
         ("plot", _plot),
+        ("export", _export),
         ("micrograph", _micrograph),
         ("map", _map),
     ):
@@ -201,6 +200,7 @@ def _run(command: argparse.ArgumentParser) -> None:
     """Simulate, measure and plot."""
     _file(command)
     _folder(command, "run")
+    _device(command)
     _threads(command)
     _seed(command)
     _json(command)
@@ -223,6 +223,7 @@ def _sweep(command: argparse.ArgumentParser) -> None:
         help="run on a Dask scheduler's workers, such as tcp://host:8786; local starts one here; "
         "default: processes of this machine",
     )
+    _device(command)
     _seed(command)
     _json(command)
     _loudness(command)
@@ -239,6 +240,18 @@ def _plot(command: argparse.ArgumentParser) -> None:
     """Draw the figures of a run again."""
     _source(command)
     command.add_argument("--format", choices=file_names.FORMATS, default="png", help="default: png")
+    command.add_argument(
+        "--animate", action="store_true",
+        help="instead: the film in motion as GIF, and as MP4 where the program ffmpeg is there",
+    )  # fmt: skip
+    _frames(command, 60)
+
+
+def _export(command: argparse.ArgumentParser) -> None:
+    """Write the frames of a run for viewers: VTK files in a series, and H5MD in nm and ps."""
+    _run_source(command)
+    _frames(command, 200)
+    command.set_defaults(from_time=None, optics=None)
 
 
 def _micrograph(command: argparse.ArgumentParser) -> None:
@@ -323,6 +336,15 @@ def _loudness(command: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
+def _device(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--device",
+        choices=("cpu", "gpu"),
+        default="cpu",
+        help="what steps: cores of this machine, or its graphics card; default: cpu",
+    )
+
+
 def _threads(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--threads",
@@ -341,7 +363,29 @@ def _seed(command: argparse.ArgumentParser) -> None:
     )
 
 
+def _frames(command: argparse.ArgumentParser, most: int) -> None:
+    command.add_argument(
+        "--frames", type=_whole(1, 10_000, "from 1 to 10000"), metavar="N", default=most,
+        help=f"frames in motion at most, evenly spread over the run; default: {most}",
+    )  # fmt: skip
+
+
 def _source(command: argparse.ArgumentParser) -> None:
+    _run_source(command)
+    command.add_argument(
+        "--from-time",
+        metavar="TIME",
+        help='average from this time on, such as "0.1 ms"; default: the second half of the last '
+        "steady stage",
+    )
+    command.add_argument(
+        "--optics",
+        metavar="FILE",
+        help="parameter file whose [optics] table is used; default: that of the run",
+    )
+
+
+def _run_source(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "source",
         type=_path,
@@ -372,15 +416,4 @@ def _source(command: argparse.ArgumentParser) -> None:
         metavar="ENERGY",
         help='bonds by dipolar energy instead: below such as "-4 kT", or "auto" for half the '
         "contact energy",
-    )
-    command.add_argument(
-        "--from-time",
-        metavar="TIME",
-        help='average from this time on, such as "0.1 ms"; default: the second half of the last '
-        "steady stage",
-    )
-    command.add_argument(
-        "--optics",
-        metavar="FILE",
-        help="parameter file whose [optics] table is used; default: that of the run",
     )

@@ -1,6 +1,6 @@
 """How far a long command is: a bar on a terminal, a line a minute where there is none.
 
-A line of a run says the share done, the film time, the film time a second and the time left; that
+A line of a run says the share done, the film time, that per second and the time left; that
 of a sampled run, which has no times, its sweeps and the independent structures in them. With `-q`
 nothing of this is written, with `-v` lines come every ten seconds.
 """
@@ -22,8 +22,6 @@ from sim.run.schedule import Always, Schedule
 if TYPE_CHECKING:
     from sim.run.watchers import Scene
     from sim.sweeps.sweep import SweepProgress
-
-__all__ = ["MeasuringBar", "Phases", "RunLines", "SweepBar", "Waiting", "going_on"]
 
 
 class Waiting:
@@ -129,7 +127,7 @@ class RunLines:
 
 
 def _run_line(scene: Scene, step: int, rate: float) -> str:
-    """Word how far a run is, at so many steps a second."""
+    """Word how far a run is, at so many steps per second."""
     from sim.physics.units import format_quantity, wall_time_text
 
     dt, steps = scene.system.dt_s, scene.steps
@@ -215,13 +213,15 @@ class _Count:
 
 
 class MeasuringBar(_Count):
-    """A bar over the frames that are measured, or a line a minute."""
+    """A bar over the frames that are measured or drawn, or a line a minute."""
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        super().__init__("measuring", clock, unit="frame")
+    def __init__(
+        self, doing: str = "measuring", clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        super().__init__(doing, clock, unit="frame")
 
     def show(self, frame: int, frames: int) -> None:
-        """Tell that so many of all frames are measured."""
+        """Tell that so many of all frames are done."""
         self._tell(frame, frames, "", lambda: f"{frame} of {frames} frames")
 
 

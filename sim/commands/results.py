@@ -9,31 +9,20 @@ import contextlib
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from analysis.common import file_names
 from sim.commands.terminal import notice_lines
 from sim.commands.text import UsageError, paragraphs, table
 
 if TYPE_CHECKING:
+    from analysis.chains.measured_run import MeasuredRun
     from analysis.measures.measure import Measurement
     from analysis.sweeps.gather import SweepTable
     from analysis.trajectory.run import Run as Trajectory
     from sim.outlook.expectations import Expectations
 
-__all__ = [
-    "draw",
-    "draw_pair",
-    "draw_pair_of_run",
-    "headline_rows",
-    "headline_text",
-    "measure_into",
-    "measure_sweep",
-    "short_settings",
-    "signed",
-    "summarise",
-    "told_failures",
-]
+OnFrame: TypeAlias = Callable[[int, int], None]
 
 
 @contextlib.contextmanager
@@ -123,6 +112,7 @@ def _draw_after_numbers(measurement: Measurement, run: Trajectory, directory: Pa
     from analysis.files.failures import failures
     from analysis.measures.measure import write
     from analysis.pictures.all import draw_all
+    from analysis.reports.optics import write_optics_report
     from analysis.reports.run import write_report
 
     with failures() as said:
@@ -131,6 +121,7 @@ def _draw_after_numbers(measurement: Measurement, run: Trajectory, directory: Pa
             measurement.numbers.setdefault("warnings", []).extend(said)
             write(measurement, directory)
         write_report(measurement, run, directory)
+        write_optics_report(measurement, run, directory)
 
 
 @contextlib.contextmanager
@@ -154,6 +145,41 @@ def draw(source: Path, directory: Path, criteria: dict[str, Any], kind: str) -> 
         run, measurement = held
         notice_lines(add_light_or_tell(measurement, run, optics))
         draw_all(measurement, run, directory / file_names.FIGURES, format=kind)
+
+
+def _seen(source: Path, criteria: dict[str, Any]) -> MeasuredRun:
+    """Open a run with its bond rule, unmeasured."""
+    from analysis.chains.bonds import rule_of
+    from analysis.chains.measured_run import MeasuredRun, temperature_of
+    from analysis.trajectory.run import open_run
+
+    run = open_run(source)
+    rule = [criteria[f"bond_{name}"] for name in ("distance", "alignment", "energy")]
+    return MeasuredRun.of(run, rule_of(run.bonds, temperature_of(run), *rule))
+
+
+def draw_motion(
+    source: Path, directory: Path, criteria: dict[str, Any], most: int, on_progress: OnFrame
+) -> list[Path]:
+    """Draw the film of a run file in motion."""
+    from analysis.pictures.motion import draw_motion as draw
+
+    seen = _seen(source, criteria)
+    with told_failures():
+        return draw(seen, directory / file_names.FIGURES, most, on_progress)
+
+
+def write_for_viewers(
+    source: Path, directory: Path, criteria: dict[str, Any], most: int, on_progress: OnFrame
+) -> list[Path]:
+    """Write frames of a run file for viewers."""
+    from analysis.measures.viewers import write_for_viewers as write
+    from sim.files.folder import make_writable
+
+    seen = _seen(source, criteria)
+    make_writable(directory)
+    with signed(source.name, seed=seen.run.seed, run_id=seen.run.origin.get("run_id")):
+        return write(seen, directory, most, on_progress)
 
 
 def draw_pair(expectations: Expectations, path: Path, parameters: str) -> None:
@@ -180,15 +206,21 @@ def draw_pair_of_run(expectations: Expectations, directory: Path, parameters: st
 def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
     """Gather the runs of a sweep, finished or not, into tables, figures and a page."""
     from analysis.sweeps.gather import collect, write_tables
+    from analysis.sweeps.optics import collect_optics, write_optics_summary
 
     gathered = collect(directory)
     write_tables(gathered, directory)
+    optics = collect_optics(gathered)
+    write_optics_summary(optics, directory)
     if plots:
+        from analysis.sweeps.optics_report import draw_optics, write_optics_report
         from analysis.sweeps.report import write_sweep_report
         from analysis.sweeps.trends import draw_trends
 
         with signed(file_names.SWEEP), told_failures():
             draw_trends(gathered, directory / file_names.FIGURES, format=kind)
+            draw_optics(optics, directory / file_names.FIGURES, format=kind)
+            write_optics_report(optics, gathered, directory)
             write_sweep_report(gathered, directory)
     return gathered
 

@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from sim.run.simulate import Run
     from sim.run.watchers import Watcher
 
-__all__ = ["measure_point", "run", "run_and_measure"]
-
 
 def run(args: argparse.Namespace) -> int:
     """Simulate, measure and plot a parameter file, and return the exit code."""
@@ -45,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
         plots=not args.no_plots,
         again=again_text("run", args.file, directory),
         as_json=args.json,
+        device=args.device,
     )
 
 
@@ -58,6 +57,7 @@ def run_and_measure(
     plots: bool = True,
     again: str = "",
     as_json: bool = False,
+    device: str = "cpu",
 ) -> int:
     """Simulate, measure and plot one point into a folder, and print what came out.
 
@@ -77,6 +77,8 @@ def run_and_measure(
         Command that goes on with the run, told after an interruption.
     as_json : bool
         Print one JSON document, and nothing else, once the run is measured.
+    device : str
+        "cpu", or "gpu" for a graphics card.
 
     Returns
     -------
@@ -96,7 +98,9 @@ def run_and_measure(
     if parameters.start.kind == "file":
         refuse_own_start(directory, parameters.start.path)
     plan(RunFolder(directory), resume, overwrite)  # a wrong folder is told before anything else
-    setup = one_run.RunSetup(parameters, threads)
+    setup = one_run.RunSetup(parameters, threads, device)
+    if device == "gpu":
+        setup.require_ready()  # what a card cannot take is told before anything else
     expectations = setup.expectations
     if not as_json:
         say(parameters.title or parameters.name)
@@ -146,6 +150,7 @@ def measure_point(
     stop_rules: Sequence[Watcher] = (),
     on_progress: Callable[[int, int], None] | None = None,
     plots: bool = True,
+    device: str = "cpu",
 ) -> Run:
     """Simulate, measure and plot one run of a sweep; a `sim.sweeps.sweep.PointFunction`.
 
@@ -159,6 +164,8 @@ def measure_point(
         As for `sim.simulate`.
     plots : bool
         Whether to draw figures and write the report.
+    device : str
+        "cpu", or "gpu" for a graphics card.
 
     Returns
     -------
@@ -167,7 +174,9 @@ def measure_point(
     """
     from sim.sweeps.sweep import simulate_point
 
-    done = simulate_point(parameters, directory, stop_rules=stop_rules, on_progress=on_progress)
+    done = simulate_point(
+        parameters, directory, stop_rules=stop_rules, on_progress=on_progress, device=device
+    )
     if done.finished:
         results.measure_into(done.path, directory, plots=plots)
     return done

@@ -12,8 +12,6 @@ from sim.commands.text import UsageError, paragraphs
 if TYPE_CHECKING:
     from sim.files.comparison import Comparison
 
-__all__ = ["comparison_text", "is_comparison", "same_runs"]
-
 SHOWN = 20
 """So many differences of a kind are printed; JSON has all."""
 HEADINGS = {

@@ -15,8 +15,6 @@ from typing import Any, TextIO, cast
 from sim.commands.errors import FAILED
 from sim.commands.terminal import error_line, give_up
 
-__all__ = ["OutputError", "with_streams"]
-
 _STREAMS = ((0, "stdin"), (1, "stdout"), (2, "stderr"))
 
 

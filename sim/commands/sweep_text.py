@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from sim.sweeps.sweep import Sweep
     from sim.sweeps.table import SweepPlan
 
-__all__ = ["check_content", "check_text", "ending", "failures", "heading", "results"]
-
 MOST_LISTED = 60
 """So many points are listed; of more, a table file is the better reading."""
 MOST_NAMED = 8

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sim.parameters.keys import Key, Tables, keys_of
 from sim.parameters.tables import MAGNETS, TABLES, TITLE
-from sim.parameters.toml import to_toml
 from sim.parameters.values import Choice
-
-__all__ = ["TEMPLATE"]
 
 _HEAD = """\
 # Parameter file of chainfilm. Lines that start with # are comments.
@@ -48,6 +46,7 @@ _FILM: dict[str, dict[str, Any]] = {
     "start": {"kind": "random"},
     "bonds": {"distance": 1.3, "alignment": 0.5},
     "windows": {"hindered_mobility": False},
+    "motion": {"flow": "none"},
 }
 """The example film, by table."""
 
@@ -70,7 +69,7 @@ def _lines(keys: Mapping[str, Key], given: Mapping[str, Any]) -> Iterator[str]:
             yield from _lines(keys_of(key.must.table), {})
             continue
         shown = key.example if key.is_required or key.default is None else key.default
-        line = to_toml({name: given.get(name, shown)}).rstrip()
+        line = f"{name} = {json.dumps(given.get(name, shown), ensure_ascii=False)}"
         about = key.text
         if isinstance(key.must, Choice) and any(word not in about for word in key.must.options):
             about = f"{about} One of: {', '.join(key.must.options)}."

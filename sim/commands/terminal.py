@@ -9,19 +9,6 @@ import unicodedata
 from collections.abc import Iterable
 from typing import TextIO
 
-__all__ = [
-    "error_line",
-    "give_up",
-    "line_seconds",
-    "notice_lines",
-    "printable",
-    "progress_line",
-    "say",
-    "say_on_terminal",
-    "sees_bars",
-    "set_loudness",
-]
-
 LINE_SECONDS = 60.0
 """Wall time between two lines of progress where there is no terminal."""
 VERBOSE_SECONDS = 10.0

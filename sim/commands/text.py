@@ -17,22 +17,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
     from sim.run.simulate import Run
 
-__all__ = [
-    "UsageError",
-    "again_text",
-    "criteria_of",
-    "folder_of",
-    "is_sweep_folder",
-    "loaded",
-    "outlook_text",
-    "paragraphs",
-    "picture_of",
-    "results_of",
-    "shell_word",
-    "table",
-    "timing_text",
-]
-
 
 class UsageError(InputError):
     """Something that the user asked for and that cannot be done; the text is one sentence."""
@@ -99,6 +83,22 @@ def picture_of(args: argparse.Namespace) -> Path:
     return path
 
 
+def quantity_of(option: str, text: str, dimension: str) -> float:
+    """Return the value of an option in SI, energies in kT at room temperature.
+
+    Raises
+    ------
+    UsageError
+        If it has no unit of its dimension.
+    """
+    from sim.physics.units import UnitError, parse
+
+    try:
+        return float(parse(text, dimension, 298.15))
+    except UnitError as error:
+        raise UsageError(f"{option}: {error}") from error
+
+
 def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
     """Return the arguments of `analysis.measures.measure.measure` that the options give.
 
@@ -107,8 +107,6 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
     UsageError
         If a criterion is out of its range or the time has no unit of time.
     """
-    from sim.physics.units import UnitError, parse
-
     criteria: dict[str, Any] = {}
     for name, low, high in (("bond_distance", 1.0, 2.0), ("bond_alignment", -1.0, 1.0)):
         value = getattr(args, name)
@@ -122,10 +120,7 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
         raise UsageError("--bond-alignment does not go with --bond-energy; give one of them")
     criteria["from_time"] = None
     if args.from_time is not None:
-        try:
-            criteria["from_time"] = parse(args.from_time, "time")
-        except UnitError as error:
-            raise UsageError(f"--from-time: {error}") from error
+        criteria["from_time"] = quantity_of("--from-time", args.from_time, "time")
         if criteria["from_time"] < 0.0:
             raise UsageError(f'--from-time must be from 0 s; received "{args.from_time}"')
     if args.optics is not None:
@@ -139,14 +134,9 @@ def criteria_of(args: argparse.Namespace) -> dict[str, Any]:
 
 def _bond_energy(text: str | None) -> float | str | None:
     """Return the limit in kT, "auto", or None where the option is not given."""
-    from sim.physics.units import UnitError, parse
-
     if text is None or text == "auto":
         return text
-    try:
-        limit = float(parse(text, "energy", 298.15))
-    except UnitError as error:
-        raise UsageError(f"--bond-energy: {error}") from error
+    limit = quantity_of("--bond-energy", text, "energy")
     if not -1000.0 <= limit <= -0.5:
         raise UsageError(f'--bond-energy must be from -1000 kT to -0.5 kT; received "{text}"')
     return limit

@@ -10,10 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines import cpu_arrays
+from sim.engines.checkpoints import processor_of, state_of
 from sim.engines.cpu_film import CpuFilm
+from sim.engines.cpu_flow import StirredFlow
 from sim.engines.cpu_induced import InducedMoments, UnsettledError
 from sim.engines.cpu_mesh import HeldMesh
+from sim.engines.guards import StepError, remedy, require_few_capped, thrown
 from sim.film.state import FilmState
+from sim.interactions.flow.krylov import UnsettledFlowError
 from sim.kernels.steps import energies as energy_kernels
 from sim.kernels.steps import layout, step
 
@@ -24,35 +28,11 @@ if TYPE_CHECKING:
 
 __all__ = ["CpuEngine", "StepError"]
 
-# A larger share of capped drifts stops the run (and one in a million warns).
-CAPPED_LIMIT = 1.0e-4
-CAPPED_LEAST = 20
+ENDLESS = 2**62
 CARRIED = (
     "x", "y", "z", "ux", "uy", "uz", "reference_x", "reference_y", "reference_z",
     "identity", "image_x", "image_y",
 )  # fmt: skip
-
-
-class StepError(RuntimeError):
-    """A step threw a particle further than it may go.
-
-    Attributes
-    ----------
-    particle, step : int
-        The particle (its row in every frame) and the step, counted from the start.
-    remedy : str
-        What to change.
-    """
-
-    def __init__(self, message: str, particle: int, step: int, remedy: str) -> None:
-        # all arguments, so that the error can pass from a worker process to another
-        super().__init__(message, particle, step, remedy)
-        self.particle = particle
-        self.step = step
-        self.remedy = remedy
-
-    def __str__(self) -> str:
-        return f"{self.args[0]}; {self.remedy}"
 
 
 class CpuEngine:
@@ -71,8 +51,15 @@ class CpuEngine:
     def __init__(self, system: ReducedSystem, state: FilmState, threads: int = 1) -> None:
         self.system = system
         self._threads = max(1, min(threads, numba.config.NUMBA_NUM_THREADS))  # type: ignore[attr-defined]
+        self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
+        self._begin(state)
+
+    def _begin(self, state: FilmState) -> None:
+        """Lay out a state in the order of its rows."""
+        system = self.system
         self._mesh = None if system.mesh is None else HeldMesh(system, self._threads)
         self._induced = InducedMoments(system) if system.induced else None
+        self._flow = None if system.flow is None else StirredFlow(system, self._threads)
         self._film = CpuFilm(
             system,
             state,
@@ -80,7 +67,6 @@ class CpuEngine:
             None if self._induced is None else self._induced.beads,
         )
         self._content.magnetisation[:] = self._start_magnetisation(state)
-        self._timing = {"compile_s": 0.0, "stepping_s": 0.0, "steps": 0}
         self._compiled = False
         self._film.prepare()
         if system.has_momenta:
@@ -135,20 +121,46 @@ class CpuEngine:
             "threads": self._threads,
             **({} if self._mesh is None else {"mesh_s": self._mesh.seconds}),
             **({} if self._induced is None else {"induction_sums": self._induced.mean_sums}),
+            **({} if self._flow is None else self._flow.timing),
         }
 
     def _call(self, steps: int) -> int:
         """Run the compiled loop once, with a mesh up to its next sum; return the status."""
+        if steps == 0:
+            return self._film.advance(0)[1]
+        if self._flow is None:
+            return self._film.advance(min(steps, self._sum_dipoles()))[1]
+        if self._flow.due(self._step):
+            self._sum_dipoles(anew=True)
+            self._flow.carry(self._film, self._step)
+            self._sum_dipoles(anew=True)
+        self._sum_dipoles()
+        made, status = self._film.advance(1)
+        if made == 1 and status == layout.STEP_DONE:
+            self._rub(self._flow)
+        return status
+
+    def _sum_dipoles(self, anew: bool = False) -> int:
+        """Do what a step needs besides compiled code; return the steps that it is good for."""
         mesh = self._mesh
-        if self._induced is not None and steps > 0:
+        if self._induced is not None:
+            if anew:
+                self._induced.forget()
             self._settle()
-            steps = 1
-        elif mesh is not None and steps > 0:
-            if mesh.due(self._step):
-                self._film.fresh()  # the mesh's sums depend on the order of the slots
-                mesh.keep(self._slots, self._content.long_range, self._step)
-            steps = min(steps, mesh.steps_until_due(self._step))
-        return self._film.advance(steps)[1]
+            return 1
+        if mesh is None:
+            return ENDLESS
+        if anew or mesh.due(self._step):
+            self._film.fresh()  # the mesh's sums depend on the order of the slots
+            mesh.keep(self._slots, self._content.long_range, self._step)
+        return mesh.steps_until_due(self._step)
+
+    def _rub(self, flow: StirredFlow) -> None:
+        """End a step of particles that the flow of others carries."""
+        try:
+            flow.rub(self._film)
+        except UnsettledFlowError as error:
+            raise StepError(str(error), -1, self._step, remedy(self.system)) from error
 
     def _settle(self) -> None:
         """Make the induced moments self-consistent, if they are those of an earlier step."""
@@ -174,6 +186,8 @@ class CpuEngine:
             self._mesh.sum(self._slots, self._content.long_range)
             self._mesh.seconds = 0.0
         self._settle()
+        if self._flow is not None:
+            self._flow.compile(self._film)
         self._compiled = True
         self._timing["compile_s"] += time.perf_counter() - started
 
@@ -202,36 +216,14 @@ class CpuEngine:
                 if status == layout.LIST_FULL:
                     self._film.grow()
                 elif status == layout.THROWN:
-                    self._report_thrown()
-            self._check_capped()
+                    raise thrown(self.system, int(self._content.flags[step.CULPRIT]), self._step)
+            require_few_capped(self.system, int(self._content.flags[step.CAPPED]), self._step)
         except StepError:
             self.restore(before)
             raise
         finally:
             self._timing["stepping_s"] += time.perf_counter() - started
         self._timing["steps"] += steps
-
-    def _remedy(self) -> str:
-        return (
-            f'shorten [run] time_step (now {self.system.dt_s:.3g} s) or set it to "auto", and '
-            "check sizes and repulsion"
-        )
-
-    def _report_thrown(self) -> None:
-        particle = int(self._content.flags[step.CULPRIT])
-        message = (
-            f"particle {particle} was thrown further than it may go in step {self._step} "
-            f"(t = {self._step * self.system.dt_s:.4g} s)"
-        )
-        raise StepError(message, particle, self._step, self._remedy())
-
-    def _check_capped(self) -> None:
-        """Stop a run whose drift cap acts so often that it would change the kinetics."""
-        capped = int(self._content.flags[step.CAPPED])
-        moves = max(1, self._step * self.system.inner_steps * self.system.count)
-        if capped > CAPPED_LEAST and capped > CAPPED_LIMIT * moves:
-            message = f"{capped} of {moves} moves were capped by step {self._step}"
-            raise StepError(message, -1, self._step, self._remedy())
 
     def _rows_by_identity(self) -> NDArray[np.intp]:
         """Return the slot of each particle."""
@@ -333,7 +325,13 @@ class CpuEngine:
         return saved | {"step": self._step, "seed": self._seed}
 
     def restore(self, checkpoint: dict[str, Any]) -> None:
-        """Go back to a checkpoint: order of the slots, positions at the last list and now."""
+        """Go back to a checkpoint: order of the slots, positions at the last list and now.
+
+        From another kind of processor, to its state of the film alone.
+        """
+        if processor_of(checkpoint) != "cpu":
+            self._begin(state_of(self.system, checkpoint))
+            return
         count = self.system.count
         identity = np.asarray(checkpoint["identity"], np.int64)
         fixed = cpu_arrays.slots_of(self.system, self._blank())
@@ -350,6 +348,8 @@ class CpuEngine:
             self._slots.earlier[:, :count] = checkpoint["earlier"]
         if self._mesh is not None:
             self._mesh.restore(self._slots, checkpoint)
+        if self._flow is not None:
+            self._flow.forget()
         for name in CARRIED:
             getattr(self._slots, name)[:count] = checkpoint[name]
         self._content.magnetisation[:] = checkpoint["magnetisation"]

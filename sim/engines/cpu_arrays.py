@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sim.interactions.ewald_plan import EwaldPlan, EwaldWork, make_work, plan_exact
 from sim.kernels.steps import energies, layout, lists, rows
+from sim.kernels.steps.applied_field import KINDS
 from sim.kernels.steps.near_pairs import TOUCH
 
 if TYPE_CHECKING:
@@ -46,13 +47,6 @@ CACHE_LINE = 64
 MOMENTUM_ROWS = 8
 SMOOTH_ROWS = 6
 HELD_ROWS = 7
-FIELD_KINDS = {
-    "hold": layout.HOLD,
-    "ramp": layout.RAMP,
-    "oscillate": layout.TURN,
-    "rotate": layout.TURN,
-    "follow": layout.CURVE,
-}
 
 
 def aligned(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
@@ -89,7 +83,8 @@ def patch_of(system: ReducedSystem) -> layout.Patch:
     """Return the geometry of the film and of the list's cells."""
     dipolar = _dipolar_range(system)
     touch = _touching_range(system)
-    reach = max(dipolar, touch, system.added_reach) + system.list_margin
+    flow = 0.0 if system.flow is None else system.flow.reach
+    reach = max(dipolar, touch, system.added_reach, flow) + system.list_margin
     side_x, side_y = system.sides
     return layout.Patch(
         side_x=side_x,
@@ -109,10 +104,10 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
     """Return the constants of forces and step."""
     return layout.Laws(
         steric=system.repulsion.kind,
-        strength=system.strength,
+        strength=system.repulsion.strength,
         shell=system.repulsion.shell,
-        grafting=system.grafting,
-        window_strength=system.strength,
+        grafting=system.repulsion.grafting,
+        window_strength=system.window_strength,
         cutoff=_dipolar_range(system),
         long_range=_long_range(system),
         dt=system.inner_dt,
@@ -125,10 +120,10 @@ def laws_of(system: ReducedSystem, drift_cap: float, drift_limit: float) -> layo
         added=tuple(law.constants for law in system.added.laws),
         added_reach=system.added_reach,
         body_forces=system.has_body_forces,
-        core_weight=system.core_weight,
-        shell_weight=system.shell_weight,
+        core_weight=system.body.core_weight,
+        shell_weight=system.body.shell_weight,
         core_stiffness=system.core_stiffness,
-        **dict(zip(("down_x", "down_y", "down_z"), system.down, strict=True)),
+        **dict(zip(("down_x", "down_y", "down_z"), system.body.down, strict=True)),
     )
 
 
@@ -138,7 +133,7 @@ def field_table(
     """Return the programme as arrays; what it is at the end of the last stage stays."""
     curves = [np.zeros((0, 4, 9)) if stage.curve is None else stage.curve for stage in stages]
     ends = np.cumsum([min(stage.duration, ENDLESS) for stage in stages])
-    kinds = [FIELD_KINDS[stage.kind] for stage in stages]
+    kinds = [KINDS[stage.kind] for stage in stages]
     start = np.concatenate([[0.0], ends])
     return layout.FieldTable(
         start=start,

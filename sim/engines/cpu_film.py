@@ -10,8 +10,9 @@ import numpy as np
 from sim.engines import cpu_arrays
 from sim.film.inner_steps import can_split
 from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
-from sim.interactions.slab_sum import dipole_film
+from sim.interactions.ewald_plan import dipole_film
 from sim.kernels.dipoles.ewald_slab import ewald_field_force
+from sim.kernels.flow import motion as flow_motion
 from sim.kernels.steps import energies, layout, lists, step
 from sim.kernels.steps import inner_steps as split_steps
 from sim.kernels.vectors.calls import Packed
@@ -31,7 +32,7 @@ GROWTH = 1.3
 
 def pair_choice(system: ReducedSystem) -> tuple[bool, bool]:
     """Return the constants of pair kernels: surfactant or soft core, one size or several."""
-    return system.steric == "surfactant", bool(np.all(system.radius == system.radius[0]))
+    return not system.repulsion.is_soft, bool(np.all(system.radius == system.radius[0]))
 
 
 class CpuFilm:
@@ -106,7 +107,7 @@ class CpuFilm:
                 ),
                 patch=patch,
                 laws=cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT),
-                programme=cpu_arrays.field_table(system.field, system.gradient),
+                programme=cpu_arrays.field_table(system.field, system.body.gradient),
                 long_range=long_range,
                 screening=tables and tables[0],
                 energy_screening=tables and tables[1],
@@ -130,6 +131,7 @@ class CpuFilm:
                 count=system.count,
                 beads=beads,
                 split=split,
+                flow=np.zeros((3, size)) if system.flow is not None else None,
             )
         )  # fmt: skip
         self._system = system
@@ -148,15 +150,22 @@ class CpuFilm:
             body = [split_steps.body_part] if system.has_body_forces else []
             moving = [step.noise_part, split_steps.inner_motion, step.report_part]
             return [split_steps.near_pair_parts[choice], *body, *moving]
-        parts = [step.pair_parts[choice]]
+        moving = [step.momenta_part if system.has_momenta else step.motion_part]
+        if system.flow is not None:
+            moving = [step.keep_noise, flow_motion.kick_part]
+        return [*CpuFilm.force_parts(system), step.noise_part, *moving, step.report_part]
+
+    @staticmethod
+    def force_parts(system: ReducedSystem) -> list[Kernel]:
+        """Return the parts of a step without inner ones that sum forces and fields, in order."""
+        parts = [step.pair_parts[pair_choice(system)]]
         if system.mesh is not None or system.dipole_sum != "cutoff":
             parts.append(step.far_part)
         if system.added.acts:
             parts.append(step.added_parts[system.added.last_acting])
         if system.has_body_forces:
             parts.append(step.body_part)
-        motion = step.momenta_part if system.has_momenta else step.motion_part
-        return [*parts, step.noise_part, motion, step.report_part]
+        return parts
 
     def run(self, *kernels: Kernel) -> None:
         """Run kernels on all blocks, in parallel."""
@@ -229,6 +238,24 @@ class CpuFilm:
         self.call(step.advance if self.content.split is None else split_steps.advance_split, steps)
         flags = self.content.flags
         return int(flags[step.MADE]), int(flags[step.STATUS])
+
+    def compile_flow(self) -> None:
+        """Compile what moves particles beside the step, or load it from the cache."""
+        own = flow_motion.force_part, flow_motion.second_half_part, flow_motion.travel_part
+        self._packed.addresses(*self.force_parts(self._system), *own, step.pack_block)
+
+    def keep_forces(self) -> None:
+        """Find the forces where the slots are now, for the flow that they stir up."""
+        self.sum_exact()
+        self.call(step.apply_field)
+        self.run(*self.force_parts(self._system), flow_motion.force_part)
+
+    def moved(self) -> None:
+        """Take over places that were changed beside the step: rows, and the list if due."""
+        self.run(step.pack_block, flow_motion.travel_part)
+        margin = self.content.patch.margin
+        if 4.0 * self.content.totals.farthest.max() > margin * margin:
+            self.content.flags[step.STALE] = 1
 
     def applied(self) -> NDArray[np.float64]:
         """Return the applied field and its gradient at the present step."""

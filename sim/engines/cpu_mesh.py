@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.interactions.mesh.sum import SlabMesh, screening_table
+from sim.interactions.mesh.sum import SlabMesh
+from sim.interactions.mesh.tables import screening_table
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem

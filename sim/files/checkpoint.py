@@ -20,11 +20,11 @@ from analysis.common import file_names
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.provenance import made_by
 
-__all__ = ["Checkpoint", "load", "save"]
-
 _FORMAT = 2
 _SEAL = b"chainfilm CRC-32"
 """Stands with a checksum of all bytes before it behind the end of the HDF5 file."""
+_PIECE = 16_000_000
+"""Bytes that are read at once: a file of some gigabytes need not fit into memory."""
 
 
 @dataclass(frozen=True)
@@ -80,8 +80,9 @@ def save(path: Path, checkpoint: Checkpoint) -> None:
             file.attrs.create("made_by", about, dtype=h5py.string_dtype("utf-8"))
             _write(file.create_group("timing"), dict(checkpoint.timing))
             _write(file.create_group("engine"), checkpoint.engine)
+        check, _ = _checksum(draft, draft.stat().st_size)
         with draft.open("ab") as file:  # HDF5 does not look behind its own end
-            file.write(_SEAL + zlib.crc32(draft.read_bytes()).to_bytes(4, "little"))
+            file.write(_SEAL + check.to_bytes(4, "little"))
         _to_disk(draft)
         draft.replace(path)
     except BaseException:
@@ -128,11 +129,21 @@ def load(path: Path) -> Checkpoint:
 
 def _require_whole(path: Path) -> None:
     """Refuse a file whose bytes have changed; a run would go on from them without a word."""
-    content = path.read_bytes() if path.is_file() else b""
-    seal = content[-len(_SEAL) - 4 : -4]
-    whole = content[: -len(_SEAL) - 4]
-    if seal == _SEAL and zlib.crc32(whole).to_bytes(4, "little") != content[-4:]:
+    if not path.is_file():
+        return
+    check, behind = _checksum(path, path.stat().st_size - len(_SEAL) - 4)
+    if behind[:-4] == _SEAL and check.to_bytes(4, "little") != behind[-4:]:
         raise RunFileError(f"{path} is damaged: its checksum does not fit what it holds")
+
+
+def _checksum(path: Path, size: int) -> tuple[int, bytes]:
+    """Return the checksum of the first ``size`` bytes of a file, and the bytes behind them."""
+    check, left = 0, max(0, size)
+    with path.open("rb") as file:
+        while left and (piece := file.read(min(left, _PIECE))):
+            check = zlib.crc32(piece, check)
+            left -= len(piece)
+        return check, file.read()
 
 
 def _write(group: h5py.Group, items: dict[str, Any]) -> None:

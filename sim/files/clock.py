@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["has_passed"]
-
 
 def has_passed(seconds: float, since: float, now: float) -> bool:
     """Return whether so many seconds have gone by.

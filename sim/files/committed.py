@@ -21,8 +21,6 @@ import struct
 import zlib
 from pathlib import Path
 
-__all__ = ["CommittedFile", "journal_of", "recover"]
-
 PAGE = 4096
 _HEAD = struct.Struct("<8sQQI")
 _MAGIC = b"chfilmj1"

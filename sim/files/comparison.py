@@ -15,26 +15,41 @@ from typing import Any
 import h5py
 import numpy as np
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
 from analysis.common.attributes import plain_attributes, require_numbers
 from analysis.common.seal import COUNT
-from sim.files.layout import PER_FRAME, PER_PARTICLE, STEP, TIME, require_chunks, series_of
+from sim.files.layout import (
+    FILM,
+    NAMES,
+    PER_FRAME,
+    PER_PARTICLE,
+    PROJECTED,
+    STEP,
+    TIME,
+    WHOLE,
+    box_of,
+    in_whole,
+    require_chunks,
+    series_of,
+)
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.record import flat
 
-__all__ = ["SECTIONS", "Comparison", "Difference", "compare_runs"]
-
 SECTIONS = ("parameters", "seed", "versions", "machine", "ending", "frames", "measured")
 """What is compared, in the order in which it is told."""
-FIXED = tuple(
-    f"/particles/film/{name}"
-    for name in ("box/edges", "diameter", "core_diameter", "moment_magnitude")
-)
+FIXED = tuple(f"{group}/{name}" for group in (FILM, WHOLE) for name in h5md.FIXED)
 MOVING: tuple[str, ...] = (
     STEP,
     TIME,
     *(f"{element[0]}/value" for element in PER_PARTICLE + PER_FRAME),
+    f"{NAMES}/value",
+    f"{PROJECTED}/value",
 )
+STATES = (
+    f"{WHOLE}/position/step",
+    *(f"{in_whole(element[0])}/value" for element in PER_PARTICLE),
+)
+"""Whole states beside a cut-out; all that both runs have are compared."""
 ABSENT = "absent"
 _UNCOMPARED = (
     "parameters",
@@ -216,12 +231,27 @@ def _of_frames(one: h5py.File, other: h5py.File, frames: tuple[int, int]) -> Ite
     if frames[0] != frames[1]:
         sentence = f"the first run holds {frames[0]} frames, the second {frames[1]}"
         yield Difference("frames", "frames", frames, sentence)
+    if not _same(*(_box(file) for file in (one, other))):
+        yield Difference("frames", "edges", (None, None), "edges differs")
     series = dict.fromkeys(f"{name}/value" for file in (one, other) for name in series_of(file))
-    for path in (*FIXED, *MOVING, *series):
+    for path in (*FIXED, *MOVING, *series, *STATES):
         parts = [_dataset(file, path) for file in (one, other)]
-        found = _of_data(path, parts, None if path in FIXED else min(frames))
+        rows: int | None = min(frames)
+        if path in FIXED:
+            rows = None
+        elif path in STATES:
+            rows = min((len(part) for part in parts if part is not None), default=0)
+        found = _of_data(path, parts, rows)
         if found is not None:
             yield found
+
+
+def _box(file: h5py.File) -> Any:
+    """Return the box, given once or with every frame; none where the file has no frame."""
+    try:
+        return box_of(file) if len(file[STEP]) else ()
+    except (KeyError, ValueError, OSError) as error:
+        raise RunFileError(f"the box of {file.filename} is damaged: it cannot be read") from error
 
 
 def _dataset(file: h5py.File, path: str) -> h5py.Dataset | None:

@@ -15,17 +15,6 @@ from sim.files.opening import RunFileError
 if TYPE_CHECKING:
     from sim.files.run_file import RunSummary
 
-__all__ = [
-    "RunFolder",
-    "examine",
-    "is_empty",
-    "make_writable",
-    "plan",
-    "refuse_own_start",
-    "refuse_to_replace",
-    "require_one_wish",
-]
-
 
 @dataclass(frozen=True)
 class RunFolder:
@@ -52,6 +41,7 @@ class RunFolder:
     def clear(self) -> None:
         """Remove what an earlier run has written here, and nothing else."""
         file_names.clear(self.path, file_names.OF_RUN)
+        file_names.clear_frames(self.path)
 
 
 def plan(folder: RunFolder, resume: bool, overwrite: bool) -> RunSummary | None:

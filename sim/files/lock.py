@@ -2,10 +2,10 @@
 
 The lock is the system's, on the file `.lock`. A file that locks by being there would outlive a
 kill, and the process number in it may by then be that of another program. Who holds the lock stands
-in `.writer.json`, for messages only.
+in `.writer`, for messages only.
 
 Some network disks have no such locks. There the file does lock by being there, and what
-`.writer.json` says decides whether its holder lives: process number, the time at which that process
+`.writer` says decides whether its holder lives: process number, the time at which that process
 began, and the machine.
 """
 
@@ -28,13 +28,11 @@ from analysis.common.errors import InputError
 if TYPE_CHECKING:
     from filelock import BaseFileLock
 
-__all__ = ["LOCK_FILES", "FolderError", "LockedError", "held", "refuse_if_held"]
-
 WAIT_SECONDS, LOOK_SECONDS = 0.25, 0.05
 """A look at a lock takes it for a moment; that is no writer, and is waited for."""
 _UNSUPPORTED = {errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS}
 
-_LOCK, _WRITER = ".lock", ".writer.json"
+_LOCK, _WRITER = ".lock", ".writer"
 LOCK_FILES = (_WRITER, _LOCK)
 """What lies in a folder while it is written; a killed run leaves it behind."""
 _CLOCK_SHIFTS_S = 2.0
@@ -77,7 +75,8 @@ def held(folder: Path) -> Iterator[list[str]]:
     except OSError as error:
         raise FolderError(f"output folder {folder} cannot be written: {error.strerror}") from error
     try:
-        yield [_left_behind(folder, before)] if before else []
+        taken = f"{_who(before)} was killed while it wrote {folder}; its lock is taken over"
+        yield [taken] if before else []
     finally:
         for name in LOCK_FILES:  # before the lock is let go: who waits for it sees they are gone
             with contextlib.suppress(OSError):  # gone with its folder, or read-only by now
@@ -178,7 +177,3 @@ def _sentence(folder: Path, holder: dict[str, str]) -> str:
         f"output folder {folder} is being written by {_who(holder)}; wait for its end, stop it, or "
         "name another folder with -o"
     )
-
-
-def _left_behind(folder: Path, holder: dict[str, str]) -> str:
-    return f"{_who(holder)} was killed while it wrote {folder}; its lock is taken over"

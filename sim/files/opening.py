@@ -11,8 +11,6 @@ from analysis.common.errors import InputError
 from analysis.common.foreign_parts import foreign_part
 from analysis.common.heaps import endless_heap
 
-__all__ = ["InUseError", "RunFileError", "open_hdf5"]
-
 SPOILT = (RuntimeError, OSError, LookupError, SystemError, TypeError, ValueError)
 """What reading a damaged part may raise."""
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
@@ -71,7 +69,8 @@ def open_hdf5(path: Path, mode: str) -> h5py.File:
     except PermissionError as error:
         raise RunFileError(f"{path} may not be written") from error
     except (OSError, RuntimeError) as error:
-        if "already open" in str(error):  # by this process, in another mode
+        if "already open" in str(error) or "locking flag" in str(error):
+            # by this process, in another mode, or without locks as measuring does
             raise InUseError(f"{path} is in use by this program") from error
         raise RunFileError(f"{path} is cut short or damaged: it cannot be opened") from error
     part = ""

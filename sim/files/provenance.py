@@ -10,16 +10,6 @@ import sys
 from pathlib import Path
 from typing import Any
 
-__all__ = [
-    "commit",
-    "made_by",
-    "processor_name",
-    "program_version",
-    "sources",
-    "versions",
-    "with_part",
-]
-
 _ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("sim", "analysis")
 LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "h5py")

@@ -13,8 +13,6 @@ from sim.files.provenance import commit, processor_name, program_version, source
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["LIMITS", "Ending", "RunRecord", "differences", "flat", "resolved"]
-
 
 class Ending(StrEnum):
     """How a run ended; each run file carries one of these words and a sentence."""
@@ -110,6 +108,7 @@ def _plain(value: Any) -> Any:
 
 
 YOUNGER: dict[str, Any] = {
+    "optics.core_table": "auto",
     "optics.matrix_index": 1.59,
     "run.structures": 20,
     "run.sweeps": 20_000,

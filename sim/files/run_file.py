@@ -25,13 +25,18 @@ from analysis.common.seal import COUNT, SEAL, is_sealed, seal_of
 from sim.files.clock import has_passed
 from sim.files.committed import CommittedFile, recover
 from sim.files.layout import (
+    EDGES,
     ENERGY,
+    FILM,
+    NAMES,
     PER_FRAME,
     PER_PARTICLE,
+    PROJECTED,
     STEP,
     TEXT,
     TIME,
     Frame,
+    box_of,
     frames_per_block,
     make_elements,
     require_sound,
@@ -44,10 +49,12 @@ from sim.files.layout import (
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.provenance import with_part
 from sim.files.record import Ending, RunRecord
+from sim.files.states import cut_states, kept, last_state, put_rows, put_state
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from sim.files.selection import Selection
     from sim.film.particles import Particles
 
 __all__ = ["Frame", "RunFileError", "RunSummary", "RunWriter", "read_summary"]
@@ -64,17 +71,24 @@ class RunWriter:
 
     def __init__(self, path: Path, raw: CommittedFile, file: h5py.File) -> None:
         self.path = path
+        self._box = np.full(3, np.nan)
         self._raw = raw
         self._file = file
         self._waiting: list[Frame] = []
         self._flushed = time.monotonic()
-        count = file["/particles/film/position/value"].shape[1]
+        count = file[f"{FILM}/position/value"].shape[1]
         self._block = frames_per_block(count)
+        self._selection: Selection | None = None
         self._frames = int(file[COUNT][()])
 
     @classmethod
     def create(
-        cls, path: Path, record: RunRecord, particles: Particles, energies: Iterable[str]
+        cls,
+        path: Path,
+        record: RunRecord,
+        particles: Particles,
+        energies: Iterable[str],
+        selection: Selection | None = None,
     ) -> RunWriter:
         """Write a new file with everything but frames.
 
@@ -88,6 +102,8 @@ class RunWriter:
             Sizes, moments and the patch.
         energies : iterable of str
             Names of the energies of a frame.
+        selection : Selection or None
+            What frames keep; None for all particles and no map.
 
         Returns
         -------
@@ -104,8 +120,8 @@ class RunWriter:
         try:
             write_parameters(file, record)
             write_head(file, record.version)
-            write_particles(file, particles)
-            make_elements(file, len(particles.diameter), energies, not record.is_sampled)
+            write_particles(file, particles, None if selection is None else selection.cutout)
+            make_elements(file, len(particles.diameter), energies, not record.is_sampled, selection)
             file.create_dataset(COUNT, data=0, dtype="<i8")
             file["/parameters"].attrs.modify(SEAL, np.uint32(seal_of(file)))
             file.flush()
@@ -113,10 +129,15 @@ class RunWriter:
         except BaseException:
             _close(file, raw)
             raise
-        return cls(path, raw, file)
+        writer = cls(path, raw, file)
+        writer._selection = selection
+        writer._box = np.array([*particles.sides, particles.thickness])
+        if selection is not None and selection.cutout is not None:
+            writer._box = np.array(selection.cutout.sides)
+        return writer
 
     @classmethod
-    def reopen(cls, path: Path, step: int) -> RunWriter:
+    def reopen(cls, path: Path, step: int, selection: Selection | None = None) -> RunWriter:
         """Open the file of an unfinished run and cut the frames after `step`.
 
         Parameters
@@ -125,6 +146,8 @@ class RunWriter:
             The run file.
         step : int
             Step of the checkpoint that the run goes on from.
+        selection : Selection or None
+            What frames keep.
 
         Returns
         -------
@@ -137,11 +160,13 @@ class RunWriter:
             If the file is not a run.
         """
         writer = cls._opened(path)
+        writer._selection = selection
         file = writer._file
         try:
             complete = int(file[COUNT][()])
             keep = int(np.searchsorted(file[STEP][:complete], step, side="right"))
             require_sound(file, keep)
+            writer._box = box_of(file)
         except Exception as error:  # a spoilt file can raise anything out of HDF5
             writer.close()
             raise RunFileError(
@@ -151,6 +176,7 @@ class RunWriter:
         try:
             file[COUNT][()] = keep
             resize(file, keep)
+            cut_states(file, step)
             writer._frames = keep
             writer._note_end(Ending.RUNNING, "")
             writer._commit()
@@ -187,7 +213,7 @@ class RunWriter:
 
     def append(self, frame: Frame) -> None:
         """Add a frame; it reaches the disk with its block, or after a few seconds."""
-        self._waiting.append(frame)
+        self._waiting.append(kept(self._selection, frame))
         late = has_passed(FLUSH_SECONDS, self._flushed, time.monotonic())
         if late or len(self._waiting) >= self._block:
             self.flush()
@@ -204,9 +230,18 @@ class RunWriter:
         self._file[STEP][rows] = [frame.step for frame in waiting]
         if TIME in self._file:
             self._file[TIME][rows] = [frame.time for frame in waiting]
-        for element, name, dtype, _, _ in PER_PARTICLE + PER_FRAME:
+        of_particles = [(element, name, dtype) for element, name, dtype, *_ in PER_PARTICLE]
+        for element, name, dtype in (*of_particles, (NAMES, "particles", "<i8")):
+            if element in self._file:
+                blocks = [getattr(frame, name) for frame in waiting]
+                put_rows(self._file[element + "/value"], rows, blocks, dtype)
+        for element, name, dtype, _, _ in PER_FRAME:
             block = np.stack([getattr(frame, name) for frame in waiting])
             self._file[element + "/value"][rows] = block.astype(dtype)
+        if PROJECTED in self._file:
+            self._file[PROJECTED + "/value"][rows] = [frame.projected for frame in waiting]
+        if EDGES + "/value" in self._file:
+            self._file[EDGES + "/value"][rows] = np.tile(self._box, (len(waiting), 1))
         for element in series_of(self._file):
             name = element.removeprefix(ENERGY)
             self._file[element + "/value"][rows] = [
@@ -215,6 +250,17 @@ class RunWriter:
         self._file[COUNT][()] = rows.stop
         self._commit()
         self._frames = rows.stop
+
+    @property
+    def last_state(self) -> int:
+        """Step of the newest whole state beside a cut-out; -1 if there is none."""
+        return last_state(self._file)
+
+    def append_state(self, frame: Frame) -> None:
+        """Add a whole state beside frames of a cut-out; it reaches the disk at once."""
+        self.flush()
+        put_state(self._file, frame)
+        self._commit()
 
     def end(self, ending: Ending, reason: str, timing: Mapping[str, float]) -> None:
         """Write the last frames, the timing and how the run ended.

@@ -5,14 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions.added import AddedPairs
 from sim.interactions.steric import StericLaw
-
-__all__ = ["REACHED", "added_curvature", "crowded_distance"]
-
-Floats = NDArray[np.float64]
 
 REACHED = 10.0
 """Climbs in kT that thermal motion makes within a run; behind higher ones no pair is followed."""

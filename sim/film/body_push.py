@@ -7,14 +7,10 @@ more than a step may, and presses piles of them into windows and into each other
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.film.time_step import STIFFNESS_SHARE
 from sim.kernels.laws import pairs as pair_laws
-
-__all__ = ["DRIFT_SHARE", "body_push", "pressed_curvature", "pushed_step"]
-
-Floats = NDArray[np.float64]
 
 STRETCH = (16.0 / 3.0) ** 0.5
 DRIFT_SHARE = 0.04

@@ -10,15 +10,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+from analysis.common.arrays import Floats
 
 if TYPE_CHECKING:
     from sim.interactions.added import AddedPairs
     from sim.interactions.steric import StericLaw
-
-__all__ = ["CLIMBED", "PRESSED", "contact_stiffness", "layers_hold"]
-
-Floats = NDArray[np.float64]
 
 PRESSED = 300.0
 """Stiffness of two cores in lambda kT per squared core diameter, lambda that of cores in touch.

@@ -16,14 +16,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.kernels.laws.pairs import SOFT_CORE_REACH2
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["HIGHEST", "HIGHEST_KEPT", "eased", "eased_from_run", "nearest_to_window"]
-
-Floats = NDArray[np.float64]
 Integers = NDArray[np.intp]
 
 HIGHEST = 5.0
@@ -41,7 +39,7 @@ def nearest_to_window(system: ReducedSystem) -> Floats:
     Windows are mirrors at which soft cores stand; 4e (x^12 - x^6) + e = U has
     x^6 = (1 + sqrt(U/e))/2, with x = 2 R/(z + R).
     """
-    x = (0.5 * (1.0 + np.sqrt(HIGHEST_KEPT / system.strength))) ** (1.0 / 6.0)
+    x = (0.5 * (1.0 + np.sqrt(HIGHEST_KEPT / system.window_strength))) ** (1.0 / 6.0)
     share = float(np.clip(2.0 / x - 1.0, 0.2, 1.2))
     return np.minimum(share * system.radius, 0.5 * system.thickness)
 

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import FieldStep, Parameters
     from sim.physics.units import ReducedUnits
 
-__all__ = ["FieldStage", "field_stages"]
-
 
 @dataclass(frozen=True)
 class FieldStage:

@@ -16,12 +16,11 @@ import numpy as np
 
 from sim.film.time_step import TURNING_SHARE, round_down
 from sim.interactions.dipole_plan import longest_hold
+from sim.kernels.laws.pairs import SOFT_CORE, SURFACTANT
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.film.time_step import StepLimits
-
-__all__ = ["INNER_FACTOR", "can_split", "longest_outer_step", "with_inner_steps"]
 
 # Outer step of particles of the median size, in d0^2/D0, in which they move by 0.07 d0.
 LONGEST_OUTER = 2.4e-3
@@ -29,7 +28,7 @@ LONGEST_OUTER = 2.4e-3
 COUPLING_SHARE = 0.018
 # Inner steps in multiples of the plain automatic step, k D dt = 0.25 for the stiffest pair: a
 # soft core gives way gently, layers of surfactant have an edge.
-INNER_FACTOR = {"soft_core": 3.0, "surfactant": 1.6}
+INNER_FACTOR = {SOFT_CORE: 3.0, SURFACTANT: 1.6}
 # Fewer inner steps do not pay for the kept sums.
 FEWEST_INNER = 3
 STEPS_PER_FRAME = 5
@@ -38,11 +37,16 @@ STEPS_PER_FRAME = 5
 def can_split(system: ReducedSystem) -> bool:
     """Say whether the steps of a film may have inner ones.
 
-    Momenta, induced moments and exact sums need everything again in each step; added pair laws
-    reach further than near pairs.
+    Momenta, induced moments and exact sums need everything again in each step, and so does the flow
+    that particles stir up, which costs more than all forces; added pair laws reach further than
+    near pairs.
     """
     return not (
-        system.has_momenta or system.induced or system.dipole_sum == "exact" or system.added.acts
+        system.has_momenta
+        or system.flow is not None
+        or system.induced
+        or system.dipole_sum == "exact"
+        or system.added.acts
     )
 
 
@@ -86,7 +90,7 @@ def with_inner_steps(
     if not can_split(system):
         return system
     unit = system.units.time_s
-    wider = limits.with_stiffness(INNER_FACTOR[system.steric])
+    wider = limits.with_stiffness(INNER_FACTOR[system.repulsion.kind])
     inner = min(wider.shortest, TURNING_SHARE / max(fastest, 1e-300)) * unit
     inner = max(inner, system.dt_s)
     dt_s = round_down(min(longest_outer_step(system) * unit, limits.period * unit, interval))

@@ -13,12 +13,12 @@ from analysis.common.errors import InputError
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["BASE_BYTES", "MemoryShortError", "free_bytes", "memory_bytes", "require_memory"]
-
 NEIGHBOUR_BYTES = 4
 """One entry of a neighbour list, each pair listed from both sides."""
 PARTICLE_BYTES = 600
 """State, forces, sorted copies and their like: about 75 numbers of 8 bytes per particle."""
+DRAWN_BYTES = 120
+"""Sizes and moments, in SI and in reduced units: what `check` needs of a film."""
 BASE_BYTES = 300_000_000
 """Interpreter, libraries and compiled kernels."""
 GRID_COPIES = 5
@@ -53,10 +53,25 @@ def require_memory(system: ReducedSystem) -> None:
     MemoryShortError
         If it needs more than is free.
     """
-    needed, free = memory_bytes(system) - BASE_BYTES, free_bytes()
+    _require(system.count, memory_bytes(system) - BASE_BYTES)
+
+
+def require_room(count: int) -> None:
+    """Refuse particles before they are drawn, where there is no room for their sizes alone.
+
+    Raises
+    ------
+    MemoryShortError
+        If they need more than is free.
+    """
+    _require(count, count * DRAWN_BYTES)
+
+
+def _require(count: int, needed: int) -> None:
+    free = free_bytes()
     if needed > free:
         raise MemoryShortError(
-            f"[film] {system.count} particles need about {needed / 1e9:.3g} GB of memory, and "
+            f"[film] {count} particles need about {needed / 1e9:.3g} GB of memory, and "
             f"{free / 1e9:.3g} GB are free; use a smaller patch (count) or a shorter cutoff"
         )
 

@@ -10,16 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
+from sim.film.memory import require_room
 from sim.interactions import dipolar
 from sim.physics.sizes import LARGEST_DEVIATION
 
 if TYPE_CHECKING:
     from sim.parameters.particle_types import ParticleParameters
     from sim.parameters.types import Parameters
-
-__all__ = ["Particles", "draw", "quantile_diameters"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -84,7 +82,7 @@ def quantile_diameters(particles: ParticleParameters, count: int) -> Floats:
     normal = NormalDist()
     tail = normal.cdf(-LARGEST_DEVIATION)
     shares = tail + (1.0 - 2.0 * tail) * (np.arange(count) + 0.5) / count
-    deviations = np.array([normal.inv_cdf(float(share)) for share in shares])
+    deviations = np.fromiter(map(normal.inv_cdf, shares), np.float64, count)
     return particles.core_diameter * np.exp(particles.size_spread * deviations)
 
 
@@ -101,6 +99,11 @@ def draw(parameters: Parameters) -> Particles:
     -------
     Particles
         Sizes permuted by the seed.
+
+    Raises
+    ------
+    MemoryShortError
+        If the machine has no room for so many.
     """
     sizes = parameters.particles
     film = parameters.film
@@ -114,6 +117,7 @@ def draw(parameters: Parameters) -> Particles:
         count = film.count or 1
         area = count * sizes.mean_volume / (sizes.whole_volume_fraction * film.thickness)
         sides = (math.sqrt(area), math.sqrt(area))
+    require_room(count)
     generator = np.random.default_rng([parameters.run.seed, 0])
     core = generator.permutation(quantile_diameters(sizes, count))
     single = core if sizes.small_core_diameter is None else sizes.small_core_diameter

@@ -14,8 +14,6 @@ from sim.film.state import FilmState
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["CrowdedError", "lattice_state", "random_directions", "random_state"]
-
 TRIES = 2000
 SWEEPS = 5000
 # Overlaps up to this share of contact are left to the first steps.

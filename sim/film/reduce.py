@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
+from analysis.common.errors import InputError
 from sim.film import inner_steps, time_step
 from sim.film.added_stiffness import crowded_distance
 from sim.film.body_push import body_push, pushed_step
@@ -17,7 +18,8 @@ from sim.film.field_programme import field_stages
 from sim.interactions import dipolar
 from sim.interactions.added import AddedPairs
 from sim.interactions.dipole_plan import DipolePlan, plan_dipoles, steps_between_sums
-from sim.interactions.gravity import gradient_components, gravity_law
+from sim.interactions.flow.plan import plan_flow
+from sim.interactions.gravity import body_forces
 from sim.interactions.steric import StericLaw
 from sim.physics import beads, material
 from sim.physics.units import ReducedUnits
@@ -26,11 +28,6 @@ if TYPE_CHECKING:
     from sim.film.particles import Particles
     from sim.parameters.types import Parameters
 from sim.film.reduced_system import ReducedSystem
-
-__all__ = ["reduce", "with_mesh"]
-
-
-Floats = NDArray[np.float64]
 
 MARGIN_SHORT, MARGIN_LONG, MARGIN_OUTER = 0.5, 0.8, 1.0
 DRIFT_CAP = 0.1
@@ -86,17 +83,6 @@ def _strongest_moment(
     return beads.self_consistent(moment, core_langevin, largest_field, feedback)
 
 
-def _body_forces(parameters: Parameters, units: ReducedUnits) -> dict[str, Any]:
-    """Return weight and gradient of the field in reduced units."""
-    law = gravity_law(parameters, units.length_m)
-    return {
-        "core_weight": law.core_weight,
-        "shell_weight": law.shell_weight,
-        "down": parameters.gravity.direction,
-        "gradient": gradient_components(parameters, units),
-    }
-
-
 def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> ReducedSystem:
     """Return a system whose dipoles are summed on the mesh that its tolerance needs.
 
@@ -122,6 +108,15 @@ def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> Reduc
         system.sides, system.thickness, system.moment, system.radius, system.tolerance, every
     )
     return replace(system, dipole_sum=plan.sum, mesh=plan.mesh, mesh_every=plan.every)
+
+
+def _stirred(system: ReducedSystem) -> ReducedSystem:
+    """Return a system whose particles are carried by the flow that all stir up."""
+    try:
+        plan = plan_flow(system.sides, system.thickness, system.radius)
+    except ValueError as error:
+        raise InputError(f'[motion] flow must be "none" for this film: {error.args[0]}') from error
+    return replace(system, flow=plan)
 
 
 def _dividing(system: ReducedSystem, interval: float, begun_with: float | None) -> ReducedSystem:
@@ -188,12 +183,12 @@ def reduce(
     strongest = _strongest_moment(radius, moment, core_langevin, largest_field)
     sides = (particles.sides[0] / units.length_m, particles.sides[1] / units.length_m)
     thickness = particles.thickness / units.length_m
-    body = _body_forces(parameters, units)
+    body = body_forces(parameters, units)
     push = body_push(
         radius,
         moment,
         law.shell,
-        (body["core_weight"], body["shell_weight"]),
+        (body.core_weight, body.shell_weight),
         parameters.field.steepest * units.length_m / units.field_t,
     )
     layers = max(1.0, float(np.sum(4.0 * radius**2)) / (sides[0] * sides[1]))
@@ -229,10 +224,8 @@ def reduce(
         turning=turning,
         sides=sides,
         thickness=thickness,
-        steric=parameters.repulsion.kind,
-        strength=parameters.repulsion.strength,
-        shell=law.shell,
-        grafting=law.grafting,
+        repulsion=replace(law, shell=max(law.shell, 1e-9)),
+        window_strength=parameters.repulsion.strength,
         dipole_sum=parameters.dipoles.sum,
         cutoff=parameters.dipoles.cutoff_diameters,
         tolerance=parameters.dipoles.tolerance,
@@ -253,12 +246,12 @@ def reduce(
         longest_dt_reason="" if chosen is None else allowed.reason,
         added=added,
         added_reach=added.reach(float(radius.max())),
-        induced=core_langevin > 0.0,
-        saturation=moment if core_langevin > 0.0 else None,
         core_langevin=core_langevin,
         core_stiffness=core_stiffness,
-        **body,
+        body=body,
     )
+    if parameters.motion.is_stirred and not sampled:
+        system = _stirred(system)
     plain = system
     if chosen is None and not sampled:
         longest = interval / inner_steps.STEPS_PER_FRAME
@@ -275,4 +268,8 @@ def reduce(
         return replace(system, steps=parameters.run.sweeps)
     if chosen is None:
         system = _dividing(system, interval, begun_with)
+    if system.flow is not None:
+        longest = inner_steps.longest_outer_step(system)
+        every = min(system.flow.most_steps(), int(longest / system.dt))
+        system = replace(system, flow_every=max(1, every))
     return _with_steps(system, parameters.run.duration)

@@ -7,22 +7,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.film.field_programme import FieldStage
 from sim.interactions.added import AddedPairs
-from sim.interactions.steric import KINDS, StericLaw
+from sim.interactions.gravity import BodyForces
+from sim.interactions.steric import StericLaw
 from sim.physics.units import ReducedUnits
 
 if TYPE_CHECKING:
+    from sim.interactions.flow.plan import FlowPlan
     from sim.interactions.mesh.plan import MeshPlan
 
-__all__ = [
-    "ReducedSystem",
-]
-
-Floats = NDArray[np.float64]
 NONE_ADDED = AddedPairs()
+NO_BODY_FORCES = BodyForces()
 
 
 # A drift longer than the cap is shortened and counted; one longer than the limit stops the run.
@@ -41,12 +39,10 @@ class ReducedSystem:
         ones the largest; D_i/D0; rotational diffusion of the moment, 0 for induced ones.
     sides : tuple of float
     thickness : float
-    steric : str
-        "surfactant" or "soft_core".
-    strength : float
-        Strength of the soft core in kT; the windows have it too.
-    shell, grafting : float
-        Thickness of the shell, molecules per area of the core.
+    repulsion : StericLaw
+        Of pairs, its shell not quite without thickness.
+    window_strength : float
+        Energy of any particle at contact with a window in kT.
     dipole_sum : str
         "mesh", "cutoff" or "exact"; "exact" too where a mesh does not pay.
     cutoff : float
@@ -81,26 +77,22 @@ class ReducedSystem:
         Pair laws beside dipoles and repulsion.
     added_reach : float
         Range of all of them; 0 where none acts.
-    core_weight, shell_weight : float
-        Weight as ``sim.interactions.gravity`` gives it.
-    down : tuple of float
-        Where things fall.
-    gradient : tuple of float
-        dB_a/dx_b as (xx, yy, zz, xy, xz, yz).
+    body : BodyForces
+        Weight and gradient of the field.
     mesh : MeshPlan or None
         The mesh of the dipole sum "mesh".
     mesh_every : int
         Steps from one sum of the mesh to the next.
-    induced : bool
-        Whether the moments are m_s L(core_langevin b) along the local field b (multicore beads).
-    saturation : float64 (N,) or None
-        Their m_s, the same as ``moment``; None where moments are fixed.
     core_langevin : float
         Moment of one small core of a bead; 0 where moments are fixed.
     inner_steps : int
         Inner steps of a step: near pairs are summed again in each, all others once a step.
     core_stiffness : float
         Of cores that touch, in kT/d0^2; 0 where layers of surfactant keep them apart.
+    flow : FlowPlan or None
+        The sum of the flow that particles stir up; None where each moves as if it were alone.
+    flow_every : int
+        Steps from one move by the smooth part of the flow to the next.
     """
 
     units: ReducedUnits
@@ -110,10 +102,8 @@ class ReducedSystem:
     turning: Floats
     sides: tuple[float, float]
     thickness: float
-    steric: Literal["surfactant", "soft_core"]
-    strength: float
-    shell: float
-    grafting: float
+    repulsion: StericLaw
+    window_strength: float
     dipole_sum: Literal["mesh", "cutoff", "exact"]
     cutoff: float
     tolerance: float
@@ -135,23 +125,24 @@ class ReducedSystem:
     longest_dt_reason: str = ""
     added: AddedPairs = NONE_ADDED
     added_reach: float = 0.0
-    core_weight: float = 0.0
-    shell_weight: float = 0.0
-    down: tuple[float, float, float] = (0.0, 0.0, -1.0)
-    gradient: tuple[float, float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    body: BodyForces = NO_BODY_FORCES
     mesh: MeshPlan | None = None
     mesh_every: int = 1
-    induced: bool = False
-    saturation: Floats | None = None
     core_langevin: float = 0.0
     inner_steps: int = 1
     core_stiffness: float = 0.0
+    flow: FlowPlan | None = None
+    flow_every: int = 1
 
     @property
-    def repulsion(self) -> StericLaw:
-        """The repulsion of pairs, its shell not quite without thickness."""
-        shell = max(self.shell, 1e-9)
-        return StericLaw(KINDS[self.steric], shell, self.grafting, self.strength)
+    def induced(self) -> bool:
+        """Whether moments are m_s L(core_langevin b) along the local field b (multicore beads)."""
+        return self.core_langevin > 0.0
+
+    @property
+    def saturation(self) -> Floats | None:
+        """Their m_s, (N,), the same as ``moment``; None where moments are fixed."""
+        return self.moment if self.induced else None
 
     @property
     def inner_dt(self) -> float:
@@ -164,12 +155,12 @@ class ReducedSystem:
         curves = [stage.curve for stage in self.field if stage.curve is not None]
         if any(np.any(curve[:, :, 3:]) for curve in curves):
             return True
-        return any(part != 0.0 for part in (self.core_weight, self.shell_weight, *self.gradient))
+        return self.body.acts
 
     @property
     def has_momenta(self) -> bool:
-        """Whether the step carries momenta: inertia, or mobilities that depend on the place."""
-        return self.dynamics == "langevin" or self.hindered
+        """Whether the step carries momenta: inertia, or mobilities that depend on the places."""
+        return self.dynamics == "langevin" or self.hindered or self.flow is not None
 
     @property
     def thermal_velocity(self) -> Floats | None:

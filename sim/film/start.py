@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from sim.film.state import FilmState
     from sim.parameters.types import Parameters
 
-__all__ = ["start_state"]
-
 
 def start_state(parameters: Parameters, system: ReducedSystem) -> FilmState:
     """Return the starting state that a parameter file asks for.

@@ -14,29 +14,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.common import file_names
+from analysis.common import file_names, h5md
+from analysis.common.arrays import Floats
 from analysis.common.seal import COUNT
-from sim.files.layout import require_chunks
+from sim.files.layout import EDGES, FILM, WHOLE, box_of, require_chunks
 from sim.files.opening import RunFileError, open_hdf5
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
 from sim.film.state import FilmState
+from sim.parameters.types import MOST_PARTICLES
 
 if TYPE_CHECKING:
     import h5py
 
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["field_of_run", "state_from_run"]
-
-Floats = NDArray[np.float64]
-
 SIDE_ERROR = 1e-3
 """Sides may differ from a whole number of old ones by this share."""
-MOST_PARTICLES = 10_000_000
-"""As many as a film may have; more are not read."""
 FEWEST_KEPT = 0.1
 """At least this share of the particles must come from the run."""
 
@@ -147,9 +142,11 @@ def _last_frame(file: Path) -> tuple[Floats, Floats, Floats, Floats]:
 
 def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """Read positions and moments of the last frame, diameters and box, looked for first."""
-    frames = int(content[COUNT][()])
-    film = content["/particles/film"]
-    diameters, box = film["diameter"], film["box/edges"]
+    frames, film, edges = int(content[COUNT][()]), content[FILM], EDGES
+    if WHOLE in content:  # frames hold a cut-out
+        film, edges = content[WHOLE], f"{WHOLE}/box/edges"
+        frames = len(film["position/step"])
+    diameters = film[h5md.DIAMETER]
     if diameters.size > MOST_PARTICLES:
         raise RunFileError(
             f"[start] path must name a run of at most {MOST_PARTICLES} particles; {file} holds "
@@ -157,13 +154,12 @@ def _arrays(content: h5py.File, file: Path) -> tuple[Floats, Floats, Floats, Flo
         )
     if frames < 1:
         raise RunFileError(f"{file} holds no frame to start from")
-    for fixed in (diameters, box):
-        require_chunks(fixed, len(fixed))
+    require_chunks(diameters, len(diameters))
     positions, moments = film["position/value"], film["moment/value"]
     for moving in (positions, moments):
         require_chunks(moving, frames, frames - 1)
     last = frames - 1
-    return positions[last], moments[last].astype(np.float64), diameters[:], box[:]
+    return positions[last], moments[last].astype(np.float64), diameters[:], box_of(content, edges)
 
 
 def _tiled(

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.film.added_stiffness import added_curvature
 from sim.physics.units import format_quantity
 
@@ -22,10 +22,6 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.interactions.added import AddedPairs
     from sim.interactions.steric import StericLaw
-
-__all__ = ["StepLimits", "limits", "round_down", "soft_core_curvature", "too_long_step"]
-
-Floats = NDArray[np.float64]
 
 STIFFNESS_SHARE = 0.25
 TURNING_SHARE = 0.2

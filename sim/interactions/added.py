@@ -14,15 +14,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from sim.interactions.electrostatic import ElectrostaticLaw
-from sim.interactions.pairs import AddedLaw, Conditions, Values
+from sim.interactions.pairs import AddedLaw, Conditions
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.laws import pairs as pair_laws
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
-
-__all__ = ["LAWS", "AddedPairs"]
 
 _LAWS: tuple[type[AddedLaw], ...] = (VanDerWaalsLaw, ElectrostaticLaw)
 LAWS = {name: {law.name: law for law in _LAWS}[name] for name in pair_laws.ADDED}
@@ -86,10 +85,10 @@ class AddedPairs:
         """Distance beyond which none of them acts; 0 where none acts at all."""
         return max(law.reach(largest_radius) for law in self.laws)
 
-    def energy(self, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike) -> Values:
+    def energy(self, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike) -> Floats:
         """Energy of pairs of steric radii in kT, of all laws together."""
         return np.asarray(sum(law.energy(radius_i, radius_j, distance) for law in self.laws))
 
-    def force(self, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike) -> Values:
+    def force(self, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike) -> Floats:
         """Force of pairs of steric radii, -dU/dr, in kT per length unit, of all laws together."""
         return np.asarray(sum(law.force(radius_i, radius_j, distance) for law in self.laws))

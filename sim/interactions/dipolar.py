@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN, MU0
 from analysis.common.laws import langevin
-from sim.interactions.pairs import Values, floats
+from sim.interactions.pairs import floats
 from sim.kernels.laws import pairs as pair_laws
 from sim.physics import beads, material
 
@@ -21,17 +22,8 @@ if TYPE_CHECKING:
     from sim.parameters.particle_types import ParticleParameters
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "core_langevin_parameter",
-    "head_to_tail_energy",
-    "largest_moments",
-    "moments",
-    "moments_in_field",
-    "pair_coupling",
-]
 
-
-def largest_moments(sizes: ParticleParameters, core: ArrayLike) -> Values:
+def largest_moments(sizes: ParticleParameters, core: ArrayLike) -> Floats:
     """Moments of particles at saturation.
 
     Parameters
@@ -69,7 +61,7 @@ def core_langevin_parameter(parameters: Parameters, field: float) -> float:
     return float(material.langevin_parameter(moment, field, parameters.carrier.temperature))
 
 
-def moments_in_field(parameters: Parameters, core: ArrayLike) -> Values:
+def moments(parameters: Parameters, core: ArrayLike) -> Floats:
     """Moments of particles that are alone in the largest field of a run.
 
     Parameters
@@ -91,37 +83,12 @@ def moments_in_field(parameters: Parameters, core: ArrayLike) -> Values:
     return found
 
 
-def moments(parameters: Parameters, core: ArrayLike) -> Values:
-    """Dipole moments of cores of the file's material; of beads those in the largest field.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core : array_like
-        Core diameters in m.
-
-    Returns
-    -------
-    ndarray
-        Moments in A m2, of the shape of ``core``.
-    """
-    return moments_in_field(parameters, core)
-
-
 def head_to_tail_energy(
     parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-) -> Values:
+) -> Floats:
     """Dipole energy of pairs with both moments along the line of centres.
 
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core_i, core_j : array_like
-        Core diameters in m.
-    distance : array_like
-        Centre distances in m.
+    Parameters are those of `sim.interactions.pairs.PairLaw.pair_energy`.
 
     Returns
     -------
@@ -138,17 +105,10 @@ def head_to_tail_energy(
 
 def pair_coupling(
     parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-) -> Values:
+) -> Floats:
     """Coupling of pairs at a distance, half of their head-to-tail attraction.
 
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    core_i, core_j : array_like
-        Core diameters in m.
-    distance : array_like
-        Centre distances in m.
+    Parameters are those of `head_to_tail_energy`.
 
     Returns
     -------

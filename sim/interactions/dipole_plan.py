@@ -6,19 +6,9 @@ import math
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions.mesh.plan import MeshPlan, plan_mesh
-
-__all__ = [
-    "FEWEST_FOR_MESH",
-    "DipolePlan",
-    "longest_hold",
-    "plan_dipoles",
-    "steps_between_sums",
-]
-
-Floats = NDArray[np.float64]
 
 FEWEST_FOR_MESH = 40
 """Up to this many dipoles the exact sum costs no more than a mesh."""

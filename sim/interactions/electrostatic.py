@@ -19,8 +19,6 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.parameters.types import ElectrostaticParameters, Parameters
 
-__all__ = ["ElectrostaticLaw", "charge_number"]
-
 LARGEST_POTENTIAL = 2.0
 """Surface potentials in kT/e up to which the linear theory of double layers may be used."""
 

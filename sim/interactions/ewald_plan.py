@@ -4,15 +4,18 @@ The plan follows from patch, thickness, count and tolerance by a cost model with
 constants, never by timing: a plan that depended on the clock would change the bits of a run.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from analysis.common.arrays import Floats, Integers
+
+if TYPE_CHECKING:
+    from sim.kernels.vectors.calls import Packed
 
 # Relative costs of the cost model: one pair or image within the cutoff, one candidate outside
 # it, one (particle, wave vector, +-h) term, one (particle, in-plane wave vector).
@@ -297,3 +300,21 @@ def make_work(plan: EwaldPlan, count: int) -> EwaldWork:
         odd_imaginary=np.zeros(terms),
         layer=np.zeros((plan.wave_x.size, 4)),
     )
+
+
+def dipole_film(**content: Any) -> Packed:
+    """Return dipoles laid out for `sim.kernels.dipoles.ewald_slab.ewald_field_force`.
+
+    Parameters
+    ----------
+    content
+        The fields of `sim.kernels.steps.layout.DipoleFilm` but for the last two.
+    """
+    from sim.kernels.dipoles import ewald_slab
+    from sim.kernels.steps.layout import DipoleFilm
+    from sim.kernels.vectors.calls import Packed
+
+    calls = np.zeros(len(ewald_slab.PARTS), np.int64)
+    film = Packed(DipoleFilm(**content, total=np.zeros(1), calls=calls))
+    calls[:] = film.addresses(*ewald_slab.PARTS)
+    return film

@@ -7,11 +7,12 @@ a steady pull has none: particles that it moves come back on the other side.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN
 from sim.kernels.laws import pairs as pair_laws
 from sim.physics.uniaxial_gradient import Gradient
@@ -19,15 +20,6 @@ from sim.physics.uniaxial_gradient import Gradient
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
     from sim.physics.units import ReducedUnits
-
-__all__ = [
-    "GravityLaw",
-    "gradient_components",
-    "gravity_law",
-    "weight",
-]
-
-Values: TypeAlias = NDArray[np.float64]
 
 
 class GravityLaw(NamedTuple):
@@ -65,7 +57,37 @@ def gravity_law(parameters: Parameters, length_m: float = 1.0) -> GravityLaw:
     return GravityLaw(scale * (sizes.body_density - liquid), scale * (sizes.shell_density - liquid))
 
 
-def weight(parameters: Parameters, core: ArrayLike) -> Values:
+class BodyForces(NamedTuple):
+    """What acts on each particle by itself, reduced.
+
+    Attributes
+    ----------
+    core_weight, shell_weight : float
+        As in `GravityLaw`.
+    down : tuple of float
+        Where things fall.
+    gradient : tuple of float
+        dB_a/dx_b as (xx, yy, zz, xy, xz, yz).
+    """
+
+    core_weight: float = 0.0
+    shell_weight: float = 0.0
+    down: tuple[float, float, float] = (0.0, 0.0, -1.0)
+    gradient: Gradient = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+    @property
+    def acts(self) -> bool:
+        """Whether there is any."""
+        return any(part != 0.0 for part in (self.core_weight, self.shell_weight, *self.gradient))
+
+
+def body_forces(parameters: Parameters, units: ReducedUnits) -> BodyForces:
+    """Give weight and gradient of a parameter file in reduced units."""
+    law, gradient = gravity_law(parameters, units.length_m), gradient_components(parameters, units)
+    return BodyForces(*law, parameters.gravity.direction, gradient)
+
+
+def weight(parameters: Parameters, core: ArrayLike) -> Floats:
     """Weight less buoyancy of particles in SI.
 
     Parameters

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from sim.kernels.laws import pairs as pair_laws
 
 if TYPE_CHECKING:
@@ -22,32 +23,20 @@ if TYPE_CHECKING:
 
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "LEAST_ENERGY",
-    "AddedLaw",
-    "Conditions",
-    "PairLaw",
-    "Values",
-    "bisect_range",
-    "floats",
-    "steric_radii",
-]
-
-Values: TypeAlias = NDArray[np.float64]
 Formula: TypeAlias = Callable[..., Any]
 
 LEAST_ENERGY = 1e-3
 """Pairs further apart than where this energy in kT is left do not act on each other."""
 
 
-def floats(*values: ArrayLike) -> tuple[Values, ...]:
+def floats(*values: ArrayLike) -> tuple[Floats, ...]:
     """Return each of the values as a float64 array."""
     return tuple(np.asarray(value, dtype=np.float64) for value in values)
 
 
 def steric_radii(
     parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike
-) -> tuple[Values, Values]:
+) -> tuple[Floats, Floats]:
     """Return the steric radii in m, core and shell, of two core diameters in m."""
     shell = parameters.particles.shell_thickness
     first, second = floats(core_i, core_j)
@@ -146,7 +135,7 @@ class PairLaw(ABC):
         at = Conditions(shell, temperature, length_m)
         return cls.of(getattr(parameters, cls.table), at)
 
-    def energy(self, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike) -> Values:
+    def energy(self, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike) -> Floats:
         """Energy of pairs.
 
         Parameters
@@ -164,7 +153,7 @@ class PairLaw(ABC):
         first, second, r = floats(radius_i, radius_j, distance)
         return self._formula(1, first, second, r)
 
-    def force(self, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike) -> Values:
+    def force(self, radius_i: ArrayLike, radius_j: ArrayLike, distance: ArrayLike) -> Floats:
         """Force of pairs, -dU/dr: positive where it drives them apart.
 
         Parameters are those of `energy`.
@@ -177,7 +166,7 @@ class PairLaw(ABC):
         first, second, r = floats(radius_i, radius_j, distance)
         return np.asarray(self._formula(0, first, second, r) * r)
 
-    def _formula(self, which: int, radius_i: Values, radius_j: Values, r: Values) -> Values:
+    def _formula(self, which: int, radius_i: Floats, radius_j: Floats, r: Floats) -> Floats:
         if not self.acts:
             return np.zeros(np.broadcast_shapes(radius_i.shape, radius_j.shape, r.shape))
         shell = getattr(self, "shell", 0.0)
@@ -187,7 +176,7 @@ class PairLaw(ABC):
     @classmethod
     def pair_energy(
         cls, parameters: Parameters, core_i: ArrayLike, core_j: ArrayLike, distance: ArrayLike
-    ) -> Values:
+    ) -> Floats:
         """Energy of pairs in SI.
 
         Parameters

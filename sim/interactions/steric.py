@@ -12,8 +12,6 @@ from sim.kernels.laws import pairs as pair_laws
 if TYPE_CHECKING:
     from sim.parameters.types import RepulsionParameters
 
-__all__ = ["StericLaw"]
-
 KINDS = {"soft_core": pair_laws.SOFT_CORE, "surfactant": pair_laws.SURFACTANT}
 
 

@@ -17,8 +17,6 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters, VanDerWaalsParameters
 
-__all__ = ["VanDerWaalsLaw"]
-
 
 @dataclass(frozen=True)
 class VanDerWaalsLaw(AddedLaw):

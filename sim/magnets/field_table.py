@@ -18,13 +18,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.common.errors import InputError
 from sim.physics.shown import show
 from sim.physics.units import UnitError, parse, plain_number
-
-__all__ = ["FieldTableError", "Grid", "file_digest", "read_grid", "with_field_files"]
-
-Floats = NDArray[np.float64]
 
 COLUMNS = (("x", "length"), ("y", "length"), ("z", "length"), ("Bx", "field"), ("By", "field"),
            ("Bz", "field"))  # fmt: skip

@@ -6,8 +6,6 @@ import math
 
 from analysis.common.constants import MU0
 
-__all__ = ["RECOIL_PERMEABILITY", "remanence_of"]
-
 RECOIL_PERMEABILITY = 1.05
 """Relative slope of the demagnetisation curve of sintered rare-earth magnets (data sheets of
 suppliers; IEC 60404-8-1 lists it by grade)."""

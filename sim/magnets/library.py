@@ -14,13 +14,9 @@ from types import ModuleType
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.common.errors import InputError
-
-__all__ = ["MagnetError", "Piece", "summed"]
-
-Floats = NDArray[np.float64]
 
 _ROWS = 10_000
 """Places times magnets in one call of the library; more do not fit into the processor's cache."""

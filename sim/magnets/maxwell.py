@@ -6,15 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from analysis.common.arrays import Floats
 
 if TYPE_CHECKING:
     from sim.parameters.types import CellParameters
 from sim.magnets.measured import ROUNDING, MeasuredField
-
-__all__ = ["LARGEST_DEFECT", "Defects", "maxwell_defects", "measured_notices"]
-
-Floats = NDArray[np.float64]
 
 LARGEST_DEFECT = 0.05
 """Share of the gradient up to which div B and curl B of a measured field count as small; common

@@ -8,15 +8,11 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.magnets.field_table import file_digest, read_grid
 from sim.magnets.shapes import Magnet, MagnetError
 from sim.physics.field_gradients import with_third_axis
-
-__all__ = ["MeasuredField"]
-
-Floats = NDArray[np.float64]
 
 ROUNDING = 1e-9
 """Of the range, by which a place may lie beyond it."""

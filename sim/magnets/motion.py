@@ -12,15 +12,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from analysis.common.arrays import Floats, Vector
 
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
-
-__all__ = ["MagnetStep", "Motion", "Poses"]
-
-Vector = tuple[float, float, float]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -42,7 +38,7 @@ class MagnetStep:
     pivot : tuple of float or None
         A point in m on that axis; None is the point of the holder.
     rate : float
-        Turns or periods a second.
+        Turns or periods per second.
     phase : float
         In rad, of "oscillate".
     share : float

@@ -17,8 +17,8 @@ from fractions import Fraction
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats, Vector
 from sim.magnets.motion import Motion
 from sim.magnets.poses import poses_of
 from sim.magnets.shapes import (
@@ -31,16 +31,11 @@ from sim.magnets.shapes import (
 from sim.magnets.turning import Turning, turning_of
 from sim.physics.field_gradients import six_slopes
 
-__all__ = ["TOLERANCE", "Span", "field_over_time", "spans_of"]
-
-Vector = tuple[float, float, float]
-Floats = NDArray[np.float64]
-
 TOLERANCE = 1e-6
 """Of the largest field of a span, and of the largest component of its gradient."""
 
 LEAST_SLOPE = 10.0
-"""Gradients are followed to the tolerance of this many fields a metre at least."""
+"""Gradients are followed to the tolerance of this many fields per metre at least."""
 
 FEWEST, MOST = 16, 2**16
 MOST_MULTIPLES = 12

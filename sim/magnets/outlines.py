@@ -5,16 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import product
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.magnets.shapes import Block, CurrentLoop, Disc, Magnet, Ring, Sphere, with_induced
-
-__all__ = ["outlines"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 CORNERS = 72
 """Corners of the polygon that stands for a circle."""
@@ -58,7 +54,7 @@ def _outline(magnet: Magnet) -> dict[str, Any]:
     }
 
 
-def _bodies(magnet: Magnet) -> list[Values]:
+def _bodies(magnet: Magnet) -> list[Floats]:
     """Return points (n, 3) in m whose hulls are the outlines, before turning; none for a field."""
     if isinstance(magnet, Sphere):
         rims = [_rim(magnet.diameter, 0.0)[:, order] for order in ((0, 1, 2), (0, 2, 1))]
@@ -76,7 +72,7 @@ def _bodies(magnet: Magnet) -> list[Values]:
     return []
 
 
-def _rim(diameter: float, height: float) -> Values:
+def _rim(diameter: float, height: float) -> Floats:
     """Return points on a circle about z."""
     turn = np.linspace(0.0, 2.0 * math.pi, CORNERS, endpoint=False)
     radius = 0.5 * diameter
@@ -85,12 +81,12 @@ def _rim(diameter: float, height: float) -> Values:
     )
 
 
-def _drum(diameter: float, height: float) -> Values:
+def _drum(diameter: float, height: float) -> Floats:
     """Return points on both rims of a cylinder about z."""
     return np.concatenate([_rim(diameter, -0.5 * height), _rim(diameter, 0.5 * height)])
 
 
-def _hull(points: Values) -> Values:
+def _hull(points: Floats) -> Floats:
     """Return the convex polygon around points (n, 2); a line where they lie on one."""
     from scipy.spatial import ConvexHull, QhullError
 

@@ -9,8 +9,6 @@ import numpy as np
 
 from sim.magnets.shapes import Block, Disc, Magnet, Ring, SoftIronSphere, Sphere
 
-__all__ = ["overlapping", "reach"]
-
 _SAMPLES = 21
 _ROUNDING = 1e-9
 """Of the reach: magnets that touch do not overlap."""

@@ -5,14 +5,10 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.magnets.motion import Poses
 from sim.magnets.shapes import CurrentLoop, Magnet, UniformField
-
-__all__ = ["at_time", "end_of_steps", "poses_of", "poses_to_mind"]
-
-Floats = NDArray[np.float64]
 
 MOST_POSES = 8
 """Most poses of a programme that cautions look at."""

@@ -8,11 +8,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import MU0
 from sim.magnets.poses import poses_to_mind
 from sim.magnets.shapes import (
@@ -29,10 +29,6 @@ from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
-
-__all__ = ["IMPLANT_LIMIT", "PUBLIC_LIMIT", "Surroundings", "look_around", "magnet_cautions"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 PUBLIC_LIMIT = 0.4
 """Static field in T for the public, any part of the body: ICNIRP, Health Physics 96, 504 (2009)."""
@@ -110,7 +106,7 @@ def look_around(magnets: Sequence[Magnet]) -> Surroundings | None:
     )
 
 
-def _directions(count: int) -> Values:
+def _directions(count: int) -> Floats:
     """Return unit vectors (count, 3) evenly over a sphere, both poles included (a spiral)."""
     z = np.linspace(-1.0, 1.0, count)
     turn = math.pi * (3.0 - math.sqrt(5.0)) * np.arange(count)
@@ -118,13 +114,13 @@ def _directions(count: int) -> Values:
     return np.stack([level * np.cos(turn), level * np.sin(turn), z], axis=1)
 
 
-def _clearance(bodies: Sequence[Magnet], points: Values) -> Values:
+def _clearance(bodies: Sequence[Magnet], points: Floats) -> Floats:
     """Distance (n,) of points in m from the nearest surface; negative inside."""
-    nearest: Values = np.min([body.clearance(points) for body in bodies], axis=0)
+    nearest: Floats = np.min([body.clearance(points) for body in bodies], axis=0)
     return nearest
 
 
-def _strength(bodies: Sequence[Magnet], points: Values) -> Values:
+def _strength(bodies: Sequence[Magnet], points: Floats) -> Floats:
     """Return |B| (n,) in T at points outside the magnets."""
     return np.asarray(np.linalg.norm(total_field(bodies, points), axis=1))
 
@@ -135,7 +131,7 @@ def _looked_at(bodies: Sequence[Magnet]) -> list[Magnet]:
     return [bodies[int(k)] for k in np.linspace(0, len(bodies) - 1, count).round()]
 
 
-def _rays_to_hand(body: Magnet, bodies: Sequence[Magnet]) -> Values:
+def _rays_to_hand(body: Magnet, bodies: Sequence[Magnet]) -> Floats:
     """Points `HAND` away from all surfaces on rays from inside one magnet.
 
     Beside the magnet itself, or beyond its neighbours where a hand finds no room between them. Some
@@ -152,7 +148,7 @@ def _rays_to_hand(body: Magnet, bodies: Sequence[Magnet]) -> Values:
     return found
 
 
-def _first_room(bodies: Sequence[Magnet], start: Values, rays: Values) -> Values:
+def _first_room(bodies: Sequence[Magnet], start: Floats, rays: Floats) -> Floats:
     """Points on rays that are `HAND` away from some bodies, by halving."""
     farthest = 4.0 * max(_size(body) for body in bodies) + 2.0 * HAND
     low, high = np.zeros(len(rays)), np.full(len(rays), farthest)
@@ -173,7 +169,7 @@ def _around(body: Magnet, bodies: Sequence[Magnet]) -> list[Magnet]:
     ]
 
 
-def _anchors(body: Magnet) -> Values:
+def _anchors(body: Magnet) -> Floats:
     """Return points inside a body: its centre, or several around its hole."""
     from scipy.spatial.transform import Rotation
 
@@ -187,7 +183,7 @@ def _anchors(body: Magnet) -> Values:
     return np.asarray(centre + radius * Rotation.from_rotvec(body.rotation).apply(circle))
 
 
-def _axes(body: Magnet) -> Values:
+def _axes(body: Magnet) -> Floats:
     """Return the directions (2, 3) of the poles of a magnet, or of a coil's axis."""
     from scipy.spatial.transform import Rotation
 
@@ -205,7 +201,7 @@ def _size(body: Magnet) -> float:
 
 
 def _reaches(
-    bodies: Sequence[Magnet], middle: Values, radii: Values, limits: Sequence[float]
+    bodies: Sequence[Magnet], middle: Floats, radii: Floats, limits: Sequence[float]
 ) -> list[float]:
     """Largest distances in m from a surface at which the field is above each of some limits."""
     rays = np.concatenate([_directions(_DIRECTIONS), *(_axes(body) for body in bodies[:4])])
@@ -232,7 +228,7 @@ def _reaches(
     return found
 
 
-def _strength_outside(bodies: Sequence[Magnet], points: Values) -> Values:
+def _strength_outside(bodies: Sequence[Magnet], points: Floats) -> Floats:
     """Return |B| (...) in T at points (..., 3), infinite inside a magnet."""
     flat = points.reshape(-1, 3)
     outside = _clearance(bodies, flat) > 0.0

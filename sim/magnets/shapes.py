@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats, Vector
 from sim.magnets.library import MagnetError, Piece, summed
 from sim.magnets.motion import Motion
 from sim.physics.field_gradients import differences
@@ -35,9 +35,6 @@ __all__ = [
     "total_field",
     "with_induced",
 ]
-
-Vector = tuple[float, float, float]
-Floats = NDArray[np.float64]
 
 _STEP = 0.005
 """Step of the differences over the distance from the surface; leaves an error of about 2e-8."""

@@ -7,12 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["Turning", "turning_of"]
-
-Vector = tuple[float, float, float]
-Floats = NDArray[np.float64]
+from analysis.common.arrays import Floats, Vector
 
 SAME = 1e-5
 """Share of the field below which a difference is none; the curves are good to less."""
@@ -36,7 +32,7 @@ class Turning:
     vector : tuple of float
         At the start, in T; of "oscillate" the largest.
     frequency : float
-        Turns or periods a second; where the field does not repeat, turned angle over time. 0 for
+        Turns or periods per second; where the field does not repeat, turned angle over time. 0 for
         "hold" and "move".
     phase : float
         In rad, of "oscillate".

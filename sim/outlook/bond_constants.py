@@ -16,11 +16,11 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions import dipolar
 from sim.interactions.added import LAWS
 from sim.interactions.steric import StericLaw
@@ -30,10 +30,6 @@ from sim.physics import material
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
-
-__all__ = ["aligned_factor", "bond_constant", "bond_constants", "oriented_factor"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 STRONGEST_FIELD = 60.0
 """Langevin parameter up to which the directions are integrated; beyond, the rest falls as 1/a."""
@@ -50,28 +46,28 @@ COUPLING_POINTS = 6
 class _Rule(NamedTuple):
     """Points of one quadrature over the directions of two moments about the line of centres."""
 
-    first: Values
-    second: Values
-    azimuth: Values
-    weight: Values
+    first: Floats
+    second: Floats
+    azimuth: Floats
+    weight: Floats
 
 
 @lru_cache(maxsize=16)
-def _gauss(count: int) -> tuple[Values, Values]:
+def _gauss(count: int) -> tuple[Floats, Floats]:
     """Gauss-Legendre points and weights from -1 to 1; finding them takes longer than their use."""
     points, weights = np.polynomial.legendre.leggauss(count)
     points.flags.writeable = weights.flags.writeable = False
     return points, weights
 
 
-def _legendre(count: int, low: float, high: float) -> tuple[Values, Values]:
+def _legendre(count: int, low: float, high: float) -> tuple[Floats, Floats]:
     """Gauss-Legendre points and weights on an interval."""
     points, weights = _gauss(count)
     half = 0.5 * (high - low)
     return low + half * (points + 1.0), half * weights
 
 
-def _graded(count: int, length: Values, rate: float) -> tuple[Values, Values]:
+def _graded(count: int, length: Floats, rate: float) -> tuple[Floats, Floats]:
     """Points from 0 to ``length`` that are dense near 0 as exp(-rate x), with weights."""
     t, weight = _legendre(count, 0.0, 1.0)
     span = -np.expm1(-rate * length)
@@ -92,7 +88,7 @@ def _directions(low: float, high: float, rate: float) -> _Rule:
     return _Rule(c1[:, None, None], c2[:, :, None], azimuth, weight)
 
 
-def _log_sinhc(x: Values | float) -> Values:
+def _log_sinhc(x: Floats | float) -> Floats:
     """Logarithm of sinh(x)/x for x >= 0, without overflow."""
     safe = np.maximum(np.asarray(x, dtype=np.float64), 1e-4)
     return np.asarray(safe + np.log(-np.expm1(-2.0 * safe) / (2.0 * safe)))
@@ -110,7 +106,7 @@ def _sum_directions(rule: _Rule, coupling: float, alpha_i: float, alpha_j: float
     return float(np.sum(rule.weight * np.exp(exponent)))
 
 
-def aligned_factor(coupling: Values, alignment: float) -> Values:
+def aligned_factor(coupling: Floats, alignment: float) -> Floats:
     """Angular part of the bond constant where a strong field aligns both moments.
 
     Parameters
@@ -138,8 +134,8 @@ def aligned_factor(coupling: Values, alignment: float) -> Values:
 
 
 def oriented_factor(
-    coupling: Values, alignment: float, alpha_i: float = 0.0, alpha_j: float = 0.0
-) -> Values:
+    coupling: Floats, alignment: float, alpha_i: float = 0.0, alpha_j: float = 0.0
+) -> Floats:
     """Angular part of the bond constant in a field of any strength.
 
     Parameters
@@ -179,8 +175,8 @@ def oriented_factor(
 
 
 def _interpolated_factor(
-    coupling: Values, alignment: float, alpha_i: float, alpha_j: float
-) -> Values:
+    coupling: Floats, alignment: float, alpha_i: float, alpha_j: float
+) -> Floats:
     """Angular part at many couplings, from a polynomial through a few of its logarithm."""
     low, high = float(coupling.min()), float(coupling.max())
     if math.isinf(alpha_i) or math.isinf(alpha_j) or alignment >= 1.0:
@@ -198,7 +194,7 @@ def _interpolated_factor(
     )
 
 
-def _distances(parameters: Parameters, core_i: float, core_j: float) -> tuple[Values, Values]:
+def _distances(parameters: Parameters, core_i: float, core_j: float) -> tuple[Floats, Floats]:
     """Radial points of a bond in m with weights, split where the repulsion ends."""
     potential = head_to_tail(parameters, core_i, core_j)
     outer = parameters.bonds.distance * potential.contact_m
@@ -261,7 +257,7 @@ def bond_constant(
     return float(min(total, np.finfo(np.float64).max))
 
 
-def bond_constants(parameters: Parameters, cores: Values, field: float = 0.0) -> Values:
+def bond_constants(parameters: Parameters, cores: Floats, field: float = 0.0) -> Floats:
     """Bond constants of all pairs of some sizes.
 
     Parameters

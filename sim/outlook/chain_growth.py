@@ -19,8 +19,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["GROWTH_BAND", "ChainGrowth", "chain_growth"]
-
 GROWTH_BAND = 2.5
 """Factor within which the length holds, mostly on the low side; see the runs above."""
 

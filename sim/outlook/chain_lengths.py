@@ -16,20 +16,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = [
-    "ChainMixture",
-    "aggregation_number",
-    "chain_gains",
-    "chain_mixture",
-    "end_gain",
-]
-
-Values: TypeAlias = NDArray[np.float64]
+from analysis.common.arrays import Floats
 
 ZETA3 = 1.2020569031595943
 COUNTED = 24
@@ -59,7 +49,7 @@ class ChainMixture:
     mean_length: float
     weight_mean_length: float
     singles_fraction: float
-    bond_share: Values
+    bond_share: Floats
 
 
 def aggregation_number(volume_fraction: float, coupling: float) -> float:
@@ -104,7 +94,7 @@ def _mode_sum(length: int) -> float:
 
 
 @lru_cache(maxsize=1)
-def _mode_factors() -> Values:
+def _mode_factors() -> Floats:
     """Ratios of the mode sums of chains of k and k - 1 particles, entry k = 3 ... COUNTED."""
     sums = [0.0, 0.0] + [_mode_sum(length) for length in range(2, COUNTED + 1)]
     factors = np.ones(COUNTED + 1)
@@ -112,7 +102,7 @@ def _mode_factors() -> Values:
     return factors
 
 
-def chain_gains(coupling: float) -> Values:
+def chain_gains(coupling: float) -> Floats:
     """Gain of a bond over that of a pair, by the length of the chain it completes.
 
     Parameters
@@ -137,7 +127,7 @@ def chain_gains(coupling: float) -> Values:
     return np.maximum(_mode_factors() * np.exp(2.0 * strength * energies), 1.0)
 
 
-def end_gain(coupling: Values) -> Values:
+def end_gain(coupling: Floats) -> Floats:
     """Gain of a bond at the end of a very long chain over that of a pair.
 
     Parameters
@@ -155,7 +145,7 @@ def end_gain(coupling: Values) -> Values:
     return np.asarray(np.maximum(endless, 1.0))
 
 
-def _relative_gains(coupling: float) -> Values:
+def _relative_gains(coupling: float) -> Floats:
     """Products of the gains of the first s - 1 bonds over that of an endless chain, s = 1, 2, ...
 
     The last entry stands for all longer chains: beyond COUNTED the energies still missing add up
@@ -176,19 +166,19 @@ class _Chains:
     Pairs have nothing to gain and keep their own constants K_2: c_2 is not used.
     """
 
-    pairs: Values
-    bonds: Values
-    shape: Values
+    pairs: Floats
+    bonds: Floats
+    shape: Floats
 
-    def _matrix(self, mu: Values) -> tuple[Values, Values]:
+    def _matrix(self, mu: Floats) -> tuple[Floats, Floats]:
         root = np.exp(0.5 * mu)
         return root, root[:, None] * self.bonds * root
 
-    def is_finite(self, mu: Values) -> bool:
+    def is_finite(self, mu: Floats) -> bool:
         """Whether the sums converge."""
         return float(np.linalg.eigvalsh(self._matrix(mu)[1])[-1]) < 1.0 - 1e-9
 
-    def densities(self, mu: Values) -> tuple[float, Values]:
+    def densities(self, mu: Floats) -> tuple[float, Floats]:
         """Density of chains, and of particles by class."""
         root, matrix = self._matrix(mu)
         endless = np.linalg.solve(np.eye(root.size) - matrix, root)
@@ -209,7 +199,7 @@ class _Chains:
         paired = activity * (self.pairs @ activity)
         return chains + float(paired.sum()), particles + 2.0 * paired
 
-    def equilibrium(self, target: Values) -> Values:
+    def equilibrium(self, target: Floats) -> Floats:
         """Find the mu that give the target densities, by Newton's method on their logarithms."""
         mu = self._neighbour_guess(target)
         particles = self.densities(mu)[1]
@@ -229,7 +219,7 @@ class _Chains:
             mu = mu + step
         return mu
 
-    def _neighbour_guess(self, target: Values) -> Values:
+    def _neighbour_guess(self, target: Floats) -> Floats:
         """Give the mu if all c_s were 1: z_i = rho_i X_i^2 with the shares X_i of free ends.
 
         X_i = 1/(1 + sum_j rho_j K_ij X_j), iterated with its geometric mean, which converges.
@@ -242,7 +232,7 @@ class _Chains:
                 break
         return np.asarray(np.log(target * free**2))
 
-    def _slopes(self, mu: Values) -> Values:
+    def _slopes(self, mu: Floats) -> Floats:
         """Differentiate the densities, by steps that are small beside the convergence."""
         gap = 1.0 - float(np.linalg.eigvalsh(self._matrix(mu)[1])[-1])
         step = 1e-4 * gap
@@ -254,7 +244,7 @@ class _Chains:
 
 
 def chain_mixture(
-    constants: Values, densities: Values, couplings: Values | None = None
+    constants: Floats, densities: Floats, couplings: Floats | None = None
 ) -> ChainMixture:
     """Equilibrium of chains of several sizes of particles.
 
@@ -290,7 +280,7 @@ def chain_mixture(
     return _summary(chains, mu)
 
 
-def _summary(chains: _Chains, mu: Values) -> ChainMixture:
+def _summary(chains: _Chains, mu: Floats) -> ChainMixture:
     """Collect the means of an equilibrium."""
     count, particles = chains.densities(mu)
     step = 1e-4 * (1.0 - float(np.linalg.eigvalsh(chains._matrix(mu)[1])[-1]))

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from sim.outlook.pair_potential import PairPotential
     from sim.parameters.types import Parameters
 
-__all__ = ["Expectations", "expect"]
-
 
 @dataclass(frozen=True)
 class Expectations:

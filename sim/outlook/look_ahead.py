@@ -22,12 +22,13 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common import laws
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN
 from analysis.common.conventions import SETTLING_LIVES
 from sim.film.particles import Particles, draw
@@ -44,17 +45,6 @@ from sim.physics import material
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "ChainBonds",
-    "Lengths",
-    "Outlook",
-    "chain_bonds",
-    "length_band",
-    "look_ahead",
-    "predict_lengths",
-]
-
-Values: TypeAlias = NDArray[np.float64]
 Band = TypeVar("Band", float, NDArray[np.float64])
 
 LONGEST_SINGLE = 27.0
@@ -170,7 +160,7 @@ class Outlook:
         return max(min(self.lengths.high, GROWTH_BAND * self.grown_length), self.expected_at_end)
 
 
-def _contact_couplings(parameters: Parameters, cores: Values) -> Values:
+def _contact_couplings(parameters: Parameters, cores: Floats) -> Floats:
     """Couplings of equal pairs at contact."""
     diameters = cores + 2.0 * parameters.particles.shell_thickness
     return dipolar.pair_coupling(parameters, cores, cores, diameters)
@@ -197,10 +187,10 @@ class ChainBonds:
         Bond constants in m^3, and couplings at the minimum of the pair potential.
     """
 
-    shares: Values
-    volumes: Values
-    constants: Values
-    couplings: Values
+    shares: Floats
+    volumes: Floats
+    constants: Floats
+    couplings: Floats
 
 
 def chain_bonds(parameters: Parameters) -> ChainBonds:

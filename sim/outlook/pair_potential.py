@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions import dipolar
 from sim.interactions.added import LAWS, AddedPairs
 from sim.interactions.steric import StericLaw
@@ -22,10 +22,6 @@ from sim.physics.sizes import LARGEST_DEVIATION
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
-
-__all__ = ["PairPotential", "contact_distance", "head_to_tail", "size_classes", "size_quantile"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 LEAST_SOFT_DISTANCE = 0.3
 """Where curves of the soft core begin, in contact distances: it has no core to stop at."""
@@ -59,9 +55,9 @@ class PairPotential:
         Distance in m of the top of the barrier.
     """
 
-    distance_m: Values
-    total_kt: Values
-    parts_kt: dict[str, Values]
+    distance_m: Floats
+    total_kt: Floats
+    parts_kt: dict[str, Floats]
     contact_m: float
     minimum_distance_m: float
     minimum_kt: float
@@ -98,7 +94,7 @@ def size_quantile(parameters: Parameters, share: float) -> float:
     return particles.core_diameter * math.exp(particles.size_spread * deviation)
 
 
-def size_classes(parameters: Parameters, count: int = 9) -> tuple[Values, Values]:
+def size_classes(parameters: Parameters, count: int = 9) -> tuple[Floats, Floats]:
     """Represent the law of sizes by a few classes.
 
     Parameters
@@ -131,7 +127,7 @@ def size_classes(parameters: Parameters, count: int = 9) -> tuple[Values, Values
     )
 
 
-def _grouped(table: Values, count: int) -> tuple[Values, Values]:
+def _grouped(table: Floats, count: int) -> tuple[Floats, Floats]:
     """Bring a table of diameters and shares down to a few classes."""
     cores, shares = table.T
     if cores.size <= count:
@@ -161,14 +157,14 @@ def contact_distance(parameters: Parameters, core_i: float, core_j: float) -> fl
     return 0.5 * (core_i + core_j) + 2.0 * parameters.particles.shell_thickness
 
 
-def _bound_minimum(energy: Values) -> int:
+def _bound_minimum(energy: Floats) -> int:
     """Index of the first minimum met on the way in from far away; 0 where there is none."""
     rises_inwards = energy[:-1] > energy[1:]
     found = np.flatnonzero(rises_inwards)
     return int(found[-1]) + 1 if found.size else 0
 
 
-def _barrier_top(inside: Values, distance: Values, touch: float) -> int:
+def _barrier_top(inside: Floats, distance: Floats, touch: float) -> int:
     """Index of the highest energy between touching cores and the bound minimum, the last point."""
     apart = np.flatnonzero(distance >= touch * (1.0 - 1e-12))
     return int(apart[np.argmax(inside[apart])]) if apart.size else inside.size - 1
@@ -215,7 +211,7 @@ def head_to_tail(
     )
 
 
-def _vertex(x: Values, y: Values) -> tuple[float, float]:
+def _vertex(x: Floats, y: Floats) -> tuple[float, float]:
     """Vertex of the parabola through three evenly spaced points around a minimum."""
     slope = 0.5 * (y[2] - y[0])
     curvature = y[2] - 2.0 * y[1] + y[0]

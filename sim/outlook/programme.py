@@ -14,15 +14,6 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = [
-    "field_at_start",
-    "programme_rows",
-    "programme_sentences",
-    "recorded_spans",
-    "strongest_time",
-    "swinging_steps",
-]
-
 ROWS = 8
 """Most rows of a programme that `check` shows."""
 

@@ -11,8 +11,6 @@ from sim.physics import material
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["LARGEST_TIME", "crossing_cores", "neel_time"]
-
 LARGEST_TIME = 1e100
 """Times in s above this one are not told apart; readers of run files take no larger number."""
 

@@ -7,49 +7,7 @@ mistake of the file.
 from __future__ import annotations
 
 from sim.parameters.load import from_text, json_schema, load
-from sim.parameters.particle_types import ParticleParameters
 from sim.parameters.toml import ParameterError
-from sim.parameters.types import (
-    BondParameters,
-    CarrierParameters,
-    CellParameters,
-    DipoleParameters,
-    ElectrostaticParameters,
-    FieldParameters,
-    FieldStep,
-    FilmParameters,
-    GravityParameters,
-    OpticsParameters,
-    OutputParameters,
-    Parameters,
-    RepulsionParameters,
-    RunParameters,
-    StartParameters,
-    VanDerWaalsParameters,
-    WindowParameters,
-)
+from sim.parameters.types import Parameters
 
-__all__ = [
-    "BondParameters",
-    "CarrierParameters",
-    "CellParameters",
-    "DipoleParameters",
-    "ElectrostaticParameters",
-    "FieldParameters",
-    "FieldStep",
-    "FilmParameters",
-    "GravityParameters",
-    "OpticsParameters",
-    "OutputParameters",
-    "ParameterError",
-    "Parameters",
-    "ParticleParameters",
-    "RepulsionParameters",
-    "RunParameters",
-    "StartParameters",
-    "VanDerWaalsParameters",
-    "WindowParameters",
-    "from_text",
-    "json_schema",
-    "load",
-]
+__all__ = ["ParameterError", "Parameters", "from_text", "json_schema", "load"]

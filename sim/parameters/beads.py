@@ -12,8 +12,6 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.parameters.reading import Reading
 
-__all__ = ["bead_sizes", "check_beads", "is_multicore"]
-
 _KEYS = ("bead_diameter", "magnetic_share")
 
 

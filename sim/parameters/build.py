@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from sim.parameters.checks import sizes
-from sim.parameters.field_types import FieldStepTable, FieldTable, field_direction, in_plane
+from sim.parameters.field_types import FieldStepTable, FieldTable, field_direction, scaled
 from sim.parameters.forces import electrostatics, force_notices
 from sim.parameters.keys import filled
 from sim.parameters.magnet_checks import cell, field_of_magnets, magnet_notices, magnets
@@ -25,12 +25,8 @@ from sim.physics.material import MATERIALS
 from sim.physics.uniaxial_gradient import uniaxial_gradient
 from sim.physics.units import format_quantity
 
-__all__ = ["build"]
-
 _COMPUTED = ("particles", "field", "electrostatics")
 """Tables whose values do not stand in the file as they are."""
-
-Vector = tuple[float, float, float]
 
 
 def build(reading: Reading, text: str, name: str) -> Parameters:
@@ -91,7 +87,7 @@ def _field(reading: Reading) -> FieldParameters:
     table = FieldTable(**reading.table("field"))
     base = field_direction(table, (1.0, 0.0, 0.0))
     if not reading.steps:
-        steady = FieldStep("hold", math.inf, _scaled(table.strength, base))
+        steady = FieldStep("hold", math.inf, scaled(table.strength, base))
         return FieldParameters((steady,), base)
     steps = []
     largest, direction = -1.0, base
@@ -99,7 +95,7 @@ def _field(reading: Reading) -> FieldParameters:
         own = field_direction(values, base)
         if values.strength > largest:
             largest, direction = values.strength, own
-        steps.append(_step(values, own))
+        steps.append(values.along(own))
     return FieldParameters(tuple(steps), direction)
 
 
@@ -111,25 +107,6 @@ def _with_gradient(reading: Reading, field: FieldParameters) -> FieldParameters:
     if isinstance(given, float):
         given = uniaxial_gradient(given, reading.get("field", "gradient_direction"))
     return dataclasses.replace(field, gradient=given)
-
-
-def _step(values: FieldStepTable, direction: Vector) -> FieldStep:
-    """Give one step; a field that turns starts from the part of its direction in its plane."""
-    kind, duration, strength = values.kind, values.duration, values.strength
-    if kind in ("hold", "ramp"):
-        return FieldStep(kind, duration, _scaled(strength, direction))
-    axis = values.axis or (0.0, 0.0, 1.0)
-    if kind == "rotate":
-        direction = in_plane(direction, axis) or direction
-    return FieldStep(
-        kind, duration, _scaled(strength, direction), values.frequency,
-        values.phase or 0.0, axis,
-    )  # fmt: skip
-
-
-def _scaled(strength: float, direction: Vector) -> Vector:
-    x, y, z = direction
-    return strength * x, strength * y, strength * z
 
 
 def _notices(reading: Reading) -> Iterator[str]:

@@ -10,9 +10,10 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from analysis.common.core_tables import AUTO
 from sim.parameters.beads import bead_sizes, check_beads, is_multicore
 from sim.parameters.field_types import FieldTable, field_direction, in_plane
-from sim.parameters.forces import check_forces, check_size_table, force_range
+from sim.parameters.forces import check_flow, check_forces, check_size_table, force_range
 from sim.parameters.magnet_checks import check_magnets
 from sim.parameters.particle_types import MOST_PARTICLES, RANDOM_PACKING
 from sim.parameters.reading import Reading
@@ -20,16 +21,6 @@ from sim.physics.material import MATERIALS
 from sim.physics.shown import show
 from sim.physics.sizes import Sizes, number_median, tabulated, whole_volume_fraction
 from sim.physics.units import format_quantity
-
-__all__ = [
-    "FRACTIONS",
-    "MOST_STEPS",
-    "SAMPLED",
-    "contradictions",
-    "is_sampled",
-    "magnetisation",
-    "sizes",
-]
 
 FRACTIONS = ("volume_fraction", "core_volume_fraction", "fluid_saturation")
 """The three ways to give the amount of particles."""
@@ -65,6 +56,7 @@ def contradictions(reading: Reading) -> Iterator[str]:
     yield from _check_turning(reading)
     yield from _check_start(reading)
     yield from check_forces(reading)
+    yield from check_flow(reading)
     yield from _check_optics(reading)
     yield from check_magnets(reading)
     yield from check_size_table(reading)
@@ -332,6 +324,13 @@ def _check_optics(reading: Reading) -> Iterator[str]:
             yield (
                 "[optics] core_index must be one pair such as [2.35, 0.09], or as many as the "
                 f"{len(wavelengths)} wavelengths; received {len(pairs)}."
+            )
+    if reading.has("optics", "core_index", "core_table") and reading.get("optics", "core_index"):
+        table = reading.get("optics", "core_table")
+        if table != AUTO:
+            yield (
+                f'[optics] core_table must be left out, or "{AUTO}", where core_index is given; '
+                f'received "{table}".'
             )
     if reading.has("optics", "numerical_aperture", "outer_index"):
         aperture, outer = (reading.get("optics", k) for k in ("numerical_aperture", "outer_index"))

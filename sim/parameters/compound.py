@@ -7,10 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-from sim.parameters.values import Expectation, Quantity, Refused, finite
+from sim.parameters.values import Expectation, Quantity, Refused, array, finite
 from sim.physics.shown import show
-
-__all__ = ["MOST_SIZES", "Diameters", "Direction", "Gradient", "Lengths", "Sides"]
 
 
 @dataclass(frozen=True)
@@ -20,17 +18,13 @@ class Sides(Expectation):
     one: Quantity
     example: tuple[str, str] = ("2.0 um", "0.6 um")
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         first, second = self.example
         return f'{self.one.must}, or a list of two (x, y) such as ["{first}", "{second}"]'
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        pair = {"type": "array", "items": self.one.shape, "minItems": 1, "maxItems": 2}
-        return {"anyOf": [self.one.shape, pair], "examples": [list(self.example)]}
+    def _shape(self) -> dict[str, Any]:
+        either = [self.one.shape, array(self.one.shape, 1, 2)]
+        return {"anyOf": either, "examples": [list(self.example)]}
 
     def read(self, value: object) -> tuple[float, float]:
         """Give both sides in m."""
@@ -49,16 +43,11 @@ class Direction(Expectation):
 
     example: tuple[int, int, int] = (1, 0, 0)
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return f"three numbers (x, y, z) that are not all zero such as {list(self.example)}"
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        items = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
-        return {**items, "examples": [list(self.example)]}
+    def _shape(self) -> dict[str, Any]:
+        return {**array({"type": "number"}, 3), "examples": [list(self.example)]}
 
     def read(self, value: object) -> tuple[float, float, float]:
         """Give the unit vector."""
@@ -89,19 +78,13 @@ class Lengths(Expectation):
     one: Quantity
     example: tuple[str, ...]
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         written = ", ".join(f'"{item}"' for item in self.example)
         number = {2: "two", 3: "three"}[len(self.example)]
         return f"a list of {number} lengths {self.one.range_text} such as [{written}]"
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        count = len(self.example)
-        items = {"type": "array", "items": self.one.shape, "minItems": count, "maxItems": count}
-        return {**items, "examples": [list(self.example)]}
+    def _shape(self) -> dict[str, Any]:
+        return {**array(self.one.shape, len(self.example)), "examples": [list(self.example)]}
 
     def read(self, value: object) -> tuple[float, ...]:
         """Give the lengths in m."""
@@ -131,21 +114,17 @@ class Diameters(Expectation):
 
     one: Quantity
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return self.one.must
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
+    def _shape(self) -> dict[str, Any]:
         pair = {
             "type": "array",
             "prefixItems": [self.one.shape, {"type": "number", "minimum": 0}],
             "minItems": 2,
             "maxItems": 2,
         }
-        table = {"type": "array", "items": pair, "minItems": 1, "maxItems": MOST_SIZES}
+        table = array(pair, 1, MOST_SIZES)
         file = {"type": "object", "properties": {"file": {"type": "string"}}}
         example = self.one.example
         return {
@@ -203,16 +182,11 @@ class Gradient(Expectation):
 
     one: Quantity
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return f"{self.one.must}, or three rows of three of them, symmetric and without trace"
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        row = {"type": "array", "items": self.one.shape, "minItems": 3, "maxItems": 3}
-        rows = {"type": "array", "items": row, "minItems": 3, "maxItems": 3}
+    def _shape(self) -> dict[str, Any]:
+        rows = array(array(self.one.shape, 3), 3)
         return {"anyOf": [self.one.shape, rows], "examples": [self.one.example]}
 
     def read(self, value: object) -> float | tuple[float, ...]:
@@ -244,24 +218,15 @@ class Wavelengths(Expectation):
 
     one: Quantity
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return (
             f"a list of 1 to {MOST_WAVELENGTHS} different wavelengths {self.one.range_text} "
             f'such as ["{self.one.example}", "633 nm"]'
         )
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        return {
-            "type": "array",
-            "items": self.one.shape,
-            "minItems": 1,
-            "maxItems": MOST_WAVELENGTHS,
-            "examples": [[self.one.example, "633 nm"]],
-        }
+    def _shape(self) -> dict[str, Any]:
+        items = array(self.one.shape, 1, MOST_WAVELENGTHS)
+        return {**items, "examples": [[self.one.example, "633 nm"]]}
 
     def read(self, value: object) -> tuple[float, ...]:
         """Give the wavelengths in m, in the order of the file."""
@@ -277,21 +242,16 @@ class Wavelengths(Expectation):
 class ComplexIndices(Expectation):
     """A pair [n, k], or a list of pairs."""
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return (
             f"a pair [n, k] with n from 0.01 to {LARGEST_INDEX:g} and k from 0 to "
             f"{LARGEST_INDEX:g} such as [2.35, 0.09], or one pair a wavelength"
         )
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
+    def _shape(self) -> dict[str, Any]:
         number = {"type": "number", "minimum": 0, "maximum": LARGEST_INDEX}
-        pair = {"type": "array", "items": number, "minItems": 2, "maxItems": 2}
-        pairs = {"type": "array", "items": pair, "minItems": 1, "maxItems": MOST_WAVELENGTHS}
-        return {"anyOf": [pair, pairs], "examples": [[2.35, 0.09]]}
+        pair = array(number, 2)
+        return {"anyOf": [pair, array(pair, 1, MOST_WAVELENGTHS)], "examples": [[2.35, 0.09]]}
 
     def read(self, value: object) -> Pairs:
         """Give one pair or several."""

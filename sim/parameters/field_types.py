@@ -6,22 +6,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 
+from analysis.common.arrays import Vector
 from sim.parameters.compound import Direction, Gradient
 from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.values import Choice, Quantity
 
-__all__ = [
-    "FREQUENCY",
-    "PHASE",
-    "FieldParameters",
-    "FieldStep",
-    "FieldStepTable",
-    "FieldTable",
-    "field_direction",
-    "in_plane",
-]
-
-Vector: TypeAlias = tuple[float, float, float]
 Kind: TypeAlias = Literal["hold", "ramp", "oscillate", "rotate"]
 
 FREQUENCY = Quantity("frequency", 1e-6, 1e12, "2 kHz")
@@ -29,68 +18,6 @@ PHASE = Quantity("angle", -2.0 * math.pi, 2.0 * math.pi, "90 deg")
 _STRENGTH = Quantity("field", 0.0, 10.0, "30 mT")
 _TILT = Quantity("angle", -0.5 * math.pi, 0.5 * math.pi, "0 deg")
 _AZIMUTH = Quantity("angle", -2.0 * math.pi, 2.0 * math.pi, "0 deg")
-
-
-@dataclass(frozen=True, kw_only=True)
-class FieldStepTable:
-    """One step of a field programme."""
-
-    kind: Kind = key(
-        Choice(get_args(Kind)),
-        "hold keeps the field, ramp goes to it from the step before (from zero at the start), "
-        "oscillate makes it swing as cos(2 pi frequency t + phase), rotate turns it about the "
-        "axis.",
-        "hold",
-    )
-    duration: float = key(Quantity("time", 1e-12, 1e6, "50 us"), "Length of the step.")
-    strength: float = key(_STRENGTH, "Applied field outside the film.")
-    direction: Vector | None = key(
-        Direction(), "Direction of this step; left out, that of [field].", None
-    )
-    tilt: float | None = key(_TILT, "Tilt of this step out of the film plane.", None)
-    azimuth: float | None = key(_AZIMUTH, "Angle of this step from x towards y.", None)
-    frequency: IfNeeded = key(
-        FREQUENCY, "Periods per second.", NEEDED, only=("kind", "oscillate", "rotate")
-    )
-    phase: float | None = key(
-        PHASE, "Angle at the start of the step.", None, only=("kind", "oscillate", "rotate")
-    )
-    axis: Vector | None = key(
-        Direction((0, 0, 1)),
-        "Normal of the plane in which the field turns, right-handed.",
-        None,
-        only=("kind", "rotate"),
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
-class FieldTable:
-    """The applied uniform field: steady, or a programme of steps."""
-
-    strength: float = key(
-        _STRENGTH,
-        "Applied field outside the film; A/m and Oe are taken as B = mu0 H.",
-        "0 mT",
-    )
-    direction: Vector | None = key(
-        Direction(), "Direction of the field; x and y lie in the film, z is across it.", None
-    )
-    tilt: float | None = key(_TILT, "Tilt out of the film plane, instead of direction.", None)
-    azimuth: float | None = key(_AZIMUTH, "Angle in the plane from x towards y, with tilt.", None)
-    gradient: float | tuple[float, ...] | None = key(
-        Gradient(Quantity("field_gradient", -1e6, 1e6, "10 T/m")),
-        "Steady change of the field with the place: along gradient_direction, as on the axis "
-        "of a round magnet, or all components dB_a/dx_b.",
-        None,
-    )
-    gradient_direction: Vector = key(
-        Direction(), "Axis of the gradient; z is across the film.", [0, 0, 1]
-    )
-    steps: tuple[FieldStepTable, ...] = key(
-        Tables(FieldStepTable, "[[field.steps]]", 10_000),
-        "Field programme, in order, instead of strength; after the last step its field stays.",
-        (),
-    )
 
 
 @dataclass(frozen=True)
@@ -143,6 +70,79 @@ class FieldStep:
         first = tuple(c * a + s * b for a, b in zip(self.vector, ahead, strict=True))
         then = tuple(c * b - s * a for a, b in zip(self.vector, ahead, strict=True))
         return (first[0], first[1], first[2]), (then[0], then[1], then[2])
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldStepTable:
+    """One step of a field programme."""
+
+    kind: Kind = key(
+        Choice(get_args(Kind)),
+        "hold keeps the field, ramp goes to it from the step before (from zero at the start), "
+        "oscillate makes it swing as cos(2 pi frequency t + phase), rotate turns it about the "
+        "axis.",
+        "hold",
+    )
+    duration: float = key(Quantity("time", 1e-12, 1e6, "50 us"), "Length of the step.")
+    strength: float = key(_STRENGTH, "Applied field outside the film.")
+    direction: Vector | None = key(
+        Direction(), "Direction of this step; left out, that of [field].", None
+    )
+    tilt: float | None = key(_TILT, "Tilt of this step out of the film plane.", None)
+    azimuth: float | None = key(_AZIMUTH, "Angle of this step from x towards y.", None)
+    frequency: IfNeeded = key(
+        FREQUENCY, "Periods per second.", NEEDED, only=("kind", "oscillate", "rotate")
+    )
+    phase: float | None = key(
+        PHASE, "Angle at the start of the step.", None, only=("kind", "oscillate", "rotate")
+    )
+    axis: Vector | None = key(
+        Direction((0, 0, 1)),
+        "Normal of the plane in which the field turns, right-handed.",
+        None,
+        only=("kind", "rotate"),
+    )
+
+    def along(self, direction: Vector) -> FieldStep:
+        """Give its values; a field that turns starts from the part of a direction in its plane."""
+        kind, duration = self.kind, self.duration
+        if kind in ("hold", "ramp"):
+            return FieldStep(kind, duration, scaled(self.strength, direction))
+        axis = self.axis or (0.0, 0.0, 1.0)
+        if kind == "rotate":
+            direction = in_plane(direction, axis) or direction
+        vector = scaled(self.strength, direction)
+        return FieldStep(kind, duration, vector, self.frequency, self.phase or 0.0, axis)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldTable:
+    """The applied uniform field: steady, or a programme of steps."""
+
+    strength: float = key(
+        _STRENGTH,
+        "Applied field outside the film; A/m and Oe are taken as B = mu0 H.",
+        "0 mT",
+    )
+    direction: Vector | None = key(
+        Direction(), "Direction of the field; x and y lie in the film, z is across it.", None
+    )
+    tilt: float | None = key(_TILT, "Tilt out of the film plane, instead of direction.", None)
+    azimuth: float | None = key(_AZIMUTH, "Angle in the plane from x towards y, with tilt.", None)
+    gradient: float | tuple[float, ...] | None = key(
+        Gradient(Quantity("field_gradient", -1e6, 1e6, "10 T/m")),
+        "Steady change of the field with the place: along gradient_direction, as on the axis "
+        "of a round magnet, or all components dB_a/dx_b.",
+        None,
+    )
+    gradient_direction: Vector = key(
+        Direction(), "Axis of the gradient; z is across the film.", [0, 0, 1]
+    )
+    steps: tuple[FieldStepTable, ...] = key(
+        Tables(FieldStepTable, "[[field.steps]]", 10_000),
+        "Field programme, in order, instead of strength; after the last step its field stays.",
+        (),
+    )
 
 
 @dataclass(frozen=True)
@@ -202,6 +202,12 @@ def field_direction(values: FieldTable | FieldStepTable, default: Vector) -> Vec
 def _clean(component: float) -> float:
     """Drop the rounding of cos(90 degrees), so that a field across the film has none in it."""
     return component if abs(component) > 1e-15 else 0.0
+
+
+def scaled(strength: float, direction: Vector) -> Vector:
+    """Give the vector of a length along a direction."""
+    x, y, z = direction
+    return strength * x, strength * y, strength * z
 
 
 def in_plane(direction: Vector, normal: Vector) -> Vector | None:

@@ -10,14 +10,6 @@ from sim.parameters.compound import Direction
 from sim.parameters.keys import ABSENT, key
 from sim.parameters.values import Number, Quantity
 
-__all__ = [
-    "PAIR_FORCES",
-    "ElectrostaticParameters",
-    "GravityParameters",
-    "PairForces",
-    "VanDerWaalsParameters",
-]
-
 
 @dataclass(frozen=True)
 class VanDerWaalsParameters:

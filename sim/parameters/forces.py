@@ -13,14 +13,6 @@ if TYPE_CHECKING:
     from sim.parameters.reading import Reading
     from sim.physics.sizes import Sizes
 
-__all__ = [
-    "check_forces",
-    "check_size_table",
-    "electrostatics",
-    "force_notices",
-    "force_range",
-]
-
 
 def electrostatics(reading: Reading) -> ElectrostaticParameters | None:
     """Give what [electrostatics] says, or None where a key is mistaken or missing."""
@@ -79,6 +71,19 @@ def check_forces(reading: Reading) -> Iterator[str]:
         yield (
             '[electrostatics] must give either debye_length such as "5 nm" or salt such as '
             f'"1 mM"; received {received}.'
+        )
+
+
+def check_flow(reading: Reading) -> Iterator[str]:
+    """Find what keeps the flow that particles stir up from being there."""
+    if not reading.has("motion", "flow") or not reading.has("run", "dynamics"):
+        return
+    asked = reading.get("motion", "flow"), reading.get("run", "dynamics")
+    if asked == ("hydrodynamic", "langevin"):
+        yield (
+            '[motion] flow must be "none" with [run] dynamics = "langevin": liquid that particles '
+            'stir is taken to follow them at once, as they follow forces in dynamics = "brownian"; '
+            'received "hydrodynamic".'
         )
 
 

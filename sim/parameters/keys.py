@@ -17,8 +17,6 @@ from typing import Any, TypeAlias, TypeVar
 
 from sim.parameters.values import Expectation
 
-__all__ = ["ABSENT", "NEEDED", "REQUIRED", "IfNeeded", "Key", "Tables", "filled", "key", "keys_of"]
-
 T = TypeVar("T")
 
 REQUIRED: Any = dataclasses.MISSING
@@ -104,14 +102,10 @@ class Tables(Expectation):
     heading: str
     most: int
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return f"a list of at most {self.most} tables, each headed {self.heading}"
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the list."""
+    def _shape(self) -> dict[str, Any]:
         items = {"$ref": f"#/$defs/{self.heading.strip('[]')}"}
         return {"type": "array", "items": items, "maxItems": self.most}
 

@@ -8,22 +8,26 @@ A file passes `sim.parameters.toml` (bytes to tables), `sim.parameters.reading` 
 from __future__ import annotations
 
 import dataclasses
+import os
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 from sim.parameters.toml import ParameterError
 from sim.parameters.types import Parameters
 
-__all__ = ["from_text", "json_schema", "load"]
+Film: TypeAlias = Parameters | str | os.PathLike[str] | Mapping[str, Any]
+"""Parameters, or what `load` makes them from."""
 
 
-def load(path: str | Path) -> Parameters:
-    """Read a parameter file.
+def load(path: str | os.PathLike[str] | Mapping[str, Any]) -> Parameters:
+    """Read a parameter file, or tables that hold the same.
 
     Parameters
     ----------
-    path : str or Path
-        The file; "-" is standard input, whose paths start from the working folder.
+    path : str, path-like or mapping
+        The file; "-" is standard input, whose paths start from the working folder. Or its tables,
+        such as ``{"particles": {"core_diameter": "20 nm"}, ...}``, checked as a file is.
 
     Returns
     -------
@@ -35,9 +39,17 @@ def load(path: str | Path) -> Parameters:
     ParameterError
         If the file cannot be read or holds mistakes; it lists all of them.
     """
-    from sim.parameters.toml import name_of, read_text
+    from sim.parameters.toml import name_of, read_text, text_of
 
+    if isinstance(path, Mapping):
+        return from_text(text_of(path))
+    path = os.fspath(path)
     return from_text(read_text(Path(path)), name_of(path))
+
+
+def as_parameters(what: Film) -> Parameters:
+    """Return parameters as they are, or `load` them."""
+    return what if isinstance(what, Parameters) else load(what)
 
 
 def from_text(text: str, name: str = "parameters") -> Parameters:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common.arrays import Vector
 from sim.magnets.grade import RECOIL_PERMEABILITY, remanence_of
 from sim.magnets.maxwell import measured_notices
 from sim.magnets.measured import MeasuredField
@@ -28,6 +29,7 @@ from sim.magnets.shapes import (
     UniformField,
     field_and_gradient,
 )
+from sim.parameters.field_types import scaled
 from sim.parameters.keys import keys_of
 from sim.parameters.magnet_steps import check_motions, check_paths, motion_notices, motions
 from sim.parameters.magnet_tables import MagnetTable
@@ -40,10 +42,6 @@ from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
-
-__all__ = ["cell", "check_magnets", "field_of_magnets", "magnet_notices", "magnets"]
-
-Vector = tuple[float, float, float]
 
 _GRID = 41
 """Places a side of the cell at which the film must lie outside the magnets."""
@@ -329,7 +327,7 @@ def _one(values: MagnetTable, position: np.ndarray[Any, Any], turned: Rotation) 
         given = {key: getattr(values, key) for key in ("diameter", "permeability", "saturation")}
         return SoftIronSphere(**place, **given)
     if kind == "uniform":
-        return UniformField(**place, strength=_scaled(values.strength, values.direction))
+        return UniformField(**place, strength=scaled(values.strength, values.direction))
     shape: type[Any] = {"sphere": Sphere, "block": Block, "disc": Disc, "ring": Ring}[kind]
     sizes = {
         name: getattr(values, name)
@@ -337,11 +335,6 @@ def _one(values: MagnetTable, position: np.ndarray[Any, Any], turned: Rotation) 
         if key.is_needed and key.only[0] == "kind" and kind in key.only
     }
     remanence = values.remanence or remanence_of(values.energy_product)
-    polarisation = _scaled(remanence, values.direction)
+    polarisation = scaled(remanence, values.direction)
     magnet: Magnet = shape(**place, polarisation=polarisation, **sizes)
     return magnet
-
-
-def _scaled(strength: float, direction: Vector) -> Vector:
-    x, y, z = direction
-    return strength * x, strength * y, strength * z

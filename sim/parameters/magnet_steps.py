@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from sim.parameters.reading import Reading
     from sim.parameters.types import CellParameters
 
-__all__ = ["check_motions", "check_paths", "motion_notices", "motions"]
-
 _MAY = {"loop": ("hold", "slide", "turn", "oscillate", "ramp"),
         "uniform": ("hold", "turn", "oscillate", "ramp")}  # fmt: skip
 _BODIES_MAY = ("hold", "slide", "turn")

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias, get_args
 
+from analysis.common.arrays import Vector
 from sim.magnets.shapes import MOST_MAGNETS
 from sim.parameters.compound import Direction, Lengths
 from sim.parameters.field_types import FREQUENCY, PHASE
@@ -13,9 +14,6 @@ from sim.parameters.keys import NEEDED, IfNeeded, Tables, key
 from sim.parameters.types import COORDINATE
 from sim.parameters.values import Choice, FileName, Number, Quantity, WholeNumber
 
-__all__ = ["MagnetStepTable", "MagnetTable"]
-
-Vector: TypeAlias = tuple[float, float, float]
 Motion: TypeAlias = Literal["hold", "slide", "turn", "oscillate", "ramp"]
 
 _PERMANENT = ("kind", "sphere", "block", "disc", "ring")

@@ -13,8 +13,6 @@ from sim.parameters.tables import TABLES
 from sim.parameters.values import FileName
 from sim.physics.units import plain_number
 
-__all__ = ["with_size_file", "with_whole_paths"]
-
 
 def with_whole_paths(tables: dict[str, Any], folder: Path) -> dict[str, Any]:
     """Give the tables of a parameter file with whole paths in every key that names a file.

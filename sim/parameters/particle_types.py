@@ -11,9 +11,8 @@ from sim.parameters.keys import ABSENT, NEEDED, REQUIRED, key
 from sim.parameters.values import Choice, Number, Quantity
 from sim.physics.sizes import Sizes, whole_volume_fraction
 
-__all__ = ["MOST_PARTICLES", "RANDOM_PACKING", "ParticleParameters"]
-
-MOST_PARTICLES = 10_000_000
+MOST_PARTICLES = 200_000_000
+"""A film of (20 um)^3 holds 5.6e7; four bytes number the neighbours of 5e8 (`list_block`)."""
 
 RANDOM_PACKING = 0.64
 """Volume fraction of randomly packed equal spheres: no suspension is denser."""

@@ -22,8 +22,6 @@ from sim.physics.units import parse
 if TYPE_CHECKING:
     from sim.magnets.shapes import Magnet
 
-__all__ = ["Reading", "read_tables"]
-
 
 @dataclass
 class Reading:

@@ -16,6 +16,7 @@ from sim.parameters.types import (
     DipoleParameters,
     FilmParameters,
     GravityParameters,
+    MotionParameters,
     OpticsParameters,
     OutputParameters,
     RepulsionParameters,
@@ -24,8 +25,6 @@ from sim.parameters.types import (
     WindowParameters,
 )
 from sim.parameters.values import Words
-
-__all__ = ["KNOWN", "MAGNETS", "SWEEP", "TABLES", "TITLE", "all_tables", "file_schema", "key_at"]
 
 TABLES: dict[str, type] = {
     "particles": ParticleParameters,
@@ -39,6 +38,7 @@ TABLES: dict[str, type] = {
     "start": StartParameters,
     "bonds": BondParameters,
     "windows": WindowParameters,
+    "motion": MotionParameters,
     **PAIR_FORCES,
     "gravity": GravityParameters,
     "optics": OpticsParameters,

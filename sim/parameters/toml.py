@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import json
+import os
 import re
 import sys
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from analysis.common.errors import InputError
-
-__all__ = ["STANDARD_INPUT", "ParameterError", "name_of", "parse_toml", "read_text", "to_toml"]
-
 
 MOST_TOLD = 100
 """So many mistakes of a file are told; of the others their number is."""
@@ -203,69 +200,43 @@ def _syntax_sentence(message: str, text: str) -> str:
     return sentence + "."
 
 
-def to_toml(tables: Mapping[str, Any]) -> str:
-    """Write nested tables as TOML.
+def text_of(tables: Mapping[str, Any]) -> str:
+    """Write tables as the text of a parameter file.
 
     Parameters
     ----------
     tables : mapping
-        Tables as `tomllib` gives them.
+        As `parse_toml` gives them; arrays and numbers of numpy and paths are taken, too.
 
     Returns
     -------
     str
-        Text that `tomllib` reads back to equal tables.
+        TOML text.
 
     Raises
     ------
-    TypeError
-        If a value is of a kind that no key of a parameter file takes, such as a date.
+    ParameterError
+        If a value is of no kind that a file can hold.
     """
-    return "\n".join(_lines(tables, "")).strip() + "\n"
+    import tomli_w
 
+    problems: list[str] = []
 
-def _lines(table: Mapping[str, Any], path: str) -> Iterator[str]:
-    """Plain keys first, then the tables below: the order that TOML needs."""
-    inner = {key: value for key, value in table.items() if _is_tables(value)}
-    for key, value in table.items():
-        if key not in inner:
-            yield f"{_key(key)} = {_value(value)}"
-    for key, value in inner.items():
-        name = f"{path}{_key(key)}"
+    def plain(value: Any, place: str) -> Any:
         if isinstance(value, Mapping):
-            yield from ("", f"[{name}]", *_lines(value, f"{name}."))
-        else:
-            for item in value:
-                yield from ("", f"[[{name}]]", *_lines(item, f"{name}."))
+            return {str(key): plain(held, f"{place}.{key}") for key, held in value.items()}
+        value = os.fspath(value) if isinstance(value, os.PathLike) else value
+        value = value.tolist() if hasattr(value, "tolist") else value
+        if isinstance(value, list | tuple):
+            return [plain(held, f"{place}[{number}]") for number, held in enumerate(value)]
+        if not isinstance(value, str | int | float):  # to which True and False belong
+            problems.append(
+                f"{place.lstrip('.')} must be a text, number, list or table, True or False; "
+                f"received {value!r:.60}."
+            )
+        return value
 
-
-def _is_tables(value: object) -> bool:
-    if isinstance(value, list):
-        return bool(value) and all(isinstance(item, Mapping) for item in value)
-    return isinstance(value, Mapping)
-
-
-def _key(key: str) -> str:
-    plain = key.isascii() and key.replace("_", "").replace("-", "").isalnum()
-    return key if plain else _text(key)
-
-
-def _text(text: str) -> str:
-    # JSON escapes all that TOML's basic strings must escape, but for the delete character.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _value(value: object) -> str:
-    if isinstance(value, str):
-        return _text(value)
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, float):
-        return repr(value)  # inf and nan are spelled alike in TOML
-    if isinstance(value, list):
-        return "[" + ", ".join(_value(item) for item in value) + "]"
-    if isinstance(value, Mapping):  # a table inside a list of other things
-        return "{" + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + "}"
-    raise TypeError(f"a parameter file holds texts, numbers, lists and tables; received {value!r}")
+    found = plain(tables, "")
+    if problems:
+        raise ParameterError("parameters", problems)
+    return tomli_w.dumps(found)

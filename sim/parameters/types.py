@@ -11,6 +11,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 
+from analysis.common.conventions import (
+    BOND_ALIGNMENT,
+    BOND_DISTANCE,
+    CARRIER_INDEX,
+    MATRIX_INDEX,
+    NUMERICAL_APERTURE,
+    OUTER_INDEX,
+    SHELL_INDEX,
+    WAVELENGTHS,
+)
+from analysis.common.core_tables import AUTO, CORE_TABLES
 from sim.parameters.compound import ComplexIndices, Lengths, Sides, Wavelengths
 from sim.parameters.field_types import FieldParameters, FieldStep
 from sim.parameters.force_types import (
@@ -22,12 +33,14 @@ from sim.parameters.force_types import (
 from sim.parameters.keys import NEEDED, key
 from sim.parameters.particle_types import MOST_PARTICLES, ParticleParameters
 from sim.parameters.values import Choice, FileName, Number, Quantity, Switch, WholeNumber
+from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
     from sim.magnets.shapes import Magnet
 
 __all__ = [
     "COORDINATE",
+    "MOST_PARTICLES",
     "BondParameters",
     "CarrierParameters",
     "CellParameters",
@@ -37,6 +50,7 @@ __all__ = [
     "FieldStep",
     "FilmParameters",
     "GravityParameters",
+    "MotionParameters",
     "OpticsParameters",
     "OutputParameters",
     "Parameters",
@@ -58,6 +72,7 @@ DipoleSum: TypeAlias = Literal["mesh", "cutoff", "exact"]
 Precision: TypeAlias = Literal["float32", "float64"]
 Dynamics: TypeAlias = Literal["brownian", "langevin", "monte_carlo"]
 Start: TypeAlias = Literal["random", "lattice", "file"]
+Flow: TypeAlias = Literal["none", "hydrodynamic"]
 
 
 def _index(example: float) -> Number:
@@ -218,6 +233,22 @@ class OutputParameters:
     frames: int = key(
         WholeNumber(1, 100_000, 200), "Frames kept after the start, evenly spaced.", 200
     )
+    cutout: tuple[float, ...] | None = key(
+        Lengths(Quantity("length", 5e-9, 1e-3, "3 um"), ("3 um", "3 um", "3 um")),
+        "Sides (x, y, z) of a box in the middle of the film. Frames then hold the particles in it "
+        "alone, and these are measured; a side as long as the film's is not cut.",
+        None,
+    )
+    states: int = key(
+        WholeNumber(1, 1000, 1),
+        "Whole states kept beside a cut-out, evenly spaced, the last one at the end.",
+        1,
+    )
+    map_step: float | None = key(
+        Quantity("length", 1e-9, 1e-3, "20 nm"),
+        "Cells of a map of all particles seen along z, kept with every frame.",
+        None,
+    )
 
 
 @dataclass(frozen=True)
@@ -248,12 +279,14 @@ class BondParameters:
         "distance",
     )
     distance: float = key(
-        Number(1.0, 2.0, 1.3), "Largest distance in units of the mean diameter of the two.", 1.3
+        Number(1.0, 2.0, BOND_DISTANCE),
+        "Largest distance in units of the mean diameter of the two.",
+        BOND_DISTANCE,
     )
     alignment: float = key(
-        Number(-1.0, 1.0, 0.5),
+        Number(-1.0, 1.0, BOND_ALIGNMENT),
         "Least product of the two cosines between moment and pair axis.",
-        0.5,
+        BOND_ALIGNMENT,
         only=("kind", "distance"),
     )
     energy_kt: float | None = key(
@@ -275,6 +308,23 @@ class WindowParameters:
         "Whether particles near a window move more slowly, as the liquid makes them.",
         False,
     )
+
+
+@dataclass(frozen=True)
+class MotionParameters:
+    """How particles move through the liquid."""
+
+    flow: Flow = key(
+        Choice(get_args(Flow)),
+        "none: each particle as if it were alone; hydrodynamic: the flow that all stir up between "
+        "the windows carries them, as it does in a real film, at many times the cost.",
+        "none",
+    )
+
+    @property
+    def is_stirred(self) -> bool:
+        """Whether the flow that particles stir up carries them."""
+        return self.flow == "hydrodynamic"
 
 
 @dataclass(frozen=True)
@@ -303,33 +353,46 @@ class OpticsParameters:
     wavelengths: tuple[float, ...] = key(
         Wavelengths(Quantity("length", 100e-9, 20e-6, "532 nm")),
         "Vacuum wavelengths of the hand-off and of the far field.",
-        ["532 nm", "633 nm"],
+        [format_quantity(light, "length") for light in WAVELENGTHS],
     )
     carrier_index: float = key(
-        _index(1.43), "Refractive index of the liquid; 1.43 is a light oil (from memory).", 1.43
+        _index(CARRIER_INDEX),
+        "Refractive index of the liquid; 1.43 is a light oil (from memory).",
+        CARRIER_INDEX,
     )
     shell_index: float = key(
-        _index(1.45), "Refractive index of the shells; 1.45 is oleic acid (from memory).", 1.45
+        _index(SHELL_INDEX),
+        "Refractive index of the shells; 1.45 is oleic acid (from memory).",
+        SHELL_INDEX,
     )
     core_index: tuple[tuple[float, float], ...] | None = key(
         ComplexIndices(),
-        "Complex refractive index n + ik of the cores; left out, that of magnetite after "
-        "Querry (1985) at each wavelength. Published k of magnetite differ several fold.",
+        "Complex refractive index n + ik of the cores; left out, that of core_table at each "
+        "wavelength.",
         None,
     )
+    core_table: str = key(
+        Choice((AUTO, *CORE_TABLES)),
+        "Published table from which the index of the cores is taken; auto is magnetite-querry for "
+        "magnetite and none for custom. Published k of magnetite differ several fold: the page of "
+        "optics shows what each table would give.",
+        AUTO,
+    )
     matrix_index: float = key(
-        _index(1.59),
+        _index(MATRIX_INDEX),
         "Refractive index of what fills a multicore bead between its cores; 1.59 is "
         "polystyrene (from memory). Other particles have none.",
-        1.59,
+        MATRIX_INDEX,
     )
     outer_index: float = key(
-        _index(1.0), "Refractive index of the medium outside the windows; 1 is air.", 1.0
+        _index(OUTER_INDEX),
+        "Refractive index of the medium outside the windows; 1 is air.",
+        OUTER_INDEX,
     )
     numerical_aperture: float = key(
-        Number(0.01, 4.0, 0.9),
+        Number(0.01, 4.0, NUMERICAL_APERTURE),
         "Numerical aperture of what looks at the film, at most outer_index.",
-        0.9,
+        NUMERICAL_APERTURE,
     )
 
 
@@ -341,7 +404,7 @@ class Parameters(PairForces):
     ----------
     title : str
         Heading of reports.
-    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows
+    particles, carrier, film, repulsion, field, dipoles, run, output, start, bonds, windows, motion
         One object a table of the file.
     van_der_waals, electrostatics, gravity
         The same of the forces that a run may add, see `PairForces`; ``optics`` of the light it is
@@ -376,11 +439,15 @@ class Parameters(PairForces):
     name: str = ""
     notices: tuple[str, ...] = ()
     windows: WindowParameters = dataclasses.field(default_factory=WindowParameters)
+    motion: MotionParameters = dataclasses.field(default_factory=MotionParameters)
     gravity: GravityParameters = dataclasses.field(default_factory=GravityParameters)
     optics: OpticsParameters = dataclasses.field(default_factory=OpticsParameters)
     magnets: tuple[Magnet, ...] = ()
     cell: CellParameters = dataclasses.field(default_factory=CellParameters)
     folder: str = ""
+
+    def __repr__(self) -> str:
+        return f"<Parameters of {self.name}: {self.title or 'no title'}>"
 
     def with_seed(self, seed: int | None) -> Parameters:
         """Return the same with another seed; None keeps the file's."""

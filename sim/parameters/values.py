@@ -14,18 +14,6 @@ from typing import Any
 from sim.physics.shown import show
 from sim.physics.units import DIMENSIONS, UnitError, format_quantity, parse
 
-__all__ = [
-    "Choice",
-    "Expectation",
-    "FileName",
-    "Number",
-    "Quantity",
-    "Switch",
-    "WholeNumber",
-    "Words",
-    "finite",
-]
-
 NOMINAL_TEMPERATURE = 298.15
 """Temperature in K at which the range of an energy written in joules is checked."""
 
@@ -38,14 +26,20 @@ class Expectation(ABC):
     """Base of all expectations."""
 
     @property
-    @abstractmethod
     def must(self) -> str:
         """The phrase after "must be"."""
+        return self._must()
 
     @property
-    @abstractmethod
     def shape(self) -> dict[str, Any]:
         """JSON schema of the raw value, without its description."""
+        return self._shape()
+
+    @abstractmethod
+    def _must(self) -> str: ...
+
+    @abstractmethod
+    def _shape(self) -> dict[str, Any]: ...
 
     @abstractmethod
     def read(self, value: object) -> Any:
@@ -73,6 +67,11 @@ def finite(value: object) -> float:
     if not math.isfinite(number):
         raise Refused("which is not a finite number")
     return number
+
+
+def array(items: dict[str, Any], least: int, most: int | None = None) -> dict[str, Any]:
+    """Give the JSON schema of a list of so many items, ``least`` of them unless ``most`` is."""
+    return {"type": "array", "items": items, "minItems": least, "maxItems": most or least}
 
 
 @dataclass(frozen=True)
@@ -103,16 +102,12 @@ class Quantity(Expectation):
         low = format_quantity(self.low, self.dimension) if self.low else "0"
         return f"from {low} to {format_quantity(self.high, self.dimension)}"
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         noun = DIMENSIONS[self.dimension].noun
         auto = '"auto" or ' if self.has_auto else ""
         return f'{auto}{noun} {self.range_text} such as "{self.example}"'
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
+    def _shape(self) -> dict[str, Any]:
         pattern = r"^\s*[-+]?[0-9.][0-9.eE+-]*\s*\S.*$"
         auto = ["auto"] if self.has_auto else []
         if self.has_auto:
@@ -154,18 +149,14 @@ class Number(Expectation):
     is_open: bool = False
     note: str = ""
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         if self.is_open:
             span = f"above {self.low:g} and below {self.high:g}"
         else:
             span = f"from {self.low:g} to {self.high:g}"
         return f"a number {span}{self.note} such as {self.example:g}"
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
+    def _shape(self) -> dict[str, Any]:
         names = ("exclusiveMinimum", "exclusiveMaximum") if self.is_open else ("minimum", "maximum")
         limits = dict(zip(names, (self.low, self.high), strict=True))
         return {"type": "number", **limits, "examples": [self.example]}
@@ -187,20 +178,12 @@ class WholeNumber(Expectation):
     high: int
     example: int
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return f"a whole number from {self.low} to {self.high} such as {self.example}"
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
-        return {
-            "type": "integer",
-            "minimum": self.low,
-            "maximum": self.high,
-            "examples": [self.example],
-        }
+    def _shape(self) -> dict[str, Any]:
+        limits = {"minimum": self.low, "maximum": self.high}
+        return {"type": "integer", **limits, "examples": [self.example]}
 
     def read(self, value: object) -> int:
         """Give the number."""
@@ -219,15 +202,11 @@ class Choice(Expectation):
 
     options: tuple[str, ...]
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         quoted = [f'"{option}"' for option in self.options]
         return quoted[0] if len(quoted) == 1 else ", ".join(quoted[:-1]) + " or " + quoted[-1]
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
+    def _shape(self) -> dict[str, Any]:
         return {"type": "string", "enum": list(self.options)}
 
     def read(self, value: object) -> str:
@@ -241,14 +220,10 @@ class Choice(Expectation):
 class Switch(Expectation):
     """True or false."""
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return "true or false"
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
+    def _shape(self) -> dict[str, Any]:
         return {"type": "boolean", "examples": [True, False]}
 
     def read(self, value: object) -> bool:
@@ -265,14 +240,10 @@ class Words(Expectation):
     longest: int
     example: str
 
-    @property
-    def must(self) -> str:
-        """The phrase after "must be"."""
+    def _must(self) -> str:
         return f'a text of at most {self.longest} characters such as "{self.example}"'
 
-    @property
-    def shape(self) -> dict[str, Any]:
-        """JSON schema of the raw value."""
+    def _shape(self) -> dict[str, Any]:
         return {"type": "string", "maxLength": self.longest, "examples": [self.example]}
 
     def read(self, value: object) -> str:

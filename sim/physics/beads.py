@@ -17,26 +17,15 @@ packing at 3/0.74 = 4.05 (Clausius, Mossotti); a shell moves all three up by (d/
 from __future__ import annotations
 
 import math
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN, MU0
 from analysis.common.laws import langevin
 from sim.physics import material
-
-__all__ = [
-    "CHAIN_FEEDBACK",
-    "LARGEST_SUSCEPTIBILITY",
-    "PAIR_FEEDBACK",
-    "bead_susceptibility",
-    "core_moment",
-    "saturation_moment",
-    "self_consistent",
-]
-
-Values: TypeAlias = NDArray[np.float64]
 
 LARGEST_SUSCEPTIBILITY = 3.0
 """Beads of this susceptibility and more are refused."""
@@ -105,14 +94,14 @@ def bead_susceptibility(
         shell; the same for beads of all sizes.
     """
     whole = saturation_moment(1.0, magnetic_share, core_diameter, magnetisation, dead_layer)
-    density = float(whole) / (math.pi / 6.0)  # moment a volume, of a bead of diameter 1 m
+    density = float(whole) / (math.pi / 6.0)  # moment per volume, of a bead of diameter 1 m
     moment = core_moment(core_diameter, magnetisation, dead_layer)
     return MU0 * density * moment / (3.0 * BOLTZMANN * temperature)
 
 
 def self_consistent(
     saturation: ArrayLike, core_langevin: float, field: float, feedback: ArrayLike
-) -> Values:
+) -> Floats:
     """Moments of beads among equal ones that act on each other by the same field.
 
     Parameters

@@ -6,8 +6,6 @@ import math
 
 from analysis.common.constants import BOLTZMANN, ELEMENTARY, MU0
 
-__all__ = ["AVOGADRO", "LIGHT_SPEED", "bjerrum_length", "debye_length"]
-
 AVOGADRO = 6.02214076e23
 """Avogadro constant in 1/mol (exact in the SI since 2019)."""
 

@@ -5,11 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["differences", "six_slopes", "with_third_axis"]
-
-Floats = NDArray[np.float64]
+from analysis.common.arrays import Floats
 
 _WEIGHTS = (4.0 / 3.0, -1.0 / 3.0)
 """Of the slopes over 2 and 4 steps: central, fourth order (Abramowitz, table 25.2)."""

@@ -15,21 +15,6 @@ from numpy.typing import NDArray
 
 from analysis.common.constants import BOLTZMANN, MU0
 
-__all__ = [
-    "MATERIALS",
-    "Material",
-    "brown_time",
-    "coupling",
-    "diffusion",
-    "langevin_parameter",
-    "mass_and_inertia",
-    "moment",
-    "momentum_time",
-    "neel_time",
-    "rotational_diffusion",
-    "spin_time",
-]
-
 Values: TypeAlias = float | NDArray[np.float64]
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
-__all__ = ["show"]
-
 LONGEST_SHOWN = 60
 """Longer values are cut in messages, in characters."""
 

@@ -11,16 +11,6 @@ from dataclasses import dataclass
 
 from analysis.common.constants import MU0
 
-__all__ = [
-    "LARGEST_DEVIATION",
-    "Sizes",
-    "largest_core_diameter",
-    "mean_cubed_diameter",
-    "number_median",
-    "tabulated",
-    "whole_volume_fraction",
-]
-
 LARGEST_DEVIATION = 3.0
 """The log-normal law of sizes is cut at this many standard deviations on both sides."""
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TypeAlias
 
-__all__ = ["Gradient", "uniaxial_gradient"]
-
 Gradient: TypeAlias = tuple[float, float, float, float, float, float]
 
 

@@ -8,8 +8,6 @@ from decimal import Decimal
 
 from analysis.common.constants import ELEMENTARY, MU0
 
-__all__ = ["DIMENSIONS", "Dimension"]
-
 
 @dataclass(frozen=True)
 class Dimension:

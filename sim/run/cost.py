@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
     from sim.run.setup import RunSetup
 
-__all__ = ["Cost", "calibrate", "wall_limit"]
-
 PIECE_SECONDS = 0.5
 """Wall time of the piece that is timed."""
 
@@ -106,7 +104,13 @@ def calibrate(
         wall_s=min(per_step * setup.system.steps, wall_limit(setup.parameters)),
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=memory_bytes(setup.system),
-        file_bytes=file_bytes(setup.system.count, frames + 1, len(ENERGIES)),
+        file_bytes=file_bytes(
+            setup.system.count,
+            frames + 1,
+            len(ENERGIES),
+            setup.selection,
+            setup.parameters.output.states,
+        ),
     )
 
 

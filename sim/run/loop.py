@@ -15,12 +15,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from analysis.common.notebook import html_table
+from sim.engines.guards import EngineLostError
 from sim.files.folder import RunFolder
 from sim.files.record import Ending
 from sim.files.run_file import RunFileError
 from sim.run.watchers import Pace, Scene, Stop, Watcher, advance_timed
-
-__all__ = ["Run", "RunFailed", "supervise"]
 
 CAPPED_SHARE = 1e-6
 """More capped moves than this share of all moves are worth a notice."""
@@ -28,9 +28,9 @@ CAPPED_SHARE = 1e-6
 _log = logging.getLogger("sim")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Run:
-    """A run as it stands after `simulate`.
+    """A run as it stands after `simulate`; a path of its run file wherever one is asked for.
 
     Attributes
     ----------
@@ -61,6 +61,26 @@ class Run:
     frames: int
     timing: dict[str, float]
     notices: tuple[str, ...] = ()
+
+    def __fspath__(self) -> str:
+        """Return the path of the run file."""
+        return str(self.path)
+
+    def __repr__(self) -> str:
+        """Say in a line how it stands."""
+        return f"<Run {self.directory}: {', '.join(text for _, text in self._rows())}>"
+
+    def _repr_html_(self) -> str:
+        """Show it in a notebook."""
+        notices = (("notice", notice) for notice in self.notices)
+        return html_table(f"Run {self.directory}", [*self._rows(), *notices])
+
+    def _rows(self) -> list[tuple[str, str]]:
+        return [
+            ("ending", self.ending.value),
+            ("step", f"step {self.step} of {self.steps}"),
+            ("frames", f"{self.frames} frames"),
+        ]
 
     @property
     def finished(self) -> bool:
@@ -100,7 +120,7 @@ def supervise(
         else:
             ending, reason = Ending.FINISHED, f"finished {scene.steps} steps"
         try:
-            _close(folder, scene, watchers, ending, reason)
+            _close(folder, scene, watchers, ending, reason, isinstance(error, EngineLostError))
         except (OSError, RuntimeError, RunFileError) as problem:  # disk full, file gone
             _log.debug("what the run leaves behind could not all be saved", exc_info=True)
             if error is None:
@@ -126,15 +146,21 @@ def supervise(
 
 
 def _close(
-    folder: RunFolder, scene: Scene, watchers: list[Watcher], ending: Ending, reason: str
+    folder: RunFolder,
+    scene: Scene,
+    watchers: list[Watcher],
+    ending: Ending,
+    reason: str,
+    is_lost: bool,
 ) -> None:
     """Save what the ending leaves behind, the word on the ending last."""
-    if ending is Ending.STOPPED and scene.writer.last_step < scene.engine.step:
-        scene.writer.append(scene.frame())
+    if ending is Ending.STOPPED:
+        scene.keep_end()
     for watcher in watchers:
         watcher.close(scene)
-    # after an error, the engine stands where it was before the piece that failed
-    scene.save_checkpoint(folder.checkpoint)
+    # after an error, the engine stands where it was before the piece that failed, if it still is
+    if not is_lost:
+        scene.save_checkpoint(folder.checkpoint)
     scene.writer.end(ending, reason, scene.timing())
 
 

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from sim.run.watchers import Scene, Watcher
     from sim.sampler.engine import SamplerEngine
 
-__all__ = ["AtRest", "LongEnough", "rest_watchers"]
-
 FIRST_LOOK = 100
 """Sweeps before the first look."""
 LOOKS = 20

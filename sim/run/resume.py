@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from sim.files.run_file import RunSummary
     from sim.run.setup import RunSetup
 
-__all__ = ["checkpoint_for", "is_kept", "require_same"]
-
 
 def require_same(folder: RunFolder, summary: RunSummary, now: dict[str, Any]) -> None:
     """Refuse parameters that differ from those of the run, except for what limits it.

@@ -15,17 +15,6 @@ from typing import Protocol
 
 from sim.files.clock import has_passed
 
-__all__ = [
-    "NEVER",
-    "Always",
-    "AnyOf",
-    "AtSteps",
-    "ByClock",
-    "Doubling",
-    "Evenly",
-    "Schedule",
-]
-
 NEVER = 2**63 - 1
 """A step that no run reaches: the answer of a schedule that asks for no more steps."""
 

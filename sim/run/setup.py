@@ -11,13 +11,12 @@ from sim.files.record import RunRecord, resolved
 
 if TYPE_CHECKING:
     from sim.files.run_file import RunSummary
+    from sim.files.selection import Selection
     from sim.film.particles import Particles
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
     from sim.outlook.expectations import Expectations
     from sim.parameters.types import BondParameters, Parameters
-
-__all__ = ["RunSetup", "UncompiledError", "record_of", "usable_threads"]
 
 
 class UncompiledError(InputError):
@@ -70,10 +69,15 @@ class RunSetup:
         The run.
     threads : int or None
         Threads asked for; None means all cores.
+    device : str
+        What steps: "cpu", or "gpu" for a graphics card.
     """
 
-    def __init__(self, parameters: Parameters, threads: int | None = None) -> None:
+    def __init__(
+        self, parameters: Parameters, threads: int | None = None, device: str = "cpu"
+    ) -> None:
         self.parameters = parameters
+        self.device = device
         self._asked = threads
         self._begun: RunSummary | None = None
 
@@ -149,8 +153,21 @@ class RunSetup:
         return {} if field is None else {"field_t": field}
 
     def require_ready(self) -> None:
-        """Raise what keeps the run from beginning: threads, memory, room for the particles."""
-        _ = self.threads, self.state
+        """Raise what keeps the run from beginning: threads, card, memory, room for particles."""
+        _ = self.threads
+        if self.device == "gpu":
+            from sim.engines.card.ready import require_card
+
+            require_card(self.system)
+        _ = self.state
+
+    @cached_property
+    def selection(self) -> Selection:
+        """What frames keep of the film."""
+        from sim.files.selection import Selection
+
+        output, film = self.parameters.output, self.particles
+        return Selection.of(output.cutout, output.map_step, (*film.sides, film.thickness))
 
     @property
     def derived(self) -> dict[str, Any]:

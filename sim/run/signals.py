@@ -10,8 +10,6 @@ from collections.abc import Iterator
 from types import FrameType
 from typing import Any, Self
 
-__all__ = ["Listener", "signals_interrupt"]
-
 SIGNALS = (signal.SIGINT, signal.SIGTERM)
 RENEWAL = 0.02
 """Seconds after which an interruption that a callback dropped is raised anew."""

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sim.engines.checkpoints import other_processor
 from sim.engines.protocol import ENERGIES
 from sim.files.checkpoint import Checkpoint
 from sim.files.committed import journal_of
@@ -18,6 +19,7 @@ from sim.files.lock import FolderError, held
 from sim.files.provenance import sources, versions
 from sim.files.record import resolved
 from sim.files.run_file import RunFileError, RunSummary, RunWriter
+from sim.parameters.load import Film, as_parameters
 from sim.run.loop import Run, RunFailed, supervise
 from sim.run.rest import rest_watchers
 from sim.run.resume import checkpoint_for, is_kept, require_same
@@ -28,6 +30,7 @@ from sim.run.watchers import (
     Interruption,
     Progress,
     Scene,
+    States,
     Watcher,
 )
 
@@ -35,7 +38,6 @@ if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
-    from sim.parameters.types import Parameters
 
 __all__ = [
     "FolderError",
@@ -43,6 +45,7 @@ __all__ = [
     "RunFailed",
     "RunFileError",
     "RunSetup",
+    "make_card_engine",
     "make_cpu_engine",
     "simulate",
     "usable_threads",
@@ -50,7 +53,7 @@ __all__ = [
 
 
 def simulate(
-    parameters: Parameters,
+    parameters: Film,
     directory: str | Path,
     *,
     threads: int | None = None,
@@ -63,13 +66,14 @@ def simulate(
     stop_rules: Sequence[Watcher] = (),
     setup: RunSetup | None = None,
     engine_factory: EngineFactory | None = None,
+    device: str = "cpu",
 ) -> Run:
     """Simulate one film into a folder.
 
     Parameters
     ----------
-    parameters : Parameters
-        What `sim.load` returns.
+    parameters : Parameters, str, path-like or mapping
+        What `sim.load` returns, or what it takes.
     directory : str or Path
         Folder of the run; made if absent.
     threads : int or None
@@ -82,7 +86,7 @@ def simulate(
     show_progress : bool
         Draw a bar on standard error.
     on_progress : callable or None
-        Called with (step, steps) several times a second.
+        Called with (step, steps) several times per second.
     on_phase : callable or None
         Called with "compiling" before kernels are compiled and with "simulating" after.
     on_start : callable or None
@@ -93,7 +97,9 @@ def simulate(
     setup : RunSetup or None
         What follows from these parameters and threads, where it is made already.
     engine_factory : callable or None
-        Makes the engine from (system, state, threads); None means the CPU engine.
+        Makes the engine from (system, state, threads); None means that of the device.
+    device : str
+        "cpu", or "gpu" for a graphics card; where a set-up is given, its device holds.
 
     Returns
     -------
@@ -110,13 +116,14 @@ def simulate(
         If the run stopped on an error; what was simulated is in its file.
     """
     began = time.perf_counter()
+    parameters = as_parameters(parameters)
     folder = RunFolder(Path(directory))
     if parameters.start.kind == "file":
         refuse_own_start(folder.path, parameters.start.path)
     summary = plan(folder, resume, overwrite)
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
-    setup = setup or RunSetup(parameters, threads)
+    setup = setup or RunSetup(parameters, threads, device)
     if summary is not None:
         setup.go_on(summary)
     if summary is not None and is_kept(folder, summary, setup):
@@ -136,7 +143,7 @@ def simulate(
             )
         kept = None if summary is None else checkpoint_for(folder, summary, setup)
         setup_s = time.perf_counter() - began
-        engine, warm_up_s = _ready(engine_factory or make_cpu_engine, setup, on_phase or _no_call)
+        engine, warm_up_s = _ready(engine_factory or _maker(setup), setup, on_phase or _no_call)
         with Interruption() as interruption:
             if summary is None or kept is None:
                 scene = _start(folder, setup, engine)
@@ -157,6 +164,7 @@ def simulate(
                     "sweep" if scene.is_sampled else "step",
                 ),
                 CheckpointByClock(folder.checkpoint),
+                *_states(setup, planned[1], scene.steps),
                 *rest_watchers(scene),
                 *stop_rules,
                 interruption,
@@ -165,6 +173,13 @@ def simulate(
     if done.finished:
         interruption.pass_on()  # it came after the last step, when nothing looked any more
     return done
+
+
+def _states(setup: RunSetup, planned: int, last: int) -> list[Watcher]:
+    """Return what keeps whole states, where frames hold a cut-out."""
+    if setup.selection.cutout is None:
+        return []
+    return [States(setup.parameters.output.states, planned, last)]
 
 
 def _no_call(word: str) -> None:
@@ -180,6 +195,18 @@ def make_cpu_engine(system: ReducedSystem, state: FilmState, threads: int) -> En
     from sim.engines.cpu import CpuEngine
 
     return CpuEngine(system, state, threads)
+
+
+def make_card_engine(system: ReducedSystem, state: FilmState, threads: int) -> Engine:
+    """Return the engine that steps on a graphics card."""
+    from sim.engines.card.engine import CardEngine
+
+    return CardEngine(system, state, threads)
+
+
+def _maker(setup: RunSetup) -> EngineFactory:
+    """Return what makes the engine of the device that was asked for."""
+    return make_card_engine if setup.device == "gpu" else make_cpu_engine
 
 
 def _ready(
@@ -227,7 +254,9 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
         folder.clear()
     record = dataclasses.replace(record_of(setup, uuid.uuid4().hex), start=setup.started)
     try:
-        writer = RunWriter.create(folder.run_file, record, setup.particles, ENERGIES)
+        writer = RunWriter.create(
+            folder.run_file, record, setup.particles, ENERGIES, setup.selection
+        )
         with _closed_on_error(writer):
             scene = Scene(setup, engine, writer, record.run_id)
             writer.begin_part(0, setup.threads)
@@ -245,7 +274,8 @@ def _continue(
 ) -> Scene:
     """Put the engine and the run file back to the checkpoint."""
     engine.restore(kept.engine)
-    writer = RunWriter.reopen(folder.run_file, kept.step)
+    setup.notices.extend(other_processor(setup.device, kept.engine))
+    writer = RunWriter.reopen(folder.run_file, kept.step, setup.selection)
     with _closed_on_error(writer):
         writer.extend_plan(record_of(setup, summary.run_id))
         writer.begin_part(kept.step, setup.threads)

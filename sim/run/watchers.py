@@ -28,19 +28,10 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.run.setup import RunSetup
 
-__all__ = [
-    "CheckpointByClock",
-    "Frames",
-    "Interruption",
-    "Pace",
-    "Progress",
-    "Scene",
-    "Stop",
-    "Watcher",
-]
-
 CHECKPOINT_SECONDS = 60.0
-"""Wall time between checkpoints: what a kill can cost at most."""
+"""Wall time between checkpoints: what a kill can cost at most, unless they are dear."""
+CHECKPOINT_SHARE = 0.02
+"""They take no more of the wall time than this: the next waits as long as the last one cost."""
 PIECE_SECONDS = 0.25
 """Aim for the wall time of one uninterrupted piece of stepping, so that Ctrl-C is soon heard."""
 
@@ -131,6 +122,13 @@ class Scene:
             energies={name: float(seen.get(name, 0.0)) for name in ENERGIES},
         )
 
+    def keep_end(self) -> None:
+        """Store the state in which a rule has stopped the run, if no frame holds it."""
+        if self.writer.last_step < self.engine.step:
+            self.writer.append(self.frame())
+        if self.setup.selection.cutout is not None and self.writer.last_state < self.engine.step:
+            self.writer.append_state(self.frame())
+
     def timing(self) -> dict[str, float]:
         """Return wall times and counts of the whole run so far, earlier parts included."""
         part: dict[str, float] = {
@@ -199,24 +197,54 @@ class Frames:
         scene.writer.flush()
 
 
+class States:
+    """Stores whole states beside frames that hold a cut-out, evenly spaced and at the last step.
+
+    Parameters
+    ----------
+    states, planned, last : int
+        Whole states in the planned steps, the planned steps, and the last step of this run.
+    """
+
+    def __init__(self, states: int, planned: int, last: int) -> None:
+        self.schedule: Schedule = AnyOf(Evenly(states, planned), AtSteps([last]))
+
+    def look(self, scene: Scene) -> None:
+        """Append the present state."""
+        scene.writer.append_state(scene.frame())
+
+    def close(self, scene: Scene) -> None:
+        """Do nothing: states reach the disk at once."""
+
+
 class CheckpointByClock:
-    """Saves a checkpoint every minute of wall time.
+    """Saves a checkpoint every minute of wall time, or less often where saving takes long.
 
     Parameters
     ----------
     path : Path
         The checkpoint file.
     seconds : float
-        Wall time between two of them.
+        Wall time between two of them, at least.
+    share : float
+        Share of the wall time that they may take.
     """
 
-    def __init__(self, path: Path, seconds: float = CHECKPOINT_SECONDS) -> None:
-        self.schedule: Schedule = ByClock(seconds)
+    def __init__(
+        self, path: Path, seconds: float = CHECKPOINT_SECONDS, share: float = CHECKPOINT_SHARE
+    ) -> None:
+        self._clock = ByClock(seconds)
+        self.schedule: Schedule = self._clock
+        self._seconds, self._share = seconds, share
         self.path = path
 
     def look(self, scene: Scene) -> None:
-        """Save a checkpoint."""
+        """Save a checkpoint, and choose when the next is due from what it cost."""
+        began = time.perf_counter(), time.monotonic()
         scene.save_checkpoint(self.path)
+        # Two clocks: one that jumps, as where a machine sleeps, must not put off all others.
+        took = min(time.perf_counter() - began[0], time.monotonic() - began[1])
+        self._clock.seconds = max(self._seconds, took / self._share)
 
     def close(self, scene: Scene) -> None:
         """Do nothing: the run loop saves the last checkpoint, which depends on the ending."""

@@ -90,7 +90,7 @@ def make_film(
     near = max(system.repulsion.reach(0.5 * widest), bonds.DISTANCE * widest)
     random = np.zeros(layout.WORDS, np.uint64)
     random[draws.SEED], random[draws.STREAM] = seed, STREAM + stream
-    applied = cpu_arrays.field_table(system.field, system.gradient)
+    applied = cpu_arrays.field_table(system.field, system.body.gradient)
     film = layout.Film(
         rows=rows,
         fresh=np.zeros((count + 1, layout.COLUMNS)),
@@ -117,7 +117,7 @@ def make_film(
         side_x=system.sides[0],
         side_y=system.sides[1],
         thickness=system.thickness,
-        nearest=CLOSEST_CORES if system.steric == "surfactant" else CLOSEST_SOFT,
+        nearest=CLOSEST_SOFT if system.repulsion.is_soft else CLOSEST_CORES,
         missing=0.5 / (system.sides[0] * system.sides[1] * system.thickness),
         laws=laws,
         walk=layout.Walk(

@@ -25,8 +25,6 @@ from sim.sweeps.cluster_run import Files, perform_away, read_files, write_files
 from sim.sweeps.folder import Outcome, SweepFolder
 from sim.sweeps.run import LOOK_SECONDS, Job
 
-__all__ = ["ClusterExecutor", "cluster_workers"]
-
 CONNECT_SECONDS = 10.0
 """A scheduler answers within this time, or is taken for absent."""
 

@@ -16,8 +16,6 @@ from typing import Any, TypeVar
 from analysis.common.errors import InputError
 from sim.files.provenance import processor_name, program_version, sources, versions
 
-__all__ = ["ClusterError", "differences", "no_scheduler", "require_scheduler"]
-
 PROGRAM = ("chainfilm", "sources")
 """Where these differ, it is another program that computes."""
 

@@ -19,8 +19,6 @@ from sim.files.lock import LOCK_FILES
 from sim.sweeps.folder import Outcome, SweepFolder
 from sim.sweeps.run import LOOK_SECONDS, Job, perform
 
-__all__ = ["Files", "perform_away", "read_files", "write_files"]
-
 Files = dict[str, bytes]
 """Contents by path in the folder of a run."""
 

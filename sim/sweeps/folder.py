@@ -26,8 +26,6 @@ from sim.files.record import flat, resolved
 if TYPE_CHECKING:
     from sim.sweeps.table import SweepPlan
 
-__all__ = ["Outcome", "SweepFolder"]
-
 FORMAT = 1
 """Version of sweep.json."""
 

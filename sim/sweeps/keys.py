@@ -25,8 +25,6 @@ from sim.parameters.values import Expectation, Number, Quantity, WholeNumber
 from sim.physics.shown import show
 from sim.physics.units import UnitError, parse
 
-__all__ = ["RAMP_RATE", "SweepKey", "find_key", "known_keys", "ramp_rate", "set_ramp_rate"]
-
 RAMP_RATE = "field.ramp_rate"
 PLACES = ("position", "pivot")
 """Keys of magnets that hold three coordinates."""

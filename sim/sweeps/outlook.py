@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from sim.parameters.types import Parameters
     from sim.sweeps.table import SweepPlan
 
-__all__ = ["PointOutlook", "SweepCost", "calibrate_sweep", "look_ahead_of_points"]
-
 MOST_TIMED = 6
 """So many points are timed; the step of the others follows from their number of particles."""
 TIMED_SECONDS = 0.3

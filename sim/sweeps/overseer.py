@@ -14,8 +14,6 @@ from sim.sweeps.folder import Outcome, SweepFolder
 if TYPE_CHECKING:
     from sim.sweeps.run import Job
 
-__all__ = ["Overseer", "SweepProgress"]
-
 TELL_SECONDS = 0.5
 """Progress is passed on so often."""
 
@@ -55,7 +53,7 @@ class Overseer(Listener):
     outcomes : dict of str to Outcome
         How the runs that are kept have ended, by folder.
     on_progress, on_run : callable or None
-        Called with a `SweepProgress` several times a second, and with folder and outcome as each
+        Called with a `SweepProgress` several times per second, and with folder and outcome as each
         run ends.
     """
 

@@ -18,8 +18,6 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from dataclasses import dataclass, field
 from typing import Any
 
-__all__ = ["Crew", "spawned_workers", "start_worker"]
-
 POLL_SECONDS = 0.2
 """Time between two looks at signals and progress."""
 ORPHAN_SECONDS = 20.0
@@ -100,7 +98,7 @@ class Crew:
     done : callable
         Called with job and result as each comes in.
     tick : callable
-        Called several times a second; returns true to begin no further job.
+        Called several times per second; returns true to begin no further job.
     """
 
     work: Callable[[Any], Any]

@@ -10,8 +10,6 @@ from typing import Any
 from sim.physics.shown import show
 from sim.sweeps.keys import RAMP_RATE, SweepKey, find_key, ramp_rate
 
-__all__ = ["Settings", "SweepReading"]
-
 MOST_RUNS = 10_000
 """More runs than this are a mistake of the file."""
 MOST_REPLICAS = 1000

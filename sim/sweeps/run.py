@@ -23,8 +23,6 @@ from sim.sweeps.folder import Outcome, SweepFolder
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["Job", "PointFunction", "guarded", "perform", "simulate_point", "warm_kernels"]
-
 LOOK_SECONDS = 0.5
 """A run looks so often whether it is to stop, and tells so often how far it is."""
 
@@ -87,7 +85,7 @@ class _Watch:
         """Do nothing."""
 
     def tell(self, step: int, steps: int) -> None:
-        """Write the progress, at most twice a second."""
+        """Write the progress, at most twice per second."""
         now = time.monotonic()
         if has_passed(LOOK_SECONDS, self.told, now):
             self.told = now
@@ -100,8 +98,9 @@ def simulate_point(
     *,
     stop_rules: Sequence[Watcher] = (),
     on_progress: Callable[[int, int], None] | None = None,
+    device: str = "cpu",
 ) -> Run:
-    """Simulate one run of a sweep on one thread, going on with what is in its folder.
+    """Simulate one run of a sweep on one thread or a card, going on with what is in its folder.
 
     A run file that a crash has left unusable is replaced: equal seeds give equal runs. One that
     another process writes or reads is left alone.
@@ -116,6 +115,7 @@ def simulate_point(
             overwrite=not resume,
             stop_rules=stop_rules,
             on_progress=on_progress,
+            device=device,
         )
 
     patience = time.monotonic() + ORPHAN_SECONDS

@@ -19,6 +19,7 @@ from sim.sweeps.pool import Crew, spawned_workers
 from sim.sweeps.run import Job, PointFunction, guarded, perform, simulate_point, warm_kernels
 
 if TYPE_CHECKING:
+    from sim.parameters.load import Film
     from sim.parameters.types import Parameters
     from sim.sweeps.table import SweepPlan
 
@@ -65,7 +66,7 @@ class Sweep:
 
 
 def sweep(
-    parameters: Parameters | SweepPlan,
+    parameters: Film | SweepPlan,
     directory: str | Path,
     *,
     point: PointFunction | None = None,
@@ -82,8 +83,9 @@ def sweep(
 
     Parameters
     ----------
-    parameters : Parameters or SweepPlan
-        What `sim.load` returned for a file with a [sweep] table, or `sim.sweeps.table.load_sweep`.
+    parameters : Parameters, SweepPlan, str, path-like or mapping
+        What `sim.load` returned for a file with a [sweep] table, or takes for one; or
+        what `sim.sweeps.table.load_sweep` returned.
     directory : str or Path
         Folder of the sweep; made if absent.
     point : callable or None
@@ -104,7 +106,7 @@ def sweep(
         Called in one worker before any run, with the parameters of one, to compile kernels once;
         None means `warm_kernels`.
     on_progress : callable or None
-        Called with a `SweepProgress` several times a second.
+        Called with a `SweepProgress` several times per second.
     on_run : callable or None
         Called with folder and outcome as each run ends.
     on_notice : callable or None
@@ -124,12 +126,14 @@ def sweep(
     ValueError
         If fewer than one worker is asked for.
     """
-    from sim.parameters.types import Parameters
-    from sim.sweeps.table import plan_sweep
+    from sim.parameters.load import as_parameters
+    from sim.sweeps.table import SweepPlan, plan_sweep
 
     if workers is not None and workers < 1:
         raise ValueError(f"workers must be at least 1; received {workers}")
-    plan = plan_sweep(parameters) if isinstance(parameters, Parameters) else parameters
+    plan = (
+        parameters if isinstance(parameters, SweepPlan) else plan_sweep(as_parameters(parameters))
+    )
     folder = SweepFolder(Path(directory))
     require_one_wish(resume, overwrite)
     folder.make()

@@ -28,19 +28,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import tomli_w
+
 from sim.files.record import resolved
 from sim.parameters.checks import SAMPLED
 from sim.parameters.load import from_text
 from sim.parameters.named_files import with_whole_paths
-from sim.parameters.toml import ParameterError, name_of, parse_toml, read_text, to_toml
+from sim.parameters.toml import ParameterError, name_of, parse_toml, read_text
 from sim.parameters.types import Parameters
 from sim.physics.shown import show
 from sim.sweeps.keys import RAMP_RATE, SweepKey, ramp_rate, set_ramp_rate
 from sim.sweeps.reading import Settings, SweepReading
-
-__all__ = [
-    "SweepPlan", "SweepPoint", "SweepRun", "is_sweep", "load_sweep", "plan_sweep", "spread_out",
-]  # fmt: skip
 
 NAMED_POINTS = 6
 """So many invalid points are named in one sentence; of the others their number is told."""
@@ -303,13 +301,13 @@ def _build(
     tables = {**tables, "title": _title(parameters.title, setting)}
     tables = with_whole_paths(tables, Path(parameters.folder))  # swept keys may name files too
     name = str(Path(parameters.folder) / parameters.name)
-    point = from_text(to_toml(tables), name)
+    point = from_text(tomli_w.dumps(tables), name)
     if RAMP_RATE not in setting:
         return point
     vectors = [step.vector for step in point.field.steps]
     rate = ramp_rate(setting[RAMP_RATE])
     tables = set_ramp_rate(tables, vectors, rate, "run.duration" not in setting)
-    return from_text(to_toml(tables), name)
+    return from_text(tomli_w.dumps(tables), name)
 
 
 def _without_times(tables: dict[str, Any], setting: Settings) -> dict[str, Any]:
@@ -385,5 +383,5 @@ def _seed(seed: int, setting: Settings, replica: int) -> int:
 
 
 def _with_seed(parameters: Parameters, tables: dict[str, Any], seed: int) -> Parameters:
-    text = to_toml({**tables, "run": {**tables.get("run", {}), "seed": seed}})
+    text = tomli_w.dumps({**tables, "run": {**tables.get("run", {}), "seed": seed}})
     return dataclasses.replace(parameters.with_seed(seed), text=text)

@@ -14,7 +14,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from analysis.chains.lives import bond_life
+from analysis.chains.lives import rejoining_life, sharp
 from analysis.micrograph.measure import measure_picture
 from analysis.micrograph.picture import Picture
 from analysis.response.decay import decay
@@ -90,7 +90,7 @@ def lives(draws, rng):
             found = []
             for _ in range(draws):
                 bonds, count = rejoining_bonds(rng, 200, 1.0, ratio, times)
-                found.append(bond_life(bonds, times, count))
+                found.append(sharp(rejoining_life(bonds, times, count)))
             show(f"rejoining {ratio:g} times a life, frames at {step:g}", "life of a bond", found,
                  1.0)  # fmt: skip
 

@@ -18,10 +18,11 @@ import numpy as np
 
 from sim.engines.cpu import CpuEngine
 from sim.film.reduce import with_mesh
-from sim.interactions.mesh.sum import SlabMesh, mesh_sum, plan_mesh
-from sim.interactions.slab_sum import dipole_sum
+from sim.interactions.mesh.plan import plan_mesh
+from sim.interactions.mesh.sum import SlabMesh
 from tests.benchmarks.machine import headline
 from tests.benchmarks.mesh_cost import seconds
+from tests.reference.dipole_sum import dipole_sum, mesh_sum
 from tests.reference.mesh_states import FILMS, STATES, relative_errors, state
 from tests.reference.mesh_states import film as film_of
 from tests.reference.small_systems import film, random_film

@@ -22,8 +22,9 @@ import numpy as np
 from analysis.chains.groups import find_chains
 from sim.engines.cpu import CpuEngine
 from sim.film.reduce import with_mesh
-from sim.interactions.mesh.sum import SlabMesh, add_short_range
+from sim.interactions.mesh.sum import SlabMesh
 from tests.benchmarks.machine import headline
+from tests.reference.dipole_sum import add_short_range
 from tests.reference.small_systems import film, moments_of, random_film
 
 SETTLING = 4000

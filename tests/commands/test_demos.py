@@ -55,6 +55,37 @@ def small_copy(path, folder):
     return copy
 
 
+NOTEBOOKS = sorted(DEMOS.glob("*/*.ipynb"))
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebooks_run(path, tmp_path, monkeypatch):
+    """All cells, one after the other, on an engine that takes no time."""
+    from tests.reference.fake_engine import FakeEngine, fake_setup
+    from tests.reference.notebook import cells_of, run_cell
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("MPLBACKEND", "agg")
+    monkeypatch.setattr("sim.run.simulate.RunSetup", fake_setup())
+    monkeypatch.setattr("sim.run.simulate.make_cpu_engine", FakeEngine)
+    names: dict = {}
+    content, cells = cells_of(path)
+    assert (content["nbformat"], content["nbformat_minor"]) == (4, 5)
+    assert len({cell["id"] for cell in content["cells"]}) == len(content["cells"])
+    for cell in cells:
+        printed, shown = run_cell("".join(cell["source"]), names)
+        assert printed or shown
+        stored = {
+            kind for out in cell["outputs"] for kind in out.get("data", {out["output_type"]: ""})
+        }
+        # what a reader sees on the page
+        assert stored == {*shown, *(["stream"] if printed else [])}
+
+
+def test_notebooks_are_here():
+    assert {path.stem for path in NOTEBOOKS} >= {"film"}
+
+
 def test_all_demos_are_here():
     assert {"first_chains", "at_rest", "columns", "switch_on_off", "slow_turn"} <= set(NAMES)
     assert {"growing_chains", "field_thickness_sweep"} <= set(NAMES)

@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from analysis.cell import numbers as map_number_pictures
+from analysis.cell import axes as map_axes
 from sim.command_line import main
 from sim.files.provenance import made_by
 from sim.files.record import resolved
@@ -151,9 +151,9 @@ def test_a_map_of_moving_magnets_is_that_of_the_start(moving, folder, tmp_path, 
 def test_the_time_of_a_map_of_moving_magnets(moving, folder, tmp_path, monkeypatch, capsys):
     """After three quarters of its way the sphere lies 1.5 mm beside, and so does the field."""
     heads = []
-    draw = map_number_pictures.head_note
+    draw = map_axes.head_note
     monkeypatch.setattr(
-        map_number_pictures, "head_note", lambda *words: (heads.append(words[1]), draw(*words))
+        map_axes, "head_note", lambda *words: (heads.append(words[1]), draw(*words))
     )
     assert call("map", moving, "--time", "3 us", "-o", tmp_path / "cell") == 0
     assert heads == ["magnets as 3 µs into their programme"]

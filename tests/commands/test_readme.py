@@ -6,6 +6,7 @@ import shlex
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -24,11 +25,13 @@ ROOT = Path(__file__).parents[2]
 ROOMS = [path for name in ("sim", "analysis", "tests") for path in (ROOT / name).rglob("README.md")]
 FILES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(ROOMS)]
 PAGES = {path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8") for path in FILES}
-PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+PROJECT = PYPROJECT["project"]
+IN_THE_WHEEL = PYPROJECT["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"]
 SETUP = "python3 -m venv .venv"
 # Tokens that begin with one of these folders are paths of the project.
 FOLDERS = ("sim", "analysis", "tests", "runs_demo", ".ci")
-ENDINGS = ("py", "json", "csv", "vtp")
+ENDINGS = ("py", "json", "csv", "vtp", "pvd")
 DECLARED = {one.path for one in MEASURED}
 
 
@@ -66,6 +69,8 @@ def test_the_first_line_installs_and_runs_a_demo():
     program, *words = shlex.split(run)
     assert Path(program).name in PROJECT["scripts"]
     module, function = PROJECT["scripts"][Path(program).name].split(":")
+    (source,) = (of for of, to in IN_THE_WHEEL.items() if to == f"{module}.py")
+    module = source.removesuffix(".py").replace("/", ".")
     assert callable(getattr(importlib.import_module(module), function))
     args = parsed(words)
     from sim.parameters import load
@@ -308,11 +313,14 @@ def test_elements_of_the_run_file_are_documented(tmp_path, monkeypatch):
     from tests.reference.small_film import small_film
 
     monkeypatch.setattr("sim.run.simulate.RunSetup", fake_setup())
-    run = simulate(from_text(small_film()), tmp_path / "run", engine_factory=FakeEngine)
+    parameters = from_text(small_film())
+    run = simulate(parameters, tmp_path / "run", engine_factory=FakeEngine)
+    output = replace(parameters.output, cutout=(20e-9, 1e-6, 60e-9), states=2, map_step=30e-9)
+    cut = simulate(replace(parameters, output=output), tmp_path / "cut", engine_factory=FakeEngine)
     text = PAGES["sim/files/README.md"]
     named = {token for token in ticked(text) if re.fullmatch(r"/\w+(/\w+)*", token)}
-    with h5py.File(run.path, "r") as file:
-        assert [path for path in named if path not in file] == []
+    with h5py.File(run.path, "r") as file, h5py.File(cut.path, "r") as selected:
+        assert [path for path in named if path not in file and path not in selected] == []
         present = []
         file.visititems(
             lambda name, item: present.append(f"/{name}") if isinstance(item, h5py.Dataset) else 0

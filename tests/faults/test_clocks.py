@@ -44,7 +44,7 @@ def save(path, kept):
     told["saved_at"].append(kept.step)
     real_save(path, kept)
 checkpoint.save = save
-one_run.CheckpointByClock = partial(watchers.CheckpointByClock, seconds=0.1)
+one_run.CheckpointByClock = partial(watchers.CheckpointByClock, seconds=0.1, share=1.0)
 
 def progress(step, steps):
     told["progress"] += 1

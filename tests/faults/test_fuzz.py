@@ -15,7 +15,7 @@ from tests.reference.spoilt_runs import records, spoil, spoilings, write_run
 POSITION, TIME = "/particles/film/position/value", "/particles/film/position/time"
 MOMENT, FIELD = "/particles/film/moment/value", "/observables/field/value"
 COUNTED, DIAMETER = "/parameters/frames_complete", "/particles/film/diameter"
-STEP, EDGES = "/particles/film/position/step", "/particles/film/box/edges"
+STEP, EDGES = "/particles/film/position/step", "/particles/film/box/edges/value"
 SIZES = (DIAMETER, "/particles/film/core_diameter", "/particles/film/moment_magnitude")
 ENERGY = "/observables/energy_dipolar/value"
 

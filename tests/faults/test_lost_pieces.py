@@ -53,7 +53,7 @@ CASES = [
     ("/observables/field/value", (6, 3), (0, 0), "numbers of frames 0 to 5"),
     ("/observables/energy_dipolar/value", (4,), (4,), "numbers of frames 4 to 5"),
     (f"{FILM}/diameter", (4,), (8,), "some of its numbers"),
-    (f"{FILM}/box/edges", (3,), (0,), "some of its numbers"),
+    (f"{FILM}/box/edges/value", (4, 3), (4, 0), "numbers of frames 4 to 5"),
 ]
 
 

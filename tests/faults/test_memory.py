@@ -3,10 +3,12 @@
 import resource
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
+import sim
 from sim.command_line import main
 from sim.film import memory
 from tests.reference.small_film import small_film
@@ -45,6 +47,19 @@ def test_on_a_machine_with_little_left(tmp_path, monkeypatch, capsys):
     assert main(["run", str(film), "-o", str(tmp_path / "out")]) == 2
     assert "60 particles need about" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+def test_particles_beyond_the_memory_are_not_drawn(tmp_path, monkeypatch, capsys):
+    """A true film, (20 um)^3 at 1 % of 14 nm particles, is possible, on a machine that holds it."""
+    film = tmp_path / "film.toml"
+    film.write_text(small_film().replace("count = 60", "count = 55700000"))
+    assert sim.load(film).film.count == 55_700_000
+    monkeypatch.setattr(memory, "free_bytes", lambda: 2_000_000_000)
+    began = time.perf_counter()
+    assert main(["check", str(film)]) == 2
+    assert time.perf_counter() - began < 5.0
+    told = capsys.readouterr().err
+    assert "[film] 55700000 particles need about 6.68 GB of memory, and 2 GB are free" in told
 
 
 def test_what_is_free_is_the_least_of_all_limits(monkeypatch):

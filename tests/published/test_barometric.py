@@ -127,10 +127,10 @@ def test_weight_of_a_parameter_file():
     # In a centrifuge of 2000 m/s2 this is 0.55 kT a micrometre: settled towards z = h.
     system = reduce(parameters, draw(parameters))
     fall = newton * 90e-9 / kt
-    weight = (system.core_weight, system.shell_weight)
+    weight = (system.body.core_weight, system.body.shell_weight)
     reduced = weight[0] * (40 / 90) ** 3 + weight[1] * (0.5**3 - (40 / 90) ** 3)
     assert reduced == pytest.approx(fall, rel=1e-12)
-    assert system.down == (0.0, 0.0, 1.0)
+    assert system.body.down == (0.0, 0.0, 1.0)
 
 
 def test_an_upright_cell_falls_at_the_speed_of_stokes(tell):

@@ -30,9 +30,10 @@ import pytest
 from scipy import optimize, special
 
 from sim.engines.cpu import CpuEngine
-from sim.interactions.mesh.sum import SlabMesh, mesh_sum
+from sim.interactions.mesh.sum import SlabMesh
 from tests.reference import naive
 from tests.reference.dilute_gas import nodes, open_height
+from tests.reference.dipole_sum import mesh_sum
 from tests.reference.small_systems import film, moments_of, random_film
 
 ALPHA = 0.3

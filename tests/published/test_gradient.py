@@ -139,9 +139,9 @@ def test_speed_of_a_saturated_particle_in_water():
     parameters = from_text(FILM, "film.toml")
     system = reduce(parameters, draw(parameters))
     units = system.units
-    pull = system.moment[0] * system.gradient[0]
+    pull = system.moment[0] * system.body.gradient[0]
     assert pull * units.energy_j / units.length_m == pytest.approx(2.335e-18, rel=2e-3)
     speed = pull * system.mobility[0] * units.length_m / units.time_s
     assert speed == pytest.approx(19.9e-9, rel=1e-2)
-    assert system.gradient[1] == pytest.approx(-0.5 * system.gradient[0])
-    assert gradient_components(parameters, units) == system.gradient
+    assert system.body.gradient[1] == pytest.approx(-0.5 * system.body.gradient[0])
+    assert gradient_components(parameters, units) == system.body.gradient

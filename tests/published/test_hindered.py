@@ -162,7 +162,9 @@ def test_density_between_the_windows_is_that_of_their_potential_alone(dynamics, 
     engine.advance(round(4.0 / dt))
     bins = 12
     fine = np.linspace(0.3, thickness - 0.3, 20001)
-    weight = np.exp([-naive.window_pair(z, 1.0, thickness, system.strength)[0] for z in fine])
+    weight = np.exp(
+        [-naive.window_pair(z, 1.0, thickness, system.window_strength)[0] for z in fine]
+    )
     below = np.concatenate([[0.0], np.cumsum(0.5 * (weight[1:] + weight[:-1]))])
     edges = np.interp(np.arange(1, bins) / bins, below / below[-1], fine)
     seen = np.zeros((count, bins))

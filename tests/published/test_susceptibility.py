@@ -16,7 +16,7 @@ import pytest
 from analysis.response.lag import response
 from analysis.response.susceptibility import debye, fluctuation_spectrum, static_susceptibility
 from sim.engines.cpu import CpuEngine
-from sim.film.reduced_system import FieldStage
+from sim.film.field_programme import FieldStage
 from tests.benchmarks.coverage import coverage
 from tests.reference.small_systems import film, random_film
 

@@ -33,6 +33,7 @@ def hand_made_run(**derived):
         sides=np.array(SIDES),
         thickness=THICKNESS,
         diameters=np.full(900, DIAMETER),
+        held=900,
         derived={
             "coupling": 6.13,
             "coupling_largest_tenth": 8.4,
@@ -63,6 +64,7 @@ def hand_made_run(**derived):
         parameters_text=PARAMETER_TEXT,
         provisional=derived.get("dipole_sum", "cutoff") == "cutoff",
         is_sampled=False,
+        resolved={},
         version="0.1.0",
         origin={},
         versions={"numpy": "2.4.0", "numba": "0.68.0"},

@@ -58,8 +58,8 @@ def fake_setup(steps=100, dt_s=1e-9):
     class FakeSetup(RunSetup):
         doubts = ()
 
-        def __init__(self, parameters, threads=None):
-            super().__init__(parameters)
+        def __init__(self, parameters, threads=None, device="cpu"):
+            super().__init__(parameters, threads, device)
             self._crew = threads or 1, ""
             self.notices = []
             self.particles = fake_particles()

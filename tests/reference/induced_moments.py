@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sim.engines.cpu_induced import make_mixing_work
-from sim.interactions.slab_sum import dipole_sum
 from sim.kernels.dipoles import induced as kernels
+from tests.reference.dipole_sum import dipole_sum
 
 Floats = NDArray[np.float64]
 MOST_ITERATIONS = 100
@@ -63,7 +63,7 @@ def induce(
     Parameters
     ----------
     positions : array_like (N, 3)
-        As for `sim.interactions.slab_sum.dipole_sum`.
+        As for `tests.reference.dipole_sum.dipole_sum`.
     saturation : array_like (N,)
         Saturation moments m_s of the beads, at least 0.
     core_moment : float

@@ -106,10 +106,10 @@ def window_pair(z, diameter, thickness, strength):
 
 def steric_pair(system, r, i, j):
     """Return (energy, force on i) of the repulsion that the system names."""
-    if system.steric == "surfactant":
+    if not system.repulsion.is_soft:
         diameters = 2.0 * system.radius[i], 2.0 * system.radius[j]
-        return brush_pair(r, *diameters, system.shell, system.grafting)
-    return soft_core_pair(r, system.radius[i] + system.radius[j], system.strength)
+        return brush_pair(r, *diameters, system.repulsion.shell, system.repulsion.grafting)
+    return soft_core_pair(r, system.radius[i] + system.radius[j], system.repulsion.strength)
 
 
 def film_sums(system, positions, moments):
@@ -132,7 +132,7 @@ def film_sums(system, positions, moments):
             force[i] += pull + push
             field[i] += at_i
         energy, window_force[i] = window_pair(
-            positions[i][2], 2.0 * system.radius[i], system.thickness, system.strength
+            positions[i][2], 2.0 * system.radius[i], system.thickness, system.window_strength
         )
         total["windows"] += energy
     return {**total, "force": force, "field": field, "window_force": window_force}

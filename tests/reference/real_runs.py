@@ -17,7 +17,8 @@ import sys
 from functools import partial
 from sim.run import simulate as one_run
 from sim.command_line import main
-one_run.CheckpointByClock = partial(one_run.CheckpointByClock, seconds=float(sys.argv.pop(1)))
+every = float(sys.argv.pop(1))
+one_run.CheckpointByClock = partial(one_run.CheckpointByClock, seconds=every, share=1.0)
 sys.exit(main())
 """
 """The command, with a checkpoint every so many seconds instead of every minute."""

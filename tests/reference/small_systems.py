@@ -13,6 +13,8 @@ from sim.film.reduce import with_mesh
 from sim.film.reduced_system import ReducedSystem
 from sim.film.state import FilmState
 from sim.interactions.added import LAWS, AddedPairs
+from sim.interactions.gravity import BodyForces
+from sim.interactions.steric import KINDS, StericLaw
 from sim.kernels.steps.lists import block_bounds
 from sim.physics.units import ReducedUnits
 
@@ -24,12 +26,14 @@ def film(count=200, **changes):
     """Return a ReducedSystem; what is not given is a dilute film of equal soft cores.
 
     Further keys: ``diameter`` (N,), ``coupling`` of a particle of diameter 1, ``langevin`` (its
-    Langevin parameter), ``direction`` of the field, ``fraction``, and all keys of ReducedSystem.
+    Langevin parameter), ``direction`` of the field, ``fraction``, ``steric``, ``strength``,
+    ``shell``, ``grafting``, the fields of BodyForces and all of ReducedSystem.
     """
     diameter = np.broadcast_to(np.asarray(changes.pop("diameter", 1.0), float), (count,)).copy()
     fraction = changes.pop("fraction", 0.03)
     coupling = changes.pop("coupling", 4.0)
     langevin = changes.pop("langevin", 10.0)
+    strength = changes.pop("strength", 1.0)
     direction = np.asarray(changes.pop("direction", (1.0, 0.0, 0.0)), float)
     thickness = changes.pop("thickness", 10.0)
     side = np.sqrt(np.pi / 6.0 * np.sum(diameter**3) / fraction / thickness)
@@ -42,10 +46,16 @@ def film(count=200, **changes):
         "turning": BROWNIAN / diameter**3,
         "sides": (side, side),
         "thickness": thickness,
-        "steric": "soft_core",
-        "strength": 1.0,
-        "shell": 1.0 / 12.0,
-        "grafting": 0.3 * 24.0**2,
+        "window_strength": strength,
+        "repulsion": StericLaw(
+            KINDS[changes.pop("steric", "soft_core")],
+            changes.pop("shell", 1.0 / 12.0),
+            changes.pop("grafting", 0.3 * 24.0**2),
+            strength,
+        ),
+        "body": BodyForces(
+            **{name: changes.pop(name) for name in BodyForces._fields if name in changes}
+        ),
         "dipole_sum": "cutoff",
         "cutoff": 3.0,
         "tolerance": 1e-6,
@@ -83,8 +93,6 @@ def beads(count=120, susceptibility=2.0, saturation=6.0, langevin=20.0, **change
         plain,
         dipole_sum=given["dipole_sum"],
         moment=np.full(count, saturation),
-        saturation=np.full(count, saturation),
-        induced=True,
         core_langevin=core,
         turning=np.zeros(count),
         field=(FieldStage("hold", np.inf, field, field),),

@@ -17,7 +17,7 @@ GROUPS = ("/h5md", "/particles", FILM, f"{FILM}/box", f"{FILM}/position", f"{FIL
           "/observables", "/observables/field", "/parameters")  # fmt: skip
 DATA = (
     f"{FILM}/position/value", f"{FILM}/position/step", f"{FILM}/position/time",
-    f"{FILM}/moment/value", f"{FILM}/image/value", f"{FILM}/box/edges", f"{FILM}/diameter",
+    f"{FILM}/moment/value", f"{FILM}/image/value", f"{FILM}/box/edges/value", f"{FILM}/diameter",
     f"{FILM}/core_diameter", f"{FILM}/moment_magnitude", "/observables/field/value",
     "/observables/magnetisation/value", "/observables/energy_dipolar/value",
     "/parameters/frames_complete",

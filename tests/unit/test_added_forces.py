@@ -10,6 +10,7 @@ from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.interactions.electrostatic import ElectrostaticLaw
+from sim.interactions.gravity import BodyForces
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.laws import pairs as pair_laws
 from sim.parameters import from_text
@@ -77,7 +78,11 @@ def test_pair_sums_match_slow_loops(precision):
                 continue
             a, b = system.radius[i], system.radius[j]
             first, pull = naive.hamaker_pair(
-                r, a - system.shell, b - system.shell, ATTRACTION.hamaker, ATTRACTION.smallest_gap
+                r,
+                a - system.repulsion.shell,
+                b - system.repulsion.shell,
+                ATTRACTION.hamaker,
+                ATTRACTION.smallest_gap,
             )
             second, push = naive.yukawa_pair(r, a, b, REPULSION.charging, REPULSION.screening)
             drawn, charged = drawn + 0.5 * first, charged + 0.5 * second
@@ -137,7 +142,7 @@ def check_torque(system, state, particle, turn):
 def test_weight_and_gradient_in_the_plane():
     system, state = loaded(**INTERACTIONS["gravity"])
     force, _ = forces(system, state)
-    core = (system.radius - system.shell) ** 3
+    core = (system.radius - system.repulsion.shell) ** 3
     weight = 3.0 * core - 1.0 * (system.radius**3 - core)
     wanted = weight[:, None] * np.array([0.0, 0.6, -0.8])
     assert force == pytest.approx(wanted, abs=1e-7)
@@ -180,7 +185,9 @@ def test_a_film_without_added_forces_makes_the_same_bits():
     idle = added_pairs(VanDerWaalsLaw(0.0, 0.3, SHELL), ElectrostaticLaw(0.0, 7.0))
     first, second = (
         CpuEngine(system, state, 1),
-        CpuEngine(dataclasses.replace(system, added=idle, down=(1.0, 0.0, 0.0)), state, 1),
+        CpuEngine(
+            dataclasses.replace(system, added=idle, body=BodyForces(down=(1.0, 0.0, 0.0))), state, 1
+        ),
     )
     for engine in (first, second):
         engine.advance(50)
@@ -191,7 +198,7 @@ def test_threads_change_no_bit():
     system, state = loaded(added=(ATTRACTION, REPULSION), **INTERACTIONS["gravity"], dt=1e-5)
     ends = []
     for threads in (1, 2):
-        engine = CpuEngine(dataclasses.replace(system, strength=1.0), state, threads)
+        engine = CpuEngine(dataclasses.replace(system, window_strength=1.0), state, threads)
         engine.advance(40)
         ends.append(engine.snapshot().positions)
     assert np.array_equal(*ends)
@@ -234,7 +241,7 @@ def gaps(system, state):
     """Return the gaps between the cores of particles 0 and 1, 2 and 3, ... in diameters."""
     apart = state.positions[1::2] - state.positions[::2]
     apart[:, :2] -= np.array(system.sides) * np.rint(apart[:, :2] / system.sides)
-    return np.linalg.norm(apart, axis=1) - 2.0 * (system.radius[0] - system.shell)
+    return np.linalg.norm(apart, axis=1) - 2.0 * (system.radius[0] - system.repulsion.shell)
 
 
 def test_pairs_with_a_low_barrier_stick_for_good():

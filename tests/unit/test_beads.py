@@ -129,7 +129,7 @@ def test_a_run_magnetises_its_beads(tmp_path, capsys):
         film = run["particles/film"]
         positions, moments = film["position/value"][-1], film["moment/value"][-1]
         saturation = film["moment_magnitude"][:]
-        sides = film["box/edges"][:2]
+        sides = film["box/edges/value"][0, :2]
         assert (run["observables/energy_induction/value"][:] > 0.0).all()
     core = material.moment(10e-9, 446e3, 0.0)
     # In units of 100 nm and of m such that mu0 m^2/(4 pi kT (100 nm)^3) = 1.

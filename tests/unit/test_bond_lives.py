@@ -5,7 +5,14 @@ import math
 import numpy as np
 import pytest
 
-from analysis.chains.lives import bond_life, exchange_rate, life_numbers, spells, survival
+from analysis.chains.lives import (
+    exchange_rate,
+    life_numbers,
+    rejoining_life,
+    sharp,
+    spells,
+    survival,
+)
 from analysis.chains.rejoining import Gaps
 from analysis.chains.standing_bonds import standing
 from tests.benchmarks.coverage import coverage
@@ -13,6 +20,11 @@ from tests.reference.planted_order import breaking_bonds
 from tests.reference.planted_times import flickering_bonds, rejoining_bonds
 
 LIFE = 3e-5
+
+
+def bond_life(bonds, times, count):
+    """Return the life as it is told: nothing where it is not known well."""
+    return sharp(rejoining_life(bonds, times, count))
 
 
 @pytest.mark.parametrize("interval", [0.1, 0.5, 2.0])

@@ -11,11 +11,11 @@ from tests.reference.planted_order import bundles
 
 def look(film):
     """Numbers of one frame."""
-    frames = BundleFrames(film.diameters, np.array(film.sides))
+    frames = BundleFrames(np.array(film.sides))
     chains, sides = find_chains(*film.frame()), np.array(film.sides)
     tangents = chain_tangents(film.positions, film.moments, sides, chains)
     bundle = find_bundles(film.positions, tangents, film.diameters, sides, chains)
-    frames.add(film.positions, tangents, bundle, chains)
+    frames.add(film.positions, tangents, film.diameters, bundle, chains)
     return frames.numbers(1.0)
 
 

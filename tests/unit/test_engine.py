@@ -9,9 +9,9 @@ from sim.engines import cpu_arrays
 from sim.engines.cpu import CpuEngine, StepError
 from sim.film.field_programme import FieldStage
 from sim.film.reduce import with_mesh
-from sim.interactions.slab_sum import dipole_sum
 from sim.kernels.steps import step
 from tests.reference import naive
+from tests.reference.dipole_sum import dipole_sum
 from tests.reference.induced_moments import induce, induced_energy
 from tests.reference.small_systems import (
     beads,
@@ -256,7 +256,7 @@ def test_beads_of_a_run_have_self_consistent_moments_and_energy(method):
     found = (seen["dipolar"] + seen["field"] + seen["induction"]) * system.count
     assert found == pytest.approx(energy, rel=1e-5)
     # The forces of the next step: what the compiled loop sums with these very moments.
-    settled = dataclasses.replace(system, moment=np.linalg.norm(moments, axis=1), induced=False)
+    settled = dataclasses.replace(system, moment=np.linalg.norm(moments, axis=1), core_langevin=0.0)
     fixed = dataclasses.replace(state, directions=moments / settled.moment[:, None])
     summed, _ = compiled_sums(settled, fixed)
     bare, _ = compiled_sums(dataclasses.replace(settled, moment=np.zeros(120)), fixed)

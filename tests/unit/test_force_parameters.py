@@ -176,7 +176,9 @@ def test_gradient_along_an_axis_and_in_full():
     assert p.field.gradient == pytest.approx((1.0, 3.0, -4.0, 2.0, 0.0, 5.0))
     system = reduce(p, draw(p))
     # m . grad B of the median particle in newton, either way
-    force = system.moment[0] * system.gradient[1] * system.units.energy_j / system.units.length_m
+    force = (
+        system.moment[0] * system.body.gradient[1] * system.units.energy_j / system.units.length_m
+    )
     assert force == pytest.approx(draw(p).moment[0] * 3.0)
 
 
@@ -302,7 +304,7 @@ def test_step_shortens_where_pairs_reach_stiff_forces():
     strong = from_text(FILM + '[van_der_waals]\nhamaker = "100 zJ"\n')
     first, second, third = (reduce(p, draw(p)) for p in (bare, weak, strong))
     # 9 zJ: 20 kT of barrier, cores never touch, and the step is about that of the layer.
-    plain = first.inner_dt / INNER_FACTOR[first.steric]
+    plain = first.inner_dt / INNER_FACTOR[first.repulsion.kind]
     assert 0.5 * plain < second.dt < 1.3 * plain
     assert second.limit == "the surfactant's stiffness"
     # 100 zJ: cores touch. At the gap s Derjaguin's law has U'' = A R/(6 s^3), in the middle of

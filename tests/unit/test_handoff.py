@@ -237,6 +237,29 @@ def test_values_reach_the_hand_off():
     assert one.core_indices == (2 + 0.1j,) * 2
 
 
+def test_the_table_of_the_cores_is_chosen_by_name():
+    from analysis.common.core_tables import CORE_TABLES
+
+    chosen = Optics.of(resolved(from_text(FILM + '[optics]\ncore_table = "maghemite-rough"\n')))
+    lines = np.array(CORE_TABLES["maghemite-rough"].lines)
+    for wavelength, index in zip(chosen.wavelengths, chosen.core_indices, strict=True):
+        for column, part in ((1, index.real), (2, index.imag)):
+            assert part == pytest.approx(np.interp(wavelength * 1e6, lines[:, 0], lines[:, column]))
+    assert (chosen.core_table, chosen.core_source) == (
+        "maghemite-rough", CORE_TABLES["maghemite-rough"].source,
+    )  # fmt: skip
+    # Beyond the lines of a table nothing is known, and the sentence names the table.
+    narrow = '[optics]\ncore_table = "magnetite-huffman"\nwavelengths = ["1 um"]\n'
+    beyond = Optics.of(resolved(from_text(FILM + narrow)))
+    assert beyond.core_indices is None
+    assert "the table magnetite-huffman reaches from 400 to 700 nm" in beyond.core_source
+    # Two indices of one core contradict each other.
+    with pytest.raises(ParameterError) as caught:
+        from_text(FILM + '[optics]\ncore_index = [2, 0]\ncore_table = "maghemite-rough"\n')
+    (problem,) = caught.value.problems
+    assert problem.startswith("[optics] core_table must be left out")
+
+
 @pytest.mark.parametrize(
     ("line", "said"),
     [
@@ -251,6 +274,7 @@ def test_values_reach_the_hand_off():
         ("core_index = [[2, 0], [2, 0], [2, 0]]", "or as many as the 2 wavelengths; received 3"),
         ("numerical_aperture = 1.2", "must be at most outer_index, 1, such as 0.9; received 1.2"),
         ("aperture = 1.2", "the nearest is numerical_aperture"),
+        ('core_table = "gold"', '"magnetite-reflectance" or "maghemite-rough"; received "gold"'),
     ],
 )
 def test_bad_optics_are_told(line, said):

@@ -7,9 +7,9 @@ import pytest
 from scipy.integrate import quad
 
 from sim.engines.cpu_induced import make_mixing_work
-from sim.interactions.slab_sum import dipole_sum
 from sim.kernels.dipoles import induced as kernels
 from tests.reference import induced_moments as module
+from tests.reference.dipole_sum import dipole_sum
 from tests.reference.induced_moments import induce, induced_energy
 
 SIDES = (6.0, 5.0)

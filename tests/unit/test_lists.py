@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from sim.engines import cpu_arrays
+from sim.interactions.steric import KINDS
 from sim.kernels.steps import lists, step
 from sim.kernels.steps.layout import BLOCK, BLOCKS, STEP_DONE, STRIDE
 from sim.kernels.vectors.calls import Packed
@@ -98,7 +99,9 @@ def test_list_of_different_sizes_reaches_as_far_as_the_largest_repel():
     parts = check_list(system, points(system))
     widest = 2.0 * system.radius.max()
     assert parts.patch.reach == pytest.approx(2.0 ** (1.0 / 6.0) * widest + 0.5)
-    coated = dataclasses.replace(system, steric="surfactant")
+    coated = dataclasses.replace(
+        system, repulsion=dataclasses.replace(system.repulsion, kind=KINDS["surfactant"])
+    )
     assert cpu_arrays.patch_of(coated).reach == pytest.approx(widest + 0.5)
 
 

@@ -28,6 +28,7 @@ SECTIONS = [
     "relaxation",
     "way_to_rest",
     "stages",
+    "with_flow",
     "timing",
     "warnings",
 ]

@@ -9,12 +9,12 @@ from numba import njit
 from scipy.integrate import quad
 
 from sim.interactions.mesh.kaiser_bessel import bell, bell_area, bell_spectrum, cloud_factors
-from sim.interactions.mesh.plan import SAFETY
-from sim.interactions.mesh.sum import SlabMesh, mesh_sum, plan_mesh
+from sim.interactions.mesh.plan import SAFETY, plan_mesh
+from sim.interactions.mesh.sum import SlabMesh
 from sim.interactions.mesh.tables import screening_table
-from sim.interactions.slab_sum import dipole_energy, dipole_sum
 from sim.kernels.laws.screened import screened_radial
 from sim.kernels.vectors.types import load, store
+from tests.reference.dipole_sum import dipole_energy, dipole_sum, mesh_sum
 from tests.reference.mesh_states import DENSITY, FILMS, STATES, relative_errors, rms, state
 
 # Sides and range of z: square, monolayer, elongated both ways, thick (h = 10 W).

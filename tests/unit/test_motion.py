@@ -5,7 +5,8 @@ import pytest
 from numba import njit
 from scipy.spatial.transform import Rotation
 
-from sim.kernels.steps.motion import missing_field, move, rotate
+from sim.kernels.laws.motion import missing_field, rotate
+from sim.kernels.steps.motion import move
 from sim.kernels.steps.noise import AXES, BLOCK
 from tests.reference import naive
 from tests.reference.small_systems import (
@@ -148,7 +149,9 @@ def test_one_step_matches_the_formulas(thickness):
     for i in range(count):
         moment = moments_of(system, state)[i]
         force = sums[i, :3] + sums[i, 3] * moment
-        force[2] += naive.window_pair(z[i], 2.0 * system.radius[i], thickness, system.strength)[1]
+        force[2] += naive.window_pair(
+            z[i], 2.0 * system.radius[i], thickness, system.window_strength
+        )[1]
         drift = system.dt * system.mobility[i] * force
         kept = min(1.0, 0.1 / np.linalg.norm(drift))
         kick = np.sqrt(2.0 * system.mobility[i] * system.dt) * mean[i, :3]

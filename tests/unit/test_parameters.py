@@ -13,18 +13,12 @@ import pytest
 from analysis.common.constants import MU0
 from sim.commands import template
 from sim.commands.template import TEMPLATE
-from sim.parameters import (
-    CarrierParameters,
-    ParameterError,
-    RepulsionParameters,
-    from_text,
-    json_schema,
-    load,
-)
+from sim.parameters import ParameterError, from_text, json_schema, load
 from sim.parameters import keys as declared
 from sim.parameters.keys import Tables, keys_of
 from sim.parameters.named_files import with_whole_paths
 from sim.parameters.tables import TABLES, all_tables
+from sim.parameters.types import CarrierParameters, RepulsionParameters
 from sim.parameters.values import FileName, Quantity
 from sim.sweeps.keys import find_key
 from tests.reference import key_table
@@ -141,7 +135,7 @@ def test_commented_lines_of_the_template_are_good_too():
             text = re.sub(rf"^{instead[match[1]]} = ", "# ", text, flags=re.MULTILINE)
         from_text(text)
         tried += 1
-    assert tried == 43
+    assert tried == 47
 
 
 def test_values_given_beside_the_material_override_it():
@@ -508,7 +502,7 @@ def test_unknown_and_misplaced(text, sentence):
         ),
         (
             changed('"1 um"', '"1 mm"'),
-            "[film] width must give at most 10000000 particles; received a patch for 1.66e+09",
+            "[film] width must give at most 200000000 particles; received a patch for 1.66e+09",
         ),
         (
             changed("0.03", "1e-6"),

@@ -94,7 +94,7 @@ def test_keys_of_one_name_have_one_range():
 
 def test_one_name_on_screen_page_sweep_and_hand_off(standing, tmp_path, monkeypatch):
     run, measurement = standing
-    monkeypatch.setattr(report, "_figures", lambda *_: "")
+    monkeypatch.setattr(report, "_figures", lambda *_: ("", ""))
     monkeypatch.setattr(sweep_report, "trend_figures", lambda _: {})
     screen = dict(headline_rows(measurement))
     page = unescape(report.page(measurement, run))
@@ -116,13 +116,14 @@ def test_a_new_number_needs_its_declaration_alone(standing, tmp_path, monkeypatc
     )  # fmt: skip
     monkeypatch.setitem(quantities._BY_PATH, new.path, new)
     monkeypatch.setattr(report, "MEASURED", (*MEASURED, new))
-    monkeypatch.setattr(report, "_figures", lambda *_: "")
+    monkeypatch.setattr(report, "_figures", lambda *_: ("", ""))
     entry = {"value": 61.2e-9, "error": 0.8e-9, "samples": 5}
     numbers = measurement.numbers | {"spacing": measurement.numbers["spacing"] | {new.key: entry}}
     found = dataclasses.replace(measurement, numbers=numbers)
     assert dict(headline_rows(found))["free gap"] == "61.2 ± 0.8 nm"
     page = report.page(found, run)
-    assert "<td>61.2 ± 0.8 nm</td><td>between the skins of two chains.</td>" in page
+    assert ">61.2 ± 0.8 nm</a></td><td>between the skins of two chains.</td>" in page
+    assert 'title="spacing.free_gap_m: between the skins of two chains; 5 samples"' in page
     write_tables(found, tmp_path)
     with (tmp_path / "spacing.csv").open(newline="") as file:
         last = list(csv.reader(file))[-1]

@@ -62,7 +62,7 @@ def whole_page(tmp_path_factory):
 @pytest.fixture
 def page_of(monkeypatch):
     """Pages without pictures, for tests of words."""
-    monkeypatch.setattr(report, "_figures", lambda *_: "")
+    monkeypatch.setattr(report, "_figures", lambda *_: ("", ""))
     return lambda measurement, run: report.page(measurement, run)
 
 
@@ -103,7 +103,16 @@ def test_numbers_stand_with_unit_and_error(whole_page):
 def test_order_of_the_page(whole_page):
     places = [
         whole_page.index(mark)
-        for mark in ("<h1>", "Read this first", "<figure", "What was measured", "Parameter file")
+        for mark in (
+            "<h1>",
+            "A chain holds",
+            "Read this first",
+            'class="numbers"',
+            "<figure",
+            "<details",
+            "What was measured",
+            "Parameter file",
+        )
     ]
     assert places == sorted(places)
 
@@ -238,7 +247,7 @@ def test_measured_numbers_without_a_text_of_their_own_are_shown(page_of):
     measurement = hand_made()
     measurement.numbers["spacing"]["free_gap_m"] = {"value": 61.2e-9, "error": 0.8e-9}
     text = read(page_of(measurement, hand_made_run())).text
-    assert "Free gap 61.2 ± 0.8 nm spacing.free_gap_m in measures.json" in text
+    assert "Free gap 61.2 ± 0.8 nm measured beside the numbers of this program" in text
 
 
 @pytest.mark.parametrize(
@@ -283,3 +292,44 @@ def test_values_without_error(value, unit, expected):
 @pytest.mark.parametrize("bad", [None, True, "8", [], float("inf"), float("nan")])
 def test_what_is_no_number_becomes_nan(bad):
     assert number_text.as_float(bad) != number_text.as_float(bad)
+
+
+def test_one_warning_decides_and_the_others_are_folded(page_of):
+    run = hand_made_run(dipole_sum="exact")
+    measurement = hand_made()
+    measurement.numbers["warnings"] = [
+        "spacing.structure_factor_m: no peak stands out",
+        "chains: the patch is short",
+        "equilibration: not reached (still drifting)",
+        "uncertainty: too short for chains.mean_length and spacing.odd_m; see spacing.csv",
+    ]
+    page = page_of(measurement, run)
+    box = page.partition('<section class="warnings">')[2].partition("</section>")[0]
+    assert "Equilibration: not reached (still drifting)." in box
+    assert "3 more below" in box
+    assert "the patch is short" not in box
+    listed = page.partition("Warnings (4)")[2].partition("</details>")[0]
+    assert listed.count("<li>") == 4
+    # Keys are no words: they stand with their names, names of files stay.
+    assert "mean chain length and odd; see spacing.csv" in listed
+    # Without drift the patch decides, then the peak.
+    del measurement.numbers["warnings"][2]
+    measurement.numbers["equilibration"]["reached"] = True
+    assert "Chains: the patch is short." in page_of(measurement, run)
+    measurement.numbers["warnings"] = ["spacing.slits: few", "spacing.structure_factor_m: no peak"]
+    assert "<p>Repeat distance across the chains: no peak." in page_of(measurement, run)
+    measurement.numbers["warnings"] = ["spacing.slits: few"]
+    assert "No decisive warning" in page_of(measurement, run)
+
+
+def test_every_number_leads_to_where_it_comes_from(page_of):
+    reader = read(page_of(hand_made(), hand_made_run()))
+    links = [attrs for tag, attrs in reader.tags if tag == "a" and attrs.get("class") == "trace"]
+    places = {attrs["id"] for _, attrs in reader.tags if "id" in attrs}
+    assert len(links) >= 15
+    assert {link["href"].removeprefix("#") for link in links} <= places
+    length = next(link for link in links if link["href"] == "#from-chains.mean_length")
+    assert length["title"].startswith("chains.mean_length: particles in an average chain")
+    assert "samples" in length["title"]
+    heads = sum(attrs.get("class") == "numbers" for _, attrs in reader.tags)
+    assert heads == 1

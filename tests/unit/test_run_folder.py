@@ -16,7 +16,7 @@ from sim.sweeps.folder import SweepFolder
 from sim.sweeps.table import plan_sweep
 from tests.reference.small_film import small_film
 
-FILE = re.compile(r"[\w.]+\.(csv|json|html|h5|vtp|vti)|\.stop")
+FILE = re.compile(r"[\w.]+\.(csv|json|html|h5|vtp|vti|pvd)|\.stop")
 NO_RESULT = {"field.csv", "film.schema.json"}
 """Names of files that a user gives, or asks for by `new`."""
 
@@ -43,11 +43,13 @@ def test_every_file_that_is_written_is_named_in_the_one_list():
 
 def test_nothing_that_was_written_outlives_its_run(tmp_path):
     (tmp_path / "figures").mkdir()
-    for name in (*file_names.OF_RUN, "figures/spacing.png", "lag.csv", "notes.txt"):
+    (tmp_path / "frames").mkdir()
+    more = ("figures/spacing.png", "figures/film.gif", "figures/film.mp4", "frames/chains_0007.vtp")
+    for name in (*file_names.OF_RUN, *more, "notes.txt", "frames/notes_1.vtp"):
         (tmp_path / name).write_text("x", encoding="utf-8")
     RunFolder(tmp_path).clear()
     left = sorted(p.name for p in tmp_path.rglob("*") if p.is_file())
-    assert left == ["notes.txt"]
+    assert left == ["notes.txt", "notes_1.vtp"]
 
 
 @pytest.mark.parametrize("named", ["", "run.h5"])

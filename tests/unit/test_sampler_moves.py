@@ -14,8 +14,8 @@ from scipy.integrate import quad, trapezoid
 from sim.interactions.electrostatic import ElectrostaticLaw
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.laws import pairs
+from sim.kernels.laws.motion import missing_field
 from sim.kernels.sampler import layout, rounds
-from sim.kernels.steps.motion import missing_field
 from sim.sampler.whole_energy import WholeEnergy
 from tests.reference.small_films import (
     Moves,

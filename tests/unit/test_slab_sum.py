@@ -4,8 +4,8 @@ import numba
 import numpy as np
 import pytest
 
-from sim.interactions import slab_sum
-from sim.interactions.slab_sum import dipole_energy, dipole_sum, exact_sum, make_work, plan_exact
+from sim.interactions.ewald_plan import make_work, plan_exact
+from tests.reference.dipole_sum import dipole_energy, dipole_sum, exact_sum
 from tests.reference.naive_slab import direct_sum, free_sum, pairwise_ewald, pairwise_tensors
 
 # Sides and thickness: square, monolayer, elongated both ways, thick (h = 10 W).
@@ -177,19 +177,18 @@ def test_any_units():
     assert result[1] * length**4 / moment**2 == pytest.approx(force, rel=1e-9, abs=1e-12)
 
 
-@pytest.mark.parametrize("method", ["mesh", "exact", "cutoff"])
+@pytest.mark.parametrize("method", ["mesh", "exact"])
 def test_threads_do_not_change_bits(method):
     threads = numba.get_num_threads()
     if numba.config.NUMBA_NUM_THREADS < 2:
         pytest.skip("needs two threads")
     sides = (3.0, 2.0)
     positions, moments = drawn(77, sides, 1.0)
-    cutoff = 1.0 if method == "cutoff" else None
     results = []
     try:
         for number in (1, 2, 2):
             numba.set_num_threads(number)
-            results.append(dipole_sum(positions, moments, sides, method, cutoff=cutoff))
+            results.append(dipole_sum(positions, moments, sides, method))
     finally:
         numba.set_num_threads(threads)
     for field, force in results[1:]:
@@ -225,37 +224,3 @@ def test_input_is_left_alone():
     dipole_sum(positions, moments, (1.0, 1.0), "exact")
     assert (positions == copies[0]).all()
     assert (moments == copies[1]).all()
-
-
-PAIR = [[0.0, 0.0, 0.0], [0.5, 0.0, 0.0]]
-UP = [[0.0, 0.0, 1.0], [0.0, 0.0, 1.0]]
-
-
-@pytest.mark.parametrize(
-    ("change", "message"),
-    [
-        ({"positions": [0.0, 0.0, 0.0]}, r"positions must have the shape \(N, 3\)"),
-        ({"positions": np.empty((0, 3))}, r"N >= 1; received \(0, 3\)"),
-        ({"positions": [[0, 0, 0], [np.nan, 0, 0]]}, "positions must be finite .* in row 1"),
-        ({"moments": [[np.inf, 0, 0], [1, 0, 0]]}, "moments must be finite .* in row 0"),
-        ({"moments": [[1.0, 0.0, 0.0]]}, r"moments must have the shape of positions, \(2, 3\)"),
-        ({"sides": (1.0, 0.0)}, "sides must be two positive lengths"),
-        ({"sides": (1.0, 1.0, 1.0)}, "sides must be two positive lengths"),
-        ({"method": "grid"}, "one of 'mesh', 'exact', 'cutoff'; received 'grid'"),
-        ({"tolerance": 0.0}, "tolerance must be above 0 and below 1; received 0.0"),
-        ({"tolerance": float("nan")}, "tolerance must be above 0 and below 1; received nan"),
-        ({"cutoff": 0.4}, "cutoff is used by method 'cutoff' alone"),
-        ({"method": "cutoff"}, "cutoff must be given for method 'cutoff'"),
-        ({"method": "cutoff", "cutoff": 0.6}, "at most half the shorter side, 0.5; received 0.6"),
-        ({"method": "cutoff", "cutoff": float("nan")}, "cutoff must be positive .* nan"),
-        ({"positions": [[0, 0, 0], [1, 0, 0]]}, "distinct; received 0 between rows 0 and 1"),
-    ],
-)
-def test_bad_input(change, message):
-    arguments = {"positions": PAIR, "moments": UP, "sides": (1.0, 1.0)} | change
-    with pytest.raises(ValueError, match=message):
-        dipole_sum(**arguments)
-
-
-def test_methods_on_offer():
-    assert slab_sum.METHODS == ("mesh", "exact", "cutoff")

@@ -60,7 +60,7 @@ def run(tmp_path_factory):
     with h5py.File(folder / "run" / "run.h5") as file:
         positions = file["/particles/film/position/value"][-1]
         moments = file["/particles/film/moment/value"][-1].astype(float)
-        sides = file["/particles/film/box/edges"][:]
+        sides = file["/particles/film/box/edges/value"][0]
     return folder, parameters, positions, moments, sides
 
 

@@ -65,13 +65,13 @@ def test_layout_is_h5md(tmp_path):
         film = file["particles/film"]
         assert list(film["box"].attrs["boundary"]) == [b"periodic", b"periodic", b"none"]
         assert film["box"].attrs["dimension"] == 3
-        np.testing.assert_array_equal(film["box/edges"], [*SIDES, THICKNESS])
-        for name, dtype, unit in (("position", "<f8", b"m"), ("moment", "<f4", b"A m+2")):
+        np.testing.assert_array_equal(film["box/edges/value"], [[*SIDES, THICKNESS]] * 3)
+        for name, dtype, unit in (("position", "<f8", "m"), ("moment", "<f4", "A m+2")):
             assert film[name + "/value"].dtype == np.dtype(dtype)
             assert film[name + "/value"].shape == (3, COUNT, 3)
             assert film[name + "/value"].attrs["unit"] == unit
         assert film["image/value"].dtype == np.dtype("<i4")
-        assert film["position/time"].attrs["unit"] == b"s"
+        assert film["position/time"].attrs["unit"] == "s"
         for other in ("particles/film/moment", "observables/energy_steric", "observables/field"):
             assert file[other + "/step"] == film["position/step"]  # one object, linked
         attrs = file["parameters"].attrs

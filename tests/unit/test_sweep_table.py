@@ -5,7 +5,6 @@ import dataclasses
 import pytest
 
 from sim.parameters import ParameterError, from_text
-from sim.parameters.toml import to_toml
 from sim.sweeps.keys import find_key, known_keys, ramp_rate
 from sim.sweeps.table import is_sweep, load_sweep, plan_sweep
 from tests.reference.small_film import small_film
@@ -248,17 +247,3 @@ def test_a_file_without_a_table_is_told(tmp_path):
     assert is_sweep(path)
     first, other = load_sweep(path), load_sweep(path, seed=11)
     assert first.runs[0].parameters.run.seed != other.runs[0].parameters.run.seed
-
-
-def test_toml_is_written_as_it_is_read():
-    import tomllib
-
-    tables = {
-        "title": 'quotes " and \\ and \n lines, µm, \x7f',
-        "numbers": [1, -2.5, 1e300, True, []],
-        "a": {"b c": "x", "deep": {"k": 1}, "steps": [{"x": 1}, {"x": "y", "z": {"w": 2}}]},
-        "mixed": [{"x": 1}, 2],
-    }
-    assert tomllib.loads(to_toml(tables)) == tables
-    with pytest.raises(TypeError, match="received datetime"):
-        to_toml(tomllib.loads("day = 2020-01-01"))

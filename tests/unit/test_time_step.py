@@ -172,15 +172,17 @@ def test_stiffest_pair_takes_a_quarter(example, kind):
             if kind == "surfactant":
                 # Curvature at contact, from inside; a pair of unequal cores as the equal pair.
                 r = 0.5 * (di + dj) - 1e-7
-                _, force = naive.brush_pair([r, 0, 0], di, dj, system.shell, system.grafting)
+                _, force = naive.brush_pair(
+                    [r, 0, 0], di, dj, system.repulsion.shell, system.repulsion.grafting
+                )
                 slope = force[0] / 1e-7
             else:
                 s = 0.5 * (di + dj)
                 depth = max(2.0 * system.moment[i] * system.moment[j] / s**3, 5.0)
-                x6 = 0.5 * (1.0 + math.sqrt(depth / system.strength))
+                x6 = 0.5 * (1.0 + math.sqrt(depth / system.window_strength))
                 r = s / x6 ** (1.0 / 6.0)
                 up, down = (
-                    naive.soft_core_pair([r + w, 0, 0], s, system.strength)[1][0]
+                    naive.soft_core_pair([r + w, 0, 0], s, system.window_strength)[1][0]
                     for w in (1e-5, -1e-5)
                 )
                 slope = -(up - down) / 2e-5

@@ -15,14 +15,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.response.rest.fit import FALLS, PACE_STEP, Expected, Watched, Ways, fitted
 from analysis.response.rest.rates import rest_length
-
-Floats = NDArray[np.float64]
-
-__all__ = ["LEVELS", "MODEL_ERROR", "Continuation", "continued"]
 
 SHARES = (0.5, 0.9)
 """Shares of the way for which the time is told."""

@@ -22,24 +22,9 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats, Integers
 from analysis.response.rest.rates import ChainRates, Meetings
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-
-__all__ = [
-    "FALLS",
-    "FEWEST_BINS",
-    "PACE_STEP",
-    "Expected",
-    "Fit",
-    "Watched",
-    "Ways",
-    "fitted",
-    "time_bins",
-]
 
 FALLS = (0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0)
 """Exponents w that are tried."""

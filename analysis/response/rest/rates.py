@@ -23,12 +23,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-
-__all__ = ["ChainRates", "Meetings", "class_lengths", "closed_mean_length", "placed", "rest_length"]
+from analysis.common.arrays import Floats, Integers
 
 WHOLE = 10
 """Lengths up to this one are a class each."""

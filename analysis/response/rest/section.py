@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.series import ChainSeries
 from analysis.common import file_names
+from analysis.common.arrays import Floats
 from analysis.files.curve import Curve, Table
 from analysis.response.decay_numbers import frame_at, switch_off_time
 from analysis.response.growth import switch_off
@@ -28,11 +29,6 @@ from analysis.trajectory.run import Run
 from analysis.trajectory.stages import STEADY, Stage, is_field_known
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import as_float
-
-Floats = NDArray[np.float64]
-
-__all__ = ["WayToRest", "WayToRestSection", "way_numbers"]
-
 
 LEVEL_ROWS = (2, 1, 3, 0, 4)
 """Row of the levels of a continuation under each of the last five columns of its curve."""
@@ -294,7 +290,7 @@ def _watched(run: Run, series: ChainSeries, way: _Way) -> tuple[Watched | None, 
     before = (times[: begin + 1], length[: begin + 1]) if begin else (None, None)
     singles = not way.falls and float(first.mean()) < STARTED
     chains = None if singles else first
-    return Watched(late, length[begin:], run.count, chains, _meetings(run), *before), None
+    return Watched(late, length[begin:], run.held, chains, _meetings(run), *before), None
 
 
 def _meetings(run: Run) -> Meetings:

@@ -19,11 +19,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions.mesh.kaiser_bessel import CLOUD_ORDER, WINDOW_ORDER, bell_spectrum
-
-__all__ = ["ErrorTable", "alias_sums", "error_table"]
-
-Floats = NDArray[np.float64]
 
 WIDTHS = (4, 5, 6, 7, 8, 10, 12, 14, 16)
 # Window shapes over their width, among which the best is taken.
@@ -149,7 +146,7 @@ def _cut_off(spacing: float, shape: float) -> tuple[float, float]:
 
 @lru_cache(maxsize=1)
 def error_table() -> ErrorTable:
-    """Return the errors of all plans; computed once a process, in a fraction of a second.
+    """Return the errors of all plans; computed once per process, in a fraction of a second.
 
     Returns
     -------

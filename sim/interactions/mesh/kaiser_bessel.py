@@ -9,11 +9,8 @@ Its Fourier transform falls by about exp(-c) up to the wave number c, and then a
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["CLOUD_ORDER", "WINDOW_ORDER", "bell", "bell_area", "bell_spectrum", "cloud_factors"]
-
-Floats = NDArray[np.float64]
+from analysis.common.arrays import Floats
 
 # The slope is continuous at the edge, as forces take the second derivative of clouds and windows.
 CLOUD_ORDER = 2

@@ -12,11 +12,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions.mesh.errors import ErrorTable, error_table
 
-__all__ = ["MeshPlan", "plan_mesh"]
-
-Floats = NDArray[np.float64]
 Layout = tuple[tuple[int, int, int], tuple[float, float, float], int]
 
 # Relative costs of one particle: a neighbour, a row of grid points under the window, what every

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from sim.interactions.mesh.errors import alias_sums
 from sim.interactions.mesh.kaiser_bessel import (
     CLOUD_ORDER,
@@ -16,10 +17,6 @@ from sim.interactions.mesh.kaiser_bessel import (
     cloud_factors,
 )
 from sim.interactions.mesh.plan import ROUNDING, MeshPlan
-
-__all__ = ["MeshShape", "MeshTables", "make_tables", "screening_table"]
-
-Floats = NDArray[np.float64]
 
 LANES = 8
 # Window polynomials are as wrong as this share of the error allowed.

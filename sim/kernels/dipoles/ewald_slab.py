@@ -1,6 +1,6 @@
 """Exact sum of point dipoles that repeat in x and y and stand open in z.
 
-Array kernels without checks, by design; `sim.interactions.slab_sum` checks, `ewald_plan` plans.
+Array kernels without checks, by design; `sim.interactions.ewald_plan` plans.
 
 The Ewald splitting with parameter a writes the 1/r of two charges as erfc(a r)/r, summed over
 images within a cutoff, plus a smooth rest, summed over in-plane wave vectors k. The smooth rest

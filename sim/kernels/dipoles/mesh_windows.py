@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 
 from sim.kernels.vectors.eight_lanes import EIGHT, load8, spread8, store8
 
@@ -40,6 +41,15 @@ def open_place(value, thickness, inverse, width, layers):
     return first, (first - place) + 0.5 * width - 0.5
 
 
+@register_jitable(forceinline=True)
+def next_power(value, slope, bend, t, coefficient):
+    """Return a polynomial, its derivative and half its second one, with the next coefficient.
+
+    Horner's scheme.
+    """
+    return value * t + coefficient, slope * t + value, bend * t + slope
+
+
 @njit(cache=True, error_model="numpy", inline="always")
 def store_weights(value, slope, bend, inverse, weights, at, span):
     """Store window, first and second derivative, by the distance in units of length."""
@@ -67,9 +77,9 @@ def fill_weights(tx, ty, tz, shape, window, weights):
         k = chunk + span
         while k < u64(window.size):
             next_one = load8(window, k)
-            cx, cy, cz = cx * x + bx, cy * y + by, cz * z + bz
-            bx, by, bz = bx * x + ax, by * y + ay, bz * z + az
-            ax, ay, az = ax * x + next_one, ay * y + next_one, az * z + next_one
+            ax, bx, cx = next_power(ax, bx, cx, x, next_one)
+            ay, by, cy = next_power(ay, by, cy, y, next_one)
+            az, bz, cz = next_power(az, bz, cz, z, next_one)
             k += span
         store_weights(ax, bx, cx, shape.inverse_x, weights, chunk, span)
         store_weights(ay, by, cy, shape.inverse_y, weights, u64(3) * span + chunk, span)

@@ -213,9 +213,22 @@ def decay(x):
     t = where(x < FARTHEST_DECAY, x, FARTHEST_DECAY)
     t = (-1.0 / 16.0) * where(t > -FARTHEST_DECAY, t, -FARTHEST_DECAY)
     series = 1.0 + t * (1.0 / 17.0)
-    for k in (16.0, 15.0, 14.0, 13.0, 12.0, 11.0, 10.0, 9.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 2.0,
-              1.0):  # fmt: skip
-        series = 1.0 + t * series * (1.0 / k)
+    series = 1.0 + t * series * (1.0 / 16.0)
+    series = 1.0 + t * series * (1.0 / 15.0)
+    series = 1.0 + t * series * (1.0 / 14.0)
+    series = 1.0 + t * series * (1.0 / 13.0)
+    series = 1.0 + t * series * (1.0 / 12.0)
+    series = 1.0 + t * series * (1.0 / 11.0)
+    series = 1.0 + t * series * (1.0 / 10.0)
+    series = 1.0 + t * series * (1.0 / 9.0)
+    series = 1.0 + t * series * (1.0 / 8.0)
+    series = 1.0 + t * series * (1.0 / 7.0)
+    series = 1.0 + t * series * (1.0 / 6.0)
+    series = 1.0 + t * series * (1.0 / 5.0)
+    series = 1.0 + t * series * (1.0 / 4.0)
+    series = 1.0 + t * series * (1.0 / 3.0)
+    series = 1.0 + t * series * (1.0 / 2.0)
+    series = 1.0 + t * series * (1.0 / 1.0)
     series = series * series
     series = series * series
     series = series * series

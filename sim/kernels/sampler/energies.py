@@ -10,6 +10,7 @@ import math
 
 from numba import njit
 
+from sim.kernels.laws.motion import missing_field
 from sim.kernels.laws.pairs import (
     SOFT_CORE_REACH2,
     SURFACTANT,
@@ -22,7 +23,6 @@ from sim.kernels.sampler.cells import around, indices_of, wrapped
 from sim.kernels.sampler.layout import MX, MY, MZ, NONE, RADIUS, X, Y, Z
 from sim.kernels.steps.added_forces import add_energies
 from sim.kernels.steps.energies import steric_energy
-from sim.kernels.steps.motion import missing_field
 
 # Refused: no state of the film.
 REFUSED = 1.0e9

@@ -10,6 +10,7 @@ import math
 
 from numba import njit
 
+from sim.kernels.laws.motion import missing_field
 from sim.kernels.sampler.cells import follow, inside
 from sim.kernels.sampler.draws import begin_move, below, in_field, log_directions, uniform
 from sim.kernels.sampler.energies import (
@@ -34,7 +35,6 @@ from sim.kernels.sampler.layout import (
     Y,
     Z,
 )
-from sim.kernels.steps.motion import missing_field
 
 
 @njit(cache=True, error_model="numpy")

@@ -112,28 +112,33 @@ def add_body_forces(begin, count, slots, patch, laws, applied, sums):
 
 @njit(cache=True, error_model="numpy", inline="always")
 def body_force_and_field(i, slots, patch, laws, applied):
-    """Return weight and gradient force of one slot, and the gradient's field off the mid-plane.
+    """Return weight and gradient force of one slot, and the gradient's field off the mid-plane."""
+    m = slots.moment[i]
+    moment = m * slots.ux[i], m * slots.uy[i], m * slots.uz[i]
+    return body_force(slots.z[i], slots.radius[i], moment, patch.thickness, laws, applied)
+
+
+@register_jitable(forceinline=True)
+def body_force(z, radius, moment, thickness, laws, applied):
+    """Return (weight and gradient force, the gradient's field off the mid-plane) of a particle.
 
     The field at height z is that of the mid-plane and dB/dz times the distance from it; along the
     film it stays uniform, as a periodic patch must have it.
     """
-    weight = buoyant_weight(slots.radius[i], laws.shell, laws.core_weight, laws.shell_weight)
-    m = slots.moment[i]
-    pull = gradient_force(applied, m * slots.ux[i], m * slots.uy[i], m * slots.uz[i])
-    field = gradient_field(slots.z[i], patch, applied)
-    down = (laws.down_x, laws.down_y, laws.down_z)
+    weight = buoyant_weight(radius, laws.shell, laws.core_weight, laws.shell_weight)
+    pull = gradient_force(applied, moment[0], moment[1], moment[2])
     force = (
-        weight * down[0] + pull[0],
-        weight * down[1] + pull[1],
-        weight * down[2] + pull[2],
+        weight * laws.down_x + pull[0],
+        weight * laws.down_y + pull[1],
+        weight * laws.down_z + pull[2],
     )
-    return force, field
+    return force, gradient_field(z, thickness, applied)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def gradient_field(z, patch, applied):
+@register_jitable(forceinline=True)
+def gradient_field(z, thickness, applied):
     """Return the field of the gradient at height z, zero in the mid-plane."""
-    return gradient_force(applied, 0.0, 0.0, z - 0.5 * patch.thickness)
+    return gradient_force(applied, 0.0, 0.0, z - 0.5 * thickness)
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -143,7 +148,7 @@ def body_energy(i, slots, patch, laws, applied):
     Forces along a periodic film have no energy function.
     """
     weight = buoyant_weight(slots.radius[i], laws.shell, laws.core_weight, laws.shell_weight)
-    field = gradient_field(slots.z[i], patch, applied)
+    field = gradient_field(slots.z[i], patch.thickness, applied)
     m = slots.moment[i]
     turned = slots.ux[i] * field[0] + slots.uy[i] * field[1] + slots.uz[i] * field[2]
     return -weight * laws.down_z * slots.z[i], -m * turned

@@ -1,9 +1,11 @@
 """The applied field over time, from its table. No checks by design."""
 
-import numpy as np
+import math
+
 from numba import njit
 
-from sim.kernels.steps.layout import CURVE, RAMP, TURN
+HOLD, RAMP, TURN, CURVE = range(4)
+KINDS = {"hold": HOLD, "ramp": RAMP, "oscillate": TURN, "rotate": TURN, "follow": CURVE}
 
 FIELD_SIZE = 9  # the applied field and its gradient
 
@@ -18,7 +20,7 @@ def follow_curve(since, stage, table, out):
     first, end = table.piece[stage], table.piece[stage + 1]
     share = since / table.span[stage]
     if table.start[stage + 1] - table.start[stage] > 1.5 * table.span[stage]:
-        share -= np.floor(share)
+        share -= math.floor(share)
     place = share * (end - first)
     piece = min(int(place), end - first - 1)
     u = place - piece
@@ -48,7 +50,7 @@ def field_at(time, table, out):
     for component in range(3, out.size):
         out[component] = table.slope[component - 3]
     if table.kind[stage] == TURN:
-        c, s = np.cos(table.pace[stage] * since), np.sin(table.pace[stage] * since)
+        c, s = math.cos(table.pace[stage] * since), math.sin(table.pace[stage] * since)
         for axis in range(3):
             out[axis] = c * table.first[stage, axis] + s * table.last[stage, axis]
         return

@@ -7,12 +7,12 @@ for each pair took ten times as long as the arithmetic.
 import numpy as np
 from numba import njit
 
+from sim.kernels.laws.motion import missing_field
 from sim.kernels.laws.pairs import ADDED, SURFACTANT, brush_energy, soft_core_energy
 from sim.kernels.laws.screened import dipole_factors
 from sim.kernels.steps.added_forces import add_energies, body_energy
 from sim.kernels.steps.layout import CUTOFF
 from sim.kernels.steps.lists import block_bounds
-from sim.kernels.steps.motion import missing_field
 from sim.kernels.vectors.calls import kernel
 
 # Columns of the result; those of the added pair laws are the last.

@@ -2,9 +2,9 @@
 
 import math
 
+from sim.kernels.laws.motion import missing_field
 from sim.kernels.steps.added_forces import gradient_field
 from sim.kernels.steps.layout import CUTOFF
-from sim.kernels.steps.motion import missing_field
 from sim.kernels.steps.rows import pack_rows
 from sim.kernels.steps.step import BUFFER, bounds
 from sim.kernels.vectors.calls import get_thread_id, kernel
@@ -71,6 +71,6 @@ def local_field(block, film):
             field[i, 1] += plane * magnetisation[1]
             field[i, 2] += across * magnetisation[2]
         if laws.body_forces:
-            slope = gradient_field(slots.z[i], patch, applied)
+            slope = gradient_field(slots.z[i], patch.thickness, applied)
             for axis in range(3):
                 field[i, axis] += slope[axis]

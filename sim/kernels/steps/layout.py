@@ -23,11 +23,6 @@ STEP_DONE = 0
 LIST_FULL = 1
 THROWN = 2
 
-HOLD = 0
-RAMP = 1
-TURN = 2
-CURVE = 3
-
 
 class Slots(NamedTuple):
     """One entry per slot; ``identity`` says which particle sits there."""
@@ -188,6 +183,7 @@ class Film(NamedTuple):
     count: Any  # int, particles
     beads: Any = None  # Beads, where moments are induced
     split: Any = None  # Split, where a step is several inner steps
+    flow: Any = None  # (3, slots) forces, where the flow that particles stir up is there
 
 
 class Split(NamedTuple):

@@ -134,7 +134,7 @@ def reorder_array(number, slots, order, count, scratch):
 
 
 @register_jitable(forceinline=True)
-def _shifts(cells):
+def shifts(cells):
     """Return the first shift to a neighbouring cell of a periodic row and the one after the last.
 
     One cell or two in a row: each neighbour is visited once.
@@ -143,7 +143,7 @@ def _shifts(cells):
 
 
 @register_jitable(forceinline=True)
-def _around(cell, cells, side):
+def around(cell, cells, side):
     """Return the cell of a periodic row that stands at ``cell``, and by how much it is off."""
     if cell < 0:
         return cell + cells, -side
@@ -153,7 +153,7 @@ def _around(cell, cells, side):
 
 
 @register_jitable(forceinline=True)
-def _column_and_levels(cell, patch):
+def column_and_levels(cell, patch):
     """Return the column of a cell, and the first and the last level of its neighbours."""
     c = cell % patch.cells_z
     return cell // patch.cells_z, max(0, c - 1), min(patch.cells_z - 1, c + 1)
@@ -171,14 +171,14 @@ def _middle(column, patch):
 @register_jitable(forceinline=True)
 def count_candidates(cell, patch, neighbours):
     """Return the number of particles in a cell and in those around it."""
-    column, low, high = _column_and_levels(cell, patch)
-    begin_x, end_x = _shifts(patch.cells_x)
-    begin_y, end_y = _shifts(patch.cells_y)
+    column, low, high = column_and_levels(cell, patch)
+    begin_x, end_x = shifts(patch.cells_x)
+    begin_y, end_y = shifts(patch.cells_y)
     total = 0
     for shift_y in range(begin_y, end_y):
-        b, _ = _around(column // patch.cells_x + shift_y, patch.cells_y, 0.0)
+        b, _ = around(column // patch.cells_x + shift_y, patch.cells_y, 0.0)
         for shift_x in range(begin_x, end_x):
-            a, _ = _around(column % patch.cells_x + shift_x, patch.cells_x, 0.0)
+            a, _ = around(column % patch.cells_x + shift_x, patch.cells_x, 0.0)
             bottom = (b * patch.cells_x + a) * patch.cells_z
             total += neighbours.cell_start[bottom + high + 1] - neighbours.cell_start[bottom + low]
     return total
@@ -191,15 +191,15 @@ def gather_candidates(cell, slots, patch, neighbours, xs, ys, zs, numbers):
     ``numbers`` gets those of their rows times eight. Returns how many there are. In a row of
     fewer than three cells they are not yet nearest images.
     """
-    column, low, high = _column_and_levels(cell, patch)
+    column, low, high = column_and_levels(cell, patch)
     middle_x, middle_y = _middle(column, patch)
-    begin_x, end_x = _shifts(patch.cells_x)
-    begin_y, end_y = _shifts(patch.cells_y)
+    begin_x, end_x = shifts(patch.cells_x)
+    begin_y, end_y = shifts(patch.cells_y)
     total = u64(0)
     for shift_y in range(begin_y, end_y):
-        b, off_y = _around(column // patch.cells_x + shift_y, patch.cells_y, patch.side_y)
+        b, off_y = around(column // patch.cells_x + shift_y, patch.cells_y, patch.side_y)
         for shift_x in range(begin_x, end_x):
-            a, off_x = _around(column % patch.cells_x + shift_x, patch.cells_x, patch.side_x)
+            a, off_x = around(column % patch.cells_x + shift_x, patch.cells_x, patch.side_x)
             bottom = (b * patch.cells_x + a) * patch.cells_z
             begin = u64(neighbours.cell_start[bottom + low])
             end = u64(neighbours.cell_start[bottom + high + 1])

@@ -22,7 +22,8 @@ from numba import njit
 from numba.extending import register_jitable
 
 from sim.kernels.laws.hindrance import hindered
-from sim.kernels.steps.motion import LANES, forces_and_fields, rotate
+from sim.kernels.laws.motion import rotate
+from sim.kernels.steps.motion import LANES, forces_and_fields
 from sim.kernels.vectors.ops import rsqrt, where
 from sim.kernels.vectors.types import load, load_single, spread, store
 

@@ -6,6 +6,8 @@ numbers: as easy as 1, 2, 3", SC11 (2011)) keyed by the 64 bits of the seed, wit
 polynomials. The two loops over a block are kept apart so that the compiler vectorises them.
 """
 
+import math
+
 import numpy as np
 from numba import njit
 
@@ -80,7 +82,7 @@ def _cosine_sine(turn):
 def normal_pair(a, b):
     """Return two standard normal float32 from two 32-bit words (Box and Muller, 1958)."""
     u = f32(i32(a >> u64(8))) * f32(2.0**-24) + f32(2.0**-25)
-    r = np.sqrt(max(f32(-2) * _log(u), f32(0)))
+    r = math.sqrt(max(f32(-2) * _log(u), f32(0)))
     c, s = _cosine_sine(b)
     return r * c, r * s
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.arrays import Floats
 from analysis.common.conventions import NO_CHAINS
 from sim.film.particles import draw
 from sim.interactions import dipolar
@@ -24,20 +25,6 @@ from sim.physics import beads, material
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
-
-__all__ = [
-    "LIMITS",
-    "LONGEST",
-    "SHORTEST",
-    "CellDrift",
-    "cell_centres",
-    "diffusion_coefficient",
-    "drift_cell",
-    "drift_cost",
-    "line_spacing",
-]
-
-Values: TypeAlias = NDArray[np.float64]
 
 SHORTEST, LONGEST = 1.0, 3_155_760_000.0
 """Shortest and longest time that is followed, in s: a second and a century."""
@@ -89,37 +76,37 @@ class CellDrift:
 
     drift: Drift
     sides: tuple[float, float]
-    x: Values
-    y: Values
-    strength: Values
-    tilt: Values
-    spacing: Values
-    mean_length: Values
+    x: Floats
+    y: Floats
+    strength: Floats
+    tilt: Floats
+    spacing: Floats
+    mean_length: Floats
     state: NDArray[np.int8]
 
     @property
-    def times(self) -> Values:
+    def times(self) -> Floats:
         """Times of the frames in s, infinity for equilibrium."""
         return np.append(self.drift.time_s, np.inf)
 
     @property
-    def fractions(self) -> Values:
+    def fractions(self) -> Floats:
         """Volume fraction of the particles in all frames."""
         return np.concatenate([self.drift.volume_fraction, self.drift.equilibrium[None]])
 
     @property
-    def change(self) -> Values:
+    def change(self) -> Floats:
         """Share of the way to equilibrium in each frame."""
         done = np.interp(self.drift.time_s, self.drift.change_time_s, self.drift.change)
         return np.append(done, 1.0)
 
     @property
-    def share_with_chains(self) -> Values:
+    def share_with_chains(self) -> Floats:
         """Share of the cell in which there are chains, in each frame."""
         return np.asarray((self.state != NO_CHAINS).mean(axis=(1, 2)))
 
 
-def cell_centres(sides: tuple[float, float], cells: int) -> tuple[Values, Values]:
+def cell_centres(sides: tuple[float, float], cells: int) -> tuple[Floats, Floats]:
     """Divide the cell into square grid cells, about.
 
     Parameters
@@ -143,7 +130,7 @@ def cell_centres(sides: tuple[float, float], cells: int) -> tuple[Values, Values
     return x, y
 
 
-def line_spacing(diameter: float, fraction: Values) -> Values:
+def line_spacing(diameter: float, fraction: Floats) -> Floats:
     """Distance of straight single chains that hold all particles, in m.
 
     Parameters
@@ -160,7 +147,7 @@ def line_spacing(diameter: float, fraction: Values) -> Values:
         the square of the spacing. Infinite where there are no particles.
     """
     with np.errstate(divide="ignore"):
-        found: Values = diameter * np.sqrt(math.pi / (6.0 * fraction))
+        found: Floats = diameter * np.sqrt(math.pi / (6.0 * fraction))
     return found
 
 

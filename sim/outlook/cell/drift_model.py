@@ -25,18 +25,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN
 from analysis.common.errors import InputError
 from sim.outlook.cell.drift_solver import course, equilibrium, make_edges
-
-__all__ = ["WEEK", "Drift", "DriftClock", "DriftError", "field_energy", "film_drift"]
-
-Values: TypeAlias = NDArray[np.float64]
 
 WEEK = 604_800.0
 """A week in s."""
@@ -77,7 +73,7 @@ class DriftClock:
         decades = math.log10(self.last / self.first)
         return math.ceil(self.steps_per_decade * decades / (self.frames - 1))
 
-    def times(self) -> Values:
+    def times(self) -> Floats:
         """List all times in s, the start included; up to the first frame they are even."""
         number = (self.frames - 1) * self.steps_per_frame() + 1
         later = np.geomspace(self.first, self.last, number)
@@ -115,20 +111,20 @@ class Drift:
         Largest difference of the energy between neighbouring grid cells, in kT.
     """
 
-    x_m: Values
-    y_m: Values
-    energy_kt: Values
-    time_s: Values
-    volume_fraction: Values
-    equilibrium: Values
-    change_time_s: Values
-    change: Values
+    x_m: Floats
+    y_m: Floats
+    energy_kt: Floats
+    time_s: Floats
+    volume_fraction: Floats
+    equilibrium: Floats
+    change_time_s: Floats
+    change: Floats
     half_time_s: float | None
     lost: float
     steepest_kt: float
 
 
-def field_energy(field: ArrayLike, moment: float, temperature: float, cores: float = 1.0) -> Values:
+def field_energy(field: ArrayLike, moment: float, temperature: float, cores: float = 1.0) -> Floats:
     """Free energy of a particle whose moment turns freely in a field.
 
     Parameters
@@ -153,7 +149,7 @@ def field_energy(field: ArrayLike, moment: float, temperature: float, cores: flo
     large = np.maximum(x, SERIES_BELOW)
     full = large + np.log1p(-np.exp(-2.0 * large)) - np.log(2.0 * large)
     series = x**2 / 6.0 - x**4 / 180.0 + x**6 / 2835.0
-    found: Values = -cores * np.where(x < SERIES_BELOW, series, full)
+    found: Floats = -cores * np.where(x < SERIES_BELOW, series, full)
     return found
 
 
@@ -232,15 +228,15 @@ def film_drift(
     )
 
 
-def _change(distance: Values) -> Values:
+def _change(distance: Floats) -> Floats:
     """Share of the way to equilibrium, from the distance to it over the mean; rounding is none."""
     if distance[0] < 1e-12:
         return np.zeros_like(distance)
-    done: Values = 1.0 - distance / distance[0]
+    done: Floats = 1.0 - distance / distance[0]
     return done
 
 
-def _half_time(times: Values, change: Values) -> float | None:
+def _half_time(times: Floats, change: Floats) -> float | None:
     """Time in s at which half of the change is done, between two times by a straight line."""
     past = np.flatnonzero(change >= 0.5)
     if not len(past):
@@ -297,7 +293,7 @@ def _check_clock(clock: DriftClock) -> None:
         )
 
 
-def _check_field(field: Values) -> None:
+def _check_field(field: Floats) -> None:
     """Refuse a field that is no grid of strengths."""
     if field.ndim != 2 or field.size < 2:
         raise DriftError(
@@ -309,7 +305,7 @@ def _check_field(field: Values) -> None:
         raise DriftError(f"field must be at least 0 T everywhere such as 0.1; received {bad[0]:g}.")
 
 
-def _check_start(start: ArrayLike, field: Values, packing: float) -> Values:
+def _check_start(start: ArrayLike, field: Floats, packing: float) -> Floats:
     """Return the packing at the start on the grid."""
     given = np.asarray(start, dtype=np.float64)
     if given.shape not in ((), field.shape):

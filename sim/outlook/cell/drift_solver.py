@@ -19,14 +19,12 @@ error that is allowed; they keep the number of particles, as every linear invari
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Edges", "course", "equilibrium", "inflow", "make_edges"]
-
-Values: TypeAlias = NDArray[np.float64]
+from analysis.common.arrays import Floats
 
 RELATIVE_ERROR, SMALLEST_SHARE = 1e-6, 1e-3
 """Error of a step as a share of the packing, which counts from this share of the mean on."""
@@ -48,21 +46,21 @@ class Edges:
 
     first: NDArray[np.intp]
     second: NDArray[np.intp]
-    forward: Values
-    backward: Values
+    forward: Floats
+    backward: Floats
     cells: int
 
 
-def _bernoulli(x: Values) -> Values:
+def _bernoulli(x: Floats) -> Floats:
     """B(x) = x/(e^x - 1), without overflow and at 0."""
     size = np.abs(x)
     decay = -np.expm1(-size)
     small = np.divide(size * np.exp(-size), decay, out=np.ones_like(size), where=size > 0.0)
-    found: Values = np.where(x > 0.0, small, small + size)
+    found: Floats = np.where(x > 0.0, small, small + size)
     return found
 
 
-def make_edges(energy: Values, spacing: tuple[float, float], diffusion: float) -> Edges:
+def make_edges(energy: Floats, spacing: tuple[float, float], diffusion: float) -> Edges:
     """Rates of the hops between neighbouring cells.
 
     Parameters
@@ -89,17 +87,17 @@ def make_edges(energy: Values, spacing: tuple[float, float], diffusion: float) -
     return Edges(first, second, rate * _bernoulli(rise), rate * _bernoulli(-rise), energy.size)
 
 
-def inflow(packing: Values, edges: Edges) -> Values:
+def inflow(packing: Floats, edges: Edges) -> Floats:
     """Rate of change of the packing in 1/s, (cells,); its sum over the closed cell is zero."""
     here, there = packing[edges.first], packing[edges.second]
     flux = edges.forward * here * (1.0 - there) - edges.backward * there * (1.0 - here)
-    change: Values = np.zeros(edges.cells)
+    change: Floats = np.zeros(edges.cells)
     change += np.bincount(edges.second, flux, edges.cells)
     change -= np.bincount(edges.first, flux, edges.cells)
     return change
 
 
-def _jacobian(packing: Values, edges: Edges) -> Any:
+def _jacobian(packing: Floats, edges: Edges) -> Any:
     """Differentiate `inflow`: a sparse matrix, (cells, cells)."""
     from scipy.sparse import csc_matrix
 
@@ -112,7 +110,7 @@ def _jacobian(packing: Values, edges: Edges) -> Any:
     return csc_matrix((values, (rows, columns)), shape=(edges.cells, edges.cells))
 
 
-def course(start: Values, edges: Edges, times: Values) -> Values:
+def course(start: Floats, edges: Edges, times: Floats) -> Floats:
     """Follow the packing in time.
 
     Parameters
@@ -152,7 +150,7 @@ def course(start: Values, edges: Edges, times: Values) -> Values:
     return np.concatenate([start[None], np.clip(solved.y.T, 0.0, 1.0)])
 
 
-def equilibrium(energy: Values, mean: float) -> Values:
+def equilibrium(energy: Floats, mean: float) -> Floats:
     """Packing of the same chemical potential everywhere.
 
     Parameters
@@ -180,5 +178,5 @@ def equilibrium(energy: Values, mean: float) -> Values:
     # At these ends every cell has at most, and at least, the mean packing.
     ends = (low + start - 1e-9, high + start + 1e-9)
     potential = brentq(excess, *ends, xtol=1e-14, rtol=1e-15)
-    found: Values = expit(potential - energy)
+    found: Floats = expit(potential - energy)
     return found

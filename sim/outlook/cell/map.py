@@ -11,11 +11,12 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.arrays import Floats
 from analysis.common.conventions import IN_PLANE, NO_CHAINS, STANDING
 from analysis.common.laws import langevin
 from sim.film.particles import draw
@@ -26,21 +27,6 @@ from sim.physics import material
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
-
-__all__ = [
-    "CellMap",
-    "axis_angles",
-    "chains_at",
-    "drift_velocity",
-    "grid",
-    "magnetised",
-    "magnetophoretic_force",
-    "map_cell",
-    "predicted_lengths",
-    "strength_gradient",
-]
-
-Values: TypeAlias = NDArray[np.float64]
 
 STANDING_TILT = 45.0
 """Tilt of the field from the film plane in degrees above which chains stand up."""
@@ -84,24 +70,24 @@ class CellMap:
         `NO_CHAINS`, `IN_PLANE` or `STANDING`.
     """
 
-    x: Values
-    y: Values
-    field: Values
-    strength: Values
-    direction: Values
-    tilt: Values
-    langevin: Values
-    moment: Values
-    coupling: Values
-    mean_length: Values
-    force: Values
-    drift: Values
+    x: Floats
+    y: Floats
+    field: Floats
+    strength: Floats
+    direction: Floats
+    tilt: Floats
+    langevin: Floats
+    moment: Floats
+    coupling: Floats
+    mean_length: Floats
+    force: Floats
+    drift: Floats
     state: NDArray[np.int8]
 
     def columns(self) -> dict[str, NDArray[np.generic]]:
         """Return the arrays over the grid by their names in files, units in the names."""
 
-        def parts(name: str, values: Values, unit: str) -> dict[str, Values]:
+        def parts(name: str, values: Floats, unit: str) -> dict[str, Floats]:
             return {f"{name}_{axis}_{unit}": values[..., k] for k, axis in enumerate("xyz")}
 
         low, high = length_band(self.mean_length)
@@ -122,7 +108,7 @@ class CellMap:
         }
 
 
-def grid(sides: tuple[float, float], points: int) -> tuple[Values, Values, Values]:
+def grid(sides: tuple[float, float], points: int) -> tuple[Floats, Floats, Floats]:
     """Lay a grid of square meshes over the cell, its edges included.
 
     Parameters
@@ -145,7 +131,7 @@ def grid(sides: tuple[float, float], points: int) -> tuple[Values, Values, Value
     return x, y, np.stack([across.ravel(), along.ravel(), np.zeros(across.size)], axis=1)
 
 
-def strength_gradient(field: Values, gradient: Values) -> Values:
+def strength_gradient(field: Floats, gradient: Floats) -> Floats:
     """Gradient of the magnitude of a field.
 
     Parameters
@@ -165,7 +151,7 @@ def strength_gradient(field: Values, gradient: Values) -> Values:
     return np.asarray(np.einsum("...a,...ab->...b", unit, gradient))
 
 
-def axis_angles(field: Values) -> tuple[Values, Values]:
+def axis_angles(field: Floats) -> tuple[Floats, Floats]:
     """Direction in the plane from x towards y, and tilt out of it, in degrees.
 
     Parameters
@@ -183,7 +169,7 @@ def axis_angles(field: Values) -> tuple[Values, Values]:
     return direction, np.degrees(np.arctan2(field[..., 2], level))
 
 
-def magnetophoretic_force(moment: Values, field: Values, gradient: Values) -> Values:
+def magnetophoretic_force(moment: Floats, field: Floats, gradient: Floats) -> Floats:
     """Force on moments that point along the field on average.
 
     Parameters
@@ -201,7 +187,7 @@ def magnetophoretic_force(moment: Values, field: Values, gradient: Values) -> Va
     return np.asarray(moment)[..., None] * strength_gradient(field, gradient)
 
 
-def drift_velocity(force: Values, viscosity: float, diameter: float) -> Values:
+def drift_velocity(force: Floats, viscosity: float, diameter: float) -> Floats:
     """Velocity in m/s of a sphere pulled through a liquid, F/(3 pi eta d) (Stokes).
 
     Parameters
@@ -215,8 +201,8 @@ def drift_velocity(force: Values, viscosity: float, diameter: float) -> Values:
 
 
 def predicted_lengths(
-    parameters: Parameters, strength: Values, fraction: ArrayLike | None = None
-) -> Values:
+    parameters: Parameters, strength: Floats, fraction: ArrayLike | None = None
+) -> Floats:
     """Mean chain length in equilibrium that theory predicts for fields in the plane.
 
     Parameters
@@ -246,7 +232,7 @@ def predicted_lengths(
     return np.asarray(np.exp(map_coordinates(np.log(lengths), places, order=1, mode="nearest")))
 
 
-def _knots(values: Values, least: float) -> tuple[Values, Values]:
+def _knots(values: Floats, least: float) -> tuple[Floats, Floats]:
     """Return knots over positive values and where on them, from 0, each value lies.
 
     What is below ``least`` of the largest value lies on the first knot.
@@ -259,7 +245,7 @@ def _knots(values: Values, least: float) -> tuple[Values, Values]:
     return np.geomspace(low, high, KNOTS), np.log(np.clip(values, low, high) / low) / pace
 
 
-def _lengths_at(parameters: Parameters, strength: float, fractions: Values) -> list[float]:
+def _lengths_at(parameters: Parameters, strength: float, fractions: Floats) -> list[float]:
     """Predict the mean lengths in a field of this strength in T along x."""
     step = FieldStep("hold", math.inf, (strength, 0.0, 0.0))
     field = FieldParameters((step,), (1.0, 0.0, 0.0))
@@ -268,7 +254,7 @@ def _lengths_at(parameters: Parameters, strength: float, fractions: Values) -> l
     return [predict_lengths(there, float(share), bonds).central for share in fractions]
 
 
-def magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values, Values]:
+def magnetised(parameters: Parameters, strength: Floats) -> tuple[Floats, Floats, Floats]:
     """Langevin parameter, mean moment in A m2, and energy in the field in kT of the median.
 
     Parameters
@@ -294,8 +280,8 @@ def magnetised(parameters: Parameters, strength: Values) -> tuple[Values, Values
 
 
 def chains_at(
-    parameters: Parameters, strength: Values, tilt: Values, fraction: ArrayLike | None = None
-) -> tuple[Values, NDArray[np.int8]]:
+    parameters: Parameters, strength: Floats, tilt: Floats, fraction: ArrayLike | None = None
+) -> tuple[Floats, NDArray[np.int8]]:
     """Say how long chains are and what they do in a field.
 
     Parameters
@@ -326,7 +312,7 @@ def chains_at(
 
 
 def map_cell(
-    parameters: Parameters, x: Values, y: Values, field: Values, gradient: Values
+    parameters: Parameters, x: Floats, y: Floats, field: Floats, gradient: Floats
 ) -> CellMap:
     """Say what the film does at each place of a grid.
 

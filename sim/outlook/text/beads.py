@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import Parameters
 
-__all__ = ["bead_cautions", "bead_numbers", "bead_rows", "bead_sentences"]
-
 FEWEST_CORES = 10.0
 """Cores in a bead under which "many" is no longer true."""
 PROMPT_SHARE = 0.1

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.common.conventions import LENGTHS_WANTED, SPACINGS_WANTED
+from analysis.common.flow_factors import decay_factor, growth_factor, turning_factor
 from sim.film.core_contact import CLIMBED
 from sim.magnets.safety import PUBLIC_LIMIT, magnet_cautions
 from sim.outlook.look_ahead import CHAINING_COUPLING
@@ -20,21 +21,12 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import Parameters
 
-__all__ = ["bench_cautions", "cautions", "cautions_on_numbers"]
-
 LOWEST_BARRIER = 10.0
 """Barriers in kT under which particles stick for good within a bench time."""
 
 
 def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say where care is needed.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
 
     Returns
     -------
@@ -52,7 +44,7 @@ def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
 def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say what makes numbers of this very film doubtful; run files keep it for those who measure.
 
-    Parameters and result are those of `cautions`; what holds for every film is left out.
+    What holds for every film is left out.
     """
     return [
         *_moment_model(parameters, outlook),
@@ -71,9 +63,9 @@ def cautions_on_numbers(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 def _left_out(outlook: Outlook) -> list[str]:
     """Say what has no energy in a sampled film."""
-    system = outlook.system
-    pulled = (system.core_weight != 0.0 or system.shell_weight != 0.0) and any(system.down[:2])
-    if not pulled and not any(system.gradient):
+    body = outlook.system.body
+    pulled = (body.core_weight != 0.0 or body.shell_weight != 0.0) and any(body.down[:2])
+    if not pulled and not any(body.gradient):
         return []
     return [
         "What weight or a field gradient do along the film is left out: a periodic film has no "
@@ -202,16 +194,30 @@ def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
             f'Dipole forces beyond {reach} are left out (sum = "cutoff"), and with them the '
             f"repulsion of distant chain ends: spacings and figures are provisional."
         )
-    if not parameters.run.is_sampled:
-        found.append(_STIRRED)
+    if not parameters.run.is_sampled and not parameters.motion.is_stirred:
+        found.append(_flow_left_out(outlook))
     return found
 
 
-_STIRRED = (
-    "The flow that particles stir in the liquid is left out: real chains diffuse faster, by "
-    "about 3 for a chain of 20, so that times and break-up rates here are up to 2 to 3 times "
-    "too slow."
-)
+def _flow_left_out(outlook: Outlook) -> str:
+    """Say by how much times are too long without the flow that particles stir."""
+    system = outlook.system
+    length = outlook.lengths.central
+    fraction = outlook.particles.volume_fraction
+    thickness = system.thickness / (2.0 * float(system.radius.mean()))
+    factors = {
+        "growth": growth_factor(length, fraction, thickness),
+        "decay": decay_factor(fraction),
+        "turning": turning_factor(length),
+    }
+    told = ", ".join(f"{name} {one.value:.2f} +- {one.error:.2f}" for name, one in factors.items())
+    inside = all(one.inside for one in factors.values())
+    nearest = "" if inside else ", by the nearest film measured"
+    return (
+        "The flow that particles stir in the liquid is left out. Times here over those with it, at "
+        f"the predicted length: {told}{nearest}; below 1, a real film takes longer. Results give "
+        'times as simulated and so corrected; [motion] flow = "hydrodynamic" simulates the flow.'
+    )
 
 
 def _free_moments(parameters: Parameters, outlook: Outlook) -> list[str]:

@@ -15,22 +15,9 @@ from sim.physics.units import duration_text, format_quantity
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
 
-__all__ = ["cell_sentences"]
-
 
 def cell_sentences(parameters: Parameters) -> list[str]:
-    """Say how far particles come in a week, and which command follows them over the cell.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-
-    Returns
-    -------
-    list of str
-        One sentence; none without magnets.
-    """
+    """Say how far magnets draw particles in a week, and which command follows that; or nothing."""
     if not parameters.magnets:
         return []
     xx, yy, zz, xy, xz, yz = parameters.field.gradient

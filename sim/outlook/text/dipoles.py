@@ -9,8 +9,6 @@ from sim.physics.units import format_quantity
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["dipole_numbers", "dipole_rows"]
-
 
 def _length(system: ReducedSystem, reduced: float) -> str:
     """Write a reduced length with three digits."""
@@ -18,18 +16,7 @@ def _length(system: ReducedSystem, reduced: float) -> str:
 
 
 def dipole_rows(system: ReducedSystem) -> list[tuple[str, str]]:
-    """Lay out how the dipoles are summed.
-
-    Parameters
-    ----------
-    system : ReducedSystem
-        The run.
-
-    Returns
-    -------
-    list of tuple of str
-        Label and text.
-    """
+    """Lay out how the dipoles are summed, as label and text."""
     if system.dipole_sum == "cutoff":
         return [("dipole sum", f"pairs up to {_length(system, system.cutoff)} alone")]
     if system.mesh is None:
@@ -47,11 +34,6 @@ def dipole_rows(system: ReducedSystem) -> list[tuple[str, str]]:
 
 def dipole_numbers(system: ReducedSystem) -> dict[str, Any]:
     """Return the derived numbers of the dipole sum.
-
-    Parameters
-    ----------
-    system : ReducedSystem
-        The run.
 
     Returns
     -------

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from sim.outlook.pair_potential import PairPotential
     from sim.parameters.types import Parameters
 
-__all__ = ["along_and_across", "sentences", "table"]
-
 SHORTEST_VISIBLE = 400e-9
 """Shortest wavelength of visible light in air, in m."""
 
@@ -45,13 +43,6 @@ def _times_over(value: float) -> str:
 
 def along_and_across(parameters: Parameters, outlook: Outlook) -> tuple[float, float]:
     """Room of the patch along the field and across it.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
 
     Returns
     -------
@@ -79,20 +70,7 @@ def _barrier(pair: PairPotential) -> str:
 
 
 def table(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
-    """Lay out the derived numbers.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
-    Returns
-    -------
-    list of tuple of str
-        Label and value with its unit.
-    """
+    """Lay out the derived numbers, as label and value with its unit."""
     return [
         *_particle_rows(parameters, outlook),
         *bead_rows(parameters, outlook),
@@ -208,20 +186,7 @@ def _step_sentence(system: ReducedSystem) -> str:
 
 
 def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """Say what to expect.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
-    Returns
-    -------
-    list of str
-        Full sentences.
-    """
+    """Say what to expect, in full sentences."""
     return [
         _verdict(outlook),
         *bead_sentences(parameters, outlook),

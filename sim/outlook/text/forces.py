@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from sim.outlook.pair_potential import PairPotential
     from sim.parameters.types import Parameters
 
-__all__ = ["force_cautions", "force_rows", "force_sentences", "gravitational_length", "touch_time"]
-
 LONGEST = 1e300
 
 

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import Parameters
 
-__all__ = ["Variation", "field_variation", "magnet_rows", "magnet_sentences"]
-
 LARGEST_VARIATION = 0.01
 """Share of the field up to which it counts as uniform over the patch; common practice."""
 
@@ -76,7 +74,7 @@ def _variation(
     axes = [np.linspace(-0.5 * side, 0.5 * side, _SAMPLES) for side in box]
     shifts = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     field, gradient = field_and_gradient(magnets, np.array([*place, 0.0]) + shifts)
-    middle = len(shifts) // 2  # an odd number of samples a side puts one there
+    middle = len(shifts) // 2  # an odd number of samples per side puts one there
     strength, steepest = np.linalg.norm(field[middle]), np.abs(gradient[middle]).max()
     away = np.linalg.norm(field - field[middle], axis=1).max()
     slopes = np.abs(gradient - gradient[middle]).max()

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.parameters.types import FieldStep, Parameters
 
-__all__ = ["dynamics_cautions", "dynamics_sentences", "is_heavy", "programme"]
-
 UNDERDAMPED = 0.25
 """A pair swings where k D tau exceeds this: m x'' + x'/mu + k x = 0 is then underdamped."""
 HEAVY_SHARE = 0.05
@@ -61,20 +59,7 @@ def programme(parameters: Parameters) -> list[dict[str, Any]]:
 
 
 def dynamics_sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """Say when inertia matters, and what a field that turns does.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
-    Returns
-    -------
-    list of str
-        Full sentences.
-    """
+    """Say when inertia matters, and what a field that turns does."""
     swinging = swinging_steps(parameters)
     return [_inertia(parameters, outlook), *(_turning(step, outlook) for step in swinging)]
 
@@ -122,20 +107,7 @@ def _turning(step: FieldStep, outlook: Outlook) -> str:
 
 
 def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
-    """Say where the step, the masses or the windows need care.
-
-    Parameters
-    ----------
-    parameters : Parameters
-        Checked parameters, SI.
-    outlook : Outlook
-        What is known before the run.
-
-    Returns
-    -------
-    list of str
-        Full sentences.
-    """
+    """Say where the step, the masses or the windows need care."""
     system = outlook.system
     found = []
     if system.dt > system.longest_dt:
@@ -168,7 +140,14 @@ def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
             f"Brown time of {duration_text(outlook.brown_time)}: the structure is right, but no "
             "relaxation of the magnetisation is quoted."
         )
-    if parameters.windows.hindered_mobility:
+    if parameters.motion.is_stirred:
+        found.append(
+            "The flow that particles stir up moves them, windows included: within 0.015 of a lone "
+            "particle's mobility for pairs in the film, 0.035 near a window. Touching pairs move "
+            "3 to 5 % faster than real ones, as their forces are at their centres alone, and flow "
+            "by particles that turn is left out."
+        )
+    elif parameters.windows.hindered_mobility:
         found.append(
             "Windows slow the motion along and across them within a few diameters; how they slow "
             "turning, and what two particles near a window do to each other's flow, is left out."

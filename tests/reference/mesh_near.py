@@ -1,4 +1,4 @@
-"""Short-range part of the dipole sum beside a mesh, by cells; for sums outside the engine.
+"""Short-range part of the dipole sum beside a mesh, by cells: what `dipole_sum` adds to the clouds.
 
 Array kernels without checks, by design. Each row is written by one thread, in a fixed order.
 """

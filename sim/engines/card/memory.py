@@ -1,0 +1,49 @@
+"""How much memory a film takes on a card, before any is taken."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from sim.engines import cpu_arrays
+
+if TYPE_CHECKING:
+    from sim.film.reduced_system import ReducedSystem
+
+__all__ = ["NEAR_ROOM", "card_bytes", "first_room"]
+
+ROOM_SHARE = 1.25
+"""First guess of the entries of a slot, in multiples of the mean number of neighbours."""
+SPARE_ROOM = 20
+NEAR_ROOM = 8
+"""First guess of the near pairs of a slot."""
+CONTEXT_BYTES = 600_000_000
+"""What driver, kernels and libraries take on a card."""
+
+
+def first_room(system: ReducedSystem) -> int:
+    """Return a first guess of the entries of a slot."""
+    patch = cpu_arrays.patch_of(system)
+    volume = patch.side_x * patch.side_y * patch.thickness
+    sphere = 4.0 / 3.0 * math.pi * patch.reach**3
+    disc = math.pi * patch.reach**2 * patch.thickness
+    return int(ROOM_SHARE * system.count / volume * min(sphere, disc)) + SPARE_ROOM
+
+
+def card_bytes(system: ReducedSystem) -> int:
+    """Return the estimated memory in bytes that a film takes on a card."""
+    word = 4 if system.precision == "float32" else 8
+    meshed, split = system.mesh is not None, system.inner_steps > 1
+    # rows, references, directions, identity, images, and half of it once more to go back to
+    carried = (16 + 8 + 6 + 12 * meshed + 14 * split) * word + 8 + 16
+    particle = carried + carried // 2
+    particle += 4 * first_room(system) + 16 + (7 * word + 4 * NEAR_ROOM) * split
+    total = CONTEXT_BYTES + system.count * particle
+    if system.mesh is not None:
+        nx, ny, nz = system.mesh.points
+        real = 4 if system.mesh.precision == "float32" else 8
+        plane = nx * ny * system.mesh.layers
+        waves = nx * (ny // 2 + 1) * 2 * real
+        total += plane * (8 + 2 * real) + 2 * waves * (system.mesh.layers + 2 * nz)
+        total += math.prod(n // 2 + 1 for n in system.mesh.points) * real
+    return int(total)

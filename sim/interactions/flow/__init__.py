@@ -1,0 +1,1 @@
+"""The flow that particles stir up between two windows: mobility, noise and drift, linear in N."""

@@ -1,0 +1,436 @@
+"""All that knows the CUDA compiler: kernels, the number of one lane, rows, counts, recordings.
+
+Laws and formulas are text over ``+ - * /``, comparisons, ``where``, ``rsqrt`` and ``fma``. On a
+processor they act on vectors; here on a *lane*, a number of the float type of the rows in which
+numbers mixed in take that type too: Python's numbers are double, and would lift single-precision
+arithmetic. Lanes of double precision are plain doubles.
+
+With ``NUMBA_ENABLE_CUDASIM=1`` numba runs kernels thread by thread in Python, on arrays of numpy;
+`sim.kernels.card.simulated` then takes the place of this module (`sim.kernels.card.tools`).
+"""
+
+import operator
+
+import numpy as np
+from llvmlite import ir
+from numba import types
+from numba.core import cgutils
+from numba.core.typeconv.castgraph import Conversion
+from numba.extending import intrinsic, overload, register_jitable
+
+from sim.kernels.vectors.ops import fma, rsqrt, where
+from sim.kernels.vectors.types import I32, I64, element_pointer
+
+BLOCK = 128
+"""Threads a block."""
+# Everything of "fast" except nnan and ninf: a NaN must reach the guards of the step.
+LOOSE = ("reassoc", "nsz", "arcp", "contract", "afn")
+
+if "row_stack" not in dir(np):  # numba-cuda asks for it when it is imported
+    setattr(np, "row_stack", np.vstack)  # noqa: B010
+
+from numba import cuda  # noqa: E402
+
+
+class LaneType(types.Type):
+    """A single-precision number that lifts nothing."""
+
+    def __init__(self):
+        super().__init__(name="lane(float32)")
+
+    def can_convert_from(self, typingctx, other):
+        """Numbers become lanes."""
+        return Conversion.safe if isinstance(other, types.Number) else None
+
+
+LANE = LaneType()
+FLOAT = ir.FloatType()
+
+
+def _among(*args):
+    """Say whether an operation is one of lanes."""
+    known = all(isinstance(a, LaneType | types.Number) for a in args)
+    return known and any(isinstance(a, LaneType) for a in args)
+
+
+@intrinsic
+def _as_lane(typingctx, x):
+    def lower(context, builder, sig, args):
+        return context.cast(builder, args[0], sig.args[0], types.float32)
+
+    return LANE(x), lower
+
+
+@intrinsic
+def _as_float(typingctx, x):
+    def lower(context, builder, sig, args):
+        return args[0]
+
+    return types.float32(x), lower
+
+
+def _overload(operation):
+    return overload(operation, jit_options={"forceinline": True})
+
+
+def _operator(operation, result, lower):
+    """Give lanes an operator of two."""
+
+    @intrinsic
+    def act(typingctx, x, y):
+        return result(LANE, LANE), lambda context, builder, sig, args: lower(builder, *args)
+
+    @_overload(operation)
+    def choose(x, y):
+        if _among(x, y):
+            return lambda x, y: act(x, y)
+        return None
+
+
+def _arithmetic(operation, instruction):
+    _operator(operation, LANE, lambda b, x, y: getattr(b, instruction)(x, y, flags=LOOSE))
+
+
+def _comparison(operation, symbol):
+    _operator(operation, types.boolean, lambda b, x, y: b.fcmp_ordered(symbol, x, y))
+
+
+@intrinsic
+def _negative(typingctx, x):
+    def lower(context, builder, sig, args):
+        # this LLVM has no fneg
+        return builder.fsub(ir.Constant(FLOAT, -0.0), args[0], flags=LOOSE)
+
+    return LANE(x), lower
+
+
+@intrinsic
+def _choose(typingctx, condition, x, y):
+    def lower(context, builder, sig, args):
+        return builder.select(*args)
+
+    return LANE(types.boolean, LANE, LANE), lower
+
+
+@intrinsic
+def _multiply_add(typingctx, x, y, z):
+    def lower(context, builder, sig, args):
+        form = ir.FunctionType(FLOAT, [FLOAT] * 3)
+        function = cgutils.get_or_insert_function(builder.module, form, "llvm.fma.f32")
+        return builder.call(function, args)
+
+    return LANE(LANE, LANE, LANE), lower
+
+
+def _teach_lanes():
+    """Tell both of numba's compilers what lanes are."""
+    from numba.core.extending import models, register_model
+    from numba.cuda import models as cuda_models
+    from numba.cuda.extending import lower_cast
+    from numba.cuda.extending import register_model as cuda_register_model
+    from numba.extending import lower_cast as processor_lower_cast
+
+    class Model(models.PrimitiveModel):
+        def __init__(self, dmm, fe_type):
+            super().__init__(dmm, fe_type, FLOAT)
+
+    class CudaModel(cuda_models.PrimitiveModel):
+        def __init__(self, dmm, fe_type):
+            super().__init__(dmm, fe_type, FLOAT)
+
+    def cast(context, builder, fromty, toty, value):
+        return context.cast(builder, value, fromty, types.float32)
+
+    register_model(LaneType)(Model)
+    cuda_register_model(LaneType)(CudaModel)
+    processor_lower_cast(types.Number, LaneType)(cast)
+    lower_cast(types.Number, LaneType)(cast)
+    for operation, instruction in (
+        (operator.add, "fadd"),
+        (operator.sub, "fsub"),
+        (operator.mul, "fmul"),
+        (operator.truediv, "fdiv"),
+    ):
+        _arithmetic(operation, instruction)
+    for operation, symbol in (
+        (operator.lt, "<"),
+        (operator.gt, ">"),
+        (operator.le, "<="),
+        (operator.ge, ">="),
+    ):
+        _comparison(operation, symbol)
+    root = cuda.libdevice.rsqrtf
+
+    @_overload(operator.neg)
+    def _neg(x):
+        return (lambda x: _negative(x)) if isinstance(x, LaneType) else None
+
+    @_overload(where)
+    def _where(condition, x, y):
+        if isinstance(condition, types.Boolean) and _among(x, y):
+            return lambda condition, x, y: _choose(condition, x, y)
+        return None
+
+    @_overload(rsqrt)
+    def _rsqrt(x):
+        return (lambda x: _as_lane(root(_as_float(x)))) if isinstance(x, LaneType) else None
+
+    @_overload(fma)
+    def _fma(x, y, z):
+        return (lambda x, y, z: _multiply_add(x, y, z)) if _among(x, y, z) else None
+
+
+_teach_lanes()
+LANES = {"float32": _as_lane, "float64": np.float64}
+"""What makes a number a lane, by the float type of the rows."""
+
+
+@register_jitable(forceinline=True)
+def index():
+    """Return the number of this thread among all."""
+    return np.int64(cuda.grid(1))
+
+
+@register_jitable(forceinline=True)
+def thread():
+    """Return the number of this thread in its block."""
+    return cuda.threadIdx.x
+
+
+@register_jitable(forceinline=True)
+def sync():
+    """Wait for all threads of the block."""
+    cuda.syncthreads()
+
+
+# Functions of a thread cannot return arrays: these become part of whoever asks for them.
+@cuda.jit(device=True, inline="always")
+def shared_counts():
+    """Return whole numbers that the threads of a block share, as many as a row has words."""
+    return cuda.shared.array(8, np.int32)
+
+
+@register_jitable(forceinline=True)
+def atomic_add(array, at, value):
+    """Add a whole number to an entry, and return what was there."""
+    return cuda.atomic.add(array, at, value)
+
+
+@register_jitable(forceinline=True)
+def atomic_max(array, at, value):
+    """Raise an entry to a whole number."""
+    cuda.atomic.max(array, at, value)
+
+
+@cuda.jit(device=True, inline="always")
+def local_numbers(size, dtype):
+    """Return a few numbers of a thread's own; size and type are constants."""
+    return cuda.local.array(size, dtype)
+
+
+def plain(x):
+    """Return a lane as a number that arrays hold."""
+    return x
+
+
+@_overload(plain)
+def _plain(x):
+    if isinstance(x, LaneType):
+        return lambda x: _as_float(x)
+    return lambda x: x
+
+
+@intrinsic
+def wrapped(typingctx, mine, theirs):
+    """Return mine - theirs of whole numbers of one width, wrapped to it."""
+
+    def lower(context, builder, sig, args):
+        return builder.sub(*args)
+
+    return mine(mine, mine), lower
+
+
+@intrinsic
+def share(typingctx, word):
+    """Return the upper 32 bits of a place as a whole number from 0 to 2^32 - 1."""
+
+    def lower(context, builder, sig, args):
+        (upper,) = args
+        if word.bitwidth == 64:
+            upper = builder.trunc(builder.lshr(upper, ir.Constant(I64, 32)), I32)
+        return builder.zext(upper, I64)
+
+    return types.int64(word), lower
+
+
+@intrinsic
+def rounded(typingctx, x):
+    """Return the nearest whole number of the width of a lane, halves to even."""
+    single = isinstance(x, LaneType)
+    name = "llvm.nvvm.f2i.rn" if single else "llvm.nvvm.d2ll.rn"
+    whole = I32 if single else I64
+
+    def lower(context, builder, sig, args):
+        form = ir.FunctionType(whole, [args[0].type])
+        return builder.call(cgutils.get_or_insert_function(builder.module, form, name), args)
+
+    return (types.int32 if single else types.int64)(x), lower
+
+
+@intrinsic
+def bits_of(typingctx, x):
+    """Return the bits of a lane as a whole number."""
+    single = isinstance(x, LaneType)
+
+    def lower(context, builder, sig, args):
+        return builder.bitcast(args[0], ir.IntType(32 if single else 64))
+
+    return (types.int32 if single else types.int64)(x), lower
+
+
+@intrinsic
+def of_bits(typingctx, x):
+    """Return the lane of these bits."""
+    single = x.bitwidth == 32
+
+    def lower(context, builder, sig, args):
+        return builder.bitcast(args[0], FLOAT if single else ir.DoubleType())
+
+    return (LANE if single else types.float64)(x), lower
+
+
+def _vectors(table, count):
+    """Return words a load of 16 bytes, the LLVM type of so many, and the places of all loads."""
+    width = 128 // table.dtype.bitwidth
+    return width, ir.VectorType(ir.IntType(table.dtype.bitwidth), width), range(0, count, width)
+
+
+@intrinsic
+def load_words(typingctx, table, at):
+    """Load four words from a multiple of four on; nobody writes them while this kernel runs."""
+    kind = types.int32 if table.dtype.bitwidth == 32 else types.int64
+    result = types.UniTuple(kind, 4)
+
+    def lower(context, builder, sig, args):
+        width, vector, places = _vectors(table, 4)
+        found = []
+        for first in places:
+            place = builder.add(args[1], ir.Constant(args[1].type, first))
+            pointer = element_pointer(context, builder, table, args[0], place, vector)
+            value = builder.load(pointer, typ=vector, align=16)
+            value.set_metadata("invariant.load", builder.module.add_metadata([]))
+            found += [builder.extract_element(value, ir.Constant(I32, k)) for k in range(width)]
+        return context.make_tuple(builder, result, found)
+
+    return result(table, types.int64), lower
+
+
+@intrinsic
+def store_words(typingctx, table, at, words):
+    """Store four words from a multiple of four on."""
+
+    def lower(context, builder, sig, args):
+        width, vector, places = _vectors(table, 4)
+        for first in places:
+            value = ir.Constant(vector, ir.Undefined)
+            for k in range(width):
+                word = builder.extract_value(args[2], first + k)
+                value = builder.insert_element(value, word, ir.Constant(I32, k))
+            place = builder.add(args[1], ir.Constant(args[1].type, first))
+            pointer = element_pointer(context, builder, table, args[0], place, vector)
+            builder.store(value, pointer, align=16)
+        return context.get_dummy_value()
+
+    return types.void(table, types.int64, words), lower
+
+
+class Kernel:
+    """A function of a film that each of many threads runs, compiled when it is first called."""
+
+    def __init__(self, function):
+        self.__name__ = function.__name__
+        self.__doc__ = function.__doc__
+        self.jitted = cuda.jit(function)
+
+
+kernel = Kernel
+
+
+class Queue:
+    """A card, its memory, and what is done there, one after the other.
+
+    Arrays are those of numba, which kernels take; ``view`` gives the same memory to cupy.
+    """
+
+    def __init__(self):
+        import cupy
+
+        self.numbers = cupy
+        self.stream = cupy.cuda.Stream(non_blocking=True)
+        self._numba_stream = cuda.external_stream(self.stream.ptr)
+
+    def put(self, array):
+        """Return an array of the card with what an array of this machine holds."""
+        with self.stream:
+            made = self.numbers.asarray(np.ascontiguousarray(array))
+        self.stream.synchronize()
+        return cuda.as_cuda_array(made, sync=False)
+
+    def zeros(self, shape, dtype):
+        """Return zeros on the card."""
+        with self.stream:
+            made = self.numbers.zeros(shape, dtype)
+        return cuda.as_cuda_array(made, sync=False)
+
+    def view(self, array):
+        """Return the array as one of the library that works on whole arrays."""
+        return self.numbers.ndarray(
+            array.shape,
+            array.dtype,
+            self.numbers.cuda.MemoryPointer(
+                self.numbers.cuda.UnownedMemory(
+                    array.device_ctypes_pointer.value, max(1, array.nbytes), array
+                ),
+                0,
+            ),
+        )
+
+    def get(self, array):
+        """Return a copy on this machine, once all that was asked for is done."""
+        with self.stream:
+            return self.view(array).get(stream=self.stream)
+
+    def set(self, array, values):
+        """Overwrite an array of the card."""
+        with self.stream:
+            self.view(array).set(np.ascontiguousarray(values, array.dtype))
+        self.stream.synchronize()
+
+    def run(self, one, threads, film):
+        """Run a kernel in so many threads."""
+        one.jitted[-(-threads // BLOCK), BLOCK, self._numba_stream](film)
+
+    def whole(self):
+        """Return a context in which whole arrays are worked on in the order of this queue."""
+        return self.stream
+
+    def record(self, work):
+        """Return a function that repeats at once what ``work`` asks of this queue."""
+        with self.stream:
+            self.stream.begin_capture()
+            work()
+            graph = self.stream.end_capture()
+        return lambda: graph.launch(self.stream)
+
+    def wait(self):
+        """Wait until all that was asked for is done."""
+        self.stream.synchronize()
+
+    def tidy(self):
+        """Give back the memory that no array holds any more."""
+        self.wait()
+        self.numbers.get_default_memory_pool().free_all_blocks()
+
+    def used_bytes(self):
+        """Return the bytes of arrays on the card, and of what is kept for further ones."""
+        return self.numbers.get_default_memory_pool().total_bytes()

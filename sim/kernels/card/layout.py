@@ -1,0 +1,77 @@
+"""How a film lies in the memory of a card: one named tuple of arrays and numbers, no behaviour.
+
+Places are whole numbers, shares of the periods in units of 2^-bits, as in the rows of the
+processor's pair loop: the wrap of an integer subtraction is the nearest image, and a place needs no
+further digits. ``rows`` are the state: eight words a slot, twice, the step reads one buffer and
+writes the other. What changes only when slots are sorted lies twice, too, by ``SIDE``.
+"""
+
+from typing import Any, NamedTuple
+
+WORDS = 8
+REFERENCE_WORDS = 4
+
+# Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
+# STALE and THROWN until it is over. FULL, CLOSEST: entries that a list needs, and how many of
+# them may touch, where there is too little room.
+STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
+FLAGS = 10
+GO, LIST_DUE, LIST_SHORT, HALTED = range(4)
+
+# Of the clock: moves made, and the seed.
+MOVE, SEED = 0, 1
+
+# What follows from the size of a particle.
+MOMENT, PACE, KICK, TURN, TWIST = range(5)
+SIZE_WORDS = 8
+
+# Whole units of the largest moment in sums over slots: those of a block have 32 bits.
+MOMENT_UNIT = 2.0**22
+
+
+class CardFilm(NamedTuple):
+    """All that kernels of the card read and write; ``count`` slots, lists by columns of them."""
+
+    rows: Any  # (2 * 8 count,) whole numbers: place, and bits of radius and moment
+    reference: Any  # (2 * 4 count,) whole numbers: place when the list was built
+    directions: Any  # (2, 3, count)
+    identity: Any  # (2, count) uint32
+    image: Any  # (2, 2, count) int32 periods left behind in x and y at sorts
+    smooth: Any  # (2, 6, count) force and field of the mesh, or a token
+    earlier: Any  # (2, 7, count) sums of the outer step before, or a token
+    held: Any  # (7, count) sums that inner steps keep, or a token
+    sizes: Any  # (8 sizes,) see MOMENT to TWIST
+    entries: Any  # (room count,) int32 slots: far ones from the front, those that may touch behind
+    apart: Any  # (count,) int32 how many from the front
+    close: Any  # (count,) int32 how many from behind
+    near: Any  # (near room * count,) int32 near pairs of an outer step
+    near_count: Any  # (count,) int32
+    key: Any  # (count,) int32 cells
+    order: Any  # (count,) int32 slots by cells
+    cell_start: Any  # (cells + 1,) int32
+    cell_fill: Any  # (cells,) int32
+    chunk_sum: Any  # (chunks of cells,) int32
+    applied: Any  # (9,) float64 the field of this step and its gradient
+    magnetisation: Any  # (3,) float64 moment per volume
+    moments: Any  # (3,) int64 sum of the moments, in units of MOMENT_UNIT to the largest
+    clock: Any  # (2,) uint64
+    flags: Any  # (FLAGS,) int64
+    energies: Any  # (threads, columns) float64 partial sums
+    patch: Any  # layout.Patch
+    laws: Any  # layout.Laws
+    programme: Any  # layout.FieldTable on the card
+    count: Any  # int
+    room: Any  # int, entries a slot
+    near_room: Any  # int, near pairs a slot
+    several: Any  # int, 1 where particles have sizes of their own, else 0
+    unit_x: Any  # lengths of one whole number
+    unit_y: Any
+    unit_z: Any
+    gap: Any  # see ``sim.kernels.steps.near_pairs``
+    ahead: Any  # see ``sim.kernels.steps.inner_steps``
+    back_x: Any  # -1 over these lengths
+    back_y: Any
+    back_z: Any
+    moment_unit: Any  # a moment of one whole unit
+    units_a_moment: Any
+    volume: Any

@@ -1,0 +1,152 @@
+"""The tools of `sim.kernels.card.compiler` where numba's simulator runs kernels in Python.
+
+A thread of the card is then a thread of Python, arrays are those of numpy, and lanes are numpy's
+numbers, which Python's do not lift either. For tests on machines without a card, of tiny films.
+"""
+
+import numpy as np
+from numba import cuda
+from numba.cuda.simulator.kernel import _get_kernel_context
+
+BLOCK = 32
+LANES = {"float32": np.float32, "float64": np.float64}
+
+
+def index():
+    """Return the number of this thread among all."""
+    return _get_kernel_context().grid(1)
+
+
+def thread():
+    """Return the number of this thread in its block."""
+    return _get_kernel_context().threadIdx.x
+
+
+def sync():
+    """Wait for all threads of the block."""
+    _get_kernel_context().syncthreads()
+
+
+def shared_counts():
+    """Return whole numbers that the threads of a block share, as many as a row has words."""
+    return _get_kernel_context().shared.array(8, np.int32)
+
+
+def atomic_add(array, at, value):
+    """Add a whole number to an entry, and return what was there."""
+    return _get_kernel_context().atomic.add(array, at, value)
+
+
+def atomic_max(array, at, value):
+    """Raise an entry to a whole number."""
+    _get_kernel_context().atomic.max(array, at, value)
+
+
+def local_numbers(size, dtype):
+    """Return a few numbers of a thread's own; size and type are constants."""
+    return np.empty(size, dtype)
+
+
+def plain(x):
+    """Return a lane as a number that arrays hold."""
+    return x
+
+
+def wrapped(mine, theirs):
+    """Return mine - theirs of whole numbers of one width, wrapped to it."""
+    bits = 8 * mine.itemsize
+    half = 1 << (bits - 1)
+    return type(mine)((int(mine) - int(theirs) + half) % (1 << bits) - half)
+
+
+def share(word):
+    """Return the upper 32 bits of a place as a whole number from 0 to 2^32 - 1."""
+    return (int(word) >> (8 * word.itemsize - 32)) % (1 << 32)
+
+
+def rounded(x):
+    """Return the nearest whole number of the width of a lane, halves to even."""
+    bits = 8 * x.itemsize
+    whole = (round(float(x)) + (1 << (bits - 1))) % (1 << bits) - (1 << (bits - 1))
+    return (np.int32 if bits == 32 else np.int64)(whole)
+
+
+def bits_of(x):
+    """Return the bits of a lane as a whole number."""
+    return x.view(np.int32 if x.itemsize == 4 else np.int64)
+
+
+def of_bits(x):
+    """Return the lane of these bits."""
+    return x.view(np.float32 if x.itemsize == 4 else np.float64)
+
+
+def load_words(table, at):
+    """Load four words from a multiple of four on; nobody writes them while this kernel runs."""
+    return tuple(table[at + k] for k in range(4))
+
+
+def store_words(table, at, words):
+    """Store four words from a multiple of four on."""
+    for k in range(4):
+        table[at + k] = words[k]
+
+
+class Kernel:
+    """A function of a film that each of many threads runs."""
+
+    def __init__(self, function):
+        self.__name__ = function.__name__
+        self.__doc__ = function.__doc__
+        self.jitted = cuda.jit(function)
+
+
+kernel = Kernel
+
+
+class Queue:
+    """No card: numpy's arrays, and what is asked for is done at once."""
+
+    numbers = np
+
+    def put(self, array):
+        """Return a copy."""
+        return np.array(array, order="C")
+
+    def zeros(self, shape, dtype):
+        """Return zeros."""
+        return np.zeros(shape, dtype)
+
+    def view(self, array):
+        """Return the array itself."""
+        return array
+
+    def get(self, array):
+        """Return a copy."""
+        return array.copy()
+
+    def set(self, array, values):
+        """Overwrite an array."""
+        array[...] = values
+
+    def run(self, one, threads, film):
+        """Run a kernel in so many threads."""
+        one.jitted[-(-threads // BLOCK), BLOCK](film)
+
+    def whole(self):
+        """Return a context in which whole arrays are worked on."""
+        return np.errstate()
+
+    def record(self, work):
+        """Return what repeats the work."""
+        return work
+
+    def wait(self):
+        """Do nothing: all is done."""
+
+    def tidy(self):
+        """Do nothing."""
+
+    def used_bytes(self):
+        """Return 0: nothing is on a card."""
+        return 0

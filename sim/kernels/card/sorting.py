@@ -1,0 +1,266 @@
+"""Sorting slots into cells on the card, and listing their neighbours. No checks by design.
+
+A counting sort with whole-number atomics, whose order inside a cell is then put right, so that it
+does not depend on which thread came first. The list holds each pair from both sides, in the order
+of the cells and of the slots in them.
+"""
+
+import numpy as np
+from numba.extending import register_jitable
+
+from sim.kernels.card.layout import (
+    BUFFER,
+    CLOSEST,
+    FULL,
+    GO,
+    LIST_SHORT,
+    REFERENCE_WORDS,
+    SIDE,
+    STALE,
+    STATUS,
+    WORDS,
+)
+from sim.kernels.card.tools import (
+    LANES,
+    atomic_add,
+    atomic_max,
+    index,
+    kernel,
+    load_words,
+    share,
+    store_words,
+    wrapped,
+)
+from sim.kernels.steps.lists import around, column_and_levels, shifts
+
+i64 = np.int64
+
+
+@register_jitable(forceinline=True)
+def cell_of(word, cells):
+    """Return the cell of a place in a periodic row of cells."""
+    return (share(word) * i64(cells)) >> 32
+
+
+@register_jitable(forceinline=True)
+def film_cell(film, place):
+    """Return the cell of a place in the film."""
+    patch = film.patch
+    a, b = cell_of(place[0], patch.cells_x), cell_of(place[1], patch.cells_y)
+    level = i64(place[2] * film.unit_z * patch.cells_z / patch.thickness)
+    c = min(max(level, i64(0)), i64(patch.cells_z - 1))
+    return (b * patch.cells_x + a) * patch.cells_z + c
+
+
+@register_jitable(forceinline=True)
+def crossings(now, reference):
+    """Return how often a place has left its period upwards since the list was built."""
+    step = wrapped(now, reference)
+    up = step > 0 and share(now) < share(reference)
+    down = step < 0 and share(now) > share(reference)
+    return np.int32(up) - np.int32(down)
+
+
+@kernel
+def settle(film):
+    """Count the periods left behind since the last list, and take the places for the next one."""
+    i = index()
+    if i >= film.count:
+        return
+    side, buffer = film.flags[SIDE], film.flags[BUFFER]
+    x, y, z, _ = load_words(film.rows, (buffer * film.count + i) * WORDS)
+    at = (side * film.count + i) * REFERENCE_WORDS
+    film.image[side, 0, i] += crossings(x, film.reference[at])
+    film.image[side, 1, i] += crossings(y, film.reference[at + 1])
+    film.reference[at] = x
+    film.reference[at + 1] = y
+    film.reference[at + 2] = z
+
+
+@kernel
+def count_cells(film):
+    """Find the cell of each slot and count the slots of each cell, columns of z together.
+
+    They go by the places of the list, so that a restored run finds the same order.
+    """
+    i = index()
+    if i >= film.count:
+        return
+    at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
+    cell = film_cell(film, load_words(film.reference, at))
+    film.key[i] = cell
+    atomic_add(film.cell_fill, cell, np.int32(1))
+
+
+CHUNK = 64
+"""Cells that a thread counts through, one after the other."""
+
+
+@kernel
+def empty_cells(film):
+    """Forget how many slots the cells hold."""
+    cell = index()
+    if cell < film.cell_fill.size:
+        film.cell_fill[cell] = 0
+
+
+@kernel
+def add_chunks(film):
+    """Add up the slots of each chunk of cells."""
+    chunk = index()
+    if chunk < film.chunk_sum.size:
+        total = np.int32(0)
+        for cell in range(chunk * CHUNK, min((chunk + 1) * CHUNK, film.cell_fill.size)):
+            total += film.cell_fill[cell]
+        film.chunk_sum[chunk] = total
+
+
+@kernel
+def start_chunks(film):
+    """Turn the sums of chunks into where they start, in one thread."""
+    if index() == 0:
+        start = np.int32(0)
+        for chunk in range(film.chunk_sum.size):
+            total = film.chunk_sum[chunk]
+            film.chunk_sum[chunk] = start
+            start += total
+        film.cell_start[film.cell_fill.size] = start
+
+
+@kernel
+def start_cells(film):
+    """Write where each cell starts, and empty the cells for the next count."""
+    chunk = index()
+    if chunk < film.chunk_sum.size:
+        start = film.chunk_sum[chunk]
+        for cell in range(chunk * CHUNK, min((chunk + 1) * CHUNK, film.cell_fill.size)):
+            film.cell_start[cell] = start
+            start += film.cell_fill[cell]
+            film.cell_fill[cell] = 0
+
+
+@kernel
+def place_slots(film):
+    """Write each slot into its cell's part of the order, in whatever order threads come."""
+    i = index()
+    if i < film.count:
+        cell = film.key[i]
+        place = atomic_add(film.cell_fill, cell, np.int32(1))
+        film.order[film.cell_start[cell] + place] = i
+
+
+@kernel
+def order_cells(film):
+    """Put the slots of each cell in order, one thread a cell."""
+    cell = index()
+    if cell >= film.cell_fill.size:
+        return
+    first, end = film.cell_start[cell], film.cell_start[cell + 1]
+    for k in range(first + 1, end):
+        slot = film.order[k]
+        at = k
+        while at > first and film.order[at - 1] > slot:
+            film.order[at] = film.order[at - 1]
+            at -= 1
+        film.order[at] = slot
+
+
+@kernel
+def gather_slots(film):
+    """Put all that belongs to a slot where its order says, in the other half of each array."""
+    i = index()
+    if i >= film.count:
+        return
+    count, side, buffer = film.count, film.flags[SIDE], film.flags[BUFFER]
+    other = 1 - side
+    source = i64(film.order[i])
+    for half in range(0, WORDS, 4):
+        words = load_words(film.rows, (buffer * count + source) * WORDS + half)
+        store_words(film.rows, ((1 - buffer) * count + i) * WORDS + half, words)
+    words = load_words(film.reference, (side * count + source) * REFERENCE_WORDS)
+    store_words(film.reference, (other * count + i) * REFERENCE_WORDS, words)
+    film.identity[other, i] = film.identity[side, source]
+    for axis in range(2):
+        film.image[other, axis, i] = film.image[side, axis, source]
+    for axis in range(3):
+        film.directions[other, axis, i] = film.directions[side, axis, source]
+    if film.smooth.shape[2] == count:
+        for axis in range(6):
+            film.smooth[other, axis, i] = film.smooth[side, axis, source]
+    if film.earlier.shape[2] == count:
+        for axis in range(7):
+            film.earlier[other, axis, i] = film.earlier[side, axis, source]
+
+
+@kernel
+def turn_over(film):
+    """Take the sorted halves for those in use."""
+    if index() == 0:
+        film.flags[SIDE] = 1 - film.flags[SIDE]
+        film.flags[BUFFER] = 1 - film.flags[BUFFER]
+
+
+@kernel
+def open_list(film):
+    """Forget what the list before was too short for, and let steps go on after this one."""
+    if index() == 0:
+        film.flags[FULL] = 0
+        film.flags[CLOSEST] = 0
+        film.flags[STALE] = 0
+        film.flags[STATUS] = GO
+
+
+def list_kernel(real):
+    """Return the kernel that lists neighbours, for rows of a float type."""
+    lane = LANES[real]
+
+    @register_jitable(forceinline=True)
+    def list_column(film, base, first, end, i, mine, apart, close):
+        """List those slots of a column of cells that are in reach; return how many there are."""
+        touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
+        for j in range(first, end):
+            x, y, z, _ = load_words(film.reference, (base + j) * REFERENCE_WORDS)
+            dx = lane(wrapped(mine[0], x)) * film.unit_x
+            dy = lane(wrapped(mine[1], y)) * film.unit_y
+            dz = lane(wrapped(mine[2], z)) * film.unit_z
+            r2 = dx * dx + dy * dy + dz * dz
+            if r2 < reach2 and j != i:
+                if r2 < touch2:
+                    close += 1
+                    at = film.room - close
+                else:
+                    at = apart
+                    apart += 1
+                if apart + close <= film.room:
+                    film.entries[i64(at) * film.count + i] = j
+        return apart, close
+
+    @kernel
+    def list_pairs(film):
+        """List the neighbours of each slot: apart from the front, those that may touch behind."""
+        i = index()
+        if i >= film.count:
+            return
+        patch = film.patch
+        base = film.flags[SIDE] * film.count
+        place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
+        column, low, high = column_and_levels(film_cell(film, place), patch)
+        begin_x, end_x = shifts(patch.cells_x)
+        begin_y, end_y = shifts(patch.cells_y)
+        apart = close = 0
+        for shift_y in range(begin_y, end_y):
+            b, _ = around(column // patch.cells_x + shift_y, patch.cells_y, 0.0)
+            for shift_x in range(begin_x, end_x):
+                a, _ = around(column % patch.cells_x + shift_x, patch.cells_x, 0.0)
+                bottom = (b * patch.cells_x + a) * patch.cells_z
+                first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
+                apart, close = list_column(film, base, first, end, i, place, apart, close)
+        if apart + close > film.room or close > film.near_room:
+            atomic_max(film.flags, FULL, i64(apart + close))
+            atomic_max(film.flags, CLOSEST, i64(close))
+            film.flags[STATUS] = LIST_SHORT
+            apart = close = 0
+        film.apart[i] = apart
+        film.close[i] = close
+
+    return list_pairs

@@ -1,0 +1,9 @@
+"""What kernels of the card are written with: those of the compiler, or of numba's simulator."""
+
+# mypy: ignore-errors
+import numba
+
+if numba.config.ENABLE_CUDASIM:
+    from sim.kernels.card.simulated import *  # noqa: F403
+else:
+    from sim.kernels.card.compiler import *  # noqa: F403

@@ -1,0 +1,244 @@
+"""The engine on a graphics card: agreement with the processor, repeatability, speed, memory.
+
+Run as ``python -m tests.benchmarks.card [PART ...]`` on a machine with a card; without parts, all
+of them. Times are medians of three.
+"""
+
+import argparse
+import dataclasses
+import statistics
+import time
+import traceback
+
+import numpy as np
+
+from sim.engines.cpu import CpuEngine
+from sim.film.inner_steps import LONGEST_OUTER
+from tests.reference.small_systems import (
+    bits,
+    compiled_sums,
+    film,
+    random_film,
+    spread_diameters,
+    state_of,
+)
+
+STEPS = 20
+KINDS = {
+    "soft core": {"dt": 1e-4},
+    "soft core, double": {"dt": 1e-4, "precision": "float64"},
+    "surfactant, sizes": {"dt": 1e-4, "steric": "surfactant", "diameter": spread_diameters(2000)},
+    "inner steps": {"dt": LONGEST_OUTER, "inner_steps": 8, "list_margin": 1.0},
+    "mesh": {"dt": 1e-4, "dipole_sum": "mesh", "tolerance": 1e-3},
+    "mesh, inner steps": {
+        "dt": LONGEST_OUTER, "inner_steps": 8, "list_margin": 1.0, "dipole_sum": "mesh",
+        "tolerance": 1e-3,
+    },
+    "gravity, gradient": {
+        "dt": 1e-4, "core_weight": 0.5, "gradient": (0.1, 0.0, -0.1, 0.0, 0.05, 0.0),
+    },
+}  # fmt: skip
+
+
+def engine_of(system, state=None):
+    """Return an engine on the card."""
+    from sim.engines.card.engine import CardEngine
+
+    return CardEngine(system, random_film(system) if state is None else state)
+
+
+def system_of(count=2000, **changes):
+    """Return a film of the benchmarks: 3 %, 20 d thick, coupling 4, cut-off 6 d, field along x."""
+    given = {
+        "precision": "float32", "thickness": 20.0, "cutoff": 6.0, "langevin": 10.0,
+        "list_margin": 0.5, "dt": 1e-4, **changes,
+    }  # fmt: skip
+    return film(count, **given)
+
+
+def agreement(names=tuple(KINDS)):
+    """Print how far both engines are apart after some steps from the same seed."""
+    for name in names:
+        system = system_of(**KINDS[name])
+        state = random_film(system)
+        card, processor = engine_of(system, state), CpuEngine(system, state, 8)
+        card.advance(STEPS)
+        processor.advance(STEPS)
+        here, there = card.snapshot(), processor.snapshot()
+        gap = np.abs(here.positions - there.positions)
+        for axis in range(2):
+            gap[:, axis] = np.minimum(gap[:, axis], system.sides[axis] - gap[:, axis])
+        turned = np.abs(here.directions - there.directions).max()
+        mine, theirs = card.observe(), processor.observe()
+        energies = {
+            key: f"{float(mine[key]):.5g}/{float(theirs[key]):.5g}"
+            for key in ("dipolar", "steric", "windows", "field", "gravity")
+        }
+        print(f"{name}: places {gap.max():.2g} d, directions {turned:.2g}, {energies}", flush=True)
+
+
+def sums():
+    """Print the relative RMS error of field and force against double precision."""
+    for name, changes in KINDS.items():
+        system = dataclasses.replace(system_of(**changes), inner_steps=1)
+        state = random_film(system)
+        engine = engine_of(system, state)
+        force, field = engine.sums()
+        wanted = compiled_sums(dataclasses.replace(system, precision="float64"), state)
+        told = [
+            f"{np.sqrt(((a - b) ** 2).sum() / (b**2).sum()):.2g}"
+            for a, b in zip((force, field), wanted, strict=True)
+        ]
+        print(f"{name}: force {told[0]}, field {told[1]}", flush=True)
+
+
+REPEATED = ("soft core", "inner steps", "mesh, inner steps", "surfactant, sizes")
+
+
+def repeats(names=REPEATED):
+    """Print whether runs repeat their bits: again, in pieces, from a checkpoint."""
+    for name in names:
+        system = system_of(5000, **{**KINDS[name], **sizes_for(name, 5000)})
+        state = random_film(system)
+        plain, again, pieces = (engine_of(system, state) for _ in range(3))
+        steps = 300 if system.inner_steps == 1 else 40
+        plain.advance(steps)
+        again.advance(steps)
+        for piece in (1, 7, steps - 8 - steps // 3):
+            pieces.advance(piece)
+        pieces.observe()
+        restored = engine_of(system, state)
+        restored.restore(pieces.checkpoint())
+        restored.advance(steps // 3)
+        pieces.advance(steps // 3)
+        wanted = bits(plain)
+        same = [bits(engine) == wanted for engine in (again, pieces, restored)]
+        print(f"{name}: again, in pieces, restored: {same}; {plain.timing}", flush=True)
+
+
+def mesh_alone():
+    """Print agreement and repeats of films with a mesh."""
+    agreement(("mesh", "mesh, inner steps", "gravity, gradient"))
+    repeats(REPEATED[2:])
+
+
+def sizes_for(name, count):
+    """Return the sizes of a kind for another number of particles."""
+    return {"diameter": spread_diameters(count)} if "sizes" in name else {}
+
+
+def on_a_lattice(system):
+    """Return particles on a lattice, their moments along x, as the yardstick begins."""
+    count, levels = system.count, int(system.thickness / 1.9)
+    across = int(np.ceil(np.sqrt(count / levels)))
+    number = np.arange(count)
+    column, level = number // levels, number % levels
+    step = system.sides[0] / across
+    places = np.stack(
+        [
+            (column % across + 0.5) * step,
+            (column // across + 0.5) * step,
+            (level + 0.5) * system.thickness / levels,
+        ],
+        axis=1,
+    )
+    return state_of(places, np.broadcast_to([1.0, 0.0, 0.0], (count, 3)))
+
+
+def timed(engine, steps):
+    """Return the median of three times of so many steps, in s."""
+    times = []
+    for _ in range(3):
+        began = time.perf_counter()
+        engine.advance(steps)
+        times.append(time.perf_counter() - began)
+    return statistics.median(times)
+
+
+def plain_speed(cases=((10_000, 0.5), (100_000, 0.5), (1_000_000, 0.5), (10_000_000, 0.5))):
+    """Print particle-steps a second of plain steps, from a chained state, by margin of the list."""
+    for count, margin in cases:
+        system = system_of(count, list_margin=margin)
+        began = time.perf_counter()
+        engine = engine_of(system, on_a_lattice(system))
+        engine.compile()
+        made = time.perf_counter() - began
+        engine.advance(3000 if count <= 100_000 else 500)
+        built = engine.timing["lists_built"]
+        steps = 400 if count <= 1_000_000 else 60
+        took = timed(engine, steps)
+        built = (engine.timing["lists_built"] - built) / 3
+        speed = count * steps / took * 1e-6
+        print(
+            f"plain, N = {count}, margin {margin}: {speed:.0f} million particle-steps/s; "
+            f"{built / steps:.4f} lists a step; made in {made:.1f} s; {memory(engine, count)}; "
+            f"a step alone {alone(engine, 'step'):.3f} ms, a list {alone(engine, 'list'):.3f} ms",
+            flush=True,
+        )
+
+
+def film_time(counts=(20_000, 1_000_000)):
+    """Print d^2/D of film time a second with inner steps, cut-off and mesh."""
+    for count in counts:
+        for name in ("inner steps", "mesh, inner steps"):
+            system = system_of(count, **KINDS[name])
+            if system.mesh is not None:
+                system = dataclasses.replace(system, mesh_every=4)
+            began = time.perf_counter()
+            engine = engine_of(system, on_a_lattice(system))
+            engine.compile()
+            made = time.perf_counter() - began
+            engine.advance(100)
+            steps = 200 if count <= 100_000 else 60
+            took = timed(engine, steps)
+            print(
+                f"{name}, N = {count}: {steps * system.dt / took:.3g} d^2/D a second, "
+                f"{took / steps * 1e3:.3f} ms an outer step of {system.dt:g}, every "
+                f"{system.mesh_every} with a mesh; made in {made:.1f} s; {memory(engine, count)}; "
+                f"a step alone {alone(engine, 'step'):.3f} ms, "
+                f"a list {alone(engine, 'list'):.3f} ms",
+                flush=True,
+            )
+
+
+def alone(engine, name):
+    """Return the ms of a recording that is repeated, whatever it leaves of the film."""
+    film, queue, repeats = engine._film, engine._queue, 5
+    queue.wait()
+    began = time.perf_counter()
+    for _ in range(repeats):
+        film.recorded[name]()
+    queue.wait()
+    return (time.perf_counter() - began) / repeats * 1e3
+
+
+def memory(engine, count):
+    """Return the memory that the card lends, in words."""
+    return f"{engine.memory() / count:.0f} bytes a particle"
+
+
+PARTS = {
+    "agreement": agreement,
+    "sums": sums,
+    "repeats": repeats,
+    "mesh": mesh_alone,
+    "plain": plain_speed,
+    "film_time": film_time,
+}
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(PARTS))
+    for part in parser.parse_args().parts or (p for p in PARTS if p != "mesh"):
+        began = time.perf_counter()
+        print(f"-- {part}", flush=True)
+        try:
+            PARTS[part]()
+        except Exception:  # the other parts are worth their time all the same
+            traceback.print_exc()
+        print(f"-- {part}: {time.perf_counter() - began:.0f} s", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,228 @@
+"""Kernels of the card in numba's simulator; run by ``test_card.py`` in a process of its own.
+
+Against slow loops (`tests.reference.naive`) and against the engine of processors, on tiny films.
+"""
+
+import dataclasses
+
+import h5py
+import numpy as np
+import pytest
+
+import sim
+from sim.engines.card.engine import CardEngine
+from sim.engines.cpu import CpuEngine
+from sim.engines.guards import EngineLostError, StepError
+from sim.film.field_programme import FieldStage
+from sim.interactions.van_der_waals import VanDerWaalsLaw
+from sim.kernels.card.tools import Kernel
+from tests.reference import naive
+from tests.reference.small_film import small_film
+from tests.reference.small_systems import (
+    added_pairs,
+    bits,
+    compiled_sums,
+    film,
+    moments_of,
+    random_film,
+    spread_diameters,
+)
+
+COUNT = 48
+SINGLE = {"precision": "float32"}
+CASES = {
+    "soft core": SINGLE,
+    "double": {},
+    "surfactant, sizes": {
+        **SINGLE, "steric": "surfactant", "diameter": spread_diameters(COUNT), "fraction": 0.2,
+    },
+    "one cell a side": {**SINGLE, "fraction": 0.25, "thickness": 4.0, "cutoff": 1.8},
+    "thin film": {**SINGLE, "thickness": 1.6, "fraction": 0.15},
+}  # fmt: skip
+
+
+# Large enough for a mesh.
+MESH = {"dipole_sum": "mesh", "tolerance": 1e-3, "fraction": 0.03, "thickness": 10.0}
+
+
+def engine_of(**changes):
+    """Return (system, state, engine) of a random film."""
+    system = film(COUNT, **{"fraction": 0.1, "thickness": 6.0, "cutoff": 2.5, **changes})
+    state = random_film(system)
+    return system, state, CardEngine(system, state)
+
+
+def relative(result, reference):
+    """Return the RMS error over the RMS of the reference."""
+    return np.sqrt(np.sum((result - reference) ** 2) / np.sum(reference**2))
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_sums_match_slow_loops(name):
+    system, state, engine = engine_of(**CASES[name])
+    force, field = engine.sums()
+    wanted = naive.film_sums(system, state.positions, moments_of(system, state))
+    # places are whole parts of the periods: 2^-32 of the patch
+    allowed = 3e-6 if system.precision == "float32" else 1e-9
+    assert relative(force, wanted["force"]) < allowed
+    assert relative(field, wanted["field"]) < allowed
+
+
+def test_sums_with_a_mesh_match_the_processor():
+    """Single precision leaves 3e-6 where the mesh of both is the same."""
+    system, state, engine = engine_of(**SINGLE, **MESH)
+    for mine, theirs in zip(engine.sums(), compiled_sums(system, state), strict=True):
+        assert relative(mine, theirs) < 3e-6
+
+
+PULSE = (
+    FieldStage("ramp", 2e-3, (0.0, 0.0, 0.0), (4.0, 0.0, 1.0)),
+    FieldStage("rotate", np.inf, (4.0, 0.0, 0.0), (0.0, 4.0, 0.0), 900.0),
+)
+STEPS = {
+    "plain": {**SINGLE, "dt": 1e-3},
+    "sizes, surfactant, turning field": {
+        **SINGLE, "steric": "surfactant", "diameter": spread_diameters(COUNT), "dt": 1e-3,
+        "field": PULSE,
+    },
+    "gradient and gravity, double": {
+        "dt": 1e-3, "gradient": (3.0, 0.0, -3.0, 0.0, 5.0, 0.0), "core_weight": 4.0,
+        "shell_weight": 1.0,
+    },
+    "added laws": {
+        **SINGLE, "dt": 5e-4, "added_reach": 2.0,
+        "added": added_pairs(VanDerWaalsLaw(4.0, 0.05)),
+    },
+    "inner steps, mesh": {
+        **SINGLE, "dt": 2e-3, "inner_steps": 3, **MESH, "mesh_every": 2,
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", STEPS)
+def test_steps_are_those_of_the_processor(name):
+    """The same noise and the same laws: only last digits differ after a few steps."""
+    system, state, engine = engine_of(**{"list_margin": 0.1, **STEPS[name]})
+    other = CpuEngine(system, state)
+    for one in (engine, other):
+        one.advance(3)
+    mine, theirs = engine.snapshot(), other.snapshot()
+    assert np.abs(mine.positions - theirs.positions).max() < 1e-5
+    assert np.abs(mine.directions - theirs.directions).max() < 1e-5
+    assert (mine.image == theirs.image).all()
+    assert np.abs(mine.positions - state.positions).max() > 1e-2  # they did move
+    seen, wanted = engine.observe(), other.observe()
+    assert seen.keys() == wanted.keys()
+    for key, value in wanted.items():
+        assert np.allclose(seen[key], value, rtol=2e-4, atol=2e-5), key
+
+
+def test_pieces_looks_and_restarts_change_no_bit():
+    given = {**SINGLE, "dt": 2e-3, "inner_steps": 2, "list_margin": 0.1}
+    system, state, engine = engine_of(**given)
+    engine.advance(5)
+    assert engine.timing["lists_built"] > 1
+    pieces = CardEngine(system, state)
+    pieces.advance(1)
+    pieces.observe()
+    pieces.advance(1)
+    fresh = CardEngine(system, state)
+    fresh.restore(pieces.checkpoint())
+    for one in (pieces, fresh):
+        one.advance(3)
+    assert bits(pieces) == bits(engine)
+    assert bits(fresh) == bits(engine)
+    assert fresh.timing["lists_built"] == engine.timing["lists_built"]
+
+
+def test_another_kind_of_processor_goes_on():
+    system, state, engine = engine_of(**SINGLE, dt=1e-3)
+    other = CpuEngine(system, state)
+    for one in (engine, other):
+        one.advance(2)
+    ours, theirs = engine.checkpoint(), other.checkpoint()
+    assert ours["processor"] == "gpu"
+    for one, saved, seen in (
+        (engine, theirs, other.snapshot()),
+        (other, ours, engine.snapshot()),
+    ):
+        one.restore(saved)
+        found = one.snapshot()
+        assert one.step == 2
+        assert np.abs(found.positions - seen.positions).max() < 1e-7
+        assert np.abs(found.directions - seen.directions).max() < 1e-7
+        assert (found.image == seen.image).all()
+        one.advance(1)
+
+
+def test_a_list_that_is_too_short_grows(monkeypatch):
+    monkeypatch.setattr("sim.engines.card.film.first_room", lambda _: 2)
+    system, state, engine = engine_of(**SINGLE)
+    force, _ = engine.sums()
+    assert relative(force, compiled_sums(system, state)[0]) < 3e-6
+
+
+def test_a_thrown_particle_stops_the_run_where_it_was():
+    system = film(COUNT, **SINGLE, dt=1e-3)
+    state = random_film(system)
+    close = state.positions.copy()
+    close[7] = close[3] + [0.12, 0.0, 0.0]
+    engine = CardEngine(system, dataclasses.replace(state, positions=close))
+    before = bits(engine)
+    with pytest.raises(StepError, match="thrown further than it may go") as caught:
+        engine.advance(4)
+    assert caught.value.particle in (3, 7)
+    assert engine.step == 0
+    assert bits(engine) == before
+
+
+def written(tmp_path, duration):
+    """Return the parameters of a small film on a card."""
+    path = tmp_path / "film.toml"
+    path.write_text(small_film(duration, 2).replace("count = 60", "count = 48"))
+    return sim.load(path)
+
+
+def test_a_run_goes_on_from_its_checkpoint_on_either(tmp_path, monkeypatch):
+    first = written(tmp_path, "30 ns")
+    done = sim.simulate(first, tmp_path / "out", device="gpu")
+    assert done.finished
+    longer = written(tmp_path, "60 ns")
+    again = sim.simulate(longer, tmp_path / "out", device="cpu", resume=True)
+    assert again.finished
+    assert any("comes from a graphics card" in notice for notice in again.notices)
+    with h5py.File(again.path) as file:
+        assert len(file["particles/film/position/value"]) > 2
+
+
+def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch):
+    """Its last checkpoint stays, and the file says how it ended."""
+    parameters = written(tmp_path, "60 ns")
+    from sim.run.loop import RunFailed
+
+    out = tmp_path / "out"
+    asked = CardEngine.advance
+
+    def lose(engine, steps):
+        monkeypatch.setattr("sim.engines.card.film.CardFilm.ask_for_step", gone)
+        asked(engine, steps)
+
+    def gone(film):
+        raise RuntimeError("CUDA_ERROR_ILLEGAL_ADDRESS")
+
+    monkeypatch.setattr(CardEngine, "advance", lose)
+    with pytest.raises(RunFailed, match="graphics card was lost") as caught:
+        sim.simulate(parameters, out, device="gpu")
+    assert isinstance(caught.value.__cause__, EngineLostError)
+    assert caught.value.run.ending.name == "FAILED"
+
+
+def test_kernels_say_what_they_do():
+    from sim.kernels.card import mesh, sorting, steps
+
+    found = [
+        one for module in (mesh, sorting, steps) for one in vars(module).values()
+        if isinstance(one, Kernel)
+    ]  # fmt: skip
+    assert len(found) >= 14
+    assert all(one.__doc__ for one in found)

@@ -1,0 +1,125 @@
+"""Times as simulated and as corrected for the flow that particles stir up."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analysis.common.flow_factors import (
+    DECAY,
+    GROWTH,
+    METHOD,
+    TURNING,
+    decay_factor,
+    growth_factor,
+    turning_factor,
+)
+from analysis.quantities.all import MEASURED, shown
+from analysis.response.with_flow import DIVIDED, MULTIPLIED, with_flow
+from sim.parameters import from_text
+from sim.run.setup import RunSetup
+from tests.reference.bench_film import BENCH_FILM
+
+
+def run_of(flow="none", **changes):
+    """Return what the section looks at of a run: 3 % of particles of 20 nm in a film of 0.24 um."""
+    diameters = np.full(90, 20e-9)
+    area = math.pi / 6.0 * np.sum(diameters**3) / 0.03 / 0.24e-6
+    values = {
+        "sides": np.array([math.sqrt(area)] * 2), "thickness": 0.24e-6, "diameters": diameters,
+        "held": 90, "resolved": {"motion": {"flow": flow}}, "is_sampled": False,
+    }  # fmt: skip
+    return SimpleNamespace(**{**values, **changes})
+
+
+def entry(value, error):
+    return {"value": value, "error": error, "samples": 20, "interval_95": None}
+
+
+NUMBERS = {
+    "chains": {"mean_length": entry(3.0, 0.1)},
+    "relaxation": {
+        "length_decay_time_s": entry(2e-5, 2e-6), "alignment_decay_time_s": entry(None, None),
+        "break_up_frequency_hz": entry(1000.0, 50.0),
+    },
+    "way_to_rest": {
+        "switch_on_half_time_s": entry(1e-3, 1e-4), "switch_on_rest_time_s": entry(3e-3, None),
+    },
+}  # fmt: skip
+
+
+def test_times_are_divided_and_rates_multiplied_with_the_errors_of_both():
+    warnings = []
+    found = with_flow(run_of(), NUMBERS, warnings)
+    growth = growth_factor(3.0, 0.03, 12.0)
+    decay = decay_factor(0.03)
+    turning = turning_factor(3.0)
+    assert found["growth_factor"]["value"] == pytest.approx(growth.value)
+    half = found["switch_on_half_time_with_flow_s"]
+    assert half["value"] == pytest.approx(1e-3 / growth.value)
+    assert half["error"] == pytest.approx(
+        half["value"] * math.hypot(0.1, growth.error / growth.value)
+    )
+    fall = found["length_decay_time_with_flow_s"]
+    assert fall["value"] == pytest.approx(2e-5 / decay.value)
+    breaking = found["break_up_frequency_with_flow_hz"]
+    assert breaking["value"] == pytest.approx(1000.0 * turning.value)
+    assert found["alignment_decay_time_with_flow_s"]["value"] is None
+    assert found["switch_off_half_time_with_flow_s"]["value"] is None
+    assert warnings == []
+
+
+def test_a_run_with_the_flow_needs_no_correction_and_others_are_left_alone():
+    found = with_flow(run_of("hydrodynamic"), NUMBERS, [])
+    assert found["growth_factor"]["value"] == 1.0
+    assert found["switch_on_half_time_with_flow_s"]["value"] == 1e-3
+    assert found["switch_on_half_time_with_flow_s"]["error"] == pytest.approx(1e-4)
+    assert with_flow(run_of(resolved={}), NUMBERS, []) == {}
+    assert with_flow(run_of(is_sampled=True), NUMBERS, []) == {}
+
+
+def test_films_beyond_the_table_take_the_nearest_and_say_so():
+    warnings = []
+    with_flow(run_of(thickness=2.4e-6), NUMBERS, warnings)
+    assert len(warnings) == 1
+    assert "growth" in warnings[0]
+    assert not growth_factor(50.0, 0.03, 20.0).inside
+    assert growth_factor(50.0, 0.03, 12.0).value == pytest.approx(GROWTH[0.03, 12.0][-1][1])
+
+
+def test_factors_are_those_of_the_table_and_between_lie_between():
+    for (fraction, thickness), row in GROWTH.items():
+        for length, value, error in row:
+            found = growth_factor(length, fraction, thickness)
+            assert found.value == pytest.approx(value)
+            assert found.error == pytest.approx(math.hypot(error, METHOD * value))
+            assert found.inside
+    for place, value, _ in DECAY:
+        assert decay_factor(place).value == pytest.approx(value)
+    for place, value, _ in TURNING:
+        assert turning_factor(place).value == pytest.approx(value)
+    middle = turning_factor(math.sqrt(10.0))
+    assert middle.value == pytest.approx(math.sqrt(TURNING[0][1] * TURNING[1][1]))
+    assert middle.error < max(turning_factor(2.0).error, turning_factor(5.0).error)
+
+
+def test_keys_are_declared_and_handed_on_beside_what_was_simulated():
+    declared = {one.path for one in MEASURED if one.section == "with_flow"}
+    found = with_flow(run_of(), NUMBERS, [])
+    assert declared == {f"with_flow.{key}" for key in found}
+    handed = [one.path for one in shown("handoff")]
+    for section, key, _ in (DIVIDED[0], DIVIDED[2], MULTIPLIED[0]):
+        stem, _, unit = key.rpartition("_")
+        place = handed.index(f"{section}.{key}")
+        assert handed[place + 1] == f"with_flow.{stem}_with_flow_{unit}"
+
+
+def test_check_tells_the_factors_unless_the_flow_is_there():
+    texts = RunSetup(from_text(BENCH_FILM)).expectations.cautions
+    said = [text for text in texts if "stir in the liquid is left out" in text]
+    assert len(said) == 1
+    for name in ("growth", "decay", "turning"):
+        assert f"{name} " in said[0]
+    stirred = from_text(BENCH_FILM + '[motion]\nflow = "hydrodynamic"\n')
+    assert not any("left out. Times" in text for text in RunSetup(stirred).expectations.cautions)
