@@ -167,7 +167,8 @@ def _joined(series: tuple[float, float], parts: tuple[float, float]) -> tuple[fl
     plain = along / student_factor(ONE_SIGMA, first)
     across, second = parts
     if not plain > 0:
-        return across * student_factor(ONE_SIGMA, second), second, 0.0
+        # Where nothing ever differs, along the frames or across, each of them says the same.
+        return across * student_factor(ONE_SIGMA, second), second, 0.0 if across > 0.0 else 1.0
     apart = 1 + math.sqrt(2 / first + 2 / second)
     if across**2 > apart * plain**2:
         joint, freedom = across, second

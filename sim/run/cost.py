@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -11,6 +12,7 @@ from sim.physics.units import wall_time_text
 
 if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
+    from sim.parameters.types import Parameters
     from sim.run.setup import RunSetup
 
 PIECE_SECONDS = 0.5
@@ -30,7 +32,8 @@ class Cost:
     seconds_per_step : float
         Wall time of a step in the start state, s; a film of chains takes somewhat more.
     wall_s : float
-        Wall time of all steps, s, without compiling and measuring.
+        Wall time of all steps, s, without compiling and measuring; no more than the limit of time
+        that a sampled run has.
     compile_s : float
         What compiling took just now, s; next to nothing once kernels are stored.
     memory_bytes : int
@@ -98,7 +101,7 @@ def calibrate(
         steps=setup.system.steps,
         threads=setup.threads,
         seconds_per_step=per_step,
-        wall_s=per_step * setup.system.steps,
+        wall_s=min(per_step * setup.system.steps, wall_limit(setup.parameters)),
         compile_s=float(engine.timing["compile_s"]),
         memory_bytes=memory_bytes(setup.system),
         file_bytes=file_bytes(
@@ -109,6 +112,12 @@ def calibrate(
             setup.parameters.output.states,
         ),
     )
+
+
+def wall_limit(parameters: Parameters) -> float:
+    """Return the wall time in s after which a run ends in any case."""
+    limit = parameters.run.wall_time
+    return limit if parameters.run.is_sampled and limit is not None else math.inf
 
 
 def _time_steps(engine: Engine, steps: int, seconds: float) -> float:

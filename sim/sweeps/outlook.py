@@ -14,7 +14,7 @@ from analysis.common.conventions import SETTLING_LIVES
 from sim.outlook.look_ahead import CHAINING_COUPLING, look_ahead
 from sim.outlook.text.cautions import cautions_on_numbers
 from sim.physics.units import wall_time_text
-from sim.run.cost import Cost, calibrate
+from sim.run.cost import Cost, calibrate, wall_limit
 from sim.run.setup import RunSetup, usable_threads
 from sim.sweeps.table import spread_out
 
@@ -220,7 +220,10 @@ def calibrate_sweep(
         mean = np.bincount(inverse, weights=np.asarray(values, float)) / np.bincount(inverse)
         return np.interp([point.particle_count for point in points], known, mean)
 
-    per_run = spread([cost.seconds_per_step for cost in costs]) * [one.steps for one in points]
+    per_run = np.minimum(
+        spread([cost.seconds_per_step for cost in costs]) * [one.steps for one in points],
+        [wall_limit(by_number[one.point].runs[0].parameters) for one in points],
+    )
     runs = plan.run_count
     more = plan.point_count / len(points)  # points that were not looked at are taken to be alike
     cores, _ = usable_threads(workers)

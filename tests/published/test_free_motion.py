@@ -22,7 +22,7 @@ from sim.film.reduce import reduce
 from sim.parameters import load
 from tests.reference.small_systems import film, random_film
 
-EXAMPLE = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
+EXAMPLE = Path(__file__).parents[2] / "runs_demo" / "growing_chains" / "film.toml"
 COUNT = 4000
 # Two sizes in one dilute film: moments of 1e-4 and 80 diameters of room interact with nothing.
 DIAMETER = np.repeat([1.0, 1.6], COUNT // 2)

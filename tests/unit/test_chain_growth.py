@@ -44,6 +44,6 @@ def test_slope_is_the_rate_of_meeting(time):
 
 @pytest.mark.parametrize(("time", "simulated"), [(1e-5, 1.98), (2e-5, 2.79), (2e-4, 12.1)])
 def test_the_first_demo_is_within_the_band(time, simulated):
-    """Mean lengths of runs_demo/first_chains (time_series.csv, seed 7), not a fit."""
+    """Mean lengths of runs_demo/growing_chains (time_series.csv, seed 7), not a fit."""
     grown = chain_growth(4.7476e-5, 0.03, 6.463).length_after(time)
     assert 1.0 / GROWTH_BAND < simulated / grown < GROWTH_BAND

@@ -200,8 +200,11 @@ def test_points_of_a_sampled_plan_are_those_of_the_whole(monkeypatch):
 
 
 def test_the_cost_is_that_of_all_points():
+    sampled = SimpleNamespace(run=SimpleNamespace(is_sampled=True, wall_time=None))
     plan = SimpleNamespace(
-        points=[SimpleNamespace(number=n, runs=[SimpleNamespace(parameters=None)]) for n in (1, 6)],
+        points=[
+            SimpleNamespace(number=n, runs=[SimpleNamespace(parameters=sampled)]) for n in (1, 6)
+        ],
         replicas=2, point_count=10, run_count=20,
     )  # fmt: skip
     points = [SimpleNamespace(point=n, particle_count=60, steps=3) for n in (1, 6)]
@@ -212,3 +215,8 @@ def test_the_cost_is_that_of_all_points():
     cost = sweep_outlook.calibrate_sweep(plan, points, workers=1, timer=timer)
     assert (cost.runs, cost.wall_s, cost.longest_run_s) == (20, 60.0, 3.0)
     assert cost.file_bytes == 2000
+    sampled.run.wall_time = 2.0  # a limit of the clock, which no sampled run goes beyond
+    cost = sweep_outlook.calibrate_sweep(plan, points, workers=1, timer=timer)
+    assert (cost.wall_s, cost.longest_run_s) == (40.0, 2.0)
+    sampled.run.is_sampled = False
+    assert sweep_outlook.calibrate_sweep(plan, points, workers=1, timer=timer).wall_s == 60.0

@@ -24,7 +24,7 @@ from sim.sweeps.keys import find_key
 from tests.reference import key_table
 from tests.reference.small_film import SMALLEST_FILM as SMALLEST
 
-DEMO = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
+DEMO = Path(__file__).parents[2] / "runs_demo" / "growing_chains" / "film.toml"
 
 
 def changed(old="", new="", more=""):

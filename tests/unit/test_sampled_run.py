@@ -1,5 +1,6 @@
 """A sampled run from its file to its page: bits, rest from both sides, no times, bad input."""
 
+import csv
 import json
 import shutil
 
@@ -341,6 +342,27 @@ def test_what_check_says_of_a_sweep_of_both_kinds(tmp_path, capsys):
     assert "chains, sampled at rest 2" in said
     assert "Point 1 will be sampled at rest by moves" in said
     assert "Point 2 will not be in equilibrium at the end" in said
+
+
+def test_a_sweep_of_both_kinds_runs_to_its_end(tmp_path):
+    path = tmp_path / "film.toml"
+    table = '[sweep]\n"run.dynamics" = ["monte_carlo", "brownian"]\n'
+    text = FILE.format(run='duration = "0.5 us"\nsweeps = 120\nstructures = 8')
+    path.write_text(text.replace('dynamics = "monte_carlo"', "") + table)
+    assert main(["sweep", str(path), "-o", str(tmp_path / "both"), "--workers", "1", "-q"]) == 0
+    with (tmp_path / "both/sweep.csv").open(newline="") as file:
+        sampled, timed = csv.DictReader(file)
+    assert (sampled["status"], timed["status"]) == ("done", "done")
+    assert (sampled["run.dynamics"], timed["run.dynamics"]) == ("monte_carlo", "brownian")
+    for run, is_sampled in ((sampled, True), (timed, False)):
+        found = open_run(tmp_path / "both" / run["folder"])
+        assert found.is_sampled == is_sampled
+        assert float(run["chains_mean_length"]) > 1.0
+    page = (tmp_path / "both/sweep_report.html").read_text(encoding="utf-8")
+    assert "monte_carlo" in page
+    again = sorted(path.name for path in (tmp_path / "both/figures").iterdir())
+    assert main(["plot", str(tmp_path / "both")]) == 0
+    assert sorted(path.name for path in (tmp_path / "both/figures").iterdir()) == again
 
 
 def test_the_start_of_chains_has_no_overlap_and_all_particles():

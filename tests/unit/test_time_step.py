@@ -15,7 +15,7 @@ from sim.parameters import from_text, load
 from tests.reference import naive
 from tests.reference.bench_film import BENCH_FILM
 
-EXAMPLE = Path(__file__).parents[2] / "runs_demo" / "first_chains" / "film.toml"
+EXAMPLE = Path(__file__).parents[2] / "runs_demo" / "growing_chains" / "film.toml"
 
 
 @pytest.fixture(scope="module")
