@@ -1,4 +1,4 @@
-"""Points spread over a grid by a smooth window, for sums of waves by a transform. No checks.
+"""Points spread over a grid by a smooth window, for sums of waves. No checks, by design.
 
 The window of width w is exp(beta (sqrt(1 - z^2) - 1)) at z = 2 t/w, t in steps of the grid
 (Barnett, Magland, af Klinteberg, SIAM J. Sci. Comput. 41, C479 (2019), from memory).

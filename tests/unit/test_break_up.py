@@ -72,7 +72,7 @@ def test_breaking_is_found_from_the_series():
         step("rotate", 1.0, 2.0, 5.0),
         step("rotate", 2.0, 9.0, 50),
     ]
-    run = SimpleNamespace(times=times, derived={"field_programme": programme})
+    run = SimpleNamespace(times=times, field_before=None, derived={"field_programme": programme})
     series = ChainSeries(91, None, None)
     rng = np.random.default_rng(3)
     level = np.where(times <= 2.0, 8.0, 4.0)

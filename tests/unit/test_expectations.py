@@ -203,7 +203,7 @@ def test_cautions_of_the_example(example):
     assert "hardly ever open" in text
     assert "should be 20" in text
     assert "provisional" in text
-    assert "2 to 3 times too slow" in text
+    assert "flow that particles stir in the liquid is left out" in text
     assert "400 mT" in text
     assert "0.5 mT" in text
     assert "IEC 60825-1" in text

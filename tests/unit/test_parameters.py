@@ -86,7 +86,7 @@ def test_smallest_file_takes_the_defaults():
 
 def test_demo_is_the_example_film():
     p = load(DEMO)
-    assert p.title == "curtain film, first chains"
+    assert p.title == "curtain film, growing chains"
     assert p.particles.core_diameter == 20e-9
     assert p.particles.size_spread == 0.1
     assert p.particles.diameter == pytest.approx(24e-9)

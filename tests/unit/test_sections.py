@@ -66,7 +66,7 @@ def test_a_section_of_ones_own_reaches_numbers_curves_tables_and_warnings(run, t
     heights = np.array([run.positions(frame)[:, 2].mean() for frame in range(run.frames)])
     late = heights[run.times >= 0.5 * run.times[-1]]
     assert numbers["height"]["mean_m"]["value"] == pytest.approx(late.mean())
-    assert list(numbers)[-3:] == ["height", "timing", "warnings"]
+    assert list(numbers)[-4:] == ["height", "with_flow", "timing", "warnings"]
     assert "height.mean_m: of all particles alike" in numbers["warnings"]
     short = next(words for words in numbers["warnings"] if "the run is too short" in words)
     assert "height.mean_m" in measured_names(numbers, short)

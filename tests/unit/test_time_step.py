@@ -188,7 +188,7 @@ def test_stiffest_pair_takes_a_quarter(example, kind):
                 slope = -(up - down) / 2e-5
             mean = 0.5 * (system.mobility[i] + system.mobility[j])
             largest = max(largest, slope * mean)
-    share = largest * system.inner_dt / INNER_FACTOR[kind]
+    share = largest * system.inner_dt / INNER_FACTOR[system.repulsion.kind]
     # 32 of the 40 sizes are compared, and the step is rounded down to three digits; inner steps
     # are cut a little shorter, so that whole ones fill the outer step.
     assert 0.24 * (1.0 - 1.0 / system.inner_steps) < share < 0.255

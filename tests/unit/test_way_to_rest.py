@@ -141,6 +141,7 @@ def film(lengths, times, field, chains=None, **derived):
         times=times,
         frames=count,
         count=300,
+        held=300,
         derived=recorded | derived,
         observables={},
         is_sampled=False,
