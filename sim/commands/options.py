@@ -341,7 +341,7 @@ def _device(command: argparse.ArgumentParser) -> None:
         "--device",
         choices=("cpu", "gpu"),
         default="cpu",
-        help="what steps: cores of this machine, or its graphics card; default: cpu",
+        help="where steps are computed: cores of this machine, or its graphics card; default: cpu",
     )
 
 
@@ -366,7 +366,7 @@ def _seed(command: argparse.ArgumentParser) -> None:
 def _frames(command: argparse.ArgumentParser, most: int) -> None:
     command.add_argument(
         "--frames", type=_whole(1, 10_000, "from 1 to 10000"), metavar="N", default=most,
-        help=f"frames in motion at most, evenly spread over the run; default: {most}",
+        help=f"frames at most, evenly spread over the run; default: {most}",
     )  # fmt: skip
 
 

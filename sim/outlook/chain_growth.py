@@ -8,10 +8,10 @@ the particles and the excess is most of the growth. Chains of s particles diffus
 that the length grows as the square root of time later on (S. Miyazima, P. Meakin and F. Family,
 Physical Review A vol 36, p 1421 (1987), from memory).
 
-One run to compare with, the first demo (coupling 6.1, sizes spread by 0.1, 3 % by volume, cut-off
-forces, branched groups counted whole): simulated 1.98, 2.79, 4.9, 7.6 and 12 after 10, 20, 50, 100
-and 200 us; 2.2, 2.6, 3.3, 4.2 and 5.3 from here. Long chains catch others along their whole length
-and at their ends, which is left out: late lengths are on the low side.
+One run to compare with, the demo of growing chains (coupling 6.1, sizes spread by 0.1, 3 % by
+volume, cut-off forces, branched groups counted whole): simulated 1.98, 2.79, 4.9, 7.6 and 12 after
+10, 20, 50, 100 and 200 us; 2.2, 2.6, 3.3, 4.2 and 5.3 from here. Long chains catch others along
+their whole length and at their ends, which is left out: late lengths are on the low side.
 """
 
 from __future__ import annotations

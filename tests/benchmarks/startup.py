@@ -2,7 +2,7 @@
 
 Run from the top of the project:  python -m tests.benchmarks.startup [--repeats 5] [--cold 1]
 
-The film is that of runs_demo/first_chains, shortened to a few steps. "warm" finds its kernels in
+The film is that of runs_demo/growing_chains, shortened to a few steps. "warm" finds its kernels in
 the cache, "cold" has an empty cache folder and compiles them. Seconds on the wall and of the
 processor since the process was started, medians.
 """
@@ -20,7 +20,7 @@ from pathlib import Path
 from tests.benchmarks.machine import headline
 
 ROOT = Path(__file__).parents[2]
-FILM = ROOT / "runs_demo" / "first_chains" / "film.toml"
+FILM = ROOT / "runs_demo" / "growing_chains" / "film.toml"
 COMMAND = "from sim.command_line import main; import sys; sys.exit(main())"
 
 # The command line, with the time told at its phases; nothing is imported sooner than it does.

@@ -200,7 +200,7 @@ def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
 
 
 def _flow_left_out(outlook: Outlook) -> str:
-    """Say by how much times are too long without the flow that particles stir."""
+    """Say by how much times are wrong without the flow that particles stir."""
     system = outlook.system
     length = outlook.lengths.central
     fraction = outlook.particles.volume_fraction
