@@ -20,6 +20,7 @@ from tests.reference.small_systems import film
 ROOT = Path(__file__).parents[2]
 
 
+@pytest.mark.slow
 def test_kernels_of_the_card_in_the_simulator():
     """All checks of ``card_in_simulator.py``, in a process of their own."""
     done = subprocess.run(
