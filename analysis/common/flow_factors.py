@@ -64,7 +64,8 @@ class Factor(NamedTuple):
     error : float
         Standard error, that of the method included.
     inside : bool
-        Whether the film lies within what was measured; else the nearest there stands for it.
+        Whether the film lies within what was measured; else the nearest there stands for it. Decay
+        and turning were measured at 12 diameters alone, and are taken whatever the thickness.
     """
 
     value: float

@@ -73,8 +73,16 @@ def write_h5md(run: Run, frames: Iterable[Frame], path: Path) -> Path:
             for schedule in set(film["position"]) - {"value"}:
                 film[f"{name}/{schedule}"] = film[f"position/{schedule}"]
         film["box"].attrs.create("dimension", 3, dtype="<i4")
-        film["box"].attrs["boundary"] = np.array([b"periodic", b"periodic", b"none"])
+        film["box"].attrs["boundary"] = np.array([*_across(run), b"none"])
     return write_bytes(path, stream.getvalue())
+
+
+def _across(run: Run) -> list[bytes]:
+    """Return the boundaries along x and y: a cut-out repeats where it is as wide as the film."""
+    if run.cutout is None:
+        return [b"periodic", b"periodic"]
+    whole = run.sides >= run.cutout.film[:2] * (1.0 - 1e-12)
+    return [b"periodic" if one else b"none" for one in whole]
 
 
 def _padded(values: list[Any], most: int) -> list[Any]:

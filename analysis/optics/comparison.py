@@ -21,6 +21,8 @@ from analysis.trajectory.run import Run
 
 MOST_FRAMES = 2
 """Frames whose dipoles are coupled."""
+MOST_COUPLED = 50_000
+"""Frames of more particles are not coupled: their pairs would fill gigabytes."""
 FAR_APART = 0.15
 """Laws that differ by more than this share of a birefringence are warned about."""
 
@@ -59,18 +61,23 @@ def _warn(measurement: Measurement, laws: list[Law]) -> None:
     """Say where frames and law are far apart; one wavelength tells it for all."""
     chained = next(law for law in laws if law.name == CHAINED)
     dipoles = next((law for law in laws if law.name == COUPLED), None)
+    said = ""
     if dipoles is None:
-        return
-    law, found = ((one.along - one.across).real for one in (chained, dipoles))
-    if abs(law - found) > FAR_APART * max(abs(law), abs(found)):
         said = (
-            f"light: the coupled dipoles of the frames give a birefringence of {found:.2g}, the "
-            f"law for straight chains {law:.2g}: chains are bent or lie close to each other; the "
-            "distance is part of the errors"
+            "light: the dipoles of the frames are too many or do not settle, so that the errors "
+            "leave out how far they are from the law for straight chains"
         )
-        warnings = measurement.numbers.setdefault("warnings", [])
-        if said not in warnings:
-            warnings.append(said)
+    else:
+        law, found = ((one.along - one.across).real for one in (chained, dipoles))
+        if abs(law - found) > FAR_APART * max(abs(law), abs(found)):
+            said = (
+                f"light: the coupled dipoles of the frames give a birefringence of {found:.2g}, "
+                f"the law for straight chains {law:.2g}: chains are bent or lie close to each "
+                "other; the distance is part of the errors"
+            )
+    warnings = measurement.numbers.setdefault("warnings", [])
+    if said and said not in warnings:
+        warnings.append(said)
 
 
 def _chains(measurement: Measurement) -> tuple[Any, Any, float] | None:
@@ -83,7 +90,12 @@ def _chains(measurement: Measurement) -> tuple[Any, Any, float] | None:
 
 
 def _dipoles(measurement: Measurement, run: Run, films: list[Mixture]) -> list[Law]:
-    """Couple the dipoles of the last and of a middle averaged frame; none where they run away."""
+    """Couple the dipoles of the last and of a middle averaged frame; none where they run away.
+
+    None either of films above ``MOST_COUPLED`` particles, whose pairs would fill the memory.
+    """
+    if run.held > MOST_COUPLED:
+        return []
     frames = FarField.among(measurement.curves).frames
     chosen = sorted({frames[len(frames) // 2], frames[-1]}) if frames else []
     direction = measurement.numbers["spacing"].get("chain_direction")

@@ -90,7 +90,7 @@ def _named(note: str) -> str:
     section, dot, rest = key.partition(".")
     if colon and dot and section.isidentifier() and rest.isidentifier():
         return f"{plain_name(rest)}:{words}"
-    return f"{key[:1].upper()}{key[1:]}:{words}" if colon and key.isidentifier() else note
+    return f"{plain_name(key)}:{words}" if colon and key.isidentifier() else note
 
 
 def _name_of(found: re.Match[str]) -> str:

@@ -81,8 +81,8 @@ class SpacingSection(Section):
         mapped, radial = structure_curves(light, structures, weight)
         if self.maps is not None:
             warnings.append(
-                "spacing.structure_factor_m: from maps of the whole film, as all of the structure "
-                "factor; the other spacings are those of the cut-out"
+                "spacing: the structure factor is from maps of the whole film; the other spacings "
+                "are those of the cut-out"
             )
         axes = axis_correlation(distances)
         out, line = spacing_numbers(distances, radial, axes, structures, warnings, light)

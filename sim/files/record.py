@@ -108,8 +108,12 @@ def _plain(value: Any) -> Any:
 
 
 YOUNGER: dict[str, Any] = {
+    "motion.flow": "none",
     "optics.core_table": "auto",
     "optics.matrix_index": 1.59,
+    "output.cutout": None,
+    "output.map_step": None,
+    "output.states": 1,
     "run.structures": 20,
     "run.sweeps": 20_000,
     "run.wall_time": None,

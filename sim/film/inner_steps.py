@@ -42,11 +42,7 @@ def can_split(system: ReducedSystem) -> bool:
     near pairs.
     """
     return not (
-        system.has_momenta
-        or system.flow is not None
-        or system.induced
-        or system.dipole_sum == "exact"
-        or system.added.acts
+        system.has_momenta or system.induced or system.dipole_sum == "exact" or system.added.acts
     )
 
 

@@ -21,6 +21,8 @@ DRAWN_BYTES = 120
 """Sizes and moments, in SI and in reduced units: what `check` needs of a film."""
 BASE_BYTES = 300_000_000
 """Interpreter, libraries and compiled kernels."""
+FLOW_BYTES = 24
+"""A listed pair with the flow: its other end and what one pushes the other."""
 GRID_COPIES = 5
 """The mesh's grid, its two transforms in complex numbers of half as many waves, and room."""
 
@@ -34,7 +36,9 @@ def memory_bytes(system: ReducedSystem) -> int:
     bytes_needed = BASE_BYTES + system.count * PARTICLE_BYTES
     if system.dipole_sum == "exact":
         return int(bytes_needed)
-    reach = system.list_margin + (system.cutoff if system.mesh is None else system.mesh.cutoff)
+    flow = 0.0 if system.flow is None else system.flow.reach
+    dipoles = system.cutoff if system.mesh is None else system.mesh.cutoff
+    reach = system.list_margin + max(dipoles, system.added_reach, flow)
     volume = system.sides[0] * system.sides[1] * system.thickness
     sphere = 4.0 / 3.0 * math.pi * reach**3
     disc = math.pi * reach**2 * system.thickness
@@ -42,7 +46,8 @@ def memory_bytes(system: ReducedSystem) -> int:
     if system.mesh is not None:
         real = 4 if system.mesh.precision == "float32" else 8
         bytes_needed += GRID_COPIES * real * math.prod(system.mesh.points)
-    return int(bytes_needed + system.count * NEIGHBOUR_BYTES * neighbours)
+    per_pair = NEIGHBOUR_BYTES + (0 if system.flow is None else FLOW_BYTES)
+    return int(bytes_needed + system.count * per_pair * neighbours)
 
 
 def require_memory(system: ReducedSystem) -> None:

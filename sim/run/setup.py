@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from analysis.common.errors import InputError
+from sim.files.provenance import processor_name
 from sim.files.record import RunRecord, resolved
 
 if TYPE_CHECKING:
@@ -71,11 +72,18 @@ class RunSetup:
         Threads asked for; None means all cores.
     device : str
         What steps: "cpu", or "gpu" for a graphics card.
+
+    Raises
+    ------
+    InputError
+        If the device is neither.
     """
 
     def __init__(
         self, parameters: Parameters, threads: int | None = None, device: str = "cpu"
     ) -> None:
+        if device not in ("cpu", "gpu"):
+            raise InputError(f'device must be "cpu" or "gpu"; received {device!r:.60}')
         self.parameters = parameters
         self.device = device
         self._asked = threads
@@ -195,6 +203,7 @@ class RunSetup:
 def record_of(setup: RunSetup, run_id: str) -> RunRecord:
     """Return what the run file says about the run before its first step."""
     parameters = setup.parameters
+    steps_on = ", steps on a graphics card" if setup.device == "gpu" else ""
     return RunRecord(
         text=parameters.text,
         resolved=resolved(parameters),
@@ -207,6 +216,7 @@ def record_of(setup: RunSetup, run_id: str) -> RunRecord:
         steps_planned=setup.system.steps,
         run_id=run_id,
         notices=setup.doubts,
+        processor=processor_name() + steps_on,
         is_sampled=parameters.run.is_sampled,
     )
 

@@ -250,9 +250,10 @@ def _closed_on_error(writer: RunWriter) -> Iterator[None]:
 
 def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
     """Begin a new run file with the start state in it."""
+    # First what may still be refused, so that nothing is lost then.
+    record = dataclasses.replace(record_of(setup, uuid.uuid4().hex), start=setup.started)
     if folder.run_file.exists():
         folder.clear()
-    record = dataclasses.replace(record_of(setup, uuid.uuid4().hex), start=setup.started)
     try:
         writer = RunWriter.create(
             folder.run_file, record, setup.particles, ENERGIES, setup.selection

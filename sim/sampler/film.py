@@ -44,10 +44,11 @@ LEAST_SPREAD = 0.01
 STEEPNESS = 1.5
 SIZE_WINDOW = 0.1
 MIXTURE = (0.0, 0.70, 0.06, 0.10, 0.05, 0.03, 0.03, 0.01, 0.02)
+"""Shares of the moves that change chains, by `layout.MOVES`."""
 WORTH = 12.0
 """Longer sets are tried more rarely, so that a try moves no more members than this on average."""
 PIECES = 6.0
-"""Shares of the moves that change chains, by `layout.MOVES`."""
+"""Mean length of the segments that are taken out of chains."""
 STREAM = 16
 """First stream of random numbers of the sampler; the noise of steps has 0 and 1."""
 

@@ -197,7 +197,8 @@ def _warm(
     for job in jobs:
         p = job.parameters
         is_even = p.particles.size_spread == 0.0
-        kinds.setdefault((p.run.precision, p.dipoles.sum, p.repulsion.kind, is_even), p)
+        kind = (p.run.dynamics, p.motion.flow, p.run.precision, p.dipoles.sum, p.repulsion.kind)
+        kinds.setdefault((*kind, is_even), p)
     crew = Crew(
         work=guarded,
         make_executor=make,

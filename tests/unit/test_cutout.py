@@ -15,6 +15,7 @@ import analysis
 from analysis.chains.bonds import BondRule
 from analysis.chains.measured_run import MeasuredRun
 from analysis.trajectory.run import TrajectoryError
+from sim.command_line import main
 from sim.commands.template import TEMPLATE
 from sim.engines.protocol import ENERGIES
 from sim.files.comparison import compare_runs
@@ -58,6 +59,14 @@ def stop_at(step, ending=Ending.INTERRUPTED):
         raise Stop(ending, "as the test wants")
 
     return SimpleNamespace(schedule=AtSteps([step]), look=look, close=lambda _: None)
+
+
+def test_the_export_repeats_only_what_is_as_wide_as_the_film(run, tmp_path):
+    cut = run(tmp_path / "cut")
+    assert main(["export", str(tmp_path / "cut"), "--frames", "2"]) == 0
+    with h5py.File(cut.path.with_name("film_nm.h5")) as file:
+        boundary = file["particles/film/box"].attrs["boundary"].tolist()
+    assert boundary == [b"none", b"periodic", b"none"]
 
 
 def test_frames_hold_what_is_in_the_box_and_states_hold_all(run, tmp_path):

@@ -296,6 +296,19 @@ def test_a_run_is_replaced_only_when_told(run, tmp_path):
     assert (tmp_path / "out" / "notes.txt").read_text() == "mine"
 
 
+def test_a_start_that_is_refused_at_last_loses_no_run(run, tmp_path, monkeypatch):
+    run(tmp_path / "out")
+    before = (tmp_path / "out" / "run.h5").read_bytes()
+
+    def refused(*_):
+        raise RunFileError("the field of the start cannot be read")
+
+    monkeypatch.setattr(one_run, "record_of", refused)
+    with pytest.raises(RunFileError, match="cannot be read"):
+        run(tmp_path / "out", overwrite=True)
+    assert (tmp_path / "out" / "run.h5").read_bytes() == before
+
+
 def test_folders_that_may_not_be_used(run, tmp_path):
     (tmp_path / "file").write_text("mine")
     with pytest.raises(FolderError, match="file is a file"):

@@ -125,3 +125,16 @@ def test_bent_chains_are_told_by_their_dipoles(tmp_path):
     laws_of(measurement, run)
     (said,) = [w for w in measurement.numbers["warnings"] if "coupled dipoles" in w]
     assert f"{(straight.along - straight.across).real:.2g}" in said
+
+
+def test_dipoles_that_are_too_many_are_left_out_and_told(tmp_path, monkeypatch):
+    from analysis.optics import comparison
+
+    planted_run(tmp_path, frames=3)
+    run = open_run(tmp_path)
+    measurement = add_light(measure(run), run)
+    monkeypatch.setattr(comparison, "MOST_COUPLED", run.count - 1)
+    names = [law.name for law in comparison.laws_of(measurement, run)[0]]
+    assert comparison.COUPLED not in names
+    (said,) = [w for w in measurement.numbers["warnings"] if "leave out how far" in w]
+    assert said.startswith("light: the dipoles of the frames are too many")
