@@ -10,6 +10,7 @@ from pathlib import Path
 from analysis.common import file_names
 from sim.commands import results
 from sim.commands.errors import DONE
+from sim.commands.options import MOTION_FRAMES
 from sim.commands.progress import MeasuringBar
 from sim.commands.sweep import print_sweep
 from sim.commands.terminal import say
@@ -48,6 +49,12 @@ def _measure_sweep(args: argparse.Namespace) -> int:
 
 def plot(args: argparse.Namespace) -> int:
     """Draw the figures of a run or a sweep again, and return the exit code."""
+    if args.animate and args.format is not None:
+        raise UsageError(f"--format is for figures, not for --animate; received {args.format}")
+    if args.frames is not None and not args.animate:
+        raise UsageError(f"--frames needs --animate; received {args.frames}")
+    args.format = args.format or "png"
+    args.frames = args.frames or MOTION_FRAMES
     if is_sweep_folder(args):
         criteria_of(args)
         if args.animate:

@@ -11,6 +11,8 @@ from typing import Any, NoReturn
 from analysis.common import file_names
 
 SHELLS = ("bash", "zsh", "tcsh")
+MOTION_FRAMES = 60
+"""Frames of a film in motion, where no number is given."""
 
 _EPILOG = """\
 exit codes: 0 done; 1 a run that failed; 2 bad input; 130 interrupted, checkpoint saved
@@ -239,12 +241,13 @@ def _measure(command: argparse.ArgumentParser) -> None:
 def _plot(command: argparse.ArgumentParser) -> None:
     """Draw the figures of a run again."""
     _source(command)
-    command.add_argument("--format", choices=file_names.FORMATS, default="png", help="default: png")
+    command.add_argument("--format", choices=file_names.FORMATS, help="default: png")
     command.add_argument(
         "--animate", action="store_true",
         help="instead: the film in motion as GIF, and as MP4 where the program ffmpeg is there",
     )  # fmt: skip
-    _frames(command, 60)
+    _frames(command, MOTION_FRAMES, "with --animate: ")
+    command.set_defaults(frames=None)
 
 
 def _export(command: argparse.ArgumentParser) -> None:
@@ -363,10 +366,10 @@ def _seed(command: argparse.ArgumentParser) -> None:
     )
 
 
-def _frames(command: argparse.ArgumentParser, most: int) -> None:
+def _frames(command: argparse.ArgumentParser, most: int, when: str = "") -> None:
     command.add_argument(
         "--frames", type=_whole(1, 10_000, "from 1 to 10000"), metavar="N", default=most,
-        help=f"frames at most, evenly spread over the run; default: {most}",
+        help=f"{when}frames at most, evenly spread over the run; default: {most}",
     )  # fmt: skip
 
 

@@ -150,3 +150,15 @@ def test_ffmpeg_makes_a_video(folder):
     assert main(["plot", str(folder), "--animate", "--frames", "3"]) == 0
     # ISO/IEC 14496-12: a file begins with its type after four bytes of length.
     assert Path(folder / "figures" / "film.mp4").read_bytes()[4:8] == b"ftyp"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--animate", "--format", "svg"), "--format is for figures, not for --animate"),
+        (("--frames", "5"), "--frames needs --animate; received 5"),
+    ],
+)
+def test_options_that_would_do_nothing_are_refused(folder, capsys, words, said):
+    assert main(["plot", str(folder), *words]) == 2
+    assert said in capsys.readouterr().err
