@@ -208,7 +208,7 @@ def _look_at_sweep(out):
         )
         assert strong > weak
     assert (out / "sweep_report.html").stat().st_size > 100_000
-    assert len(list((out / "figures").glob("*.png"))) == 11
+    assert len(list((out / "figures").glob("*.png"))) == 21  # ten of them of light
 
 
 def test_pictures_of_the_demos_are_small():

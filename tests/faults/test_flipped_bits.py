@@ -3,6 +3,8 @@
 import random
 import shutil
 
+import pytest
+
 from analysis.trajectory.run import open_run
 from sim.commands.errors import BAD_INPUT, explain
 from sim.files.record import Ending
@@ -68,6 +70,7 @@ def test_a_reader_sees_the_flip_or_reads_what_was_written(tmp_path):
     assert set(said) == {"read", "refused"}  # no traceback, no hang; both happen
 
 
+@pytest.mark.slow
 def test_a_run_goes_on_to_the_same_frames_or_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(one_run, "RunSetup", fake_setup(100))
     film = from_text(small_film(frames=10))

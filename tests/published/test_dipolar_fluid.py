@@ -148,11 +148,9 @@ def response(fraction, direction, seed):
     return np.mean(rows, axis=0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("direction", ["along", "across"])
-@pytest.mark.parametrize(
-    "fraction",
-    [pytest.param(0.02, marks=pytest.mark.slow), 0.05, pytest.param(0.1, marks=pytest.mark.slow)],
-)
+@pytest.mark.parametrize("fraction", [0.02, 0.05, 0.1])
 def test_response(fraction, direction, tell):
     found = np.array([response(fraction, direction, 1 + k) for k in range(REPLICAS)])
     mean, error = found.mean(axis=0), found.std(axis=0, ddof=1) / math.sqrt(REPLICAS)

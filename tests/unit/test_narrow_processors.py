@@ -65,7 +65,8 @@ def test_vectors_are_split_where_registers_are_shorter(kind, widest):
     assert done.stdout.split()[-1] == widest
 
 
-@pytest.mark.parametrize("kind", ["256 bits", pytest.param("128 bits", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["256 bits", "128 bits"])
 def test_sums_lists_and_moves_are_right_there_too(kind):
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider", *CHECKS],

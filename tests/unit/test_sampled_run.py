@@ -344,6 +344,7 @@ def test_what_check_says_of_a_sweep_of_both_kinds(tmp_path, capsys):
     assert "Point 2 will not be in equilibrium at the end" in said
 
 
+@pytest.mark.slow
 def test_a_sweep_of_both_kinds_runs_to_its_end(tmp_path):
     path = tmp_path / "film.toml"
     table = '[sweep]\n"run.dynamics" = ["monte_carlo", "brownian"]\n'
