@@ -103,6 +103,16 @@ def turning_factor(length: float) -> Factor:
     return _told(_on(TURNING, length))
 
 
+def factors_of(length: float, fraction: float, thickness: float) -> dict[str, Factor]:
+    """Return the factors of growth, decay and turning; see `growth_factor` for the arguments."""
+    known = max(1.0, length)
+    return {
+        "growth": growth_factor(known, fraction, thickness),
+        "decay": decay_factor(fraction),
+        "turning": turning_factor(known),
+    }
+
+
 def _on(row: Row, place: float) -> tuple[float, float, bool]:
     """Return (ln factor, its error, whether the place is within the row)."""
     return _between([(mark, math.log(v), error / v, True) for mark, v, error in row], place)

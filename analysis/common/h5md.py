@@ -7,3 +7,5 @@ GROUP = "film"
 DIAMETER, CORE_DIAMETER, MOMENT_SIZE = "diameter", "core_diameter", "moment_magnitude"
 FIXED = (DIAMETER, CORE_DIAMETER, MOMENT_SIZE)
 """What does not change in time, below the group."""
+WHOLE, ORIGIN = "whole", "origin"
+"""Where frames hold a cut-out: the group of all particles, and the corner of the cut-out."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from analysis.common.flow_factors import Factor, decay_factor, growth_factor, turning_factor
+from analysis.common.flow_factors import Factor, factors_of
 from analysis.trajectory.run import Run
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import value_and_error
@@ -45,12 +45,7 @@ def factors(run: Run, length: float | None) -> dict[str, Factor]:
     volume = run.sides[0] * run.sides[1] * run.thickness
     fraction = float(math.pi / 6.0 * run.held * (run.diameters**3).mean() / volume)
     thickness = run.thickness / float(run.diameters.mean())
-    known = max(1.0, length or 1.0)
-    return {
-        "growth": growth_factor(known, fraction, thickness),
-        "decay": decay_factor(fraction),
-        "turning": turning_factor(known),
-    }
+    return factors_of(length or 1.0, fraction, thickness)
 
 
 def with_flow(run: Run, numbers: dict[str, Any], warnings: list[str]) -> dict[str, Any]:

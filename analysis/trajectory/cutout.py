@@ -12,19 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common import h5md
+from analysis.common.arrays import Floats, Integers
 from analysis.common.attributes import require_numbers
 from analysis.files.checks import TrajectoryError
 from analysis.trajectory.particles import slices
-
-__all__ = ["ORIGIN", "WHOLE", "CutOut", "cutout_of", "told_of"]
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-
-WHOLE, ORIGIN = "whole", "origin"
-"""Names of the group for all particles, and of the corner of the cut-out in the film."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +66,7 @@ def cutout_of(file: Any, film: Any, frames: int, edges: Floats, path: Path) -> C
         film, or a frame is empty.
     """
     data = require_numbers(film["id"]["value"])
-    count = int(file["particles"][WHOLE]["diameter"].shape[0])
+    count = int(file["particles"][h5md.WHOLE][h5md.DIAMETER].shape[0])
     names = np.zeros(0, np.int64)
     held = []
     for part in slices(frames, max(1, data.shape[1])):
@@ -91,7 +84,7 @@ def cutout_of(file: Any, film: Any, frames: int, edges: Floats, path: Path) -> C
     numbers = np.concatenate(held)
     if not (numbers > 0).all():
         raise TrajectoryError(f"{path} must hold a particle in every frame; a cut-out was empty.")
-    corner = np.asarray(require_numbers(film[ORIGIN])[()], np.float64)
+    corner = np.asarray(require_numbers(film[h5md.ORIGIN])[()], np.float64)
     return CutOut(corner, edges, count, names, numbers)
 
 

@@ -34,7 +34,7 @@ from analysis.trajectory.arrays import (
     schedule,
     unit,
 )
-from analysis.trajectory.cutout import ORIGIN, WHOLE, CutOut, cutout_of, told_of
+from analysis.trajectory.cutout import CutOut, cutout_of, told_of
 from analysis.trajectory.particles import Particles, which_particles
 from analysis.trajectory.pieces import arrays_of, require_pieces
 from analysis.trajectory.record import observables, record, wrong_entry
@@ -328,8 +328,8 @@ def _read_run(file: Any, path: Path) -> Run:
     scale = unit(position["value"], LENGTH_UNITS, "positions", path, notices)
     times, steps = schedule(position, frames, path, notices)
     cutout, sized = None, film
-    if ORIGIN in film and WHOLE in file["particles"]:
-        sized = file["particles"][WHOLE]
+    if h5md.ORIGIN in film and h5md.WHOLE in file["particles"]:
+        sized = file["particles"][h5md.WHOLE]
         require_pieces(arrays_of(sized["box"]), frames, path)
         cutout = cutout_of(file, film, frames, edges(sized, frames, path, notices), path)
     box = edges(film, frames, path, notices, is_cut=cutout is not None)

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.common.conventions import LENGTHS_WANTED, SPACINGS_WANTED
-from analysis.common.flow_factors import decay_factor, growth_factor, turning_factor
+from analysis.common.flow_factors import factors_of
 from sim.film.core_contact import CLIMBED
 from sim.magnets.safety import PUBLIC_LIMIT, magnet_cautions
 from sim.outlook.look_ahead import CHAINING_COUPLING
@@ -202,14 +202,8 @@ def _model_limits(parameters: Parameters, outlook: Outlook) -> list[str]:
 def _flow_left_out(outlook: Outlook) -> str:
     """Say by how much times are wrong without the flow that particles stir."""
     system = outlook.system
-    length = outlook.lengths.central
-    fraction = outlook.particles.volume_fraction
     thickness = system.thickness / (2.0 * float(system.radius.mean()))
-    factors = {
-        "growth": growth_factor(length, fraction, thickness),
-        "decay": decay_factor(fraction),
-        "turning": turning_factor(length),
-    }
+    factors = factors_of(outlook.lengths.central, outlook.particles.volume_fraction, thickness)
     told = ", ".join(f"{name} {one.value:.2f} +- {one.error:.2f}" for name, one in factors.items())
     inside = all(one.inside for one in factors.values())
     nearest = "" if inside else ", by the nearest film measured"
