@@ -30,6 +30,8 @@ class Case:
         The numbers of theory that tell it from the others.
     seconds : float
         Of the clock that it may take, compiling and measuring not counted.
+    before : dict or None
+        Parameters of a run from whose end this one begins.
     """
 
     comparison: str
@@ -37,6 +39,7 @@ class Case:
     film: dict[str, Any]
     about: dict[str, Any] = field(default_factory=dict)
     seconds: float = 60.0
+    before: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -96,6 +99,19 @@ class Scale:
         """
         across = math.pi / 6.0 * count / (fraction * thickness * along)
         return [self.length(along), self.length(across)]
+
+
+PACE, PACE_WITH_FLOW = 2000.0, 5.0
+"""Particles times d^2/D0 that a core of a server makes a second at coupling 4, rounded down."""
+
+
+def affordable(seconds, count, coupling, flow="none"):
+    """Return the time in d^2/D0 that a film can be followed in so many seconds of one core.
+
+    Steps get shorter as bonds get stiffer, in proportion to the coupling.
+    """
+    pace = PACE if flow == "none" else PACE_WITH_FLOW
+    return pace * seconds / count * min(1.0, 4.0 / coupling)
 
 
 BENCH = Scale(20e-9, 24e-9, 1.5e-3)

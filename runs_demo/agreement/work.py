@@ -96,10 +96,16 @@ def perform(case, folder):
     began = time.perf_counter()
     comparison = COMPARISONS[case.comparison]
     place = folder / "runs" / case.comparison / case.name
+    film = case.film
+    if case.before is not None:
+        first = sim.simulate(case.before, place / "before", threads=1, resume=True)
+        if not first.ending.is_complete:
+            return None
+        film = {**film, "start": {"kind": "file", "path": str(first.directory.resolve())}}
     rule = Deadline(case.seconds)
-    rules = [] if case.film["run"].get("dynamics") == "monte_carlo" else [rule]
+    rules = [] if film["run"].get("dynamics") == "monte_carlo" else [rule]
     run = sim.simulate(
-        case.film, place, threads=1, resume=True, stop_rules=rules, on_start=rule.begin
+        film, place / "run", threads=1, resume=True, stop_rules=rules, on_start=rule.begin
     )
     if not run.ending.is_complete:
         return None

@@ -1,0 +1,165 @@
+"""Signs of the measured trends of the spacing in films, its size, and the time of response.
+
+The measured films hold particles of 10 nm, of which a column of theirs needs millions: here beads
+of half a micrometre stand for them, whose columns are as far apart. Signs can be compared; what
+sizes would need is told.
+"""
+
+import math
+
+from analysis.pictures import record, style
+from runs_demo.agreement.case import Case, Scale, film
+from runs_demo.agreement.columns import column_numbers, way
+from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
+
+NAME = "trends"
+TITLE = "Trends of the spacing"
+BEADS = Scale(0.5e-6, 0.5e-6, 0.89e-3)
+HONG = "Hong and others, Magnetohydrodynamics 35, 297 (1999), abstract"
+HORNG = "Horng, Hong, Yeung, Yang, Appl. Opt. 37, 2674 (1998), abstract: several µm"
+YANG = "Yang and others, J. Magn. Magn. Mater. (2004), abstract: begins after tens of ms"
+PLAIN = {"field_mt": 6.0, "ramp": 0.05, "fraction": 0.04, "thickness_um": 5.0, "kelvin": 298.15}
+PAIRS = {
+    "field": ("field_mt", 4.0, 9.0, -1),
+    "ramp": ("ramp", 2.0, 0.05, -1),
+    "concentration": ("fraction", 0.02, 0.08, -1),
+    "thickness": ("thickness_um", 3.0, 10.0, 1),
+    "temperature": ("kelvin", 275.0, 345.0, 1),
+}
+"""What is changed, from and to (a ramp lasts so many d^2/D0), and the sign that was measured."""
+SEEDS = (61, 62)
+COUNT = 500
+SECONDS_A_STEP = 3e-6
+"""Of one particle, on one core of a server: beads magnetise each other, which costs sums."""
+
+
+def cases(seconds):
+    """Return the cases, sized so that one of weight 1 takes so many seconds."""
+    return [
+        _case(f"{name}_{side}_{seed}", seed, 2.0 * seconds, **{key: value})
+        for name, (key, low, high, _) in PAIRS.items()
+        for side, value in (("low", low), ("high", high))
+        for seed in SEEDS
+    ]
+
+
+def _case(name, seed, seconds, **changes):
+    given = PLAIN | changes
+    count = round(COUNT * max(1.0, given["thickness_um"] / 5.0) * max(1.0, seconds / 240.0) ** 0.5)
+    # steps of about 4e-5 d^2/D0; a film of one run is followed as long as of another of its pair
+    most = COUNT * max(1.0, 2.0 * (changes.get("thickness_um") is not None))
+    time = min(30.0, 4e-5 * seconds / (SECONDS_A_STEP * most))
+    hold = max(0.05, time - given["ramp"])
+    strength = f"{given['field_mt']:g} mT"
+    steps = [
+        {"kind": "ramp", "duration": BEADS.time(given["ramp"]), "strength": strength},
+        {"kind": "hold", "duration": BEADS.time(hold), "strength": strength},
+    ]
+    return Case(
+        NAME, name,
+        film(NAME, {
+            "particles.volume_fraction": given["fraction"],
+            "carrier.temperature": f"{given['kelvin']:g} K",
+            "film.thickness": f"{given['thickness_um']:g} um",
+            "film.count": count,
+            "field.steps": steps,
+            "run.duration": BEADS.time(given["ramp"] + hold),
+            "run.seed": seed,
+        }),
+        {**given, "seed": seed, "count": count}, seconds,
+    )  # fmt: skip
+
+
+def numbers(measured, _):
+    """Return what is kept of a run."""
+    return column_numbers(measured) | {
+        "way": way(measured.run),
+        "coupling": measured.numbers["derived"]["coupling"],
+    }
+
+
+def mean_of(found, name, side):
+    """Return (mean distance of columns in um over the seeds, its error)."""
+    told = [found.get(f"{name}_{side}_{seed}") for seed in SEEDS]
+    values = [
+        1e6 * one["way"]["distance_m"][-1] for one in told if one and one["way"]["distance_m"]
+    ]
+    if not values:
+        return None, None
+    mean = sum(values) / len(values)
+    # of the number of columns, and of what two seeds differ by
+    columns = 30.0 * len(values)
+    scatter = abs(values[0] - values[-1]) / 2.0 if len(values) > 1 else 0.0
+    return mean, max(scatter, 0.25 * mean / math.sqrt(columns))
+
+
+def rows(found):
+    """Return the lines of the table."""
+    table = [_sign_row(found, name) for name in PAIRS]
+    value, _ = mean_of(found, "thickness", "high")
+    told = MISSING if value is None else AGREES if 1.0 <= value <= 10.0 else DIFFERS
+    table.append(Row(
+        "size of the spacing, beads of 0.5 µm in 10 µm of film", HORNG, "several µm", told=told,
+        found_text="-" if value is None else f"{value:.1f} µm",
+    ))  # fmt: skip
+    return [*table, _response_row(found)]
+
+
+def _sign_row(found, name):
+    key, low, high, sign = PAIRS[name]
+    first, second = mean_of(found, name, "low"), mean_of(found, name, "high")
+    published = "up" if sign > 0 else "down"
+    what = f"spacing with {name} ({key}, {low:g} to {high:g})"
+    if first[0] is None or second[0] is None:
+        return Row(what, HONG, published, told=MISSING)
+    change = second[0] - first[0]
+    error = math.hypot(first[1], second[1])
+    told = UNSURE if abs(change) < 2.0 * error else AGREES if change * sign > 0 else DIFFERS
+    text = f"{first[0]:.2f} to {second[0]:.2f} µm, {change:+.2f} ± {error:.2f}".replace("-", "−")
+    return Row(what, HONG, published, told=told, found_text=text)
+
+
+def _response_row(found):
+    one = found.get(f"field_high_{SEEDS[0]}")
+    told, text = MISSING, "-"
+    if one is not None and len(one["way"]["time_s"]) > 2:
+        times, distances = one["way"]["time_s"], one["way"]["distance_m"]
+        middle = 0.5 * (distances[0] + distances[-1])
+        at = next((t for t, d in zip(times, distances, strict=True) if d >= middle), times[-1])
+        text = f"{1e3 * at:.0f} ms to half of the change"
+        told = AGREES if 5.0 <= 1e3 * at <= 500.0 else DIFFERS
+    return Row("response to the field, beads of 0.5 µm in water", YANG, "tens of ms", told=told,
+               found_text=text)  # fmt: skip
+
+
+@record.figure(
+    "Trends",
+    "Distance of columns at the low and the high end of what is changed, two seeds each; the arrow "
+    "in each name is the sign that was measured.",
+    wide=True,
+)
+def spacing_trends(found):
+    """Draw the distance at both ends of each change."""
+    with style.publication():
+        figure = style.new_figure(width=style.DOUBLE_COLUMN)
+        axes = figure.subplots()
+        for k, (name, (_, low, high, _)) in enumerate(PAIRS.items()):
+            for side, place in (("low", k - 0.15), ("high", k + 0.15)):
+                mean, error = mean_of(found, name, side)
+                if mean is None:
+                    continue
+                colour = style.FIRST if side == "low" else style.SECOND
+                axes.errorbar([place], [mean], [error], fmt="o", color=colour, markersize=4.5)
+                axes.annotate(
+                    f"{low if side == 'low' else high:g}", (place, mean), ha="center",
+                    textcoords="offset points", xytext=(0, 9), fontsize=style.SMALL_POINTS,
+                )  # fmt: skip
+        axes.set_xticks(
+            range(len(PAIRS)), [f"{n} {'↑' if p[3] > 0 else '↓'}" for n, p in PAIRS.items()]
+        )
+        axes.set(ylabel="distance of columns (µm)")
+        axes.margins(y=0.25)
+    return figure
+
+
+FIGURES = {spacing_trends.name: spacing_trends}
