@@ -178,12 +178,11 @@ def torn_lengths(found):
         mason = 1.0 / (3.0 * COUPLING)
         axes.plot(mason * grid, laws.torn_length(grid, COUPLING), color=style.INK, linewidth=0.9)
         looks = (
-            ("free", "o", style.FIRST),
-            ("flow", "s", style.SECOND),
-            ("pair", "x", style.THIRD),
+            ("free", "o", style.FIRST, "no flow"),
+            ("flow", "s", style.SECOND, "with flow"),
+            ("pair", "x", style.THIRD, "small, no flow"),
         )
-        names = {"free": "no flow", "flow": "with flow", "pair": "small, no flow"}
-        for kind, marker, colour in looks:
+        for kind, marker, colour, name in looks:
             points = series_of(found, kind)
             if points:
                 x, y, bars = (np.array(part) for part in zip(*points, strict=True))
