@@ -11,6 +11,8 @@ from runs_demo.agreement.row import Row
 
 NAME = "columns"
 TITLE = "Spacing of columns"
+SECTIONS = ("spacing",)
+"""What is measured in its runs, beside rest and chains."""
 BEADS = Scale(0.5e-6, 0.5e-6, 0.89e-3)
 FRACTION, COUPLING, STRONG, COLUMNS = 0.04, 20.0, 100.0, 64
 THICKNESSES_UM = (5.0, 10.0, 20.0, 50.0)

@@ -16,6 +16,8 @@ from runs_demo.agreement.row import AGREES, DIFFERS, Row
 
 NAME = "decay"
 TITLE = "Decay after switch-off"
+SECTIONS = ("relaxation",)
+"""What is measured in its runs, beside rest and chains."""
 THICKNESS, FRACTION, STRONG = 12.0, 0.01, 30.0
 STIFF, WEAK = 8.0, 4.0
 """Coupling of chains that last while they turn, and of chains that fall apart."""

@@ -9,6 +9,8 @@ from runs_demo.agreement.row import Row
 
 NAME = "magnetisation"
 TITLE = "Magnetisation of interacting dipoles"
+SECTIONS = ("magnetisation",)
+"""What is measured in its runs, beside rest and chains."""
 THICKNESS, COUNT = 16.0, 600
 ROOM = THICKNESS - 1.0
 CURVES = ((1.0, 0.1), (2.0, 0.1), (3.0, 0.05), (4.0, 0.05))

@@ -14,6 +14,8 @@ from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
 
 NAME = "trends"
 TITLE = "Trends of the spacing"
+SECTIONS = ("spacing",)
+"""What is measured in its runs, beside rest and chains."""
 BEADS = Scale(0.5e-6, 0.5e-6, 0.89e-3)
 HONG = "Hong and others, Magnetohydrodynamics 35, 297 (1999), abstract"
 HORNG = "Horng, Hong, Yeung, Yang, Appl. Opt. 37, 2674 (1998), abstract: several µm"

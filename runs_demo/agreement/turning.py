@@ -13,6 +13,8 @@ from runs_demo.agreement.row import Row
 
 NAME = "turning"
 TITLE = "Turning field"
+SECTIONS = ("relaxation",)
+"""What is measured in its runs, beside rest and chains."""
 THICKNESS, FRACTION, COUPLING, STRONG = 12.0, 0.02, 8.0, 30.0
 RATES = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 """omega d^2/D0."""

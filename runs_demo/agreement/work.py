@@ -18,7 +18,7 @@ from analysis.files.writing import write_text
 
 SHARE = 0.8
 """Of the budget that simulating may take; compiling, measuring and drawing take the rest."""
-OVERHEAD_S = 12.0
+OVERHEAD_S = 8.0
 """Seconds that a case costs beside its simulation."""
 
 
@@ -86,10 +86,16 @@ def kept_path(folder, case):
     return folder / "cases" / case.comparison / f"{case.name}.json"
 
 
+def needed(comparison):
+    """Return the names of the sections that are measured in the runs of a comparison."""
+    return ("equilibration", "chains", *getattr(comparison, "SECTIONS", ()))
+
+
 def perform(case, folder):
     """Simulate and measure one case, in its own process; return its numbers, None if stopped."""
     import analysis
     import sim
+    from analysis.measures.sections import SECTIONS
     from runs_demo.agreement.deadline import Deadline
     from runs_demo.agreement.every import COMPARISONS
 
@@ -109,7 +115,8 @@ def perform(case, folder):
     )
     if not run.ending.is_complete:
         return None
-    measured = analysis.measure(run)
+    sections = [one for one in SECTIONS if one.name in needed(comparison)]
+    measured = analysis.measure(run, sections=sections)
     return {
         "about": case.about,
         "found": comparison.numbers(measured, case),
