@@ -68,6 +68,9 @@ def parser():
     made.add_argument("-o", "--output", default="agreement", metavar="DIR", help="agreement")
     made.add_argument("--processes", default="", metavar="N", help="side by side; all cores")
     made.add_argument(
+        "--device", choices=("cpu", "gpu"), default="cpu", help="gpu: columns on a graphics card"
+    )
+    made.add_argument(
         "--page-only",
         action="store_true",
         help="simulate nothing, only write the page",
@@ -102,11 +105,11 @@ def _main(options):
     names, folder = known(options.names), Path(options.output)
     budget = minutes(options.budget)
     workers = whole(options.processes) if options.processes else work.processes()
-    plan = work.settle(folder, names, budget, workers)
+    plan = work.settle(folder, names, budget, workers, options.device)
     chosen = [COMPARISONS[name] for name in names]
     failed, stopped = [], False
     if not options.page_only:
-        jobs = work.planned(chosen, budget, plan["processes"])
+        jobs = work.planned(chosen, budget, plan["processes"], plan["device"])
         _, failed, stopped = work.run_all(jobs, folder, workers)
     _write(folder, plan, options.commit)
     if stopped:

@@ -25,19 +25,20 @@ SOURCE = "Liu and others, Int. J. Mod. Phys. B 8 (1994), abstract: d = 1.49 L^0.
 DIAMETER_UM = 0.5
 
 
-def cases(seconds):
+def cases(seconds, device="cpu"):
     """Return the cases, sized so that one of weight 1 takes so many seconds."""
     made = [
-        _case(f"thickness_{thickness:g}", thickness, 3.0 * seconds)
+        _case(f"thickness_{thickness:g}", thickness, 3.0 * seconds, device)
         for thickness in reversed(THICKNESSES_UM)
     ]
-    return made + [_case(name, 5.0, 2.0 * seconds, **change) for name, change in OTHERS.items()]
+    others = OTHERS.items()
+    return made + [_case(name, 5.0, 2.0 * seconds, device, **change) for name, change in others]
 
 
-def _case(name, thickness, seconds, coupling=COUPLING, seed=51, spread=0.0):
+def _case(name, thickness, seconds, device, coupling=COUPLING, seed=51, spread=0.0):
     side = math.sqrt(COLUMNS * math.sqrt(3.0) / 2.0) * float(laws.emulsion_spacing(thickness))
     count = round(FRACTION * side**2 * thickness / (math.pi / 6.0 * DIAMETER_UM**3))
-    time = min(60.0, affordable(seconds, count, coupling))
+    time = min(60.0, affordable(seconds, count, coupling, device=device))
     return Case(
         NAME, name,
         film(NAME, {
@@ -50,7 +51,7 @@ def _case(name, thickness, seconds, coupling=COUPLING, seed=51, spread=0.0):
             "run.seed": seed,
         }),
         {"thickness_um": thickness, "coupling": coupling, "spread": spread, "count": count,
-         "time": time},
+         "time": time, "device": device},
         seconds,
     )  # fmt: skip
 

@@ -8,7 +8,8 @@ sizes would need is told.
 import math
 
 from analysis.pictures import record, style
-from runs_demo.agreement.case import Case, Scale, film
+from runs_demo.agreement import laws
+from runs_demo.agreement.case import BOLTZMANN, MU0, TEMPERATURE, Case, Scale, affordable, film
 from runs_demo.agreement.columns import column_numbers, way
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
 
@@ -22,17 +23,22 @@ HORNG = "Horng, Hong, Yeung, Yang, Appl. Opt. 37, 2674 (1998), abstract: several
 YANG = "Yang and others, J. Magn. Magn. Mater. (2004), abstract: begins after tens of ms"
 PLAIN = {"field_mt": 6.0, "ramp": 0.05, "fraction": 0.04, "thickness_um": 5.0, "kelvin": 298.15}
 PAIRS = {
-    "field": ("field_mt", 4.0, 9.0, -1),
-    "ramp": ("ramp", 2.0, 0.05, -1),
+    "field": ("field_mt", 4.0, 8.0, -1),
+    "ramp": ("ramp", 5.0, 0.05, -1),
     "concentration": ("fraction", 0.02, 0.08, -1),
     "thickness": ("thickness_um", 3.0, 10.0, 1),
     "temperature": ("kelvin", 275.0, 345.0, 1),
 }
 """What is changed, from and to (a ramp lasts so many d^2/D0), and the sign that was measured."""
 SEEDS = (61, 62)
-COUNT = 500
-SECONDS_A_STEP = 3e-6
-"""Of one particle, on one core of a server: beads magnetise each other, which costs sums."""
+AREA_UM2 = 200.0
+STRONG = 100.0
+"""Langevin parameter of the beads: they stand along the field, whatever magnetised them."""
+SHARE, CORE_MAGNETISATION, CORE_M = 0.1, 446e3, 10e-9
+"""Beads: a tenth of each is cores of magnetite (A/m) of 10 nm."""
+RAMP_FIELD_MT, RAMP_COUNT = 3.0, 300
+SECONDS_A_STEP = 5e-6
+"""Of one bead that its neighbours magnetise, on one core of a server."""
 
 
 def cases(seconds):
@@ -45,39 +51,74 @@ def cases(seconds):
     ]
 
 
+def bead_magnetisation(field_mt, kelvin):
+    """Return the magnetisation of a lone bead in A/m, by Langevin's law of its cores."""
+    core = CORE_MAGNETISATION * math.pi / 6.0 * CORE_M**3
+    alpha = core * 1e-3 * field_mt / (BOLTZMANN * kelvin)
+    return SHARE * CORE_MAGNETISATION * float(laws.langevin(alpha))
+
+
+def bead_coupling(field_mt, kelvin):
+    """Return the coupling of two lone beads."""
+    moment = bead_magnetisation(field_mt, kelvin) * math.pi / 6.0 * BEADS.diameter_m**3
+    return MU0 * moment**2 / (4.0 * math.pi * BEADS.diameter_m**3 * BOLTZMANN * kelvin)
+
+
 def _case(name, seed, seconds, **changes):
     given = PLAIN | changes
-    count = round(COUNT * max(1.0, given["thickness_um"] / 5.0) * max(1.0, seconds / 240.0) ** 0.5)
-    # steps of about 4e-5 d^2/D0; a film of one run is followed as long as of another of its pair
-    most = COUNT * max(1.0, 2.0 * (changes.get("thickness_um") is not None))
-    time = min(30.0, 4e-5 * seconds / (SECONDS_A_STEP * most))
-    hold = max(0.05, time - given["ramp"])
-    strength = f"{given['field_mt']:g} mT"
-    steps = [
-        {"kind": "ramp", "duration": BEADS.time(given["ramp"]), "strength": strength},
-        {"kind": "hold", "duration": BEADS.time(hold), "strength": strength},
-    ]
+    if "ramp" in changes:
+        return _ramp_case(name, seed, seconds, given)
+    coupling = bead_coupling(given["field_mt"], given["kelvin"])
+    volume = AREA_UM2 * given["thickness_um"] * max(1.0, seconds / 240.0) ** 0.5
+    count = round(given["fraction"] * volume / (math.pi / 6.0 * (1e6 * BEADS.diameter_m) ** 3))
+    moment = BEADS.moment(coupling) * math.sqrt(given["kelvin"] / TEMPERATURE)
+    strength = STRONG * BOLTZMANN * given["kelvin"] / moment
+    magnetisation = bead_magnetisation(given["field_mt"], given["kelvin"])
+    # followed as long in seconds at both temperatures, and as long as others at both ends
+    time = min(40.0, affordable(seconds, 1200 if "thickness_um" in changes else 700, coupling))
     return Case(
         NAME, name,
-        film(NAME, {
+        film("columns", {
+            "particles.magnetisation": f"{magnetisation / 1e3:.8g} kA/m",
             "particles.volume_fraction": given["fraction"],
             "carrier.temperature": f"{given['kelvin']:g} K",
             "film.thickness": f"{given['thickness_um']:g} um",
             "film.count": count,
-            "field.steps": steps,
-            "run.duration": BEADS.time(given["ramp"] + hold),
+            "field.strength": f"{1e3 * strength:.8g} mT",
+            "run.duration": BEADS.time(time),
             "run.seed": seed,
         }),
-        {**given, "seed": seed, "count": count}, seconds,
+        {**given, "seed": seed, "count": count, "coupling": coupling, "time": time}, seconds,
+    )  # fmt: skip
+
+
+def _ramp_case(name, seed, seconds, given):
+    """Return a film whose beads are magnetised as the field grows."""
+    coupling = bead_coupling(RAMP_FIELD_MT, given["kelvin"])
+    step = 4e-4 / coupling
+    time = max(6.0, min(25.0, step * seconds / (SECONDS_A_STEP * RAMP_COUNT)))
+    strength = f"{RAMP_FIELD_MT:g} mT"
+    steps = [
+        {"kind": "ramp", "duration": BEADS.time(given["ramp"]), "strength": strength},
+        {"kind": "hold", "duration": BEADS.time(time - given["ramp"]), "strength": strength},
+    ]
+    return Case(
+        NAME, name,
+        film(NAME, {
+            "film.count": RAMP_COUNT,
+            "field.steps": steps,
+            "run.duration": BEADS.time(time),
+            "run.seed": seed,
+        }),
+        {**given, "field_mt": RAMP_FIELD_MT, "seed": seed, "count": RAMP_COUNT,
+         "coupling": coupling, "time": time},
+        seconds,
     )  # fmt: skip
 
 
 def numbers(measured, _):
     """Return what is kept of a run."""
-    return column_numbers(measured) | {
-        "way": way(measured.run),
-        "coupling": measured.numbers["derived"]["coupling"],
-    }
+    return column_numbers(measured) | {"way": way(measured.run)}
 
 
 def mean_of(found, name, side):

@@ -39,7 +39,7 @@ def makespan(seconds, workers):
     return max(ends)
 
 
-def planned(comparisons, minutes, workers):
+def planned(comparisons, minutes, workers, device="cpu"):
     """Return the cases of some comparisons, longest first, sized to end within the minutes.
 
     All sizes follow from the seconds of a case of weight 1, found by halving.
@@ -47,23 +47,27 @@ def planned(comparisons, minutes, workers):
     low, high = 0.5, 60.0 * minutes
     for _ in range(30):
         middle = 0.5 * (low + high)
-        jobs = ordered(comparisons, middle)
+        jobs = ordered(comparisons, middle, device)
         spans = [one.seconds + OVERHEAD_S for one in jobs]
         fits = makespan(spans, workers) < 60.0 * minutes * SHARE
         low, high = (middle, high) if fits else (low, middle)
-    return ordered(comparisons, low)
+    return ordered(comparisons, low, device)
 
 
-def ordered(comparisons, seconds):
+def ordered(comparisons, seconds, device="cpu"):
     """Return all cases for this many seconds, the longest first."""
-    jobs = [case for one in comparisons for case in one.cases(seconds)]
+    jobs = []
+    for one in comparisons:
+        jobs += one.cases(seconds, device) if hasattr(one, "ON_CARD") else one.cases(seconds)
     return sorted(jobs, key=lambda case: -case.seconds)
 
 
-def settle(folder, names, minutes, workers):
+def settle(folder, names, minutes, workers, device="cpu"):
     """Write down what a folder is for; raise `FolderInUse` where it is for something else."""
     path = folder / "plan.json"
-    wanted = {"comparisons": list(names), "budget_min": minutes, "processes": workers}
+    wanted = {
+        "comparisons": list(names), "budget_min": minutes, "processes": workers, "device": device,
+    }  # fmt: skip
     if path.exists():
         kept = json.loads(path.read_text(encoding="utf-8"))
         if kept["budget_min"] != minutes:
@@ -73,7 +77,7 @@ def settle(folder, names, minutes, workers):
             )
         more = [name for name in names if name not in kept["comparisons"]]
         wanted["comparisons"] = [*kept["comparisons"], *more]
-        wanted["processes"] = kept["processes"]
+        wanted |= {key: kept[key] for key in ("processes", "device")}
     elif folder.is_dir() and any(folder.iterdir()):
         raise FolderInUse(f"-o must name a new folder or one of this command; received {folder}.")
     folder.mkdir(parents=True, exist_ok=True)
@@ -111,8 +115,9 @@ def perform(case, folder):
     rule = Deadline(case.seconds)
     rules = [] if film["run"].get("dynamics") == "monte_carlo" else [rule]
     run = sim.simulate(
-        film, place / "run", threads=1, resume=True, stop_rules=rules, on_start=rule.begin
-    )
+        film, place / "run", threads=1, resume=True, stop_rules=rules, on_start=rule.begin,
+        device=case.about.get("device", "cpu"),
+    )  # fmt: skip
     if not run.ending.is_complete:
         return None
     sections = [one for one in SECTIONS if one.name in needed(comparison)]
