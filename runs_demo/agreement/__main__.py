@@ -3,7 +3,8 @@
     python -m runs_demo.agreement [NAMES] --budget MINUTES -o DIR
 
 Every run is kept in DIR; the same command goes on where it stopped. With more minutes films are
-larger and runs longer. `--page-only` writes table and page from the results that are there.
+larger and runs longer. `--page-only` writes the page of what is done so far, `--recorded` that of
+the results that come with the project.
 """
 
 import argparse
@@ -76,6 +77,9 @@ def parser():
         help="simulate nothing, only write the page",
     )
     made.add_argument(
+        "--recorded", action="store_true", help="simulate nothing: the page of recorded results"
+    )
+    made.add_argument(
         "--commit", action="store_true",
         help="also replace the results, figures and table of the project by these",
     )  # fmt: skip
@@ -88,7 +92,7 @@ def about(plan):
         "date": str(datetime.datetime.now().astimezone().date()),
         "processor": processor(),
         "versions": versions(),
-        "budget": f"{plan['budget_min']:g} minutes, {plan['processes']} runs side by side",
+        "budget": f"budget of {plan['budget_min']:g} minutes, {plan['processes']} runs at a time",
     }
 
 
@@ -103,6 +107,9 @@ def main(words=None):
 
 def _main(options):
     names, folder = known(options.names), Path(options.output)
+    if options.recorded:
+        folder.mkdir(parents=True, exist_ok=True)
+        return _tell(folder, _only(dossier.read(), names))
     budget = minutes(options.budget)
     workers = whole(options.processes) if options.processes else work.processes()
     plan = work.settle(folder, names, budget, workers, options.device)
@@ -118,18 +125,32 @@ def _main(options):
     return 1 if failed else 0
 
 
+def _only(results, names):
+    """Return the results of some comparisons."""
+    return {
+        part: {name: content[name] for name in names if name in content}
+        for part, content in results.items()
+    }
+
+
 def _write(folder, plan, commit):
+    """Gather what is done, and write figures, page and, if asked, what the project keeps."""
     path = folder / "results.json"
-    dossier.write_results(path, about(plan), work.gathered(folder, plan["comparisons"]))
+    cases = work.gathered(folder, plan["comparisons"])
+    dossier.write_results(path, dict.fromkeys(cases, about(plan)), cases)
     results = dossier.read(path)
-    dossier.write_figures(results, folder / "figures")
-    dossier.write_page(results, folder / "dossier.html")
-    print(dossier.table(results))
-    print(f"page: {folder / 'dossier.html'}")
+    _tell(folder, results)
     if commit:
-        dossier.RESULTS.write_bytes(path.read_bytes())
-        dossier.write_table(results)
-        dossier.write_figures(results, Path(__file__).parent / "figures")
+        dossier.commit(results)
+
+
+def _tell(folder, results):
+    """Write figures and page, print the table; return the exit code."""
+    dossier.write_figures(results, folder / "figures")
+    page = dossier.write_page(results, folder / "dossier.html")
+    print(dossier.table(results))
+    print(f"page: {page}")
+    return 0
 
 
 if __name__ == "__main__":

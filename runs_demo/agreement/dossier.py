@@ -7,8 +7,8 @@ about it: laws, deviations and verdicts are reckoned when the page is written.
 import json
 from pathlib import Path
 
-from analysis.files.writing import write_text
-from analysis.pictures.style import save_all
+from analysis.files.writing import write_bytes, write_text
+from analysis.pictures.style import PNG_DOTS_PER_INCH, figure_bytes
 from analysis.reports import page
 from runs_demo.agreement.every import COMPARISONS
 from runs_demo.agreement.explained import EXPLAINED, LEAST
@@ -19,18 +19,48 @@ RESULTS = Path(__file__).parent / "results.json"
 TABLE_PAGE = ROOT / "tests" / "published" / "README.md"
 BEGIN, END = "<!-- table of agreement: begin -->", "<!-- table of agreement: end -->"
 HEAD = ("comparison", "source", "published", "found", "error", "verdict", "cost", "made by")
+SMALL_DOTS_PER_INCH = 150
 VERDICTS = (AGREES, DIFFERS, UNSURE, MISSING)
 
 
 def read(path=RESULTS):
-    """Return what a file of results holds: ``about`` and ``cases`` by comparison and name."""
-    return json.loads(Path(path).read_text(encoding="utf-8"))
+    """Return what a file of results holds: ``about`` and ``cases``, each by comparison."""
+    whole = json.loads(Path(path).read_text(encoding="utf-8"))
+    return {
+        part: {name: content[part] for name, content in whole.items()}
+        for part in ("about", "cases")
+    }
+
+
+def joined(older, newer):
+    """Return results with those of newer runs in the place of older ones of a comparison."""
+    return {part: older[part] | newer[part] for part in ("about", "cases")}
+
+
+def told_about(results):
+    """Return when, where and for how long all was run, as a text."""
+    places = {}
+    for name, about in results["about"].items():
+        if results["cases"].get(name):
+            words = f"{about['date']}, {about['processor']}, {about['versions']}, {about['budget']}"
+            places.setdefault(words, []).append(name)
+    return "; ".join(f"{words} ({', '.join(names)})" for words, names in places.items())
 
 
 def write_results(path, about, cases):
-    """Write a file of results, numbers shortened to what they can mean."""
-    content = {"about": about, "cases": _shortened(cases)}
-    write_text(Path(path), json.dumps(content, indent=None, separators=(",", ":")) + "\n")
+    """Write a file of results, numbers shortened to what they can mean.
+
+    ``about`` says when, where and for how long the comparisons ran, by name.
+    """
+    lines = [
+        f'{json.dumps(name)}:{{"about":{_text(about[name])},"cases":{_text(_shortened(found))}}}'
+        for name, found in cases.items()
+    ]
+    write_text(Path(path), "{" + ",\n".join(lines) + "}\n")
+
+
+def _text(value):
+    return json.dumps(value, separators=(",", ":"), ensure_ascii=False)
 
 
 def _shortened(value):
@@ -79,7 +109,7 @@ def counted(rows):
 
 def table(results):
     """Return the table in Markdown, with a line above that says when and where it was made."""
-    about, cases = results["about"], results["cases"]
+    cases = results["cases"]
     rows = lines(results)
     body = [
         "| " + " | ".join(cell.replace("|", "/") for cell in cells[:-1])
@@ -87,8 +117,7 @@ def table(results):
         for cells in (_cells(comparison, row, cases) for comparison, row in rows)
     ]  # fmt: skip
     return "\n".join([
-        f"{about['date']}, {about['processor']}, budget of {about['budget']}: "
-        f"{counted([row for _, row in rows])}.",
+        f"{told_about(results)}: {counted([row for _, row in rows])}.",
         "",
         "| " + " | ".join(HEAD) + " |",
         "|---" * len(HEAD) + "|",
@@ -111,22 +140,32 @@ def write_table(results):
     write_text(TABLE_PAGE, replaced(text, table(results)))
 
 
-def write_figures(results, folder):
+def write_figures(results, folder, dots_per_inch=PNG_DOTS_PER_INCH):
     """Draw all figures as pictures; return their paths."""
-    drawn = {}
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
     for name, comparison in COMPARISONS.items():
         found = found_of(results["cases"], name)
-        if found:
-            drawn |= {
-                figure.name: (lambda figure=figure, found=found: figure(found))
-                for figure in comparison.FIGURES.values()
-            }
-    return save_all(drawn, Path(folder), "png")
+        for figure in comparison.FIGURES.values() if found else ():
+            picture = figure_bytes(figure(found), "png", dots_per_inch)
+            written.append(write_bytes(folder / f"{figure.name}.png", picture))
+    return written
+
+
+def commit(newer):
+    """Let the project keep these results: its file of results, table and figures."""
+    older = read() if RESULTS.exists() else {"about": {}, "cases": {}}
+    results = joined(older, newer)
+    write_results(RESULTS, results["about"], results["cases"])
+    results = read()
+    write_table(results)
+    write_figures(results, Path(__file__).parent / "figures", SMALL_DOTS_PER_INCH)
 
 
 def write_page(results, path):
     """Write the page, one file with its figures inside."""
-    about, cases = results["about"], results["cases"]
+    cases = results["cases"]
     all_rows = lines(results)
     parts = [page.section("The three that agree least", _words(LEAST))] if LEAST else []
     for name, comparison in COMPARISONS.items():
@@ -146,9 +185,9 @@ def write_page(results, path):
         "What films of this program share with published laws, and what not",
         f"{len(all_rows)} comparisons: {counted([row for _, row in all_rows])}.",
         parts,
-        f"{about['date']}, {about['processor']}, {about['versions']}; budget of {about['budget']}. "
-        "Errors are one standard error. Agreement is meant within two of them and what the law "
-        "itself may be off by. Lengths in diameters d, times in d²/D0, energies in kT.",
+        f"{told_about(results)}. Errors are one standard error. Agreement is meant within two of "
+        "them and what the law itself may be off by. Lengths in diameters d, times in d²/D0, "
+        "energies in kT.",
     )
     return write_text(Path(path), text)
 

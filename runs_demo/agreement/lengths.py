@@ -206,7 +206,8 @@ def mean_lengths(found):
                 xlabel="coupling λ", ylabel="mean length", yscale="log", ylim=(0.95, 60.0),
                 title="strong field" if in_field else "no field",
             )  # fmt: skip
-            axes.legend(loc="upper left")
+            if axes.get_legend_handles_labels()[0]:
+                axes.legend(loc="upper left")
     return figure
 
 

@@ -1,7 +1,6 @@
 """The dossier: its command on recorded results, its table, and what it says of mistakes."""
 
 import concurrent.futures
-import json
 import math
 import re
 
@@ -56,6 +55,14 @@ def test_the_command_writes_page_and_table(recorded, capsys):
     assert page.count("data:image/png;base64,") == len(COMPARISONS[NAME].FIGURES)
     assert "http" not in page.replace("http://www.w3.org", "")
     assert f"`runs_demo/agreement/{NAME}.py` |" in capsys.readouterr().out
+
+
+def test_the_recorded_results_make_a_page(tmp_path):
+    assert main([NAME, "--recorded", "-o", str(tmp_path / "page")]) == 0
+    assert {path.stem for path in (tmp_path / "page" / "figures").glob("*.png")} == set(
+        COMPARISONS[NAME].FIGURES
+    )
+    assert COMPARISONS[NAME].TITLE in (tmp_path / "page" / "dossier.html").read_text("utf-8")
 
 
 def test_only_what_is_missing_is_run_again(recorded):
@@ -193,7 +200,15 @@ def test_verdicts(found, error, within, verdict):
     assert Row("a number", "a book", 1.0, found, error, within).verdict == verdict
 
 
-def test_results_are_kept_short(tmp_path):
-    dossier.write_results(tmp_path / "r.json", {"date": "today"}, {"a": {"b": {"found": [1 / 3]}}})
-    text = (tmp_path / "r.json").read_text(encoding="utf-8")
-    assert json.loads(text)["cases"]["a"]["b"]["found"] == [0.33333]
+def test_results_are_kept_short_and_newer_ones_take_their_place(tmp_path):
+    path = tmp_path / "results.json"
+    dossier.write_results(path, {"a": {"date": "today"}}, {"a": {"one": {"found": [1 / 3, 7]}}})
+    held = dossier.read(path)
+    assert held == {
+        "about": {"a": {"date": "today"}},
+        "cases": {"a": {"one": {"found": [0.33333, 7]}}},
+    }
+    newer = {"about": {"b": {}}, "cases": {"a": {"two": {}}, "b": {}}}
+    both = dossier.joined(held, newer)
+    assert both["cases"] == {"a": {"two": {}}, "b": {}}
+    assert both["about"] == {"a": {"date": "today"}, "b": {}}
