@@ -102,9 +102,9 @@ class Scale:
         return [self.length(along), self.length(across)]
 
 
-PACE, PACE_WITH_FLOW, PACE_ON_CARD = 2000.0, 5.0, 50_000.0
+PACE, PACE_WITH_FLOW, PACE_ON_CARD = 2500.0, 8.0, 50_000.0
 """Particles times d^2/D0 that are made a second at coupling 4, on one core of a server and on a
-graphics card, rounded down."""
+graphics card; runs that are slower than this end by their deadline."""
 
 
 def affordable(seconds, count, coupling, flow="none", device="cpu"):

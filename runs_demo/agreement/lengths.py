@@ -49,7 +49,7 @@ def _case(fraction, coupling, in_field, seconds):
     count = max(300, round(6.0 / math.pi * fraction * THICKNESS * along * across))
     if not in_field:
         along = math.sqrt(math.pi / 6.0 * count / (fraction * THICKNESS))
-    weight = 2.0 if coupling >= 4.0 else 1.0
+    weight = 2.0 if coupling >= 4.0 else 0.7
     return Case(
         NAME,
         name_of(fraction, coupling, in_field),

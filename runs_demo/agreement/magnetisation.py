@@ -34,8 +34,8 @@ def name_of(coupling, fraction, alpha):
 
 def cases(seconds):
     """Return the cases, sized so that one of weight 1 takes so many seconds."""
-    still = [_case(*pair, 0.0, seconds) for pair in (*CURVES, *WITHOUT)]
-    return still + [_case(*pair, alpha, 0.5 * seconds) for pair in CURVES for alpha in FIELDS]
+    still = [_case(*pair, 0.0, 1.2 * seconds) for pair in (*CURVES, *WITHOUT)]
+    return still + [_case(*pair, alpha, 0.35 * seconds) for pair in CURVES for alpha in FIELDS]
 
 
 def _case(coupling, fraction, alpha, seconds):

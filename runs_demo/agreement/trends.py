@@ -21,33 +21,37 @@ BEADS = Scale(0.5e-6, 0.5e-6, 0.89e-3)
 HONG = "Hong and others, Magnetohydrodynamics 35, 297 (1999), abstract"
 HORNG = "Horng, Hong, Yeung, Yang, Appl. Opt. 37, 2674 (1998), abstract: several µm"
 YANG = "Yang and others, J. Magn. Magn. Mater. (2004), abstract: begins after tens of ms"
-PLAIN = {"field_mt": 6.0, "ramp": 0.05, "fraction": 0.04, "thickness_um": 5.0, "kelvin": 298.15}
+PLAIN = {"field_mt": 6.0, "ramp": 0.01, "fraction": 0.04, "thickness_um": 5.0, "kelvin": 298.15}
 PAIRS = {
     "field": ("field_mt", 4.0, 8.0, -1),
-    "ramp": ("ramp", 5.0, 0.05, -1),
+    "ramp": ("ramp", 0.5, 0.01, -1),
     "concentration": ("fraction", 0.02, 0.08, -1),
     "thickness": ("thickness_um", 3.0, 10.0, 1),
     "temperature": ("kelvin", 275.0, 345.0, 1),
 }
-"""What is changed, from and to (a ramp lasts so many d^2/D0), and the sign that was measured."""
-SEEDS = (61, 62)
+"""What is changed, from and to (a ramp lasts this share of a run), and the sign measured."""
+SEEDS = (61, 62, 63)
+"""As many are run as the budget is worth: one below 60 s a weight of 1, all above 600 s."""
+GROWS = ("fraction", "thickness_um")
+"""What the number of beads grows with."""
 AREA_UM2 = 200.0
 STRONG = 100.0
 """Langevin parameter of the beads: they stand along the field, whatever magnetised them."""
 SHARE, CORE_MAGNETISATION, CORE_M = 0.1, 446e3, 10e-9
 """Beads: a tenth of each is cores of magnetite (A/m) of 10 nm."""
-RAMP_FIELD_MT, RAMP_COUNT = 3.0, 300
+RAMP_FIELD_MT, RAMP_COUNT = 3.5, 200
 SECONDS_A_STEP = 5e-6
 """Of one bead that its neighbours magnetise, on one core of a server."""
 
 
 def cases(seconds):
     """Return the cases, sized so that one of weight 1 takes so many seconds."""
+    seeds = SEEDS[: 1 if seconds < 60.0 else 2 if seconds < 600.0 else 3]
     return [
-        _case(f"{name}_{side}_{seed}", seed, 2.0 * seconds, **{key: value})
-        for name, (key, low, high, _) in PAIRS.items()
-        for side, value in (("low", low), ("high", high))
-        for seed in SEEDS
+        _case(f"{name}_{side}_{seed}", seed, seconds, pair, side == "high")
+        for name, pair in PAIRS.items()
+        for side in ("low", "high")
+        for seed in seeds
     ]
 
 
@@ -64,18 +68,22 @@ def bead_coupling(field_mt, kelvin):
     return MU0 * moment**2 / (4.0 * math.pi * BEADS.diameter_m**3 * BOLTZMANN * kelvin)
 
 
-def _case(name, seed, seconds, **changes):
-    given = PLAIN | changes
-    if "ramp" in changes:
-        return _ramp_case(name, seed, seconds, given)
-    coupling = bead_coupling(given["field_mt"], given["kelvin"])
+def _case(name, seed, seconds, pair, high):
+    """Return one end of a pair, followed as long as the other end."""
+    key, *ends, _ = pair
+    both = [PLAIN | {key: value} for value in ends]
+    given = both[high]
+    if key == "ramp":
+        return _ramp_case(name, seed, 3.0 * seconds, given)
+    seconds *= 1.5
+    coupling, most = _coupling(given), max(_coupling(one) for one in both)
     volume = AREA_UM2 * given["thickness_um"] * max(1.0, seconds / 240.0) ** 0.5
     count = round(given["fraction"] * volume / (math.pi / 6.0 * (1e6 * BEADS.diameter_m) ** 3))
     moment = BEADS.moment(coupling) * math.sqrt(given["kelvin"] / TEMPERATURE)
     strength = STRONG * BOLTZMANN * given["kelvin"] / moment
     magnetisation = bead_magnetisation(given["field_mt"], given["kelvin"])
-    # followed as long in seconds at both temperatures, and as long as others at both ends
-    time = min(40.0, affordable(seconds, 1200 if "thickness_um" in changes else 700, coupling))
+    largest = count * max(one[key] for one in both) / given[key] if key in GROWS else count
+    time = min(40.0, affordable(seconds, largest, most))
     return Case(
         NAME, name,
         film("columns", {
@@ -92,15 +100,20 @@ def _case(name, seed, seconds, **changes):
     )  # fmt: skip
 
 
+def _coupling(given):
+    return bead_coupling(given["field_mt"], given["kelvin"])
+
+
 def _ramp_case(name, seed, seconds, given):
     """Return a film whose beads are magnetised as the field grows."""
     coupling = bead_coupling(RAMP_FIELD_MT, given["kelvin"])
     step = 4e-4 / coupling
-    time = max(6.0, min(25.0, step * seconds / (SECONDS_A_STEP * RAMP_COUNT)))
+    time = min(25.0, step * seconds / (SECONDS_A_STEP * RAMP_COUNT))
+    ramp = given["ramp"] * time
     strength = f"{RAMP_FIELD_MT:g} mT"
     steps = [
-        {"kind": "ramp", "duration": BEADS.time(given["ramp"]), "strength": strength},
-        {"kind": "hold", "duration": BEADS.time(time - given["ramp"]), "strength": strength},
+        {"kind": "ramp", "duration": BEADS.time(ramp), "strength": strength},
+        {"kind": "hold", "duration": BEADS.time(time - ramp), "strength": strength},
     ]
     return Case(
         NAME, name,

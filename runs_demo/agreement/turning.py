@@ -32,7 +32,7 @@ def cases(seconds):
     """Return the cases, sized so that one of weight 1 takes so many seconds."""
     made = []
     for rate in RATES:
-        weight = 2.0 if rate <= 2.0 else 1.0
+        weight = 2.0 if rate <= 2.0 else 0.7
         count = round(1000 * max(1.0, min(4.0, seconds / 120.0)))
         time = min(
             max(12.0, 10.0 * 2.0 * np.pi / rate), affordable(weight * seconds, count, COUPLING)
