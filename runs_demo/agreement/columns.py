@@ -184,6 +184,9 @@ def column_distance(found):
                           label=name.replace("_", " "))  # fmt: skip
         axes.set(xlabel="thickness (µm)", ylabel="distance of columns (µm)", xscale="log",
                  yscale="log", ylim=(1.0, 8.0))  # fmt: skip
+        axes.minorticks_off()
+        axes.set_xticks(THICKNESSES_UM, [f"{one:g}" for one in THICKNESSES_UM])
+        axes.set_yticks([1, 2, 3, 4, 6, 8], ["1", "2", "3", "4", "6", "8"])
         axes.legend(loc="upper left", fontsize=style.SMALL_POINTS)
     return figure
 

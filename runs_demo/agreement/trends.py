@@ -207,8 +207,8 @@ def spacing_trends(found):
                 colour = style.FIRST if side == "low" else style.SECOND
                 axes.errorbar([place], [mean], [error], fmt="o", color=colour, markersize=4.5)
                 axes.annotate(
-                    f"{low if side == 'low' else high:g}", (place, mean), ha="center",
-                    textcoords="offset points", xytext=(0, 9), fontsize=style.SMALL_POINTS,
+                    f"{low if side == 'low' else high:g}", (place, mean), va="center",
+                    textcoords="offset points", xytext=(6, 0), fontsize=style.SMALL_POINTS,
                 )  # fmt: skip
         axes.set_xticks(
             range(len(PAIRS)), [f"{n} {'↑' if p[3] > 0 else '↓'}" for n, p in PAIRS.items()]

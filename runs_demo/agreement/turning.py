@@ -221,7 +221,7 @@ def lags(found):
         axes.axhline(45.0, color=style.QUIET, linewidth=0.8, linestyle="--")
         axes.set(xlabel="Mason number", ylabel="angle behind the field (°)", xscale="log")
         if axes.get_legend_handles_labels()[0]:
-            axes.legend(loc="upper left")
+            axes.legend(loc="lower right")
     return figure
 
 
