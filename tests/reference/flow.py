@@ -144,9 +144,9 @@ class DenseFlow:
     def near_velocity(self, force):
         """Return velocities (3, N) by the near part."""
         root = np.sqrt(0.5 / self.radius)
-        vectors = np.zeros((3 * self.count, LANES))
-        vectors[:, 0] = (root * force).T.ravel()
-        return root * self.near.multiply(vectors)[:, 0].reshape(-1, 3).T
+        vectors = np.zeros((LANES, 3 * self.count))
+        vectors[0] = (root * force).T.ravel()
+        return root * self.near.multiply(vectors)[0].reshape(-1, 3).T
 
     def matrix(self, part="whole"):
         """Return the mobility (3 N, 3 N); rows are x of all particles, then y, then z."""

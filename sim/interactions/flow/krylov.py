@@ -2,7 +2,7 @@
 
 Lanczos' method (E. Chow and Y. Saad, SIAM J. Sci. Comput. 36, A588 (2014)): the matrix is
 seen through the vectors M v, M M v, ... which it makes of v, as a small tridiagonal one. Several
-vectors go side by side, one a lane; what comes of one does not depend on the others.
+vectors go side by side; what comes of one does not depend on the others.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def apply_function(
     ----------
     multiply : callable
         Returns M times each of the vectors, in an array that may be used again.
-    vectors : float64 array, shape (size, lanes)
+    vectors : float64 array, shape (vectors, size)
     function : callable
         Of eigenvalues; those that rounding makes negative are given as 0.
     tolerance : float
@@ -47,7 +47,7 @@ def apply_function(
 
     Returns
     -------
-    results : float64 array, shape (size, lanes)
+    results : float64 array, shape (vectors, size)
     products : int
         How many were needed, of all vectors at once.
 
@@ -57,7 +57,7 @@ def apply_function(
         If a result still changes.
     """
     length = _norms(vectors)
-    basis = [vectors / np.maximum(length, TINY)]
+    basis = [vectors / np.maximum(length, TINY)[:, None]]
     diagonal: list[Floats] = []
     beside: list[Floats] = []
     weights = np.zeros((len(length), 0))  # of the results in the basis
@@ -66,20 +66,21 @@ def apply_function(
         newest = basis[-1]
         following = multiply(newest).copy()
         if beside:
-            following -= beside[-1] * basis[-2]
-        diagonal.append((newest * following).sum(axis=0))
-        following -= diagonal[-1] * newest
+            following -= beside[-1][:, None] * basis[-2]
+        diagonal.append((newest * following).sum(axis=1))
+        following -= diagonal[-1][:, None] * newest
         weights, changes = _weigh(diagonal, beside, function, weights, done)
         step = _norms(following)
         # a vector whose products span no more is found: what follows is nothing
         exhausted = step <= 1e-12 * np.max(np.abs(diagonal), axis=0)
-        if made >= LEAST_PRODUCTS or made == len(vectors):
+        if made >= LEAST_PRODUCTS or made == vectors.shape[1]:
             done |= changes <= tolerance
         done |= exhausted
         if np.all(done):
-            return _combined(basis, length * weights.T), made
+            return _combined(basis, length[:, None] * weights), made
         beside.append(np.where(exhausted, 0.0, step))
-        basis.append(np.where(exhausted, 0.0, following / np.maximum(step, TINY)))
+        following *= np.where(exhausted, 0.0, 1.0 / np.maximum(step, TINY))[:, None]
+        basis.append(following)
     raise UnsettledFlowError(
         f"the near flow's noise still changes by {np.max(changes[~done]):.2g} of itself after "
         f"{MOST_PRODUCTS} products"
@@ -107,18 +108,18 @@ def _weigh(
     along = function(np.maximum(values, 0.0)) * vectors[:, 0, :]
     weights = (vectors * along[:, None, :]).sum(axis=2)
     kept = np.pad(before, ((0, 0), (0, 1)))
-    changes = _norms((weights - kept).T) / np.maximum(_norms(weights.T), TINY)
+    changes = _norms(weights - kept) / np.maximum(_norms(weights), TINY)
     return np.where(done[:, None], kept, weights), changes
 
 
 def _combined(basis: list[Floats], weights: Floats) -> Floats:
-    """Return the sum of the basis with weights, (products, lanes)."""
+    """Return the sum of the basis with weights, (vectors, products)."""
     result = np.zeros_like(basis[0])
-    for weight, one in zip(weights, basis, strict=False):
-        result += weight * one
+    for weight, one in zip(weights.T, basis, strict=False):
+        result += weight[:, None] * one
     return result
 
 
 def _norms(vectors: Floats) -> Floats:
-    """Return the lengths of columns, added in an order that no library's threads change."""
-    return np.asarray(np.sqrt((vectors * vectors).sum(axis=0)))
+    """Return the lengths of rows, added in an order that no library's threads change."""
+    return np.asarray(np.sqrt((vectors * vectors).sum(axis=1)))

@@ -120,23 +120,23 @@ class NearFlowSum:
                 product=np.zeros((count, 3, LANES)),
                 pushed=np.zeros((count, 3)),
                 moved=MovedSlots(slots.x, slots.y, slots.z, slots.momentum, force),
-                noise=np.zeros((LANES, 3, size)),
+                noise=np.zeros((LANES, size, 3)),
                 clock=np.zeros(3, np.uint64),
                 drift_time=self._drift_time,
             )
         )  # fmt: skip
 
     def multiply(self, vectors: Floats) -> Floats:
-        """Return the near part times vectors, (3 count, LANES), in an array that is used again."""
+        """Return the near part times vectors, (LANES, 3 count), x, y, z of each in turn."""
         content = self._film.content
-        np.multiply(vectors.reshape(content.vector.shape), self._factors, out=content.vector)
+        by_particle = vectors.reshape(LANES, content.count, 3).transpose(1, 2, 0)
+        np.multiply(by_particle, self._factors, out=content.vector)
         self._run(near.product_part)
         self.products += 1
-        product: Floats = content.product
-        return product.reshape(vectors.shape)
+        return np.ascontiguousarray(content.product.transpose(2, 0, 1)).reshape(vectors.shape)
 
     def noise(self, normals: Floats) -> Floats:
-        """Return the root of the near part times normals, (3 count, LANES)."""
+        """Return the root of the near part times normals, (LANES, 3 count)."""
         found, _ = apply_function(self.multiply, normals, np.sqrt, self.tolerance)
         return found
 
@@ -158,9 +158,8 @@ class NearFlowSum:
         self._run(near.draw_part)
         noise, count = content.noise, content.count
         noise[lanes:] = 0.0
-        normals = np.ascontiguousarray(noise[:, :, :count].transpose(2, 1, 0))
-        found = size * self.noise(normals.reshape(3 * count, LANES))
-        noise[:, :, :count] = found.reshape(count, 3, LANES).transpose(2, 1, 0)
+        found = size * self.noise(noise[:, :count].reshape(LANES, 3 * count))
+        noise[:, :count] = found.reshape(LANES, count, 3)
 
     def move(self, at: int) -> None:
         """Move the slots by the near flow of a step for which noise is at hand."""

@@ -1,6 +1,6 @@
 """What the loops of the flow work on: named tuples of arrays and of numbers, no behaviour.
 
-Columns of the grid are three components, each of ``2 half`` polynomials across the film: even
+Columns of the grid are three components, each of ``2 half`` functions across the film: even
 ones first, then odd ones. Lengths are in d0, times in d0^2/D0, forces in kT/d0.
 """
 
@@ -24,11 +24,12 @@ class FlowGrid(NamedTuple):
     velocity: Any  # float64 (3, >= count) result
     first: Any  # int64 (count, 2) first grid point under the window
     weights: Any  # float32 (count, 2, window)
-    across: Any  # float32 (count, 2 half) polynomials at the particle's height
+    across: Any  # float32 (count, 2 half) functions at the particle's height
     grid: Any  # float32 (nx, ny, 3, 2 half)
     side_x: Any
     side_y: Any
     thickness: Any
+    profiles: Any  # float64 (2, polynomials, half) even and odd functions of Legendre polynomials
     window: Any  # int, grid points under the window
     shape: Any  # its steepness
 
@@ -82,7 +83,7 @@ class NearFlow(NamedTuple):
     product: Any  # float64 (count, 3, LANES)
     pushed: Any  # float64 (count, 3) half moves by force, times the factors of the near part
     moved: Any  # places, forces and momenta, which a step changes: ``MovedSlots``
-    noise: Any  # float64 (LANES, 3, >= count) noise of the steps from the last list on
+    noise: Any  # float64 (LANES, >= count, 3) noise of the steps from the last list on
     clock: Any  # (3,) uint64: seed, step of the first lane, lane of the present step
     drift_time: Any  # for how long the drift acts in a step
 

@@ -133,7 +133,7 @@ def draw_part(block, film):
             normals(film.identity, first, size, step, film.clock[SEED], words, fresh)
             for axis in range(3):
                 for k in range(size):
-                    film.noise[lane, axis, first + k] = fresh[axis, k]
+                    film.noise[lane, first + k, axis] = fresh[axis, k]
 
 
 @kernel
@@ -198,7 +198,7 @@ def move_part(block, film):
             z += a * w + along * nz
         by_force = film.share[0, i] * x, film.share[0, i] * y, film.share[1, i] * z
         for axis in range(3):
-            noise = film.noise[lane, axis, i]
+            noise = film.noise[lane, i, axis]
             by_noise = 0.5 * (moved.momentum[axis, i] + noise)
             moved.momentum[axis, i] = noise
             move = (
