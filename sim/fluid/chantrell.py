@@ -121,7 +121,8 @@ def ends_of_curve(field: Floats, magnetisation: Floats) -> Ends | None:
         return None
     last = field >= TOP_SHARE * field[-1]
     last[-FEWEST:] = True
-    slope, saturation = np.polyfit(1.0 / (field + magnetisation / 3.0)[last], magnetisation[last], 1)
+    inverse = 1.0 / (field + magnetisation / 3.0)
+    slope, saturation = np.polyfit(inverse[last], magnetisation[last], 1)
     low_field, low = field[:FEWEST], magnetisation[:FEWEST]
     return Ends(
         susceptibility=float(low_field @ low / (low_field @ low_field)),

@@ -111,14 +111,14 @@ def _widest(sheet: Sheet) -> float:
     spread = MOST_SPREAD if stated is None else min(_high(stated), MOST_SPREAD)
     deviations, shares = size_nodes()
     sixth, third = (float(shares @ np.exp(k * spread * deviations)) for k in (6.0, 3.0))
-    return (sixth / third) ** (1.0 / 3.0)
+    return math.cbrt(sixth / third)
 
 
 def _domain(sheet: Sheet, susceptibility: float, saturation: float) -> float:
     """Magnetic diameter in m of equal cores that give this susceptibility."""
     moment = 3.0 * BOLTZMANN * sheet.temperature * without_interactions(susceptibility)
     moment /= MU0 * saturation
-    return (6.0 * moment / (math.pi * sheet.core_magnetisation.value)) ** (1.0 / 3.0)
+    return math.cbrt(6.0 * moment / (math.pi * sheet.core_magnetisation.value))
 
 
 def _magnetic_fraction(sheet: Sheet) -> float:

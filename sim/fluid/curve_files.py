@@ -132,9 +132,7 @@ def read_spectrum(path: Path, share: float) -> Spectrum:
     """
     columns, units = _read(path, ("frequency (kHz)", "chi_real", "chi_loss"))
     frequency = columns[0] * _factor(units[0], ("frequency",), None)
-    real, loss = (
-        columns[k] * _factor(units[k], ("susceptibility",), None) for k in (1, 2)
-    )
+    real, loss = (columns[k] * _factor(units[k], ("susceptibility",), None) for k in (1, 2))
     kinds = ("susceptibility",)
     error = _errors([*columns[:1], real, *columns[3:]], [units[0], units[1], *units[3:]], real,
                     share, kinds, None)  # fmt: skip

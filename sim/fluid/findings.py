@@ -128,7 +128,7 @@ class Findings:
     @cached_property
     def correlations(self) -> dict[tuple[str, str], float]:
         """Correlation of each two of the main unknowns, in their coordinates."""
-        table = np.corrcoef(self.places[:, : len(MAIN)].T)
+        table: Floats = np.corrcoef(self.places[:, : len(MAIN)].T)  # type: ignore[assignment]
         return {
             (MAIN[a], MAIN[b]): float(table[a, b])
             for a, b in itertools.combinations(range(len(MAIN)), 2)
@@ -172,10 +172,10 @@ class Findings:
         return told
 
     def _width(self, name: str) -> float:
-        """Standard deviation of an unknown over that which it had before the sheet was read."""
+        """Give the standard deviation of an unknown over that before the sheet was read."""
         k = MAIN.index(name)
         low, high = self.model.ends[:, k]
-        return float(self.places[:, k].std()) / ((high - low) / math.sqrt(12.0))
+        return float(self.places[:, k].std() * math.sqrt(12.0) / (high - low))
 
     def _is_noticed(self, name: str) -> bool:
         k = MAIN.index(name)

@@ -96,7 +96,9 @@ class Cores:
         return found
 
 
-def langevin_magnetisation(cores: Cores, field: Floats, temperature: float) -> tuple[Floats, Floats]:
+def langevin_magnetisation(
+    cores: Cores, field: Floats, temperature: float
+) -> tuple[Floats, Floats]:
     """Magnetisation of cores that do not feel each other.
 
     Parameters
@@ -155,7 +157,7 @@ def magnetisation(cores: Cores, field: Floats, temperature: float) -> Floats:
 
 
 def langevin_susceptibility(cores: Cores, temperature: float) -> Floats:
-    """Initial susceptibility of cores that do not feel each other, mu0 n <m^2>/3kT."""
+    """Give the initial susceptibility of cores that feel no other, mu0 n <m^2>/3kT."""
     squares = np.square(cores.moments) @ cores.shares
     found: Floats = MU0 * cores.number * squares / (3.0 * BOLTZMANN * temperature)
     return found

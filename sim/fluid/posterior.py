@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.common.arrays import Floats
 from sim.fluid.model import Model
@@ -23,7 +24,7 @@ FLUIDS = 600
 """Fluids of the population."""
 KEPT = 0.6
 """So much of the population must count at each stage; the data are let in no faster."""
-WALKS, LAST_WALKS = 6, 24
+WALKS, LAST_WALKS = 10, 80
 """Steps of every fluid at each stage, and at the last."""
 JUMPS = 0.1
 """Share of steps that are whole differences, which leap between separate peaks."""
@@ -61,6 +62,7 @@ def sample(model: Model, rng: np.random.Generator, count: int = FLUIDS) -> Float
 
 def _next_step(likely: Floats, most: float) -> float:
     """Find how much more of the data may be let in so that `KEPT` of the population counts."""
+
     def share(step: float) -> float:
         weights = np.exp(step * (likely - likely.max()))
         return float(weights.sum() ** 2 / np.square(weights).sum() / likely.size)
@@ -76,11 +78,12 @@ def _next_step(likely: Floats, most: float) -> float:
     return max(low, 1e-300)
 
 
-def _resampled(weights: Floats, rng: np.random.Generator) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+def _resampled(weights: Floats, rng: np.random.Generator) -> NDArray[np.intp]:
     """Choose numbers of the population by weight, at even distances from one random start."""
     edges = np.cumsum(weights)
     places = (np.arange(weights.size) + rng.random()) / weights.size * edges[-1]
-    return np.minimum(np.searchsorted(edges, places), weights.size - 1)
+    found: NDArray[np.intp] = np.minimum(np.searchsorted(edges, places), weights.size - 1)
+    return found
 
 
 def _walk(

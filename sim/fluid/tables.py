@@ -96,8 +96,7 @@ def members(findings: Findings, count: int, rng: np.random.Generator) -> Floats:
 def film_text(findings: Findings) -> str:
     """Give `middle` as text that can be pasted into a film file."""
     tables = fluid_tables(findings, middle(findings))
-    temperature = format_quantity(findings.model.sheet.temperature, "temperature")
-    tables["carrier"]["temperature"] = temperature
+    tables["carrier"]["temperature"] = f"{findings.model.sheet.temperature:.6g} K"
     title = findings.model.sheet.title or "a bottle"
     head = f"# The middle one of the fluids that fit the sheet of {_one_line(title)}.\n"
     return head + "# What the sheet leaves open is in ensemble.toml.\n\n" + tomli_w.dumps(tables)
@@ -110,6 +109,6 @@ def _one_line(text: str) -> str:
 def ensemble_text(findings: Findings, places: Floats, sheet: str) -> str:
     """Give fluids as the text of an ensemble file; see `sim.fluid.ensemble`."""
     fluids = [fluid_tables(findings, place) for place in places]
-    head = "# Fluids that fit the sheet, all equally likely: chainfilm check FILM --ensemble this.\n"
+    head = "# Fluids that fit the sheet, all equally likely, for chainfilm check --ensemble.\n"
     title = findings.model.sheet.title
     return head + tomli_w.dumps({"title": title, "sheet": sheet, "fluids": fluids})

@@ -195,9 +195,7 @@ def _take_temperature(reading: Reading) -> None:
                     reading.values[place] = parse(written, "energy", temperature)
 
 
-def _unknown(
-    reading: Reading, word: object, keys: Iterable[str], label: str, value: object
-) -> str:
+def _unknown(reading: Reading, word: object, keys: Iterable[str], label: str, value: object) -> str:
     """Word an unknown table or key, with the nearest known one; the top of a file has no label."""
     word, known = str(word), list(keys)
     shown = word if word.replace("_", "").isalnum() and len(word) < 40 else show(word)
