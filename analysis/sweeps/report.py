@@ -30,6 +30,7 @@ from analysis.reports.page import (
 )
 from analysis.reports.provenance import sweep_rows
 from analysis.sweeps.axes import is_at_rest
+from analysis.sweeps.fluids import errors_text
 from analysis.sweeps.run import MEASURES
 from analysis.sweeps.trends import trend_figures
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
@@ -161,6 +162,12 @@ def notes_of(table: SweepTable) -> list[str]:
         notes.append(
             f"Spacings and figures are {table.provisional}: distant chain ends do not repel."
         )
+    if table.fluids:
+        notes.append(
+            f"Each point is the mean over {table.fluids} fluids that fit the sheet of the bottle; "
+            "bars are the errors of runs and bottle together, the table of all points gives them "
+            "apart, and light is given with the scatter of all runs."
+        )
     for name, words in SMALL_PATCH_WORDS.items():
         if points := table.small_patches.get(name):
             rows_of = [row for row in table.summary if row["point"] in points]
@@ -203,6 +210,9 @@ def _points(table: SweepTable) -> str:
         total = sum(r["point"] == row["point"] for r in table.rows)
         cells.append(f"{row['replicas_done']} of {total}")
         for measure in measures:
+            if table.fluids:
+                cells.append(errors_text(row, measure.column, measure.unit))
+                continue
             value, error = (as_float(row[measure.column + end]) for end in ("", "_error"))
             exact = measure.computed and not math.isfinite(error)
             cells.append(
