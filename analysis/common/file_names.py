@@ -44,6 +44,9 @@ FIGURES_OF_MAP = (
 MICROGRAPH, MICROGRAPH_TABLE = "micrograph.json", "micrograph.csv"
 OF_MICROGRAPH = (MICROGRAPH, MICROGRAPH_TABLE, "micrograph.png")
 
+DESIGN, DESIGN_REPORT, FOUND_FILM = "design.json", "design.html", "film.toml"
+OF_DESIGN = (DESIGN, DESIGN_REPORT, FOUND_FILM)
+
 FIGURES = "figures"
 FORMATS = ("png", "svg", "pdf")
 MOVING_PICTURE, MOVING_FORMATS = "film", ("gif", "mp4")

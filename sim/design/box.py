@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from analysis.common.arrays import Floats
-from sim.parameters.values import Quantity, WholeNumber
+from sim.parameters.compound import Diameters
+from sim.parameters.values import Number, Quantity, WholeNumber
 from sim.physics.units import format_quantity
 from sim.sweeps.keys import SweepKey, expectation
 from sim.sweeps.reading import Settings
@@ -19,6 +20,14 @@ ROUNDINGS = 7
 """Steps towards the middle of the range until a rounded value lies in it."""
 WIDE = 3.0
 """A range whose ends differ by more than this factor is divided evenly in the logarithm."""
+
+
+def one_number(path: str) -> Quantity | Number | WholeNumber | None:
+    """Return what a key must be where it is one number; None where it is anything else."""
+    must = expectation(path)
+    if isinstance(must, Diameters):
+        return must.one
+    return must if isinstance(must, Quantity | Number | WholeNumber) else None
 
 
 @dataclass(frozen=True)
@@ -56,11 +65,19 @@ class FreeKey:
 
     def number(self, written: object) -> float:
         """Return what a file writes in SI."""
-        return float(expectation(self.key.path).read(written))
+        return float(self.must.read(written))
+
+    @property
+    def must(self) -> Quantity | Number | WholeNumber:
+        """What its value must be."""
+        must = one_number(self.key.path)
+        if must is None:  # a wish that names such a key is refused
+            raise TypeError(self.key.path)
+        return must
 
     def written(self, value: float) -> Any:
         """Return a value in SI as a file writes it, rounded inside the range."""
-        must = expectation(self.key.path)
+        must = self.must
         value = min(max(value, self.low), self.high)
         if isinstance(must, WholeNumber):
             return round(value)

@@ -100,7 +100,7 @@ WANTED = (
     Wanted(
         "off_time", "Response off",
         "10 to 90 % of the change of the birefringence after the field goes off",
-        "s", TIME, "response.off_birefringence_s", 6.0, needs_times=True,
+        "s", TIME, "response.off_birefringence_s", 10.0, needs_times=True,
     ),
     Wanted(
         "field", "Field", "largest applied flux density at the patch",

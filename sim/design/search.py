@@ -10,15 +10,13 @@ import numpy as np
 
 from analysis.common.arrays import Floats
 from sim.design.model import PLACES, Model
-from sim.design.task import FilmRunner, Task, Trial
+from sim.design.task import CONFIRMED, FilmRunner, Task, Trial
 from sim.sweeps.reading import Settings
 
 FRESH = 1024
 """Places that are looked at for the next film."""
 AROUND, CENTRES = 32, 6
 """Places around each of the best of them, and how many these are."""
-CONFIRMED = 2
-"""Runs with seeds of their own that a found film needs."""
 
 MET, OUT_OF_REACH, OPEN = "met", "out of reach", "open"
 
@@ -117,12 +115,13 @@ def judge(model: Model, places: Floats) -> Found:
     if float(odds[best]) < 0.5:
         few = _few(odds, model, places)
         reach = max(model.reach(few), float(odds[best]))
-        if reach < task.small_odds and len(model.trials) >= len(task.seeds):
+        if reach < task.small_odds:
+            apart = conflict(model, few)
+            if len(model.trials) < len(task.seeds) and not _known(task, apart):
+                return Found(OPEN, _settings(model, ran, places, best), float(odds[best]), reach, (), model)
             near = int(np.argmax(model.margins(model.told(places)[0])))
             settings = _settings(model, ran, places, near)
-            return Found(
-                OUT_OF_REACH, settings, float(odds[near]), reach, conflict(model, few), model
-            )
+            return Found(OUT_OF_REACH, settings, float(odds[near]), reach, apart, model)
     return Found(OPEN, _settings(model, ran, places, best), float(odds[best]), reach, (), model)
 
 
@@ -140,6 +139,11 @@ def conflict(model: Model, places: Floats) -> tuple[int, ...]:
         if worst[0] < model.task.small_odds:
             return worst[1]
     return tuple(range(count))
+
+
+def _known(task: Task, wishes: Sequence[int]) -> bool:
+    """Say whether what decides wishes follows from films alone, so that no run can change it."""
+    return all(task.wishes[k].of.wanted.is_known for k in wishes)
 
 
 def _ran(model: Model) -> list[Settings]:

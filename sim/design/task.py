@@ -15,6 +15,9 @@ from sim.design.box import Box
 from sim.design.quantities import Scaled
 from sim.sweeps.reading import Settings
 
+CONFIRMED = 2
+"""Runs with seeds of their own that a found film needs."""
+
 
 @dataclass(frozen=True)
 class Wish:
