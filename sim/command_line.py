@@ -38,7 +38,7 @@ COMMANDS = {
 
 
 def _perform(name: str, args: argparse.Namespace) -> int:
-    module, function = COMMANDS[name].split(".")
+    module, _, function = COMMANDS[name].rpartition(".")
     return int(getattr(import_module(f"sim.commands.{module}"), function)(args))
 
 

@@ -94,7 +94,7 @@ def read_tables(raw: dict[str, Any]) -> Reading:
     reading = Reading(raw)
     found = {"": _read_keys(reading, {"title": TITLE}, raw, "")}
     for name, table in TABLES.items():
-        found[name] = _read_table(reading, table, raw.get(name, {}), f"[{name}]")
+        found[name] = read_table(reading, table, raw.get(name, {}), f"[{name}]")
     found[""] |= _read_keys(reading, {"magnets": MAGNETS}, raw, "")
     if not isinstance(sweep := raw.get("sweep", {}), Mapping):
         reading.problems.append(f"[sweep] must be a table of keys; received {show(sweep)}.")
@@ -105,7 +105,7 @@ def read_tables(raw: dict[str, Any]) -> Reading:
     return reading
 
 
-def _read_table(reading: Reading, table: type, written: object, label: str) -> dict[str, Any]:
+def read_table(reading: Reading, table: type, written: object, label: str) -> dict[str, Any]:
     """Give the values of one table, without its mistaken keys."""
     if not isinstance(written, Mapping):
         reading.problems.append(f"{label} must be a table of keys; received {show(written)}.")
@@ -156,7 +156,7 @@ def _read_list(
     # Steps of a magnet are named after it, those of the field stand alone.
     outer = label if label.startswith("[[") else ""
     found = [
-        _read_table(reading, must.table, item, f"{outer}{must.heading} number {number}")
+        read_table(reading, must.table, item, f"{outer}{must.heading} number {number}")
         for number, item in enumerate(written, start=1)
     ]
     is_right = len(reading.problems) == before
