@@ -1,4 +1,4 @@
-"""What light would make of a film before it is run: the laws of the hand-off on predicted chains."""
+"""What light would make of a film before it is run, by the laws of the hand-off."""
 
 from __future__ import annotations
 

@@ -76,7 +76,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     ----------
     commands : dict
         Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
-        `export`, `micrograph`, `map`.
+        `export`, `micrograph`, `map`, `design`.
 
     Returns
     -------
@@ -108,6 +108,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("export", _export),
         ("micrograph", _micrograph),
         ("map", _map),
+        ("design", _design),
     ):
         summary = (describe.__doc__ or "").rstrip(".")
         command = chosen.add_parser(name, help=summary, description=f"{summary}.")
@@ -213,12 +214,7 @@ def _sweep(command: argparse.ArgumentParser) -> None:
     """Simulate, measure and plot every point of the [sweep] table and show the trends."""
     _file(command)
     _folder(command, "sweep")
-    command.add_argument(
-        "--workers",
-        type=_whole(1, 10_000, "from 1"),
-        metavar="N",
-        help="runs at a time, each on one thread; default: all cores; changes no result",
-    )
+    _workers(command, "default: all cores; changes no result")
     command.add_argument(
         "--cluster",
         metavar="ADDRESS",
@@ -298,6 +294,22 @@ def _map(command: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     _json(command)
     _loudness(command)
+
+
+def _design(command: argparse.ArgumentParser) -> None:
+    """Look for the film that meets a wish, by theory and by films that are run."""
+    command.add_argument("file", type=_path, metavar="WISH", help="file of the wish")
+    _folder(command, "search")
+    _workers(command, "default: all cores; so many films are chosen at a time")
+    _json(command)
+    _loudness(command)
+
+
+def _workers(command: argparse.ArgumentParser, more: str) -> None:
+    command.add_argument(
+        "--workers", type=_whole(1, 10_000, "from 1"), metavar="N",
+        help=f"runs at a time, each on one thread; {more}",
+    )  # fmt: skip
 
 
 def _file(command: argparse.ArgumentParser) -> None:

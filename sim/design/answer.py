@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import tomli_w
 
-from sim.design.quantities import Scaled
+from sim.design.quantities import Scaled, value_text
 from sim.design.scan import HOPELESS, Scan
 from sim.design.search import MET, OPEN, OUT_OF_REACH, Found
 from sim.design.task import Trial, Wish
 from sim.design.tradeoffs import tradeoffs
-from sim.design.wish import WishFile, value_text
+from sim.design.wish import WishFile
 from sim.sweeps.reading import Settings
 
 FORMAT = 1
@@ -42,7 +42,7 @@ def content(wish: WishFile, found: Found, scan: Scan) -> dict[str, Any]:
         "title": wish.title,
         "film": wish.base.name,
         "verdict": found.verdict,
-        "answer": answer(wish, found, numbers),
+        "answer": answer(found, numbers),
         "reason": reason(found, numbers),
         "odds_wanted": wish.odds,
         "odds": found.odds,
@@ -161,11 +161,13 @@ def percent(share: float) -> str:
 
 def _expected(of: Scaled, number: dict[str, Any]) -> str:
     """Say what is expected of a quantity."""
-    value, low, high = (value_text(of.wanted, number["expected"][k]) for k in ("value", "low", "high"))
+    value, low, high = (
+        value_text(of.wanted, number["expected"][k]) for k in ("value", "low", "high")
+    )
     return f"{of.label} {value}" + ("" if low == high else f" ({low} to {high})")
 
 
-def answer(wish: WishFile, found: Found, numbers: Sequence[dict[str, Any]]) -> str:
+def answer(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
     """Return the answer in a sentence or two."""
     task, runs = found.model.task, len(found.model.trials)
     told = "; ".join(_expected(w.of, numbers[k]) for k, w in enumerate(task.wishes))

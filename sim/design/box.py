@@ -130,4 +130,6 @@ class Box:
         """
         from scipy.stats import qmc
 
-        return np.asarray(qmc.Sobol(self.size, rng=seed).random_base2(math.ceil(math.log2(count))))[:count]
+        return np.asarray(qmc.Sobol(self.size, rng=seed).random_base2(math.ceil(math.log2(count))))[
+            :count
+        ]

@@ -23,6 +23,7 @@ import tomli_w
 from analysis.common import file_names
 from analysis.common.arrays import Floats
 from sim.design.task import Trial
+from sim.design.wish import WishFile
 from sim.files.folder import is_empty, make_writable, refuse_to_replace, require_one_wish
 from sim.files.lock import FolderError
 from sim.parameters.load import from_text
@@ -36,7 +37,7 @@ Measured = Callable[[Path], tuple[Floats, Floats] | None]
 """Takes the folder of a run, returns values and errors in SI; None where it is not measured."""
 
 
-class SearchStopped(Exception):  # noqa: N818  # no error: the films so far are kept
+class SearchStopped(Exception):  # no error: the films so far are kept
     """A signal has ended the search."""
 
 
@@ -149,7 +150,11 @@ class SweptFilms:
                 outcome = ended.outcomes[run.folder]
                 found = self.measured(folder / run.folder)
                 place = (folder / run.folder).relative_to(self.directory).as_posix()
-                out.append(self._trial(point.settings, found, place, run.parameters.run.seed, outcome.reason))
+                out.append(
+                    self._trial(
+                        point.settings, found, place, run.parameters.run.seed, outcome.reason
+                    )
+                )
         return out
 
     def _trial(
@@ -207,7 +212,11 @@ def claim(directory: Path, resume: bool, overwrite: bool) -> None:
         found = (directory / file_names.DESIGN).exists()
         allowed = overwrite or (found and resume)
         refuse_to_replace(
-            directory, found, "search", allowed, "--resume to go on with it, --overwrite to replace it"
+            directory,
+            found,
+            "search",
+            allowed,
+            "--resume to go on with it, --overwrite to replace it",
         )
         if overwrite:
             _clear(directory)
@@ -222,3 +231,12 @@ def _clear(directory: Path) -> None:
             if empty.is_dir() and next(empty.iterdir(), None) is None:
                 empty.rmdir()
     file_names.clear(directory, file_names.OF_DESIGN)
+
+
+def tables_of(wish: WishFile) -> dict[str, Any]:
+    """Return the tables of the film of a wish, with light of the wavelengths that it names."""
+    wanted = {one.of.wavelength for one in wish.wishes if one.of.wavelength is not None}
+    if not wanted - set(wish.base.optics.wavelengths):
+        return wish.tables
+    lights = [f"{1e9 * one:.6g} nm" for one in sorted({*wanted, *wish.base.optics.wavelengths})]
+    return {**wish.tables, "optics": {**wish.tables.get("optics", {}), "wavelengths": lights}}

@@ -138,7 +138,8 @@ class Model:
 
         The box is imagined whole, all points at once, as runs and theory leave it open.
         """
-        return float(self._imagined(points)[..., self._but(left_out)].all(axis=2).any(axis=1).mean())
+        held = np.all(self._imagined(points)[..., self._but(left_out)], axis=2)
+        return float(np.mean(np.any(held, axis=1)))
 
     def _but(self, left_out: Sequence[int]) -> list[int]:
         return [k for k in self._wished if k not in left_out]

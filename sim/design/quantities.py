@@ -1,4 +1,4 @@
-"""What can be wished for: each quantity declared once, with its scale and the band of its theory."""
+"""What can be wished for, declared once: scale, range and the band of its theory."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from analysis.common.arrays import Floats
 from sim.parameters.values import Expectation, Number, Quantity
+from sim.physics.units import format_quantity
 
 BAND_SIGMAS = 1.645
 """Standard deviations of a band that holds 90 of 100 films."""
@@ -177,3 +178,10 @@ class Scaled:
             kept = min(max(value, 1e-12), 1.0 - 1e-9)
             return error / (kept * -math.log(kept))
         return error / max(value, 1e-300)
+
+
+def value_text(wanted: Wanted, value: float) -> str:
+    """Return a value in SI with its unit, as a wish writes it."""
+    if isinstance(wanted.must, Quantity):
+        return format_quantity(value, wanted.must.dimension)
+    return f"{value:.3g}"

@@ -10,10 +10,10 @@ import numpy as np
 
 from analysis.common.arrays import Floats
 from sim.design.model import PLACES, Model
-from sim.design.task import CONFIRMED, FilmRunner, Task, Trial
+from sim.design.task import CONFIRMED, FilmRunner, Task
 from sim.sweeps.reading import Settings
 
-FRESH = 1024
+FRESH = 512
 """Places that are looked at for the next film."""
 AROUND, CENTRES = 32, 6
 """Places around each of the best of them, and how many these are."""
@@ -49,9 +49,7 @@ class Found:
     model: Model
 
 
-def search(
-    task: Task, runner: FilmRunner, tell: Callable[[str], None] = lambda _: None
-) -> Found:
+def search(task: Task, runner: FilmRunner, tell: Callable[[str], None] = lambda _: None) -> Found:
     """Search the box until the wish is met, out of reach, or runs or time are spent.
 
     Parameters
@@ -106,7 +104,9 @@ def judge(model: Model, places: Floats) -> Found:
     """
     task, ran = model.task, _ran(model)
     odds = model.odds(places)
-    sure = [i for i, one in enumerate(ran) if odds[i] >= task.odds and _count(model, one) >= CONFIRMED]
+    sure = [
+        i for i, one in enumerate(ran) if odds[i] >= task.odds and _count(model, one) >= CONFIRMED
+    ]
     if sure:
         best = max(sure, key=lambda i: float(odds[i]))
         return Found(MET, ran[best], float(odds[best]), 1.0, (), model)
@@ -118,7 +118,9 @@ def judge(model: Model, places: Floats) -> Found:
         if reach < task.small_odds:
             apart = conflict(model, few)
             if len(model.trials) < len(task.seeds) and not _known(task, apart):
-                return Found(OPEN, _settings(model, ran, places, best), float(odds[best]), reach, (), model)
+                return Found(
+                    OPEN, _settings(model, ran, places, best), float(odds[best]), reach, (), model
+                )
             near = int(np.argmax(model.margins(model.told(places)[0])))
             settings = _settings(model, ran, places, near)
             return Found(OUT_OF_REACH, settings, float(odds[near]), reach, apart, model)
@@ -190,10 +192,8 @@ def _few(odds: Floats, model: Model, places: Floats) -> Floats:
     return places[sorted(rows)]
 
 
-def _next(
-    model: Model, places: Floats, found: Found, left: int
-) -> tuple[list[Settings], int]:
-    """Choose what to run next: first films, a film that needs confirmation, or where most is gained."""
+def _next(model: Model, places: Floats, found: Found, left: int) -> tuple[list[Settings], int]:
+    """Choose what to run next: first films, one to confirm, or where most is gained."""
     task = model.task
     begun = len(model.trials)
     if begun < len(task.seeds):
@@ -231,9 +231,7 @@ def _films(task: Task, model: Model, wanted: Sequence[Settings], most: int) -> l
     return out
 
 
-def _told(
-    task: Task, found: Found, runs: int, wanted: Sequence[Settings], replicas: int
-) -> str:
+def _told(task: Task, found: Found, runs: int, wanted: Sequence[Settings], replicas: int) -> str:
     """Say in a sentence what is known and what is run next."""
     count = len(wanted) * replicas
     if runs < len(task.seeds):

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -22,7 +22,7 @@ from analysis.common.arrays import Floats
 
 DRAWN = 64
 """Sets of lengths, sizes and trust in errors that are tried."""
-KEPT = 12
+KEPT = 8
 """Of them so many, the likeliest, are reckoned with."""
 LENGTH, LENGTH_SPREAD = 0.6, 0.7
 """Median correlation length along a key as a share of its range, and spread of its logarithm."""
@@ -55,6 +55,7 @@ class Surrogate:
     errors: Floats
     theory: Callable[[Floats], Floats]
     sigma: float
+    _last: list[Any] = field(default_factory=list, repr=False, compare=False)
 
     @cached_property
     def _members(self) -> list[tuple[float, Any]]:
@@ -63,24 +64,29 @@ class Surrogate:
         if not len(self.points):
             return [(1.0 / KEPT, self._process(one)) for one in drawn[:KEPT]]
         rest = self.values - self.theory(self.points)
-        found = []
-        for one in drawn:
-            process = self._process(one).fit(self.points, rest)
-            found.append((float(process.log_marginal_likelihood_value_), process))
-        found.sort(key=lambda pair: -pair[0])
-        weights = np.exp(np.array([pair[0] for pair in found[:KEPT]]) - found[0][0])
-        return list(zip((weights / weights.sum()).tolist(), (p for _, p in found[:KEPT]), strict=True))
+        told = [_log_likelihood(*self._law(one), self.points, rest) for one in drawn]
+        best = np.argsort(-np.array(told), kind="stable")[:KEPT]
+        weights = np.exp(np.array(told)[best] - max(told))
+        made = [self._process(drawn[k]).fit(self.points, rest) for k in best]
+        return list(zip((weights / weights.sum()).tolist(), made, strict=True))
 
-    def _process(self, drawn: Floats) -> Any:
-        from sklearn.gaussian_process import GaussianProcessRegressor
+    def _law(self, drawn: Floats) -> tuple[Any, Floats]:
+        """Return covariance and squares of the errors of the runs."""
         from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
         *lengths, size, distrust = drawn
         shift = ConstantKernel(self.sigma**2, "fixed")
         smooth = ConstantKernel((size * self.sigma) ** 2, "fixed")
-        kernel = shift + smooth * Matern(np.array(lengths), "fixed", nu=2.5)
         noise = np.maximum(self.errors * distrust, LEAST_NOISE * self.sigma) ** 2
-        return GaussianProcessRegressor(kernel, alpha=noise if len(noise) else 1e-10, optimizer=None)
+        return shift + smooth * Matern(np.array(lengths), "fixed", nu=2.5), noise
+
+    def _process(self, drawn: Floats) -> Any:
+        from sklearn.gaussian_process import GaussianProcessRegressor
+
+        kernel, noise = self._law(drawn)
+        return GaussianProcessRegressor(
+            kernel, alpha=noise if len(noise) else 1e-10, optimizer=None
+        )
 
     def members(self, points: Floats) -> tuple[Floats, Floats, Floats]:
         """Return weight, mean and standard deviation of each member at points.
@@ -89,10 +95,14 @@ class Surrogate:
         -------
         (members,), (members, points), (members, points) array
         """
+        if self._last and self._last[0] is points:
+            return self._last[1]
         base = self.theory(points)
         found = [process.predict(points, return_std=True) for _, process in self._members]
         weights = np.array([weight for weight, _ in self._members])
-        return weights, np.array([base + m for m, _ in found]), np.array([s for _, s in found])
+        told = weights, np.array([base + m for m, _ in found]), np.array([s for _, s in found])
+        self._last[:] = [points, told]
+        return told
 
     def draws(self, points: Floats, normals: Floats) -> Floats:
         """Return joint draws of the quantity at points.
@@ -122,6 +132,18 @@ class Surrogate:
         return out
 
 
+def _log_likelihood(kernel: Any, noise: Floats, points: Floats, rest: Floats) -> float:
+    """Return by what a covariance tells residuals, up to a constant.
+
+    Notes
+    -----
+    Rasmussen and Williams (2006), Eq. 2.30 (from memory).
+    """
+    root = np.linalg.cholesky(kernel(points) + np.diag(noise))
+    whitened = np.linalg.solve(root, rest)
+    return float(-0.5 * whitened @ whitened - np.log(np.diag(root)).sum())
+
+
 def _likely_beforehand(keys: int) -> Floats:
     """Draw lengths, size and distrust, (DRAWN, keys + 2), the same at every call."""
     from scipy.stats import norm, qmc
@@ -131,7 +153,7 @@ def _likely_beforehand(keys: int) -> Floats:
     middle = np.log([*[LENGTH] * keys, SIZE, 1.0])
     spread = np.array([*[LENGTH_SPREAD] * keys, SIZE_SPREAD, DISTRUST])
     normal[:, -1] = np.abs(normal[:, -1])
-    return np.exp(middle + spread * normal)
+    return np.asarray(np.exp(middle + spread * normal))
 
 
 def mixture(weights: Floats, means: Floats, sigmas: Floats) -> tuple[Floats, Floats]:
@@ -141,13 +163,13 @@ def mixture(weights: Floats, means: Floats, sigmas: Floats) -> tuple[Floats, Flo
     return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
 
 
-def share_inside(
-    weights: Floats, means: Floats, sigmas: Floats, low: float, high: float
-) -> Floats:
+def share_inside(weights: Floats, means: Floats, sigmas: Floats, low: float, high: float) -> Floats:
     """Return the probability that the quantity lies from low to high, (points,)."""
     from scipy.special import ndtr
 
     safe = np.maximum(sigmas, 1e-12)
     below, above = (low - means) / safe, (high - means) / safe
-    inside = np.where(np.isinf(high), 1.0, ndtr(above)) - np.where(math.isinf(low), 0.0, ndtr(below))
+    inside = np.where(np.isinf(high), 1.0, ndtr(above)) - np.where(
+        math.isinf(low), 0.0, ndtr(below)
+    )
     return np.asarray(weights @ inside)

@@ -151,4 +151,3 @@ class Task:
         """Return the places of films in the unit cube, (films, keys)."""
         found = [self.box.point(trial.settings) for trial in trials]
         return np.array(found).reshape(len(found), self.box.size)
-

@@ -163,14 +163,14 @@ def life(parameters: Parameters, length: float = 1.0) -> float:
     mean = draw(parameters).volume_fraction / RANDOM_CLOSE_PACKING
     if parameters.magnets:
         x, y = cell_centres(parameters.cell.width, LIFE_CELLS)
-        energy = length * _energy_over(parameters, x, y)
+        energy: Floats = length * _energy_over(parameters, x, y)
         steps = (parameters.cell.width[1] / len(y), parameters.cell.width[0] / len(x))
         return _time_moved(energy, steps, diffusion, mean)
-    pull = float(weight(_heavy(parameters), parameters.particles.core_diameter))
+    pull = length * float(weight(_heavy(parameters), parameters.particles.core_diameter))
     step = parameters.film.thickness / LIFE_HEIGHTS
     heights = step * (np.arange(LIFE_HEIGHTS) + 0.5)
     across = abs(parameters.gravity.direction[2])
-    return _time_moved(length * pull * across * heights[:, None], (step, 1.0), diffusion, mean)
+    return _time_moved(pull * across * heights[:, None], (step, 1.0), diffusion, mean)
 
 
 def _heavy(parameters: Parameters) -> Parameters:
@@ -179,9 +179,7 @@ def _heavy(parameters: Parameters) -> Parameters:
 
     if parameters.gravity.acceleration > 0.0:
         return parameters
-    return replace(
-        parameters, gravity=replace(parameters.gravity, acceleration=STANDARD_GRAVITY)
-    )
+    return replace(parameters, gravity=replace(parameters.gravity, acceleration=STANDARD_GRAVITY))
 
 
 def _energy_over(parameters: Parameters, x: Floats, y: Floats) -> Floats:
@@ -196,12 +194,10 @@ def _energy_over(parameters: Parameters, x: Floats, y: Floats) -> Floats:
         core = beads.core_moment(sizes.small_core_diameter, sizes.magnetisation, sizes.dead_layer)
         cores = max(moment / core, 1.0)
     energy = field_energy(field, moment, parameters.carrier.temperature, cores)
-    return energy.reshape(across.shape)
+    return np.asarray(energy, np.float64).reshape(across.shape)
 
 
-def _time_moved(
-    energy: Floats, steps: tuple[float, float], diffusion: float, mean: float
-) -> float:
+def _time_moved(energy: Floats, steps: tuple[float, float], diffusion: float, mean: float) -> float:
     """Return the time until `MOVED` of what is spread evenly lies elsewhere."""
 
     def moved(packing: Floats) -> Floats:

@@ -1,22 +1,22 @@
 """The file of a wish: what is wanted of a film, which keys are free, what may be spent on it.
 
-    title = "curtain that turns red light"
-    film = "film.toml"                      # the film to begin with, beside this file
-    odds = 0.9                              # with which all that is wanted is to hold
-    ensemble = "bottle/ensemble.toml"       # fluids that fit a sheet; may be left out
+title = "curtain that turns red light"
+film = "film.toml"                      # the film to begin with, beside this file
+odds = 0.9                              # with which all that is wanted is to hold
+ensemble = "bottle/ensemble.toml"       # fluids that fit a sheet; may be left out
 
-    [wanted]                                # each with a least, a most, or both
-    mean_length = { least = 3 }
-    retardance = { least = "1 nm", wavelength = "633 nm" }
-    field = { most = "40 mT" }
+[wanted]                                # each with a least, a most, or both
+mean_length = { least = 3 }
+retardance = { least = "1 nm", wavelength = "633 nm" }
+field = { most = "40 mT" }
 
-    [free]                                  # any key that a sweep can take
-    "field.strength" = { least = "5 mT", most = "60 mT" }
-    "particles.volume_fraction" = { least = 0.01, most = 0.04 }
+[free]                                  # any key that a sweep can take
+"field.strength" = { least = "5 mT", most = "60 mT" }
+"particles.volume_fraction" = { least = 0.01, most = 0.04 }
 
-    [budget]
-    runs = 40
-    time = "2 h"
+[budget]
+runs = 40
+time = "2 h"
 """
 
 from __future__ import annotations
@@ -38,12 +38,11 @@ from sim.parameters.values import (
     FileName,
     Number,
     Quantity,
-    Refused,
     WholeNumber,
     Words,
 )
 from sim.physics.shown import show
-from sim.physics.units import UnitError, format_quantity, parse
+from sim.physics.units import UnitError, parse
 from sim.sweeps.keys import find_key
 
 ODDS = Number(0.5, 0.99, 0.9)
@@ -160,7 +159,7 @@ class _Reading:
         )  # fmt: skip
 
     def _top(self) -> dict[str, Any]:
-        found = {}
+        found: dict[str, Any] = {}
         for key, value in self.tables.items():
             if key in _TOP:
                 self._take(found, "", key, _TOP[key], value)
@@ -231,7 +230,11 @@ class _Reading:
         sizes = [abs(end) for end in (least, most) if math.isfinite(end) and end != 0.0]
         little = min(sizes) / UNIT_OF_SIGN if wanted.has_sign and sizes else 1e-10
         of = Scaled(wanted, wavelength, little)
-        words = [f"at {w} {show(table[e]).strip(chr(34))}" for e, w in (("least", "least"), ("most", "most")) if e in table]
+        words = [
+            f"at {w} {show(table[e]).strip(chr(34))}"
+            for e, w in (("least", "least"), ("most", "most"))
+            if e in table
+        ]
         return Wish(of, least, most, f"{of.label} {' and '.join(words)}")
 
     def _ends(self, place: str, value: object, known: tuple[str, ...]) -> dict[str, Any] | None:
@@ -270,7 +273,9 @@ class _Reading:
             if ends is None:
                 continue
             if len(ends) < 2:
-                self.problems.append(f"{place} must have both least and most; received {show(value)}.")
+                self.problems.append(
+                    f"{place} must have both least and most; received {show(value)}."
+                )
                 continue
             read: dict[str, Any] = {}
             for end, given in ends.items():
@@ -310,7 +315,11 @@ class _Reading:
 def _flat(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
     """Give paths and ranges; a path without quotes arrives from TOML as nested tables."""
     for key, value in table.items():
-        if isinstance(value, Mapping) and value and all(isinstance(v, Mapping) for v in value.values()):
+        if (
+            isinstance(value, Mapping)
+            and value
+            and all(isinstance(v, Mapping) for v in value.values())
+        ):
             yield from _flat(value, f"{prefix}{key}.")
         else:
             yield f"{prefix}{key}", value
@@ -338,10 +347,3 @@ def _as_delay(value: object, wavelength: float | None) -> object:
         return f"{parse(value, 'angle') / (2.0 * math.pi) * wavelength:.12g} m"
     except UnitError:
         return value
-
-
-def value_text(wanted: Wanted, value: float) -> str:
-    """Return a value in SI with its unit, as a wish writes it."""
-    if isinstance(wanted.must, Quantity):
-        return format_quantity(value, wanted.must.dimension)
-    return f"{value:.3g}"
