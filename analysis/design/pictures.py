@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,6 +28,8 @@ PAIRS = (
 """Quantities that are drawn against each other, by the words of wishes."""
 COLOURS = (style.FIRST, style.SECOND, style.THIRD, style.MARK)
 DASHES = ("-", "--", "-.", ":")
+LABEL = 26
+"""Signs in a line of the label of a small panel."""
 STEEP = 20.0
 """Axes whose largest value is so many times the smallest are logarithmic."""
 
@@ -87,7 +90,7 @@ def draw_along(told: dict[str, Any], number: int) -> Figure:
     with style.publication():
         columns = min(3, max(1, len(shown)))
         rows = math.ceil(max(1, len(shown)) / columns)
-        figure = style.new_figure(style.DOUBLE_COLUMN, 52.0 * rows * style.MILLIMETRE)
+        figure = style.new_figure(style.DOUBLE_COLUMN, 56.0 * rows * style.MILLIMETRE)
         if not shown:
             style.say_empty(figure.add_subplot(), "nothing changes along this key")
         for place, one in enumerate(shown, 1):
@@ -121,7 +124,7 @@ def _one_along(axes: Axes, told: dict[str, Any], row: dict[str, Any], one: Shown
     _log_where_steep(axes, value)
     _forbid(axes, one, scale.factor)
     axes.set_xlabel(as_written(key.label(row["values"])))
-    axes.set_ylabel(as_written(scale.label(one.name)))
+    axes.set_ylabel(as_written(textwrap.fill(scale.label(one.name), LABEL)))
 
 
 def _ran(told: dict[str, Any], label: str, path: str) -> list[tuple[float, float, float]]:
@@ -179,7 +182,7 @@ def draw_pair(told: dict[str, Any], across: str, up: str) -> Figure:
         )  # fmt: skip
         axes.set_xlabel(as_written(factors[0].label(x_of.name)))
         axes.set_ylabel(as_written(factors[1].label(y_of.name)))
-        style.legend_above(axes)
+        style.legend_above(axes, columns=1)
         return figure
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import quote
 
 from analysis.common import file_names
+from analysis.common.odds import percent
 from analysis.design.pictures import design_figures
 from analysis.design.record import key_of, shown_of
 from analysis.files.writing import write_text
@@ -42,8 +43,8 @@ _TRADE = (
 _HOW = (
     (
         "Theory first",
-        "the laws of `check` foretell films of all parts of the ranges; what they give up, with "
-        "their known bands, is not run.",
+        "the laws of a check before the run foretell films of all parts of the ranges; what they "
+        "give up, with their known bands, is not run.",
     ),
     (
         "Runs where they tell most",
@@ -135,11 +136,9 @@ def _wished(told: dict[str, Any]) -> str:
         found = NOT_MEASURED
         if measured:
             found = quantity.text(measured["value"], measured["error"])
-        odds = "" if one["odds"] is None else f"{100 * one['odds']:.0f} %"
+        odds = "" if one["odds"] is None else percent(one["odds"])
         rows.append((quantity.name, quantity.wish() or "–", band, found, odds))
-    return table(
-        ["Quantity", "Wished", "Expected", "Measured", "Odds of the wish"], rows, "points waves"
-    )
+    return table(["Quantity", "Wished", "Expected", "Measured", "Odds"], rows, "points waves")
 
 
 def _runs(told: dict[str, Any], directory: Path) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import tomli_w
 
+from analysis.common.odds import percent
 from sim.design.quantities import Scaled, value_text
 from sim.design.scan import HOPELESS, Scan
 from sim.design.search import MET, OPEN, OUT_OF_REACH, Found
@@ -52,7 +53,7 @@ def content(wish: WishFile, found: Found, scan: Scan) -> dict[str, Any]:
         "quantities": numbers,
         "conflict": [model.task.wishes[k].text for k in found.conflict],
         "free": [
-            {"path": key.key.path, "unit": key.key.unit, "least": key.low, "most": key.high}
+            {"path": key.key.path, "unit": key.unit, "least": key.low, "most": key.high}
             for key in wish.box.keys
         ],
         "theory": {
@@ -150,13 +151,6 @@ def _run(trial: Trial, quantities: Sequence[Scaled], wish: WishFile) -> dict[str
 def settings_text(settings: Settings) -> str:
     """Return settings in words, such as "field.strength 20 mT, film.thickness 80 nm"."""
     return ", ".join(f"{path} {value}" for path, value in settings.items())
-
-
-def percent(share: float) -> str:
-    """Return odds for a reader; never 0 or 100 %, which nobody knows."""
-    if share < 0.01:
-        return "below 1 %"
-    return "above 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
 def _expected(of: Scaled, number: dict[str, Any]) -> str:

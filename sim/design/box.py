@@ -13,7 +13,7 @@ from analysis.common.arrays import Floats
 from sim.parameters.compound import Diameters
 from sim.parameters.values import Number, Quantity, WholeNumber
 from sim.physics.units import format_quantity
-from sim.sweeps.keys import SweepKey, expectation
+from sim.sweeps.keys import SweepKey, expectation, unit_of
 from sim.sweeps.reading import Settings
 
 ROUNDINGS = 7
@@ -66,6 +66,11 @@ class FreeKey:
     def number(self, written: object) -> float:
         """Return what a file writes in SI."""
         return float(self.must.read(written))
+
+    @property
+    def unit(self) -> str:
+        """SI unit as tables spell it."""
+        return unit_of(self.must)
 
     @property
     def must(self) -> Quantity | Number | WholeNumber:

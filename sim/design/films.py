@@ -192,34 +192,33 @@ class SweptFilms:
 RUNS = "runs"
 
 
-def claim(directory: Path, resume: bool, overwrite: bool) -> None:
-    """Make a folder that of a search, or refuse.
+def require_folder(directory: Path, resume: bool, overwrite: bool) -> None:
+    """Refuse a folder that holds something else, or a search that may not be touched.
 
     Parameters
     ----------
     directory : Path
-        The folder.
+        The folder, which need not exist.
     resume, overwrite : bool
         Whether to go on with, or to replace, a search that is there.
 
     Raises
     ------
     FolderError
-        If the folder holds something else, or a search that may not be touched.
+        If it may not be used.
     """
     require_one_wish(resume, overwrite)
-    if not is_empty(directory):
-        found = (directory / file_names.DESIGN).exists()
-        allowed = overwrite or (found and resume)
-        refuse_to_replace(
-            directory,
-            found,
-            "search",
-            allowed,
-            "--resume to go on with it, --overwrite to replace it",
-        )
-        if overwrite:
-            _clear(directory)
+    if is_empty(directory):
+        return
+    found = (directory / file_names.DESIGN).exists()
+    instead = "--resume to go on with it, --overwrite to replace it"
+    refuse_to_replace(directory, found, "search", overwrite or resume, instead)
+
+
+def claim(directory: Path, overwrite: bool) -> None:
+    """Make a folder that `require_folder` has let pass, without an earlier search if so wished."""
+    if overwrite and not is_empty(directory):
+        _clear(directory)
     make_writable(directory)
 
 

@@ -49,7 +49,7 @@ def tradeoffs(model: Model, settings: Settings) -> list[dict[str, Any]]:
         out.append(
             {
                 "path": key.key.path,
-                "unit": key.key.unit,
+                "unit": key.unit,
                 "values": [key.value(float(share)) for share in line[:, column]],
                 "here": key.number(settings[key.key.path]),
                 "quantities": curves,

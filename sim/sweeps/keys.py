@@ -175,7 +175,7 @@ def find_key(path: str, tables: Mapping[str, Any]) -> SweepKey:
         begins with the key.
     """
     if path in known_keys(tables):
-        unit = "T_per_s" if path == RAMP_RATE else _unit(path)
+        unit = "T_per_s" if path == RAMP_RATE else unit_of(expectation(path))
         return SweepKey(path, f"{path}_{unit}" if unit else path, unit)
     head = path.partition(".")[0]
     if path in _FIXED or head in _FIXED:
@@ -232,8 +232,8 @@ def expectation(path: str) -> Expectation:
     return COORDINATE if last in _COORDINATES and inner in PLACES else key_at(path).must
 
 
-def _unit(path: str) -> str:
-    expected = expectation(path)
+def unit_of(expected: Expectation) -> str:
+    """Return the SI unit of values as tables spell it, "" for texts and plain numbers."""
     if not isinstance(expected, Quantity) or expected.has_auto:
         return ""  # no number, or it may be a word: the text is kept
     return _SUFFIX.get(expected.dimension, "")

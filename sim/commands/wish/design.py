@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.common import file_names
+from analysis.common.odds import percent
 from sim.commands import results, run
 from sim.commands.errors import DONE, FAILED, INTERRUPTED
 from sim.commands.progress import SweepBar
@@ -18,7 +19,7 @@ from sim.commands.text import UsageError, again_text, folder_of, paragraphs, tab
 from sim.commands.wish.laws import foretold_films, known_of
 from sim.commands.wish.measured import measured_of
 from sim.design import films
-from sim.design.answer import content, film_text, percent
+from sim.design.answer import content, film_text
 from sim.design.first import first_places
 from sim.design.model import Model
 from sim.design.quantities import BY_WORD, WANTED, Scaled, value_text
@@ -36,13 +37,14 @@ def design(args: argparse.Namespace) -> int:
     directory = folder_of(args)
     wish = read_wish(args.file)
     _require_surrogate()
-    films.claim(directory, args.resume, args.overwrite)
+    films.require_folder(directory, args.resume, args.overwrite)
     quantities = quantities_of(wish)
     foretold = foretold_films(wish, quantities)
     say_on_terminal("theory over the free keys ...")
     found = scan(wish.box, quantities, foretold)
     notice_lines(_on_theory(found))
     task = task_of(wish, quantities, found, foretold[0], args.workers)
+    films.claim(directory, args.overwrite)
     with SweepBar() as bar:
         runner = films.SweptFilms(
             directory, wish.base, films.tables_of(wish),
