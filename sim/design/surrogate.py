@@ -96,7 +96,8 @@ class Surrogate:
         (members,), (members, points), (members, points) array
         """
         if self._last and self._last[0] is points:
-            return self._last[1]
+            told: tuple[Floats, Floats, Floats] = self._last[1]
+            return told
         base = self.theory(points)
         found = [process.predict(points, return_std=True) for _, process in self._members]
         weights = np.array([weight for weight, _ in self._members])
