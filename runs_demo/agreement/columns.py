@@ -25,6 +25,8 @@ ON_CARD = True
 """Whether a graphics card may take its films."""
 SOURCE = "Liu and others, Int. J. Mod. Phys. B 8 (1994), abstract: d = 1.49 L^0.34 µm"
 DIAMETER_UM = 0.5
+SINGLE = math.sqrt(math.pi / (6.0 * FRACTION)) * math.sqrt(2.0 / math.sqrt(3.0))
+"""Distance of single straight chains through the whole film on a triangular lattice, diameters."""
 
 
 def cases(seconds, device="cpu"):
@@ -120,8 +122,8 @@ def distance(one):
     if one is None or not one["way"]["distance_m"]:
         return None, None
     value = 1e6 * one["way"]["distance_m"][-1]
-    # columns that stand in some order scatter less than this, which is for random ones
-    return value, value * 0.5 / math.sqrt(COLUMNS)
+    # half of the relative scatter of a number of columns, which is half of that of random ones
+    return value, value * 0.25 / math.sqrt(COLUMNS)
 
 
 def power(found):
@@ -167,8 +169,7 @@ def column_distance(found):
         axes = figure.subplots()
         grid = np.geomspace(4.0, 60.0, 50)
         axes.plot(grid, laws.emulsion_spacing(grid), color=style.INK, label="1.49 L^0.34 µm")
-        single = math.sqrt(math.pi / (6.0 * FRACTION)) * math.sqrt(2.0 / math.sqrt(3.0))
-        axes.axhline(DIAMETER_UM * single, color=style.QUIET, linestyle=":", label="single chains")
+        axes.axhline(DIAMETER_UM * SINGLE, color=style.QUIET, linestyle=":", label="single chains")
         points = [
             (thickness, *distance(found.get(f"thickness_{thickness:g}")))
             for thickness in THICKNESSES_UM

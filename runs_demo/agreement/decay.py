@@ -171,18 +171,23 @@ def rows(found):
     return table + _whole_rows(found.get("apart"))
 
 
+def life_of(one):
+    """Return the life of a bond by detailed balance in d^2/D0."""
+    life = one["bond_life_s"]
+    return (life["value"] if isinstance(life, dict) else life) / BENCH.time_s
+
+
 def _whole_rows(one):
     if one is None:
         return []
     scale = BENCH.time_s
-    length, life = one["length"], one["bond_life_s"]
-    life = life["value"] if isinstance(life, dict) else life
+    length = one["length"]
     table = []
-    if length["value"] is not None and life:
+    if length["value"] is not None:
         table.append(Row(
             "time in which lengths fall after switch-off (d²/D0), λ = 4, φ = 0.03",
-            "bond life by detailed balance, factor of a few (own estimate)", life / scale,
-            length["value"] / scale, length["error"] / scale, 2.0, "an estimate",
+            "bond life by detailed balance, factor of a few (own estimate)", life_of(one),
+            length["value"] / scale, length["error"] / scale, 3.0, "a factor of a few",
         ))  # fmt: skip
         ms = 1e3 * length["value"]
         good = 1.0 < ms < 100.0

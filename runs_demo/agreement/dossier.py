@@ -11,7 +11,7 @@ from analysis.files.writing import write_bytes, write_text
 from analysis.pictures.style import PNG_DOTS_PER_INCH, figure_bytes
 from analysis.reports import page
 from runs_demo.agreement.every import COMPARISONS
-from runs_demo.agreement.explained import EXPLAINED, LEAST
+from runs_demo.agreement.explained import least, sentences
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE
 
 ROOT = Path(__file__).parents[2]
@@ -167,14 +167,14 @@ def write_page(results, path):
     """Write the page, one file with its figures inside."""
     cases = results["cases"]
     all_rows = lines(results)
-    parts = [page.section("The three that agree least", _words(LEAST))] if LEAST else []
+    parts = [_least(all_rows, cases)]
     for name, comparison in COMPARISONS.items():
         found = found_of(cases, name)
         if not found:
             continue
         rows = [row for one, row in all_rows if one is comparison]
         body = page.figure_blocks(comparison.FIGURES, found)
-        body += _words(EXPLAINED.get(name, ()))
+        body += _words(sentences(name, found))
         body += page.table(
             HEAD[:6], [_cells(comparison, row, cases)[:6] for row in rows], "points waves"
         )
@@ -192,5 +192,16 @@ def write_page(results, path):
     return write_text(Path(path), text)
 
 
-def _words(sentences):
-    return "".join(f"<p>{page.escape(text)}</p>" for text in sentences)
+def _least(all_rows, cases):
+    """Return the section on the comparisons that agree least, empty where none differs."""
+    body = ""
+    for comparison, row in least(all_rows):
+        published, found, away = row.texts
+        body += f"<h3>{page.escape(comparison.TITLE)}</h3>"
+        head = f"{row.what}: published {published}, found {found}, {away} ({row.source})."
+        body += _words([head, *sentences(comparison.NAME, found_of(cases, comparison.NAME))])
+    return page.section("The three that agree least", body) if body else ""
+
+
+def _words(told):
+    return "".join(f"<p>{page.escape(text)}</p>" for text in told)

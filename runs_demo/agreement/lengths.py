@@ -163,14 +163,12 @@ def _star_row(fraction, coupling, one):
     return Row(
         f"mean length against N*, strong field, λ = {coupling:g}, φ = {fraction:g}", STAR,
         max(1.0, laws.aggregation_number(local(fraction), coupling)), value, error,
-        1.0, "good within a factor of 2",
+        2.0, "good within a factor of 2",
     )  # fmt: skip
 
 
 def _shape_row(one, coupling):
-    what = (
-        f"χ² a degree of ln(share) of lengths from 3 on, straight line, λ = {coupling:g}, φ = 0.03"
-    )
+    what = f"χ²/degrees of ln(share), lengths from 3 on, in the field, λ = {coupling:g}, φ = 0.03"
     fit = None if one is None else geometric_fit(one["distribution"])
     if fit is None:
         return Row(what, SHAPE, 1.0)
@@ -274,7 +272,8 @@ def length_shares(found):
                 level = middle / len(chosen)
                 ends = [3, max(x)]
                 axes.plot(ends, [math.exp(level + fit[2] * (n - at)) for n in ends], color=colour)
-        axes.set(xlabel="particles in a chain", ylabel="share of chains", yscale="log")
+        axes.set(xlabel="particles in a chain", ylabel="share of chains", yscale="log",
+                 ylim=(1e-4, 1.2))  # fmt: skip
         if axes.get_legend_handles_labels()[0]:
             axes.legend()
     return figure

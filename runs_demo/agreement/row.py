@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-AGREES, DIFFERS, UNSURE, MISSING = "agrees", "differs", "too uncertain", "not reached"
+AGREES, DIFFERS, UNSURE, MISSING = "agrees", "differs", "undecided", "not reached"
 
 
 @dataclass(frozen=True)
@@ -18,7 +18,8 @@ class Row:
     found, error : float or None
         The number of the runs, and one standard error.
     within : float
-        By how much the law or measurement itself may be off, a share of it, for the stated reason.
+        By how much the law or measurement itself may be off, a share of it, for the stated reason;
+        above 1 a factor, both ways.
     reason : str
         Why so much.
     told : str
@@ -46,18 +47,25 @@ class Row:
     def verdict(self):
         """One of the four words.
 
-        Agreement is meant within what the law may be off by, and two standard errors; a number
-        whose errors alone are wider than both 10 % and what the law may be off by decides nothing.
+        A number agrees up to two standard errors beyond what the law may be off by, and differs
+        from four on; in between, and where its error is larger than 10 % and than that room,
+        nothing is decided.
         """
         if self.told:
             return self.told
         if self.away is None:
             return MISSING
-        room = self.within * abs(self.published)
         error = self.error or 0.0
-        if abs(self.found - self.published) > room + 2.0 * error:
+        if self.within > 1.0:
+            low, high = self.published / self.within, self.published * self.within
+        else:
+            room = self.within * abs(self.published)
+            low, high = self.published - room, self.published + room
+        beyond = max(low - self.found, self.found - high, 0.0)
+        if beyond > 4.0 * error:
             return DIFFERS
-        return UNSURE if error > max(room, 0.1 * abs(self.published)) else AGREES
+        wide = error > max(0.5 * (high - low), 0.1 * abs(self.published))
+        return UNSURE if wide or beyond > 2.0 * error else AGREES
 
     @property
     def texts(self):

@@ -170,7 +170,7 @@ def _sign_row(found, name):
         return Row(what, HONG, published, told=MISSING)
     change = second[0] - first[0]
     error = math.hypot(first[1], second[1])
-    told = UNSURE if abs(change) < 2.0 * error else AGREES if change * sign > 0 else DIFFERS
+    told = UNSURE if abs(change) < 3.0 * error else AGREES if change * sign > 0 else DIFFERS
     text = f"{first[0]:.2f} to {second[0]:.2f} µm, {change:+.2f} ± {error:.2f}".replace("-", "−")
     return Row(what, HONG, published, told=told, found_text=text)
 
@@ -183,7 +183,7 @@ def _response_row(found):
         middle = 0.5 * (distances[0] + distances[-1])
         at = next((t for t, d in zip(times, distances, strict=True) if d >= middle), times[-1])
         text = f"{1e3 * at:.0f} ms to half of the change"
-        told = AGREES if 5.0 <= 1e3 * at <= 500.0 else DIFFERS
+        told = AGREES if 3.0 <= 1e3 * at <= 300.0 else DIFFERS
     return Row("response to the field, beads of 0.5 µm in water", YANG, "tens of ms", told=told,
                found_text=text)  # fmt: skip
 

@@ -191,7 +191,10 @@ def test_laws_at_their_limits():
     [
         (1.0, 0.01, 0.0, AGREES),
         (1.03, 0.01, 0.02, AGREES),
-        (1.05, 0.01, 0.02, DIFFERS),
+        (1.05, 0.01, 0.02, UNSURE),
+        (1.07, 0.01, 0.02, DIFFERS),
+        (1.9, 0.01, 2.0, AGREES),
+        (0.45, 0.01, 2.0, DIFFERS),
         (1.3, 0.2, 0.05, UNSURE),
         (None, None, 0.0, MISSING),
     ],
