@@ -139,8 +139,10 @@ def _trends(found):
         "The measured films hold particles of 10 nm. Columns 2 µm apart in 10 µm of such a film "
         f"are bundles of some 2000 chains, and 50 of them {_particles():.0e} particles, for which "
         "tens of ms are some 1e3 times d²/D0: within what a card holds, not within what it steps "
-        f"through in a day. Beads whose columns are as far apart turn slower: d²/D0 is {trends.BEADS.time_s:.2f} s here, so that hundreds of ms for "
-        "half of the change are their own time, not that of the measured film.",
+        "through in a day.",
+        f"Beads whose columns are as far apart turn slower: d²/D0 is {trends.BEADS.time_s:.2f} s "
+        "here, so that hundreds of ms for half of the change are their own time, not that of the "
+        "measured film.",
     )
 
 

@@ -4,6 +4,7 @@ Lengths in diameters d, energies in kT, times in d^2/D0. "From memory" where the
 not at hand.
 """
 
+import functools
 import math
 
 import numpy as np
@@ -37,6 +38,7 @@ def soft_core(r):
     return np.where(inside, 4.0 * (r**-12.0 - r**-6.0) + 1.0, 0.0)
 
 
+@functools.cache
 def bond_constant(coupling, in_field, farthest=1.3, aligned=0.5):
     """Return q of the soft cores that are simulated, under their own bond rule, by quadrature.
 

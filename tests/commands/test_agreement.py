@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 import sim
-from runs_demo.agreement import case, dossier, laws, work
+from runs_demo.agreement import __main__ as command
+from runs_demo.agreement import case, dossier, explained, laws, work
 from runs_demo.agreement.__main__ import main
 from runs_demo.agreement.every import COMPARISONS
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
@@ -40,6 +41,12 @@ def recorded(tmp_path, monkeypatch):
     return folder, asked
 
 
+@pytest.fixture
+def without_page(monkeypatch):
+    """Leave page and figures out, which take seconds."""
+    monkeypatch.setattr(command, "_tell", lambda *_: 0)
+
+
 def test_the_command_writes_page_and_table(recorded, capsys):
     folder, asked = recorded
     assert main([NAME, "--budget", "0.1", "-o", str(folder)]) == 0
@@ -65,7 +72,7 @@ def test_the_recorded_results_make_a_page(tmp_path):
     assert COMPARISONS[NAME].TITLE in (tmp_path / "page" / "dossier.html").read_text("utf-8")
 
 
-def test_only_what_is_missing_is_run_again(recorded):
+def test_only_what_is_missing_is_run_again(recorded, without_page):
     folder, asked = recorded
     (folder / "cases" / NAME / "free_1.json").unlink()
     assert main([NAME, "--budget", "0.1", "-o", str(folder)]) == 0
@@ -73,7 +80,7 @@ def test_only_what_is_missing_is_run_again(recorded):
     assert (folder / "cases" / NAME / "free_1.json").exists()
 
 
-def test_a_film_that_fails_costs_no_other(recorded, monkeypatch, capsys):
+def test_a_film_that_fails_costs_no_other(recorded, without_page, monkeypatch, capsys):
     folder, _ = recorded
     for name in ("free_0", "free_1"):
         (folder / "cases" / NAME / f"{name}.json").unlink()
@@ -130,6 +137,27 @@ def test_the_committed_table_is_that_of_the_committed_results():
     results = dossier.read()
     text = dossier.TABLE_PAGE.read_text(encoding="utf-8")
     assert dossier.replaced(text, dossier.table(results)) == text
+
+
+def test_those_that_agree_least_differ_and_are_explained():
+    results = dossier.read()
+    lines = dossier.lines(results)
+    worst = explained.least(lines)
+    assert 1 <= len(worst) <= explained.LEAST
+    away = [abs(math.log(row.found / row.published)) for _, row in worst]
+    assert away == sorted(away, reverse=True)
+    for comparison, row in worst:
+        assert row.verdict == DIFFERS
+        assert explained.sentences(
+            comparison.NAME, dossier.found_of(results["cases"], comparison.NAME)
+        )
+    least = min(away)
+    others = [row for one, row in lines if one not in [c for c, _ in worst]]
+    assert all(
+        abs(math.log(row.found / row.published)) <= least
+        for row in others
+        if row.verdict == DIFFERS and row.away is not None
+    )
 
 
 def test_every_comparison_has_results():
