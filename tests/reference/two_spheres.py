@@ -4,7 +4,8 @@ Along their line in closed series in two-sphere coordinates: alike M. Stimson an
 Proc. R. Soc. A 111, 110 (1926); against each other H. Brenner, Chem. Eng. Sci. 16, 242 (1961),
 whose free surface is the plane midway between them. (D. J. Jeffrey and Y. Onishi, J. Fluid Mech.
 139, 261 (1984), come to the same.) Across it by point forces within the spheres whose flow is
-fitted to that of rigid spheres free to turn. Distances in radii, mobilities in those of a lone sphere.
+fitted to that of rigid spheres free to turn. Distances in radii, mobilities in those of a lone
+sphere.
 """
 
 import numpy as np
@@ -109,7 +110,8 @@ def meeting_rate(coupling, along_line, across_line, contact=1.0, far=40.0, size=
     The steady state of M. v. Smoluchowski, Z. phys. Chem. 92, 129 (1917), with a potential and
     mobilities as L. A. Spielman, J. Colloid Interface Sci. 33, 562 (1970), and E. P. Honig, G. J.
     Roebersen and P. H. Wiersema, J. Colloid Interface Sci. 36, 97 (1971), have it (from
-    memory): div exp(-U) M grad (g exp(U)) = 0; here U depends on the angle, so that it is solved on cells.
+    memory): div exp(-U) M grad (g exp(U)) = 0; here U depends on the angle, so that it is solved
+    on cells.
     """
     rings, steps = size
     edges = np.log(contact) + np.log(far / contact) * np.arange(rings + 1) / rings
