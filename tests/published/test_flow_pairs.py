@@ -13,7 +13,7 @@ from sim.interactions.flow.free import FLUIDITY, rotne_prager
 from sim.interactions.flow.plan import plan_flow
 from sim.kernels.laws.hindrance import hindered
 from tests.reference.flow import DenseFlow, slit_mobility
-from tests.reference.two_spheres import across, along, fitted, meeting_rate
+from tests.reference.two_spheres import across, along, fitted, meeting_rate, rigid_row
 
 
 def test_exact_spheres_touch_and_keep_apart_as_known():
@@ -51,13 +51,28 @@ def test_pairs_are_faster_than_exact_ones_by_what_is_said(row, tell):
     assert np.array(found) - exact == pytest.approx(told, abs=2e-3)
 
 
+# Mobility of stiff rows times their number, along and across; the doublet's are 1/0.6451 and
+# 1/0.7243 (Stimson and Jeffery 1926; Goldman, Cox and Brenner 1966; from memory).
+@pytest.mark.parametrize(
+    ("count", "exact", "faster"), [(2, (1.550, 1.381), (0.048, 0.042)), (3, None, (0.037, 0.034))]
+)
+def test_rows_are_faster_than_exact_ones_by_what_is_said(count, exact, faster):
+    found = rigid_row(count, 2), rigid_row(count, 0)
+    if exact is not None:
+        assert found == pytest.approx(exact, rel=2e-3)
+    place = np.arange(count)
+    a, b = rotne_prager(np.abs(place[:, None] - place).astype(float), 0.5)
+    ours = [count / np.linalg.inv(one).sum() for one in (a + b, a)]
+    assert np.array(ours) / found - 1.0 == pytest.approx(faster, abs=2e-3)
+
+
 def test_a_dilute_layer_falls_and_is_pulled():
     """On a square lattice: sums over all others by the point force between windows.
 
     Along the film these sums, over circles, hold half of the flow through the film as a whole,
     which a closed cell has not; what a particle's own periodic images do to it is left out.
     """
-    spacing, rows, thickness, height = 3.0, 4, 8.0, 4.0
+    spacing, rows, thickness, height = 3.0, 4, 5.0, 2.5
     radius = np.full(rows**2, 0.5)
     flow = DenseFlow(plan_flow((rows * spacing,) * 2, thickness, radius), radius)
     x, y = (spacing * v.ravel() + 0.3 for v in np.indices((rows, rows)))
@@ -68,7 +83,7 @@ def test_a_dilute_layer_falls_and_is_pulled():
         for push in [np.outer(np.eye(3)[axis], np.ones(rows**2))]
     )
     far = np.hypot(*np.indices((9, 9)) - 4.0).ravel()
-    shells, members = np.unique(far[(far > 0.0) & (far < 4.5)], return_counts=True)
+    shells, members = np.unique(far[(far > 0.0) & (far < 3.1)], return_counts=True)
     others = sum(
         many * slit_mobility(spacing * shell, height, height, thickness)
         for shell, many in zip(shells, members, strict=True)
@@ -78,7 +93,7 @@ def test_a_dilute_layer_falls_and_is_pulled():
     assert fall == pytest.approx(across_film + others[2], abs=0.008)
     closed = 0.5 * (1.0 - 1.0 / rows**2) * through
     assert pull == pytest.approx(along_film + others[:2].mean() - closed, abs=0.012)
-    assert fall < across_film - 0.2
+    assert fall < across_film - 0.15
 
 
 def test_a_suspension_falls_at_first_order_as_forces_at_centres_have_it(tell):
