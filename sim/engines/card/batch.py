@@ -37,7 +37,7 @@ CHANGED = ("magnetisation", "clock", "flags", "applied")
 DUE = (layout.LIST_DUE, layout.LIST_AGAIN, layout.LIST_SHORT)
 
 
-class OtherKindError(ValueError):
+class OtherKindError(RuntimeError):
     """A film that cannot step with those of a batch."""
 
 
@@ -202,9 +202,7 @@ class CardBatch:
         """Say of each film whether it is one of these."""
         return np.isin(np.arange(len(self.systems)), list(films))
 
-    def _make_some(
-        self, active: NDArray[np.bool_], target: NDArray[np.int64]
-    ) -> NDArray[np.int64]:
+    def _make_some(self, active: NDArray[np.bool_], target: NDArray[np.int64]) -> NDArray[np.int64]:
         """Ask for some steps, look how far films have come, and list again if due."""
         films, is_alone = self.films, len(self.systems) == 1
         left = target - self.steps

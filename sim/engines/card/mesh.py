@@ -171,4 +171,3 @@ class CardMesh:
             return
         work()  # compiles
         self._recorded[name] = self._queue.record(work)
-
