@@ -73,7 +73,7 @@ def kinds_on_card(runs: Mapping[str, Parameters]) -> tuple[dict[str, Kind], Card
     CardError
         If one of them cannot step on the card of this machine.
     """
-    from sim.engines.card.film import kind_of
+    from sim.engines.card.kinds import kind_of
     from sim.engines.card.memory import CONTEXT_BYTES, card_bytes
     from sim.engines.card.ready import free_bytes, require_room
     from sim.run.setup import RunSetup

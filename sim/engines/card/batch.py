@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.film import CardFilm, kind_of
+from sim.engines.card.film import CardFilm
+from sim.engines.card.kinds import kind_of
 from sim.engines.card.mesh import CardMesh
 from sim.engines.guards import EngineLostError, StepError, require_few_capped, thrown
 from sim.kernels.card import layout
@@ -301,7 +302,8 @@ class CardBatch:
         """
         if self._energies is None:
             self._energies = self._sum_energies()
-        return self._energies[film]
+        found: NDArray[np.float64] = self._energies[film]
+        return found
 
     def _sum_energies(self) -> NDArray[np.float64]:
         self.fresh()

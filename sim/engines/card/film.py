@@ -16,14 +16,14 @@ from sim.kernels.card.pairs import Choice
 from sim.kernels.steps.step import FIELD_SIZE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable, Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
-__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of", "kind_of"]
+__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of"]
 
 
 def choice_of(system: ReducedSystem) -> Choice:
@@ -35,19 +35,6 @@ def choice_of(system: ReducedSystem) -> Choice:
         cutoff=system.mesh is None,
         body=system.has_body_forces,
     )
-
-
-def kind_of(system: ReducedSystem) -> Hashable:
-    """Return what films must have in common to step together; seed, sizes and field are their own.
-
-    Steps may be, too, as long as they have as many inner ones.
-    """
-    laws = _as_numbers(cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT))._replace(dt=0.0)
-    several = _sizes(system).size > layout.SIZE_WORDS
-    programme = tuple(array.shape for array in programme_of(system))
-    patch = _as_numbers(cpu_arrays.patch_of(system))
-    inner = (system.inner_steps, system.mesh_every)
-    return choice_of(system), system.count, several, patch, laws, programme, system.mesh, inner
 
 
 def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
@@ -105,7 +92,7 @@ class CardFilm:
     Parameters
     ----------
     systems : sequence of ReducedSystem
-        Alike in all but what `kind_of` leaves out.
+        Of one kind (`sim.engines.card.kinds`).
     states : sequence of FilmState
         Where each starts; row i in slot i until the first sort.
     queue : sim.kernels.card.tools.Queue
