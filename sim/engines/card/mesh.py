@@ -84,7 +84,8 @@ class CardMesh:
     def due(self, at: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Say for which films, by the step of each, the mesh is to be summed before the next."""
         due: NDArray[np.bool_] = (at % self.every == 0) & (self.summed_at != at)
-        return due | (self.summed_at == NEVER)
+        due |= self.summed_at == NEVER
+        return due
 
     def steps_until_due(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the steps of each film from the present one to the next sum, 1 or more."""
