@@ -76,7 +76,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     ----------
     commands : dict
         Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
-        `export`, `micrograph`, `map`.
+        `export`, `micrograph`, `map`, `fluid`.
 
     Returns
     -------
@@ -108,6 +108,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("export", _export),
         ("micrograph", _micrograph),
         ("map", _map),
+        ("fluid", _fluid),
     ):
         summary = (describe.__doc__ or "").rstrip(".")
         command = chosen.add_parser(name, help=summary, description=f"{summary}.")
@@ -296,6 +297,22 @@ def _map(command: argparse.ArgumentParser) -> None:
         help="also follow how particles drift to the magnets, for a time of 1 s to 100 years "
         'such as "1 week"; default: not',
     )  # fmt: skip
+    _json(command)
+    _loudness(command)
+
+
+def _fluid(command: argparse.ArgumentParser) -> None:
+    """Find the particles behind the sheet of a bottle, and fluids that fit it."""
+    command.add_argument("file", type=_path, metavar="SHEET", help="sheet of the bottle (TOML)")
+    command.add_argument(
+        "-o", "--output", type=_path, metavar="DIR", help="folder; default: SHEET without ending"
+    )
+    command.add_argument("--overwrite", action="store_true", help="replace a bottle in the folder")
+    command.add_argument(
+        "--fluids", type=_whole(2, 100, "from 2 to 100"), metavar="N", default=12,
+        help="fluids of the ensemble, all equally likely; default: 12",
+    )  # fmt: skip
+    _seed(command)
     _json(command)
     _loudness(command)
 
