@@ -124,7 +124,7 @@ def task_of(
         wish.runs, workers or usable_threads(None)[0],
     )  # fmt: skip
     model = Model(empty, [])
-    margins = model.margins(model.told(found.points)[0])
+    margins = model.margins(model.told_wishes(found.points)[0])
     seeds = first_places(
         found.points, model.odds(found.points), margins, first_films(wish.box.size)
     )
