@@ -105,8 +105,8 @@ def judge(single: Floats, chained: Floats) -> Rest:
     for column, name in enumerate(FOLLOWED):
         late = [film[-sweeps:, column] for film in (single, chained)]
         # both are films of one kind: the longer memory is that of both, and a short one is chance
-        known = max((memory(values) for values in late), key=lambda one: one.time)
-        first, second = (average_of(values, known) for values in late)
+        longer = max((memory(values) for values in late), key=lambda one: one.time)
+        first, second = (average_of(values, longer) for values in late)
         error = math.hypot(first.error, second.error)
         difference = abs(first.value - second.value)
         errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)
