@@ -12,6 +12,7 @@ from analysis.spacing.curves import AxisCorrelation, Projected, StructureFactorR
 from analysis.spacing.distances import SpacingFrames, lateral_direction
 from analysis.spacing.first_shell import shell_place
 from analysis.spacing.line import (
+    ASTRAY,
     WINDOW,
     StructureFactorLine,
     alike_modes,
@@ -68,8 +69,13 @@ def light_peak(
             "speckle does; chains that only keep a distance, or too few of them for their order"
         )
         number = NOTHING
-    line = fit_line(*modes, number.value, step, seen) if number.value else None
-    line = line.widened(share) if line is not None else None
+    line = fit_line(*modes, number.value, step, seen, share) if number.value else None
+    if line is not None and line.astray > ASTRAY:
+        warnings.append(
+            "spacing.structure_factor_m: the modes make a broad hump, and the film does not tell where:"
+            f" {100 * line.astray:.0f} of 100 as likely ones have no top near the highest mode"
+        )
+        number, line = NOTHING, None
     return line_numbers(number, line, step, warnings)
 
 
