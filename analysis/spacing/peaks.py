@@ -72,8 +72,8 @@ def light_peak(
     line = fit_line(*modes, number.value, step, seen, share) if number.value else None
     if line is not None and line.astray > ASTRAY:
         warnings.append(
-            "spacing.structure_factor_m: the modes make a broad hump, and the film does not tell where:"
-            f" {100 * line.astray:.0f} of 100 as likely ones have no top near the highest mode"
+            "spacing.structure_factor_m: the modes make a broad hump whose top the film does not fix: "
+            f"{100 * line.astray:.0f} of 100 as likely ones have none near the highest mode"
         )
         number, line = NOTHING, None
     return line_numbers(number, line, step, warnings)
