@@ -72,7 +72,7 @@ def light_peak(
     line = fit_line(*modes, number.value, step, seen, share) if number.value else None
     if line is not None and line.astray > ASTRAY:
         warnings.append(
-            "spacing.structure_factor_m: the modes make a broad hump whose top the film does not fix: "
+            "spacing.structure_factor_m: the modes make a broad hump whose top is not known: "
             f"{100 * line.astray:.0f} of 100 as likely ones have none near the highest mode"
         )
         number, line = NOTHING, None
