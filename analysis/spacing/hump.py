@@ -20,6 +20,10 @@ Floats = NDArray[np.float64]
 POWERS = (2, 3)
 """Highest powers of ln S that are tried."""
 
+ROUGHEST = 3.0
+"""Largest variance of the modes over the hump, 1 for speckle of one structure: above, what stands
+there is sharp, and no hump."""
+
 DRAWS = 400
 """Humps as likely as the fitted one, from which error and chance of the top follow."""
 
@@ -65,7 +69,7 @@ def fit_hump(q: Floats, s: Floats, power: int, structures: float, reach: float) 
     Returns
     -------
     Hump or None
-        None where the modes do not fix the polynomial.
+        None where the modes do not fix the polynomial, or it does not describe them.
 
     Notes
     -----
@@ -89,9 +93,10 @@ def fit_hump(q: Floats, s: Floats, power: int, structures: float, reach: float) 
         if np.abs(step).max() < 1e-8:
             break
     ratio = s * np.exp(-design @ p)
-    if not np.isfinite(ratio).all():
+    rough = float(((ratio - 1) ** 2).sum()) / (len(q) - power - 1)
+    if not rough < ROUGHEST:
         return None
-    excess = max(1.0, structures * float(((ratio - 1) ** 2).sum()) / (len(q) - power - 1))
+    excess = max(1.0, structures * rough)
     covariance = np.linalg.inv(design.T @ design) * (excess / structures)
     draws = np.random.default_rng(30_000).multivariate_normal(p, covariance, DRAWS)
     places = np.linspace(-math.log(reach), math.log(reach), 121)
