@@ -52,13 +52,17 @@ class Hump:
     parameters: int
 
 
-def fit_hump(q: Floats, s: Floats, power: int, structures: float, reach: float) -> Hump | None:
+def fit_hump(
+    q: Floats, s: Floats, step: float, power: int, structures: float, reach: float
+) -> Hump | None:
     """Fit ln S = polynomial in ln q to modes, and find its top.
 
     Parameters
     ----------
     q, s : (n,) arrays
         Wave number and intensity of single modes, in units of the guess and of their mean.
+    step : float
+        Distance between modes: a hump is broader than a few.
     power : int
         Highest power.
     structures : float
@@ -82,7 +86,7 @@ def fit_hump(q: Floats, s: Floats, power: int, structures: float, reach: float) 
     x = np.log(q)
     powers = np.arange(power + 1)
     design = x[:, None] ** powers
-    if len(q) <= 2 * (power + 1) or np.linalg.matrix_rank(design) <= power:
+    if len(np.unique(np.rint(q / step))) < 2 * (power + 1):
         return None
     p = np.zeros(power + 1)
     p[0] = math.log(float(s.mean()))

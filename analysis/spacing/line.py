@@ -165,7 +165,7 @@ def fit_line(
     fits = [fit_law(q, s / scale, dq, skewed, max(1.0, structures)) for skewed in (False, True)]
     lines = [fit for fit in fits if fit is not None]
     free = max(1.0, structures * share)
-    tried = [fit_hump(q, s / scale, power, free, FARTHEST) for power in POWERS]
+    tried = [fit_hump(q, s / scale, dq, power, free, FARTHEST) for power in POWERS]
     humps = [hump for hump in tried if hump is not None]
     if not lines and not humps:
         return None

@@ -27,6 +27,9 @@ from analysis.uncertainty.estimate import NOTHING, Estimate
 
 LIKELY_NOISE = 0.05
 PERHAPS_NOISE = 0.02
+FEWEST_HELD = 4.5
+"""Least number of spacings across the patch of a top without a line: fewer are a mode or two, too
+few to tell a line from a hump."""
 FIRST_SHELL = 0.35
 """Share of the highest shell from which on one counts: a further shell may hold two neighbours."""
 
@@ -76,6 +79,12 @@ def light_peak(
             f"{100 * line.astray:.0f} of 100 as likely ones have none near the highest mode"
         )
         number, line = NOTHING, None
+    if number.value and line is None and number.value < FEWEST_HELD * step:
+        warnings.append(
+            f"spacing.structure_factor_m: the patch holds only {number.value / step:.2g} of the "
+            "spacing that the highest mode has, and no line fits it"
+        )
+        number = NOTHING
     return line_numbers(number, line, step, warnings)
 
 
