@@ -25,7 +25,7 @@ from sim.kernels.laws.hindrance import hindered
 from sim.kernels.laws.motion import rotate
 from sim.kernels.steps.motion import LANES, forces_and_fields
 from sim.kernels.vectors.ops import rsqrt, where
-from sim.kernels.vectors.types import load, load_single, spread, store
+from sim.kernels.vectors.types import load, load_single, store
 
 u64 = np.uint64
 f64 = np.float64
@@ -38,6 +38,14 @@ def friction(drag, noise):
     return (1.0 - drag) * inverse, 2.0 * noise * drag * rsqrt(drag) * inverse
 
 
+@register_jitable(forceinline=True)
+def kept_share(force, kick, cap):
+    """Return (share of a force that is kept, squared drift q^2 F/2 by all of it)."""
+    fx, fy, fz = force
+    length2 = 0.25 * kick * kick * kick * kick * (fx * fx + fy * fy + fz * fz)
+    return where(length2 > cap * cap, cap * rsqrt(length2), 1.0), length2
+
+
 @njit(cache=True, error_model="numpy", inline="always")
 def move_with_momenta(
     first, count, slots, sums, fresh, applied, magnetisation, patch, laws, drift2, travel2
@@ -48,7 +56,6 @@ def move_with_momenta(
     ``kick`` and ``twist`` are q, their ``drag`` T. The drift that is capped is q^2 F/2.
     """
     lanes = np.empty(LANES, np.uint32)
-    cap2 = spread(laws.drift_cap * laws.drift_cap)
     p_x, p_y, p_z = slots.momentum[0], slots.momentum[1], slots.momentum[2]
     l_x, l_y, l_z = slots.momentum[3], slots.momentum[4], slots.momentum[5]
     for k in range(u64(0), u64(count), u64(LANES)):
@@ -57,9 +64,9 @@ def move_with_momenta(
             i, k, lanes, slots, sums, applied, magnetisation, patch, laws
         )
         q = load(slots.kick, i)
-        length2 = 0.25 * q * q * q * q * (fx * fx + fy * fy + fz * fz)
+        share, length2 = kept_share((fx, fy, fz), q, laws.drift_cap)
         store(drift2, k, length2)
-        kept = q * where(length2 > cap2, laws.drift_cap * rsqrt(length2), 1.0)
+        kept = q * share
         px = load(p_x, i) + kept * fx
         py = load(p_y, i) + kept * fy
         pz = load(p_z, i) + kept * fz
