@@ -92,9 +92,9 @@ def fit_hump(
     p[0] = math.log(float(s.mean()))
     solve = np.linalg.pinv(design)
     for _ in range(30):
-        step = solve @ np.clip(s * np.exp(-design @ p) - 1, -1.0, 3.0)
-        p = p + step
-        if np.abs(step).max() < 1e-8:
+        move = solve @ np.clip(s * np.exp(-design @ p) - 1, -1.0, 3.0)
+        p = p + move
+        if np.abs(move).max() < 1e-8:
             break
     ratio = s * np.exp(-design @ p)
     rough = float(((ratio - 1) ** 2).sum()) / (len(q) - power - 1)

@@ -87,4 +87,5 @@ def residual_memory(slopes: Floats, left: Floats, weights: Floats) -> tuple[floa
 def _by_distance(matrix: Floats) -> Floats:
     """Return the sums of a square matrix over what is equally far off its diagonal, (n,)."""
     place = np.arange(len(matrix))
-    return np.bincount(np.abs(place[:, None] - place).ravel(), matrix.ravel())
+    sums = np.bincount(np.abs(place[:, None] - place).ravel(), matrix.ravel())
+    return np.asarray(sums, dtype=np.float64)
