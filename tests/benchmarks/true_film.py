@@ -20,7 +20,7 @@ from tests.reference.small_systems import state_of, unit_vectors
 COUNT = 55_700_000
 DIAMETER = 14e-9
 SIDE = 20e-6 / DIAMETER
-UNIT_S = 6.4e-6
+UNIT_S = 6.24e-6
 """d^2/D of such a particle in water, 3 pi 1e-3 Pa s d^3/kT, at 300 K."""
 CUBE = 120.0
 BOND = 1.3
@@ -162,7 +162,7 @@ def picture(path, places, directions, sizes, words):
         headwidth=2,
     )  # fmt: skip
     axes.set(xlim=(0, CUBE), ylim=(0, CUBE), aspect="equal", xlabel="x / d, the field", title=words)
-    figure.colorbar(discs, label="particles of its chain (8: or more)")
+    figure.colorbar(discs, label="particles of its chain, 8 for more")
     figure.savefig(path, dpi=110)
 
 
