@@ -34,6 +34,7 @@ COMMANDS = {
     "micrograph": "micrograph.measure_micrograph",
     "map": "map.map_cell_into",
     "fluid": "bottle.fluid.find_fluid",
+    "design": "wish.design.design",
 }
 """Module of `sim.commands` and function of each command, loaded on use."""
 

@@ -44,6 +44,8 @@ FIGURES_OF_MAP = (
 MICROGRAPH, MICROGRAPH_TABLE = "micrograph.json", "micrograph.csv"
 OF_MICROGRAPH = (MICROGRAPH, MICROGRAPH_TABLE, "micrograph.png")
 
+DESIGN, DESIGN_REPORT, FOUND_FILM = "design.json", "design.html", "film.toml"
+OF_DESIGN = (DESIGN, DESIGN_REPORT, FOUND_FILM)
 FLUID, FLUID_REPORT, FLUID_SAMPLES = "fluid.json", "fluid.html", "fluids.csv"
 FILM_TABLES, ENSEMBLE = "particles.toml", "ensemble.toml"
 OF_FLUID = (FLUID, FLUID_REPORT, FLUID_SAMPLES, FILM_TABLES, ENSEMBLE)

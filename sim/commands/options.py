@@ -76,7 +76,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     ----------
     commands : dict
         Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
-        `export`, `micrograph`, `map`, `fluid`.
+        `export`, `micrograph`, `map`, `fluid`, `design`.
 
     Returns
     -------
@@ -109,6 +109,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("micrograph", _micrograph),
         ("map", _map),
         ("fluid", _fluid),
+        ("design", _design),
     ):
         summary = (describe.__doc__ or "").rstrip(".")
         command = chosen.add_parser(name, help=summary, description=f"{summary}.")
@@ -215,12 +216,7 @@ def _sweep(command: argparse.ArgumentParser) -> None:
     """Simulate, measure and plot every point of the [sweep] table and show the trends."""
     _file(command)
     _folder(command, "sweep")
-    command.add_argument(
-        "--workers",
-        type=_whole(1, 10_000, "from 1"),
-        metavar="N",
-        help="runs at a time, each on one thread; default: all cores; changes no result",
-    )
+    _workers(command, "default: all cores; changes no result")
     command.add_argument(
         "--cluster",
         metavar="ADDRESS",
@@ -303,6 +299,15 @@ def _map(command: argparse.ArgumentParser) -> None:
     _loudness(command)
 
 
+def _design(command: argparse.ArgumentParser) -> None:
+    """Look for the film that meets a wish, by theory and by films that are run."""
+    command.add_argument("file", type=_path, metavar="WISH", help="file of the wish")
+    _folder(command, "search")
+    _workers(command, "default: all cores; so many films are chosen at a time")
+    _json(command)
+    _loudness(command)
+
+
 def _fluid(command: argparse.ArgumentParser) -> None:
     """Find the particles behind the sheet of a bottle, and fluids that fit it."""
     command.add_argument("file", type=_path, metavar="SHEET", help="sheet of the bottle (TOML)")
@@ -324,6 +329,13 @@ def _ensemble(command: argparse.ArgumentParser) -> None:
         "--ensemble", type=_path, metavar="FILE",
         help="with each fluid of this file, as `chainfilm fluid` writes it: numbers with the "
         "bottle's error beside their own; default: the fluid of the film, or that of its [sweep]",
+    )  # fmt: skip
+
+
+def _workers(command: argparse.ArgumentParser, more: str) -> None:
+    command.add_argument(
+        "--workers", type=_whole(1, 10_000, "from 1"), metavar="N",
+        help=f"runs at a time, each on one thread; {more}",
     )  # fmt: skip
 
 
