@@ -169,8 +169,11 @@ def run_all(jobs, folder, workers, tell=print):
             stopped = True
         if stopped:
             # A second Ctrl-C must not cut off the runs that write their checkpoints now.
-            signal.signal(signal.SIGINT, signal.SIG_IGN)
-            pool.shutdown(wait=True, cancel_futures=True)
+            before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+            try:
+                pool.shutdown(wait=True, cancel_futures=True)
+            finally:
+                signal.signal(signal.SIGINT, before)
     return done, failed, stopped
 
 

@@ -3,6 +3,7 @@
 import concurrent.futures
 import math
 import re
+import signal
 
 import numpy as np
 import pytest
@@ -95,6 +96,20 @@ def test_a_film_that_fails_costs_no_other(recorded, without_page, monkeypatch, c
     assert main([NAME, "--budget", "0.1", "-o", str(folder)]) == 1
     assert "free_0: ValueError: no such film" in capsys.readouterr().out
     assert (folder / "cases" / NAME / "free_1.json").exists()
+
+
+def test_a_stopped_run_leaves_no_numbers_and_says_how_to_go_on(
+    recorded, without_page, monkeypatch, capsys
+):
+    folder, _ = recorded
+    kept = folder / "cases" / NAME / "free_1.json"
+    kept.unlink()
+    monkeypatch.setattr(work, "perform", lambda *_: None)
+    heard = signal.getsignal(signal.SIGINT)
+    assert main([NAME, "--budget", "0.1", "-o", str(folder)]) == 130
+    assert "the same command goes on" in capsys.readouterr().err
+    assert not kept.exists()
+    assert signal.getsignal(signal.SIGINT) is heard
 
 
 @pytest.mark.parametrize(
