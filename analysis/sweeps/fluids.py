@@ -97,4 +97,5 @@ def errors_text(row: dict[str, Any], column: str, unit: str) -> str:
     if not math.isfinite(value) or not math.isfinite(bottle):
         return told
     together = with_error(value, whole_error(row, column), unit).partition(" ± ")[2]
-    return f"{told} (runs), ± {with_unit(bottle, unit, 2)} (bottle), ± {together} together"
+    apart = with_unit(bottle, unit, 2) if bottle else "0"
+    return f"{told} (runs), ± {apart} (bottle), ± {together} together"
