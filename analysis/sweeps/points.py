@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.reports.page import Cell, Traced, table, trace, trace_fold
 from analysis.sweeps.axes import is_at_rest
+from analysis.sweeps.fluids import errors_text
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
 
 if TYPE_CHECKING:
@@ -50,7 +51,11 @@ def where_from(quantities: Iterable[Quantity], file: str) -> str:
 def _traced(one: Quantity, row: dict[str, Any]) -> Traced:
     """Return a number of a point, or its column where the row is empty."""
     value, error = (as_float(row.get(one.column + end)) for end in ("", "_error"))
-    exact = one.computed and not math.isfinite(error)
-    text = with_unit(value, one.unit) if exact else with_error(value, error, one.unit)
+    if f"{one.column}_bottle" in row:
+        text = errors_text(row, one.column, one.unit)
+    elif one.computed and not math.isfinite(error):
+        text = with_unit(value, one.unit)
+    else:
+        text = with_error(value, error, one.unit)
     runs = str(row.get("replicas_done", ""))
     return Traced(one.column, one.name, text if row else "", one.definition, runs=runs)

@@ -161,6 +161,12 @@ def notes_of(table: SweepTable) -> list[str]:
         notes.append(
             f"Spacings and figures are {table.provisional}: distant chain ends do not repel."
         )
+    if table.fluids:
+        notes.append(
+            f"Each point is the mean over {table.fluids} fluids that fit the sheet of the bottle; "
+            "bars are the errors of runs and bottle together, the table of all points gives them "
+            "apart, and light is given with the scatter of all runs."
+        )
     for name, words in SMALL_PATCH_WORDS.items():
         if points := table.small_patches.get(name):
             rows_of = [row for row in table.summary if row["point"] in points]

@@ -198,6 +198,7 @@ def _check(command: argparse.ArgumentParser) -> None:
         "--figure", nargs="?", const="", metavar="PICTURE",
         help="draw the pair potential; default: FILE_pair_potential.png",
     )  # fmt: skip
+    _ensemble(command)
 
 
 def _run(command: argparse.ArgumentParser) -> None:
@@ -222,6 +223,7 @@ def _sweep(command: argparse.ArgumentParser) -> None:
         help="run on a Dask scheduler's workers, such as tcp://host:8786; local starts one here; "
         "default: processes of this machine",
     )
+    _ensemble(command)
     _device(command)
     _seed(command)
     _json(command)
@@ -320,6 +322,14 @@ def _fluid(command: argparse.ArgumentParser) -> None:
     _seed(command)
     _json(command)
     _loudness(command)
+
+
+def _ensemble(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--ensemble", type=_path, metavar="FILE",
+        help="with each fluid of this file, as `chainfilm fluid` writes it: numbers with the "
+        "bottle's error beside their own; default: the fluid of the film, or that of its [sweep]",
+    )  # fmt: skip
 
 
 def _workers(command: argparse.ArgumentParser, more: str) -> None:

@@ -167,9 +167,8 @@ def life(parameters: Parameters, length: float = 1.0) -> float:
     mean = draw(parameters).volume_fraction / RANDOM_CLOSE_PACKING
     if parameters.magnets:
         x, y = cell_centres(parameters.cell.width, LIFE_CELLS)
-        energy: Floats = length * _energy_over(parameters, x, y)
         steps = (parameters.cell.width[1] / len(y), parameters.cell.width[0] / len(x))
-        return _time_moved(energy, steps, diffusion, mean)
+        return _time_moved(length * _energy_over(parameters, x, y), steps, diffusion, mean)
     pull = length * float(weight(_heavy(parameters), parameters.particles.core_diameter))
     step = parameters.film.thickness / LIFE_HEIGHTS
     heights = np.asarray(step * (np.arange(LIFE_HEIGHTS) + 0.5), np.float64)

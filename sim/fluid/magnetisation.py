@@ -79,14 +79,15 @@ class Cores:
         """
         deviations, shares = size_nodes()
         diameters = median[:, None] * np.exp(spread[:, None] * deviations)
-        magnetic = math.pi / 6.0 * np.maximum(diameters - 2.0 * dead[:, None], 0.0) ** 3
+        inner = np.maximum(diameters - 2.0 * dead[:, None], 0.0)
+        magnetic = math.pi / 6.0 * inner * inner * inner  # far faster than a power
         number = fraction / np.maximum(magnetic @ shares, 1e-60)
         return cls(diameters, magnetisation[:, None] * magnetic, shares, number)
 
     def fraction(self, layer: Floats) -> Floats:
         """Volume fraction of the cores with a layer (fluids,) in m around each."""
         outer = np.maximum(self.diameters + 2.0 * layer[:, None], 0.0)
-        found: Floats = self.number * (math.pi / 6.0 * outer**3 @ self.shares)
+        found: Floats = self.number * ((math.pi / 6.0 * outer * outer * outer) @ self.shares)
         return found
 
     @property

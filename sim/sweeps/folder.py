@@ -215,6 +215,7 @@ def _record(plan: SweepPlan) -> dict[str, Any]:
                         "seed": run.parameters.run.seed,
                         "folder": run.folder,
                         "parameters": resolved(run.parameters),
+                        **({"fluid": run.fluid} if run.fluid else {}),
                     }
                     for run in point.runs
                 ],

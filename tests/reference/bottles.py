@@ -7,6 +7,7 @@ import numpy as np
 from sim.fluid.curve_files import Curve, Spectrum
 from sim.fluid.measured import Value
 from sim.fluid.model import Model
+from sim.fluid.posterior import sample
 from sim.fluid.sheet import Sheet
 from sim.physics.material import MATERIALS
 
@@ -68,3 +69,24 @@ def sheet_of(place, rng, *, numbers=tuple(ERRORS), curve=False, spectrum=False):
         )
         sheet = dataclasses.replace(sheet, spectrum=Spectrum(FREQUENCIES, real, loss, error, 1))
     return sheet
+
+
+def ranks(count, rng, fluids, **data):
+    """Recover fluids drawn from what is possible, each from its own sheet.
+
+    Returns the share of likely fluids below the truth, (count, unknowns): evenly spread between 0
+    and 1 where intervals are right (S. R. Cook, A. Gelman and D. B. Rubin, Journal of
+    Computational and Graphical Statistics vol 15, p 675 (2006); from memory).
+    """
+    possible = Model(blank())
+    return np.array(
+        [
+            (sample(Model(sheet_of(place[None], rng, **data)), rng, fluids) < place).mean(axis=0)
+            for place in possible.draw(count, rng)
+        ]
+    )
+
+
+def held(found, level):
+    """Return how many truths lie in the interval of a level, by unknown."""
+    return (np.abs(found - 0.5) < 0.5 * level).sum(axis=0)
