@@ -9,8 +9,9 @@ import pytest
 
 from analysis.optics.foretold import foretold_light
 from analysis.optics.mixture import Mixture, transmittance
+from sim.commands.wish.bottle import tables_with, with_bottle
 from sim.commands.wish.laws import foretold_films
-from sim.design.box import Box
+from sim.design.box import Box, FreeKey
 from sim.design.first import first_places
 from sim.design.quantities import BY_WORD, Scaled
 from sim.design.scan import scan
@@ -19,6 +20,8 @@ from sim.design.wish import read_wish
 from sim.interactions.gravity import weight
 from sim.outlook.cell.drift import diffusion_coefficient
 from sim.parameters import from_text, load
+from sim.parameters.toml import ParameterError
+from sim.sweeps.keys import SweepKey
 from tests.reference.small_film import small_film
 
 DEMOS = Path(__file__).parents[2] / "runs_demo"
@@ -30,6 +33,10 @@ volume_fraction = 0.01
 [fluids.particles]
 core_diameter = "17 nm"
 volume_fraction = 0.04
+[[fluids]]
+[fluids.particles]
+core_diameter = "16.5 nm"
+volume_fraction = 0.02
 """
 
 
@@ -101,27 +108,29 @@ def test_an_ensemble_gives_what_each_fluid_changes(tmp_path):
         '[free]\n"field.strength" = { least = "5 mT", most = "60 mT" }\n',
         encoding="utf-8",
     )
-    wish = read_wish(tmp_path / "wish.toml")
+    wish = with_bottle(read_wish(tmp_path / "wish.toml"))
+    assert wish.base.particles.core_diameter == 16.5e-9  # films are run with the middle one
     quantities = (Scaled(BY_WORD["spacing"]), Scaled(BY_WORD["field"]))
     laws = foretold_films(wish, quantities)
-    assert len(laws) == 3
+    assert len(laws) == 4
     found = scan(wish.box, quantities, laws, places=4)
     shifts = found.shifts(np.array([[0.3], [0.8]]))
-    assert shifts.shape == (2, 2, 2)
+    assert shifts.shape == (3, 2, 2)
     # chains stand d sqrt(1/phi) apart, d the diameter with its shell of 2 nm: 20.5 nm in the file
     expected = [
         math.log(20.0 / 20.5 * math.sqrt(0.02 / 0.01)),
         math.log(21.0 / 20.5 * math.sqrt(0.02 / 0.04)),
+        0.0,
     ]
     assert shifts[:, 0, 0] == pytest.approx(expected, abs=0.01)
     assert shifts[:, :, 1] == pytest.approx(0.0, abs=1e-12)
+    amount = Box((FreeKey(SweepKey("particles.core_volume_fraction", "", ""), 0.01, 0.02),))
+    free = tables_with(wish.tables, amount, {"particles": {"volume_fraction": 0.3}})
+    assert "volume_fraction" not in free["particles"]  # the free amount goes before the fluid's
+    assert free["particles"]["core_volume_fraction"] == 0.015
 
 
 def test_places_that_are_no_film_are_told_and_left_out():
-    from sim.design.box import FreeKey
-    from sim.parameters.toml import ParameterError
-    from sim.sweeps.keys import SweepKey
-
     box = Box((FreeKey(SweepKey("particles.size_spread", "", ""), 0.0, 0.5),))
 
     def law(settings):
