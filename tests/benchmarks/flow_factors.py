@@ -28,7 +28,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from sim.engines.cpu import CpuEngine
 from sim.film.field_programme import FieldStage
 from sim.film.placing import random_state
