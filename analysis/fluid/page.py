@@ -156,7 +156,7 @@ def _words(name: str) -> str:
 
 
 def _fitted(one: dict[str, Any]) -> str:
-    return f"{one['best_fit']} ({one['deviation_in_errors']:+.1f} errors)"
+    return f"{one['best_fit']} ({round(one['deviation_in_errors'], 1) + 0.0:+.1f} errors)"
 
 
 def _listed(sentences: list[str]) -> str:
