@@ -70,7 +70,7 @@ table { border-collapse: collapse; width: 100%; }
 th, td { text-align: left; vertical-align: top; padding: 0.5rem 0.9rem 0.5rem 0;
   border-bottom: 1px solid #c9c9c9; overflow-wrap: anywhere; }
 thead th { border-bottom: 2px solid #6d6d6d; font-size: 0.85rem; }
-tbody th { font-weight: 600; }
+tbody th { font-weight: 600; min-width: 6.5rem; }
 td { font-variant-numeric: tabular-nums; }
 .values tbody th { width: 30%; }
 .values th + td { width: 25%; white-space: nowrap; }
@@ -100,7 +100,7 @@ pre { background: #f5f5f5; border: 1px solid #c9c9c9; padding: 0.8rem; font-size
   .points tr { display: table-row; }
   .points th, .points td { display: table-cell; font-size: 0.8rem; padding-right: 0.6rem; }
   .points tbody th { white-space: normal; overflow-wrap: normal; min-width: 6.5rem; }
-  .waves td { white-space: normal; }
+  .waves td { white-space: normal; overflow-wrap: normal; }
   dl, .traces { grid-template-columns: 1fr; gap: 0; }
   dd { margin-bottom: 0.6rem; }
 }
