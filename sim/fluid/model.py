@@ -150,7 +150,8 @@ class Model:
 
     def cores(self, fluids: Fluids, nodes: int = magnetisation.NODES) -> Cores:
         """Give the cores of fluids."""
-        return Cores.of(*(fluids[name] for name in (*MAIN[:4], "core_magnetisation")), nodes=nodes)
+        fraction, median, spread, dead = (fluids[name] for name in MAIN[:4])
+        return Cores.of(fraction, median, spread, dead, fluids["core_magnetisation"], nodes)
 
     def is_possible(self, places: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         """Tell which fluids lie within the ranges, fit into the liquid and have sound cores."""
