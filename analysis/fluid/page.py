@@ -93,7 +93,7 @@ def write_page(bottle: Bottle, directory: Path) -> Path:
             "Each is the mean of all fluids that fit, and its error their standard deviation.",
         ),
         fold("How it is found", definitions(METHOD)),
-        fold("How it was made", table(("What", "Value"), _made())),
+        fold("How it was made", definitions(_made())),
     ]  # fmt: skip
     page = frame(
         "From the bottle to the film", content["title"] or "Bottle", _summary(content), parts

@@ -70,7 +70,7 @@ table { border-collapse: collapse; width: 100%; }
 th, td { text-align: left; vertical-align: top; padding: 0.5rem 0.9rem 0.5rem 0;
   border-bottom: 1px solid #c9c9c9; overflow-wrap: anywhere; }
 thead th { border-bottom: 2px solid #6d6d6d; font-size: 0.85rem; }
-tbody th { font-weight: 600; min-width: 6.5rem; }
+tbody th { font-weight: 600; }
 td { font-variant-numeric: tabular-nums; }
 .values tbody th { width: 30%; }
 .values th + td { width: 25%; white-space: nowrap; }

@@ -275,7 +275,7 @@ class _Reading:
                 continue
             if len(ends) < 2:
                 self.problems.append(
-                    f"{place} must have both least and most; received {show(value)}."
+                    f"{place} must have both least and most; received {next(iter(ends))} alone."
                 )
                 continue
             read: dict[str, Any] = {}
