@@ -88,7 +88,10 @@ def write_page(bottle: Bottle, directory: Path) -> Path:
         fold("What was possible before the sheet was read", _listed(content["priors"]),
              "Within each range all values are equally likely."),
         fold("What was assumed", _listed(content["assumptions"])),
-        trace_fold(chief, file_names.FLUID),
+        trace_fold(
+            chief, file_names.FLUID,
+            "Each is the mean of all fluids that fit, and its error their standard deviation.",
+        ),
         fold("How it is found", definitions(METHOD)),
         fold("How it was made", table(("What", "Value"), _made())),
     ]  # fmt: skip
@@ -144,7 +147,7 @@ def _rows(content: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
         ("core_diameter_with_mean_dead_layer_m", "median core, from the ends of the curve alone"),
         ("size_spread", "spread, from the ends of the curve alone"),
     ):
-        if key in ends:
+        if key in ends and ends["size_spread"] > 0.0:
             yield words, with_unit(ends[key], _unit(key)), ""
 
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from analysis.common.averages.student import student_factor
 from analysis.uncertainty.estimate import Estimate
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
-from analysis.uncertainty.student import student_factor
 
 FLUID = "fluid"
 """Column of the number of a run's fluid, from 1; there of ensembles only."""
@@ -93,8 +93,10 @@ def whole_error(row: dict[str, Any], column: str) -> float:
 def errors_text(row: dict[str, Any], column: str, unit: str) -> str:
     """Give a measure of an ensemble with the error of its runs and that of the bottle, in words."""
     value, run, bottle = (as_float(row[f"{column}{end}"]) for end in ("", "_error", BOTTLE))
-    told = with_error(value, run, unit)
     if not math.isfinite(value) or not math.isfinite(bottle):
-        return told
+        return with_error(value, run, unit)
+    is_exact = not math.isfinite(run)  # computed, not measured
+    told = with_unit(value, unit) if is_exact else f"{with_error(value, run, unit)} (runs)"
     together = with_error(value, whole_error(row, column), unit).partition(" ± ")[2]
-    return f"{told} (runs), ± {with_unit(bottle, unit, 2)} (bottle), ± {together} together"
+    apart = with_unit(bottle, unit, 2) if bottle else "0"
+    return f"{told}, ± {apart} (bottle), ± {together} together"

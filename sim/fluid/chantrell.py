@@ -115,7 +115,9 @@ def ends_of_curve(field: Floats, magnetisation: Floats) -> Ends | None:
     -------
     Ends or None
         A straight line through the last points over 1/(H + M/3), as the field of the neighbours
-        adds M/3 to that at a core, and the slope of the three first; None of fewer than six points.
+        adds M/3 to that at a core; and 1/chi = H/M without a field, by a straight line through the
+        three first over M^2, in which every law of magnetisation begins. None of fewer than six
+        points.
     """
     if field.size < 2 * FEWEST:
         return None
@@ -123,16 +125,31 @@ def ends_of_curve(field: Floats, magnetisation: Floats) -> Ends | None:
     last[-FEWEST:] = True
     inverse = 1.0 / (field + magnetisation / 3.0)
     slope, saturation = np.polyfit(inverse[last], magnetisation[last], 1)
-    low_field, low = field[:FEWEST], magnetisation[:FEWEST]
+    low_field, low = field[:FEWEST], np.maximum(magnetisation[:FEWEST], 1e-6 * saturation)
+    _, resistance = np.polyfit(low**2, low_field / low, 1, w=low)
     return Ends(
-        susceptibility=float(low_field @ low / (low_field @ low_field)),
+        susceptibility=float(1.0 / resistance),
         saturation=float(saturation),
         intercept=float(-slope / saturation),
         risen=float(magnetisation[-1] / saturation),
     )
 
 
-def from_ends(ends: Ends, magnetisation: float, temperature: float) -> LogNormal:
-    """Median and spread from the ends of a curve; `magnetisation` is that of the cores in A/m."""
-    alone = without_interactions(ends.susceptibility)
+def from_ends(
+    ends: Ends, magnetisation: float, temperature: float, susceptibility: float | None = None
+) -> LogNormal:
+    """Find median and spread from the ends of a curve.
+
+    Parameters
+    ----------
+    ends : Ends
+        Of the curve.
+    magnetisation : float
+        Saturation magnetisation of the cores in A/m.
+    temperature : float
+        In K.
+    susceptibility : float, optional
+        The initial one, where it is known better than from three points.
+    """
+    alone = without_interactions(susceptibility or ends.susceptibility)
     return log_normal(alone, ends.intercept, ends.saturation, magnetisation, temperature)

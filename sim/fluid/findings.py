@@ -143,11 +143,13 @@ class Findings:
 
     @property
     def log_normal(self) -> LogNormal | None:
-        """Sizes from both ends of the curve alone; see `sim.fluid.chantrell`."""
+        """Sizes from both ends of the curve, or its upper end and the stated susceptibility."""
         ends, sheet = self.ends, self.model.sheet
-        if ends is None or ends.susceptibility <= 0.0:
+        stated = sheet.numbers.get("susceptibility")
+        if ends is None or (stated is None and ends.susceptibility <= 0.0):
             return None
-        return from_ends(ends, sheet.core_magnetisation.value, sheet.temperature)
+        known = None if stated is None else stated.value
+        return from_ends(ends, sheet.core_magnetisation.value, sheet.temperature, known)
 
     def untold(self) -> list[str]:
         """Say what the sheet cannot tell, a sentence each."""

@@ -2,11 +2,11 @@
 
 import csv
 import json
-import shutil
 import tomllib
 from pathlib import Path
 
 import pytest
+import tomli_w
 
 from sim.command_line import main
 from sim.commands.bottle import fluid as command
@@ -27,11 +27,10 @@ def call(*words):
 def bottle(tmp_path_factory):
     """The folder of the demo's bottle, from a population small enough for a test."""
     folder = tmp_path_factory.mktemp("bottle")
-    shutil.copytree(DEMO, folder / "demo")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(command, "find", lambda sheet, name, seed: find(sheet, name, seed, 60))
-        words = ("--fluids", "5", "-q")
-        assert call("fluid", folder / "demo" / "bottle.toml", "-o", folder / "out", *words) == 0
+        words = ("--fluids", "5", "-q", "--json")
+        assert call("fluid", DEMO / "bottle.toml", "-o", folder / "out", *words) == 0
     return folder / "out"
 
 
@@ -70,13 +69,15 @@ def test_its_tables_go_into_a_film(bottle):
     assert found.particles.core_volume_fraction == pytest.approx(0.0285, rel=0.15)
 
 
-def test_the_same_seed_finds_the_same_fluids(bottle, tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(command, "find", lambda sheet, name, seed: find(sheet, name, seed, 60))
-    words = ("fluid", DEMO / "bottle.toml", "-o", tmp_path / "again", "--fluids", "5", "--json")
-    assert call(*words, "-q") == 0
-    assert json.loads(capsys.readouterr().out)["members"] == 5
-    for name in ("ensemble.toml", "particles.toml", "fluids.csv"):
-        assert (tmp_path / "again" / name).read_bytes() == (bottle / name).read_bytes()
+def test_the_same_seed_finds_the_same_fluids(bottle):
+    from sim.fluid.sheet import read_sheet
+
+    again = find(read_sheet(DEMO / "bottle.toml"), "bottle.toml", command.SEED, 60)
+    fluids = again.model.fluids(again.places)
+    with (bottle / "fluids.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    found = [float(row["core_diameter_m"]) for row in rows]
+    assert found == pytest.approx(fluids["core_diameter"].tolist(), rel=1e-5)
 
 
 def test_check_gives_the_error_of_the_bottle_beside_that_of_the_law(bottle, tmp_path, capsys):
@@ -137,3 +138,28 @@ def test_an_ensemble_that_a_film_cannot_hold(tmp_path, capsys):
     ensemble.write_text('[[fluids]]\nparticles = { dead_layer = "9 nm" }\n')
     assert call("check", film, "--ensemble", ensemble) == 2
     assert "with every fluid: [particles] dead_layer must be below" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_a_sweep_over_fluids_leaves_both_errors(bottle, tmp_path, capsys):
+    film, out = tmp_path / "film.toml", tmp_path / "out"
+    film.write_text(small_film())
+    tables = tomllib.loads((bottle / "ensemble.toml").read_text())
+    ensemble = tmp_path / "two.toml"
+    ensemble.write_text(tomli_w.dumps({"fluids": tables["fluids"][:2]}))
+    words = ("sweep", film, "-o", out, "--ensemble", ensemble, "--no-plots", "-q")
+    assert call(*words, "--workers", "1") == 0
+    told = capsys.readouterr().out
+    assert "(runs) ±" in told
+    assert "(bottle)" in told
+    with (out / "summary.csv").open(newline="") as file:
+        (point,) = csv.DictReader(file)
+    assert float(point["chains_mean_length_bottle"]) >= 0.0
+    together, run = (float(point[f"chains_mean_length_{end}"]) for end in ("together", "error"))
+    assert together >= run > 0.0
+    runs = [
+        run["fluid"] for run in json.loads((out / "sweep.json").read_text())["points"][0]["runs"]
+    ]
+    assert runs == [1, 2]
+    assert call(*words, "--resume") == 0
+    assert call(*words[:4], "-q", "--resume") == 2  # without its fluids it is another sweep

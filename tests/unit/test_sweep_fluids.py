@@ -183,4 +183,6 @@ def test_tables_and_page_give_both_errors(tmp_path):
     assert list(row).index("chains_mean_length_bottle") > list(row).index("chains_singles_fraction")
     told = errors_text(row, "chains_mean_length", "")
     assert told == "3.00 ± 0.06 (runs), ± 0.99 (bottle), ± 1.2 together"
+    exact = {"x": 58.1e-9, "x_error": None, "x_bottle": 0.0, "x_together": 0.0}
+    assert errors_text(exact, "x", "m") == "58.1 nm, ± 0 (bottle), ± 0 nm together"
     assert any("mean over 3 fluids that fit the sheet" in note for note in notes_of(table))
