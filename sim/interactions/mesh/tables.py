@@ -171,7 +171,8 @@ def _fill_influence(
 ) -> None:
     """Write the influence function at some wave numbers of x, and all of y and z."""
     own, total = sums
-    x, y, z = np.ix_(np.arange(waves[0].size)[rows], *(range(k.size) for k in waves[1:]))
+    places = [np.arange(k.size) for k in waves]
+    x, y, z = np.ix_(places[0][rows], *places[1:])
     kx, ky, kz = waves[0][x], waves[1][y], waves[2][z]
     squared = kx**2 + ky**2 + kz**2
     tx, ty, tz = total
