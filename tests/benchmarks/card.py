@@ -213,6 +213,92 @@ def alone(engine, name):
     return (time.perf_counter() - began) / repeats * 1e3
 
 
+def microseconds(queue, work, repeats=20):
+    """Return the time of what is asked for, recorded so often in a row and repeated three times."""
+    recorded = queue.record(lambda: [work() for _ in range(repeats)])
+    events = [queue.numbers.cuda.Event() for _ in range(4)]
+    recorded()
+    events[0].record(queue.stream)
+    for event in events[1:]:
+        recorded()
+        event.record(queue.stream)
+    queue.wait()
+    spans = zip(events, events[1:], strict=False)
+    times = [queue.numbers.cuda.get_elapsed_time(*span) for span in spans]
+    return statistics.median(times) / repeats * 1e3
+
+
+def each_kernel(cases=(20_000, 1_000_000)):
+    """Print the time and the registers of each kernel, as it follows itself in a recording."""
+    from sim.kernels.card import sorting, steps
+
+    for count in cases:
+        for name in ("inner steps", "mesh, inner steps", "soft core"):
+            engine = engine_of(*on_lattice_of(count, name))
+            began = time.perf_counter()
+            engine.compile()
+            print(f"{name}, N = {count}: compiled in {time.perf_counter() - began:.1f} s")
+            engine.advance(30)
+            film, queue = engine._film, engine._queue
+            film.ask_for_list()
+            cells = film.content.cell_fill.size
+            kernels = film.kernels
+            split = film.system.inner_steps > 1
+            asked = [(k, None) for k in ((kernels.far, kernels.inner) if split else kernels[:1])]
+            asked += [(film._list_pairs, None), (steps.conclude_step, 1)]
+            if name == "inner steps":
+                chunks = film.content.chunk_sum.size
+                asked += [
+                    (sorting.settle, None), (sorting.count_cells, None),
+                    (sorting.empty_cells, cells), (sorting.add_chunks, chunks),
+                    (sorting.start_chunks, 1), (sorting.start_cells, chunks),
+                    (sorting.order_cells, cells), (sorting.gather_slots, None),
+                ]  # fmt: skip
+            for kernel, threads in asked:
+                film.ask_for_list()
+                took = microseconds(queue, lambda k=kernel, t=threads: film.run(k, t))
+                print(f"  {kernel.__name__}: {took:.1f} us {registers(kernel)}", flush=True)
+            film.ask_for_list()
+            print(f"  list: {microseconds(queue, film._fresh, 4):.1f} us", flush=True)
+            print(f"  step: {microseconds(queue, film._step, 4):.1f} us", flush=True)
+            if engine._mesh is not None:
+                each_of_mesh(engine)
+
+
+def on_lattice_of(count, name):
+    """Return system and state of a kind of film of so many particles."""
+    system = system_of(count, **KINDS[name])
+    return system, on_a_lattice(system)
+
+
+def registers(kernel):
+    """Return registers and bytes of local memory of a compiled kernel, in words."""
+    jitted = kernel.jitted
+    used, local = jitted.get_regs_per_thread(), jitted.get_local_mem_per_thread()
+    return f"({max(used.values())} registers, {max(local.values())} bytes of local memory)"
+
+
+def each_of_mesh(engine):
+    """Print the time of a sum of the mesh, and of its parts."""
+    mesh, queue, content = engine._mesh, engine._queue, engine._film.content
+    events = [queue.numbers.cuda.Event() for _ in range(2)]
+    events[0].record(queue.stream)
+    for _ in range(10):
+        mesh.sum(content)
+    events[1].record(queue.stream)
+    queue.wait()
+    took = queue.numbers.cuda.get_elapsed_time(*events) * 100
+    print(f"  mesh: {took:.1f} us in all", flush=True)
+    for name, recorded in mesh._recorded.items():
+        events[0].record(queue.stream)
+        for _ in range(10):
+            recorded()
+        events[1].record(queue.stream)
+        queue.wait()
+        took = queue.numbers.cuda.get_elapsed_time(*events) * 100
+        print(f"  mesh, {name}: {took:.1f} us", flush=True)
+
+
 def memory(engine, count):
     """Return the memory that the card lends, in words."""
     return f"{engine.memory() / count:.0f} bytes a particle"
@@ -225,6 +311,7 @@ PARTS = {
     "mesh": mesh_alone,
     "plain": plain_speed,
     "film_time": film_time,
+    "kernels": each_kernel,
 }
 
 
