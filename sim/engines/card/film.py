@@ -1,4 +1,4 @@
-"""A film in the memory of a card, and what kernels do with it there."""
+"""Films of a batch in the memory of a card, and what kernels do with them there."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from sim.kernels.card.pairs import Choice
 from sim.kernels.steps.step import FIELD_SIZE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Hashable, Sequence
 
     from numpy.typing import NDArray
 
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
-__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of"]
+__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of", "kind_of"]
 
 
 def choice_of(system: ReducedSystem) -> Choice:
@@ -35,6 +35,19 @@ def choice_of(system: ReducedSystem) -> Choice:
         cutoff=system.mesh is None,
         body=system.has_body_forces,
     )
+
+
+def kind_of(system: ReducedSystem) -> Hashable:
+    """Return what films must have in common to step together; seed, sizes and field are their own.
+
+    Steps may be, too, as long as they have as many inner ones.
+    """
+    laws = _as_numbers(cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT))._replace(dt=0.0)
+    several = _sizes(system).size > layout.SIZE_WORDS
+    programme = tuple(array.shape for array in programme_of(system))
+    patch = _as_numbers(cpu_arrays.patch_of(system))
+    inner = (system.inner_steps, system.mesh_every)
+    return choice_of(system), system.count, several, patch, laws, programme, system.mesh, inner
 
 
 def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
@@ -87,13 +100,14 @@ def kernels_of(make: Callable[..., Any], *given: Any) -> Any:
 
 
 class CardFilm:
-    """Arrays of one film on a card, and the kernels that work on it.
+    """Arrays of the films of a batch on a card, and the kernels that work on all of them at once.
 
     Parameters
     ----------
-    system : ReducedSystem
-    state : FilmState
-        Where it starts; row i in slot i until the first sort.
+    systems : sequence of ReducedSystem
+        Alike in all but what `kind_of` leaves out.
+    states : sequence of FilmState
+        Where each starts; row i in slot i until the first sort.
     queue : sim.kernels.card.tools.Queue
     tables : pair of arrays, optional
         What a mesh leaves to the pairs, in the precision of the pairs and in float64.
@@ -102,88 +116,85 @@ class CardFilm:
     ----------
     content : layout.CardFilm
         What kernels are called with; a longer list replaces its entries.
-    lists_built : int
     recorded : dict
         Steps recorded for this content, by name.
     """
 
     def __init__(
         self,
-        system: ReducedSystem,
-        state: FilmState,
+        systems: Sequence[ReducedSystem],
+        states: Sequence[FilmState],
         queue: Any,
         tables: tuple[NDArray[Any], NDArray[Any]] | None = None,
     ) -> None:
-        self.system = system
+        self.systems = systems
+        self.system = system = systems[0]
         self.queue = queue
         self.periods = periods_of(system)
         self.bits = 32 if system.precision == "float32" else 64
-        self.lists_built = 0
         self.recorded: dict[str, Callable[[], None]] = {}
         choice, (pair_table, table) = choice_of(system), tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
         self._list_pairs = kernels_of(sorting.list_kernel, system.precision)
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
-        self.content = self._content(state)
-        volume = system.sides[0] * system.sides[1] * system.thickness
-        total = np.sum(system.moment[:, None] * state.directions, axis=0) / volume
-        queue.set(self.content.magnetisation, total)
+        self.content = self._content()
+        for film, state in enumerate(states):
+            self.fill(film, state)
         self.run(steps.apply_field, 1)
 
-    def _content(self, state: FilmState) -> layout.CardFilm:
-        """Return the arrays of a state."""
-        system, queue, count = self.system, self.queue, self.system.count
+    def _content(self) -> layout.CardFilm:
+        """Return the arrays of all films, those of slots still empty."""
+        systems, system, queue = self.systems, self.system, self.queue
+        count, films = system.count, len(systems)
         real = np.dtype(system.precision)
         whole = np.dtype(np.int32 if self.bits == 32 else np.int64)
         patch = cpu_arrays.patch_of(system)
-        sizes = _sizes(system)
+        sizes = np.stack([_sizes(one).ravel() for one in systems])
         room = first_room(system)
         split, meshed = system.inner_steps > 1, system.mesh is not None
         cells = patch.cells_x * patch.cells_y * patch.cells_z
-        flags = np.zeros(layout.FLAGS, np.int64)
-        flags[layout.STATUS] = layout.LIST_DUE
-        flags[layout.MADE] = state.step * system.inner_steps
         unit = [float(period) * 2.0**-self.bits for period in self.periods]
-        programme = cpu_arrays.field_table(system.field, system.body.gradient)
+        largest = np.array([max(one.moment.max(), 1e-300) for one in systems])
 
-        largest = float(max(system.moment.max(), 1e-300))
+        def zeros(shape: tuple[int, ...], dtype: Any) -> Any:
+            return queue.zeros((films, *shape), dtype)
 
         def tall(rows: int, wanted: bool) -> Any:
-            return queue.zeros((2, rows, count if wanted else 1), real)
+            return zeros((2, rows, count if wanted else 1), real)
 
-        content = layout.CardFilm(
-            rows=queue.zeros(2 * layout.WORDS * count, whole),
-            reference=queue.zeros(2 * layout.REFERENCE_WORDS * count, whole),
-            directions=queue.zeros((2, 3, count), real),
-            identity=queue.zeros((2, count), np.uint32),
-            image=queue.zeros((2, 2, count), np.int32),
+        return layout.CardFilm(
+            rows=zeros((2 * layout.WORDS * count,), whole),
+            reference=zeros((2 * layout.REFERENCE_WORDS * count,), whole),
+            directions=zeros((2, 3, count), real),
+            identity=zeros((2, count), np.uint32),
+            image=zeros((2, 2, count), np.int32),
             smooth=tall(6, meshed),
             earlier=tall(7, split),
-            held=queue.zeros((7, count if split else 1), real),
-            sizes=queue.put(sizes.ravel().astype(real)),
-            entries=queue.zeros(room * count, np.int32),
-            apart=queue.zeros(count, np.int32),
-            close=queue.zeros(count, np.int32),
-            near=queue.zeros(NEAR_ROOM * count if split else 1, np.int32),
-            near_count=queue.zeros(count if split else 1, np.int32),
-            key=queue.zeros(count, np.int32),
-            order=queue.zeros(count, np.int32),
-            cell_start=queue.zeros(cells + 1, np.int32),
-            cell_fill=queue.zeros(cells, np.int32),
-            chunk_sum=queue.zeros(-(-cells // sorting.CHUNK), np.int32),
-            applied=queue.zeros(FIELD_SIZE, np.float64),
-            magnetisation=queue.zeros(3, np.float64),
-            moments=queue.zeros(3, np.int64),
-            clock=queue.put(cpu_arrays.clock_of(system, state.step, state.seed)),
-            flags=queue.put(flags),
-            energies=queue.zeros((min(count, energies.THREADS), energies.ALL_COLUMNS), np.float64),
+            held=zeros((7, count if split else 1), real),
+            sizes=queue.put(sizes.astype(real)),
+            entries=zeros((room * count,), np.int32),
+            apart=zeros((count,), np.int32),
+            close=zeros((count,), np.int32),
+            near=zeros((NEAR_ROOM * count if split else 1,), np.int32),
+            near_count=zeros((count if split else 1,), np.int32),
+            key=zeros((count,), np.int32),
+            order=zeros((count,), np.int32),
+            cell_start=zeros((cells + 1,), np.int32),
+            cell_fill=zeros((cells,), np.int32),
+            chunk_sum=zeros((-(-cells // sorting.CHUNK),), np.int32),
+            applied=zeros((FIELD_SIZE,), np.float64),
+            magnetisation=zeros((3,), np.float64),
+            moments=zeros((3,), np.int64),
+            clock=zeros((2,), np.uint64),
+            flags=zeros((layout.FLAGS,), np.int64),
+            energies=zeros((min(count, energies.THREADS), energies.ALL_COLUMNS), np.float64),
             patch=_as_numbers(patch),
-            laws=_as_numbers(cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT)),
-            programme=type(programme)(*(queue.put(_not_empty(array)) for array in programme)),
+            laws=self._laws(),
+            programme=self._programme(),
             count=count,
             room=room,
             near_room=NEAR_ROOM if split else count,  # none is asked for in plain steps
-            several=int(len(sizes) > 1),
+            several=int(sizes.shape[1] > layout.SIZE_WORDS),
             unit_x=unit[0],
             unit_y=unit[1],
             unit_z=unit[2],
@@ -192,104 +203,120 @@ class CardFilm:
             back_x=-1.0 / unit[0],
             back_y=-1.0 / unit[1],
             back_z=-1.0 / unit[2],
-            moment_unit=largest / layout.MOMENT_UNIT,
-            units_a_moment=layout.MOMENT_UNIT / largest,
+            moment_unit=queue.put(largest / layout.MOMENT_UNIT),
+            units_a_moment=queue.put(layout.MOMENT_UNIT / largest),
             volume=float(system.sides[0] * system.sides[1] * system.thickness),
         )
-        self._fill(content, state)
-        return content
 
-    def _fill(self, content: layout.CardFilm, state: FilmState) -> None:
-        """Write places, directions and images of a state, row i in slot i."""
-        queue, count = self.queue, self.system.count
+    def _laws(self) -> Any:
+        """Return the constants of the laws; films have steps of their own."""
+        laws = _as_numbers(cpu_arrays.laws_of(self.system, DRIFT_CAP, DRIFT_LIMIT))
+        return laws._replace(dt=self.queue.put(np.array([one.inner_dt for one in self.systems])))
+
+    def _programme(self) -> Any:
+        """Return the field programmes of all films."""
+        tables = [programme_of(one) for one in self.systems]
+        return type(tables[0])(
+            *(self.queue.put(np.stack(parts)) for parts in zip(*tables, strict=True))
+        )
+
+    def fill(self, film: int, state: FilmState) -> None:
+        """Write the state that a film starts from, row i in slot i; its list is due."""
+        system, queue, content = self.systems[film], self.queue, self.content
+        count = system.count
         shares = as_shares(state.positions, self.periods, self.bits)
-        self.write_rows(content, shares, state.directions, np.arange(count))
+        self.write_rows(film, shares, state.directions, np.arange(count))
         reference = np.zeros((2, count, layout.REFERENCE_WORDS), shares.dtype)
         reference[:, :, :3] = shares
-        queue.set(content.reference, reference.ravel())
-        queue.set(content.directions, np.broadcast_to(state.directions.T, (2, 3, count)))
-        queue.set(content.identity, np.broadcast_to(np.arange(count, dtype=np.uint32), (2, count)))
-        queue.set(content.image, np.broadcast_to(state.image.T, (2, 2, count)))
+        queue.set(content.reference, reference.ravel(), film)
+        queue.set(content.directions, np.broadcast_to(state.directions.T, (2, 3, count)), film)
+        identity = np.broadcast_to(np.arange(count, dtype=np.uint32), (2, count))
+        queue.set(content.identity, identity, film)
+        queue.set(content.image, np.broadcast_to(state.image.T, (2, 2, count)), film)
+        total = np.sum(system.moment[:, None] * state.directions, axis=0) / content.volume
+        queue.set(content.magnetisation, total, film)
+        queue.set(content.clock, cpu_arrays.clock_of(system, state.step, state.seed), film)
+        flags = np.zeros(layout.FLAGS, np.int64)
+        flags[layout.STATUS] = layout.LIST_DUE
+        flags[layout.MADE] = state.step * system.inner_steps
+        queue.set(content.flags, flags, film)
 
     def write_rows(
-        self,
-        content: layout.CardFilm,
-        shares: NDArray[Any],
-        directions: NDArray[Any],
-        identity: NDArray[Any],
+        self, film: int, shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
     ) -> None:
-        """Write both buffers of rows from places and directions, slot by slot."""
-        system, real = self.system, np.dtype(self.system.precision)
+        """Write both buffers of a film's rows from places and directions, slot by slot."""
+        system, real = self.systems[film], np.dtype(self.system.precision)
         rows = np.zeros((2, system.count, layout.WORDS), shares.dtype)
         rows[:, :, :3] = shares
         numbers = rows.view(real)
         numbers[:, :, 3] = system.radius[identity]
         moment = system.moment[identity].astype(real)[:, None]
         numbers[:, :, 4:7] = moment * directions.astype(real)
-        self.queue.set(content.rows, rows.ravel())
+        self.queue.set(self.content.rows, rows.ravel(), film)
 
     def run(
         self, kernel: Any, threads: int | None = None, content: layout.CardFilm | None = None
     ) -> None:
-        """Run a kernel in a thread a slot, or so many, on this film or one like it."""
+        """Run a kernel in a thread a slot of each film, or so many, on these films or such."""
         content = content or self.content
         self.queue.run(kernel, threads or content.count or 1, content)
 
     def flags(self) -> NDArray[np.int64]:
-        """Return the flags, once all that was asked for is done."""
+        """Return the flags, (films, FLAGS), once all that was asked for is done."""
         found: NDArray[np.int64] = self.queue.get(self.content.flags)
         return found
 
-    def ask_for_list(self) -> None:
-        """Ask for slots sorted into cells, and for the list of their neighbours."""
+    def ask_for_lists(self) -> None:
+        """Ask for sorted slots and the list of their neighbours, in all films where it is due."""
         self._ask("list", self._fresh)
-        self.lists_built += 1
 
     def _fresh(self) -> None:
-        """Ask for the kernels of sort and list."""
+        """Ask for the kernels of sort and list; the status tells where there is too little room."""
+        cells = self.content.cell_fill[0].size
+        chunks = self.content.chunk_sum[0].size
         self.run(sorting.settle)
-        self._count_cells()
-        self.run(sorting.place_slots)
-        self.run(sorting.order_cells, self.content.cell_fill.size)
-        self.run(sorting.gather_slots)
-        self.run(sorting.turn_over, 1)
-        self._list()
-
-    def _count_cells(self) -> None:
-        """Count the slots of all cells, and where each cell begins."""
-        cells, chunks = self.content.cell_fill.size, self.content.chunk_sum.size
         self.run(sorting.empty_cells, cells)
         self.run(sorting.count_cells)
         self.run(sorting.add_chunks, chunks)
         self.run(sorting.start_chunks, 1)
         self.run(sorting.start_cells, chunks)
-
-    def _list(self) -> None:
-        """List the neighbours of sorted slots; the status tells where there is too little room."""
+        self.run(sorting.place_slots)
+        self.run(sorting.order_cells, cells)
+        self.run(sorting.gather_slots)
+        self.run(sorting.turn_over, 1)
         self.run(sorting.open_list, 1)
         self.run(self._list_pairs)
+        self.run(sorting.close_list, 1)
 
-    def list_again(self) -> None:
-        """List the neighbours of slots that are sorted already, as after a restart."""
-        self._count_cells()
-        self._list()
+    def list_again(self, films: NDArray[np.bool_]) -> None:
+        """Have films whose slots are sorted list their neighbours again, as after a restart."""
+        status = self.flags()[:, layout.STATUS]
+        sorted_now = (status == layout.GO) | (status == layout.LIST_SHORT)
+        status[films & sorted_now] = layout.LIST_AGAIN
+        self.set_flag(layout.STATUS, status)
 
-    def lengthen_list(self, flags: NDArray[np.int64]) -> None:
-        """Make room for what a list needs, and list again."""
-        count, content = self.content.count, self.content
-        needed, closest = int(flags[layout.FULL]), int(flags[layout.CLOSEST])
-        if needed > content.room:
-            room = math.ceil(GROWTH * needed)
-            content = content._replace(room=room, entries=self.queue.zeros(room * count, np.int32))
-        if closest > content.near_room:
-            room = math.ceil(GROWTH * closest)
-            content = content._replace(
-                near_room=room, near=self.queue.zeros(room * count, np.int32)
-            )
-        self.content = content
+    def set_flag(self, flag: int, values: NDArray[Any]) -> None:
+        """Write a flag of all films."""
+        made = self.queue.put(np.asarray(values, np.int64))
+        with self.queue.whole():
+            self.queue.view(self.content.flags)[:, flag] = self.queue.view(made)
+
+    def lengthen_lists(self) -> None:
+        """Make room for what the lists of all films need; all of them list again."""
+        content, films = self.content, len(self.systems)
+        needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
+        changed: dict[str, Any] = {}
+        for array, size, wanted in (
+            ("entries", "room", needed), ("near", "near_room", closest)
+        ):  # fmt: skip
+            if wanted > getattr(content, size):
+                room = math.ceil(GROWTH * wanted)
+                changed |= {size: room}
+                changed[array] = self.queue.zeros((films, room * content.count), np.int32)
+        self.content = content._replace(**changed)
         self.recorded.clear()
         self.queue.tidy()
-        self._list()
+        self.list_again(np.ones(films, bool))
 
     def _ask(self, name: str, work: Callable[[], None]) -> None:
         """Repeat work that is recorded when it is first asked for."""
@@ -298,8 +325,16 @@ class CardFilm:
         self.recorded[name]()
 
     def ask_for_step(self) -> None:
-        """Ask for one step; one that is due after the list is too old does nothing."""
+        """Ask for one step; where the list is too old, or no step is left, it does nothing."""
         self._ask("step", self._step)
+
+    def ask_for_round(self) -> None:
+        """Ask for lists where they are due, and for one step."""
+        self._ask("round", self._round)
+
+    def _round(self) -> None:
+        self._fresh()
+        self._step()
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
@@ -315,9 +350,9 @@ class CardFilm:
         self.run(steps.conclude_step, 1, content)
 
     def idle(self) -> layout.CardFilm:
-        """Return this film without a slot, and halted: kernels compile for it and do nothing."""
-        flags = np.zeros(layout.FLAGS, np.int64)
-        flags[layout.STATUS] = layout.HALTED
+        """Return these films without a slot, and halted: kernels compile and do nothing."""
+        flags = np.zeros((len(self.systems), layout.FLAGS), np.int64)
+        flags[:, layout.STATUS] = layout.HALTED
         return self.content._replace(flags=self.queue.put(flags), count=0)
 
     def compile(self) -> None:
@@ -329,20 +364,28 @@ class CardFilm:
         self.queue.wait()
 
     def sums(self) -> NDArray[np.float64]:
-        """Return force and field of pairs and mesh, (6, N), slot by slot."""
-        whole = self.content
-        found = self.queue.zeros((7, whole.count), np.dtype(self.system.precision))
+        """Return force and field of pairs and mesh, (films, 6, N), slot by slot."""
+        whole, films = self.content, len(self.systems)
+        found = self.queue.zeros((films, 7, whole.count), np.dtype(self.system.precision))
         self.queue.run(self.kernels.sums, whole.count, whole._replace(held=found))
-        return np.asarray(self.queue.get(found)[:6], np.float64)
+        return np.asarray(self.queue.get(found)[:, :6], np.float64)
 
     def energies(self) -> NDArray[np.float64]:
-        """Return the total energies in kT in the present field, then the sum of the moments."""
+        """Return the energies of all films in kT in the present field, then their moments."""
         self.run(steps.apply_field, 1)
-        self.run(self._sum_energies, self.content.energies.shape[0])
-        total = np.zeros(energies.ALL_COLUMNS)
-        for part in self.queue.get(self.content.energies):
-            total += part
+        parts = self.content.energies.shape[1]
+        self.run(self._sum_energies, parts)
+        found = self.queue.get(self.content.energies)
+        total = np.zeros((len(self.systems), energies.ALL_COLUMNS))
+        for k in range(parts):
+            total += found[:, k]
         return total
+
+
+def programme_of(system: ReducedSystem) -> Any:
+    """Return the field programme of a film as arrays, none of them empty."""
+    table = cpu_arrays.field_table(system.field, system.body.gradient)
+    return type(table)(*(_not_empty(array) for array in table))
 
 
 def _not_empty(array: NDArray[Any]) -> NDArray[Any]:

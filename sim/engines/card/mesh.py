@@ -1,4 +1,4 @@
-"""The mesh of a film on a card: whole charges, transforms plane by plane, and what slots keep."""
+"""The mesh of films on a card: whole charges, transforms plane by plane, and what slots keep."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from sim.interactions.mesh.tables import make_tables, screening_table
 from sim.kernels.card import mesh as kernels
+from sim.kernels.card.layout import Shared
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator, Sequence
 
     from sim.film.reduced_system import ReducedSystem
     from sim.kernels.card.layout import CardFilm
@@ -28,24 +29,25 @@ class CardMesh:
 
     Parameters
     ----------
-    system : ReducedSystem
-        With a mesh.
+    systems : sequence of ReducedSystem
+        With one mesh for all.
     queue : sim.kernels.card.tools.Queue
 
     Attributes
     ----------
     tables : pair of arrays
         What it leaves to the pairs, in their precision and in float64.
-    summed_at : int
-        Step of the sum that slots keep.
+    summed_at : int64 (films,)
+        Step of the sum that the slots of each film keep.
     """
 
-    def __init__(self, system: ReducedSystem, queue: Any) -> None:
+    def __init__(self, systems: Sequence[ReducedSystem], queue: Any) -> None:
+        system, films = systems[0], len(systems)
         plan = system.mesh
         if plan is None:
             raise ValueError('dipole_sum must be "mesh" with a plan; received none.')
         self.every = system.mesh_every
-        self.summed_at = NEVER
+        self.summed_at = np.full(films, NEVER)
         self.tables: tuple[NDArray[Any], NDArray[Any]] = (
             screening_table(plan, system.precision),
             screening_table(plan),
@@ -53,8 +55,9 @@ class CardMesh:
         self._queue = queue
         self._film: CardFilm | None = None
         self._recorded: dict[str, Callable[[], None]] = {}
+        self._parts = [slice(film, film + 1) for film in range(films)]
         made = make_tables(plan)
-        nx, ny, self._points_z = plan.points
+        nx, ny, points_z = plan.points
         real = np.dtype(plan.precision)
         wave = np.complex64 if real == np.float32 else np.complex128
         self._kernels = kernels.mesh_kernels(
@@ -64,54 +67,99 @@ class CardMesh:
         steepest = float(window.max()) ** 3 * max(
             made.shape.inverse_x, made.shape.inverse_y, made.shape.inverse_z
         )
-        largest = steepest * made.window.size / made.shape.span * float(system.moment.max())
+        largest = np.array([float(one.moment.max()) for one in systems])
+        largest *= steepest * made.window.size / made.shape.span
         self._arrays: dict[str, Any] = {
             "shape": made.shape,
-            "whole": queue.zeros((plan.layers, nx, ny), np.int64),
-            "grid": queue.zeros((plan.layers, nx, ny), real),
-            "charges": queue.zeros((plan.layers, nx, ny // 2 + 1), wave),
-            "spectrum": queue.zeros((self._points_z, nx, ny // 2 + 1), wave),
-            "influence": queue.put(made.influence),
-            "decay": queue.put(made.decay),
-            "layer": queue.put(made.layer),
-            "unit": float(largest / kernels.CHARGE_UNIT),
+            "whole": queue.zeros((films, plan.layers, nx, ny), np.int64),
+            "grid": queue.zeros((films, plan.layers, nx, ny), real),
+            "charges": queue.zeros((films, plan.layers, nx, ny // 2 + 1), wave),
+            "spectrum": queue.zeros((films, points_z, nx, ny // 2 + 1), wave),
+            "influence": Shared(queue.put(made.influence)),
+            "decay": Shared(queue.put(made.decay)),
+            "layer": Shared(queue.put(made.layer)),
+            "unit": queue.put(largest / kernels.CHARGE_UNIT),
         }
 
-    def due(self, at: int) -> bool:
-        """Say whether the mesh is to be summed before a step."""
-        return self.summed_at == NEVER or (at % self.every == 0 and self.summed_at != at)
+    def due(self, at: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Say for which films, by the step of each, the mesh is to be summed before the next."""
+        never = self.summed_at == NEVER
+        return never | ((at % self.every == 0) & (self.summed_at != at))
 
-    def steps_until_due(self, at: int) -> int:
-        """Return the steps from one step to the next sum, 1 or more."""
+    def steps_until_due(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the steps of each film from the present one to the next sum, 1 or more."""
         return self.every - at % self.every
 
+    def forget(self, film: int) -> None:
+        """Have a film sum its mesh before its next step."""
+        self.summed_at[film] = NEVER
+
+    def choose_transforms(self) -> None:
+        """Transform the grids of all films at once, if each then gets the bits that it has alone.
+
+        The library of transforms does not promise that, so it is tried, on charges of noise.
+        """
+        films = len(self.summed_at)
+        if films == 1:
+            return
+        queue, arrays = self._queue, self._arrays
+        noise = np.random.default_rng(1).normal(size=arrays["grid"].shape)
+        alone, together = self._parts, [slice(0, films)]
+        found = []
+        for self._parts in (alone, together):
+            queue.set(arrays["grid"], noise)
+            self._to_waves()
+            self._back_in_z()
+            self._back_in_planes()
+            found.append([queue.get(arrays[name]).tobytes() for name in ("grid", "spectrum")])
+        self._parts = together if found[0] == found[1] else alone
+
     def sum(self, film: CardFilm) -> None:
-        """Sum all clouds where the slots are now, and keep field and force with the slots."""
+        """Sum all clouds of flagged films where slots are now; slots keep field and force."""
         queue = self._queue
         if film is not self._film:
             self._film, self._recorded = film, {}
         mesh = kernels.CardMeshFilm(film=film, **self._arrays)
-        fft = queue.numbers.fft
         self._ask("spread", partial(self._spread, mesh))
-        with queue.whole():
-            charges, spectrum = queue.view(mesh.charges), queue.view(mesh.spectrum)
-            charges[...] = fft.rfft2(queue.view(mesh.grid), axes=(1, 2))
-            spectrum[...] = fft.fft(charges, self._points_z, axis=0)
-        waves = math.prod(mesh.spectrum.shape)
-        self._ask("waves", partial(queue.run, kernels.influence_waves, waves, mesh))
-        with queue.whole():
-            spectrum[...] = fft.ifft(spectrum, axis=0)
-        waves //= mesh.spectrum.shape[0]
-        self._ask("copies", partial(queue.run, kernels.copies_waves, waves, mesh))
-        layers, nx, ny = mesh.grid.shape
-        with queue.whole():
-            queue.view(mesh.grid)[...] = fft.irfft2(spectrum[:layers], (nx, ny), axes=(1, 2))
+        self._to_waves()
+        _, points_z, nx, waves = mesh.spectrum.shape
+        influence = partial(queue.run, kernels.influence_waves, points_z * nx * waves, mesh)
+        self._ask("waves", influence)
+        self._back_in_z()
+        self._ask("copies", partial(queue.run, kernels.copies_waves, nx * waves, mesh))
+        self._back_in_planes()
         gather = partial(queue.run, self._kernels.gather, film.count or 1, mesh)
         self._ask("gather", gather)
 
+    def _each(self) -> Iterator[tuple[Any, Any, Any]]:
+        """Yield grid, charges and spectrum of films that are transformed together."""
+        arrays = [self._queue.view(self._arrays[name]) for name in ("grid", "charges", "spectrum")]
+        with self._queue.whole():
+            for part in self._parts:
+                grid, charges, spectrum = (array[part] for array in arrays)
+                yield grid, charges, spectrum
+
+    def _to_waves(self) -> None:
+        fft = self._queue.numbers.fft
+        for grid, charges, spectrum in self._each():
+            charges[...] = fft.rfft2(grid, axes=(2, 3))
+            spectrum[...] = fft.fft(charges, spectrum.shape[1], axis=1)
+
+    def _back_in_z(self) -> None:
+        for _, _, spectrum in self._each():
+            spectrum[...] = self._queue.numbers.fft.ifft(spectrum, axis=1)
+
+    def _back_in_planes(self) -> None:
+        for grid, _, spectrum in self._each():
+            layers = grid.shape[1]
+            found = self._queue.numbers.fft.irfft2(
+                spectrum[:, :layers], grid.shape[2:], axes=(2, 3)
+            )
+            grid[...] = found
+
     def _spread(self, mesh: kernels.CardMeshFilm) -> None:
         """Ask for the charges on the grid."""
-        queue, points = self._queue, math.prod(mesh.grid.shape)
+        queue, points = self._queue, math.prod(mesh.grid.shape[1:])
         queue.run(kernels.clear_charges, points, mesh)
         queue.run(self._kernels.spread, mesh.film.count or 1, mesh)
         queue.run(kernels.charges_of, points, mesh)
@@ -124,7 +172,3 @@ class CardMesh:
         work()  # compiles
         self._recorded[name] = self._queue.record(work)
 
-    def keep(self, film: CardFilm, at: int) -> None:
-        """Sum for the steps from ``at`` on."""
-        self.sum(film)
-        self.summed_at = at

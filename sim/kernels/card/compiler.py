@@ -18,6 +18,8 @@ from numba.core import cgutils
 from numba.core.typeconv.castgraph import Conversion
 from numba.extending import intrinsic, overload, register_jitable
 
+from sim.kernels.card.layout import films_of
+from sim.kernels.card.members import member
 from sim.kernels.vectors.ops import fma, rsqrt, where
 from sim.kernels.vectors.types import I32, I64, element_pointer
 
@@ -345,12 +347,20 @@ def store_words(typingctx, table, at, words):
 
 
 class Kernel:
-    """A function of a film that each of many threads runs, compiled when it is first called."""
+    """A function of a film that each of many threads runs, compiled when it is first called.
+
+    It is launched for all films of a batch at once: blocks lie along x, films along y.
+    """
 
     def __init__(self, function):
         self.__name__ = function.__name__
         self.__doc__ = function.__doc__
-        self.jitted = cuda.jit(function)
+        act = register_jitable(forceinline=True)(function)
+
+        def launched(batch):
+            act(member(batch, np.int64(cuda.blockIdx.y)))
+
+        self.jitted = cuda.jit(launched)
 
 
 kernel = Kernel
@@ -395,20 +405,21 @@ class Queue:
             ),
         )
 
-    def get(self, array):
-        """Return a copy on this machine, once all that was asked for is done."""
+    def get(self, array, film=slice(None)):
+        """Return a copy on this machine, of one film or all, once all asked for is done."""
         with self.stream:
-            return self.view(array).get(stream=self.stream)
+            return self.view(array)[film].get(stream=self.stream)
 
-    def set(self, array, values):
-        """Overwrite an array of the card."""
+    def set(self, array, values, film=slice(None)):
+        """Overwrite what an array of the card holds of one film or all."""
         with self.stream:
-            self.view(array).set(np.ascontiguousarray(values, array.dtype))
+            self.view(array)[film].set(np.ascontiguousarray(values, array.dtype))
         self.stream.synchronize()
 
-    def run(self, one, threads, film):
-        """Run a kernel in so many threads."""
-        one.jitted[-(-threads // BLOCK), BLOCK, self._numba_stream](film)
+    def run(self, one, threads, batch):
+        """Run a kernel in so many threads a film."""
+        grid = -(-threads // BLOCK), films_of(batch)
+        one.jitted[grid, BLOCK, self._numba_stream](batch)
 
     def whole(self):
         """Return a context in which whole arrays are worked on in the order of this queue."""

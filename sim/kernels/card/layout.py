@@ -13,10 +13,13 @@ REFERENCE_WORDS = 4
 
 # Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
 # STALE and THROWN until it is over. FULL, CLOSEST: entries that a list needs, and how many of
-# them may touch, where there is too little room.
+# them may touch, where there is too little room. TARGET: moves after which no further one is made.
+# LISTS: lists built. SUMMED: whether the mesh is to be summed for this film.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
-FLAGS = 10
-GO, LIST_DUE, LIST_SHORT, HALTED = range(4)
+TARGET, LISTS, SUMMED = range(10, 13)
+FLAGS = 13
+# LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
+GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
 
 # Of the clock: moves made, and the seed.
 MOVE, SEED = 0, 1
@@ -29,8 +32,18 @@ SIZE_WORDS = 8
 MOMENT_UNIT = 2.0**22
 
 
+class Shared(NamedTuple):
+    """An array that all films of a batch have in common; their kernels see the array."""
+
+    array: Any
+
+
 class CardFilm(NamedTuple):
-    """All that kernels of the card read and write; ``count`` slots, lists by columns of them."""
+    """All that kernels of the card read and write; ``count`` slots, lists by columns of them.
+
+    That of a batch has an axis of films before those that are told here, but for numbers, which are
+    equal in all films. Kernels see one film.
+    """
 
     rows: Any  # (2 * 8 count,) whole numbers: place, and bits of radius and moment
     reference: Any  # (2 * 4 count,) whole numbers: place when the list was built
@@ -72,6 +85,11 @@ class CardFilm(NamedTuple):
     back_x: Any  # -1 over these lengths
     back_y: Any
     back_z: Any
-    moment_unit: Any  # a moment of one whole unit
+    moment_unit: Any  # a moment of one whole unit; of a batch (films,), as its inverse
     units_a_moment: Any
     volume: Any
+
+
+def films_of(batch):
+    """Return how many films the arrays of a batch hold, or those of its mesh."""
+    return getattr(batch, "film", batch).flags.shape[0]

@@ -1,7 +1,8 @@
 """Smooth part of the dipole sum on a mesh of the card. No checks by design.
 
 Charges are spread as whole numbers, whose sum at a grid point hangs on no order. The grid lies
-layer by layer, so that the transforms along the film are those of its planes.
+layer by layer, so that the transforms along the film are those of its planes. Kernels leave a film
+alone whose mesh is not to be summed, and the transforms of its grid are of no use.
 """
 
 from typing import Any, NamedTuple
@@ -9,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, SIDE, WORDS
+from sim.kernels.card.layout import BUFFER, SIDE, SUMMED, WORDS
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
@@ -33,7 +34,7 @@ CHARGE_UNIT = 2.0**40
 
 
 class CardMeshFilm(NamedTuple):
-    """Dipoles of a film on the card, and the grid that they are summed on."""
+    """Dipoles of a film on the card, and the grid that they are summed on; see `CardFilm`."""
 
     film: Any  # CardFilm
     shape: Any  # MeshShape
@@ -41,10 +42,16 @@ class CardMeshFilm(NamedTuple):
     grid: Any  # (layers, nx, ny) charges, then the potential
     charges: Any  # complex (layers, nx, ny/2 + 1)
     spectrum: Any  # complex (nz, nx, ny/2 + 1)
-    influence: Any  # (nx/2 + 1, ny/2 + 1, nz/2 + 1)
+    influence: Any  # (nx/2 + 1, ny/2 + 1, nz/2 + 1), of a batch Shared, as the next two
     decay: Any  # float64 (nx/2 + 1, ny/2 + 1)
     layer: Any
-    unit: Any  # of the whole charges
+    unit: Any  # of the whole charges; of a batch (films,)
+
+
+@register_jitable(forceinline=True)
+def is_summed(mesh):
+    """Say whether the mesh of a film is to be summed."""
+    return mesh.film.flags[SUMMED] != 0
 
 
 class MeshKernels(NamedTuple):
@@ -59,6 +66,8 @@ def clear_charges(mesh):
     """Empty the whole charges, and the sum of the moments."""
     i = index()
     layers, nx, ny = mesh.grid.shape
+    if not is_summed(mesh):
+        return
     if i < layers * nx * ny:
         mesh.whole[i // (nx * ny), i // ny % nx, i % ny] = 0
     if i == 0:
@@ -70,7 +79,7 @@ def charges_of(mesh):
     """Turn whole charges into numbers."""
     i = index()
     layers, nx, ny = mesh.grid.shape
-    if i < layers * nx * ny:
+    if i < layers * nx * ny and is_summed(mesh):
         c, a, b = i // (nx * ny), i // ny % nx, i % ny
         mesh.grid[c, a, b] = mesh.whole[c, a, b] * mesh.unit
 
@@ -80,7 +89,7 @@ def influence_waves(mesh):
     """Multiply the charges' spectrum by the influence function."""
     i = index()
     nz, nx, waves = mesh.spectrum.shape
-    if i < nz * nx * waves:
+    if i < nz * nx * waves and is_summed(mesh):
         c, a, b = i // (nx * waves), i // waves % nx, i % waves
         factor = mesh.influence[min(a, nx - a), b, min(c, nz - c)]
         mesh.spectrum[c, a, b] = mesh.spectrum[c, a, b] * factor
@@ -91,7 +100,7 @@ def copies_waves(mesh):
     """Take the copies of the film in z off the potential, a thread a wave vector of the plane."""
     i = index()
     layers, nx, waves = mesh.charges.shape
-    if i >= nx * waves:
+    if i >= nx * waves or not is_summed(mesh):
         return
     a, b = i // waves, i % waves
     mirrored = min(a, nx - a)
@@ -165,6 +174,8 @@ def mesh_kernels(real, width, span, window):
         i = index()
         film, shape = mesh.film, mesh.shape
         counts = shared_counts()
+        if not is_summed(mesh):  # all threads of a block have the same film
+            return
         if thread() == 0:
             counts[0] = 0
         sync()
@@ -194,7 +205,7 @@ def mesh_kernels(real, width, span, window):
         """Keep field and force of the clouds with each slot, less those of its own cloud."""
         i = index()
         film, shape = mesh.film, mesh.shape
-        if i >= film.count:
+        if i >= film.count or not is_summed(mesh):
             return
         weights = local_numbers(room, number)
         (a, b, c), (mx, my, mz) = place_slot(mesh, i, weights)

@@ -8,6 +8,8 @@ import numpy as np
 from numba import cuda
 from numba.cuda.simulator.kernel import _get_kernel_context
 
+from sim.kernels.card.layout import Shared, films_of
+
 BLOCK = 32
 LANES = {"float32": np.float32, "float64": np.float64}
 
@@ -92,13 +94,30 @@ def store_words(table, at, words):
         table[at + k] = words[k]
 
 
+def member(batch, film):
+    """Return one film of a batch; arrays without other axes become its number."""
+    if isinstance(batch, Shared):
+        return batch.array
+    if isinstance(batch, tuple):
+        parts = [member(part, film) for part in batch]
+        return type(batch)(*parts) if hasattr(batch, "_fields") else tuple(parts)
+    if getattr(batch, "ndim", 0) == 0:
+        return batch
+    part = batch[film]
+    return part.item() if batch.ndim == 1 else part
+
+
 class Kernel:
-    """A function of a film that each of many threads runs."""
+    """A function of a film that each of many threads runs, for all films of a batch."""
 
     def __init__(self, function):
         self.__name__ = function.__name__
         self.__doc__ = function.__doc__
-        self.jitted = cuda.jit(function)
+
+        def launched(batch):
+            function(member(batch, _get_kernel_context().blockIdx.y))
+
+        self.jitted = cuda.jit(launched)
 
 
 kernel = Kernel
@@ -121,17 +140,17 @@ class Queue:
         """Return the array itself."""
         return array
 
-    def get(self, array):
-        """Return a copy."""
-        return array.copy()
+    def get(self, array, film=slice(None)):
+        """Return a copy, of one film or all."""
+        return array[film].copy()
 
-    def set(self, array, values):
-        """Overwrite an array."""
-        array[...] = values
+    def set(self, array, values, film=slice(None)):
+        """Overwrite what an array holds of one film or all."""
+        array[film] = values
 
-    def run(self, one, threads, film):
-        """Run a kernel in so many threads."""
-        one.jitted[-(-threads // BLOCK), BLOCK](film)
+    def run(self, one, threads, batch):
+        """Run a kernel in so many threads a film."""
+        one.jitted[(-(-threads // BLOCK), films_of(batch)), BLOCK](batch)
 
     def whole(self):
         """Return a context in which whole arrays are worked on."""

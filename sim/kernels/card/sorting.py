@@ -2,7 +2,7 @@
 
 A counting sort with whole-number atomics, whose order inside a cell is then put right, so that it
 does not depend on which thread came first. The list holds each pair from both sides, in the order
-of the cells and of the slots in them.
+of the cells and of the slots in them. Kernels do nothing to a film whose list is not due.
 """
 
 import numpy as np
@@ -13,7 +13,11 @@ from sim.kernels.card.layout import (
     CLOSEST,
     FULL,
     GO,
+    LIST_AGAIN,
+    LIST_DUE,
     LIST_SHORT,
+    LISTING,
+    LISTS,
     REFERENCE_WORDS,
     SIDE,
     STALE,
@@ -34,6 +38,18 @@ from sim.kernels.card.tools import (
 from sim.kernels.steps.lists import around, column_and_levels, shifts
 
 i64 = np.int64
+
+
+@register_jitable(forceinline=True)
+def is_due(film):
+    """Say whether the slots of a film are to be counted into cells."""
+    return film.flags[STATUS] == LIST_DUE or film.flags[STATUS] == LIST_AGAIN
+
+
+@register_jitable(forceinline=True)
+def is_sorted_now(film):
+    """Say whether they are to be sorted, too."""
+    return film.flags[STATUS] == LIST_DUE
 
 
 @register_jitable(forceinline=True)
@@ -65,7 +81,7 @@ def crossings(now, reference):
 def settle(film):
     """Count the periods left behind since the last list, and take the places for the next one."""
     i = index()
-    if i >= film.count:
+    if i >= film.count or not is_sorted_now(film):
         return
     side, buffer = film.flags[SIDE], film.flags[BUFFER]
     x, y, z, _ = load_words(film.rows, (buffer * film.count + i) * WORDS)
@@ -84,7 +100,7 @@ def count_cells(film):
     They go by the places of the list, so that a restored run finds the same order.
     """
     i = index()
-    if i >= film.count:
+    if i >= film.count or not is_due(film):
         return
     at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
     cell = film_cell(film, load_words(film.reference, at))
@@ -100,7 +116,7 @@ CHUNK = 64
 def empty_cells(film):
     """Forget how many slots the cells hold."""
     cell = index()
-    if cell < film.cell_fill.size:
+    if cell < film.cell_fill.size and is_due(film):
         film.cell_fill[cell] = 0
 
 
@@ -108,7 +124,7 @@ def empty_cells(film):
 def add_chunks(film):
     """Add up the slots of each chunk of cells."""
     chunk = index()
-    if chunk < film.chunk_sum.size:
+    if chunk < film.chunk_sum.size and is_due(film):
         total = np.int32(0)
         for cell in range(chunk * CHUNK, min((chunk + 1) * CHUNK, film.cell_fill.size)):
             total += film.cell_fill[cell]
@@ -118,7 +134,7 @@ def add_chunks(film):
 @kernel
 def start_chunks(film):
     """Turn the sums of chunks into where they start, in one thread."""
-    if index() == 0:
+    if index() == 0 and is_due(film):
         start = np.int32(0)
         for chunk in range(film.chunk_sum.size):
             total = film.chunk_sum[chunk]
@@ -131,7 +147,7 @@ def start_chunks(film):
 def start_cells(film):
     """Write where each cell starts, and empty the cells for the next count."""
     chunk = index()
-    if chunk < film.chunk_sum.size:
+    if chunk < film.chunk_sum.size and is_due(film):
         start = film.chunk_sum[chunk]
         for cell in range(chunk * CHUNK, min((chunk + 1) * CHUNK, film.cell_fill.size)):
             film.cell_start[cell] = start
@@ -143,7 +159,7 @@ def start_cells(film):
 def place_slots(film):
     """Write each slot into its cell's part of the order, in whatever order threads come."""
     i = index()
-    if i < film.count:
+    if i < film.count and is_sorted_now(film):
         cell = film.key[i]
         place = atomic_add(film.cell_fill, cell, np.int32(1))
         film.order[film.cell_start[cell] + place] = i
@@ -153,7 +169,7 @@ def place_slots(film):
 def order_cells(film):
     """Put the slots of each cell in order, one thread a cell."""
     cell = index()
-    if cell >= film.cell_fill.size:
+    if cell >= film.cell_fill.size or not is_sorted_now(film):
         return
     first, end = film.cell_start[cell], film.cell_start[cell + 1]
     for k in range(first + 1, end):
@@ -169,7 +185,7 @@ def order_cells(film):
 def gather_slots(film):
     """Put all that belongs to a slot where its order says, in the other half of each array."""
     i = index()
-    if i >= film.count:
+    if i >= film.count or not is_sorted_now(film):
         return
     count, side, buffer = film.count, film.flags[SIDE], film.flags[BUFFER]
     other = 1 - side
@@ -195,19 +211,27 @@ def gather_slots(film):
 @kernel
 def turn_over(film):
     """Take the sorted halves for those in use."""
-    if index() == 0:
+    if index() == 0 and is_sorted_now(film):
         film.flags[SIDE] = 1 - film.flags[SIDE]
         film.flags[BUFFER] = 1 - film.flags[BUFFER]
+        film.flags[LISTS] += 1
 
 
 @kernel
 def open_list(film):
-    """Forget what the list before was too short for, and let steps go on after this one."""
-    if index() == 0:
+    """Forget what the list before was too short for."""
+    if index() == 0 and is_due(film):
         film.flags[FULL] = 0
         film.flags[CLOSEST] = 0
         film.flags[STALE] = 0
-        film.flags[STATUS] = GO
+        film.flags[STATUS] = LISTING
+
+
+@kernel
+def close_list(film):
+    """Let steps go on, unless there was too little room."""
+    if index() == 0 and film.flags[STATUS] == LISTING:
+        film.flags[STATUS] = GO if film.flags[FULL] == 0 else LIST_SHORT
 
 
 def list_kernel(real):
@@ -239,7 +263,7 @@ def list_kernel(real):
     def list_pairs(film):
         """List the neighbours of each slot: apart from the front, those that may touch behind."""
         i = index()
-        if i >= film.count:
+        if i >= film.count or film.flags[STATUS] != LISTING:
             return
         patch = film.patch
         base = film.flags[SIDE] * film.count
@@ -258,7 +282,6 @@ def list_kernel(real):
         if apart + close > film.room or close > film.near_room:
             atomic_max(film.flags, FULL, i64(apart + close))
             atomic_max(film.flags, CLOSEST, i64(close))
-            film.flags[STATUS] = LIST_SHORT
             apart = close = 0
         film.apart[i] = apart
         film.close[i] = close

@@ -29,6 +29,7 @@ from sim.kernels.card.layout import (
     SIZE_WORDS,
     STALE,
     STATUS,
+    TARGET,
     THROWN,
     TURN,
     TWIST,
@@ -67,6 +68,12 @@ class StepKernels(NamedTuple):
     far: object
     inner: object
     sums: object
+
+
+@register_jitable(forceinline=True)
+def going(film):
+    """Say whether a film makes a move; one that has come to its target waits for the others."""
+    return film.flags[STATUS] == GO and film.flags[MADE] < film.flags[TARGET]
 
 
 @register_jitable(forceinline=True)
@@ -113,7 +120,7 @@ def conclude(film):
 @kernel
 def conclude_step(film):
     """Conclude a plain step, or the last inner one."""
-    if index() == 0 and film.flags[STATUS] == GO:
+    if index() == 0 and going(film):
         conclude(film)
         film.flags[KEPT] = 1
         if film.flags[STALE] != 0 and film.flags[STATUS] == GO:
@@ -123,7 +130,7 @@ def conclude_step(film):
 @kernel
 def conclude_inner(film):
     """Conclude an inner step that others follow."""
-    if index() == 0 and film.flags[STATUS] == GO:
+    if index() == 0 and going(film):
         conclude(film)
 
 
@@ -259,7 +266,7 @@ def step_kernels(choice, screening):
         counts = shared_counts()
         if cutoff:
             open_counts(counts)
-        if i < film.count and film.flags[STATUS] == GO:
+        if i < film.count and going(film):
             base = film.flags[BUFFER] * film.count
             place, radius, moment = read(film, base, i)
             fx, fy, fz, s, ex, ey, ez = whole(film, base, i, place, radius, moment)
@@ -276,7 +283,7 @@ def step_kernels(choice, screening):
     def far_step(film):
         """Sum the far pairs of each slot, list its near ones, and keep the sums."""
         i = index()
-        if i >= film.count or film.flags[STATUS] != GO:
+        if i >= film.count or not going(film):
             return
         base, side = film.flags[BUFFER] * film.count, film.flags[SIDE]
         place, radius, moment = read(film, base, i)
@@ -299,7 +306,7 @@ def step_kernels(choice, screening):
         counts = shared_counts()
         if cutoff:
             open_counts(counts)
-        if i < film.count and film.flags[STATUS] == GO:
+        if i < film.count and going(film):
             base = film.flags[BUFFER] * film.count
             place, radius, moment = read(film, base, i)
             fx, fy, fz, s, ex, ey, ez = near(film, base, i, place, radius, moment)

@@ -1,0 +1,328 @@
+"""Films that step together on a card: each has its own state, noise, list and end.
+
+All films of a batch make their steps in the same launches. What a film does hangs on its own flags
+alone, so its bits are those that it would have alone, and one that is thrown, waits or has ended
+holds up no other.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.engines.card.film import CardFilm, kind_of
+from sim.engines.card.mesh import CardMesh
+from sim.engines.guards import EngineLostError, StepError, require_few_capped, thrown
+from sim.kernels.card import layout
+from sim.kernels.card.tools import Queue
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from numpy.typing import NDArray
+
+    from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
+
+__all__ = ["CARRIED", "CardBatch", "OtherKindError"]
+
+MOST_AHEAD = 64
+"""Steps asked for before the host looks."""
+CARRIED = ("directions", "identity", "image", "smooth", "earlier")
+"""What moves with the slots beside rows and references, twice on the card."""
+CHANGED = ("magnetisation", "clock", "flags", "applied")
+"""What else steps change."""
+DUE = (layout.LIST_DUE, layout.LIST_AGAIN, layout.LIST_SHORT)
+
+
+class OtherKindError(ValueError):
+    """A film that cannot step with those of a batch."""
+
+
+class CardBatch:
+    """The films of a batch on a graphics card; `join` before the first of them steps.
+
+    Attributes
+    ----------
+    systems : list of ReducedSystem
+    queue : sim.kernels.card.tools.Queue
+    films : CardFilm
+        Their arrays, once they are laid out.
+    mesh : CardMesh or None
+    steps : int64 (films,)
+        Steps that each has made since the start of its run.
+    timing : dict
+        `compile_s` of all, and `stepping_s` of each, (films,).
+    """
+
+    def __init__(self) -> None:
+        self.systems: list[ReducedSystem] = []
+        self.queue = Queue()
+        self.films: CardFilm
+        self.mesh: CardMesh | None = None
+        self.steps = np.zeros(0, np.int64)
+        self.compile_s = 0.0
+        self.stepping_s = np.zeros(0)
+        self._states: list[FilmState] = []
+        self._since_list = 0
+        self._usual = 1.0
+        self._capped = np.zeros(0, np.int64)
+        self._energies: NDArray[np.float64] | None = None
+        self._is_compiled = False
+
+    def join(self, system: ReducedSystem, state: FilmState) -> int:
+        """Take in a film, and return its number.
+
+        Raises
+        ------
+        OtherKindError
+            If it is of another kind than those that are in.
+        """
+        if self.systems and kind_of(system) != kind_of(self.systems[0]):
+            raise OtherKindError("a film of another kind cannot step in this batch.")
+        self.systems.append(system)
+        self._states.append(state)
+        return len(self.systems) - 1
+
+    def lay_out(self) -> None:
+        """Put all films on the card, if they are not there yet."""
+        if not self._states:
+            return
+        states, self._states = self._states, []
+        self.mesh = None
+        if self.systems[0].mesh is not None:
+            self.mesh = CardMesh(self.systems, self.queue)
+        tables = None if self.mesh is None else self.mesh.tables
+        self.films = CardFilm(self.systems, states, self.queue, tables)
+        self.steps = np.array([state.step for state in states])
+        self.stepping_s = np.zeros(len(states))
+        self._capped = np.zeros(len(states), np.int64)
+
+    def compile(self) -> None:
+        """Lay out all films, and compile the kernels of a step without making one."""
+        self.lay_out()
+        if self._is_compiled:
+            return
+        began = time.perf_counter()
+        self.films.compile()
+        if self.mesh is not None:
+            self.mesh.choose_transforms()
+            self.mesh.sum(self.films.idle())
+        self.fresh()
+        self._is_compiled = True
+        self.compile_s += time.perf_counter() - began
+
+    def begin_at(self, film: int, state: FilmState) -> None:
+        """Put a film to another state."""
+        self.lay_out()
+        self.films.fill(film, state)
+        self.steps[film] = state.step
+        self._capped[film] = 0
+        if self.mesh is not None:
+            self.mesh.forget(film)
+        self._energies = None
+
+    def fresh(self) -> None:
+        """Sort and list wherever it is due, as the next step would do."""
+        while np.isin((flags := self.films.flags())[:, layout.STATUS], DUE).any():
+            self._renew(flags)
+
+    def _renew(self, flags: NDArray[np.int64]) -> None:
+        """Ask for lists, or for more room for one that was asked for."""
+        if (flags[:, layout.STATUS] == layout.LIST_SHORT).any():
+            self.films.lengthen_lists()
+        self.films.ask_for_lists()
+        self._since_list = 0
+
+    def advance(self, steps: Mapping[int, int]) -> dict[int, StepError]:
+        """Make so many steps of each film named, all together.
+
+        Parameters
+        ----------
+        steps : mapping of int to int
+            By number of the film; the pieces in which a run is asked for change no bit.
+
+        Returns
+        -------
+        dict of int to StepError
+            Films whose particles move too far or are not numbers, or of which too many drifts were
+            capped; such a film is what it was before this call.
+
+        Raises
+        ------
+        EngineLostError
+            If the card does not answer any more.
+        """
+        self.compile()
+        kept = self._keep()
+        began = time.perf_counter()
+        target = self.steps.copy()
+        for film, more in steps.items():
+            target[film] += more
+        try:
+            failed = self._advance_to(target)
+            self._take_back(kept, self._are_in(failed))
+        except KeyboardInterrupt:
+            self._take_back(kept, np.ones(target.size, bool))
+            raise
+        except Exception as error:
+            self.steps = kept["steps"]
+            told = (str(error).strip() or type(error).__name__).splitlines()[0]
+            raise EngineLostError(
+                f"the graphics card was lost in step {self.steps.min()} or soon after ({told}); "
+                "go on with --resume from the last checkpoint"
+            ) from error
+        finally:
+            self.stepping_s[list(steps)] += time.perf_counter() - began
+        return failed
+
+    def _advance_to(self, target: NDArray[np.int64]) -> dict[int, StepError]:
+        """Step until each film has come to its target or has failed; return the failures."""
+        inner = self.systems[0].inner_steps
+        failed: dict[int, StepError] = {}
+        self._energies = None
+        self.films.set_flag(layout.TARGET, target * inner)
+        self.fresh()
+        begun = self.steps < target
+        while (active := (self.steps < target) & ~self._are_in(failed)).any():
+            flags = self._make_some(active, target)
+            for film in np.flatnonzero(flags[:, layout.STATUS] == layout.HALTED).tolist():
+                failed.setdefault(film, self._thrown(film, flags[film]))
+        for film in np.flatnonzero(begun & ~self._are_in(failed)).tolist():
+            try:
+                capped, step = int(self._capped[film]), int(self.steps[film])
+                require_few_capped(self.systems[film], capped, step)
+            except StepError as error:
+                failed[film] = error
+        return failed
+
+    def _are_in(self, films: Iterable[int]) -> NDArray[np.bool_]:
+        """Say of each film whether it is one of these."""
+        return np.isin(np.arange(len(self.systems)), list(films))
+
+    def _make_some(
+        self, active: NDArray[np.bool_], target: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        """Ask for some steps, look how far films have come, and list again if due."""
+        films, is_alone = self.films, len(self.systems) == 1
+        left = target - self.steps
+        if self.mesh is not None:
+            due = active & self.mesh.due(self.steps)
+            if due.any():
+                self._sum_mesh(due)
+                self.mesh.summed_at[due] = self.steps[due]
+            left = np.minimum(left, self.mesh.steps_until_due(self.steps))
+        asked = min(int(left[active].min()), MOST_AHEAD)
+        if is_alone:
+            # rather more than the list will last for, by the last one: those too many do nothing
+            expected = int(1.1 * self._usual) + 1 - self._since_list
+            asked = min(asked, max(1, expected, int(0.1 * self._usual)))
+        ask = films.ask_for_step if is_alone else films.ask_for_round
+        for _ in range(asked):
+            ask()
+        flags = films.flags()
+        before, self.steps = self.steps, flags[:, layout.MADE] // self.systems[0].inner_steps
+        self._since_list += int((self.steps - before).max())
+        self._capped = flags[:, layout.CAPPED]
+        status = flags[:, layout.STATUS]
+        if is_alone and status[0] == layout.LIST_DUE:
+            self._usual = max(1.0, float(self._since_list))
+        if (status == layout.LIST_SHORT).any() or (is_alone and np.isin(status, DUE).any()):
+            self._renew(flags)
+        return flags
+
+    def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
+        """Return the error of a film in which a particle was thrown."""
+        side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) - 1
+        particle = int(self.queue.get(self.films.content.identity, film)[side, slot])
+        return thrown(self.systems[film], particle, int(self.steps[film]))
+
+    def _sum_mesh(self, films: NDArray[np.bool_]) -> None:
+        """Sum the mesh of some films."""
+        if self.mesh is not None:
+            self.films.set_flag(layout.SUMMED, films)
+            self.mesh.sum(self.films.content)
+
+    def _halves(self, flags: NDArray[np.int64]) -> dict[str, tuple[Any, Any]]:
+        """Return all that lies twice, on the card, with the index of the halves in use."""
+        queue, content, count = self.queue, self.films.content, self.systems[0].count
+        films = len(self.systems)
+        rows = queue.view(content.rows).reshape(films, 2, count * layout.WORDS)
+        reference = queue.view(content.reference)
+        reference = reference.reshape(films, 2, count * layout.REFERENCE_WORDS)
+        side = np.arange(films), flags[:, layout.SIDE]
+        carried = {name: (queue.view(getattr(content, name)), side) for name in CARRIED}
+        buffer = np.arange(films), flags[:, layout.BUFFER]
+        return {"rows": (rows, buffer), "reference": (reference, side), **carried}
+
+    def _keep(self) -> dict[str, Any]:
+        """Return copies, on the card, of what steps change."""
+        queue, content = self.queue, self.films.content
+        halves = self._halves(self.films.flags())
+        with queue.whole():
+            kept = {name: queue.view(getattr(content, name)).copy() for name in CHANGED}
+            kept |= {name: array[half] for name, (array, half) in halves.items()}
+        summed_at = None if self.mesh is None else self.mesh.summed_at.copy()
+        return {
+            "arrays": kept, "steps": self.steps.copy(), "capped": self._capped.copy(),
+            "summed_at": summed_at,
+        }  # fmt: skip
+
+    def _take_back(self, kept: dict[str, Any], films: NDArray[np.bool_]) -> None:
+        """Put some films back to copies, and to the list of their places."""
+        if not films.any():
+            return
+        queue, content, arrays = self.queue, self.films.content, dict(kept["arrays"])
+        chosen = np.flatnonzero(films)
+        with queue.whole():
+            for name in CHANGED:
+                queue.view(getattr(content, name))[chosen] = arrays.pop(name)[chosen]
+        halves = self._halves(self.films.flags())
+        with queue.whole():
+            for name, values in arrays.items():
+                array, (all_films, half) = halves[name]
+                array[all_films[chosen], half[chosen]] = values[chosen]
+        self.steps[chosen] = kept["steps"][chosen]
+        self._capped[chosen] = kept["capped"][chosen]
+        if self.mesh is not None:
+            self.mesh.summed_at[chosen] = kept["summed_at"][chosen]
+        self.list_again(films)
+
+    def list_again(self, films: NDArray[np.bool_]) -> None:
+        """List the neighbours of films whose places were written."""
+        self._energies = None
+        self.films.list_again(films)
+        self.fresh()
+
+    def energies(self, film: int) -> NDArray[np.float64]:
+        """Return the energies of a film in kT in the present field, then its moment.
+
+        All films are summed when the first of them asks, once for each state.
+        """
+        if self._energies is None:
+            self._energies = self._sum_energies()
+        return self._energies[film]
+
+    def _sum_energies(self) -> NDArray[np.float64]:
+        self.fresh()
+        if self.mesh is None:
+            return self.films.energies()
+        # energies take a sum of now, steps the one that they keep
+        with self.queue.whole():
+            smooth = self.queue.view(self.films.content.smooth)
+            kept = smooth.copy()
+        self._sum_mesh(np.ones(len(self.systems), bool))
+        total = self.films.energies()
+        with self.queue.whole():
+            smooth[...] = kept
+        return total
+
+    def sums(self, film: int) -> NDArray[np.float64]:
+        """Return force and field of pairs and mesh on the slots of a film, (6, N)."""
+        self.fresh()
+        if self.mesh is not None:
+            self._sum_mesh(np.ones(len(self.systems), bool))
+        found: NDArray[np.float64] = self.films.sums()[film]
+        return found
