@@ -41,6 +41,12 @@ CASES = {
 }  # fmt: skip
 
 
+@pytest.fixture(autouse=True)
+def _one_thread_a_slot(monkeypatch):
+    """Threads are slow here; those that share a slot have checks of their own."""
+    monkeypatch.setattr("sim.engines.card.film.shares_of", lambda _: 1)
+
+
 # Large enough for a mesh.
 MESH = {"dipole_sum": "mesh", "tolerance": 1e-3, "fraction": 0.03, "thickness": 10.0}
 

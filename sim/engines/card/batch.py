@@ -30,7 +30,7 @@ __all__ = ["CARRIED", "CardBatch", "OtherKindError"]
 
 MOST_AHEAD = 64
 """Steps asked for before the host looks."""
-CARRIED = ("directions", "identity", "image", "smooth", "earlier")
+CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
 """What moves with the slots beside rows and references, twice on the card."""
 CHANGED = ("magnetisation", "clock", "flags", "applied")
 """What else steps change."""
@@ -242,7 +242,7 @@ class CardBatch:
     def _sum_mesh(self, films: NDArray[np.bool_]) -> None:
         """Sum the mesh of some films."""
         if self.mesh is not None:
-            self.films.set_flag(layout.SUMMED, films)
+            self.films.set_flag(layout.CHOSEN, films)
             self.mesh.sum(self.films.content)
 
     def _halves(self, flags: NDArray[np.int64]) -> dict[str, tuple[Any, Any]]:

@@ -145,6 +145,7 @@ class CardEngine:
             "image_y": image[1],
             "step": self.step,
             "seed": self._seed,
+            **({"momentum": on_host["momentum"]} if self.system.has_momenta else {}),
         }
 
     def snapshot(self) -> FilmState:

@@ -200,9 +200,27 @@ def thread():
 
 
 @register_jitable(forceinline=True)
+def block():
+    """Return the number of this block of threads in its film."""
+    return np.int64(cuda.blockIdx.x)
+
+
+@register_jitable(forceinline=True)
+def blocks():
+    """Return how many blocks of threads a film has."""
+    return cuda.gridDim.x
+
+
+@register_jitable(forceinline=True)
 def sync():
     """Wait for all threads of the block."""
     cuda.syncthreads()
+
+
+@register_jitable(forceinline=True)
+def fence():
+    """Let all blocks see what this thread and those that it waited for have written."""
+    cuda.threadfence()
 
 
 # Functions of a thread cannot return arrays: these become part of whoever asks for them.
@@ -210,6 +228,18 @@ def sync():
 def shared_counts():
     """Return whole numbers that the threads of a block share, as many as a row has words."""
     return cuda.shared.array(8, np.int32)
+
+
+@cuda.jit(device=True, inline="always")
+def shared_wholes():
+    """Return whole numbers that the threads of a block share, one for each."""
+    return cuda.shared.array(BLOCK, np.int32)
+
+
+@cuda.jit(device=True, inline="always")
+def shared_numbers(size, dtype):
+    """Return numbers that the threads of a block share; size and type are constants."""
+    return cuda.shared.array(size, dtype)
 
 
 @register_jitable(forceinline=True)

@@ -24,6 +24,20 @@ def thread():
     return _get_kernel_context().threadIdx.x
 
 
+def block():
+    """Return the number of this block of threads in its film."""
+    return _get_kernel_context().blockIdx.x
+
+
+def blocks():
+    """Return how many blocks of threads a film has."""
+    return _get_kernel_context().gridDim.x
+
+
+def fence():
+    """Do nothing: memory is that of one process."""
+
+
 def sync():
     """Wait for all threads of the block."""
     _get_kernel_context().syncthreads()
@@ -32,6 +46,16 @@ def sync():
 def shared_counts():
     """Return whole numbers that the threads of a block share, as many as a row has words."""
     return _get_kernel_context().shared.array(8, np.int32)
+
+
+def shared_wholes():
+    """Return whole numbers that the threads of a block share, one for each."""
+    return _get_kernel_context().shared.array(BLOCK, np.int32)
+
+
+def shared_numbers(size, dtype):
+    """Return numbers that the threads of a block share; size and type are constants."""
+    return _get_kernel_context().shared.array(size, dtype)
 
 
 def atomic_add(array, at, value):
