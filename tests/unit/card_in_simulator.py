@@ -102,6 +102,13 @@ STEPS = {
     "inner steps, mesh": {
         **SINGLE, "dt": 2e-3, "inner_steps": 3, **MESH, "mesh_every": 2,
     },
+    "momenta": {
+        **SINGLE, "dt": 1e-3, "dynamics": "langevin", "momentum_time": np.full(COUNT, 2e-3),
+        "spin_time": np.full(COUNT, 1e-3), "noise": 1.0,
+    },
+    "slowed by the windows, sizes": {
+        **SINGLE, "dt": 1e-3, "hindered": True, "diameter": spread_diameters(COUNT),
+    },
 }  # fmt: skip
 
 
@@ -123,9 +130,18 @@ def test_steps_are_those_of_the_processor(name):
         assert np.allclose(seen[key], value, rtol=2e-4, atol=2e-5), key
 
 
-def test_pieces_looks_and_restarts_change_no_bit():
-    given = {**SINGLE, "dt": 2e-3, "inner_steps": 2, "list_margin": 0.1}
-    system, state, engine = engine_of(**given)
+PIECES = {
+    "inner steps": {**SINGLE, "dt": 2e-3, "inner_steps": 2, "list_margin": 0.1},
+    "momenta": {
+        **SINGLE, "dt": 1e-3, "hindered": True, "list_margin": 0.05, "dynamics": "langevin",
+        "momentum_time": np.full(COUNT, 2e-3),
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", PIECES)
+def test_pieces_looks_and_restarts_change_no_bit(name):
+    system, state, engine = engine_of(**PIECES[name])
     engine.advance(5)
     assert engine.timing["lists_built"] > 1
     pieces = CardEngine(system, state)
@@ -142,7 +158,8 @@ def test_pieces_looks_and_restarts_change_no_bit():
 
 
 def test_another_kind_of_processor_goes_on():
-    system, state, engine = engine_of(**SINGLE, dt=1e-3)
+    inertia = {"dynamics": "langevin", "momentum_time": np.full(COUNT, 2e-3)}
+    system, state, engine = engine_of(**SINGLE, dt=1e-3, **inertia)
     other = CpuEngine(system, state)
     for one in (engine, other):
         one.advance(2)
@@ -157,8 +174,23 @@ def test_another_kind_of_processor_goes_on():
         assert one.step == 2
         assert np.abs(found.positions - seen.positions).max() < 1e-7
         assert np.abs(found.directions - seen.directions).max() < 1e-7
+        assert np.allclose(found.velocities, seen.velocities, rtol=1e-5)
         assert (found.image == seen.image).all()
         one.advance(1)
+
+
+@pytest.mark.parametrize("changes", [{"dt": 1e-3}, {"dt": 2e-3, "inner_steps": 2}])
+def test_threads_that_share_a_slot_change_last_digits_alone(monkeypatch, changes):
+    """Lists and near pairs in shares hold what one thread has; sums in another order."""
+    plain = engine_of(**SINGLE, **changes)[2]
+    plain.advance(2)
+    monkeypatch.setattr("sim.engines.card.film.shares_of", lambda _: 2)
+    shared = engine_of(**SINGLE, **changes)[2]
+    shared.advance(2)
+    gap = shared.snapshot().positions - plain.snapshot().positions
+    assert 0.0 < np.abs(gap).max() < 1e-5
+    energies = shared.observe()
+    assert np.isclose(energies["dipolar"], plain.observe()["dipolar"], rtol=1e-4)
 
 
 def test_a_list_that_is_too_short_grows(monkeypatch):
@@ -201,24 +233,31 @@ def test_a_run_goes_on_from_its_checkpoint_on_either(tmp_path, monkeypatch):
         assert len(file["particles/film/position/value"]) > 2
 
 
-def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch):
-    """Its last checkpoint stays, and the file says how it ended."""
-    parameters = written(tmp_path, "60 ns")
+def gone(*_):
+    raise RuntimeError("CUDA_ERROR_ILLEGAL_ADDRESS")
+
+
+@pytest.mark.parametrize("asked", ["advance", "snapshot", "observe", "checkpoint"])
+def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch, asked):
+    """In a step, at a frame, at a checkpoint; its last one stays, and the file says how it ended."""
     from sim.run.loop import RunFailed
 
-    out = tmp_path / "out"
-    asked = CardEngine.advance
+    begun = CardEngine.advance
 
     def lose(engine, steps):
-        monkeypatch.setattr("sim.engines.card.film.CardFilm.ask_for_step", gone)
-        asked(engine, steps)
-
-    def gone(film):
-        raise RuntimeError("CUDA_ERROR_ILLEGAL_ADDRESS")
+        name = "ask_for_step" if asked == "advance" else "flags"
+        if asked != "advance":
+            begun(engine, steps)
+        for part in (name, "energies"):
+            monkeypatch.setattr(f"sim.engines.card.film.CardFilm.{part}", gone)
+        monkeypatch.setattr("sim.kernels.card.tools.Queue.get", gone)
+        if asked == "advance":
+            begun(engine, steps)
+        getattr(engine, asked)()
 
     monkeypatch.setattr(CardEngine, "advance", lose)
-    with pytest.raises(RunFailed, match="graphics card was lost") as caught:
-        sim.simulate(parameters, out, device="gpu")
+    with pytest.raises(RunFailed, match="graphics card was lost .*ILLEGAL_ADDRESS") as caught:
+        sim.simulate(written(tmp_path, "60 ns"), tmp_path / "out", device="gpu")
     assert isinstance(caught.value.__cause__, EngineLostError)
     assert caught.value.run.ending.name == "FAILED"
 

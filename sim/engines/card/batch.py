@@ -14,7 +14,8 @@ import numpy as np
 
 from sim.engines.card.film import CardFilm, kind_of
 from sim.engines.card.mesh import CardMesh
-from sim.engines.guards import EngineLostError, StepError, require_few_capped, thrown
+from sim.engines.card.lost import answered
+from sim.engines.guards import StepError, require_few_capped, thrown
 from sim.kernels.card import layout
 from sim.kernels.card.tools import Queue
 
@@ -136,6 +137,11 @@ class CardBatch:
         self.films.ask_for_lists()
         self._since_list = 0
 
+    def steps_made(self) -> int:
+        """Return the steps that the film made that is behind the others."""
+        return int(self.steps.min()) if self.steps.size else 0
+
+    @answered
     def advance(self, steps: Mapping[int, int]) -> dict[int, StepError]:
         """Make so many steps of each film named, all together.
 
@@ -167,13 +173,9 @@ class CardBatch:
         except KeyboardInterrupt:
             self._take_back(kept, np.ones(target.size, bool))
             raise
-        except Exception as error:
+        except Exception:
             self.steps = kept["steps"]
-            told = (str(error).strip() or type(error).__name__).splitlines()[0]
-            raise EngineLostError(
-                f"the graphics card was lost in step {self.steps.min()} or soon after ({told}); "
-                "go on with --resume from the last checkpoint"
-            ) from error
+            raise
         finally:
             self.stepping_s[list(steps)] += time.perf_counter() - began
         return failed

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines import cpu_arrays
+from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import NEAR_ROOM, first_room
 from sim.engines.cpu_film import GROWTH
 from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
@@ -121,15 +122,7 @@ def _sizes(system: ReducedSystem) -> NDArray[np.float64]:
     return table[:1] if np.all(table == table[0]) else table
 
 
-_made: dict[Any, Any] = {}
-
-
-def kernels_of(make: Callable[..., Any], *given: Any) -> Any:
-    """Return what makes kernels makes of constants, once in a process: they are slow to compile."""
-    key = (make, *(v.tobytes() if isinstance(v, np.ndarray) else v for v in given))
-    if key not in _made:
-        _made[key] = make(*given)
-    return _made[key]
+keep_kernels(sorting, steps)
 
 
 class CardFilm:

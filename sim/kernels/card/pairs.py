@@ -15,6 +15,7 @@ from sim.kernels.steps.pair_sums import steric_push
 from sim.kernels.vectors.ops import where
 
 i64 = np.int64
+u64 = np.uint64
 
 
 class Choice(NamedTuple):
@@ -105,16 +106,16 @@ def pair_loops(choice, screening):
     @register_jitable(forceinline=True)
     def from_front(film, v):
         """Return the place of the first far entry of a list, and the way to the next ones."""
-        return i64(v), i64(film.count) * shares
+        return v, film.count * shares
 
     @register_jitable(forceinline=True)
     def from_behind(film, v):
         """Return the same of those that may touch."""
-        stride = i64(film.count) * shares
-        return i64(film.room - 1) * stride + v, -stride
+        stride = film.count * shares
+        return (film.room - 1) * stride + v, -stride
 
-    # The next entry is asked for before the work on this one, which else would wait for it; the
-    # one after the last is there, and not used.
+    # An index without a sign costs no look at it. The next entry is asked for before the work on
+    # this one, which else would wait for it; the one after the last is there, and not used.
 
     @register_jitable(forceinline=True)
     def whole(film, base, v, own):
@@ -123,10 +124,10 @@ def pair_loops(choice, screening):
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
         at, stride = from_front(film, v)
-        j = film.entries[at]
+        j = film.entries[u64(at)]
         for _ in range(film.apart[v]):
             at += stride
-            later = film.entries[at]
+            later = film.entries[u64(at)]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             j = later
             push = zero
@@ -136,7 +137,7 @@ def pair_loops(choice, screening):
             total = add_pair(total, gap, moment, theirs, factors, push)
         at, stride = from_behind(film, v)
         for _ in range(film.close[v]):
-            gap, r2, their_radius, theirs = pair_with(film, base, film.entries[at], place)
+            gap, r2, their_radius, theirs = pair_with(film, base, film.entries[u64(at)], place)
             at += stride
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             if laws_taken > 0:
@@ -152,10 +153,10 @@ def pair_loops(choice, screening):
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
         at, stride = from_front(film, v)
-        j = film.entries[at]
+        j = film.entries[u64(at)]
         for _ in range(film.apart[v]):
             at += stride
-            later = film.entries[at]
+            later = film.entries[u64(at)]
             gap, r2, _, theirs = pair_with(film, base, j, place)
             j = later
             factors = dipole_factors(r2, cutoff2, screening)
@@ -163,12 +164,13 @@ def pair_loops(choice, screening):
         found = 0
         at, stride = from_behind(film, v)
         for _ in range(film.close[v]):
-            j = film.entries[at]
+            j = film.entries[u64(at)]
             at += stride
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             part, is_near = near_share(r2, radius, their_radius, film.gap)
             if is_near:
-                film.near[near_at + i64(found) * film.count] = j
+                film.near[u64(near_at)] = j
+                near_at += film.count
                 found += 1
             b, c, d = dipole_factors(r2, cutoff2, screening)
             rest = 1.0 - part
@@ -181,7 +183,7 @@ def pair_loops(choice, screening):
         found = 0
         at, stride = from_behind(film, v)
         for _ in range(film.close[v]):
-            _, r2, their_radius, _ = pair_with(film, base, film.entries[at], place)
+            _, r2, their_radius, _ = pair_with(film, base, film.entries[u64(at)], place)
             at += stride
             if near_share(r2, radius, their_radius, film.gap)[1]:
                 found += 1
@@ -193,11 +195,11 @@ def pair_loops(choice, screening):
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        at = i64(i)
-        j = film.near[at]
+        at = i
+        j = film.near[u64(at)]
         for _ in range(film.near_count[i]):
             at += film.count
-            later = film.near[at]
+            later = film.near[u64(at)]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             j = later
             part, _ = near_share(r2, radius, their_radius, film.gap)

@@ -42,7 +42,9 @@ from sim.kernels.card.tools import (
 )
 from sim.kernels.steps.lists import around
 
+i32 = np.int32
 i64 = np.int64
+u64 = np.uint64
 
 
 @register_jitable(forceinline=True)
@@ -64,13 +66,12 @@ def cell_of(word, cells):
 
 
 @register_jitable(forceinline=True)
-def film_cell(film, place):
-    """Return the cell of a place in the film."""
+def film_cells(film, place):
+    """Return the cells of a place along x, y and z."""
     patch = film.patch
     a, b = cell_of(place[0], patch.cells_x), cell_of(place[1], patch.cells_y)
     level = i64(place[2] * film.unit_z * patch.cells_z / patch.thickness)
-    c = min(max(level, i64(0)), i64(patch.cells_z - 1))
-    return (b * patch.cells_x + a) * patch.cells_z + c
+    return a, b, min(max(level, i64(0)), i64(patch.cells_z - 1))
 
 
 @register_jitable(forceinline=True)
@@ -108,7 +109,8 @@ def count_cells(film):
     if i >= film.count or not is_due(film):
         return
     at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
-    cell = film_cell(film, load_words(film.reference, at))
+    a, b, c = film_cells(film, load_words(film.reference, at))
+    cell = (b * film.patch.cells_x + a) * film.patch.cells_z + c
     film.key[i] = cell
     atomic_add(film.cell_fill, cell, np.int32(1))
 
@@ -292,27 +294,32 @@ def list_kernel(real, shares):
     """
     lane = LANES[real]
 
+    # Entries are written where two marks stand; an index without a sign costs no look at it.
+
     @register_jitable(forceinline=True)
-    def list_column(film, base, first, end, i, v, mine, apart, close):
-        """List those slots of a column of cells that are in reach; return how many there are."""
+    def list_column(film, base, first, end, i, mine, found):
+        """List those slots of a column of cells that are in reach; return marks and counts."""
+        front, behind, apart, close = found
         touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
-        stride = i64(film.count) * shares
-        for j in range(first + v % shares, end, shares):
+        stride = film.count * shares
+        for j in range(first, end, i32(shares)):
             x, y, z, _ = load_words(film.reference, (base + j) * REFERENCE_WORDS)
             dx = lane(wrapped(mine[0], x)) * film.unit_x
             dy = lane(wrapped(mine[1], y)) * film.unit_y
             dz = lane(wrapped(mine[2], z)) * film.unit_z
             r2 = dx * dx + dy * dy + dz * dz
             if r2 < reach2 and j != i:
-                at = apart
+                at = front
                 if r2 < touch2:
-                    close += 1
-                    at = film.room - close
+                    at = behind
+                    behind -= stride
+                    close = i32(close + 1)
                 else:
-                    apart += 1
+                    front += stride
+                    apart = i32(apart + 1)
                 if apart + close <= film.room:
-                    film.entries[i64(at) * stride + v] = j
-        return apart, close
+                    film.entries[u64(at)] = j
+        return front, behind, apart, close
 
     @register_jitable(forceinline=True)
     def list_around(film, i, v):
@@ -320,20 +327,22 @@ def list_kernel(real, shares):
         patch, span = film.patch, film.span
         base = film.flags[SIDE] * film.count
         place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
-        cell = film_cell(film, place)
-        column, level = cell // patch.cells_z, cell % patch.cells_z
+        mine_x, mine_y, level = film_cells(film, place)
         low, high = max(level - span, i64(0)), min(level + span, i64(patch.cells_z - 1))
         begin_x, end_x = columns_around(patch.cells_x, span)
         begin_y, end_y = columns_around(patch.cells_y, span)
-        apart = close = 0
+        share, slot = i32(v % shares), i32(i)
+        behind = (film.room - 1) * film.count * shares + v
+        found = v, behind, i32(0), i32(0)
         for shift_y in range(begin_y, end_y):
-            b, _ = around(column // patch.cells_x + shift_y, patch.cells_y, 0.0)
+            b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
             for shift_x in range(begin_x, end_x):
-                a, _ = around(column % patch.cells_x + shift_x, patch.cells_x, 0.0)
+                a, _ = around(mine_x + shift_x, patch.cells_x, 0.0)
                 bottom = (b * patch.cells_x + a) * patch.cells_z
                 first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
-                apart, close = list_column(film, base, first, end, i, v, place, apart, close)
-        return apart, close
+                first = i32(first + share)
+                found = list_column(film, base, first, end, slot, place, found)
+        return found[2], found[3]
 
     @register_jitable(forceinline=True)
     def take_turns(film, i, length, lengths):
@@ -356,16 +365,16 @@ def list_kernel(real, shares):
             return
         v = index()
         i = v // shares
-        apart = close = -1
+        apart = close = i32(-1)
         if i < film.count:
             apart, close = list_around(film, i, v)
             if apart + close > film.room or close * shares > film.near_room:
                 atomic_max(film.flags, FULL, i64(apart + close))
                 atomic_max(film.flags, CLOSEST, i64(close * shares))
-                apart = close = 0
+                apart = close = i32(0)
             film.apart[v] = apart
             film.close[v] = close
         if shares == 1:
-            take_turns(film, i, np.int32(apart + close), lengths)
+            take_turns(film, i, i32(apart + close), lengths)
 
     return list_pairs
