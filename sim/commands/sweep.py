@@ -17,12 +17,11 @@ from sim.commands.text import again_text, folder_of
 
 if TYPE_CHECKING:
     from analysis.sweeps.gather import SweepTable
-    from sim.parameters.types import Parameters
-    from sim.sweeps.table import SweepPlan
 
 
 def sweep(args: argparse.Namespace) -> int:
     """Simulate, measure and gather a sweep, and return the exit code."""
+    from sim.engines.card.ready import CardError
     from sim.sweeps import sweep as many_runs
     from sim.sweeps.cluster import cluster_workers
     from sim.sweeps.table import load_sweep
@@ -31,10 +30,8 @@ def sweep(args: argparse.Namespace) -> int:
     plan = load_sweep(args.file, args.seed)
     notice_lines(plan.notices)
     plots = not args.no_plots
-    workers = args.workers
-    if args.device == "gpu":
-        workers = workers or 1  # they share the card
-        _require_card(plan, args.cluster)
+    if args.device == "gpu" and args.cluster is not None:
+        raise CardError("--device must be cpu with --cluster; received gpu")
     say_on_terminal(sweep_text.heading(plan))
     cluster = cluster_workers(args.cluster, directory, args.workers, notice_lines)
     with cluster as executor, SweepBar() as bar:
@@ -42,11 +39,11 @@ def sweep(args: argparse.Namespace) -> int:
             plan,
             directory,
             point=partial(run.measure_point, plots=plots, device=args.device),
-            workers=workers,
+            workers=args.workers,
             executor=executor,
+            device=args.device,
             resume=args.resume,
             overwrite=args.overwrite,
-            warm_up=_no_warm_up if args.device == "gpu" else None,
             on_notice=lambda notice: notice_lines([notice]),
             on_progress=bar.show,
         )
@@ -60,21 +57,6 @@ def sweep(args: argparse.Namespace) -> int:
         return DONE
     error_line(sweep_text.ending(result, again_text("sweep", args.file, directory)))
     return FAILED if result.ended else INTERRUPTED
-
-
-def _require_card(plan: SweepPlan, cluster: str | None) -> None:
-    """Refuse a sweep of which a run cannot step on the card, before its folder is made."""
-    from sim.engines.card.ready import CardError, require_card
-    from sim.run.setup import RunSetup
-
-    if cluster is not None:
-        raise CardError("--device must be cpu with --cluster; received gpu")
-    for one in plan.runs:
-        require_card(RunSetup(one.parameters, 1).system)
-
-
-def _no_warm_up(parameters: Parameters) -> None:
-    """Compile nothing ahead: kernels of a card are compiled in the process that runs them."""
 
 
 def print_sweep(gathered: SweepTable, directory: Path) -> None:

@@ -1,8 +1,10 @@
 """The run loop, and how a run ends.
 
-The loop asks its watchers when the next of them is due, lets the engine advance exactly that far
-in compiled code, and calls those that are due. No Python runs per step, and every end has a
-recorded reason.
+The loop asks its watchers when the next of them is due, asks for exactly so many steps of compiled
+code, and calls those that are due. No Python runs per step, and every end has a recorded reason.
+
+It asks by yielding an engine and the steps that it wants, and is sent the seconds that they took:
+who runs it may advance one film, or many at once (`sim.run.together`).
 """
 
 from __future__ import annotations
@@ -11,16 +13,23 @@ import errno
 import logging
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from analysis.common.notebook import html_table
 from sim.engines.guards import EngineLostError
 from sim.files.folder import RunFolder
 from sim.files.record import Ending
 from sim.files.run_file import RunFileError
-from sim.run.watchers import Pace, Scene, Stop, Watcher, advance_timed
+from sim.run.watchers import Pace, Scene, Stop, Watcher
+
+if TYPE_CHECKING:
+    from sim.engines.protocol import Engine
+
+    Piece = tuple[Engine, int]
+    Simulation = Generator[Piece, float, "Run"]
 
 CAPPED_SHARE = 1e-6
 """More capped moves than this share of all moves are worth a notice."""
@@ -107,12 +116,12 @@ class RunFailed(RuntimeError):
 
 def supervise(
     folder: RunFolder, scene: Scene, watchers: list[Watcher], notices: tuple[str, ...]
-) -> Run:
-    """Run the loop and record how it ended, whatever happens."""
+) -> Simulation:
+    """Run the loop and record how it ended, whatever happens; what is thrown in ends it."""
     error: Exception | None = None
     try:
         try:
-            _loop(scene, watchers)
+            yield from _loop(scene, watchers)
         except Stop as stop:
             ending, reason = stop.ending, stop.reason
         except Exception as problem:  # every end gets its recorded reason
@@ -186,12 +195,13 @@ def _sentence(problem: Exception) -> str:
     return text if text else type(problem).__name__
 
 
-def _loop(scene: Scene, watchers: Sequence[Watcher]) -> None:
-    """Advance from one thing that is due to the next until the last step."""
+def _loop(scene: Scene, watchers: Sequence[Watcher]) -> Generator[Piece, float, None]:
+    """Ask for the steps from one thing that is due to the next until the last step."""
     engine, pace = scene.engine, Pace()
     while (step := engine.step) < scene.steps:
         due = min(watcher.schedule.next_step(step) for watcher in watchers)
-        advance_timed(engine, min(due, scene.steps, step + pace.steps) - step, pace)
+        steps = min(due, scene.steps, step + pace.steps) - step
+        pace.measured(steps, (yield engine, steps))
         began = time.perf_counter()
         for watcher in watchers:
             if watcher.schedule.is_due(engine.step):

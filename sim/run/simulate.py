@@ -7,6 +7,7 @@ import dataclasses
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,7 @@ from sim.run.loop import Run, RunFailed, supervise
 from sim.run.rest import rest_watchers
 from sim.run.resume import checkpoint_for, is_kept, require_same
 from sim.run.setup import RunSetup, record_of, usable_threads
+from sim.run.together import alone
 from sim.run.watchers import (
     CheckpointByClock,
     Frames,
@@ -38,6 +40,7 @@ if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
+    from sim.run.loop import Simulation
 
 __all__ = [
     "FolderError",
@@ -45,9 +48,11 @@ __all__ = [
     "RunFailed",
     "RunFileError",
     "RunSetup",
+    "Wishes",
     "make_card_engine",
     "make_cpu_engine",
     "simulate",
+    "simulation",
     "usable_threads",
 ]
 
@@ -115,15 +120,69 @@ def simulate(
     RunFailed
         If the run stopped on an error; what was simulated is in its file.
     """
+    wishes = Wishes(
+        threads=threads,
+        resume=resume,
+        overwrite=overwrite,
+        show_progress=show_progress,
+        on_progress=on_progress,
+        on_phase=on_phase,
+        on_start=on_start,
+        stop_rules=stop_rules,
+        setup=setup,
+        engine_factory=engine_factory,
+        device=device,
+    )
+    return alone(simulation(parameters, directory, wishes))
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """How a run is made: what `simulate` takes by name.
+
+    Attributes
+    ----------
+    interruption : Interruption or None
+        What hears signals for this run among others; None listens while the run steps, and passes
+        on what came too late to stop it.
+    """
+
+    threads: int | None = None
+    resume: bool = False
+    overwrite: bool = False
+    show_progress: bool = False
+    on_progress: Callable[[int, int], None] | None = None
+    on_phase: Callable[[str], None] | None = None
+    on_start: Callable[[int, int, float | None], None] | None = None
+    stop_rules: Sequence[Watcher] = ()
+    setup: RunSetup | None = None
+    engine_factory: EngineFactory | None = None
+    device: str = "cpu"
+    interruption: Interruption | None = None
+
+
+def simulation(parameters: Film, directory: str | Path, wishes: Wishes) -> Simulation:
+    """Simulate one film into a folder, leaving steps to who runs it (`sim.run.together`).
+
+    First it asks for no steps, when its engine is made: what engines need together is made then.
+    For the rest see `simulate`.
+
+    Yields
+    ------
+    Engine, int
+        What is to be advanced by how many steps before this goes on; it is sent the seconds that
+        they took, or what they raised is thrown in.
+    """
     began = time.perf_counter()
     parameters = as_parameters(parameters)
     folder = RunFolder(Path(directory))
+    resume, overwrite = wishes.resume, wishes.overwrite
     if parameters.start.kind == "file":
         refuse_own_start(folder.path, parameters.start.path)
     summary = plan(folder, resume, overwrite)
     if summary is not None:
         require_same(folder, summary, resolved(parameters))
-    setup = setup or RunSetup(parameters, threads, device)
+    setup = wishes.setup or RunSetup(parameters, wishes.threads, wishes.device)
     if summary is not None:
         setup.go_on(summary)
     if summary is not None and is_kept(folder, summary, setup):
@@ -143,8 +202,14 @@ def simulate(
             )
         kept = None if summary is None else checkpoint_for(folder, summary, setup)
         setup_s = time.perf_counter() - began
-        engine, warm_up_s = _ready(engine_factory or _maker(setup), setup, on_phase or _no_call)
-        with Interruption() as interruption:
+        tell = wishes.on_phase or _no_call
+        tell("compiling")
+        make = wishes.engine_factory or _maker(setup)
+        engine = make(setup.system, setup.state, setup.threads)
+        yield engine, 0
+        warm_up_s = _warm_up(engine)
+        tell("simulating")
+        with _listening(wishes.interruption) as interruption:
             if summary is None or kept is None:
                 scene = _start(folder, setup, engine)
                 planned = (parameters.output.frames, setup.system.steps)
@@ -152,27 +217,35 @@ def simulate(
                 scene = _continue(folder, setup, engine, summary, kept)
                 planned = (summary.frames_planned, summary.steps_planned)
             scene.setup_s, scene.warm_up_s = setup_s, warm_up_s
-            if on_start is not None:
-                on_start(engine.step, scene.steps, None if scene.is_sampled else setup.system.dt_s)
+            if wishes.on_start is not None:
+                step_s = None if scene.is_sampled else setup.system.dt_s
+                wishes.on_start(engine.step, scene.steps, step_s)
             watchers: list[Watcher] = [
                 Frames(*planned, last=scene.steps, sampled=scene.is_sampled),
                 Progress(
                     engine.step,
                     scene.steps,
-                    show_progress,
-                    on_progress,
+                    wishes.show_progress,
+                    wishes.on_progress,
                     "sweep" if scene.is_sampled else "step",
                 ),
                 CheckpointByClock(folder.checkpoint),
                 *_states(setup, planned[1], scene.steps),
                 *rest_watchers(scene),
-                *stop_rules,
+                *wishes.stop_rules,
                 interruption,
             ]
-            done = supervise(folder, scene, watchers, tuple(setup.notices))
-    if done.finished:
+            done = yield from supervise(folder, scene, watchers, tuple(setup.notices))
+    if done.finished and wishes.interruption is None:
         interruption.pass_on()  # it came after the last step, when nothing looked any more
     return done
+
+
+def _listening(
+    interruption: Interruption | None,
+) -> contextlib.AbstractContextManager[Interruption]:
+    """Return a context that hears signals, or that of somebody who does already."""
+    return Interruption() if interruption is None else contextlib.nullcontext(interruption)
 
 
 def _states(setup: RunSetup, planned: int, last: int) -> list[Watcher]:
@@ -209,18 +282,12 @@ def _maker(setup: RunSetup) -> EngineFactory:
     return make_card_engine if setup.device == "gpu" else make_cpu_engine
 
 
-def _ready(
-    make: EngineFactory, setup: RunSetup, tell: Callable[[str], None]
-) -> tuple[Engine, float]:
-    """Make the engine, compile everything, and return the seconds that the observables took."""
-    tell("compiling")
-    engine = make(setup.system, setup.state, setup.threads)
+def _warm_up(engine: Engine) -> float:
+    """Compile everything, and return the seconds that the observables took."""
     engine.compile()
     began = time.perf_counter()
     engine.observe()
-    warm_up_s = time.perf_counter() - began
-    tell("simulating")
-    return engine, warm_up_s
+    return time.perf_counter() - began
 
 
 def _kept(folder: RunFolder, summary: RunSummary, setup: RunSetup) -> Run:

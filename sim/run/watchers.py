@@ -327,10 +327,3 @@ class Pace:
         # a short piece, cut by a frame that was due, says little about longer ones
         if aim < self.steps or steps >= self.steps:
             self.steps = max(1, min(aim, 4 * self.steps))
-
-
-def advance_timed(engine: Engine, steps: int, pace: Pace) -> None:
-    """Advance an engine and tell the pace how long it took."""
-    started = time.perf_counter()
-    engine.advance(steps)
-    pace.measured(steps, time.perf_counter() - started)

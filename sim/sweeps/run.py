@@ -7,7 +7,7 @@ import logging
 import os
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -16,12 +16,14 @@ from sim.files.lock import LockedError
 from sim.files.opening import InUseError
 from sim.files.record import Ending
 from sim.run.schedule import ByClock, Schedule
-from sim.run.simulate import Run, RunFailed, RunFileError, simulate
+from sim.run.simulate import Run, RunFailed, RunFileError, Wishes, simulation
+from sim.run.together import alone
 from sim.run.watchers import Scene, Stop, Watcher
 from sim.sweeps.folder import Outcome, SweepFolder
 
 if TYPE_CHECKING:
     from sim.parameters.types import Parameters
+    from sim.run.loop import Simulation
 
 LOOK_SECONDS = 0.5
 """A run looks so often whether it is to stop, and tells so often how far it is."""
@@ -66,8 +68,11 @@ class Job:
     point: PointFunction
 
 
+NOT_BEGUN = Outcome("interrupted", "the sweep was stopped before this run began")
+
+
 @dataclass
-class _Watch:
+class Watch:
     """Tells the parent how far a run is, and stops it when the parent says so."""
 
     folder: SweepFolder
@@ -102,33 +107,30 @@ def simulate_point(
 ) -> Run:
     """Simulate one run of a sweep on one thread or a card, going on with what is in its folder.
 
+    See `going_on`.
+    """
+    wishes = Wishes(threads=1, stop_rules=stop_rules, on_progress=on_progress, device=device)
+    return alone(going_on(parameters, directory, wishes))
+
+
+def going_on(parameters: Parameters, directory: Path, wishes: Wishes) -> Simulation:
+    """Go on with a run of a sweep, leaving steps to who runs it.
+
     A run file that a crash has left unusable is replaced: equal seeds give equal runs. One that
     another process writes or reads is left alone.
     """
-
-    def go(*, resume: bool) -> Run:
-        return simulate(
-            parameters,
-            directory,
-            threads=1,
-            resume=resume,
-            overwrite=not resume,
-            stop_rules=stop_rules,
-            on_progress=on_progress,
-            device=device,
-        )
-
     patience = time.monotonic() + ORPHAN_SECONDS
     while True:
         try:
-            return go(resume=True)
+            return (yield from simulation(parameters, directory, replace(wishes, resume=True)))
         except (LockedError, InUseError):  # its last worker still saves, or somebody reads
             if time.monotonic() > patience:
                 raise
             time.sleep(LOOK_SECONDS)
         except RunFileError:
             _log.warning("%s: its files cannot be used; it starts again", directory)
-            return go(resume=False)
+            afresh = replace(wishes, overwrite=True)
+            return (yield from simulation(parameters, directory, afresh))
 
 
 def warm_kernels(parameters: Parameters) -> None:
@@ -155,25 +157,32 @@ def perform(job: Job) -> Outcome:
     """Do one run in a worker and record how it ended, whatever happens."""
     folder = SweepFolder(Path(job.sweep))
     if folder.stop_file.exists():
-        return Outcome("interrupted", "the sweep was stopped before this run began")
+        return NOT_BEGUN
     directory = folder.path / job.folder
-    watch = _Watch(folder, job.folder)
+    watch = Watch(folder, job.folder)
+    end: Run | Exception
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        run = job.point(job.parameters, directory, stop_rules=(watch,), on_progress=watch.tell)
-    except RunFailed as error:
-        where = f"at step {error.run.step} of {error.run.steps}"
-        outcome = Outcome("failed", f"the run failed {where}: {error.run.reason}")
+        end = job.point(job.parameters, directory, stop_rules=(watch,), on_progress=watch.tell)
     except Exception as error:
-        wanted = logging.ERROR if os.environ.get("CHAINFILM_TRACEBACK") else logging.DEBUG
-        _log.log(wanted, "%s", directory, exc_info=True)
-        outcome = Outcome("failed", _sentence(error))
-    else:
-        outcome = Outcome("finished" if run.finished else "interrupted", run.reason)
+        end = error
+    outcome = outcome_of(end, directory)
     with contextlib.suppress(OSError):  # a full disk must not hide what happened
         folder.end_progress(job.folder)
         folder.set_outcome(job.folder, outcome)
     return outcome
+
+
+def outcome_of(end: Run | Exception, directory: Path) -> Outcome:
+    """Word how a run ended, or what it raised."""
+    if isinstance(end, RunFailed):
+        where = f"at step {end.run.step} of {end.run.steps}"
+        return Outcome("failed", f"the run failed {where}: {end.run.reason}")
+    if isinstance(end, Exception):
+        wanted = logging.ERROR if os.environ.get("CHAINFILM_TRACEBACK") else logging.DEBUG
+        _log.log(wanted, "%s", directory, exc_info=end)
+        return Outcome("failed", _sentence(end))
+    return Outcome("finished" if end.finished else "interrupted", end.reason)
 
 
 def _sentence(error: Exception) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from sim.files.folder import require_one_wish
 from sim.files.lock import held
 from sim.run.setup import usable_threads
+from sim.sweeps.batches import batches_of, kinds_on_card, perform_batch
 from sim.sweeps.folder import Outcome, SweepFolder
 from sim.sweeps.overseer import Overseer, SweepProgress
 from sim.sweeps.pool import Crew, spawned_workers
@@ -72,6 +73,7 @@ def sweep(
     point: PointFunction | None = None,
     workers: int | None = None,
     executor: Executor | None = None,
+    device: str = "cpu",
     resume: bool = False,
     overwrite: bool = False,
     warm_up: Callable[[Parameters], None] | None = None,
@@ -97,14 +99,17 @@ def sweep(
     executor : concurrent.futures.Executor or None
         Where to run; None means processes of this machine. The caller shuts it down. Its workers
         must see the same folder.
+    device : str
+        "cpu", or "gpu": runs step on the graphics card of one worker, those of one kind together,
+        and are then done as on "cpu", where they are found to be finished.
     resume : bool
         Go on with a sweep that is in the folder: finished runs are kept, half-finished ones go on
         from their checkpoints, failed ones are tried again.
     overwrite : bool
         Replace a sweep that is in the folder.
     warm_up : callable or None
-        Called in one worker before any run, with the parameters of one, to compile kernels once;
-        None means `warm_kernels`.
+        Called in one worker before any run on "cpu", with the parameters of one, to compile
+        kernels once; None means `warm_kernels`.
     on_progress : callable or None
         Called with a `SweepProgress` several times per second.
     on_run : callable or None
@@ -121,6 +126,8 @@ def sweep(
     ------
     ParameterError
         If a point is mistaken; all are told before anything runs.
+    CardError
+        If a run cannot step on the card.
     FolderError
         If the folder holds something else, or another process writes it.
     ValueError
@@ -136,6 +143,9 @@ def sweep(
     )
     folder = SweepFolder(Path(directory))
     require_one_wish(resume, overwrite)
+    on_card = None
+    if device == "gpu":
+        on_card = kinds_on_card({run.folder: run.parameters for run in plan.runs})
     folder.make()
     with held(folder.path) as notices:
         folder.claim(plan, resume, overwrite)
@@ -160,12 +170,35 @@ def sweep(
         overseer = Overseer(folder, len(plan.runs), dict(kept), on_progress, on_run)
         make = spawned_workers if executor is None else partial(_lend, executor)
         with overseer:
-            _warm(make, jobs, warm_up or warm_kernels, overseer)
+            if on_card is not None:
+                jobs = _on_card(batches_of(jobs, *on_card), make, overseer)
+            else:
+                _warm(make, jobs, warm_up or warm_kernels, overseer)
             crew = Crew(perform, make, count, overseer.lost, overseer.done, overseer.tick)
             crew.run(jobs)
         folder.stop_file.unlink(missing_ok=True)
     ended = overseer.outcomes
     return Sweep(folder.path, ended, len(plan.runs), overseer.heard != "", tuple(notices))
+
+
+def _on_card(
+    batches: Sequence[tuple[Job, ...]], make: Callable[[int], Executor], overseer: Overseer
+) -> list[Job]:
+    """Simulate batches on the card, one after the other; return the runs that are finished."""
+    finished: list[Job] = []
+
+    def done(jobs: tuple[Job, ...], outcomes: dict[str, Outcome]) -> None:
+        for job in jobs:
+            if outcomes[job.folder].state == "finished":
+                finished.append(job)
+            else:
+                overseer.done(job, outcomes[job.folder])
+
+    def lost(jobs: tuple[Job, ...], sentence: str) -> dict[str, Outcome]:
+        return {job.folder: overseer.lost(job, sentence) for job in jobs}
+
+    Crew(perform_batch, make, 1, lost, done, overseer.tick).run(batches)
+    return finished
 
 
 def _crew_size(workers: int | None, executor: Executor | None, jobs: int) -> tuple[int, list[str]]:

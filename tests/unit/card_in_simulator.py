@@ -239,7 +239,7 @@ def gone(*_):
 
 @pytest.mark.parametrize("asked", ["advance", "snapshot", "observe", "checkpoint"])
 def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch, asked):
-    """In a step, at a frame, at a checkpoint; its last one stays, and the file says how it ended."""
+    """In a step, at a frame, at a checkpoint; the file says how it ended."""
     from sim.run.loop import RunFailed
 
     begun = CardEngine.advance
@@ -256,7 +256,7 @@ def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch, asked
         getattr(engine, asked)()
 
     monkeypatch.setattr(CardEngine, "advance", lose)
-    with pytest.raises(RunFailed, match="graphics card was lost .*ILLEGAL_ADDRESS") as caught:
+    with pytest.raises(RunFailed, match=r"graphics card was lost .*ILLEGAL_ADDRESS") as caught:
         sim.simulate(written(tmp_path, "60 ns"), tmp_path / "out", device="gpu")
     assert isinstance(caught.value.__cause__, EngineLostError)
     assert caught.value.run.ending.name == "FAILED"

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.film import CardFilm, kind_of
+from sim.engines.card.film import CardFilm
+from sim.engines.card.kinds import kind_of
 from sim.engines.card.mesh import CardMesh
 from sim.engines.card.lost import answered
 from sim.engines.guards import StepError, require_few_capped, thrown
@@ -38,7 +39,7 @@ CHANGED = ("magnetisation", "clock", "flags", "applied")
 DUE = (layout.LIST_DUE, layout.LIST_AGAIN, layout.LIST_SHORT)
 
 
-class OtherKindError(ValueError):
+class OtherKindError(RuntimeError):
     """A film that cannot step with those of a batch."""
 
 
@@ -204,9 +205,7 @@ class CardBatch:
         """Say of each film whether it is one of these."""
         return np.isin(np.arange(len(self.systems)), list(films))
 
-    def _make_some(
-        self, active: NDArray[np.bool_], target: NDArray[np.int64]
-    ) -> NDArray[np.int64]:
+    def _make_some(self, active: NDArray[np.bool_], target: NDArray[np.int64]) -> NDArray[np.int64]:
         """Ask for some steps, look how far films have come, and list again if due."""
         films, is_alone = self.films, len(self.systems) == 1
         left = target - self.steps
@@ -305,7 +304,8 @@ class CardBatch:
         """
         if self._energies is None:
             self._energies = self._sum_energies()
-        return self._energies[film]
+        found: NDArray[np.float64] = self._energies[film]
+        return found
 
     def _sum_energies(self) -> NDArray[np.float64]:
         self.fresh()

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.batch import CARRIED, CardBatch
+from sim.engines.card.batch import CARRIED, CardBatch, OtherKindError
 from sim.engines.card.film import as_positions
 from sim.engines.card.lost import answered
 from sim.engines.checkpoints import processor_of, state_of
@@ -18,10 +18,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.engines.guards import StepError
+    from sim.engines.protocol import Engine, EngineFactory
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
-__all__ = ["CardEngine"]
+__all__ = ["CardEngine", "Seats", "advance_together"]
 
 
 class CardEngine:
@@ -79,7 +81,7 @@ class CardEngine:
     def timing(self) -> Mapping[str, float]:
         """Seconds of compiling and of stepping, lists built, capped moves."""
         self.batch.lay_out()
-        flags = self._flags()
+        flags = self.batch.films.seen[self.film]  # a card that is lost is asked for nothing
         return {
             "compile_s": self.batch.compile_s,
             "stepping_s": float(self.batch.stepping_s[self.film]),
@@ -236,3 +238,58 @@ class CardEngine:
         if batch.mesh is not None:
             batch.mesh.summed_at[film] = int(saved["smooth_step"])
         batch.list_again(np.arange(len(batch.systems)) == film)
+
+
+class Seats:
+    """A batch that engines of runs join, one by one, until the first of them is compiled."""
+
+    def __init__(self) -> None:
+        self._batch = CardBatch()
+
+    def __call__(self) -> EngineFactory:
+        """Return what makes the engine of one run, the same one where it is made again."""
+        made: list[CardEngine] = []
+
+        def make(system: ReducedSystem, state: FilmState, threads: int) -> CardEngine:
+            if made:
+                made[0].batch.begin_at(made[0].film, state)
+                return made[0]
+            try:
+                made.append(CardEngine(system, state, threads, self._batch))
+            except OtherKindError:  # such as one that goes on with a step of before
+                made.append(CardEngine(system, state, threads))
+            return made[0]
+
+        return make
+
+
+def advance_together(asked: Mapping[str, tuple[Engine, int]]) -> dict[str, StepError]:
+    """Advance engines on a card, those of a batch in the same launches.
+
+    Parameters
+    ----------
+    asked : mapping of str to (CardEngine, int)
+        Engines and their steps, by names of their own.
+
+    Returns
+    -------
+    dict of str to StepError
+        Those that failed; the others have made their steps.
+
+    Raises
+    ------
+    EngineLostError
+        If the card does not answer any more.
+    """
+    pieces: dict[CardBatch, dict[int, int]] = {}
+    names: dict[tuple[CardBatch, int], str] = {}
+    for name, (engine, steps) in asked.items():
+        if not isinstance(engine, CardEngine):
+            raise TypeError("only engines of a card can be advanced together")
+        pieces.setdefault(engine.batch, {})[engine.film] = steps
+        names[engine.batch, engine.film] = name
+    return {
+        names[batch, film]: error
+        for batch, steps in pieces.items()
+        for film, error in batch.advance(steps).items()
+    }

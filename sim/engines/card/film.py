@@ -18,14 +18,14 @@ from sim.kernels.card.tools import BLOCK
 from sim.kernels.steps.step import FIELD_SIZE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable, Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
-__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of", "kind_of"]
+__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of"]
 
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
@@ -64,19 +64,6 @@ def patch_of(system: ReducedSystem) -> Any:
     sides = system.sides[0], system.sides[1], system.thickness
     cells = [max(1, int(SPAN * side / patch.reach)) for side in sides]
     return patch._replace(cells_x=cells[0], cells_y=cells[1], cells_z=cells[2])
-
-
-def kind_of(system: ReducedSystem) -> Hashable:
-    """Return what films must have in common to step together; seed, sizes and field are their own.
-
-    Steps may be, too, as long as they have as many inner ones.
-    """
-    laws = _as_numbers(cpu_arrays.laws_of(system, DRIFT_CAP, DRIFT_LIMIT))._replace(dt=0.0)
-    several = _sizes(system).size > layout.SIZE_WORDS
-    programme = tuple(array.shape for array in programme_of(system))
-    patch = _as_numbers(patch_of(system))
-    inner = (system.inner_steps, system.mesh_every)
-    return choice_of(system), system.count, several, patch, laws, programme, system.mesh, inner
 
 
 def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
@@ -131,7 +118,7 @@ class CardFilm:
     Parameters
     ----------
     systems : sequence of ReducedSystem
-        Alike in all but what `kind_of` leaves out.
+        Of one kind (`sim.engines.card.kinds`).
     states : sequence of FilmState
         Where each starts; row i in slot i until the first sort.
     queue : sim.kernels.card.tools.Queue
@@ -146,6 +133,8 @@ class CardFilm:
         The same with numbers of the rows' float type, which kernels of steps and lists take.
     recorded : dict
         Steps recorded for this content, by name.
+    seen : int64 (films, FLAGS)
+        The flags as this machine has last seen them.
     """
 
     def __init__(
@@ -161,6 +150,7 @@ class CardFilm:
         self.periods = periods_of(system)
         self.bits = 32 if system.precision == "float32" else 64
         self.recorded: dict[str, Callable[[], None]] = {}
+        self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
         choice, (pair_table, table) = choice_of(system), tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
         self._list_pairs = kernels_of(sorting.list_kernel, system.precision, choice.shares)
@@ -324,8 +314,8 @@ class CardFilm:
 
     def flags(self) -> NDArray[np.int64]:
         """Return the flags, (films, FLAGS), once all that was asked for is done."""
-        found: NDArray[np.int64] = self.queue.get(self.content.flags)
-        return found
+        self.seen = self.queue.get(self.content.flags)
+        return self.seen
 
     def ask_for_lists(self) -> None:
         """Ask for sorted slots and the list of their neighbours, in all films where it is due."""

@@ -87,8 +87,9 @@ class CardMesh:
 
     def due(self, at: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Say for which films, by the step of each, the mesh is to be summed before the next."""
-        never = self.summed_at == NEVER
-        return never | ((at % self.every == 0) & (self.summed_at != at))
+        due: NDArray[np.bool_] = (at % self.every == 0) & (self.summed_at != at)
+        due |= self.summed_at == NEVER
+        return due
 
     def steps_until_due(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the steps of each film from the present one to the next sum, 1 or more."""

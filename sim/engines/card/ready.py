@@ -11,7 +11,7 @@ from sim.engines.card.memory import card_bytes
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["CardError", "require_card", "require_known_laws"]
+__all__ = ["CardError", "free_bytes", "require_card", "require_known_laws", "require_room"]
 
 INSTALL = 'pip install "chainfilm[gpu]"'
 CUDA_NEEDED = 13000
@@ -31,12 +31,26 @@ def require_card(system: ReducedSystem) -> None:
         If the film has laws that the card does not know, what it takes is not installed, there is
         no card, its driver is too old, or its memory too small.
     """
+    require_known_laws(system)  # before the card is asked
+    require_room(system, free_bytes())
+
+
+def require_room(system: ReducedSystem, free: int | None) -> None:
+    """Refuse a run that has laws unknown to the card, or needs more memory than is free.
+
+    Parameters
+    ----------
+    system : ReducedSystem
+    free : int or None
+        Of `free_bytes`.
+
+    Raises
+    ------
+    CardError
+    """
     require_known_laws(system)
-    if _is_simulated():
-        return
-    free = _free_bytes()
     needed = card_bytes(system)
-    if needed > free:
+    if free is not None and needed > free:
         raise CardError(
             f"[film] {system.count} particles need about {needed / 1e9:.3g} GB of memory on the "
             f"card, and {free / 1e9:.3g} GB are free; use a smaller patch (count) or --device cpu"
@@ -71,15 +85,18 @@ def require_known_laws(system: ReducedSystem) -> None:
     )
 
 
-def _is_simulated() -> bool:
-    """Say whether kernels of cards run in numba's simulator."""
+def free_bytes() -> int | None:
+    """Return the free memory of the card, None for numba's simulator of one.
+
+    Raises
+    ------
+    CardError
+        If what it takes is not installed, there is no card, or its driver is too old.
+    """
     import numba
 
-    return bool(numba.config.ENABLE_CUDASIM)  # type: ignore[attr-defined]
-
-
-def _free_bytes() -> int:
-    """Return the free memory of the card; see `require_card` for what is raised."""
+    if numba.config.ENABLE_CUDASIM:  # type: ignore[attr-defined]
+        return None
     missing = [name for name in ("numba_cuda", "cupy") if find_spec(name) is None]
     if missing:
         words = " and ".join(name.replace("_", "-") for name in missing)
