@@ -14,8 +14,8 @@ import numpy as np
 
 from sim.engines.card.film import CardFilm
 from sim.engines.card.kinds import kind_of
-from sim.engines.card.mesh import CardMesh
 from sim.engines.card.lost import answered
+from sim.engines.card.mesh import CardMesh
 from sim.engines.guards import StepError, require_few_capped, thrown
 from sim.kernels.card import layout
 from sim.kernels.card.tools import Queue

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
 import pickle
 import uuid
 from pathlib import Path
@@ -38,7 +37,7 @@ class KernelStore:
     def get(self, key: str) -> Any:
         """Return what was kept, None where there is nothing that can be read."""
         try:
-            return pickle.loads(self._path(key).read_bytes())  # noqa: S301
+            return pickle.loads(self._path(key).read_bytes())
         except Exception:  # a file that was cut off may raise whatever it likes
             return None
 
@@ -48,7 +47,7 @@ class KernelStore:
         passing = path.with_suffix(f".{uuid.uuid4().hex}")
         try:
             passing.write_bytes(content)
-            os.replace(passing, path)
+            passing.replace(path)
         except OSError:
             with contextlib.suppress(OSError):
                 passing.unlink(missing_ok=True)

@@ -27,7 +27,7 @@ S = TypeVar("S", bound=Stepping)
 
 
 def answered(method: Callable[Concatenate[S, P], R]) -> Callable[Concatenate[S, P], R]:
-    """Have a method raise `EngineLostError` where the card, or what speaks to it, gives an error."""
+    """Have a method raise `EngineLostError` where the card, or what asks it, gives an error."""
 
     @functools.wraps(method)
     def asked(self: S, *args: P.args, **words: P.kwargs) -> R:

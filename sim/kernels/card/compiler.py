@@ -424,7 +424,7 @@ class Kernel:
         self.jitted = cuda.jit(launched)
 
     def keep(self, store, name):
-        """Look in a store before compiling; the name tells the constants that this was made with."""
+        """Look in a store before compiling; the name tells the constants of the factory."""
         self.jitted._cache = Kept(store, f"{name}.{self.__name__}")
 
 

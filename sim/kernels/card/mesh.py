@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, SIDE, CHOSEN, WORDS
+from sim.kernels.card.layout import BUFFER, CHOSEN, SIDE, WORDS
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
@@ -137,6 +137,7 @@ def mesh_kernels(real, width, span, window):
     """
     lane = LANES[window.dtype.name]
     number = window.dtype.type
+    few, all_of_them = 4 * width, 9 * width
     terms = window.size // span
     inner = np.ascontiguousarray(window.reshape(terms, span)[:, :width]).ravel()
 
@@ -187,7 +188,7 @@ def mesh_kernels(real, width, span, window):
         sync()
         i, n = v // width, v % width
         if i < film.count:
-            weights = local_numbers(4 * width, number)
+            weights = local_numbers(few, number)
             (a, b, c), (tx, ty, tz), (mx, my, mz) = place_slot(mesh, i)
             fill(weights, 0, tx, shape.inverse_x, False)
             fill(weights, 2 * width, tz, shape.inverse_z, False)
@@ -218,7 +219,7 @@ def mesh_kernels(real, width, span, window):
         film, shape = mesh.film, mesh.shape
         if i >= film.count or not is_summed(mesh):
             return
-        weights = local_numbers(9 * width, number)
+        weights = local_numbers(all_of_them, number)
         (a, b, c), (tx, ty, tz), (mx, my, mz) = place_slot(mesh, i)
         fill(weights, 0, tx, shape.inverse_x, True)
         fill(weights, 3 * width, ty, shape.inverse_y, True)

@@ -323,7 +323,7 @@ def list_kernel(real, shares):
 
     @register_jitable(forceinline=True)
     def list_around(film, i, v):
-        """List the neighbours of a slot in a thread; return how many are apart, and how many not."""
+        """List the neighbours of a slot in a thread; return how many are apart, how many not."""
         patch, span = film.patch, film.span
         base = film.flags[SIDE] * film.count
         place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
