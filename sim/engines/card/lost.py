@@ -30,7 +30,7 @@ def answered(method: Callable[Concatenate[S, P], R]) -> Callable[Concatenate[S, 
     """Have a method raise `EngineLostError` where the card, or what asks it, gives an error."""
 
     @functools.wraps(method)
-    def asked(self: S, *args: P.args, **words: P.kwargs) -> R:
+    def asked(self: S, /, *args: P.args, **words: P.kwargs) -> R:
         try:
             return method(self, *args, **words)
         except (EngineLostError, StepError):

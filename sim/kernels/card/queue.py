@@ -3,8 +3,9 @@
 import cupy
 import numpy as np
 from cupyx.scipy import fft
+from numba import cuda
 
-from sim.kernels.card.compiler import BLOCK, cuda
+from sim.kernels.card.compiler import BLOCK
 from sim.kernels.card.layout import films_of
 
 
