@@ -33,12 +33,14 @@ COMMANDS = {
     "export": "measure.export",
     "micrograph": "micrograph.measure_micrograph",
     "map": "map.map_cell_into",
+    "fluid": "bottle.fluid.find_fluid",
+    "design": "wish.design.design",
 }
 """Module of `sim.commands` and function of each command, loaded on use."""
 
 
 def _perform(name: str, args: argparse.Namespace) -> int:
-    module, function = COMMANDS[name].split(".")
+    module, _, function = COMMANDS[name].rpartition(".")
     return int(getattr(import_module(f"sim.commands.{module}"), function)(args))
 
 

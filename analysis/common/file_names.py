@@ -44,6 +44,16 @@ FIGURES_OF_MAP = (
 MICROGRAPH, MICROGRAPH_TABLE = "micrograph.json", "micrograph.csv"
 OF_MICROGRAPH = (MICROGRAPH, MICROGRAPH_TABLE, "micrograph.png")
 
+DESIGN, DESIGN_REPORT, FOUND_FILM = "design.json", "design.html", "film.toml"
+OF_DESIGN = (DESIGN, DESIGN_REPORT, FOUND_FILM)
+FLUID, FLUID_REPORT, FLUID_SAMPLES = "fluid.json", "fluid.html", "fluids.csv"
+FILM_TABLES, ENSEMBLE = "particles.toml", "ensemble.toml"
+OF_FLUID = (FLUID, FLUID_REPORT, FLUID_SAMPLES, FILM_TABLES, ENSEMBLE)
+FIGURES_OF_FLUID = (
+    "magnetisation_curve", "susceptibility_spectrum", "core_sizes", "unknown_pairs",
+)  # fmt: skip
+CHECKED_FLUIDS = "check_ensemble.csv"
+
 FIGURES = "figures"
 FORMATS = ("png", "svg", "pdf")
 MOVING_PICTURE, MOVING_FORMATS = "film", ("gif", "mp4")

@@ -172,6 +172,8 @@ class Traced:
         How many samples stand behind it; empty where none are counted.
     interval : str
         Its 95 % interval, empty without.
+    runs : str
+        How many runs it is the mean of, where it is one.
     """
 
     key: str
@@ -180,12 +182,14 @@ class Traced:
     definition: str
     samples: str = ""
     interval: str = ""
+    runs: str = ""
 
     @property
     def behind(self) -> str:
         """What stands behind the number, as words that follow its key."""
         parts = [f"{self.samples} samples"] if self.samples else []
         parts += [f"95 % interval {self.interval}"] if self.interval else []
+        parts += [f"mean of runs: {self.runs}"] if self.runs else []
         return "".join(f"; {part}" for part in parts)
 
 
@@ -198,7 +202,10 @@ def trace(one: Traced) -> Cell:
     return Html(f'<a class="trace" href="#{place}" title="{hover}">{escape(one.text)}</a>')
 
 
-def trace_fold(numbers: Iterable[Traced], file: str) -> str:
+_SAMPLES_NOTE = "Samples are independent ones: frames that show the same chains again count once."
+
+
+def trace_fold(numbers: Iterable[Traced], file: str, note: str = _SAMPLES_NOTE) -> str:
     """Return the folded list of where each number comes from: key, definition, samples."""
     rows = "".join(
         f'<dt id="{escape(quote(f"from-{one.key}"))}">{escape(one.name)}'
@@ -206,9 +213,8 @@ def trace_fold(numbers: Iterable[Traced], file: str) -> str:
         f'<span class="quiet"><code>{escape(one.key)}</code>{escape(one.behind)}</span></dd>'
         for one in {one.key: one for one in numbers}.values()
     )
-    note = f"Keys are those of {file}. Samples are independent ones: frames that show the same "
     body = f'<dl class="traces">{rows}</dl>' if rows else ""
-    return fold("Where each number comes from", body, f"{note}chains again count once.")
+    return fold("Where each number comes from", body, f"Keys are those of {file}. {note}")
 
 
 def numbers_block(numbers: Iterable[Traced]) -> str:

@@ -16,6 +16,7 @@ from typing import Any
 from analysis.common import file_names
 from analysis.common.errors import InputError
 from analysis.files.csv_text import write_csv
+from analysis.sweeps.fluids import BOTTLE, FLUID, TOGETHER, over_fluids
 from analysis.sweeps.keys import SweptKey
 from analysis.sweeps.run import MEASURES, SweptRun, read_run
 from analysis.uncertainty.estimate import Estimate
@@ -58,6 +59,8 @@ class SweepTable:
     small_patches : dict of tuple of int
         Points whose patch is too small, under "narrow" for their spacings and "short" for their
         chains.
+    fluids : int
+        Likely fluids with each of which every point is run; 0 without an ensemble.
     """
 
     title: str
@@ -71,6 +74,7 @@ class SweepTable:
     begun_by: dict[str, Any] = field(default_factory=dict)
     timing: dict[str, float] = field(default_factory=dict)
     small_patches: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    fluids: int = 0
 
     @property
     def keys(self) -> list[str]:
@@ -142,6 +146,7 @@ def collect(directory: str | Path) -> SweepTable:
         ),
         begun_by=_begun_by(record),
         timing=_seconds(runs),
+        fluids=len({row[FLUID] for row in rows if FLUID in row}),
         small_patches={
             name: tuple(
                 dict.fromkeys(
@@ -214,6 +219,8 @@ def _row(
         "reason": run.reason,
         "folder": planned["folder"],
     }
+    if FLUID in planned:
+        row[FLUID] = planned[FLUID]
     row |= {axis.column: point["columns"].get(axis.column) for axis in axes.values()}
     done = run.status == "done"
     row["equilibrated"] = ("yes" if run.equilibrated else "no") if done else None
@@ -247,11 +254,14 @@ def _provisional(run: SweptRun) -> str:
     return f"provisional: dipoles cut off at {reach * scale.factor:.3g} {scale.unit}"
 
 
-def _by_point(rows: list[dict[str, Any]]) -> Iterable[list[int]]:
-    """Numbers of the rows of each point, in order."""
+def _by_point(
+    rows: list[dict[str, Any]], *keys: str, among: Iterable[int] | None = None
+) -> Iterable[list[int]]:
+    """Numbers of the rows of each point, or of all that agree in more keys, in order."""
     groups: dict[Any, list[int]] = {}
-    for number, row in enumerate(rows):
-        groups.setdefault(row["point"], []).append(number)
+    for number in range(len(rows)) if among is None else among:
+        row = rows[number]
+        groups.setdefault((row["point"], *map(row.get, keys)), []).append(number)
     return groups.values()
 
 
@@ -265,7 +275,7 @@ def _scatter(rows: list[dict[str, Any]], runs: list[SweptRun]) -> dict[str, floa
     out = {}
     for measure in MEASURES:
         squares, freedom = 0.0, 0
-        for group in _by_point(rows):
+        for group in _by_point(rows, FLUID):
             found = [runs[k].estimates.get(measure.column) for k in group]
             good = [(e.value, e.error) for e in found if e and e.value is not None and e.error]
             if len(good) < 2:
@@ -302,6 +312,9 @@ def _summary(
         ends: dict[str, float | None] = {}
         for measure in MEASURES:
             found = [runs[k].estimates[measure.column] for k in done]
+            if FLUID in head:
+                ends |= _over_fluids(row, rows, runs, done, measure.column, scatter)
+                continue
             estimate = _combined(found, scatter.get(measure.column))
             row[measure.column] = estimate.value
             row[f"{measure.column}_error"] = estimate.error
@@ -314,6 +327,32 @@ def _summary(
             row[name] = math.fsum(values) / len(values) if values else None
         out.append(row | ends)
     return out
+
+
+def _over_fluids(
+    row: dict[str, Any],
+    rows: list[dict[str, Any]],
+    runs: list[SweptRun],
+    done: list[int],
+    column: str,
+    scatter: dict[str, float],
+) -> dict[str, float | None]:
+    """Put the mean over all fluids into a row of the summary, and give what stands at its end."""
+    groups = _by_point(rows, FLUID, among=done)
+    each = [
+        _combined([runs[k].estimates[column] for k in group], scatter.get(column))
+        for group in groups
+    ]
+    found = over_fluids(each)
+    row[column], row[f"{column}_error"] = found.mean, found.run
+    row[f"{column}_replicas"] = found.fluids
+    low, high = found.interval() or (None, None)
+    return {
+        f"{column}{BOTTLE}": found.bottle,
+        f"{column}{TOGETHER}": found.together,
+        f"{column}_low_95": low,
+        f"{column}_high_95": high,
+    }
 
 
 def _combined(estimates: list[Estimate], scatter: float | None) -> Estimate:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from analysis.common import file_names
 from analysis.common.arrays import Floats
 from analysis.quantities.all import quantity
+from analysis.sweeps.fluids import whole_error
 from analysis.sweeps.gather import SweepFolderError, collect
 from analysis.uncertainty.number_text import as_float
 
@@ -236,7 +237,7 @@ def read_sweep_grid(directory: str | Path) -> SweepGrid:
         taken.add(index)
         for column in MEASURED:
             values[column][index] = as_float(row[column])
-            errors[column][index] = as_float(row[f"{column}_error"])
+            errors[column][index] = whole_error(row, column)
     return SweepGrid(
         axes=axes,
         values=values,

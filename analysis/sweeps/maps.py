@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.pictures import style
 from analysis.sweeps.axes import is_at_rest, other_keys, trend_axis, values_of
+from analysis.sweeps.fluids import whole_error
 from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_error
 
 if TYPE_CHECKING:
@@ -121,7 +122,7 @@ def _write_numbers(
                 words = NOT_MEASURED if point["replicas_done"] else "not done"
                 colour = style.QUIET
             else:
-                error = as_float(point[f"{measure.column}_error"])
+                error = whole_error(point, measure.column)
                 words = with_error(float(values[row, column]), error, measure.unit)
                 words = words.replace(" (error unknown)", "\nerror unknown")
                 words = words.replace(" ±", "\n±")

@@ -18,17 +18,16 @@ from analysis.reports.page import (
     figure_blocks,
     fold,
     frame,
-    table,
     warning_list,
 )
 from analysis.reports.provenance import sweep_rows
-from analysis.sweeps.axes import is_at_rest, trend_axis
+from analysis.sweeps.axes import trend_axis
+from analysis.sweeps.points import points_table, where_from
 from analysis.sweeps.report import decisive_of, notes_of, points_summary
 from analysis.sweeps.trends import trend
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
     from pathlib import Path
 
     from analysis.sweeps.gather import SweepTable
@@ -101,6 +100,7 @@ def page(optics: SweepOptics, table: SweepTable) -> str:
     """Text of the page as HTML, pictures included."""
     notes = notes_of(table)
     figures = figures_of(optics)
+    light = [one for one in LIGHT if one.point and one.column in optics.columns]
     head = {name: figures.pop(name) for name in list(figures)[:2]}
     parts = [
         decisive_box(*decisive_of(notes), "All runs are done and came to rest."),
@@ -110,12 +110,11 @@ def page(optics: SweepOptics, table: SweepTable) -> str:
         warning_list(notes),
         fold("Further trends", figure_blocks(figures)),
         *(
-            fold(f"All points at {with_unit(w, 'm')}", points(swept, LIGHT, optics), _POINTS_NOTE)
+            fold(f"All points at {with_unit(w, 'm')}", points_table(swept, light), _POINTS_NOTE)
             for w, swept in optics.tables.items()
         ),
         fold("How fast the films answer", _answers(optics), _POINTS_NOTE),
-        fold("What the numbers are", definitions((one.name, one.definition) for one in
-                                                 OF_LIGHT.values())),
+        where_from([*light, *_known(optics)], file_names.OPTICS_SUMMARY),
         fold("How this was made", definitions(sweep_rows(table))),
     ]  # fmt: skip
     about = f"{points_summary(table)} Index of the cores: {optics.source}."
@@ -143,25 +142,12 @@ def answer(optics: SweepOptics) -> str:
     )
 
 
-def points(swept: SweepTable, quantities: Iterable[Quantity], optics: SweepOptics) -> str:
-    """Return the table of all points, value and error in each cell."""
-    shown = [one for one in quantities if one.point and one.column in optics.columns]
-    axes = swept.axes.values()
-    rows = []
-    for row in swept.summary:
-        star = "" if is_at_rest(row) or not row["replicas_done"] else " *"
-        cells = [f"{row['point']}{star}", *(axis.shown(row[axis.column]) for axis in axes)]
-        for one in shown:
-            value, error = (as_float(row[one.column + end]) for end in ("", "_error"))
-            cells.append(with_error(value, error, one.unit))
-        rows.append(cells)
-    head = ["Point", *(axis.words for axis in axes), *(one.name for one in shown)]
-    return table(head, rows, "points", "The sweep has no points.")
+def _known(optics: SweepOptics) -> list[Quantity]:
+    """Return the response times that some run has."""
+    return [one for one in RESPONSE if one.point and one.column in optics.columns]
 
 
 def _answers(optics: SweepOptics) -> str:
     """Return the response times of all points, empty where none is known."""
-    known = [one for one in RESPONSE if one.column in optics.columns]
-    if not known or trend_axis(optics.tables[optics.wavelengths[0]]) is None:
-        return ""
-    return points(optics.tables[optics.wavelengths[0]], known, optics)
+    known, swept = _known(optics), optics.tables[optics.wavelengths[0]]
+    return "" if not known or trend_axis(swept) is None else points_table(swept, known)

@@ -6,7 +6,6 @@ reports of the runs in the same folder.
 
 from __future__ import annotations
 
-import math
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,9 +29,9 @@ from analysis.reports.page import (
 )
 from analysis.reports.provenance import sweep_rows
 from analysis.sweeps.axes import is_at_rest
+from analysis.sweeps.points import EMPTY, points_table, where_from
 from analysis.sweeps.run import MEASURES
 from analysis.sweeps.trends import trend_figures
-from analysis.uncertainty.number_text import as_float, with_error, with_unit
 
 if TYPE_CHECKING:
     from analysis.sweeps.gather import SweepTable
@@ -46,7 +45,7 @@ _POINTS_NOTE = (
     "whose lengths and spacings are values at the end of the run. All columns are in summary.csv, "
     "single runs in sweep.csv."
 )
-_EMPTY = "The sweep has no points."
+_AT_POINTS = [measure for measure in MEASURES if measure.point]
 
 
 def write_sweep_report(table: SweepTable, directory: str | Path) -> Path:
@@ -82,8 +81,9 @@ def page(table: SweepTable) -> str:
         section("Trends", figure_blocks(trend_figures(table))),
         _to_optics(table),
         warning_list(notes),
-        fold("All points", _points(table), _POINTS_NOTE),
+        fold("All points", points_table(table, _AT_POINTS), _POINTS_NOTE),
         fold("All runs", _runs(table)),
+        where_from(_AT_POINTS, file_names.SUMMARY),
         fold("Before you build it", definitions(CAUTIONS)),
         fold("How this was made", definitions(sweep_rows(table))),
     ]
@@ -161,6 +161,12 @@ def notes_of(table: SweepTable) -> list[str]:
         notes.append(
             f"Spacings and figures are {table.provisional}: distant chain ends do not repel."
         )
+    if table.fluids:
+        notes.append(
+            f"Each point is the mean over {table.fluids} fluids that fit the sheet of the bottle; "
+            "bars are the errors of runs and bottle together, the table of all points gives them "
+            "apart, and light is given with the scatter of all runs."
+        )
     for name, words in SMALL_PATCH_WORDS.items():
         if points := table.small_patches.get(name):
             rows_of = [row for row in table.summary if row["point"] in points]
@@ -190,28 +196,6 @@ def _name(table: SweepTable, row: dict[str, Any]) -> str:
     return f"point {row['point']} ({values})"
 
 
-def _points(table: SweepTable) -> str:
-    """Table of all points, value and error in each cell."""
-    measures = [measure for measure in MEASURES if measure.point]
-    head = ["Point", *(axis.words for axis in table.axes.values()), "Replicas"]
-    head += [measure.name for measure in measures]
-    rows = []
-    for row in table.summary:
-        star = "" if is_at_rest(row) or not row["replicas_done"] else " *"
-        cells = [f"{row['point']}{star}"]
-        cells += [axis.shown(row[axis.column]) for axis in table.axes.values()]
-        total = sum(r["point"] == row["point"] for r in table.rows)
-        cells.append(f"{row['replicas_done']} of {total}")
-        for measure in measures:
-            value, error = (as_float(row[measure.column + end]) for end in ("", "_error"))
-            exact = measure.computed and not math.isfinite(error)
-            cells.append(
-                with_unit(value, measure.unit) if exact else with_error(value, error, measure.unit)
-            )
-        rows.append(cells)
-    return html_table(head, rows, "points", _EMPTY)
-
-
 def _runs(table: SweepTable) -> str:
     """Table of all runs with a link to the page of each."""
     rows = []
@@ -225,4 +209,4 @@ def _runs(table: SweepTable) -> str:
         values = [axis.shown(row[axis.column]) for axis in table.axes.values()]
         rows.append([link, *values, str(row["seed"] or ""), state, rest])
     head = ["Run", *(axis.words for axis in table.axes.values()), "Seed", "State", "Came to rest"]
-    return html_table(head, rows, "points", _EMPTY)
+    return html_table(head, rows, "points", EMPTY)

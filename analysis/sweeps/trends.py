@@ -25,6 +25,7 @@ from analysis.sweeps.axes import (
     place_of,
     trend_axis,
 )
+from analysis.sweeps.fluids import whole_error
 from analysis.sweeps.maps import MAPPED, can_map, trend_map
 from analysis.sweeps.run import MEASURES
 from analysis.uncertainty.number_text import Scale, as_float
@@ -198,7 +199,7 @@ def _draw_family(
         x = [place_of(row, axis, share) for row in rows]
         # what was not measured is not a number, and leaves a gap in the line
         y = np.array([as_float(row[measure.column]) for row in rows]) * scale.factor
-        error = np.array([as_float(row[f"{measure.column}_error"]) for row in rows]) * scale.factor
+        error = np.array([whole_error(row, measure.column) for row in rows]) * scale.factor
         axes.plot(x, y, color=colour, linewidth=0.8, dashes=dashes, alpha=0.7)
         for k, row in enumerate(rows):
             if not math.isfinite(y[k]):

@@ -29,6 +29,11 @@ def check(args: argparse.Namespace) -> int:
     if is_sweep(args.file):
         say(_sweep(args))
         return DONE
+    if args.ensemble is not None:
+        from sim.commands.bottle.outlook import check_fluids
+
+        check_fluids(args)
+        return DONE
     parameters = loaded(args.file, args.seed)
     from sim.files.provenance import made_by
     from sim.files.record import resolved
@@ -71,7 +76,7 @@ def _sweep(args: argparse.Namespace) -> str:
     from sim.sweeps.outlook import calibrate_sweep, look_ahead_of_points
     from sim.sweeps.table import load_sweep
 
-    plan = load_sweep(args.file, args.seed, seconds=READING_SECONDS)
+    plan = load_sweep(args.file, args.seed, seconds=READING_SECONDS, ensemble=args.ensemble)
     notice_lines(plan.notices)
     say_on_terminal(f"looking ahead at {len(plan.points)} points ...")
     points = look_ahead_of_points(plan, LOOKING_SECONDS)

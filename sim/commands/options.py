@@ -76,7 +76,7 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     ----------
     commands : dict
         Function of each command, by name: `new`, `check`, `run`, `sweep`, `measure`, `plot`,
-        `export`, `micrograph`, `map`.
+        `export`, `micrograph`, `map`, `fluid`, `design`.
 
     Returns
     -------
@@ -108,6 +108,8 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
         ("export", _export),
         ("micrograph", _micrograph),
         ("map", _map),
+        ("fluid", _fluid),
+        ("design", _design),
     ):
         summary = (describe.__doc__ or "").rstrip(".")
         command = chosen.add_parser(name, help=summary, description=f"{summary}.")
@@ -196,6 +198,7 @@ def _check(command: argparse.ArgumentParser) -> None:
         "--figure", nargs="?", const="", metavar="PICTURE",
         help="draw the pair potential; default: FILE_pair_potential.png",
     )  # fmt: skip
+    _ensemble(command)
 
 
 def _run(command: argparse.ArgumentParser) -> None:
@@ -213,18 +216,14 @@ def _sweep(command: argparse.ArgumentParser) -> None:
     """Simulate, measure and plot every point of the [sweep] table and show the trends."""
     _file(command)
     _folder(command, "sweep")
-    command.add_argument(
-        "--workers",
-        type=_whole(1, 10_000, "from 1"),
-        metavar="N",
-        help="runs at a time, each on one thread; default: all cores; changes no result",
-    )
+    _workers(command, "default: all cores; changes no result")
     command.add_argument(
         "--cluster",
         metavar="ADDRESS",
         help="run on a Dask scheduler's workers, such as tcp://host:8786; local starts one here; "
         "default: processes of this machine",
     )
+    _ensemble(command)
     _device(command)
     _seed(command)
     _json(command)
@@ -298,6 +297,46 @@ def _map(command: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     _json(command)
     _loudness(command)
+
+
+def _design(command: argparse.ArgumentParser) -> None:
+    """Look for the film that meets a wish, by theory and by films that are run."""
+    command.add_argument("file", type=_path, metavar="WISH", help="file of the wish")
+    _folder(command, "search")
+    _workers(command, "default: all cores; so many films are chosen at a time")
+    _json(command)
+    _loudness(command)
+
+
+def _fluid(command: argparse.ArgumentParser) -> None:
+    """Find the particles behind the sheet of a bottle, and fluids that fit it."""
+    command.add_argument("file", type=_path, metavar="SHEET", help="sheet of the bottle (TOML)")
+    command.add_argument(
+        "-o", "--output", type=_path, metavar="DIR", help="folder; default: SHEET without ending"
+    )
+    command.add_argument("--overwrite", action="store_true", help="replace a bottle in the folder")
+    command.add_argument(
+        "--fluids", type=_whole(2, 100, "from 2 to 100"), metavar="N", default=12,
+        help="fluids of the ensemble, all equally likely; default: 12",
+    )  # fmt: skip
+    _seed(command)
+    _json(command)
+    _loudness(command)
+
+
+def _ensemble(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--ensemble", type=_path, metavar="FILE",
+        help="with each fluid of this file, as `chainfilm fluid` writes it: numbers with the "
+        "bottle's error beside their own; default: the fluid of the film, or that of its [sweep]",
+    )  # fmt: skip
+
+
+def _workers(command: argparse.ArgumentParser, more: str) -> None:
+    command.add_argument(
+        "--workers", type=_whole(1, 10_000, "from 1"), metavar="N",
+        help=f"runs at a time, each on one thread; {more}",
+    )  # fmt: skip
 
 
 def _file(command: argparse.ArgumentParser) -> None:

@@ -13,7 +13,7 @@ from sim.commands.errors import DONE, FAILED, INTERRUPTED
 from sim.commands.json_output import json_text, sweep_content
 from sim.commands.progress import SweepBar
 from sim.commands.terminal import error_line, notice_lines, say, say_on_terminal
-from sim.commands.text import again_text, folder_of
+from sim.commands.text import again_text, folder_of, shell_word
 
 if TYPE_CHECKING:
     from analysis.sweeps.gather import SweepTable
@@ -27,7 +27,7 @@ def sweep(args: argparse.Namespace) -> int:
     from sim.sweeps.table import load_sweep
 
     directory = folder_of(args)
-    plan = load_sweep(args.file, args.seed)
+    plan = load_sweep(args.file, args.seed, ensemble=args.ensemble)
     notice_lines(plan.notices)
     plots = not args.no_plots
     if args.device == "gpu" and args.cluster is not None:
@@ -55,7 +55,10 @@ def sweep(args: argparse.Namespace) -> int:
         print_sweep(gathered, directory)
     if result.finished:
         return DONE
-    error_line(sweep_text.ending(result, again_text("sweep", args.file, directory)))
+    again = again_text("sweep", args.file, directory)
+    if args.ensemble is not None:
+        again += f" --ensemble {shell_word(args.ensemble)}"
+    error_line(sweep_text.ending(result, again))
     return FAILED if result.ended else INTERRUPTED
 
 

@@ -25,9 +25,10 @@ _NUMBERS = re.compile(r"\d[\d.,e+-]*( (to|and) \d[\d.,e+-]*)?( [a-zA-Zµ]{1,5}\b
 
 def heading(plan: SweepPlan) -> str:
     """Return the size of a sweep in one line."""
-    replicas = f" x {plan.replicas} replicas" if plan.replicas > 1 else ""
+    replicas = f" x {plan.fluids} fluids" if plan.fluids else ""
+    replicas += f" x {plan.replicas} replicas" if plan.replicas > 1 else ""
     points, runs = plan.point_count, plan.run_count
-    keys = ", ".join(key.path for key in plan.keys)
+    keys = ", ".join(key.path for key in plan.keys) or "nothing but the fluid"
     return f"{points} points{replicas} = {runs} runs; swept: {keys}"
 
 
@@ -88,6 +89,7 @@ def outlook(points: Sequence[PointOutlook]) -> str:
     rows = []
     for point in points[:MOST_LISTED]:
         band = f"{point.predicted_mean_length_low:.2g} to {point.predicted_mean_length_high:.2g}"
+        band += "" if point.bottle is None else f"; bottle +- {point.bottle:.2g}"
         rows.append(
             (
                 f"{point.point:>3}  {_settings(point.settings)}",
@@ -188,6 +190,8 @@ def results(
         rest = "no run is done" if share is None else f"{row['replicas_done']} run(s) done"
         if share is not None:
             length = with_error(nan if value is None else value, nan if error is None else error)
+            if (bottle := row.get("chains_mean_length_bottle")) is not None:
+                length += f" (runs) ± {bottle:.2g} (bottle)"
             state = "in equilibrium" if share == 1 else "not in equilibrium"
             rest = f"mean length {length}, {state}, {rest}"
         rows.append((f"{row['point']:>3}  {settings(row)}", rest))

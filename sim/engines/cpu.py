@@ -137,7 +137,7 @@ class CpuEngine:
         self._sum_dipoles()
         made, status = self._film.advance(1)
         if made == 1 and status == layout.STEP_DONE:
-            self._rub(self._flow)
+            self._stir(self._flow)
         return status
 
     def _sum_dipoles(self, anew: bool = False) -> int:
@@ -155,10 +155,10 @@ class CpuEngine:
             mesh.keep(self._slots, self._content.long_range, self._step)
         return mesh.steps_until_due(self._step)
 
-    def _rub(self, flow: StirredFlow) -> None:
+    def _stir(self, flow: StirredFlow) -> None:
         """End a step of particles that the flow of others carries."""
         try:
-            flow.rub(self._film)
+            flow.stir(self._film, self._step - 1)
         except UnsettledFlowError as error:
             raise StepError(str(error), -1, self._step, remedy(self.system)) from error
 

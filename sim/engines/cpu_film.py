@@ -152,7 +152,7 @@ class CpuFilm:
             return [split_steps.near_pair_parts[choice], *body, *moving]
         moving = [step.momenta_part if system.has_momenta else step.motion_part]
         if system.flow is not None:
-            moving = [step.keep_noise, flow_motion.kick_part]
+            moving = [step.keep_noise, flow_motion.turn_part]
         return [*CpuFilm.force_parts(system), step.noise_part, *moving, step.report_part]
 
     @staticmethod
@@ -241,7 +241,7 @@ class CpuFilm:
 
     def compile_flow(self) -> None:
         """Compile what moves particles beside the step, or load it from the cache."""
-        own = flow_motion.force_part, flow_motion.second_half_part, flow_motion.travel_part
+        own = flow_motion.force_part, flow_motion.travel_part
         self._packed.addresses(*self.force_parts(self._system), *own, step.pack_block)
 
     def keep_forces(self) -> None:

@@ -1,11 +1,12 @@
 """The flow that particles stir up, beside the compiled step: two parts, each in its own time.
 
-The near part is the friction of each step (``sim.kernels.flow.motion``). The smooth part hardly
-moves touching particles against each other, so it is done at once for several steps: a move by
-t (M F + kT div M) and noise of covariance 2 kT M t, before the steps whose number is a multiple of
-``flow_every``. Both leave the Boltzmann law as it is, so that one after the other does. Of div M
-there is the slope of a particle's own mobility across the film alone: what stirs others does so
-without divergence.
+The near part moves the particles in each step, by forces of that step and noise averaged over two.
+Its mobility is that of the places at the last list, which is made anew after each move by the
+smooth part, so that the noise of all steps in between is found at once; the drift kT div M is
+added. The smooth part hardly moves touching particles against each other, so it is done at once for
+several steps: a move by t (M F + kT div M) and noise of covariance 2 kT M t, before the steps whose
+number is a multiple of ``flow_every``. Its div M is the slope of a particle's own mobility across
+the film alone: what stirs others does so without divergence.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ import numpy as np
 
 from sim.interactions.flow.near import NearFlowSum
 from sim.interactions.flow.smooth import SmoothFlow
-from sim.kernels.flow import motion
 from sim.kernels.steps import step
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 FLOW_TOLERANCE = 3e-3
-"""Of friction and noise of the near part, relative."""
+"""Of the noise of the near part, relative."""
 NEVER = -1
 
 
@@ -59,7 +59,9 @@ class StirredFlow:
         self._moved_at = NEVER
         self._steps = 0
         self._smooth = SmoothFlow(system.flow, system.count)
-        self._near = NearFlowSum(system.flow, self._smooth.own, FLOW_TOLERANCE)
+        drift_time = self._noise**2 * system.dt
+        self._near = NearFlowSum(system.flow, self._smooth.own, drift_time, FLOW_TOLERANCE)
+        self._seen = NEVER
         self._velocity = np.zeros((3, system.count))
 
     def compile(self, film: CpuFilm) -> None:
@@ -67,9 +69,9 @@ class StirredFlow:
         film.compile_flow()
         slots = film.content.slots
         self._smooth.move((slots.x, slots.y, slots.z), film.content.flow, self._velocity)
-        self._near.see(slots, film.content.neighbours, self._count)
-        self._near.multiply(np.stack([self._velocity, self._velocity]))
+        self._list(film, 0)
         self._near.products = 0
+        self._seen = NEVER
 
     def due(self, at: int) -> bool:
         """Say whether the smooth part is to move the particles before a step."""
@@ -77,7 +79,7 @@ class StirredFlow:
 
     def forget(self) -> None:
         """Move the particles again where the step asks for it, as after a restart."""
-        self._moved_at = NEVER
+        self._moved_at = self._seen = NEVER
 
     def carry(self, film: CpuFilm, at: int) -> None:
         """Move all particles by the smooth part, for the steps from ``at`` on."""
@@ -99,25 +101,30 @@ class StirredFlow:
         slots.x[:count] += self._velocity[0]
         slots.y[:count] += self._velocity[1]
         slots.z[:count] += self._velocity[2] + self._noise**2 * drift
-        film.moved()
+        film.content.flags[step.STALE] = 1  # the near part is that of the places now
         self._moved_at = at
         self.seconds += time.perf_counter() - started
 
-    def rub(self, film: CpuFilm) -> None:
-        """End a step: friction and noise of the near part, and the second half of the move.
+    def _list(self, film: CpuFilm, at: int) -> None:
+        """Find the near part where particles were listed, and its noise up to the next list."""
+        content = film.content
+        self._near.see(content.slots, content.neighbours, content.flow, self._count)
+        lanes = self.every - at % self.every
+        self._near.draw(at, int(content.clock[step.SEED]), lanes, self._noise)
+        self._seen = int(content.flags[step.BUILT])
+
+    def stir(self, film: CpuFilm, at: int) -> None:
+        """Move all particles by the near part: the end of the step ``at``.
 
         Raises
         ------
         UnsettledFlowError
-            If these cannot be found.
+            If its noise cannot be found.
         """
         started = time.perf_counter()
-        slots, count = film.content.slots, self._count
-        self._near.see(slots, film.content.neighbours, count)
-        momentum = slots.momentum[:3, :count]
-        noise = self._noise * slots.last_noise[:3, :count].astype(np.float64)
-        momentum[:] = self._near.friction(momentum.copy(), noise)
-        film.run(motion.second_half_part)
+        if self._seen != film.content.flags[step.BUILT]:
+            self._list(film, at)
+        self._near.move(at)
         film.moved()
         self._steps += 1
         self.seconds += time.perf_counter() - started

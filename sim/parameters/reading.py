@@ -41,6 +41,8 @@ class Reading:
         stands above all tables is "".
     sources : list of tuple or None
         Once asked for, the number of its table and each single magnet.
+    tables : dict of type
+        All tables that the file may hold, among which the home of a misplaced key is looked for.
     """
 
     raw: dict[str, Any]
@@ -49,6 +51,7 @@ class Reading:
     unused: list[str] = field(default_factory=list)
     values: dict[tuple[str, str], Any] = field(default_factory=dict)
     sources: list[tuple[int, Magnet]] | None = None
+    tables: Mapping[str, type] = field(default_factory=lambda: TABLES)
 
     @property
     def steps(self) -> tuple[FieldStepTable, ...]:
@@ -94,26 +97,40 @@ def read_tables(raw: dict[str, Any]) -> Reading:
     reading = Reading(raw)
     found = {"": _read_keys(reading, {"title": TITLE}, raw, "")}
     for name, table in TABLES.items():
-        found[name] = _read_table(reading, table, raw.get(name, {}), f"[{name}]")
+        found[name] = read_table(reading, table, raw.get(name, {}), f"[{name}]")
     found[""] |= _read_keys(reading, {"magnets": MAGNETS}, raw, "")
     if not isinstance(sweep := raw.get("sweep", {}), Mapping):
         reading.problems.append(f"[sweep] must be a table of keys; received {show(sweep)}.")
     unknown = [word for word in raw if word not in KNOWN]
-    reading.problems += [_unknown(word, KNOWN, "", raw[word]) for word in unknown]
+    reading.problems += [_unknown(reading, word, KNOWN, "", raw[word]) for word in unknown]
     reading.values = {(name, key): v for name, values in found.items() for key, v in values.items()}
     _take_temperature(reading)
     return reading
 
 
-def _read_table(reading: Reading, table: type, written: object, label: str) -> dict[str, Any]:
-    """Give the values of one table, without its mistaken keys."""
+def read_table(reading: Reading, table: type, written: object, label: str) -> dict[str, Any]:
+    """Give the values of one table, without its mistaken keys; mistakes go into the reading.
+
+    Parameters
+    ----------
+    reading : Reading
+        Takes the mistakes.
+    table : type
+        Class of the table, which declares its keys.
+    written : object
+        The table as TOML gives it.
+    label : str
+        How messages call it, such as "[particles]".
+    """
     if not isinstance(written, Mapping):
         reading.problems.append(f"{label} must be a table of keys; received {show(written)}.")
         return {}
     keys = keys_of(table)
     values = _read_keys(reading, keys, written, f"{label} ")
     unknown = [word for word in written if word not in keys]
-    reading.problems += [_unknown(word, keys, f"{label} ", written[word]) for word in unknown]
+    reading.problems += [
+        _unknown(reading, word, keys, f"{label} ", written[word]) for word in unknown
+    ]
     for name, key in keys.items():
         choice, *kinds = key.only or ("",)
         if choice not in values:
@@ -156,7 +173,7 @@ def _read_list(
     # Steps of a magnet are named after it, those of the field stand alone.
     outer = label if label.startswith("[[") else ""
     found = [
-        _read_table(reading, must.table, item, f"{outer}{must.heading} number {number}")
+        read_table(reading, must.table, item, f"{outer}{must.heading} number {number}")
         for number, item in enumerate(written, start=1)
     ]
     is_right = len(reading.problems) == before
@@ -178,7 +195,7 @@ def _take_temperature(reading: Reading) -> None:
                     reading.values[place] = parse(written, "energy", temperature)
 
 
-def _unknown(word: object, keys: Iterable[str], label: str, value: object) -> str:
+def _unknown(reading: Reading, word: object, keys: Iterable[str], label: str, value: object) -> str:
     """Word an unknown table or key, with the nearest known one; the top of a file has no label."""
     word, known = str(word), list(keys)
     shown = word if word.replace("_", "").isalnum() and len(word) < 40 else show(word)
@@ -187,7 +204,7 @@ def _unknown(word: object, keys: Iterable[str], label: str, value: object) -> st
         nearest = difflib.get_close_matches(word.lower(), known, 1, 0.4)
         hint = f"the nearest is [{nearest[0]}]" if nearest else "known: " + ", ".join(known)
         return f"[{shown}] is not a known table; {hint}."
-    home = [name for name, table in TABLES.items() if word in keys_of(table)]
+    home = [name for name, table in reading.tables.items() if word in keys_of(table)]
     nearest = difflib.get_close_matches(word.lower(), known, 1, 0.4)
     if home:
         hint = f"it belongs in [{home[0]}]"

@@ -75,6 +75,28 @@ def _energy_product_dimension() -> Dimension:
     return Dimension(plain.noun, units, plain.shown, plain.example, ("MGOe", *plain.accepted))
 
 
+def _fluid_magnetisation_dimension() -> Dimension:
+    """Magnetisation of a fluid in A/m; T and G are those of mu0 M, which sheets state as 4 pi M."""
+    plain = _dimension(
+        "a magnetisation of the fluid",
+        "A/m=1, kA/m=1e3, emu/cm^3=1e3",
+        "A/m,kA/m",
+        "20 mT",
+        "emu/cm3=1e3, emu/cc=1e3",
+    )
+    flux = {"mT": 1e-3 / MU0, "T": 1.0 / MU0, "G": 1e-4 / MU0, "kG": 1e-1 / MU0}
+    return Dimension(
+        plain.noun, {**plain.units, **flux}, plain.shown, plain.example, (*plain.accepted, *flux)
+    )
+
+
+def _susceptibility_dimension() -> Dimension:
+    """Susceptibilities of the SI; one of the Gaussian system is 4 pi of them."""
+    gaussian = {"emu/(cm^3 Oe)": 4.0 * math.pi, "emu/(cm3 Oe)": 4.0 * math.pi}
+    units: dict[str, Decimal | float] = {"": Decimal(1), **gaussian}
+    return Dimension("a susceptibility", units, ("",), "0.9", ("emu/(cm^3 Oe)",))
+
+
 def _angle_dimension() -> Dimension:
     """Angles in rad inside."""
     units: dict[str, Decimal | float] = {"deg": math.pi / 180.0, "rad": Decimal(1)}
@@ -129,6 +151,15 @@ DIMENSIONS: dict[str, Dimension] = {
         "446 kA/m",
         "emu/cm3=1e3, emu/cc=1e3",
     ),
+    "fluid_magnetisation": _fluid_magnetisation_dimension(),
+    "specific_magnetisation": _dimension(
+        "a magnetisation per mass",
+        "A m^2/kg=1, emu/g=1",
+        "A m^2/kg",
+        "15 emu/g",
+        "A m2/kg=1",
+    ),
+    "susceptibility": _susceptibility_dimension(),
     "energy_density": _dimension(
         "an energy density",
         "J/m^3=1, kJ/m^3=1e3, MJ/m^3=1e6, erg/cm^3=1e-1",

@@ -103,7 +103,7 @@ class SweepFolder:
         elif not self.record.exists():
             refuse_to_replace(self.path, found=False, what="sweep", overwrite=overwrite)
         elif overwrite:
-            self._clear()
+            self.clear()
         else:
             self._require_same(wanted, resume)
             return
@@ -139,7 +139,7 @@ class SweepFolder:
             "differ from each other for that reason, and each run's page says what made it"
         ]
 
-    def _clear(self) -> None:
+    def clear(self) -> None:
         """Remove what an earlier sweep has written here, and nothing else."""
         found = _read(self.record)
         for point in found.get("points", []) if isinstance(found, dict) else []:
@@ -215,6 +215,7 @@ def _record(plan: SweepPlan) -> dict[str, Any]:
                         "seed": run.parameters.run.seed,
                         "folder": run.folder,
                         "parameters": resolved(run.parameters),
+                        **({"fluid": run.fluid} if run.fluid else {}),
                     }
                     for run in point.runs
                 ],

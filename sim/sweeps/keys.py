@@ -81,7 +81,7 @@ class SweepKey:
         """Give a value, checked before, as tables hold it: a number in SI, or the text."""
         if self.path == RAMP_RATE:
             return ramp_rate(value)
-        expected = _expectation(self.path)
+        expected = expectation(self.path)
         if isinstance(expected, Quantity) and self.unit:
             return float(expected.read(value))
         if isinstance(expected, Number | WholeNumber):
@@ -175,7 +175,7 @@ def find_key(path: str, tables: Mapping[str, Any]) -> SweepKey:
         begins with the key.
     """
     if path in known_keys(tables):
-        unit = "T_per_s" if path == RAMP_RATE else _unit(path)
+        unit = "T_per_s" if path == RAMP_RATE else unit_of(expectation(path))
         return SweepKey(path, f"{path}_{unit}" if unit else path, unit)
     head = path.partition(".")[0]
     if path in _FIXED or head in _FIXED:
@@ -226,13 +226,14 @@ def _hint(path: str, tables: Mapping[str, Any]) -> str:
     return "a key is written with its table, such as field.strength"
 
 
-def _expectation(path: str) -> Expectation:
+def expectation(path: str) -> Expectation:
+    """Say what the value of a key that can be swept must be."""
     *_, inner, last = path.split(".")
     return COORDINATE if last in _COORDINATES and inner in PLACES else key_at(path).must
 
 
-def _unit(path: str) -> str:
-    expected = _expectation(path)
+def unit_of(expected: Expectation) -> str:
+    """Return the SI unit of values as tables spell it, "" for texts and plain numbers."""
     if not isinstance(expected, Quantity) or expected.has_auto:
         return ""  # no number, or it may be a word: the text is kept
     return _SUFFIX.get(expected.dimension, "")

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.common.conventions import SETTLING_LIVES
-from sim.outlook.look_ahead import CHAINING_COUPLING, look_ahead
+from sim.outlook.fluids import FluidsOutlook
+from sim.outlook.look_ahead import CHAINING_COUPLING, length_band, look_ahead
 from sim.outlook.text.cautions import cautions_on_numbers
 from sim.physics.units import wall_time_text
 from sim.run.cost import Cost, calibrate, wall_limit
@@ -54,6 +55,9 @@ class PointOutlook:
         its film is at rest or says that it is not.
     cautions : tuple of str
         What makes numbers of the point doubtful, a sentence each, as `check` says of a single run.
+    bottle : float or None
+        Of an ensemble, standard deviation of the predicted mean length over its fluids; couplings
+        and lengths are then means over them, and the rest is that of the first.
     """
 
     point: int
@@ -69,6 +73,7 @@ class PointOutlook:
     few_chains: bool
     will_settle: bool | None
     cautions: tuple[str, ...] = ()
+    bottle: float | None = None
 
     @property
     def verdict(self) -> str:
@@ -140,15 +145,21 @@ def look_ahead_of_points(plan: SweepPlan, seconds: float | None = None) -> list[
     found = []
     for place in spread_out(len(plan.points)):
         point = plan.points[place]
-        found.append(_outlook(point.number, point.settings, point.runs[0].parameters))
+        films = [run.parameters for run in point.runs[: max(plan.fluids, 1)]]
+        found.append(_outlook(point.number, point.settings, films))
         if time.monotonic() > until:
             break
     return sorted(found, key=lambda one: one.point)
 
 
-def _outlook(number: int, settings: dict[str, Any], parameters: Parameters) -> PointOutlook:
+def _outlook(number: int, settings: dict[str, Any], films: list[Parameters]) -> PointOutlook:
+    """Look ahead at the films of a point, which differ by their fluids."""
+    parameters, *others = films
     seen = look_ahead(parameters)
     duration = parameters.run.duration
+    over = FluidsOutlook.of([seen, *map(look_ahead, others)])
+    length = over.numbers["predicted_mean_length"]
+    low, high = length_band(length.mean)
     can_chain = seen.coupling_largest >= CHAINING_COUPLING
     lives = None if parameters.run.is_sampled else duration / seen.bond_life
     return PointOutlook(
@@ -156,18 +167,19 @@ def _outlook(number: int, settings: dict[str, Any], parameters: Parameters) -> P
         settings=dict(settings),
         particle_count=seen.particles.count,
         steps=seen.system.steps,
-        coupling=seen.coupling,
-        predicted_mean_length=seen.lengths.central,
-        predicted_mean_length_low=seen.lengths.low,
-        predicted_mean_length_high=seen.lengths.high,
+        coupling=over.numbers["coupling"].mean,
+        predicted_mean_length=length.mean,
+        predicted_mean_length_low=low,
+        predicted_mean_length_high=high,
         bond_lives=lives,
         will_chain=can_chain,
-        few_chains=can_chain and seen.lengths.central < FEW_BONDS,
+        few_chains=can_chain and length.mean < FEW_BONDS,
         # the run must outlast both the growth to the predicted length and ten bond lives
         will_settle=(
             None if lives is None else lives >= SETTLING_LIVES and duration >= seen.film_time
         ),
         cautions=tuple(cautions_on_numbers(parameters, seen)),
+        bottle=length.bottle if others else None,
     )
 
 
@@ -234,17 +246,17 @@ def calibrate_sweep(
         runs=runs,
         workers=crew,
         points_timed=len(timed),
-        wall_s=more * _wall(per_run.tolist(), plan.replicas, crew),
+        wall_s=more * _wall(per_run.tolist(), plan.runs_per_point, crew),
         longest_run_s=float(per_run.max()),
         memory_bytes=memory * crew,
-        file_bytes=int(more * files.sum()) * plan.replicas,
+        file_bytes=int(more * files.sum()) * plan.runs_per_point,
     )
 
 
-def _wall(per_run: list[float], replicas: int, workers: int) -> float:
+def _wall(per_run: list[float], each: int, workers: int) -> float:
     """Wall time in s of runs that are taken up in order by whichever worker is free."""
     free = [0.0] * workers
-    for seconds in per_run * replicas:
+    for seconds in per_run * each:
         first = free.index(min(free))
         free[first] += seconds
     return max(free)

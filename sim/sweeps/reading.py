@@ -27,6 +27,8 @@ class SweepReading:
     ----------
     tables : dict
         Tables of the file.
+    ensemble : str
+        File of fluids, where one is named outside the file: a sweep then needs no [sweep] table.
 
     Attributes
     ----------
@@ -42,17 +44,22 @@ class SweepReading:
         Settings of the points that are listed one by one.
     replicas : int
         Runs a point.
+    ensemble : str
+        File of fluids with each of which every point is run; "" for the film's own.
     """
 
-    def __init__(self, tables: dict[str, Any]) -> None:
+    def __init__(self, tables: dict[str, Any], ensemble: str = "") -> None:
         self.problems: list[str] = []
         self.keys: dict[str, SweepKey] = {}
         self.lists: dict[str, list[Any]] = {}
         self.together: list[list[str]] = []
         self.listed: list[Settings] = []
         self.replicas = 1
+        self.ensemble = ensemble
         self._tables = tables
         table = tables.get("sweep")
+        if table is None and ensemble:
+            return
         if not isinstance(table, Mapping) or not table:
             self.problems.append(
                 "[sweep] is missing; it must be a table of keys with lists of values, such as "
@@ -70,6 +77,8 @@ class SweepReading:
                 self._read_replicas(value)
             elif path == "points":
                 self._read_points(value)
+            elif path == "ensemble":
+                self._read_ensemble(value)
             elif path != "together":
                 self._read_list(path, value)
         if "together" in table:
@@ -95,6 +104,14 @@ class SweepReading:
             self._wrong("replicas", f"must be from 1 to {MOST_REPLICAS}; received {value}.")
         else:
             self.replicas = value
+
+    def _read_ensemble(self, value: object) -> None:
+        if not isinstance(value, str) or not value:
+            self._wrong(
+                "ensemble", f'must name a file such as "ensemble.toml"; received {show(value)}.'
+            )
+        elif not self.ensemble:
+            self.ensemble = value
 
     def _read_list(self, path: str, value: object) -> None:
         if not self._find(path):
@@ -200,7 +217,7 @@ class SweepReading:
     def _check_size(self) -> None:
         if self.problems:
             return
-        if not self.lists and not self.listed:
+        if not self.lists and not self.listed and not self.ensemble:
             self.problems.append(
                 "[sweep] must name at least one key to vary, such as "
                 '"field.strength" = ["5 mT", "10 mT"]; received none.'

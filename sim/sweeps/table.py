@@ -13,6 +13,9 @@ Three forms, which may stand together and are then crossed:
     "particles.core_diameter" = "17 nm"
     "particles.shell_thickness" = "2 nm"
 
+With `ensemble = "bottle/ensemble.toml"` every point is run with each fluid of that file
+(`sim.fluid.ensemble`), and swept keys win over those of the fluids.
+
 Each run has its own seed, made from `run.seed`, the point's settings and the number of the replica:
 runs are independent, and adding values to a list changes no seed of the others.
 """
@@ -31,14 +34,14 @@ from typing import Any
 import tomli_w
 
 from sim.files.record import resolved
-from sim.parameters.checks import SAMPLED
+from sim.fluid.ensemble import read_ensemble
 from sim.parameters.load import from_text
 from sim.parameters.named_files import with_whole_paths
 from sim.parameters.toml import ParameterError, name_of, parse_toml, read_text
 from sim.parameters.types import Parameters
-from sim.physics.shown import show
-from sim.sweeps.keys import RAMP_RATE, SweepKey, ramp_rate, set_ramp_rate
-from sim.sweeps.reading import Settings, SweepReading
+from sim.sweeps.films import film_of, settings_text, with_fluids
+from sim.sweeps.keys import SweepKey
+from sim.sweeps.reading import MOST_RUNS, Settings, SweepReading
 
 NAMED_POINTS = 6
 """So many invalid points are named in one sentence; of the others their number is told."""
@@ -56,12 +59,15 @@ class SweepRun:
         Its folder inside the folder of the sweep.
     parameters : Parameters
         What to simulate, with the run's own seed and text.
+    fluid : int
+        Number of its fluid in the ensemble, from 1; 0 without one.
     """
 
     point: int
     replica: int
     folder: str
     parameters: Parameters
+    fluid: int = 0
 
 
 @dataclass(frozen=True)
@@ -77,7 +83,7 @@ class SweepPoint:
     columns : dict
         The same for tables: SI numbers or texts by column.
     runs : tuple of SweepRun
-        Its replicas.
+        Its replicas, of an ensemble those of each fluid, the first replicas first.
     """
 
     number: int
@@ -88,7 +94,7 @@ class SweepPoint:
     @property
     def name(self) -> str:
         """The settings in words."""
-        return _words(self.settings)
+        return settings_text(self.settings)
 
 
 @dataclass(frozen=True)
@@ -102,7 +108,7 @@ class SweepPlan:
     keys : tuple of SweepKey
         The swept keys.
     replicas : int
-        Runs a point.
+        Runs a point, of an ensemble with each fluid.
     points : tuple of SweepPoint
         In the order of the table, the last key varying fastest; those of a part of the table where
         time was short.
@@ -112,6 +118,8 @@ class SweepPlan:
         What the reader should know about the file.
     left_out : int
         Points that were not made, and so not checked, for want of time.
+    fluids : int
+        Fluids of the ensemble with which every point is run; 0 without one.
     """
 
     title: str
@@ -122,6 +130,12 @@ class SweepPlan:
     base: dict[str, Any]
     notices: tuple[str, ...] = ()
     left_out: int = 0
+    fluids: int = 0
+
+    @property
+    def runs_per_point(self) -> int:
+        """Replicas of all fluids."""
+        return self.replicas * max(self.fluids, 1)
 
     @property
     def point_count(self) -> int:
@@ -131,12 +145,12 @@ class SweepPlan:
     @property
     def run_count(self) -> int:
         """Runs of the table, made or not."""
-        return self.point_count * self.replicas
+        return self.point_count * self.runs_per_point
 
     @property
     def runs(self) -> list[SweepRun]:
         """All runs, the first replicas of all points first, so that trends show early."""
-        return [point.runs[k] for k in range(self.replicas) for point in self.points]
+        return [point.runs[k] for k in range(self.runs_per_point) for point in self.points]
 
 
 def is_sweep(path: str | Path) -> bool:
@@ -159,7 +173,11 @@ def is_sweep(path: str | Path) -> bool:
 
 
 def load_sweep(
-    path: str | Path, seed: int | None = None, *, seconds: float | None = None
+    path: str | Path,
+    seed: int | None = None,
+    *,
+    seconds: float | None = None,
+    ensemble: str | None = None,
 ) -> SweepPlan:
     """Read the parameter file of a sweep.
 
@@ -169,7 +187,7 @@ def load_sweep(
         The file; it must be a faultless parameter file by itself and hold a [sweep] table.
     seed : int, optional
         Takes the place of `run.seed`.
-    seconds : float, optional
+    seconds, ensemble : optional
         See `plan_sweep`.
 
     Returns
@@ -187,12 +205,17 @@ def load_sweep(
     try:
         parameters = from_text(text, name)
     except ParameterError as error:
-        raise ParameterError(name, [*error.problems, *SweepReading(tables).problems]) from error
-    return plan_sweep(parameters.with_seed(seed), name, seconds=seconds)
+        found = SweepReading(tables, ensemble or "").problems
+        raise ParameterError(name, [*error.problems, *found]) from error
+    return plan_sweep(parameters.with_seed(seed), name, seconds=seconds, ensemble=ensemble)
 
 
 def plan_sweep(
-    parameters: Parameters, name: str | None = None, *, seconds: float | None = None
+    parameters: Parameters,
+    name: str | None = None,
+    *,
+    seconds: float | None = None,
+    ensemble: str | None = None,
 ) -> SweepPlan:
     """Make and check every point of a sweep.
 
@@ -205,6 +228,9 @@ def plan_sweep(
         The file, as messages call it.
     seconds : float, optional
         Make points of all parts of the table until so much time is over, and leave out the others.
+    ensemble : str, optional
+        File of fluids with each of which every point is run, instead of that which [sweep] names;
+        with it a file needs no [sweep] table.
 
     Returns
     -------
@@ -219,20 +245,33 @@ def plan_sweep(
     until = None if seconds is None else time.monotonic() + seconds
     name = name or parameters.name
     tables = parse_toml(parameters.text, name)
-    reading = SweepReading(tables)
+    reading = SweepReading(tables, ensemble or "")
     if reading.problems:
         raise ParameterError(name, reading.problems)
     base = {key: value for key, value in tables.items() if key != "sweep"}
     base = with_whole_paths(base, Path(parameters.folder))
     settings = reading.settings()
-    made, problems = _make(parameters, base, reading, settings, until)
+    folder = Path() if ensemble else Path(parameters.folder)
+    fluids = read_ensemble(folder / reading.ensemble).fluids if reading.ensemble else ()
+    if (count := reading.replicas * len(settings) * len(fluids)) > MOST_RUNS:
+        raise ParameterError(
+            name,
+            [
+                f"[sweep] must ask for at most {MOST_RUNS} runs; with "
+                f"{len(fluids)} fluids it asks for {count}."
+            ],
+        )
+    made, problems = _make(
+        parameters, with_fluids(base, fluids, settings), reading, settings, until
+    )
     if problems:
         raise ParameterError(name, problems)
     points = tuple(
         _point(number, settings[number - 1], one, reading, parameters.run.seed, len(settings))
         for number, one in made.items()
     )
-    notices = dict.fromkeys(notice for one in made.values() for notice in one.notices)
+    films = (film for films in made.values() for film in films)
+    notices = dict.fromkeys(notice for film in films for notice in film.notices)
     return SweepPlan(
         title=parameters.title,
         name=name,
@@ -242,6 +281,7 @@ def plan_sweep(
         base=base,
         notices=tuple(notices),
         left_out=len(settings) - len(points),
+        fluids=len(fluids),
     )
 
 
@@ -260,20 +300,23 @@ def spread_out(count: int) -> list[int]:
 
 def _make(
     parameters: Parameters,
-    base: dict[str, Any],
+    bases: list[dict[str, Any]],
     reading: SweepReading,
     settings: list[Settings],
     until: float | None,
-) -> tuple[dict[int, Parameters], list[str]]:
-    """Build points by number, each as a file of its own; tell what is wrong with any of them."""
-    found: dict[int, Parameters] = {}
+) -> tuple[dict[int, list[Parameters]], list[str]]:
+    """Build the films of points by number, each as a file; tell what is wrong with any of them."""
+    found: dict[int, list[Parameters]] = {}
     faults: dict[str, list[int]] = {}
     for number in range(1, len(settings) + 1) if until is None else _numbers(settings, until):
-        try:
-            found[number] = _build(parameters, base, reading, settings[number - 1])
-        except ParameterError as error:
-            for problem in error.problems:
-                faults.setdefault(problem, []).append(number)
+        for fluid, base in enumerate(bases, 1):
+            which = f"with fluid {fluid}: " if len(bases) > 1 else ""
+            try:
+                film = film_of(parameters, base, reading, settings[number - 1])
+                found.setdefault(number, []).append(film)
+            except ParameterError as error:
+                for problem in error.problems:
+                    faults.setdefault(which + problem, []).append(number)
     made = dict(sorted(found.items()))
     problems = [_fault(problem, sorted(numbers), settings) for problem, numbers in faults.items()]
     if not problems:
@@ -289,44 +332,6 @@ def _numbers(settings: list[Settings], until: float) -> Iterator[int]:
             return
 
 
-def _build(
-    parameters: Parameters, base: dict[str, Any], reading: SweepReading, setting: Settings
-) -> Parameters:
-    tables = base
-    for path, value in setting.items():
-        if path != RAMP_RATE:
-            tables = reading.keys[path].set(tables, value)
-    if setting.get("run.dynamics") == SAMPLED:
-        tables = _without_times(tables, setting)
-    tables = {**tables, "title": _title(parameters.title, setting)}
-    tables = with_whole_paths(tables, Path(parameters.folder))  # swept keys may name files too
-    name = str(Path(parameters.folder) / parameters.name)
-    point = from_text(tomli_w.dumps(tables), name)
-    if RAMP_RATE not in setting:
-        return point
-    vectors = [step.vector for step in point.field.steps]
-    rate = ramp_rate(setting[RAMP_RATE])
-    tables = set_ramp_rate(tables, vectors, rate, "run.duration" not in setting)
-    return from_text(tomli_w.dumps(tables), name)
-
-
-def _without_times(tables: dict[str, Any], setting: Settings) -> dict[str, Any]:
-    """Leave out the times of [run], which are those of the points of the sweep that know times."""
-    times = {key for key in ("duration", "time_step") if f"run.{key}" not in setting}
-    kept = {key: value for key, value in tables["run"].items() if key not in times}
-    return {**tables, "run": kept}
-
-
-def _title(title: str, setting: Settings) -> str:
-    words = f"{title}: {_words(setting)}" if title else _words(setting)
-    return words if len(words) <= 200 else words[:197] + "..."
-
-
-def _words(setting: Settings) -> str:
-    parts = (f"{path} = {v if isinstance(v, str) else show(v)}" for path, v in setting.items())
-    return ", ".join(parts)
-
-
 def _fault(problem: str, numbers: list[int], settings: list[Settings]) -> str:
     """Say which points one mistake spoils."""
     named = ", ".join(str(number) for number in numbers[:NAMED_POINTS])
@@ -338,47 +343,51 @@ def _fault(problem: str, numbers: list[int], settings: list[Settings]) -> str:
         for path, value in first.items()
         if all(settings[number - 1][path] == value for number in numbers)
     }
-    where = f" ({_words(shared)})" if shared else ""
+    where = f" ({settings_text(shared)})" if shared else ""
     word = "point" if len(numbers) == 1 else "points"
     return f"[sweep] {word} {named} of {len(settings)}{where}: {problem}"
 
 
-def _same_points(made: dict[int, Parameters], settings: list[Settings]) -> Iterator[str]:
+def _same_points(made: dict[int, list[Parameters]], settings: list[Settings]) -> Iterator[str]:
     """Find points that are the same film, such as "5 mT" and "50 G"."""
     seen: dict[str, int] = {}
-    for number, point in made.items():
-        film = json.dumps(resolved(dataclasses.replace(point, title="")), sort_keys=True)
+    for number, films in made.items():
+        film = json.dumps(resolved(dataclasses.replace(films[0], title="")), sort_keys=True)
         earlier = seen.setdefault(film, number)
         if earlier != number:
             yield (
-                f"[sweep] points {earlier} ({_words(settings[earlier - 1])}) and {number} "
-                f"({_words(settings[number - 1])}) must differ; they are the same film."
+                f"[sweep] points {earlier} ({settings_text(settings[earlier - 1])}) and {number} "
+                f"({settings_text(settings[number - 1])}) must differ; they are the same film."
             )
 
 
 def _point(
     number: int,
     setting: Settings,
-    parameters: Parameters,
+    films: list[Parameters],
     reading: SweepReading,
     seed: int,
     count: int,
 ) -> SweepPoint:
-    """Give a point its replicas."""
-    digits = len(str(count))
-    tables = parse_toml(parameters.text, parameters.name)
+    """Give a point its replicas, those of each fluid where there is an ensemble."""
+    digits, wide = len(str(count)), len(str(len(films)))
+    tables = [parse_toml(film.text, film.name) for film in films]
     runs = []
     for replica in range(1, reading.replicas + 1):
-        own = _seed(seed, setting, replica)
-        folder = f"runs/point_{number:0{digits}d}_replica_{replica}"
-        runs.append(SweepRun(number, replica, folder, _with_seed(parameters, tables, own)))
+        for fluid, film in enumerate(films, 1 if reading.ensemble else 0):
+            which = f"fluid_{fluid:0{wide}d}_" if fluid else ""
+            folder = f"runs/point_{number:0{digits}d}_{which}replica_{replica}"
+            own = _seed(seed, setting, replica, fluid)
+            run = _with_seed(film, tables[max(fluid - 1, 0)], own)
+            runs.append(SweepRun(number, replica, folder, run, fluid))
     columns = {key.column: key.number(setting[path]) for path, key in reading.keys.items()}
     return SweepPoint(number, setting, columns, tuple(runs))
 
 
-def _seed(seed: int, setting: Settings, replica: int) -> int:
+def _seed(seed: int, setting: Settings, replica: int, fluid: int) -> int:
     """Make a seed from 0 to 2^63 - 1 that depends on all of these and on nothing else."""
-    words = json.dumps([seed, sorted(setting.items()), replica])
+    which = [fluid] if fluid else []
+    words = json.dumps([seed, sorted(setting.items()), replica, *which])
     return int.from_bytes(hashlib.sha256(words.encode()).digest()[:8], "big") >> 1
 
 

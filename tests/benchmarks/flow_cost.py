@@ -1,9 +1,10 @@
 """Cost of a step with the flow that particles stir up, against the number of particles.
 
-    python -m tests.benchmarks.flow_cost [N ...]
+    python -m tests.benchmarks.flow_cost [N ...] [--threads N]
 
-Films of 3 % and 16.7 diameters' thickness, one thread, seconds of the processor (so that the load
-of the machine hardly counts); beside them the same film without flow, in plain steps.
+Films of 3 % and 16.7 diameters' thickness, seconds of the processor on one thread (so that the load
+of the machine hardly counts) and of the clock on several; beside them the same film without flow,
+in plain steps.
 """
 
 import argparse
@@ -17,27 +18,31 @@ from tests.reference.small_systems import random_film
 STEPS = 40
 
 
-def cost(system):
-    """Return milliseconds of the processor a step."""
-    engine = CpuEngine(system, random_film(system), 1)
+def cost(system, threads):
+    """Return milliseconds a step, of the processor on one thread, else of the clock."""
+    engine = CpuEngine(system, random_film(system), threads)
     engine.advance(8)
-    started = time.process_time()
+    clock = time.process_time if threads == 1 else time.perf_counter
+    started = clock()
     engine.advance(STEPS)
-    return (time.process_time() - started) / STEPS * 1e3, engine.timing
+    return (clock() - started) / STEPS * 1e3, engine.timing
 
 
 def main():
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("counts", type=int, nargs="*", default=[500, 2000, 6000, 20000])
-    for count in parser.parse_args().counts:
+    parser.add_argument("counts", type=int, nargs="*", default=[500, 2000, 5000, 20000])
+    parser.add_argument("--threads", type=int, default=1)
+    given = parser.parse_args()
+    for count in given.counts:
         plain, stirred = pair_of_systems(count, 0.03, 16.7, 6.0, 12.0)
-        with_flow, timing = cost(stirred)
-        without, _ = cost(dataclasses.replace(plain))
+        with_flow, timing = cost(stirred, given.threads)
+        without, _ = cost(dataclasses.replace(plain), given.threads)
         print(
             f"{count} particles: {with_flow:.2f} ms a step with flow, {without:.2f} without; "
-            f"{timing['flow_products']:.1f} products a step, {1e3 * with_flow / count:.2f} us a "
-            "particle and step"
+            f"{timing['flow_products']:.2f} products a step, {1e3 * with_flow / count:.2f} us a "
+            "particle and step",
+            flush=True,
         )
 
 

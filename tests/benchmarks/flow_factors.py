@@ -1,10 +1,12 @@
-"""By how much the flow that particles stir up quickens growth, decay and turning of chains.
+"""By how much the flow that particles stir up changes growth, decay and turning of chains.
 
 Films with and without it, from the same starts: equal particles with soft cores in the middle of
 their kinds. The factor of a time is that without flow over that with it. Growth: from single
 particles in a field, the time until the mean length is n. Decay: field off, the time in which the
 mean length loses half of what it loses by the end. Turning: chains of n in a field that is turned
-by 45 degrees at once, the time until they have followed by half.
+by 45 degrees at once, the time until they have followed by half. Rest: means of films with and
+without it, which must be the same. A job goes on with new films as long as another fits into its
+time, so that none is left out for being slow.
 
     python -m tests.benchmarks.flow_factors OUT.json --job JOB [--seconds S]   one job, see JOBS
     python -m tests.benchmarks.flow_factors OUT*.json                          the table of all
@@ -37,10 +39,13 @@ from tests.reference.small_systems import film, state_of
 FRACTIONS, THICKNESSES = (0.01, 0.03, 0.1), (12.0, 30.0)
 LENGTHS = (1.5, 2.0, 3.0, 4.0, 6.0)
 TURNED = (2, 5, 10, 20)
+HIGHEST = {0.01: 3.0, 0.03: 6.0, 0.1: 6.0}
+"""Mean length that a film of a volume fraction is followed to."""
 JOBS = [
-    *(f"growth-{f}-{h}-{part}" for f in FRACTIONS for h in THICKNESSES for part in (0, 1)),
-    *(f"decay-{f}-12.0-0" for f in (0.01, 0.1)),
+    *(f"growth-{f}-{h}-0" for f in FRACTIONS for h in THICKNESSES),
+    *(f"decay-{f}-{h}-0" for f in (0.01, 0.1) for h in THICKNESSES),
     *(f"turning-0.004-{h}-0" for h in THICKNESSES),
+    *(f"rest-0.04-12.5-{part}" for part in range(4)),
 ]
 BOND = 1.3
 
@@ -75,15 +80,21 @@ def mean_length(state, system):
     return system.count / connected_components(graph, directed=False)[0]
 
 
-def grow(system, start, end, every, until):
-    """Return times and mean lengths until a time of the film or of the clock."""
+def grow(system, start, end, every, until=math.inf):
+    """Return times and mean lengths until a time or a length, and the engine."""
     engine = CpuEngine(system, start, 1)
     times, lengths = [0.0], [mean_length(start, system)]
-    while times[-1] < end and time.perf_counter() < until:
+    while times[-1] < end and lengths[-1] < until:
         engine.advance(max(1, round(every / system.dt)))
         times.append(engine.step * system.dt)
         lengths.append(mean_length(engine.snapshot(), system))
     return np.array(times), np.array(lengths), engine
+
+
+def another_fits(until, begun, made):
+    """Say whether one more film like those made since a time of the clock ends before another."""
+    now = time.perf_counter()
+    return made == 0 or now + 1.1 * (now - begun) / made < until
 
 
 def passed(times, values, level):
@@ -97,41 +108,97 @@ def passed(times, values, level):
 
 
 def growth(fraction, thickness, seed, until):
-    """Return the times to reach each of `LENGTHS`, without and with flow."""
+    """Return the times to reach each of `LENGTHS`, without and with flow, and the first curves."""
     count = 400 if fraction > 0.05 else 256
-    found = []
-    plain, stirred = pair_of_systems(count, fraction, thickness, 5.0, 12.0)
-    start = random_state(plain, seed)
-    for system in (stirred, plain):
-        begun = time.perf_counter()
-        share = until if system is stirred else until + 40.0
-        times, lengths, _ = grow(system, start, 40.0, 0.05, share)
-        if system is stirred:
-            reached = lengths[-1]
-        found.append([passed(times, lengths, level) for level in LENGTHS])
-        print(system.flow is not None, times[-1], lengths[-1], time.perf_counter() - begun)
-    return {"stirred": [found[0]], "plain": [found[1]], "reached": reached}
+    rows = {"stirred": [], "plain": [], "curves": {}}
+    begun = time.perf_counter()
+    while another_fits(until, begun, len(rows["plain"])):
+        plain, stirred = pair_of_systems(count, fraction, thickness, 5.0, 12.0)
+        start = random_state(plain, seed)
+        for name, system in (("stirred", stirred), ("plain", plain)):
+            times, lengths, _ = grow(system, start, 40.0, 0.05, 1.02 * HIGHEST[fraction])
+            rows[name].append([passed(times, lengths, level) for level in LENGTHS])
+            rows["curves"].setdefault(name, [times.tolist(), lengths.tolist()])
+        seed += 10
+        print("growth", rows["stirred"], rows["plain"])
+    return rows
 
 
 def decay(fraction, thickness, seed, until):
     """Return the half times of the loss of length after the field is off."""
-    rows = {"stirred": [], "plain": [], "reached": []}
-    while time.perf_counter() < until:
+    rows = {"stirred": [], "plain": [], "reached": [], "curves": {}}
+    begun = time.perf_counter()
+    while another_fits(until, begun, len(rows["plain"])):
         plain, stirred = pair_of_systems(400, fraction, thickness, 3.5, 12.0)
         start = random_state(plain, seed)
-        _, lengths, engine = grow(plain, start, 6.0, 1.0, math.inf)
+        _, lengths, engine = grow(plain, start, 6.0, 1.0)
         rows["reached"].append(float(lengths[-1]))
         grown = engine.snapshot()
         off = (FieldStage("hold", np.inf, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)),)
         for name, system in (("stirred", stirred), ("plain", plain)):
             quiet = dataclasses.replace(system, field=off)
-            begun = dataclasses.replace(grown, step=0, time=0.0)
-            times, lengths, _ = grow(quiet, begun, 1.5, 0.02, math.inf)
+            begin = dataclasses.replace(grown, step=0, time=0.0)
+            times, lengths, _ = grow(quiet, begin, 1.5, 0.02)
             last = lengths[len(lengths) * 2 // 3 :].mean()
             rows[name].append([passed(times, -lengths, -0.5 * (lengths[0] + last))])
+            rows["curves"].setdefault(name, [times.tolist(), lengths.tolist()])
         seed += 10
-        print("decay", rows)
+        print("decay", rows["stirred"], rows["plain"])
     return rows
+
+
+RESTING = ("dipolar", "steric", "magnetisation", "near the windows")
+
+
+def rest(fraction, thickness, seed, until):
+    """Return means of `RESTING` over equal spans of two films, one after the other by turns."""
+    system = film(
+        200, fraction=fraction, thickness=thickness, coupling=3.0, dipole_sum="mesh",
+        tolerance=1e-3, precision="float32", dt=1.2e-4,
+    )  # fmt: skip
+    plan = plan_flow(system.sides, system.thickness, system.radius)
+    stirred = dataclasses.replace(system, flow=plan, flow_every=plan.most_steps())
+    engines = {
+        name: CpuEngine(one, random_state(one, seed), 1)
+        for name, one in (("stirred", stirred), ("plain", system))
+    }
+    rows = {"stirred": [], "plain": []}
+    for engine in engines.values():
+        engine.advance(20000)
+    begun = time.perf_counter()
+    while another_fits(until, begun, len(rows["plain"])):
+        for name, engine in engines.items():
+            looks = []
+            for _ in range(100):
+                engine.advance(40)
+                energy = engine.observe()
+                away = np.abs(engine.snapshot().positions[:, 2] - 0.5 * thickness)
+                looks.append(
+                    [energy["dipolar"], energy["steric"], energy["magnetisation"][0],
+                     np.mean(away > 0.5 * thickness - 1.5)]
+                )  # fmt: skip
+            rows[name].append(np.mean(looks, axis=0).tolist())
+    return rows
+
+
+def resting(results):
+    """Print means with and without flow, and by how many errors they differ.
+
+    Errors by the scatter of all films' blocks of 10 spans.
+    """
+    for at, name in enumerate(RESTING):
+        told = []
+        for kind in ("plain", "stirred"):
+            blocks = []
+            for result in results:
+                series = np.array(result[kind])[:, at]
+                blocks.extend(part.mean() for part in np.array_split(series, len(series) // 10))
+            told.append((np.mean(blocks), np.std(blocks, ddof=1) / math.sqrt(len(blocks))))
+        (one, error), (other, also) = told
+        print(
+            f"{name}: without {one:.4f} +- {error:.4f}, with {other:.4f} +- {also:.4f}, apart "
+            f"{(other - one) / math.hypot(error, also):.1f} errors, {len(blocks)} blocks"
+        )
 
 
 def planted(system, n, seed):
@@ -165,8 +232,9 @@ def angle(state, system, n):
 
 def turning(fraction, thickness, seed, until):
     """Return the times until chains of `TURNED` have followed a turned field by half."""
-    rows = {"stirred": [], "plain": [], "reached": 0}
-    while time.perf_counter() < until:
+    rows = {"stirred": [], "plain": []}
+    begun = time.perf_counter()
+    while another_fits(until, begun, len(rows["plain"])):
         found = {"stirred": [], "plain": []}
         for n in TURNED:
             plain, stirred = pair_of_systems(200, fraction, thickness, 8.0, 30.0)
@@ -197,8 +265,8 @@ def run(job, seconds):
     """Do one of `JOBS` within a time of the clock."""
     kind, fraction, thickness, part = job.split("-")
     until = time.perf_counter() + seconds
-    seed = 101 + int(part)
-    work = {"growth": growth, "decay": decay, "turning": turning}[kind]
+    seed = 501 + int(part)
+    work = {"growth": growth, "decay": decay, "turning": turning, "rest": rest}[kind]
     found = work(float(fraction), float(thickness), seed, until)
     return {"job": job, **found}
 
@@ -241,6 +309,8 @@ def main():
         given.out[0].write_text(json.dumps(run(given.job, given.seconds)) + "\n")
         return
     results = [json.loads(line) for path in given.out for line in path.open()]
+    resting([result for result in results if result["job"].startswith("rest")])
+    results = [result for result in results if not result["job"].startswith("rest")]
     for (kind, fraction, thickness, length), (value, error, films) in factors(results).items():
         print(f"{kind} {fraction} {thickness} {length} {value:.3f} +- {error:.3f} ({films} films)")
 

@@ -12,6 +12,7 @@ from scipy.special import j0, j1
 from sim.interactions.flow.free import FLUIDITY, rotne_prager
 from sim.interactions.flow.near import NearFlowSum
 from sim.interactions.flow.smooth import SmoothFlow
+from sim.kernels.flow.layout import LANES
 from sim.kernels.steps import layout
 
 WAVES = 600
@@ -108,7 +109,7 @@ class DenseFlow:
         self.radius = np.asarray(radius, float)
         self.count = len(self.radius)
         self.smooth = SmoothFlow(plan, self.count)
-        self.near = NearFlowSum(plan, self.smooth.own, tolerance)
+        self.near = NearFlowSum(plan, self.smooth.own, 1.0, tolerance)
 
     def see(self, positions):
         """Put the particles there."""
@@ -124,11 +125,15 @@ class DenseFlow:
             apart=token, cell=token, cell_start=token, key=token, order=token,
             scratch=np.zeros((1, 1)),
         )  # fmt: skip
-        given = {"x": x, "y": y, "z": z, "radius": self.radius, "mobility": 0.5 / self.radius}
+        given = {
+            "x": x, "y": y, "z": z, "reference_x": x, "reference_y": y, "reference_z": z,
+            "radius": self.radius, "mobility": 0.5 / self.radius, "kick": np.zeros(count),
+            "identity": np.arange(count, dtype=np.uint32), "momentum": np.zeros((6, count)),
+        }  # fmt: skip
         slots = layout.Slots(
             **{name: given.get(name) for name in layout.Slots._fields},
         )
-        self.near.see(slots, neighbours, count)
+        self.near.see(slots, neighbours, np.zeros((3, count)), count)
 
     def smooth_velocity(self, force, **noise):
         """Return velocities (3, N) by the smooth part."""
@@ -139,7 +144,9 @@ class DenseFlow:
     def near_velocity(self, force):
         """Return velocities (3, N) by the near part."""
         root = np.sqrt(0.5 / self.radius)
-        return root * self.near.multiply(np.stack([root * force, force]))[0]
+        vectors = np.zeros((LANES, 3 * self.count))
+        vectors[0] = (root * force).T.ravel()
+        return root * self.near.multiply(vectors)[0].reshape(-1, 3).T
 
     def matrix(self, part="whole"):
         """Return the mobility (3 N, 3 N); rows are x of all particles, then y, then z."""

@@ -1,4 +1,4 @@
-"""The flow that particles stir up: noise against mobility, drift, friction, bits, equilibrium.
+"""The flow that particles stir up: noise against mobility, drift, bits, equilibrium.
 
 Gates of drawn values are at 4 standard errors, fixed seeds. The noise of a Brownian step must have
 the covariance 2 kT M dt, and kT div M belongs to its mean (D. L. Ermak and J. A. McCammon, J. Chem.
@@ -15,8 +15,9 @@ from analysis.common.errors import InputError
 from sim.engines.cpu import CpuEngine
 from sim.film.particles import draw
 from sim.film.reduce import reduce
-from sim.interactions.flow.krylov import UnsettledFlowError, apply_functions
+from sim.interactions.flow.krylov import UnsettledFlowError, apply_function
 from sim.interactions.flow.plan import LEAST_SIDE, plan_flow
+from sim.kernels.flow.layout import LANES
 from sim.kernels.laws.hindrance import hindered
 from sim.parameters import ParameterError, from_text
 from sim.run.setup import RunSetup
@@ -62,32 +63,21 @@ def test_smooth_noise_has_the_smooth_mobility_as_covariance():
     assert np.mean(off**2) == pytest.approx(1.0, abs=0.3)
 
 
-def test_near_friction_keeps_normal_momenta_and_has_the_near_mobility():
+def test_near_noise_has_the_near_mobility_as_covariance_whichever_its_lane():
     flow = seen()
     near = flow.matrix("near")
-    root = np.sqrt(0.5 / np.repeat(flow.radius[None, :], 3, axis=0).ravel())
-    relative = near / np.outer(root, root)
+    root = np.sqrt(0.5 / np.repeat(flow.radius[:, None], 3, axis=1).ravel())
+    by_particle = np.arange(3 * len(PLACES)).reshape(3, -1).T.ravel()  # x, y, z of each in turn
+    relative = near[np.ix_(by_particle, by_particle)] / np.outer(root, root)
     values, vectors = np.linalg.eigh(relative)
     assert values.min() > 0.0
-    kept = vectors @ np.diag((values - 1.0) / (values + 1.0)) @ vectors.T
-    still = np.zeros((3, len(PLACES)))
-    generator = np.random.default_rng(3)
-    draws = 1500
-    fresh = np.array(
-        [
-            flow.near.friction(still, generator.standard_normal(still.shape)).ravel()
-            for _ in range(draws)
-        ]
-    )
-    wanted = np.eye(len(kept)) - kept @ kept
-    covariance = fresh.T @ fresh / draws
-    diagonal = np.diag(wanted)
-    spread = np.sqrt((np.outer(diagonal, diagonal) + wanted**2) / draws)
-    assert np.abs((covariance - wanted) / spread).max() < 4.5
-    for _ in range(3):
-        momentum = generator.standard_normal(still.shape)
-        found = flow.near.friction(momentum, still).ravel()
-        assert found == pytest.approx(kept @ momentum.ravel(), abs=1e-4)
+    wanted = vectors @ np.diag(np.sqrt(values)) @ vectors.T
+    normals = np.random.default_rng(3).standard_normal((LANES, len(root)))
+    found = flow.near.noise(normals)
+    assert found == pytest.approx(normals @ wanted, abs=1e-4)
+    alone = np.zeros_like(normals)
+    alone[5] = normals[2]
+    assert np.array_equal(flow.near.noise(alone)[5], found[2])
 
 
 def test_near_and_smooth_part_are_symmetric_and_positive_whatever_overlaps():
@@ -102,56 +92,58 @@ def test_near_and_smooth_part_are_symmetric_and_positive_whatever_overlaps():
         assert np.linalg.eigvalsh(0.5 * (matrix + matrix.T)).min() > -2e-6
 
 
-def test_the_drift_is_the_slope_of_the_own_mobility():
-    """div of the smooth part by differences, as random finite differences would find it."""
+def test_the_drift_is_the_divergence_of_the_mobility():
+    """Of both parts, by differences, as random finite differences would find it."""
     flow = seen()
     step = 0.02
-    found = np.zeros(3 * len(PLACES))
+    found = {"smooth": np.zeros(3 * len(PLACES)), "near": np.zeros(3 * len(PLACES))}
     for axis in range(3):
         for j in range(len(PLACES)):
-            column = axis * len(PLACES) + j
             force = np.zeros((3, len(PLACES)))
             force[axis, j] = 1.0
             for sign in (1.0, -1.0):
                 shifted = PLACES.copy()
                 shifted[j, axis] += sign * step
                 flow.see(shifted)
-                velocity = flow.smooth_velocity(force).ravel()
-                found += sign * velocity / (2.0 * step)
-            assert column < found.size
+                for part, velocity in (
+                    ("smooth", flow.smooth_velocity(force)), ("near", flow.near_velocity(force)),
+                ):  # fmt: skip
+                    found[part] += sign * velocity.ravel() / (2.0 * step)
     flow.see(PLACES)
     own = flow.smooth.own
     wanted = np.zeros((3, len(PLACES)))
     wanted[2] = np.interp(PLACES[:, 2], own.height, own.slope)
     assert np.abs(wanted).max() > 0.05
-    assert found == pytest.approx(wanted.ravel(), abs=2e-3)
+    assert found["smooth"] == pytest.approx(wanted.ravel(), abs=2e-3)
+    assert np.abs(flow.near.drift[:2]).max() > 0.01
+    assert found["near"] == pytest.approx(flow.near.drift.ravel(), abs=4e-3)
 
 
-def test_functions_of_a_matrix_by_its_products():
+def test_a_function_of_a_matrix_by_its_products():
     generator = np.random.default_rng(4)
     basis = np.linalg.qr(generator.standard_normal((40, 40)))[0]
     values = np.linspace(0.05, 3.0, 40)
     matrix = basis @ np.diag(values) @ basis.T
-    vectors = generator.standard_normal((2, 40))
-    functions = (np.sqrt, lambda m: 1.0 / (1.0 + m))
+    vectors = generator.standard_normal((3, 40))
+    vectors[2] = 0.0
 
-    def multiply(both):
-        return both @ matrix
+    def multiply(rows):
+        return rows @ matrix
 
-    found, made = apply_functions(multiply, vectors, functions, 1e-10)
-    for one, function, vector in zip(found, functions, vectors, strict=True):
-        assert one == pytest.approx(basis @ (function(values) * (basis.T @ vector)), abs=1e-7)
+    found, made = apply_function(multiply, vectors, np.sqrt, 1e-10)
+    assert found == pytest.approx(((vectors @ basis) * np.sqrt(values)) @ basis.T, abs=1e-7)
     assert made <= 41
-    coarse, fewer = apply_functions(multiply, vectors, functions, 1e-2)
+    coarse, fewer = apply_function(multiply, vectors, np.sqrt, 1e-2)
     assert fewer < made
     assert np.linalg.norm(coarse - found) < 0.03 * np.linalg.norm(found)
-    nothing, _ = apply_functions(multiply, 0.0 * vectors, functions, 1e-3)
+    nothing, _ = apply_function(multiply, 0.0 * vectors, np.sqrt, 1e-3)
     assert not nothing.any()
-    # an eigenvector is done after one product
-    same, _ = apply_functions(multiply, basis.T[:2].copy(), functions, 1e-10)
+    # an eigenvector is done after one product, beside one that is not
+    mixed = np.stack([basis[:, 0], vectors[1]])
+    same, _ = apply_function(multiply, mixed, np.sqrt, 1e-10)
     assert same[0] == pytest.approx(np.sqrt(values[0]) * basis[:, 0], abs=1e-9)
     with pytest.raises(UnsettledFlowError, match="still changes"):
-        apply_functions(multiply, vectors, functions, -1.0)
+        apply_function(multiply, vectors, np.sqrt, -1.0)
 
 
 def test_narrow_patches_and_uneven_sizes_are_refused():

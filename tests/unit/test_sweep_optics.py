@@ -104,6 +104,11 @@ def test_the_page_of_a_sweep(swept, monkeypatch):
     assert "All points at 633 nm" in text
     assert "How fast the films answer" in text
     assert re.search(r"Warnings \(\d+\)", text)
+    # Numbers of all tables lead to what they are, and no link leads nowhere.
+    links = set(re.findall(r'class="trace" href="#([^"]+)"', page))
+    assert {"from-light_retardance_m", "from-response_on_birefringence_s"} <= links
+    assert links <= set(re.findall(r'<dt id="([^"]+)"', page))
+    assert "mean of runs: 2" in page
     # The page of lengths leads to it, once it is there.
     assert f'href="{file_names.OPTICS_REPORT}"' in sweep_report.page(table)
 

@@ -1,7 +1,8 @@
-"""Functions of a symmetric positive matrix times a vector, from products with the matrix alone.
+"""A function of a symmetric positive matrix times vectors, from products with the matrix alone.
 
 Lanczos' method (E. Chow and Y. Saad, SIAM J. Sci. Comput. 36, A588 (2014)): the matrix is
-seen through the vectors M v, M M v, ... which it makes of v, as a small tridiagonal one.
+seen through the vectors M v, M M v, ... which it makes of v, as a small tridiagonal one. Several
+vectors go side by side; what comes of one does not depend on the others.
 """
 
 from __future__ import annotations
@@ -12,33 +13,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
 
 Floats = NDArray[np.float64]
 
 MOST_PRODUCTS = 100
 LEAST_PRODUCTS = 3
+TINY = 1e-300
 
 
 class UnsettledFlowError(RuntimeError):
     """A function of the mobility was not found within `MOST_PRODUCTS` products."""
 
 
-def apply_functions(
+def apply_function(
     multiply: Callable[[Floats], Floats],
     vectors: Floats,
-    functions: Sequence[Callable[[Floats], Floats]],
+    function: Callable[[Floats], Floats],
     tolerance: float,
 ) -> tuple[Floats, int]:
-    """Return f(M) v for several vectors, each with a function of its own, side by side.
+    """Return f(M) v for several vectors, side by side.
 
     Parameters
     ----------
     multiply : callable
-        Returns M times each of several vectors, in an array that may be used again.
+        Returns M times each of the vectors, in an array that may be used again.
     vectors : float64 array, shape (vectors, size)
-    functions : sequence of callables
+    function : callable
         Of eigenvalues; those that rounding makes negative are given as 0.
     tolerance : float
         Largest change by the last product, relative to the length of a result.
@@ -54,75 +56,70 @@ def apply_functions(
     UnsettledFlowError
         If a result still changes.
     """
-    searches = [_Search(v, f) for v, f in zip(vectors, functions, strict=True)]
+    length = _norms(vectors)
+    basis = [vectors / np.maximum(length, TINY)[:, None]]
+    diagonal: list[Floats] = []
+    beside: list[Floats] = []
+    weights = np.zeros((len(length), 0))  # of the results in the basis
+    done = length == 0.0
     for made in range(1, MOST_PRODUCTS + 1):
-        products = multiply(np.stack([search.newest for search in searches]))
-        for search, product in zip(searches, products, strict=True):
-            search.take(product)
+        newest = basis[-1]
+        following = multiply(newest).copy()
+        if beside:
+            following -= beside[-1][:, None] * basis[-2]
+        diagonal.append((newest * following).sum(axis=1))
+        following -= diagonal[-1][:, None] * newest
+        weights, changes = _weigh(diagonal, beside, function, weights, done)
+        step = _norms(following)
+        # a vector whose products span no more is found: what follows is nothing
+        exhausted = step <= 1e-12 * np.max(np.abs(diagonal), axis=0)
         if made >= LEAST_PRODUCTS or made == vectors.shape[1]:
-            changes = [search.weigh() for search in searches]
-            if max(changes) <= tolerance:
-                return np.stack([search.found() for search in searches]), made
+            done |= changes <= tolerance
+        done |= exhausted
+        if np.all(done):
+            return _combined(basis, length[:, None] * weights), made
+        beside.append(np.where(exhausted, 0.0, step))
+        following *= np.where(exhausted, 0.0, 1.0 / np.maximum(step, TINY))[:, None]
+        basis.append(following)
     raise UnsettledFlowError(
-        f"the near flow's noise still changes by {max(changes):.2g} of itself after "
+        f"the near flow's noise still changes by {np.max(changes[~done]):.2g} of itself after "
         f"{MOST_PRODUCTS} products"
     )
 
 
-class _Search:
-    """One vector's way: its basis, the small matrix, and the weights of the result."""
+def _weigh(
+    diagonal: list[Floats],
+    beside: list[Floats],
+    function: Callable[[Floats], Floats],
+    before: Floats,
+    done: NDArray[np.bool_],
+) -> tuple[Floats, Floats]:
+    """Return each result's weights in the basis, and how much the last product changed them.
 
-    def __init__(self, vector: Floats, function: Callable[[Floats], Floats]) -> None:
-        self._function = function
-        self._length = _norm(vector)
-        self._basis = [vector / max(self._length, 1e-300)]
-        self._diagonal: list[float] = []
-        self._beside: list[float] = []
-        self._weights = np.zeros(0)
-        self._exhausted = self._length == 0.0
-
-    @property
-    def newest(self) -> Floats:
-        return self._basis[-1]
-
-    def take(self, product: Floats) -> None:
-        """Take M times the newest vector, which makes the next one."""
-        if self._exhausted:
-            return
-        following = product.copy()
-        if self._beside:
-            following -= self._beside[-1] * self._basis[-2]
-        self._diagonal.append(float((self.newest * following).sum()))
-        following -= self._diagonal[-1] * self.newest
-        beside = _norm(following)
-        if beside <= 1e-12 * max(map(abs, self._diagonal)):
-            self._exhausted = True
-            return
-        self._beside.append(beside)
-        self._basis.append(following / beside)
-
-    def weigh(self) -> float:
-        """Find the result's weights in the basis; return how much the last product changed it."""
-        size = len(self._diagonal)
-        if size == 0:
-            return 0.0
-        beside = self._beside[: size - 1]
-        matrix = np.diag(self._diagonal) + np.diag(beside, 1) + np.diag(beside, -1)
-        values, vectors = np.linalg.eigh(matrix)
-        weights = vectors @ (self._function(np.maximum(values, 0.0)) * vectors[0])
-        change = weights.copy()
-        change[: self._weights.size] -= self._weights
-        self._weights = weights
-        return 0.0 if self._exhausted else _norm(change) / max(_norm(weights), 1e-300)
-
-    def found(self) -> Floats:
-        """Return the result."""
-        result = np.zeros_like(self._basis[0])
-        for weight, one in zip(self._weights, self._basis, strict=False):
-            result += (self._length * float(weight)) * one
-        return result
+    Those that are done stay as they were.
+    """
+    size = len(diagonal)
+    place = np.arange(size)
+    matrix = np.zeros((len(done), size, size))
+    matrix[:, place, place] = np.stack(diagonal, axis=1)
+    if beside:
+        matrix[:, place[1:], place[:-1]] = np.stack(beside, axis=1)  # the lower half is read
+    values, vectors = np.linalg.eigh(matrix)
+    along = function(np.maximum(values, 0.0)) * vectors[:, 0, :]
+    weights = (vectors * along[:, None, :]).sum(axis=2)
+    kept = np.pad(before, ((0, 0), (0, 1)))
+    changes = _norms(weights - kept) / np.maximum(_norms(weights), TINY)
+    return np.where(done[:, None], kept, weights), changes
 
 
-def _norm(vector: Floats) -> float:
-    """Return the length, added in an order that no library's threads change."""
-    return float(np.sqrt((vector * vector).sum()))
+def _combined(basis: list[Floats], weights: Floats) -> Floats:
+    """Return the sum of the basis with weights, (vectors, products)."""
+    result = np.zeros_like(basis[0])
+    for weight, one in zip(weights.T, basis, strict=False):
+        result += weight[:, None] * one
+    return result
+
+
+def _norms(vectors: Floats) -> Floats:
+    """Return the lengths of rows, added in an order that no library's threads change."""
+    return np.asarray(np.sqrt((vectors * vectors).sum(axis=1)))

@@ -28,8 +28,8 @@ REACH = 5.0
 # Largest wave number in 1/s: beyond, 4e-4 of the smooth part's spectrum is left.
 LARGEST = 3.2
 # Grid points a wave of that number, in multiples of two; and points under the window.
-FINER = 1.5
-WINDOW = 6
+FINER = 1.25
+WINDOW = 5
 LEAST_SIDE = 6.0
 """Least side of a patch, in mean diameters: the near part must end within half a side."""
 # Of the least mobility of a particle in the middle, what the smooth part may be at most.

@@ -24,6 +24,11 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+LEFT_OUT = 3e-5
+"""Share of the answers that functions across the film may leave out."""
+VECTOR = 4
+"""Their number is a multiple of this, so that loops over them run in whole vectors."""
+
 
 class Waves(NamedTuple):
     """Modes of one wave vector that count, at unit force and area; rows are modes.
@@ -135,6 +140,36 @@ class SlabModes:
         argument = 2.0 * np.asarray(height) / self.thickness - 1.0
         table: Floats = np.asarray(legendre.legvander(argument, 2 * self.half - 1), float).T
         return table[0::2], table[1::2]
+
+    def profiles(self, squares: Floats) -> Floats:
+        """Return the fewest functions across the film that answers are made of.
+
+        Parameters
+        ----------
+        squares : float64 (2, half, half)
+            Of even and odd polynomials, how they answer each other, all modes of all wave vectors
+            together.
+
+        Returns
+        -------
+        float64 (2, half, functions)
+            Polynomials of even functions and of odd ones, orthonormal across the film: the
+            strongest, whose rest is below `LEFT_OUT` of all.
+        """
+        found = []
+        for parity in (0, 1):
+            root = np.sqrt(self._weight[parity::2])
+            values, vectors = np.linalg.eigh(root[:, None] * squares[parity] * root)
+            rest = np.cumsum(values)  # what is lost without the functions up to each
+            needed = int(np.sum(rest > LEFT_OUT * rest[-1]))
+            found.append((needed, vectors[:, ::-1] / root[:, None]))
+        count = min(self.half, VECTOR * -(-max(needed for needed, _ in found) // VECTOR))
+        return np.stack([columns[:, :count] for _, columns in found])
+
+    def in_profiles(self, rows: Floats, parity: int, profiles: Floats) -> Floats:
+        """Return rows of polynomials of a parity in terms of `profiles`."""
+        weighted = self._weight[parity::2, None] * profiles[parity]
+        return np.asarray(rows @ weighted)
 
     def slopes(self, height: Floats) -> tuple[Floats, Floats]:
         """Return their slopes d/dz."""

@@ -9,16 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.interactions.flow.free import FLUIDITY, correction
+from sim.interactions.flow.plan import FINER
 
 if TYPE_CHECKING:
     from sim.interactions.flow.plan import FlowPlan
+    from sim.interactions.flow.slab import SlabModes, Waves
 
 
 Floats = NDArray[np.float64]
 
 HEIGHTS = 1025
-STEEPNESS = 0.98 * math.pi / 1.5
-"""Of the window, for its width and the ratio of grid to waves (`FINER` of the plan)."""
+STEEPNESS = 0.98 * math.pi * (1.0 - 0.5 / FINER)
+"""Of the window, for its width and the ratio of grid to waves."""
 QUADRATURE = 200
 
 
@@ -56,8 +58,9 @@ class SmoothFlow:
         points_x, points_y = plan.points
         self._first = np.zeros((count, 2), np.int64)
         self._weights = np.zeros((count, 2, plan.window), np.float32)
-        self._across = np.zeros((count, 2 * plan.half), np.float32)
-        self._grid = np.zeros((points_x, points_y, 3, 2 * plan.half), np.float32)
+        functions = self._profiles.shape[2]
+        self._across = np.zeros((count, 2 * functions), np.float32)
+        self._grid = np.zeros((points_x, points_y, 3, 2 * functions), np.float32)
         self._count = count
 
     def _make_tables(self) -> None:
@@ -75,20 +78,26 @@ class SmoothFlow:
         root = math.sqrt(FLUIDITY / area)
         answer = plan.largest, plan.width, correction(plan.radius, plan.width)
         own = np.zeros((4, plan.half, plan.half))  # squares along (even, odd), across (even, odd)
-        rows: list[NDArray[np.float32]] = []
-        made: dict[float, tuple[int, NDArray[np.int64], Floats]] = {}
-        length = 0
-        for a, b in np.argwhere(np.hypot(waves_x[:, None], waves_y) < plan.largest):
+        found: dict[float, tuple[Waves, Floats]] = {}
+        used = np.argwhere(np.hypot(waves_x[:, None], waves_y) < plan.largest)
+        for a, b in used:
             wave = float(np.hypot(waves_x[a], waves_y[b]))
-            known = made.get(round(wave, 12))
-            if known is None:
-                found = modes.waves(wave, answer)
-                row, counts, square = _rows(found, root)
-                known = made[round(wave, 12)] = length, counts, square
-                rows.append(row)
-                length += row.size
-            self._begin[a, b], self._counts[a, b] = known[0], known[1]
-            own += (1 + (a > 0)) * (1 + (b > 0)) * known[2]
+            if round(wave, 12) not in found:
+                answers = modes.waves(wave, answer)
+                found[round(wave, 12)] = answers, root * root * _squares(answers)
+            own += (1 + (a > 0)) * (1 + (b > 0)) * found[round(wave, 12)][1]
+        self._profiles = modes.profiles(own[:2] + own[2:])
+        rows: list[NDArray[np.float32]] = []
+        places: dict[float, tuple[int, NDArray[np.int64]]] = {}
+        length = 0
+        for key, (answers, _) in found.items():
+            row, counts = _rows(modes, answers, self._profiles, root)
+            places[key] = length, counts
+            rows.append(row)
+            length += row.size
+        for a, b in used:
+            place = places[round(float(np.hypot(waves_x[a], waves_y[b])), 12)]
+            self._begin[a, b], self._counts[a, b] = place
         self._table = np.concatenate(rows)
         self._wave: list[Floats] = [
             2.0 * math.pi / plan.sides[0] * _signed(plan.points[0]),
@@ -98,13 +107,27 @@ class SmoothFlow:
             1.0 / _window_transform(wave, side / points, plan.window)
             for wave, side, points in zip(self._wave, plan.sides, plan.points, strict=True)
         ]
+        self._find_own(modes, own)
+
+    def _find_own(self, modes: SlabModes, own: Floats) -> None:
+        """Find a particle's own mobility, of the functions across the film that are in use."""
+        plan, profiles = self.plan, self._profiles
         height = np.linspace(0.0, plan.thickness, HEIGHTS)
-        flat, steep = modes.polynomials(height), modes.slopes(height)
+        flat, steep = (
+            [profiles[p].T @ table[p] for p in (0, 1)]
+            for table in (modes.polynomials(height), modes.slopes(height))
+        )
+        squares = [
+            modes.in_profiles(modes.in_profiles(own[k], k % 2, profiles).T, k % 2, profiles)
+            for k in range(4)
+        ]
         along, across = (
-            sum(np.einsum("nz,nm,mz->z", flat[p], own[2 * kind + p], flat[p]) for p in (0, 1))
+            sum(np.einsum("nz,nm,mz->z", flat[p], squares[2 * kind + p], flat[p]) for p in (0, 1))
             for kind in (0, 1)
         )
-        slope = sum(2.0 * np.einsum("nz,nm,mz->z", steep[p], own[2 + p], flat[p]) for p in (0, 1))
+        slope = sum(
+            2.0 * np.einsum("nz,nm,mz->z", steep[p], squares[2 + p], flat[p]) for p in (0, 1)
+        )
         self.own = OwnFlow(height, np.asarray(along), np.asarray(across), np.asarray(slope))
 
     def move(
@@ -145,10 +168,10 @@ class SmoothFlow:
                 count=self._count, x=x, y=y, z=z, force=force, velocity=velocity,
                 first=self._first, weights=self._weights, across=self._across, grid=self._grid,
                 side_x=plan.sides[0], side_y=plan.sides[1], thickness=plan.thickness,
-                window=plan.window, shape=STEEPNESS * plan.window,
+                profiles=self._profiles, window=plan.window, shape=STEEPNESS * plan.window,
             )
         )  # fmt: skip
-        chunks = math.ceil(2 * plan.half / grid.COLUMNS)
+        chunks = math.ceil(self._across.shape[1] / grid.COLUMNS)
         film.run(BLOCKS, grid.place_part)
         film.run(3 * chunks, grid.spread_part)
         spectrum = fft.rfft2(self._grid, axes=(0, 1), workers=workers)
@@ -180,23 +203,36 @@ def _window_transform(wave: Floats, spacing: float, width: int) -> Floats:
 
 
 def _rows(
-    found: tuple[tuple[Floats, Floats], ...], root: float
-) -> tuple[NDArray[np.float32], NDArray[np.int64], Floats]:
-    """Return the modes of a wave vector one after the other, their numbers, and their squares."""
-    along, across, beside = found
-    pairs = [np.stack(both, axis=1) for both in zip(along, across, strict=True)]
-    parts = [root * part for part in (*pairs, *beside)]
+    modes: SlabModes, found: Waves, profiles: Floats, root: float
+) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+    """Return the modes of a wave vector one after the other, and their numbers."""
+
+    def rows(part: Floats, parity: int) -> Floats:
+        return root * modes.in_profiles(part, parity, profiles)
+
+    parts = [
+        *(
+            np.stack([rows(found.along[p], 1 - p), rows(found.across[p], p)], axis=1)
+            for p in (0, 1)
+        ),
+        *(rows(found.beside[p], p) for p in (0, 1)),
+    ]
     row = np.concatenate([part.ravel() for part in parts]).astype(np.float32)
-    counts = np.array([len(part) for part in parts], np.int64)
+    return row, np.array([len(part) for part in parts], np.int64)
+
+
+def _squares(found: Waves) -> Floats:
+    """Return how polynomials answer: along the windows (even, odd), across them (even, odd)."""
 
     def square(part: Floats) -> Floats:
-        return np.asarray(root * root * part.T @ part)
+        return np.asarray(part.T @ part)
 
     # x and y share what lies along and beside the wave vector, on average over its directions
-    squares = [
-        0.5 * (square(along[1]) + square(beside[0])),
-        0.5 * (square(along[0]) + square(beside[1])),
-        square(across[0]),
-        square(across[1]),
-    ]
-    return row, counts, np.array(squares)
+    return np.array(
+        [
+            0.5 * (square(found.along[1]) + square(found.beside[0])),
+            0.5 * (square(found.along[0]) + square(found.beside[1])),
+            square(found.across[0]),
+            square(found.across[1]),
+        ]
+    )

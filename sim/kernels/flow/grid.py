@@ -2,8 +2,8 @@
 
 Along the windows a particle is a bell exp(b (sqrt(1 - t^2) - 1)) a few grid points wide (A. H.
 Barnett, J. Magland and L. af Klinteberg, SIAM J. Sci. Comput. 41, C479 (2019)), whose transform is
-divided out; across them it is its Legendre polynomials. Each block of columns takes all particles
-in turn, so that every sum has a fixed order.
+divided out; across them it is a few functions of the film. Each block of columns takes all
+particles in turn, so that every sum has a fixed order.
 """
 
 import math
@@ -41,9 +41,11 @@ def place_axis(value, side, points, width, shape, first, weights):
 
 @kernel
 def place_part(block, film):
-    """Find the windows of a block's particles, and the polynomials at their heights."""
+    """Find the windows of a block's particles, and the functions at their heights."""
     begin, end = share_of(block, film.count)
     half = film.across.shape[1] // 2
+    profiles, polynomials = film.profiles, film.profiles.shape[1]
+    row = np.empty(2 * half, np.float64)
     points_x, points_y = film.grid.shape[0], film.grid.shape[1]
     for i in range(begin, end):
         place_axis(
@@ -55,14 +57,17 @@ def place_part(block, film):
             film.weights[i, 1],
         )  # fmt: skip
         t = min(max(2.0 * film.z[i] / film.thickness - 1.0, -1.0), 1.0)
-        row = film.across[i]
+        row[:] = 0.0
         before, now = 1.0, t
-        for n in range(half):
-            row[n] = before
-            row[half + n] = now
+        for n in range(polynomials):
+            for m in range(half):
+                row[m] += before * profiles[0, n, m]
+                row[half + m] += now * profiles[1, n, m]
             k = 2.0 * n + 1.0
             before = ((2.0 * k + 1.0) * t * now - k * before) / (k + 1.0)
             now = ((2.0 * k + 3.0) * t * before - (k + 1.0) * now) / (k + 2.0)
+        for m in range(2 * half):
+            film.across[i, m] = f32(row[m])
 
 
 @kernel

@@ -1,6 +1,6 @@
 """What the loops of the flow work on: named tuples of arrays and of numbers, no behaviour.
 
-Columns of the grid are three components, each of ``2 half`` polynomials across the film: even
+Columns of the grid are three components, each of ``2 half`` functions across the film: even
 ones first, then odd ones. Lengths are in d0, times in d0^2/D0, forces in kT/d0.
 """
 
@@ -8,6 +8,9 @@ from typing import Any, NamedTuple
 
 # Particles are cut into so many blocks, whatever the threads.
 BLOCKS = 64
+# Vectors that are multiplied at once by the near part: noise of so many steps.
+LANES = 8
+SEED, FIRST, LANE = 0, 1, 2  # of the clock of ``NearFlow``
 
 
 class FlowGrid(NamedTuple):
@@ -21,11 +24,12 @@ class FlowGrid(NamedTuple):
     velocity: Any  # float64 (3, >= count) result
     first: Any  # int64 (count, 2) first grid point under the window
     weights: Any  # float32 (count, 2, window)
-    across: Any  # float32 (count, 2 half) polynomials at the particle's height
+    across: Any  # float32 (count, 2 half) functions at the particle's height
     grid: Any  # float32 (nx, ny, 3, 2 half)
     side_x: Any
     side_y: Any
     thickness: Any
+    profiles: Any  # float64 (2, polynomials, half) even and odd functions of Legendre polynomials
     window: Any  # int, grid points under the window
     shape: Any  # its steepness
 
@@ -48,14 +52,16 @@ class FlowModes(NamedTuple):
 
 
 class NearFlow(NamedTuple):
-    """Pairs whose flow is summed directly; one row a slot."""
+    """Pairs whose flow is summed directly, where the list found them; one row a slot."""
 
     count: Any  # int
-    x: Any  # float64 (>= count,)
+    x: Any  # float64 (>= count,) places at the last list
     y: Any
     z: Any
     radius: Any
     mobility: Any  # D_i/D0 far from the windows
+    kick: Any  # sqrt(2 D dt)
+    identity: Any  # uint32
     neighbours: Any  # of the step, see ``steps.layout``
     side_x: Any
     side_y: Any
@@ -68,9 +74,25 @@ class NearFlow(NamedTuple):
     smooth: Any  # (points, 2) the smooth part of a particle's mobility by height, along and across
     heights_per_length: Any
     share: Any  # (2, >= count) factors of the near part, along and across
-    diagonal: Any  # (2, >= count) a particle's own near mobility over ``mobility``
+    tilt: Any  # (2, >= count) their slopes d/dz
+    drift: Any  # (3, >= count) div M of the near part
     pairs: Any  # int64 (>= count,) near pairs of each slot, from the list's ``start`` on
     other: Any  # int32 (entries,)
     tensor: Any  # float32 (entries, 5) A, B and direction of each pair
-    vector: Any  # float64 (2, 3, >= count) to be multiplied
-    product: Any  # float64 (2, 3, >= count)
+    vector: Any  # float64 (count, 3, LANES) to be multiplied, times the factors of the near part
+    product: Any  # float64 (count, 3, LANES)
+    pushed: Any  # float64 (count, 3) half moves by force, times the factors of the near part
+    moved: Any  # places, forces and momenta, which a step changes: ``MovedSlots``
+    noise: Any  # float64 (LANES, >= count, 3) noise of the steps from the last list on
+    clock: Any  # (3,) uint64: seed, step of the first lane, lane of the present step
+    drift_time: Any  # for how long the drift acts in a step
+
+
+class MovedSlots(NamedTuple):
+    """What a step of the near flow moves."""
+
+    x: Any  # float64 (>= count,)
+    y: Any
+    z: Any
+    momentum: Any  # (6, >= count), of which three are the noise of the step before
+    force: Any  # (3, >= count) forces of this step

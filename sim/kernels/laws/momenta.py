@@ -32,15 +32,20 @@ def friction(drag, noise):
 
 
 @register_jitable(forceinline=True)
-def kicked(momentum, force, way, cap):
-    """Return (momentum after the kick, squared drift before the cap), for q as ``way``.
-
-    The drift that is capped is q^2 F/2.
-    """
-    px, py, pz = momentum
+def kept_of_kick(force, way, cap):
+    """Return (share of a force that is kept, squared drift q^2 F/2 by all of it), q is ``way``."""
     fx, fy, fz = force
     length2 = 0.25 * way * way * way * way * (fx * fx + fy * fy + fz * fz)
-    kept = way * kept_share(length2, cap)
+    return kept_share(length2, cap), length2
+
+
+@register_jitable(forceinline=True)
+def kicked(momentum, force, way, cap):
+    """Return (momentum after the kick, squared drift before the cap)."""
+    px, py, pz = momentum
+    fx, fy, fz = force
+    share, length2 = kept_of_kick(force, way, cap)
+    kept = way * share
     return (px + kept * fx, py + kept * fy, pz + kept * fz), length2
 
 

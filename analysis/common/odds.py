@@ -1,0 +1,10 @@
+"""Odds for a reader."""
+
+from __future__ import annotations
+
+
+def percent(share: float) -> str:
+    """Return odds in per cent; never 0 or 100, which nobody knows."""
+    if share < 0.01:
+        return "below 1 %"
+    return "above 99 %" if share > 0.99 else f"{100 * share:.0f} %"

@@ -1,0 +1,1 @@
+"""Figures and page of a search for a film that meets a wish."""

@@ -1,0 +1,87 @@
+"""`design.json` as figures and page read it: quantities, free keys, curves along them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from analysis.common.arrays import Floats
+from analysis.sweeps.keys import SweptKey
+from analysis.uncertainty.number_text import Scale, as_float, scale_for, with_error, with_unit
+
+YEAR, WEEK = 31_557_600.0, 604_800.0
+LONG = 10_000.0
+"""Times above so many s are told in weeks, and in years where they are many."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A quantity of a search.
+
+    Attributes
+    ----------
+    label, name, unit : str
+        Its key in design.json, name, and SI unit; "%" for a share.
+    least, most : float
+        What is wished for; infinite where nothing is.
+    is_wished : bool
+        Whether it is wished for.
+    """
+
+    label: str
+    name: str
+    unit: str
+    least: float = -math.inf
+    most: float = math.inf
+    is_wished: bool = False
+
+    def scale(self, values: Sequence[float] | Floats) -> Scale:
+        """Return factor and unit in which values are drawn."""
+        if self.unit == "%":
+            return Scale(100.0, "%")
+        finite = [abs(float(v)) for v in values if math.isfinite(v)]
+        middle = float(np.median(finite)) if finite else 0.0
+        if self.unit == "s" and middle > LONG:
+            return Scale(1 / YEAR, "years") if middle > YEAR else Scale(1 / WEEK, "weeks")
+        return scale_for(middle, self.unit) if self.unit else Scale(1.0, "")
+
+    def text(self, value: Any, error: Any = None) -> str:
+        """Return a value for a reader, with its error where one is known."""
+        number, width = as_float(value), as_float(error)
+        if self.unit == "s" and number > LONG:
+            scale = self.scale([number])
+            return f"{number * scale.factor:.3g} {scale.unit}"
+        if math.isfinite(width) and width > 0:
+            return with_error(number, width, self.unit)
+        return with_unit(number, self.unit)
+
+    def wish(self) -> str:
+        """Return what is wished for, "" where nothing is."""
+        ends = (("at least", self.least), ("at most", self.most))
+        return " and ".join(f"{word} {self.text(end)}" for word, end in ends if math.isfinite(end))
+
+
+def shown_of(told: dict[str, Any]) -> dict[str, Shown]:
+    """Return all quantities of a search by label, those wished for first."""
+    wishes = {one["label"]: one for one in told["wishes"]}
+    out = {}
+    for one in told["quantities"]:
+        wish, light = wishes.get(one["label"]), one.get("wavelength_m")
+        name = one["name"] + (f" at {1e9 * light:.0f} nm" if light else "")
+        ends = (-math.inf, math.inf)
+        if wish:
+            ends = (
+                -math.inf if wish["least"] is None else wish["least"],
+                math.inf if wish["most"] is None else wish["most"],
+            )
+        out[one["label"]] = Shown(one["label"], name, one["unit"], *ends, wish is not None)
+    return out
+
+
+def key_of(free: dict[str, Any]) -> SweptKey:
+    """Return a free key with its words and unit."""
+    return SweptKey(free["path"], free["unit"])

@@ -1,0 +1,1 @@
+"""Commands on a bottle of magnetic fluid and on the fluids that fit its sheet."""

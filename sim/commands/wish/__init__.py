@@ -1,0 +1,1 @@
+"""The command `design`: from a wish to a film."""

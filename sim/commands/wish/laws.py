@@ -1,0 +1,104 @@
+"""Theory of the films of a wish: their parameters, the laws of `check`, and light by `analysis`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import tomli_w
+
+from sim.commands.text import UsageError
+from sim.design.films import tables_of
+from sim.design.quantities import Scaled
+from sim.design.scan import Foretold
+from sim.design.theory import Chains, foretell
+from sim.design.wish import WishFile
+from sim.sweeps.reading import Settings
+
+if TYPE_CHECKING:
+    from analysis.common.arrays import Floats
+    from sim.parameters.types import Parameters
+
+MOST_FLUIDS = 12
+"""Fluids of an ensemble that are reckoned with, evenly from all of them."""
+
+
+def foretold_films(wish: WishFile, quantities: Sequence[Scaled]) -> list[Foretold]:
+    """Return what foretells a film with given settings: of the film's own fluid, then of others.
+
+    Raises
+    ------
+    UsageError
+        If a wish is for light whose index of the cores is not known.
+    ParameterError
+        If the ensemble cannot be read.
+    """
+    tables = tables_of(wish)
+    for one in wish.wishes:
+        if one.of.wavelength and math.isnan(_index_known(wish, one.of.wavelength)):
+            raise UsageError(
+                f"{wish.name}: [wanted] {one.of.wanted.word} cannot be measured: the index of the "
+                f"cores is not known at {1e9 * one.of.wavelength:g} nm; give [optics] core_index "
+                f"or core_table in {wish.base.name}"
+            )
+    laws = [_law(wish, tables, quantities)]
+    if wish.ensemble is not None:
+        from sim.fluid.ensemble import read_ensemble, with_fluid
+
+        fluids = read_ensemble(wish.ensemble).fluids
+        chosen = np.unique(np.linspace(0, len(fluids) - 1, MOST_FLUIDS).round().astype(int))
+        laws += [_law(wish, with_fluid(tables, fluids[k]), quantities) for k in chosen]
+    return laws
+
+
+def _index_known(wish: WishFile, wavelength: float) -> float:
+    """Return NaN where light of a wavelength meets cores whose index nobody knows."""
+    some = Chains(2.0, 0.5, 0.0, 0.01, 0.5, 0.9)
+    return light_law(wish.base, some, wavelength)[0]
+
+
+def _law(wish: WishFile, tables: dict[str, Any], quantities: Sequence[Scaled]) -> Foretold:
+    """Return what theory says of a film with these tables and given settings."""
+    from sim.parameters.load import from_text
+
+    name = str(Path(wish.base.folder) / wish.base.name)
+
+    def foretold(settings: Settings) -> Floats:
+        found = tables
+        for key in wish.box.keys:
+            found = key.key.set(found, settings[key.key.path])
+        return foretell(from_text(tomli_w.dumps(found), name), quantities, light_law)
+
+    return foretold
+
+
+def light_law(parameters: Parameters, chains: Chains, wavelength: float) -> tuple[float, float]:
+    """Return retardance in m and the share of light passed; a `sim.design.theory.LightLaw`."""
+    from analysis.optics.foretold import foretold_light
+    from sim.files.record import resolved
+
+    found = foretold_light(
+        resolved(parameters),
+        wavelength=wavelength,
+        thickness=parameters.film.thickness,
+        fraction=chains.fraction,
+        core_share=chains.core_share,
+        mean_length=chains.mean_length,
+        order=chains.order,
+        upright=chains.upright,
+        closeness=chains.closeness,
+    )
+    return found or (math.nan, math.nan)
+
+
+def known_of(foretold: Foretold, quantities: Sequence[Scaled]) -> Callable[[Settings], Floats]:
+    """Return what gives the quantities that follow from a film alone, NaN for all others."""
+    is_known = np.array([one.wanted.is_known for one in quantities])
+
+    def known(settings: Settings) -> Floats:
+        return np.where(is_known, foretold(settings), np.nan)
+
+    return known

@@ -1,0 +1,216 @@
+"""The answer of a search: one sentence, its numbers, and all that `design.json` holds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import tomli_w
+
+from analysis.common.odds import percent
+from sim.design.quantities import Scaled, value_text
+from sim.design.scan import HOPELESS, Scan
+from sim.design.search import MET, OPEN, OUT_OF_REACH, Found
+from sim.design.task import Trial, Wish
+from sim.design.tradeoffs import tradeoffs
+from sim.design.wish import WishFile
+from sim.sweeps.reading import Settings
+
+FORMAT = 1
+"""Version of design.json."""
+BAND = 1.645
+"""Half width of a band that holds 90 of 100, in standard deviations."""
+
+
+def content(wish: WishFile, found: Found, scan: Scan) -> dict[str, Any]:
+    """Return what `design.json` holds, as plain JSON types.
+
+    Parameters
+    ----------
+    wish : WishFile
+        The wish.
+    found : Found
+        How its search ended.
+    scan : Scan
+        What theory said.
+    """
+    model = found.model
+    numbers = _numbers(found)
+    return {
+        "format": FORMAT,
+        "title": wish.title,
+        "film": wish.base.name,
+        "verdict": found.verdict,
+        "answer": answer(found, numbers),
+        "reason": reason(found, numbers),
+        "odds_wanted": wish.odds,
+        "odds": found.odds,
+        "odds_of_any_film": found.reach,
+        "settings": found.settings,
+        "wishes": [_wish(one, numbers[k]) for k, one in enumerate(model.task.wishes)],
+        "quantities": numbers,
+        "conflict": [model.task.wishes[k].text for k in found.conflict],
+        "free": [
+            {"path": key.key.path, "unit": key.unit, "least": key.low, "most": key.high}
+            for key in wish.box.keys
+        ],
+        "theory": {
+            "places": len(scan.points) + scan.refused,
+            "no_films": scan.refused,
+            "reason": scan.reason,
+            "hopeful": int((_by_theory(found, scan) >= HOPELESS).sum()),
+            "fluids": len(scan.fluids),
+        },
+        "runs": [_run(trial, model.task.quantities, wish) for trial in model.trials],
+        "tradeoffs": tradeoffs(model, found.settings),
+    }
+
+
+def _by_theory(found: Found, scan: Scan) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return the odds that theory alone gave the places of the scan."""
+    from sim.design.model import Model
+
+    return Model(found.model.task, []).odds(scan.points)
+
+
+def _numbers(found: Found) -> list[dict[str, Any]]:
+    """Return what is known of each quantity of the film: expected with its band, and measured."""
+    model = found.model
+    place = model.task.box.point(found.settings)[None]
+    mean, sigma = (one[0] for one in model.told(place))
+    each = model.odds(place, each=True)[0]
+    out = []
+    for k, of in enumerate(model.task.quantities):
+        low, high = sorted(float(of.in_si(mean[k] + s * BAND * sigma[k])) for s in (-1.0, 1.0))
+        wanted = of.wanted
+        out.append(
+            {
+                "label": of.label,
+                "word": wanted.word,
+                "name": wanted.name,
+                "meaning": wanted.meaning,
+                "unit": wanted.unit,
+                "wavelength_m": of.wavelength,
+                "expected": {"value": float(of.in_si(mean[k])), "low": low, "high": high},
+                "measured": _measured(model.trials, found.settings, k),
+                "odds": float(each[k]) if k < len(each) else None,
+            }
+        )
+    return out
+
+
+def _measured(trials: Sequence[Trial], settings: Settings, k: int) -> dict[str, Any] | None:
+    """Return the mean over the runs of a film with its error; None where nothing was measured."""
+    found = [
+        (float(one.values[k]), float(one.errors[k]))
+        for one in trials
+        if one.settings == settings and math.isfinite(one.values[k])
+    ]
+    if not found:
+        return None
+    values, errors = np.array(found).T
+    known = np.isfinite(errors).all()
+    error = float(np.sqrt((errors**2).sum()) / len(errors)) if known else None
+    if error is not None and len(values) > 1:
+        error = max(error, float(values.std(ddof=1)) / math.sqrt(len(values)))
+    return {"value": float(values.mean()), "error": error, "runs": len(values)}
+
+
+def _wish(wish: Wish, number: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "text": wish.text,
+        "label": wish.of.label,
+        "least": None if math.isinf(wish.least) else wish.least,
+        "most": None if math.isinf(wish.most) else wish.most,
+        "odds": number["odds"],
+    }
+
+
+def _run(trial: Trial, quantities: Sequence[Scaled], wish: WishFile) -> dict[str, Any]:
+    def plain(value: float) -> float | None:
+        return float(value) if math.isfinite(value) else None
+
+    return {
+        "folder": trial.folder,
+        "seed": trial.seed,
+        "state": trial.state,
+        "reason": trial.reason,
+        "settings": trial.settings,
+        "columns": {
+            key.key.path: key.number(trial.settings[key.key.path]) for key in wish.box.keys
+        },
+        "values": {
+            of.label: {"value": plain(value), "error": plain(error)}
+            for of, value, error in zip(quantities, trial.values, trial.errors, strict=True)
+        },
+    }
+
+
+def settings_text(settings: Settings) -> str:
+    """Return settings in words, such as "field.strength 20 mT, film.thickness 80 nm"."""
+    return ", ".join(f"{path} {value}" for path, value in settings.items())
+
+
+def _expected(of: Scaled, number: dict[str, Any]) -> str:
+    """Say what is expected of a quantity."""
+    value, low, high = (
+        value_text(of.wanted, number["expected"][k]) for k in ("value", "low", "high")
+    )
+    return f"{of.label} {value}" + ("" if low == high else f" ({low} to {high})")
+
+
+def answer(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
+    """Return the answer in a sentence or two."""
+    task, runs = found.model.task, len(found.model.trials)
+    told = "; ".join(_expected(w.of, numbers[k]) for k, w in enumerate(task.wishes))
+    film = settings_text(found.settings)
+    if found.verdict == MET:
+        count = sum(one.settings == found.settings for one in found.model.trials)
+        return (
+            f"Yes: with {film} all wishes hold with odds of {percent(found.odds)}, confirmed by "
+            f"{count} runs of this film with seeds of their own: {told}."
+        )
+    if found.verdict == OUT_OF_REACH:
+        return (
+            f"No: odds that any film of these ranges meets the wish are {percent(found.reach)}. "
+            f"{reason(found, numbers)} Nearest is {film}: {told}."
+        )
+    spent = "runs" if runs >= task.most_runs else "time"
+    return (
+        f"Not decided: the {spent} of the budget are spent after {runs} films. The best film known "
+        f"is {film}, with odds of {percent(found.odds)}: {told}."
+    )
+
+
+def reason(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
+    """Return why a wish is out of reach, in a sentence; "" where it is not."""
+    if found.verdict != OUT_OF_REACH:
+        return ""
+    wishes = found.model.task.wishes
+    against = [wishes[k] for k in found.conflict]
+    short = [
+        f"{w.of.label} {value_text(w.of.wanted, numbers[k]['expected']['value'])}"
+        for k, w in enumerate(wishes)
+        if k in found.conflict and (numbers[k]["odds"] or 0.0) < 0.5
+    ]
+    miss = f"; the nearest film has {' and '.join(short)}" if short else ""
+    if len(against) == 1:
+        return f"Nothing in these ranges gives {against[0].text}, whatever else is wanted{miss}."
+    texts = [one.text for one in against]
+    return (
+        f"What is wanted excludes itself here: {', '.join(texts[:-1])} and {texts[-1]} do not go "
+        f"together{miss}."
+    )
+
+
+def film_text(wish: WishFile, found: Found) -> str:
+    """Return the text of the film: that of the wish with the settings found."""
+    tables = {**wish.tables}
+    for key in wish.box.keys:
+        tables = key.key.set(tables, found.settings[key.key.path])
+    how = {MET: "found", OUT_OF_REACH: "nearest to what was wished", OPEN: "best so far"}
+    name = wish.title or wish.base.title or wish.base.name
+    tables["title"] = f"{name}: {how[found.verdict]}"[:200]
+    return tomli_w.dumps(tables)
