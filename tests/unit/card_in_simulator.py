@@ -4,6 +4,8 @@ Against slow loops (`tests.reference.naive`) and against the engine of processor
 """
 
 import dataclasses
+import pickle
+from pathlib import Path
 
 import h5py
 import numpy as np
@@ -11,6 +13,7 @@ import pytest
 
 import sim
 from sim.engines.card.engine import CardEngine
+from sim.engines.card.kept import KernelStore
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
 from sim.film.field_programme import FieldStage
@@ -260,6 +263,29 @@ def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch, asked
         sim.simulate(written(tmp_path, "60 ns"), tmp_path / "out", device="gpu")
     assert isinstance(caught.value.__cause__, EngineLostError)
     assert caught.value.run.ending.name == "FAILED"
+
+
+def test_kept_kernels_are_read_whole_or_not_at_all(tmp_path, monkeypatch):
+    """A changed source or constant finds nothing, nor does what was cut off; a full disk keeps
+    nothing and leaves nothing."""
+    monkeypatch.setattr("numba.config.CACHE_DIR", str(tmp_path))
+    store = KernelStore()
+    store.put("a kernel", pickle.dumps(["code"]))
+    assert store.get("a kernel") == ["code"]
+    assert store.get("another") is None
+    with monkeypatch.context() as changed:
+        changed.setattr("sim.engines.card.kept.kernel_hash", lambda: "other sources")
+        assert store.get("a kernel") is None
+    (kept,) = tmp_path.iterdir()
+    kept.write_bytes(kept.read_bytes()[:9])
+    assert store.get("a kernel") is None
+    monkeypatch.setattr(Path, "replace", full)
+    store.put("a third", b"")
+    assert list(tmp_path.iterdir()) == [kept]
+
+
+def full(*_):
+    raise OSError("no space left on device")
 
 
 def test_kernels_say_what_they_do():
