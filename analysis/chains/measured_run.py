@@ -36,7 +36,10 @@ from analysis.trajectory.stages import (
 from analysis.uncertainty.estimate import Estimate
 
 DETAILED_FRAMES = 24
-"""Bending, bundles, slits and columns take long: no more of the averaged frames are looked at."""
+DETAILED_PARTICLES = 48_000
+MOST_DETAILED = 96
+"""Bending, bundles, slits and columns take long: so many of the averaged frames are looked at, of
+small films as many more as hold so many particles: what is rare, such as bundles, is in few."""
 
 
 def temperature_of(run: Run) -> float:
@@ -173,7 +176,8 @@ class MeasuredRun:
     def frames(self) -> Iterator[Frame]:
         """Read all frames once, in order, and take each into series and bonds."""
         averaged = set(self.stage.frames.tolist())
-        detailed = spread_out(self.stage.frames, DETAILED_FRAMES)
+        most = min(MOST_DETAILED, DETAILED_PARTICLES // max(1, self.run.count))
+        detailed = spread_out(self.stage.frames, max(DETAILED_FRAMES, most))
         for number in range(self.run.frames):
             frame = self.frame(number, number in averaged, number in detailed)
             if frame.averaged:

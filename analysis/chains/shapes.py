@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 
 from analysis.chains.groups import LINEAR, Chains
 from analysis.common.arrays import Floats, Integers
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.files.curve import Curve
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.ratio import ratio
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 FIRST_BOND = 2
 MOST_BONDS = 60

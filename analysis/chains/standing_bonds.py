@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.common.arrays import Floats, Integers
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.number_text import with_unit
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 FEWEST_BREAKS = 5
 

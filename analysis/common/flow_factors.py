@@ -24,6 +24,7 @@ METHOD = 0.05
 """
 
 Row = tuple[tuple[float, float, float], ...]
+Rows = dict[float, Row]
 
 GROWTH: dict[tuple[float, float], Row] = {
     (0.01, 12.0): ((1.5, 0.621, 0.065), (2.0, 0.709, 0.074), (3.0, 0.895, 0.094)),
@@ -47,11 +48,11 @@ GROWTH: dict[tuple[float, float], Row] = {
 }  # fmt: skip
 """By volume fraction and thickness in diameters: (mean length, factor, error) of growth to it."""
 
-DECAY: Row = ((0.01, 1.207, 0.201), (0.1, 1.134, 0.267))
-"""(Volume fraction, factor, error), in films of 12 diameters."""
+DECAY: Rows = {12.0: ((0.01, 1.207, 0.201), (0.1, 1.134, 0.267))}
+"""By thickness in diameters: (volume fraction, factor, error)."""
 
-TURNING: Row = ((2.0, 0.82, 0.035), (5.0, 1.09, 0.047), (10.0, 1.175, 0.050))
-"""(Length, factor, error), in films of 12 diameters: measured 0.652, 1.014 and 1.150, times 1.26,
+TURNING: Rows = {12.0: ((2.0, 0.82, 0.035), (5.0, 1.09, 0.047), (10.0, 1.175, 0.050))}
+"""By thickness in diameters: (length, factor, error); measured 0.652, 1.014 and 1.150, times 1.26,
 1.077 and 1.022 for the flow of spheres that turn."""
 
 
@@ -64,8 +65,7 @@ class Factor(NamedTuple):
     error : float
         Standard error, that of the method included.
     inside : bool
-        Whether the film lies within what was measured; else the nearest there stands for it. Decay
-        and turning were measured at 12 diameters alone, and are taken whatever the thickness.
+        Whether the film lies within what was measured; else the nearest there stands for it.
     """
 
     value: float
@@ -85,22 +85,23 @@ def growth_factor(length: float, fraction: float, thickness: float) -> Factor:
     thickness : float
         Thickness of the film in particle diameters.
     """
-    fractions, thicknesses = (sorted(set(axis)) for axis in zip(*GROWTH, strict=True))
     rows = []
-    for thick in thicknesses:
-        corners = [(one, *_on(GROWTH[one, thick], length)) for one in fractions]
+    for thick in sorted({mark for _, mark in GROWTH}):
+        corners = [
+            (one, *_on(row, length)) for (one, mark), row in sorted(GROWTH.items()) if mark == thick
+        ]
         rows.append((thick, *_between(corners, fraction)))
     return _told(_between(rows, thickness))
 
 
-def decay_factor(fraction: float) -> Factor:
+def decay_factor(fraction: float, thickness: float) -> Factor:
     """Return the factor of how lengths fall after the field is switched off."""
-    return _told(_on(DECAY, fraction))
+    return _over_thickness(DECAY, fraction, thickness)
 
 
-def turning_factor(length: float) -> Factor:
+def turning_factor(length: float, thickness: float) -> Factor:
     """Return the factor of how chains of a length follow a field that has turned."""
-    return _told(_on(TURNING, length))
+    return _over_thickness(TURNING, length, thickness)
 
 
 def factors_of(length: float, fraction: float, thickness: float) -> dict[str, Factor]:
@@ -108,9 +109,14 @@ def factors_of(length: float, fraction: float, thickness: float) -> dict[str, Fa
     known = max(1.0, length)
     return {
         "growth": growth_factor(known, fraction, thickness),
-        "decay": decay_factor(fraction),
-        "turning": turning_factor(known),
+        "decay": decay_factor(fraction, thickness),
+        "turning": turning_factor(known, thickness),
     }
+
+
+def _over_thickness(rows: Rows, place: float, thickness: float) -> Factor:
+    """Return the factor at a place on the rows of a film's thickness."""
+    return _told(_between([(thick, *_on(row, place)) for thick, row in rows.items()], thickness))
 
 
 def _on(row: Row, place: float) -> tuple[float, float, bool]:

@@ -8,3 +8,9 @@ def percent(share: float) -> str:
     if share < 0.01:
         return "below 1 %"
     return "above 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+
+
+def odds_of(share: float) -> str:
+    """Return the same behind the word "odds"."""
+    told = percent(share)
+    return f"of {told}" if told[0].isdigit() else told

@@ -13,6 +13,7 @@ from analysis.design.record import Shown, key_of, shown_of
 from analysis.pictures import style
 from analysis.pictures.record import FigureRecord
 from analysis.pictures.style import as_written
+from analysis.uncertainty.number_text import Scale
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,6 +31,8 @@ COLOURS = (style.FIRST, style.SECOND, style.THIRD, style.MARK)
 DASHES = ("-", "--", "-.", ":")
 LABEL = 26
 """Signs in a line of the label of a small panel."""
+NEAR = 0.15
+"""Films that differ by less than this share of each other range stand for the curve."""
 STEEP = 20.0
 """Axes whose largest value is so many times the smallest are logarithmic."""
 
@@ -57,8 +60,8 @@ def _along(told: dict[str, Any], number: int) -> FigureRecord[[]]:
         functools.partial(draw_along, told, number),
         f"What more buys and costs: {key.words[:1].lower()}{key.words[1:]}",
         "Each quantity along this key, the others as in the film that is marked by the upright "
-        "line. Bands hold 68 of 100 films; dots are films that were run, wherever the other keys "
-        "stood; grey is what the wish does not allow.",
+        "line. Bands hold 68 of 100 films; dots are films that were run, pale ones with other keys "
+        "far from those of the film; grey is what the wish does not allow.",
         wide=True,
     )
 
@@ -68,8 +71,8 @@ def _pair(told: dict[str, Any], across: str, up: str, title: str) -> FigureRecor
         f"pair_{across.partition(' ')[0]}_{up.partition(' ')[0]}",
         functools.partial(draw_pair, told, across, up),
         title,
-        "Each line follows one free key over its range from the film, the ring; the thick end is "
-        "the larger value. Crosses are 68 % bands, dots films that were run.",
+        "Each line follows one free key over its range through the film, the ring; the square is "
+        "its largest value. Crosses are 68 % bands, dots films that were run.",
     )
 
 
@@ -111,15 +114,10 @@ def _one_along(axes: Axes, told: dict[str, Any], row: dict[str, Any], one: Shown
     value, low, high = (scale.factor * np.array(curve[k]) for k in ("value", "low", "high"))
     axes.fill_between(across, low, high, color=style.FIRST, alpha=0.2, linewidth=0)
     axes.plot(across, value, color=style.FIRST)
-    ran = _ran(told, one.label, row["path"])
-    if ran:
-        at, found, error = np.array(ran).T
-        at, found, error = (
-            at * key.scale(row["values"]).factor,
-            found * scale.factor,
-            error * scale.factor,
+    for near, colour in ((False, style.FAINT), (True, style.SECOND)):
+        _dots(
+            axes, _ran(told, one.label, row["path"], near), key.scale(row["values"]), scale, colour
         )
-        axes.errorbar(at, found, error, fmt="o", color=style.SECOND, elinewidth=0.7, markersize=2.4)
     axes.axvline(row["here"] * key.scale(row["values"]).factor, color=style.QUIET, linewidth=0.8)
     _log_where_steep(axes, value)
     _forbid(axes, one, scale.factor)
@@ -127,13 +125,33 @@ def _one_along(axes: Axes, told: dict[str, Any], row: dict[str, Any], one: Shown
     axes.set_ylabel(as_written(textwrap.fill(scale.label(one.name), LABEL)))
 
 
-def _ran(told: dict[str, Any], label: str, path: str) -> list[tuple[float, float, float]]:
-    """Return place along a key, value and error of all films that measured a quantity."""
+def _dots(
+    axes: Axes, ran: list[tuple[float, float, float]], across: Scale, up: Scale, colour: str
+) -> None:
+    """Draw films that were run, with their errors."""
+    if ran:
+        at, found, error = np.array(ran).T
+        axes.errorbar(
+            at * across.factor, found * up.factor, error * up.factor, fmt="o", color=colour,
+            elinewidth=0.7, markersize=2.4,
+        )  # fmt: skip
+
+
+def _ran(
+    told: dict[str, Any], label: str, path: str, near: bool
+) -> list[tuple[float, float, float]]:
+    """Return place along a key, value and error of the films that measured a quantity.
+
+    Those that are near the film in all other keys, or those that are not.
+    """
+    spans = {one["path"]: one["most"] - one["least"] for one in told["free"]}
+    here = {row["path"]: row["here"] for row in told["tradeoffs"]}
     out = []
     for run in told["runs"]:
-        entry = run["values"][label]
-        if entry["value"] is not None:
-            out.append((run["columns"][path], entry["value"], entry["error"] or 0.0))
+        entry, columns = run["values"][label], run["columns"]
+        apart = [abs(columns[k] - here[k]) / spans[k] for k in spans if k != path]
+        if entry["value"] is not None and (max(apart, default=0.0) < NEAR) == near:
+            out.append((columns[path], entry["value"], entry["error"] or 0.0))
     return out
 
 
@@ -143,13 +161,14 @@ def _log_where_steep(axes: Axes, values: Any) -> None:
 
 
 def _forbid(axes: Axes, one: Shown, factor: float) -> None:
-    """Shade what a wish does not allow, inside the axes as they are."""
+    """Shade what a wish does not allow; an end beyond the axes is brought just inside."""
     low, high = axes.get_ylim()
+    margin = 0.05 * (high - low) if axes.get_yscale() == "linear" else 0.0
     if math.isfinite(one.least):
-        low = min(low, one.least * factor * 0.98)
+        high, low = max(high, one.least * factor + margin), min(low, one.least * factor - margin)
         axes.axhspan(low, one.least * factor, color=style.FAINT, alpha=0.5, linewidth=0)
     if math.isfinite(one.most):
-        high = max(high, one.most * factor * 1.02)
+        high, low = max(high, one.most * factor + margin), min(low, one.most * factor - margin)
         axes.axhspan(one.most * factor, high, color=style.FAINT, alpha=0.5, linewidth=0)
     axes.set_ylim(low, high)
 

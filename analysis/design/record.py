@@ -61,8 +61,10 @@ class Shown:
 
     def wish(self) -> str:
         """Return what is wished for, "" where nothing is."""
+        if math.isfinite(self.least) and math.isfinite(self.most):
+            return f"{self.text(self.least)} to {self.text(self.most)}"
         ends = (("at least", self.least), ("at most", self.most))
-        return " and ".join(f"{word} {self.text(end)}" for word, end in ends if math.isfinite(end))
+        return "".join(f"{word} {self.text(end)}" for word, end in ends if math.isfinite(end))
 
 
 def shown_of(told: dict[str, Any]) -> dict[str, Shown]:

@@ -137,8 +137,8 @@ def _wished(told: dict[str, Any]) -> str:
         if measured:
             found = quantity.text(measured["value"], measured["error"])
         odds = "" if one["odds"] is None else percent(one["odds"])
-        rows.append((quantity.name, quantity.wish() or "–", band, found, odds))
-    return table(["Quantity", "Wished", "Expected", "Measured", "Odds"], rows, "points waves")
+        rows.append((quantity.name, quantity.wish() or "–", odds, band, found))
+    return table(["Quantity", "Wished", "Odds", "Expected", "Measured"], rows, "points waves")
 
 
 def _runs(told: dict[str, Any], directory: Path) -> str:

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from analysis.chains.series import ChainSeries
 from analysis.common.arrays import Floats
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.response.lag import angle_behind
 from analysis.trajectory.cycles import programme
 from analysis.trajectory.run import Run
 from analysis.uncertainty.estimate import NOTHING, Estimate
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 SURE = 3.0
 """Chains broke up if their mean length fell by more than so many of its joint errors."""

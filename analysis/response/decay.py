@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.common.arrays import Floats
+from analysis.common.averages.memory import memory
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.response.decay_bounds import LEFT, NO_BOUNDS, Bounds, bounds, noise_of
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.least_squares import covariance
-from analysis.uncertainty.memory import memory
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 FEWEST_ON_THE_FALL = 8
 """A stretched exponential needs so many frames within three 1/e times."""

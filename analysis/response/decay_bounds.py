@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.common.arrays import Floats
-from analysis.uncertainty.student import student_factor
+from analysis.common.averages.student import student_factor
 
 LEVEL = 0.95
 """Share of cases in which a bound holds, at least."""

@@ -9,12 +9,12 @@ import numpy as np
 
 from analysis.chains.measured_run import Section
 from analysis.common.arrays import Floats
+from analysis.common.averages.student import student_factor
 from analysis.common.conventions import SETTLING_LIVES
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
 from analysis.uncertainty.number_text import as_float, with_unit
-from analysis.uncertainty.student import student_factor
 
 DRIFT_ERRORS = 3.0
 """Halves of the averaged span may differ by this many of their errors."""

@@ -17,10 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.common.arrays import Floats
+from analysis.common.averages.memory import memory
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from analysis.uncertainty.least_squares import covariance, residual_memory
-from analysis.uncertainty.memory import memory
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 WIDTH = 0.5
 """Half width of a smooth crossover in ln t."""

@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.arrays import Floats
+from analysis.common.averages.memory import memory
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.trajectory.cycles import Swing
 from analysis.uncertainty.estimate import NOTHING, Estimate, estimate
 from analysis.uncertainty.least_squares import covariance
-from analysis.uncertainty.memory import memory
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 FEWEST = 4
 """Frames that a lag needs at least."""

@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 
 from analysis.chains.series import ChainSeries
+from analysis.common.averages.memory import memory
 from analysis.trajectory.even_frames import even_frames
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import FEWEST_SAMPLES, NOTHING, Estimate
-from analysis.uncertainty.memory import memory
 
 SERIES = (("length", "mean_length"), ("alignment", "order"), ("magnetisation", "magnetisation"))
 

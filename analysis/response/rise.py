@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.uncertainty.memory import memory
+from analysis.common.averages.memory import memory
 
 Floats = NDArray[np.float64]
 

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.common.arrays import Floats
+from analysis.common.averages.memory import memory
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.common.constants import BOLTZMANN, MU0
 from analysis.uncertainty.estimate import NOTHING, Estimate, estimate
-from analysis.uncertainty.memory import memory
 from analysis.uncertainty.number_text import with_unit
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 WINDOW_TIMES = 6.0
 """The autocorrelation is transformed up to this many of its integrated times."""

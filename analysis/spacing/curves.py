@@ -9,10 +9,10 @@ from typing import ClassVar, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.files.curve import Curve
 from analysis.spacing.distances import SpacingFrames, lateral_direction
 from analysis.spacing.structure_factor import ModeGrid, full_map, profile
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

@@ -12,8 +12,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.uncertainty.estimate import Estimate
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

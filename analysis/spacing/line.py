@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.files.curve import Curve
+from analysis.spacing.hump import POWERS, Hump, fit_hump
+from analysis.spacing.line_laws import FARTHEST, LineFit, fit_law, shape
 from analysis.spacing.structure_factor import ModeGrid, alike
 from analysis.uncertainty.estimate import NOTHING, Estimate
 
@@ -25,16 +27,6 @@ Floats = NDArray[np.float64]
 WINDOW = 1.38
 """The modes within this factor of the peak are fitted: less than sqrt(2), the next of squares."""
 
-FARTHEST = 1.25
-"""The line may lie this factor off the top."""
-
-NARROWEST = 0.25
-"""Smallest half width in grid steps that is fitted."""
-
-BROADEST = 0.38
-"""Largest half width in peak places that is fitted; broader ones do not come down between
-orders."""
-
 RESOLVED = 0.5
 """Half width in grid steps under which a line counts as not resolved: it may be one mode."""
 
@@ -42,6 +34,11 @@ EVEN_68, EVEN_95 = 0.341, 0.475
 """Half widths, in grid steps, of the intervals of a place anywhere within half a step."""
 
 FEWEST_MODES = 6
+
+NO_CURVE: Floats = np.empty(0)
+
+ASTRAY = 0.1
+"""Largest chance that what is seen has no top at all, from which on no spacing is quoted."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +59,9 @@ class Line:
     position, width, height : (value, error)
         Place of the maximum, full width at half height, height above the background; the width is
         None where
-        the grid does not resolve it.
+        the grid does not resolve it. Width and height are None where a smooth hump tells as much.
+    astray : float
+        Chance that the modes have no top here.
     grid_step : float
         Distance between modes along the direction of the peak.
     q, s : ndarray
@@ -71,21 +70,11 @@ class Line:
 
     position: tuple[float, float]
     width: tuple[float, float] | None
-    height: tuple[float, float]
+    height: tuple[float, float] | None
+    astray: float
     grid_step: float
     q: Floats
     s: Floats
-
-    def widened(self, share: float) -> Line:
-        """Return the line with errors for but a share of its modes being independent."""
-        more = 1 / math.sqrt(share)
-        width = None if self.width is None else (self.width[0], self.width[1] * more)
-        return replace(
-            self,
-            position=(self.position[0], self.position[1] * more),
-            width=width,
-            height=(self.height[0], self.height[1] * more),
-        )
 
 
 def alike_modes(average: Floats, grid: ModeGrid, across: Floats, band: float) -> float:
@@ -131,7 +120,7 @@ def grid_step(sides: Floats, across: Floats | None) -> float:
 
 
 def fit_line(
-    number: Floats, value: Floats, guess: float, step: float, structures: float
+    number: Floats, value: Floats, guess: float, step: float, structures: float, share: float = 1.0
 ) -> Line | None:
     """Fit a peak.
 
@@ -145,18 +134,22 @@ def fit_line(
         Distance between modes.
     structures : float
         Independent structures in the average.
+    share : float
+        Share of the modes that count as independent.
 
     Returns
     -------
     Line or None
-        None where the fit finds no peak near the guess.
+        None where there are too few modes, or neither a line nor a hump fits them.
 
     Notes
     -----
     S = (h P(q) + a) exp(b q), where P = (1 - H^2)/(1 - 2 H cos(2 pi q/q0) + H^2) is the structure
     factor of a row of independent normal gaps, H = exp(-q^2 s^2/2) (Hosemann and Bagchi, Direct
     Analysis of Diffraction by Matter, 1962, from memory), scaled to 1 at q0, or a
-    Lorentzian of the same width: each counts as it is likely. What is reported is the place of
+    Lorentzian of the same width, or a smooth hump without a line (``analysis.spacing.hump``): each
+    counts as it is likely, less half of ln n for each parameter (Schwarz, Ann. Stat. 6, 461 (1978),
+    from memory), so that the speckle on a hump is no line. What is reported is the place of
     the maximum of S. The intensity of a mode is gamma distributed about S (speckle), so what is
     fitted is its likelihood (Whittle 1953), of which least squares with
     weights 1/S^2 are the limit for many structures. Errors are from the Fisher information, larger
@@ -169,153 +162,72 @@ def fit_line(
     s = np.maximum(s, 1e-4 * float(s.mean()))  # a perfect lattice has modes of no light at all
     scale, dq = float(s.mean()), step / guess
 
-    found = [
-        fit
-        for skewed in (False, True)
-        if (fit := _fit(q, s / scale, dq, skewed, max(1.0, structures))) is not None
-    ]
-    if not found:
+    fits = [fit_law(q, s / scale, dq, skewed, max(1.0, structures)) for skewed in (False, True)]
+    lines = [fit for fit in fits if fit is not None]
+    free = max(1.0, structures * share)
+    tried = [fit_hump(q, s / scale, dq, power, free, FARTHEST) for power in POWERS]
+    humps = [hump for hump in tried if hump is not None]
+    if not lines and not humps:
         return None
-    # Neither law is known to hold: both count, each as likely as it makes the modes.
-    cost = np.array([fit.cost for fit in found])
-    chance = np.exp(np.maximum(cost.min() - cost, -50.0))
-    chance /= chance.sum()
-
-    def together(rows: list[tuple[float, float]]) -> tuple[float, float]:
-        values, errors = np.array(rows).T
-        mean = float(chance @ values)
-        return mean, math.sqrt(float(chance @ (errors**2 + (values - mean) ** 2)))
-
-    best = found[int(cost.argmin())]
-    top, error = together([(fit.top, fit.top_error) for fit in found])
-    halves = [math.exp(fit.p[2]) for fit in found]
-    width, width_error = together(
-        [(2 * w * guess, 2 * w * guess * f.errors[2]) for w, f in zip(halves, found, strict=True)]
+    costs = [share * fit.cost for fit in lines] + [hump.cost for hump in humps]
+    parameters = [len(fit.p) for fit in lines] + [hump.parameters for hump in humps]
+    chance = _chances(costs, parameters, len(q))
+    (place, error), astray = _place(lines, humps, chance, 1 / math.sqrt(share))
+    found = Line((place * guess, error * guess), None, None, astray, step, NO_CURVE, NO_CURVE)
+    likely = chance[: len(lines)]
+    return (
+        _with_shape(found, lines, likely, guess, scale, share, q) if likely.sum() > 0.5 else found
     )
-    heights = [scale * math.exp(fit.p[0]) for fit in found]
-    height = together([(h, h * fit.errors[0]) for h, fit in zip(heights, found, strict=True)])
-    resolved = best.p[2] > math.log(RESOLVED * dq) and best.errors[2] < 1.0
+
+
+def _with_shape(
+    found: Line, lines: list[LineFit], chance: Floats, guess: float, scale: float, share: float,
+    q: Floats,
+) -> Line:  # fmt: skip
+    """Return what was found with width, height and curve of the fitted lines."""
+    best, more = lines[int(chance.argmax())], 1 / math.sqrt(share)
+    halves = [guess * math.exp(fit.p[2]) for fit in lines]
+    widths = [(2 * w, 2 * w * more * f.errors[2]) for w, f in zip(halves, lines, strict=True)]
+    heights = [scale * math.exp(fit.p[0]) for fit in lines]
+    high = [(h, h * more * f.errors[0]) for h, f in zip(heights, lines, strict=True)]
+    resolved = best.p[2] > math.log(RESOLVED * found.grid_step / guess) and best.errors[2] < 1.0
     curve = np.linspace(q.min(), q.max(), 200)
-    return Line(
-        (top * guess, error * guess),
-        (width, width_error) if resolved else None,
-        height,
-        step,
-        curve * guess,
-        scale * _shape(best.p, curve, best.skewed),
+    return replace(
+        found,
+        width=_together(widths, chance) if resolved else None,
+        height=_together(high, chance),
+        q=curve * guess,
+        s=scale * shape(best.p, curve, best.skewed),
     )
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """One law fitted: parameters, their errors, place of the top, -ln likelihood."""
-
-    p: Floats
-    errors: Floats
-    skewed: bool
-    top: float
-    top_error: float
-    cost: float
+def _chances(costs: list[float], parameters: list[int], modes: int) -> Floats:
+    """Return how likely each law is, from -ln likelihoods and numbers of parameters."""
+    cost = np.array(costs) + 0.5 * math.log(modes) * np.array(parameters)
+    chance = np.exp(np.maximum(cost.min() - cost, -50.0))
+    return np.asarray(chance / chance.sum())
 
 
-def _fit(q: Floats, s: Floats, dq: float, skewed: bool, structures: float) -> _Fit | None:
-    """Fit one law to modes in units of the guess and of their mean."""
-    from scipy.optimize import least_squares
-
-    def residual(p: Floats) -> Floats:
-        ratio = s / _shape(p, q, skewed)
-        return np.asarray(
-            np.sign(ratio - 1) * np.sqrt(2 * np.maximum(ratio - 1 - np.log(ratio), 0))
-        )
-
-    def slope(p: Floats) -> Floats:
-        away = s / _shape(p, q, skewed) - 1
-        size = np.divide(away, residual(p), out=np.ones_like(away), where=np.abs(away) > 1e-6)
-        return np.asarray(-size[:, None] * _log_slopes(p, q, skewed).T)
-
-    low = [-12.0, 1 / FARTHEST, math.log(NARROWEST * dq), -12.0, -8.0]
-    high = [12.0, FARTHEST, math.log(max(BROADEST, 2 * NARROWEST * dq)), 6.0, 8.0]
-    level, peak = math.log(float(np.median(s))), math.log(float(np.max(s)))
-    starts = [np.clip([peak, 1.0, math.log(w), level, 0.0], low, high) for w in (0.5 * dq, 0.15)]
-    fits = [
-        least_squares(residual, start, jac=slope, bounds=(low, high), max_nfev=60, ftol=1e-6)
-        for start in starts
-    ]
-    best = min(fits, key=lambda fit: float(fit.cost))
-    p = np.asarray(best.x)
-    covariance = _covariance(p, q, skewed, best.cost, structures)
-    top = _top(p, skewed)
-    if covariance is None or not abs(math.log(top)) < 0.99 * math.log(FARTHEST):
-        return None
-    errors = np.sqrt(np.diag(covariance))
-    if not errors[0] < 1.0:
-        return None
-    steps = np.diag(1e-4 * np.array([1.0, math.exp(p[2]), 1.0, 1.0, 1.0]))
-    along = np.array([(_top(p + d, skewed) - _top(p - d, skewed)) / (2 * d.sum()) for d in steps])
-    variance = float(along @ covariance @ along)
-    if not math.isfinite(variance):
-        return None
-    return _Fit(p, errors, skewed, top, math.sqrt(variance), structures * float(best.cost))
+def _together(rows: list[tuple[float, float]], chance: Floats) -> tuple[float, float]:
+    """Return mean and error of values with errors, of which each counts as it is likely."""
+    values, errors = np.array(rows).T
+    weight = chance / chance.sum()
+    mean = float(weight @ values)
+    return mean, math.sqrt(float(weight @ (errors**2 + (values - mean) ** 2)))
 
 
-def _shape(p: Floats, q: Floats, skewed: bool) -> Floats:
-    """Return the line: log height, position, log half width, log background, slope of both."""
-    if skewed:
-        angle = 2 * math.pi * np.exp(p[2]) / p[1]
-        chord = 4 * math.sin(0.5 * min(angle, math.pi)) ** 2
-        order = 1 + 0.5 * chord - math.sqrt(chord + 0.25 * chord**2)
-        h = order ** ((q / p[1]) ** 2)
-        comb = (1 - h**2) / (1 - 2 * h * np.cos(2 * math.pi * q / p[1]) + h**2)
-        line = np.exp(p[0]) * comb * (1 - order) / (1 + order)
-    else:
-        line = np.exp(p[0]) / (1 + ((q - p[1]) * np.exp(-p[2])) ** 2)
-    return np.asarray((line + np.exp(p[3])) * np.exp(p[4] * (q - 1)))
-
-
-def _log_slopes(p: Floats, q: Floats, skewed: bool) -> Floats:
-    """Return the derivatives of ln S by the parameters, (5, n), by differences."""
-    step = 1e-5
-    step_of = [step, step * math.exp(p[2]), step, step, step]
-    moves = np.diag(step_of)
-    return np.array(
-        [
-            (np.log(_shape(p + move, q, skewed)) - np.log(_shape(p - move, q, skewed))) / (2 * own)
-            for move, own in zip(moves, step_of, strict=True)
-        ]
-    )
-
-
-def _top(p: Floats, skewed: bool) -> float:
-    """Return where the whole curve is highest near its line, NaN where it is not."""
-    place, width = float(p[1]), math.exp(p[2])
-    for reach in (2.0, 0.1):
-        # A second pass about the top makes the place smooth in the parameters.
-        q = place + reach * width * np.linspace(-1, 1, 81)
-        s = np.log(_shape(p, q, skewed))
-        k = int(s.argmax())
-        if k in (0, len(q) - 1):
-            return math.nan
-        bend = s[k - 1] - 2 * s[k] + s[k + 1]
-        move = 0.5 * (s[k - 1] - s[k + 1]) / bend if bend < 0 else 0.0
-        place = float(q[k] + move * (q[1] - q[0]))
-    return place
-
-
-def _covariance(
-    p: Floats, q: Floats, skewed: bool, cost: float, structures: float
-) -> Floats | None:
-    """Return the covariance of the parameters, (5, 5), None where the modes do not fix them."""
-    from scipy.special import digamma
-
-    slopes = _log_slopes(p, q, skewed)
-    information = structures * slopes @ slopes.T
-    # A background that does not slope, or is not there, is held; so is an unresolved width.
-    information += np.diag([0.0, 0.0, 1e-3, 1e-3, 1e-3])
-    if not np.isfinite(information).all() or np.linalg.cond(information) > 1e13:
-        return None
-    expected = 2 * (math.log(structures) - float(digamma(structures)))
-    excess = max(1.0, 2 * cost / max(1, len(q) - len(p)) / expected)
-    return np.asarray(np.linalg.inv(information) * excess)
+def _place(
+    lines: list[LineFit], humps: list[Hump], chance: Floats, more: float
+) -> tuple[tuple[float, float], float]:
+    """Return place and error of the top in units of the guess, and the chance of none."""
+    rows = [(fit.top, more * fit.top_error) for fit in lines]
+    rows += [(hump.top, hump.error) for hump in humps]
+    lost = np.array([0.0] * len(lines) + [hump.astray for hump in humps])
+    found = [k for k, row in enumerate(rows) if math.isfinite(row[0])]
+    astray = float(chance @ lost)
+    if not found:
+        return (1.0, math.inf), 1.0
+    return _together([rows[k] for k in found], (chance * (1 - lost) + 1e-300)[found]), astray
 
 
 def line_numbers(
@@ -348,6 +260,12 @@ def line_numbers(
     place, error, seen = peak.value, peak.error, peak.samples
     if line is None:
         warnings.append(f"{name}: no line shape fits the peak; its position is that of the top")
+    elif line.height is None:
+        place, error = line.position
+        warnings.append(
+            f"{name}: no line stands on the broad hump of the modes; the position is that of the "
+            "top of the hump"
+        )
     else:
         place, error = line.position
         curve = StructureFactorLine(line.q, line.s)
@@ -363,9 +281,10 @@ def line_numbers(
             shape["width_per_m"] = Estimate(*line.width, seen).as_dict()
     length = 2 * math.pi / place
     grid = step * length / place
-    unresolved = line is not None and line.width is None
-    error = EVEN_68 * grid if unresolved else error * length / place
-    entry = Estimate(length, error, seen).as_dict()
+    unresolved = line is not None and line.height is not None and line.width is None
+    error *= length / place
+    unresolved = unresolved and error < 0.5 * grid
+    entry = Estimate(length, EVEN_68 * grid if unresolved else error, seen).as_dict()
     if unresolved:
         # One mode holds the line: it lies anywhere within half a step, and nowhere beyond.
         entry["interval_95"] = [length - EVEN_95 * grid, length + EVEN_95 * grid]

@@ -10,9 +10,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.uncertainty.estimate import Estimate, estimate
 from analysis.uncertainty.ratio import ratio
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 

@@ -12,6 +12,7 @@ from analysis.spacing.curves import AxisCorrelation, Projected, StructureFactorR
 from analysis.spacing.distances import SpacingFrames, lateral_direction
 from analysis.spacing.first_shell import shell_place
 from analysis.spacing.line import (
+    ASTRAY,
     WINDOW,
     StructureFactorLine,
     alike_modes,
@@ -26,6 +27,9 @@ from analysis.uncertainty.estimate import NOTHING, Estimate
 
 LIKELY_NOISE = 0.05
 PERHAPS_NOISE = 0.02
+FEWEST_HELD = 4.5
+"""Least number of spacings across the patch of a top without a line: fewer are a mode or two, too
+few to tell a line from a hump."""
 FIRST_SHELL = 0.35
 """Share of the highest shell from which on one counts: a further shell may hold two neighbours."""
 
@@ -68,8 +72,19 @@ def light_peak(
             "speckle does; chains that only keep a distance, or too few of them for their order"
         )
         number = NOTHING
-    line = fit_line(*modes, number.value, step, seen) if number.value else None
-    line = line.widened(share) if line is not None else None
+    line = fit_line(*modes, number.value, step, seen, share) if number.value else None
+    if line is not None and line.astray > ASTRAY:
+        warnings.append(
+            "spacing.structure_factor_m: the modes make a broad hump whose top is not known: "
+            f"{100 * line.astray:.0f} of 100 as likely ones have none near the highest mode"
+        )
+        number, line = NOTHING, None
+    if number.value and line is None and number.value < FEWEST_HELD * step:
+        warnings.append(
+            f"spacing.structure_factor_m: the patch holds only {number.value / step:.2g} of the "
+            "spacing that the highest mode has, and no line fits it"
+        )
+        number = NOTHING
     return line_numbers(number, line, step, warnings)
 
 

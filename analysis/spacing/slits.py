@@ -13,11 +13,11 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.files.curve import Curve
 from analysis.spacing.distances import GOLDEN, lateral_direction
 from analysis.spacing.parts import OfParts, averaged, over_parts
 from analysis.uncertainty.ratio import ratio
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

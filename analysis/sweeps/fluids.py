@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from analysis.common.averages.student import student_factor
 from analysis.uncertainty.estimate import Estimate
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
-from analysis.uncertainty.student import student_factor
 
 FLUID = "fluid"
 """Column of the number of a run's fluid, from 1; there of ensembles only."""

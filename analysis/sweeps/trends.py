@@ -168,7 +168,8 @@ def trend(table: SweepTable, column: str) -> Figure:
             if column == "chains_mean_length":
                 _predicted_band(axes, axis, table.summary)
             if column == "magnetisation_relative":
-                _langevin_curves(axes, table, axis, curves)
+                scale = measure_scale(measure, [row for curve in curves for row in curve.rows])
+                _langevin_curves(axes, table, axis, curves, scale.factor)
             _finish(axes, axis, table, measure)
             _add_legend(figure, axes)
         note_state(figure, table)
@@ -284,17 +285,25 @@ def _predicted_band(axes: Axes, axis: TrendAxis, rows: list[dict[str, Any]]) -> 
     axes.plot(places, middle, color=style.QUIET, linewidth=0.9, zorder=0.5)
 
 
-def _langevin_curves(axes: Axes, table: SweepTable, axis: TrendAxis, curves: list[Series]) -> None:
-    """Magnetisation of particles of the run's sizes that do not feel each other."""
+def _langevin_curves(
+    axes: Axes, table: SweepTable, axis: TrendAxis, curves: list[Series], factor: float
+) -> None:
+    """Magnetisation of particles of the run's sizes that do not feel each other.
+
+    ``factor``: by which shares are drawn larger, 100 for per cent.
+    """
     smooth = _smooth_langevin(table, axis)
     if smooth is not None:
-        axes.plot(*smooth, color=style.INK, linewidth=0.9, dashes=(1.0, 1.0), label="Langevin law")
+        x, y = smooth
+        axes.plot(
+            x, factor * y, color=style.INK, linewidth=0.9, dashes=(1.0, 1.0), label="Langevin law"
+        )
         return
     drawn = False
     for curve in curves:
         rows = [r for r in curve.rows if math.isfinite(as_float(r["magnetisation_langevin"]))]
         x = [place_of(row, axis) for row in rows]
-        y = [as_float(row["magnetisation_langevin"]) for row in rows]
+        y = [factor * as_float(row["magnetisation_langevin"]) for row in rows]
         words = {} if drawn or not rows else {"label": "Langevin law"}
         axes.plot(x, y, color=style.INK, linewidth=0.9, dashes=(1.0, 1.0), **words)  # type: ignore[arg-type]
         drawn = drawn or bool(rows)
@@ -323,7 +332,7 @@ def _smooth_langevin(table: SweepTable, axis: TrendAxis) -> tuple[Any, Any] | No
         if axis.logarithmic
         else np.linspace(least, largest, 60)
     )
-    law = [langevin_of_sizes(sizes, float(field), kelvin) for field in fields]
+    law = np.array([langevin_of_sizes(sizes, float(field), kelvin) for field in fields])
     return fields * axis.key.scale(axis.values).factor, law
 
 

@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.arrays import Floats
-from analysis.uncertainty.memory import Memory, memory
+from analysis.common.averages.memory import Memory, memory
+from analysis.common.averages.student import ONE_SIGMA, student_factor
+from analysis.common.averages.time_average import FEWEST_BLOCKS, time_error
 from analysis.uncertainty.ratio import ratio
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
-from analysis.uncertainty.time_average import FEWEST_BLOCKS, time_error
 
 FEWEST_SAMPLES = 8
 """A number from fewer independent samples says so: its error holds only roughly."""

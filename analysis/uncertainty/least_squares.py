@@ -63,21 +63,29 @@ def residual_memory(slopes: Floats, left: Floats, weights: Floats) -> tuple[floa
     Notes
     -----
     Residuals are M e with M = 1 - J (J'WJ)^-1 J'W, so their covariance is M C M' (textbook least
-    squares). A fit follows slow noise, so the residuals forget faster than the noise.
+    squares). A fit follows slow noise, so the residuals forget faster than the noise. Of the
+    products only two traces are needed, and C knows distances alone: the sums of M'M, and of the
+    same of neighbours, over their diagonals are made once for all times.
     """
-    from scipy.linalg import toeplitz
-
     count = len(left)
     heavy = weights[:, None] * slopes
     rest = np.eye(count) - slopes @ np.linalg.solve(slopes.T @ heavy, heavy.T)
     square = float(left @ left)
     alike = float(left[1:] @ left[:-1]) / square
-    found = 0.5, square / max(1.0, float(np.trace(rest @ rest.T)))
+    alone, neighbours = _by_distance(rest.T @ rest), _by_distance(rest[:-1].T @ rest[1:])
+    found = 0.5, square / max(1.0, float(alone[0]))
     for tau in np.geomspace(0.5, max(1.0, count / 6), 30):
         keep = (2 * tau - 1) / (2 * tau + 1)
-        spread = rest @ toeplitz(np.power(keep, np.arange(count))) @ rest.T
-        total = float(np.trace(spread))
-        if tau > 0.5 and float(np.trace(spread, 1)) / total > alike:
+        kept = np.power(keep, np.arange(count))
+        total = float(alone @ kept)
+        if tau > 0.5 and float(neighbours @ kept) / total > alike:
             break
         found = float(tau), square / total
     return found
+
+
+def _by_distance(matrix: Floats) -> Floats:
+    """Return the sums of a square matrix over what is equally far off its diagonal, (n,)."""
+    place = np.arange(len(matrix))
+    sums = np.bincount(np.abs(place[:, None] - place).ravel(), matrix.ravel())
+    return np.asarray(sums, dtype=np.float64)

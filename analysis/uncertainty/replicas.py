@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.uncertainty.estimate import NOTHING, Estimate
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
 
 BOOTSTRAP_FROM = 6
 """With fewer replicas the resampled means cannot reach far enough, and Student's interval serves.

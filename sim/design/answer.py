@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import tomli_w
 
-from analysis.common.odds import percent
+from analysis.common.odds import odds_of, percent
 from sim.design.quantities import Scaled, value_text
 from sim.design.scan import HOPELESS, Scan
 from sim.design.search import MET, OPEN, OUT_OF_REACH, Found
@@ -44,7 +44,7 @@ def content(wish: WishFile, found: Found, scan: Scan) -> dict[str, Any]:
         "film": wish.base.name,
         "verdict": found.verdict,
         "answer": answer(found, numbers),
-        "reason": reason(found, numbers),
+        "reason": reason(found),
         "odds_wanted": wish.odds,
         "odds": found.odds,
         "odds_of_any_film": found.reach,
@@ -169,39 +169,31 @@ def answer(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
     if found.verdict == MET:
         count = sum(one.settings == found.settings for one in found.model.trials)
         return (
-            f"Yes: with {film} all wishes hold with odds of {percent(found.odds)}, confirmed by "
+            f"Yes: with {film} all wishes hold with odds {odds_of(found.odds)}, confirmed by "
             f"{count} runs of this film with seeds of their own: {told}."
         )
     if found.verdict == OUT_OF_REACH:
         return (
-            f"No: odds that any film of these ranges meets the wish are {percent(found.reach)}. "
-            f"{reason(found, numbers)} Nearest is {film}: {told}."
+            f"No: the odds that any film of these ranges meets the wish are "
+            f"{percent(found.reach)}. {reason(found)} Nearest is {film}: {told}."
         )
     spent = "runs" if runs >= task.most_runs else "time"
     return (
         f"Not decided: the {spent} of the budget are spent after {runs} films. The best film known "
-        f"is {film}, with odds of {percent(found.odds)}: {told}."
+        f"is {film}, with odds {odds_of(found.odds)}: {told}."
     )
 
 
-def reason(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
+def reason(found: Found) -> str:
     """Return why a wish is out of reach, in a sentence; "" where it is not."""
     if found.verdict != OUT_OF_REACH:
         return ""
-    wishes = found.model.task.wishes
-    against = [wishes[k] for k in found.conflict]
-    short = [
-        f"{w.of.label} {value_text(w.of.wanted, numbers[k]['expected']['value'])}"
-        for k, w in enumerate(wishes)
-        if k in found.conflict and (numbers[k]["odds"] or 0.0) < 0.5
-    ]
-    miss = f"; the nearest film has {' and '.join(short)}" if short else ""
-    if len(against) == 1:
-        return f"Nothing in these ranges gives {against[0].text}, whatever else is wanted{miss}."
-    texts = [one.text for one in against]
+    texts = [found.model.task.wishes[k].text for k in found.conflict]
+    if len(texts) == 1:
+        return f"Nothing in these ranges gives {texts[0]}, whatever else is wanted."
     return (
         f"What is wanted excludes itself here: {', '.join(texts[:-1])} and {texts[-1]} do not go "
-        f"together{miss}."
+        "together."
     )
 
 

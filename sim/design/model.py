@@ -59,9 +59,16 @@ class Model:
 
     def told(self, points: Floats) -> tuple[Floats, Floats]:
         """Return mean and standard deviation of all quantities on their scales, (n, quantities)."""
-        found = [mixture(*one.members(points)) for one in self._surrogates]
+        return self._told(points, len(self._surrogates))
+
+    def told_wishes(self, points: Floats) -> tuple[Floats, Floats]:
+        """Return the same of those wished for alone, (n, wishes)."""
+        return self._told(points, len(self._wished))
+
+    def _told(self, points: Floats, count: int) -> tuple[Floats, Floats]:
+        found = [mixture(*one.members(points)) for one in self._surrogates[:count]]
         mean, sigma = (np.array([pair[i] for pair in found]).T for i in (0, 1))
-        spread = self.task.theory.shifts(points)
+        spread = self.task.theory.shifts(points)[:, :, :count]
         return mean + spread.mean(axis=0), np.hypot(sigma, spread.std(axis=0))
 
     def measurable(self, points: Floats) -> Floats:
@@ -119,7 +126,7 @@ class Model:
         117 (1978), and under constraints M. Schonlau, W. Welch and D. Jones, IMS Lecture Notes 34,
         11 (1998) (both from memory).
         """
-        mean, sigma = (one[:, : len(self.task.wishes)] for one in self.told(points))
+        mean, sigma = self.told_wishes(points)
         drawn = mean[None] + sigma[None] * self._normals[:, None, :]
         above = np.maximum(self.margins(drawn) - self.best_margin, 0.0).mean(axis=0)
         found: Floats = (self.odds(points) + 1e-9) * (above + 1e-9 * sigma.sum(axis=1))
@@ -131,7 +138,7 @@ class Model:
         done = [i for i, one in enumerate(self.trials) if one.is_finished]
         if not done:
             return -1e3
-        return float(self.margins(self.told(self._places[done])[0]).max())
+        return float(self.margins(self.told_wishes(self._places[done])[0]).max())
 
     def reach(self, points: Floats, left_out: Sequence[int] = ()) -> float:
         """Return the odds that at any of the points all wishes hold but those left out.

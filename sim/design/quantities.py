@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from analysis.common.arrays import Floats
 from sim.parameters.values import Expectation, Number, Quantity
-from sim.physics.units import format_quantity
+from sim.physics.units import duration_text, format_quantity
 
 BAND_SIGMAS = 1.645
 """Standard deviations of a band that holds 90 of 100 films."""
@@ -66,6 +66,8 @@ class Wanted:
 LENGTH = Quantity("length", 1e-9, 1e-3, "100 nm")
 DELAY = Quantity("length", -1e-3, 1e-3, "10 nm")
 TIME = Quantity("time", 1e-9, 3.2e9, "0.2 ms")
+LONG = 60.0
+"""Times above so many s are told in minutes to years."""
 
 WANTED = (
     Wanted(
@@ -182,6 +184,8 @@ class Scaled:
 
 def value_text(wanted: Wanted, value: float) -> str:
     """Return a value in SI with its unit, as a wish writes it."""
+    if wanted.must is TIME and value > LONG:
+        return duration_text(value)
     if isinstance(wanted.must, Quantity):
         return format_quantity(value, wanted.must.dimension)
-    return f"{value:.3g}"
+    return f"{value:.4g}" if wanted.unit == "%" else f"{value:.3g}"

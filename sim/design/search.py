@@ -121,7 +121,7 @@ def judge(model: Model, places: Floats) -> Found:
                 return Found(
                     OPEN, _settings(model, ran, places, best), float(odds[best]), reach, (), model
                 )
-            near = int(np.argmax(model.margins(model.told(places)[0])))
+            near = int(np.argmax(model.margins(model.told_wishes(places)[0])))
             settings = _settings(model, ran, places, near)
             return Found(OUT_OF_REACH, settings, float(odds[near]), reach, apart, model)
     return Found(OPEN, _settings(model, ran, places, best), float(odds[best]), reach, (), model)
@@ -175,7 +175,7 @@ def _places(model: Model, seed: int) -> Floats:
     box = model.task.box
     ran = np.array([box.point(one) for one in _ran(model)]).reshape(-1, box.size)
     all_of_them = np.concatenate([ran, model.task.seeds, box.spread(FRESH, seed)])
-    score = model.odds(all_of_them) + 1e-6 * model.margins(model.told(all_of_them)[0])
+    score = model.odds(all_of_them) + 1e-6 * model.margins(model.told_wishes(all_of_them)[0])
     best = all_of_them[np.argsort(-score, kind="stable")[:CENTRES]]
     rng = np.random.default_rng(seed)
     widths = np.geomspace(0.02, 0.2, AROUND)[None, :, None]
@@ -185,7 +185,7 @@ def _places(model: Model, seed: int) -> Floats:
 
 def _few(odds: Floats, model: Model, places: Floats) -> Floats:
     """Choose the places that are most likely to hold what is wished, and some of all parts."""
-    scores = [odds, model.margins(model.told(places)[0]), *model.odds(places, each=True).T]
+    scores = [odds, model.margins(model.told_wishes(places)[0]), *model.odds(places, each=True).T]
     share = PLACES // (len(scores) + 1)
     rows = {int(row) for score in scores for row in np.argsort(-score)[:share]}
     rows |= set(range(0, len(places), max(1, len(places) // share)))

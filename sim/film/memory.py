@@ -23,6 +23,8 @@ BASE_BYTES = 300_000_000
 """Interpreter, libraries and compiled kernels."""
 FLOW_BYTES = 24
 """A listed pair with the flow: its other end and what one pushes the other."""
+FLOW_PARTICLE_BYTES = 3500
+"""Noise of eight steps, the vectors that it is found from, and the grid of the smooth flow."""
 GRID_COPIES = 5
 """The mesh's grid, its two transforms in complex numbers of half as many waves, and room."""
 
@@ -46,8 +48,10 @@ def memory_bytes(system: ReducedSystem) -> int:
     if system.mesh is not None:
         real = 4 if system.mesh.precision == "float32" else 8
         bytes_needed += GRID_COPIES * real * math.prod(system.mesh.points)
-    per_pair = NEIGHBOUR_BYTES + (0 if system.flow is None else FLOW_BYTES)
-    return int(bytes_needed + system.count * per_pair * neighbours)
+    per_particle = NEIGHBOUR_BYTES * neighbours
+    if system.flow is not None:
+        per_particle += FLOW_BYTES * neighbours + FLOW_PARTICLE_BYTES
+    return int(bytes_needed + system.count * per_particle)
 
 
 def require_memory(system: ReducedSystem) -> None:

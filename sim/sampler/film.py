@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sim.engines import cpu_arrays
 from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
 from sim.kernels.laws.pairs import ADDED
-from sim.kernels.sampler import bonds, draws, layout, rounds
+from sim.kernels.sampler import bonds, draws, layout, rounds, spacing
 from sim.kernels.steps.layout import CUTOFF
 from sim.kernels.vectors.calls import Packed
 
@@ -32,6 +32,10 @@ point dipoles would win.
 """
 CLOSEST_SOFT = 0.5
 """The same of soft cores, in contact distances; they cost 16 000 strengths there."""
+FAR_CELLS = 2
+"""Cells each way in the plane within the range of the dipoles: finer ones hold less beyond it."""
+SLACK = 0.25
+"""Moves that go no further find what is in range of both places at once."""
 FIRST_STEP = 0.12
 TAIL_SHIFT = 0.12
 LARGEST_TURN = 0.3
@@ -92,6 +96,8 @@ def make_film(
     rank[order] = np.arange(count)
     widest = 2.0 * float(system.radius.max())
     near = max(system.repulsion.reach(0.5 * widest), bonds.DISTANCE * widest)
+    # what stands level with a particle within the range of the dipoles is looked for, too
+    far = max(math.hypot(reach, spacing.LEVEL * widest), max(reach, system.added_reach) + SLACK)
     random = np.zeros(layout.WORDS, np.uint64)
     random[draws.SEED], random[draws.STREAM] = seed, STREAM + stream
     applied = cpu_arrays.field_table(system.field, system.body.gradient)
@@ -102,8 +108,9 @@ def make_film(
         group=np.zeros(count, np.int64),
         mark=np.zeros(count, np.int64),
         chain=np.zeros(count, np.int64),
-        far=_cells(system, max(reach, system.added_reach)),
-        near=_cells(system, near),
+        beside=np.zeros((layout.LISTS, count + 1), np.int64),
+        far=_cells(system, far, FAR_CELLS),
+        near=_cells(system, near, 1),
         bonds=np.full((count, 2), layout.NONE, np.int64),
         open=np.zeros((2, count), np.int64),
         open_place=np.full((2, count), layout.NONE, np.int64),
@@ -123,6 +130,7 @@ def make_film(
         side_y=system.sides[1],
         thickness=system.thickness,
         close=near,
+        slack=SLACK,
         nearest=CLOSEST_SOFT if system.repulsion.is_soft else CLOSEST_CORES,
         missing=0.5 / (system.sides[0] * system.sides[1] * system.thickness),
         laws=laws,
@@ -136,11 +144,15 @@ def make_film(
     return film._replace(walk=_fitted(film, system))
 
 
-def _cells(system: ReducedSystem, reach: float) -> layout.Cells:
-    """Return empty cells at least as long as a range."""
-    x, y, z = (max(1, int(side / reach)) for side in (*system.sides, system.thickness))
+def _cells(system: ReducedSystem, reach: float, wide: int) -> layout.Cells:
+    """Return empty cells; so many each way in the plane, and one across, hold a range.
+
+    Films are thin: finer cells across would leave little out, and short lists cost more to begin.
+    """
+    x, y = (max(1, int(wide * side / reach)) for side in system.sides)
+    z = max(1, int(system.thickness / reach))
     head = np.full(x * y * z, layout.NONE, np.int64)
-    return layout.Cells(head, np.zeros((system.count, 3), np.int64), x, y, z)
+    return layout.Cells(head, np.zeros((system.count, 3), np.int64), x, y, z, reach)
 
 
 def _mixture(system: ReducedSystem) -> Floats:

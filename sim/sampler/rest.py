@@ -1,8 +1,8 @@
 """Whether two films, one from single particles and one from long chains, have come to rest.
 
-Both forget where they came from when all that is followed meets: the error of an average comes
-from its autocorrelation, and films that differ by more than a few errors have not met. Lengths
-alone are no proof: they may meet while energy and magnetisation still differ.
+Both forget where they came from when all that is followed meets; films that differ by more than a
+few errors have not met. Lengths alone are no proof: they may meet while energy and magnetisation
+still differ.
 """
 
 from __future__ import annotations
@@ -14,7 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FOLLOWED", "Average", "Rest", "average_of", "correlation_time", "judge"]
+from analysis.common.averages.memory import Memory, memory
+from analysis.common.averages.time_average import time_error
+
+__all__ = ["FOLLOWED", "Average", "Rest", "average_of", "judge"]
 
 Floats = NDArray[np.float64]
 
@@ -29,9 +32,8 @@ MEETING_ERRORS = 2.0
 Films that have met differ by more in one look of six; the run then goes on to the next look. With 3
 errors a run would often end while the side of long chains is still on its way.
 """
-WINDOW = 5.0
-"""The sum over lags ends at so many correlation times (N. Madras and A. D. Sokal, J. Stat. Phys.
-50, 109 (1988), appendix C)."""
+STILL = 1e-12
+"""Values that scatter by no more than this share of the largest do not change."""
 FEWEST_TIMES = 8.0
 """An average over fewer correlation times is none: the time itself is then not known."""
 
@@ -71,38 +73,17 @@ class Rest:
     sides: dict[str, dict[str, Any]]
 
 
-def correlation_time(values: Floats) -> float:
-    """Return the integrated autocorrelation time of a series, in its steps.
+def average_of(values: Floats, known: Memory | None = None) -> Average:
+    """Return the average of a series with its error; by its own memory if none is given.
 
-    1/2 + sum of the autocorrelation up to a window of `WINDOW` such times; 1/2 for independent
-    values, and infinite for a series that does not change.
+    The error is the largest that memory and blocks give, as that of a measured average is
+    (`analysis.common.averages.time_average`): fast fluctuations hide a slow part from the
+    autocorrelation, and blocks feel it. A series that does not change holds no structures.
     """
-    count = len(values)
-    centred = values - values.mean()
-    size = 1 << (2 * count - 1).bit_length()
-    spectrum = np.fft.rfft(centred, size)
-    correlation = np.fft.irfft(spectrum * spectrum.conj(), size)[:count]
-    if not correlation[0] > 1e-24 * count * max(1.0, float(np.abs(values).max()) ** 2):
-        return math.inf
-    times = 0.5 + np.cumsum(correlation[1:] / correlation[0])
-    lags = np.arange(1, count)
-    window = np.flatnonzero(lags >= WINDOW * times)
-    return max(0.5, float(times[window[0] if len(window) else -1]))
-
-
-def average_of(values: Floats, time: float | None = None) -> Average:
-    """Return the average of a series with its error; by its own correlation time if none is given.
-
-    A series that does not change holds no structures.
-    """
-    if time is None:
-        time = correlation_time(values)
-    if math.isinf(time):
+    if not values.std() > STILL * max(1.0, float(np.abs(values).max())):
         return Average(float(values.mean()), 0.0, 0.0)
-    structures = len(values) / (2.0 * time)
-    return Average(
-        float(values.mean()), float(values.std() / math.sqrt(max(structures, 1.0))), structures
-    )
+    error, _, structures = time_error(values, memory(values) if known is None else known)
+    return Average(float(values.mean()), error or 0.0, structures)
 
 
 def judge(single: Floats, chained: Floats) -> Rest:
@@ -124,8 +105,8 @@ def judge(single: Floats, chained: Floats) -> Rest:
     for column, name in enumerate(FOLLOWED):
         late = [film[-sweeps:, column] for film in (single, chained)]
         # both are films of one kind: the longer memory is that of both, and a short one is chance
-        time = max(correlation_time(values) for values in late)
-        first, second = (average_of(values, time) for values in late)
+        longer = max((memory(values) for values in late), key=lambda one: one.time)
+        first, second = (average_of(values, longer) for values in late)
         error = math.hypot(first.error, second.error)
         difference = abs(first.value - second.value)
         errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)

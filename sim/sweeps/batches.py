@@ -29,6 +29,8 @@ __all__ = ["CardRoom", "Kind", "batches_of", "kinds_on_card", "perform_batch"]
 
 ENOUGH_PARTICLES = 2_000_000
 """More particles at once make a card no faster."""
+LONGER_LISTS = 2
+"""Lists of all films have the room that one needs: a batch was found to take so much more."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,11 @@ class CardRoom:
     def films(self, kind: Kind) -> int:
         """Return how many films of a kind make a batch, 1 or more."""
         most = max(1, ENOUGH_PARTICLES // kind.particles)
-        return most if self.free is None else max(1, min(most, self.free // kind.bytes))
+        return (
+            most
+            if self.free is None
+            else max(1, min(most, self.free // (LONGER_LISTS * kind.bytes)))
+        )
 
 
 def kinds_on_card(runs: Mapping[str, Parameters]) -> tuple[dict[str, Kind], CardRoom]:

@@ -204,7 +204,11 @@ def film_time(counts=(20_000, 1_000_000)):
 
 def microseconds(queue, work, repeats=20):
     """Return the time of what is asked for, recorded so often in a row and repeated three times."""
-    recorded = queue.record(lambda: [work() for _ in range(repeats)])
+    return replayed(queue, queue.record(lambda: [work() for _ in range(repeats)])) / repeats
+
+
+def replayed(queue, recorded):
+    """Return the time of a recording, the median of three, in microseconds."""
     events = [queue.numbers.cuda.Event() for _ in range(4)]
     recorded()
     events[0].record(queue.stream)
@@ -214,7 +218,7 @@ def microseconds(queue, work, repeats=20):
     queue.wait()
     spans = itertools.pairwise(events)
     times = [queue.numbers.cuda.get_elapsed_time(*span) for span in spans]
-    return statistics.median(times) / repeats * 1e3
+    return statistics.median(times) * 1e3
 
 
 def each_kernel(cases=(20_000, 1_000_000)):
@@ -229,7 +233,7 @@ def each_kernel(cases=(20_000, 1_000_000)):
             for kernel, took in times_of_kernels(engine, with_sort=name == "inner steps"):
                 print(f"  {kernel.__name__}: {took:.1f} us {registers(kernel)}", flush=True)
             if engine.batch.mesh is not None:
-                took = microseconds(engine.batch.queue, engine.batch.mesh._recorded, 1)
+                took = replayed(engine.batch.queue, engine.batch.mesh._recorded)
                 print(f"  mesh: {took:.1f} us", flush=True)
 
 
@@ -317,7 +321,7 @@ def averages(seeds=6, count=1000, steps=1500):
         apart = (here[k] - there[k]) / np.hypot(error[k], its_error[k])
         print(
             f"{name}: card {here[k]:.5f} ({error[k]:.5f}), processor {there[k]:.5f} "
-            f"({its_error[k]:.5f}), {apart:.1f} standard errors apart{' !' * (abs(apart) > 2)}",
+            f"({its_error[k]:.5f}), {apart:.1f} standard errors apart{' !' * int(abs(apart) > 2)}",
             flush=True,
         )
 

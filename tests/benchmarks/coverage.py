@@ -14,9 +14,9 @@ import math
 import numpy as np
 from scipy.signal import lfilter
 
+from analysis.common.averages.student import ONE_SIGMA
 from analysis.uncertainty.estimate import Estimate, estimate
 from analysis.uncertainty.replicas import combine_replicas, replica_interval
-from analysis.uncertainty.student import ONE_SIGMA
 from sim.engines.cpu import CpuEngine
 from sim.film.placing import random_state
 from tests.benchmarks.machine import headline

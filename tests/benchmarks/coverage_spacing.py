@@ -42,17 +42,20 @@ FURTHER = 1_000_000
 """Seeds of the films that ensemble means come from begin so far on."""
 
 
-def measured(film, *later):
-    """Entries of ``ESTIMATORS`` for one film, seen once, or in further frames of it."""
+def measured(film, *later, structures=1.0):
+    """Entries of ``ESTIMATORS`` for one film, seen once, or in further frames of it.
+
+    ``structures``: as how many independent ones the frames count.
+    """
     axis, sides = np.array([1.0, 0.0, 0.0]), np.array(film.sides)
     frames = SpacingFrames(sides, film.thickness, film.diameters, axis)
     slits = SlitFrames(sides, film.diameters, axis)
     for seen in (film, *later):
         frames.add(seen.positions, find_chains(*seen.frame()))
         slits.add(seen.positions)
-    _, radial = structure_curves(frames, 1.0, LENGTH)
-    out, _ = spacing_numbers(frames, radial, axis_correlation(frames), 1.0, [])
-    out |= {f"slits_{key}": entry for key, entry in slits.numbers(1.0).items()}
+    _, radial = structure_curves(frames, structures, LENGTH)
+    out, _ = spacing_numbers(frames, radial, axis_correlation(frames), structures, [])
+    out |= {f"slits_{key}": entry for key, entry in slits.numbers(structures).items()}
     return {key: out[key] for key in ESTIMATORS}
 
 
@@ -118,6 +121,9 @@ def main():
     parser.add_argument(
         "--frozen", type=int, help="rows of chains, of 4, that stay in 12 frames (one frame)"
     )
+    parser.add_argument(
+        "--structures", type=int, help="independent frames that are averaged (one frame)"
+    )
     parser.add_argument("--estimators", default="", help="a part of the names of estimators")
     options = parser.parse_args()
     headline()
@@ -129,7 +135,13 @@ def main():
             continue
         truth = truths(case, options.further, options.seed)
         seeds = range(options.seed, options.seed + options.films)
-        if options.frozen is None:
+        if options.structures is not None:
+            many = options.structures
+            found = [
+                measured(*(case.make(many * seed + k) for k in range(many)), structures=float(many))
+                for seed in seeds
+            ]
+        elif options.frozen is None:
             found = [measured(case.make(seed)) for seed in seeds]
         else:
             found = [measured(*partly_frozen(case, seed, options.frozen)) for seed in seeds]

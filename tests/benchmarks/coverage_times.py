@@ -15,12 +15,12 @@ from types import SimpleNamespace
 import numpy as np
 
 from analysis.chains.lives import rejoining_life, sharp
+from analysis.common.averages.student import ONE_SIGMA
 from analysis.micrograph.measure import measure_picture
 from analysis.micrograph.picture import Picture
 from analysis.response.decay import decay
 from analysis.response.susceptibility import Removed, fluctuation_spectrum, static_susceptibility
 from analysis.uncertainty.estimate import estimate
-from analysis.uncertainty.student import ONE_SIGMA
 from tests.benchmarks.coverage import autoregressive
 from tests.benchmarks.machine import headline
 from tests.reference.planted_pictures import blurred_noise, striped_noise

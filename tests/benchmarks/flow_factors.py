@@ -28,7 +28,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from sim.engines.cpu import CpuEngine
 from sim.film.field_programme import FieldStage
 from sim.film.placing import random_state
@@ -37,15 +37,19 @@ from sim.interactions.flow.plan import plan_flow
 from tests.reference.small_systems import film, state_of
 
 FRACTIONS, THICKNESSES = (0.01, 0.03, 0.1), (12.0, 30.0)
+THIN = 5.0
+"""Where the smooth flow is narrow and dear: fewer jobs."""
 LENGTHS = (1.5, 2.0, 3.0, 4.0, 6.0)
 TURNED = (2, 5, 10, 20)
 HIGHEST = {0.01: 3.0, 0.03: 6.0, 0.1: 6.0}
 """Mean length that a film of a volume fraction is followed to."""
 JOBS = [
     *(f"growth-{f}-{h}-0" for f in FRACTIONS for h in THICKNESSES),
+    *(f"growth-{f}-{THIN}-0" for f in FRACTIONS[1:]),
     *(f"decay-{f}-{h}-0" for f in (0.01, 0.1) for h in THICKNESSES),
+    f"decay-0.1-{THIN}-0",
     *(f"turning-0.004-{h}-0" for h in THICKNESSES),
-    *(f"rest-0.04-12.5-{part}" for part in range(4)),
+    *(f"rest-0.04-12.5-{part}" for part in range(2)),
 ]
 BOND = 1.3
 

@@ -4,13 +4,13 @@ Run from the top of the project:
 
     python -m tests.benchmarks.rest_table [--coupling 3 4 5 6 8 10] [--field 2 10 40]
         [--fraction 0.005 0.03] [--repulsion soft_core surfactant] [--spread 0.1] [--count 200]
-        [--seconds 60] [--processes 2] [--length 2]
+        [--seconds 60] [--processes 2] [--threads 1] [--length 2]
 
 Films as their files describe them, dipoles cut off at 6 diameters, 12 diameters thick, ``--length``
 times as long as wide; cores of 446 kA/m under 2 nm of surfactant, as large as the coupling at
-contact asks for. Soft cores are equal, sizes under surfactant are spread. Each row runs on one
-thread until its film is at rest with 20 structures, or for so many seconds. The time that dynamics
-would need is what ``chainfilm check`` says.
+contact asks for. Soft cores are equal, sizes under surfactant are spread. Each row runs, on one
+thread or two, until its film is at rest with 20 structures, or for so many seconds. The time that
+dynamics would need is what ``chainfilm check`` says.
 """
 
 import argparse
@@ -82,7 +82,7 @@ def row(options, coupling, field, fraction, repulsion):
     """Return one row of the table as text."""
     parameters = parameters_of(options, coupling, field, fraction, repulsion)
     setup = RunSetup(parameters)
-    engine = SamplerEngine(setup.system, setup.state, 1)
+    engine = SamplerEngine(setup.system, setup.state, options.threads)
     engine.compile()
     started = time.perf_counter()
     while time.perf_counter() - started < options.seconds:
@@ -126,6 +126,7 @@ def main():
     parser.add_argument("--length", type=float, default=2.0)
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--more", action="store_true", help="print all averages, too")
     options = parser.parse_args()
     headline()

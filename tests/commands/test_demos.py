@@ -29,7 +29,7 @@ SMALL = (
     (r"^cutoff_diameters = .*", "cutoff_diameters = 3.0"),
     (r"^frames = .*", "frames = 16"),
     (r"^structures = .*", "structures = 8"),
-    (r'^duration = "5 ms"', 'duration = "4 us"'),
+    (r'^duration = "6 ms"', 'duration = "4 us"'),
     (r'^duration = "0\.1 ms"', 'duration = "1 us"'),
     (r'^duration = "0\.15 ms"', 'duration = "2 us"'),
     (r'^duration = "1\.15 ms"', 'duration = "18.9 us"'),

@@ -14,6 +14,7 @@ from sim.files.record import Ending
 from sim.parameters import load
 from sim.run.simulate import Run
 from sim.sweeps.sweep import sweep
+from tests.reference.small_film import small_film
 from tests.unit.test_many_runs import Here
 
 pytest.importorskip("sklearn.gaussian_process")
@@ -62,7 +63,8 @@ def quick(monkeypatch):
 
 
 def wish(folder, least, most, field=30):
-    (folder / "film.toml").write_text(FILM.read_text(encoding="utf-8"), encoding="utf-8")
+    film = FILM.read_text(encoding="utf-8").replace("size_spread = 0.02", "size_spread = 0.0")
+    (folder / "film.toml").write_text(film, encoding="utf-8")  # one size is foretold at once
     path = folder / "wish.toml"
     path.write_text(WISH.format(least=least, most=most, field=field), encoding="utf-8")
     return str(path)
@@ -94,13 +96,14 @@ def test_a_wish_computed_from_a_known_film_finds_it_again(tmp_path, capsys):
     last = sorted((out / "runs").glob("step_*"))[-1]
     for file in last.rglob("outcome.json"):
         file.unlink()  # as if a kill had come before its end
-    assert main(["design", path, "-o", str(out), "--resume", "--workers", "2", "--json"]) == 0
+    words = ["design", path, "-o", str(out), "--resume", "--workers", "2", "--no-plots", "--json"]
+    assert main(words) == 0
     again = json.loads(capsys.readouterr().out)
     assert again["settings"] == told["settings"]
     assert [run["seed"] for run in again["runs"]] == seeds
 
 
-def test_a_wish_out_of_reach_is_refused_with_the_wishes_that_exclude_each_other(tmp_path, capsys):
+def test_a_wish_out_of_reach_is_refused_with_the_wishes_that_exclude_each_other(tmp_path):
     path, out = wish(tmp_path, 60.0, 70.0, field=9), tmp_path / "out"  # 90 to 230 nm are to be had
     assert main(["design", path, "-o", str(out), "--workers", "2"]) == 1
     told = json.loads((out / "design.json").read_text())
@@ -119,8 +122,39 @@ def test_a_wish_out_of_reach_is_refused_with_the_wishes_that_exclude_each_other(
     assert not (out / "design.html").exists()
 
 
-def test_what_follows_from_the_film_alone_is_refused_without_a_run(tmp_path, capsys):
+def test_what_follows_from_the_film_alone_is_refused_without_a_run(tmp_path):
     path, out = wish(tmp_path, 100.0, 200.0, field=1), tmp_path / "out"
     assert main(["design", path, "-o", str(out)]) == 1
-    assert "Nothing in these ranges gives field at most 1 mT" in capsys.readouterr().out
-    assert json.loads((out / "design.json").read_text())["runs"] == []
+    told = json.loads((out / "design.json").read_text())
+    assert "Nothing in these ranges gives field at most 1 mT" in told["answer"]
+    assert told["runs"] == []
+
+
+REAL = """film = "film.toml"
+odds = 0.8
+[wanted]
+mean_length = { most = 1.6 }
+[free]
+"field.strength" = { least = "1 mT", most = "20 mT" }
+[budget]
+runs = 12
+"""
+
+
+@pytest.mark.slow
+def test_real_films_are_run_by_workers_and_the_found_one_can_be_run(tmp_path, monkeypatch):
+    monkeypatch.undo()  # no law in the place of the runs
+    monkeypatch.setattr("sim.design.scan.PLACES_PER_KEY", 4)
+    (tmp_path / "film.toml").write_text(small_film(frames=60), encoding="utf-8")
+    (tmp_path / "wish.toml").write_text(REAL, encoding="utf-8")
+    out = tmp_path / "out"
+    words = ["design", str(tmp_path / "wish.toml"), "-o", str(out), "--workers", "4", "-q"]
+    assert main([*words, "--no-plots"]) == 0
+    told = json.loads((out / "design.json").read_text())
+    ran = [run for run in told["runs"] if run["settings"] == told["settings"]]
+    assert len(ran) >= 2
+    values = [run["values"]["mean_length"]["value"] for run in ran]
+    assert max(values) < 1.6
+    assert values[0] != values[1]  # with seeds of their own
+    assert all((out / run["folder"] / "run.h5").is_file() for run in told["runs"])
+    assert load(out / "film.toml").field.largest <= 0.02

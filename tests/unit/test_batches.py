@@ -133,7 +133,7 @@ def test_batches_are_of_one_kind_and_as_large_as_memory_lets_them():
     assert [[job.folder for job in batch] for batch in found] == [
         ["0", "1", "3", "4", "6", "7"], ["2"], ["5", "8"],
     ]  # fmt: skip
-    tight = batches_of(jobs_of(kinds), kinds, CardRoom(4 * 10**6))
+    tight = batches_of(jobs_of(kinds), kinds, CardRoom(8 * 10**6))
     assert [len(batch) for batch in tight] == [3, 3, 1, 1, 1]
 
 

@@ -81,3 +81,29 @@ def test_two_stages_reach_the_entries():
     assert growth_stages(one) == {"growth_law": "single"}
     none = growth(TIMES[:3], length[:3], small[:3], np.zeros(3), 1.0)
     assert growth_stages(none) == {"growth_law": None}
+
+
+def test_the_memory_of_residuals_is_that_of_the_whole_matrices():
+    """M C M' written out, for each memory that is tried."""
+    from analysis.uncertainty.least_squares import residual_memory
+
+    rng = np.random.default_rng(8)
+    n = 60
+    slopes = np.stack([np.ones(n), np.linspace(0.0, 1.0, n)], axis=1)
+    weights = rng.uniform(0.5, 1.5, n)
+    noise = np.convolve(rng.normal(size=n + 20), 0.8 ** np.arange(21), mode="valid")
+    rest = np.eye(n) - slopes @ np.linalg.solve(
+        slopes.T @ (weights[:, None] * slopes), (weights[:, None] * slopes).T
+    )
+    left = rest @ noise
+    tau, variance = residual_memory(slopes, left, weights)
+    assert tau > 0.6
+    seen = []
+    for each in (tau, 1.2 * tau):
+        keep = (2 * each - 1) / (2 * each + 1)
+        spread = rest @ keep ** np.abs(np.subtract.outer(np.arange(n), np.arange(n))) @ rest.T
+        seen.append(np.trace(spread, 1) / np.trace(spread))
+        if each == tau:
+            assert variance == pytest.approx(left @ left / np.trace(spread), rel=1e-12)
+    # the last that forgets as fast as what was found: the next one is slower
+    assert seen[0] <= left[1:] @ left[:-1] / (left @ left) < seen[1]

@@ -72,6 +72,54 @@ def test_the_grid_of_modes_does_not_move_the_peak(share):
     assert abs(np.mean(deviations)) < 4 / math.sqrt(12)
 
 
+def humped(seed, bend, structures, tilt=0.0):
+    """Modes whose ln S is a parabola in ln q: the hump of chains that only keep a distance."""
+    grid = ModeGrid.of(np.array([0.7e-6, 2.4e-6]), 30e-9)
+    qy = np.meshgrid(grid.qx, grid.qy, indexing="ij")[1]
+    x = np.log(np.maximum(np.abs(qy), 1.0) / CENTRE)
+    rng = np.random.default_rng([seed, structures])
+    seen = np.exp(tilt * x - bend * x**2) * rng.gamma(structures, 1 / structures, x.shape)
+    across = np.array([0.0, 1.0])
+    number, value = modes_across(seen, grid, across, 1e7)
+    near = (number > 0.85 * CENTRE) & (number < CENTRE / 0.85)
+    top = float(number[near][value[near].argmax()])  # what stands out of the speckle
+    return fit_line(number, value, top, grid_step(np.array([0.7e-6, 2.4e-6]), across), structures)
+
+
+def test_speckle_on_a_broad_hump_is_no_line_and_its_top_is_as_uncertain_as_the_hump():
+    # S falls by a tenth at 0.87 and 1.15 of the place of its top.
+    found = [humped(seed, 5.0, 20) for seed in range(24)]
+    # A film in twenty looks like a line by chance.
+    assert sum(line.height is not None for line in found) <= 3
+    told = [line for line in found if line.astray < 0.1]
+    assert len(told) >= 12
+    away = np.array([(line.position[0] - CENTRE) / line.position[1] for line in told])
+    # 68 of 100 within one error: 4 standard errors of a share of 30
+    share = np.mean(np.abs(away) < 1)
+    assert share > 0.68 - 4 * math.sqrt(0.68 * 0.32 / len(told))
+    assert np.sqrt(np.mean(away**2)) < 1 + 4 / math.sqrt(2 * len(told))
+    assert np.median([line.position[1] for line in told]) > 0.01 * CENTRE
+
+
+def test_without_a_bend_there_is_no_top():
+    # Flat, or falling: the highest mode is one of speckle.
+    for tilt in (0.0, -1.0):
+        found = [humped(seed, 0.0, 20, tilt) for seed in range(8)]
+        assert sum(line is None or line.astray > 0.1 for line in found) >= 7
+
+
+def test_the_top_of_a_hump_has_neither_width_nor_height():
+    line = humped(3, 8.0, 40)
+    warnings = []
+    entries, curve = line_numbers(Estimate(CENTRE, 1e-3 * CENTRE, 40), line, 1e6, warnings)
+    place = entries["structure_factor_m"]
+    assert place["value"] == pytest.approx(SPACING, rel=0.1)
+    assert place["error"] > 0.005 * SPACING
+    assert entries["structure_factor_line"]["height"]["value"] is None
+    assert "hump" in warnings[0]
+    assert len(curve["q_per_m"]) == 0
+
+
 def test_a_line_narrower_than_the_grid_has_a_place_but_no_width():
     rng = np.random.default_rng(2)
     modes, step = speckle(rng, (2e-6, 20 * SPACING), 1e-3 * CENTRE, 400.0, 30)

@@ -18,6 +18,7 @@ from tests.reference.small_systems import (
     random_film,
     slot_of,
     spread_diameters,
+    state_of,
     sums_of_parts,
     unit_vectors,
 )
@@ -261,3 +262,25 @@ def test_pair_vector_of_the_reference_sheet():
     u, v = state.directions
     wanted = (u @ v - 3.0 * u[0] * v[0]) / 1.5**3
     assert total_energy(system, state)[0] == pytest.approx(wanted, rel=1e-13)
+
+
+def test_dipoles_cut_off_have_no_energy():
+    # Two dipoles at the range: head to tail they have -2 m^2/r^3, side by side m^2/r^3. Within the
+    # range the force works as its gradient, beyond it there is none, and the jump has no force: a
+    # way in beside, round to the end and out there yields 3 m^2/r^3 each time, so that what is
+    # followed in steps samples no energy (Jackson, section 4.1, for the energies).
+    system = film(2, coupling=4.0, cutoff=3.0, sides=(20.0, 20.0), thickness=20.0)
+    nodes, weights = np.polynomial.legendre.leggauss(6)
+    yields = []
+    for reach in (0.9999 * system.cutoff, 1.0001 * system.cutoff):
+        work = 0.0
+        for node, weight in zip(nodes, weights, strict=True):
+            angle = 0.25 * np.pi * (1.0 - node)  # from across to along the moments
+            gap = reach * np.array([np.cos(angle), np.sin(angle), 0.0])
+            state = state_of(10.0 + np.array([np.zeros(3), gap]), np.eye(3)[[0, 0]])
+            force, _ = compiled_sums(system, state)
+            ahead = np.array([np.sin(angle), -np.cos(angle), 0.0])
+            work += 0.25 * np.pi * weight * reach * force[1] @ ahead
+        yields.append(work)
+    assert yields[0] == pytest.approx(3.0 * 4.0 / system.cutoff**3, rel=1e-3)
+    assert yields[1] == 0.0

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
+from analysis.common.averages.student import ONE_SIGMA
 from analysis.spacing.slits import SlitFrames
-from analysis.uncertainty.student import ONE_SIGMA
 from tests.reference.planted import DIAMETER, straight_chains, unit, wrapped
 from tests.reference.planted_spacing import CASES, clear_slits, nearest_distances
 

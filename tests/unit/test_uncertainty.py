@@ -5,12 +5,12 @@ import math
 import numpy as np
 import pytest
 
+from analysis.common.averages.memory import memory
+from analysis.common.averages.student import ONE_SIGMA, student_factor
+from analysis.common.averages.time_average import automatic_length, block_error
 from analysis.uncertainty.estimate import FEWEST_SAMPLES, NOTHING, Estimate, estimate
-from analysis.uncertainty.memory import memory
 from analysis.uncertainty.ratio import ratio
 from analysis.uncertainty.replicas import combine_replicas, replica_interval
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
-from analysis.uncertainty.time_average import automatic_length, block_error
 from tests.benchmarks.coverage import autoregressive, coverage, two_times, weak_tail
 
 

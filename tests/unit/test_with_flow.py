@@ -53,8 +53,8 @@ def test_times_are_divided_and_rates_multiplied_with_the_errors_of_both():
     warnings = []
     found = with_flow(run_of(), NUMBERS, warnings)
     growth = growth_factor(3.0, 0.03, 12.0)
-    decay = decay_factor(0.03)
-    turning = turning_factor(3.0)
+    decay = decay_factor(0.03, 12.0)
+    turning = turning_factor(3.0, 12.0)
     assert found["growth_factor"]["value"] == pytest.approx(growth.value)
     half = found["switch_on_half_time_with_flow_s"]
     assert half["value"] == pytest.approx(1e-3 / growth.value)
@@ -83,7 +83,7 @@ def test_films_beyond_the_table_take_the_nearest_and_say_so():
     warnings = []
     with_flow(run_of(thickness=2.4e-6), NUMBERS, warnings)
     assert len(warnings) == 1
-    assert "growth" in warnings[0]
+    assert "factors of growth, decay, turning" in warnings[0]
     assert not growth_factor(50.0, 0.03, 20.0).inside
     assert growth_factor(50.0, 0.03, 12.0).value == pytest.approx(GROWTH[0.03, 12.0][-1][1])
 
@@ -95,13 +95,19 @@ def test_factors_are_those_of_the_table_and_between_lie_between():
             assert found.value == pytest.approx(value)
             assert found.error == pytest.approx(math.hypot(error, METHOD * value))
             assert found.inside
-    for place, value, _ in DECAY:
-        assert decay_factor(place).value == pytest.approx(value)
-    for place, value, _ in TURNING:
-        assert turning_factor(place).value == pytest.approx(value)
-    middle = turning_factor(math.sqrt(10.0))
-    assert middle.value == pytest.approx(math.sqrt(TURNING[0][1] * TURNING[1][1]))
-    assert middle.error < max(turning_factor(2.0).error, turning_factor(5.0).error)
+    for rows, factor in ((DECAY, decay_factor), (TURNING, turning_factor)):
+        for thickness, row in rows.items():
+            for place, value, error in row:
+                found = factor(place, thickness)
+                assert found.value == pytest.approx(value)
+                assert found.error == pytest.approx(math.hypot(error, METHOD * value))
+                assert found.inside
+        for beyond in (0.9 * min(rows), 1.1 * max(rows)):
+            assert not factor(rows[min(rows)][0][0], beyond).inside
+    middle = turning_factor(math.sqrt(10.0), 12.0)
+    row = TURNING[12.0]
+    assert middle.value == pytest.approx(math.sqrt(row[0][1] * row[1][1]))
+    assert middle.error < max(turning_factor(2.0, 12.0).error, turning_factor(5.0, 12.0).error)
 
 
 def test_keys_are_declared_and_handed_on_beside_what_was_simulated():

@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.common import file_names
-from analysis.common.odds import percent
+from analysis.common.odds import odds_of
 from sim.commands import results, run
 from sim.commands.errors import DONE, FAILED, INTERRUPTED
 from sim.commands.progress import SweepBar
@@ -54,7 +55,7 @@ def design(args: argparse.Namespace) -> int:
             workers=args.workers,
             until=None if wish.seconds is None else time.monotonic() + wish.seconds,
             on_progress=bar.show,
-            on_notice=lambda notice: notice_lines([notice]),
+            on_notice=_once(),
         )  # fmt: skip
         _write_record(
             directory, {"format": 1, "verdict": "open", "answer": "The search has begun."}
@@ -72,6 +73,18 @@ def design(args: argparse.Namespace) -> int:
     else:
         _say(told, directory)
     return DONE if ended.verdict == MET else FAILED
+
+
+def _once() -> Callable[[str], None]:
+    """Return what tells a notice the first time that it comes: all steps may give the same."""
+    told: set[str] = set()
+
+    def tell(notice: str) -> None:
+        if notice not in told:
+            told.add(notice)
+            notice_lines([notice])
+
+    return tell
 
 
 def _require_surrogate() -> None:
@@ -124,7 +137,7 @@ def task_of(
         wish.runs, workers or usable_threads(None)[0],
     )  # fmt: skip
     model = Model(empty, [])
-    margins = model.margins(model.told(found.points)[0])
+    margins = model.margins(model.told_wishes(found.points)[0])
     seeds = first_places(
         found.points, model.odds(found.points), margins, first_films(wish.box.size)
     )
@@ -173,7 +186,7 @@ def _say(told: dict[str, Any], directory: Path) -> None:
         wanted, expected = BY_WORD[one["word"]], one["expected"]
         value, low, high = (value_text(wanted, expected[key]) for key in ("value", "low", "high"))
         band = "" if low == high else f" ({low} to {high})"
-        odds = "" if one["odds"] is None else f"; wish holds with odds of {percent(one['odds'])}"
+        odds = "" if one["odds"] is None else f"; wish holds with odds {odds_of(one['odds'])}"
         rows.append((one["label"], f"{value}{band}{odds}"))
     say(f"\nThe film\n{table(rows)}")
     say(

@@ -66,11 +66,19 @@ def _law(wish: WishFile, tables: dict[str, Any], quantities: Sequence[Scaled]) -
 
     name = str(Path(wish.base.folder) / wish.base.name)
 
+    known: dict[tuple[Any, ...], Floats] = {}  # films are asked for again with each of their runs
+
     def foretold(settings: Settings) -> Floats:
+        place = tuple(settings.items())
+        if place not in known:
+            known[place] = foretell(film(settings), quantities, light_law)
+        return known[place]
+
+    def film(settings: Settings) -> Parameters:
         found = tables
         for key in wish.box.keys:
             found = key.key.set(found, settings[key.key.path])
-        return foretell(from_text(tomli_w.dumps(found), name), quantities, light_law)
+        return from_text(tomli_w.dumps(found), name)
 
     return foretold
 

@@ -31,7 +31,7 @@ SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
 MOST_SHARES = 8
 ENDLESS = 2**31 - 1
-ENOUGH_THREADS = 200_000
+ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
 IN_REAL = ("unit_x", "unit_y", "unit_z", "back_x", "back_y", "back_z", "gap", "ahead")
 
@@ -205,7 +205,6 @@ class CardFilm:
             entries=zeros(((room + 1) * self._lists,), np.int32),
             apart=zeros((self._lists,), np.int32),
             close=zeros((self._lists,), np.int32),
-            turn=zeros((count,), np.int32),
             near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
             near_count=zeros((count if split else 1,), np.int32),
             key=zeros((count,), np.int32),
@@ -214,7 +213,6 @@ class CardFilm:
             cell_fill=zeros((cells,), np.int32),
             chunk_sum=zeros((-(-cells // sorting.CHUNK),), np.int32),
             group_sum=zeros((-(-cells // sorting.GROUP),), np.int32),
-            done=zeros((1,), np.int32),
             applied=zeros((FIELD_SIZE,), np.float64),
             magnetisation=zeros((3,), np.float64),
             moments=zeros((3,), np.int64),
@@ -392,10 +390,12 @@ class CardFilm:
         kernels, lists = self.kernels, self._lists if content is None else 1
         if self.system.inner_steps == 1:
             self.run(kernels.plain, lists, content)
+            self.run(steps.conclude_move, 1, content)
             return
         self.run(kernels.far, lists, content)
         for _ in range(self.system.inner_steps):
             self.run(kernels.inner, content=content)
+            self.run(steps.conclude_move, 1, content)
 
     def idle(self, numbers: layout.CardFilm | None = None) -> layout.CardFilm:
         """Return these films without a slot, and halted: kernels compile and do nothing."""

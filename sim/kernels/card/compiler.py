@@ -209,21 +209,9 @@ def block():
 
 
 @register_jitable(forceinline=True)
-def blocks():
-    """Return how many blocks of threads a film has."""
-    return cuda.gridDim.x
-
-
-@register_jitable(forceinline=True)
 def sync():
     """Wait for all threads of the block."""
     cuda.syncthreads()
-
-
-@register_jitable(forceinline=True)
-def fence():
-    """Let all blocks see what this thread and those that it waited for have written."""
-    cuda.threadfence()
 
 
 # Functions of a thread cannot return arrays: these become part of whoever asks for them.

@@ -61,7 +61,6 @@ class CardFilm(NamedTuple):
     entries: Any  # int32 slots, (room + 1) rounds: far ones first, those that may touch from behind
     apart: Any  # int32 how many from the front
     close: Any  # int32 how many from behind
-    turn: Any  # (count,) int32 slot that a thread takes: long lists of a block beside long ones
     near: Any  # ((near room + 1) * count,) int32 near pairs of an outer step
     near_count: Any  # (count,) int32
     key: Any  # (count,) int32 cells
@@ -70,7 +69,6 @@ class CardFilm(NamedTuple):
     cell_fill: Any  # (cells,) int32
     chunk_sum: Any  # (chunks of cells,) int32
     group_sum: Any  # (groups of chunks,) int32
-    done: Any  # (1,) int32 blocks that have made their part of a move
     applied: Any  # (9,) float64 the field of this step and its gradient
     magnetisation: Any  # (3,) float64 moment per volume
     moments: Any  # (3,) int64 sum of the moments, in units of MOMENT_UNIT to the largest

@@ -53,7 +53,7 @@ def _alone(choice, loops):
         total = (zero, zero, zero, zero, zero, zero, zero)
         k, i = index(), i64(-1)
         if k < film.count and going:
-            i = i64(film.turn[k])
+            i = k
             base = film.flags[BUFFER] * film.count
             total = whole(film, base, i, read(film, base, i))
         return i, total
@@ -64,7 +64,7 @@ def _alone(choice, loops):
         total = (zero, zero, zero, zero, zero, zero, zero)
         k, i = index(), i64(-1)
         if k < film.count and going:
-            i = i64(film.turn[k])
+            i = k
             base = film.flags[BUFFER] * film.count
             total, found = far(film, base, i, read(film, base, i), i)
             film.near_count[i] = found

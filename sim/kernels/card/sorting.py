@@ -344,37 +344,19 @@ def list_kernel(real, shares):
                 found = list_column(film, base, first, end, slot, place, found)
         return found[2], found[3]
 
-    @register_jitable(forceinline=True)
-    def take_turns(film, i, length, lengths):
-        """Have the threads of a block take its slots by the length of their lists."""
-        lengths[thread()] = length
-        sync()
-        if i < film.count:
-            rank = 0
-            for k in range(BLOCK):
-                other = lengths[k]
-                if other > length or (other == length and k < thread()):
-                    rank += 1
-            film.turn[block() * BLOCK + rank] = i
-
     @kernel
     def list_pairs(film):
         """List the neighbours of each slot: apart from the front, those that may touch behind."""
-        lengths = shared_wholes()
-        if film.flags[STATUS] != LISTING:  # all threads of a block have the same film
-            return
         v = index()
         i = v // shares
-        apart = close = i32(-1)
-        if i < film.count:
-            apart, close = list_around(film, i, v)
-            if apart + close > film.room or close * shares > film.near_room:
-                atomic_max(film.flags, FULL, i64(apart + close))
-                atomic_max(film.flags, CLOSEST, i64(close * shares))
-                apart = close = i32(0)
-            film.apart[v] = apart
-            film.close[v] = close
-        if shares == 1:
-            take_turns(film, i, i32(apart + close), lengths)
+        if i >= film.count or film.flags[STATUS] != LISTING:
+            return
+        apart, close = list_around(film, i, v)
+        if apart + close > film.room or close * shares > film.near_room:
+            atomic_max(film.flags, FULL, i64(apart + close))
+            atomic_max(film.flags, CLOSEST, i64(close * shares))
+            apart = close = i32(0)
+        film.apart[v] = apart
+        film.close[v] = close
 
     return list_pairs

@@ -2,8 +2,8 @@
 
 A step that is due after the list has become too old, or after a particle was thrown, does nothing:
 steps may be asked for ahead, and the host looks at the flags now and then. When it looks changes no
-bit. Sums over all slots are sums of whole numbers, which hang on no order. The block of threads
-that is the last to make its part of a move concludes it for all. No checks by design.
+bit. Sums over all slots are sums of whole numbers, which hang on no order. A move is
+concluded for all slots by one thread. No checks by design.
 """
 
 from typing import NamedTuple
@@ -31,8 +31,6 @@ from sim.kernels.card.sorting import is_due
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
-    blocks,
-    fence,
     index,
     kernel,
     plain,
@@ -56,43 +54,38 @@ class StepKernels(NamedTuple):
 
 
 @register_jitable(forceinline=True)
-def seen(array, at):
-    """Return an entry as other blocks have left it."""
-    return atomic_add(array, at, i64(0))
-
-
-@register_jitable(forceinline=True)
 def conclude(film):
     """Add up a move, say what follows a step, and write field and gradient of the next move."""
     flags, clock = film.flags, film.clock
     is_last = ends_step(film)
     for axis in range(3):
-        film.magnetisation[axis] = seen(film.moments, axis) * film.moment_unit / film.volume
+        film.magnetisation[axis] = film.moments[axis] * film.moment_unit / film.volume
         film.moments[axis] = 0
     flags[BUFFER] = 1 - flags[BUFFER]
     flags[MADE] += 1
     clock[MOVE] = clock[MOVE] + u64(1)
     if is_last:
         flags[KEPT] = 1
-        if seen(flags, STALE) != 0:
+        if flags[STALE] != 0:
             flags[STATUS] = LIST_DUE
-    if seen(flags, THROWN) != 0:
+    if flags[THROWN] != 0:
         flags[STATUS] = HALTED
     field_at(i64(clock[MOVE]) * film.laws.dt, film.programme, film.applied)
 
 
+@kernel
+def conclude_move(film):
+    """Conclude a move for all slots."""
+    if index() == 0 and going(film):
+        conclude(film)
+
+
 @register_jitable(forceinline=True)
 def leave(film, counts):
-    """Add the counts of a block to those of all, and conclude the move if it is the last block."""
+    """Add the counts of a block to those of all."""
     sync()
     if thread() < 3 and counts[thread()] != 0:
         atomic_add(film.moments, thread(), i64(counts[thread()]))
-    fence()
-    sync()
-    if thread() == 0 and atomic_add(film.done, 0, np.int32(1)) == blocks() - 1:
-        fence()
-        film.done[0] = 0
-        conclude(film)
 
 
 @kernel
@@ -168,13 +161,14 @@ def step_kernels(choice, screening):
         """Sum all pairs of each slot, and move it."""
         counts = shared_counts()
         acts = going(film)
-        enter(counts)
+        if cutoff:
+            enter(counts)
         i, total = whole_sums(film, acts)
         if i >= 0:
             own = read(film, film.flags[BUFFER] * film.count, i)
             force, field = force_and_field(with_mesh(film, i, total), own[2])
             move(film, i, own, force, field, counts)
-        if acts:
+        if cutoff:
             leave(film, counts)
 
     @kernel
@@ -197,7 +191,8 @@ def step_kernels(choice, screening):
         i = index()
         counts = shared_counts()
         acts = going(film)
-        enter(counts)
+        if cutoff:
+            enter(counts)
         if i < film.count and acts:
             base, held = film.flags[BUFFER] * film.count, film.held
             own = read(film, base, i)
@@ -209,7 +204,7 @@ def step_kernels(choice, screening):
             )  # fmt: skip
             force, field = force_and_field(total, own[2])
             move(film, i, own, force, field, counts)
-        if acts:
+        if cutoff:
             leave(film, counts)
 
     @kernel

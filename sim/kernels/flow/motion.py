@@ -9,8 +9,8 @@ No checks by design.
 
 import numpy as np
 
-from sim.kernels.laws.motion import rotate
 from sim.kernels.laws.momenta import kept_of_kick
+from sim.kernels.laws.motion import rotate
 from sim.kernels.steps.motion import LANES, forces_and_fields
 from sim.kernels.steps.step import bounds
 from sim.kernels.vectors.calls import get_thread_id, kernel

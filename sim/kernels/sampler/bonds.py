@@ -8,10 +8,12 @@ partner there.
 import numpy as np
 from numba import njit
 
-from sim.kernels.sampler.cells import around, indices_of, wrapped
+from sim.kernels.sampler.cells import particles_near, wrapped
 from sim.kernels.sampler.layout import (
     AHEAD,
     BEHIND,
+    CLOSE,
+    KEPT,
     MANY,
     MOMENT,
     MX,
@@ -26,7 +28,6 @@ from sim.kernels.sampler.layout import (
 
 DISTANCE = 1.3
 ALIGNMENT = 0.5
-NEXT = 0
 
 
 @njit(cache=True, error_model="numpy")
@@ -53,23 +54,15 @@ def bonded(film, i, row, found):
     An entry is the particle times two, and 1 added where it is ahead. Marked particles and i
     itself are left out.
     """
-    cells, rows = film.near, film.rows
-    ix, iy, iz = indices_of(cells, film, row[X], row[Y], row[Z])
-    first_x, end_x = around(ix, cells.x)
-    first_y, end_y = around(iy, cells.y)
+    near, beside = film.near, film.beside[CLOSE]
     number = 0
-    for jx in range(first_x, end_x):
-        for jy in range(first_y, end_y):
-            column = ((jx + cells.x) % cells.x * cells.y + (jy + cells.y) % cells.y) * cells.z
-            for jz in range(max(0, iz - 1), min(cells.z, iz + 2)):
-                j = cells.head[column + jz]
-                while j != NONE:
-                    if film.mark[j] == 0 and j != i:
-                        side = bond(film, row, rows[j])
-                        if side != NONE and number < found.size:
-                            found[number] = 2 * j + side
-                            number += 1
-                    j = cells.links[j, NEXT]
+    for k in range(particles_near(near, film, row[X], row[Y], row[Z], near.reach, beside)):
+        j = beside[k]
+        if film.mark[j] == 0 and j != i:
+            side = bond(film, row, film.rows[j])
+            if side != NONE and number < found.size:
+                found[number] = 2 * j + side
+                number += 1
     return number
 
 
@@ -126,18 +119,9 @@ def find_all_bonds(film):
 @njit(cache=True, error_model="numpy")
 def find_bonds_around(film, row):
     """Find anew the bonds of all particles that a row may be bonded to."""
-    cells = film.near
-    ix, iy, iz = indices_of(cells, film, row[X], row[Y], row[Z])
-    first_x, end_x = around(ix, cells.x)
-    first_y, end_y = around(iy, cells.y)
-    for jx in range(first_x, end_x):
-        for jy in range(first_y, end_y):
-            column = ((jx + cells.x) % cells.x * cells.y + (jy + cells.y) % cells.y) * cells.z
-            for jz in range(max(0, iz - 1), min(cells.z, iz + 2)):
-                j = cells.head[column + jz]
-                while j != NONE:
-                    find_bonds(film, j)
-                    j = cells.links[j, NEXT]
+    near, about = film.near, film.beside[KEPT]
+    for k in range(particles_near(near, film, row[X], row[Y], row[Z], near.reach, about)):
+        find_bonds(film, about[k])
 
 
 @njit(cache=True, error_model="numpy")

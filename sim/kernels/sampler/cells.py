@@ -1,5 +1,7 @@
 """Cells of the sampler: which particles stand near a place. No checks by design."""
 
+import math
+
 import numpy as np
 from numba import njit
 from numba.extending import register_jitable
@@ -72,14 +74,54 @@ def follow(cells, film, i):
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def around(index, count):
-    """Return the first cell and the end of those beside ``index`` on a side that repeats.
+def around(index, count, wide):
+    """Return the first cell and the end of those about ``index`` on a side that repeats.
 
     All, where these would meet themselves.
     """
-    if count < 3:
+    if count < 2 * wide + 1:
         return 0, count
-    return index - 1, index + 2
+    return index - wide, index + wide + 1
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def repeated(index, count):
+    """Return the cell that an index less than a period beside the row stands for."""
+    if index < 0:
+        return index + count
+    return index - count if index >= count else index
+
+
+@njit(cache=True, error_model="numpy")
+def particles_near(cells, film, x, y, z, reach, found):
+    """Fill ``found`` with the particles nearer to a place than ``reach``; return their number.
+
+    The one walk over cells of the sampler. ``reach`` is that of the cells at most, ``found`` one
+    longer than the film has particles.
+    """
+    head, links, rows = cells.head, cells.links, film.rows
+    side_x, side_y = film.side_x, film.side_y
+    reach2 = reach * reach
+    ix, iy, iz = indices_of(cells, film, x, y, z)
+    first_x, end_x = around(ix, cells.x, math.ceil(reach * cells.x / side_x))
+    first_y, end_y = around(iy, cells.y, math.ceil(reach * cells.y / side_y))
+    first_z, end_z = max(0, iz - 1), min(cells.z, iz + 2)
+    number = 0
+    for jx in range(first_x, end_x):
+        row = repeated(jx, cells.x) * cells.y
+        for jy in range(first_y, end_y):
+            column = (row + repeated(jy, cells.y)) * cells.z
+            for cell in range(column + first_z, column + end_z):
+                j = head[cell]
+                while j != NONE:
+                    dx = wrapped(x - rows[j, X], side_x)
+                    dy = wrapped(y - rows[j, Y], side_y)
+                    dz = z - rows[j, Z]
+                    # written in any case, and counted without a branch that none could foretell
+                    found[number] = j
+                    number += dx * dx + dy * dy + dz * dz < reach2
+                    j = links[j, NEXT]
+    return number
 
 
 @register_jitable(forceinline=True)

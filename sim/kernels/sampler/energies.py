@@ -19,15 +19,14 @@ from sim.kernels.laws.pairs import (
     gradient_force,
     soft_core_energy,
 )
-from sim.kernels.sampler.cells import around, indices_of, wrapped
+from sim.kernels.sampler.cells import particles_near, wrapped
 from sim.kernels.sampler.draws import uniform
-from sim.kernels.sampler.layout import MX, MY, MZ, NONE, RADIUS, X, Y, Z
+from sim.kernels.sampler.layout import CLOSE, IN_RANGE, MX, MY, MZ, RADIUS, X, Y, Z
 from sim.kernels.steps.added_forces import add_energies
 from sim.kernels.steps.energies import steric_energy
 
 # Refused: no state of the film.
 REFUSED = 1.0e9
-NEXT = 0
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -59,62 +58,47 @@ def added_energy(r2, radius_i, radius_j, film):
 @njit(cache=True, error_model="numpy")
 def repulsion_at(film, x, y, z, radius):
     """Return the repulsion of a particle at a place by all that are not marked."""
-    cells, rows, mark = film.near, film.rows, film.mark
-    head, links = cells.head, cells.links
-    side_x, side_y = film.side_x, film.side_y
-    ix, iy, iz = indices_of(cells, film, x, y, z)
-    first_x, end_x = around(ix, cells.x)
-    first_y, end_y = around(iy, cells.y)
+    rows, mark, beside = film.rows, film.mark, film.beside[CLOSE]
     energy = 0.0
-    for jx in range(first_x, end_x):
-        for jy in range(first_y, end_y):
-            column = ((jx + cells.x) % cells.x * cells.y + (jy + cells.y) % cells.y) * cells.z
-            for jz in range(max(0, iz - 1), min(cells.z, iz + 2)):
-                j = head[column + jz]
-                while j != NONE:
-                    if mark[j] == 0:
-                        dx = wrapped(x - rows[j, X], side_x)
-                        dy = wrapped(y - rows[j, Y], side_y)
-                        dz = z - rows[j, Z]
-                        r2 = dx * dx + dy * dy + dz * dz
-                        energy += pair_steric(r2, radius, rows[j, RADIUS], film)
-                        if energy >= REFUSED:
-                            return REFUSED
-                    j = links[j, NEXT]
+    for k in range(particles_near(film.near, film, x, y, z, film.near.reach, beside)):
+        j = beside[k]
+        if mark[j] == 0:
+            dx = wrapped(x - rows[j, X], film.side_x)
+            dy = wrapped(y - rows[j, Y], film.side_y)
+            dz = z - rows[j, Z]
+            r2 = dx * dx + dy * dy + dz * dz
+            energy += pair_steric(r2, radius, rows[j, RADIUS], film)
+            if energy >= REFUSED:
+                return REFUSED
     return energy
 
 
 @njit(cache=True, error_model="numpy")
-def field_at(film, x, y, z, radius):
-    """Return (added energy, field) at a place from all in range that are not marked."""
-    cells, rows, mark, laws = film.far, film.rows, film.mark, film.laws
-    head, links = cells.head, cells.links
-    side_x, side_y = film.side_x, film.side_y
+def find_in_range(film, x, y, z):
+    """List all that a place within ``slack`` of this one has in range; return their number."""
+    return particles_near(film.far, film, x, y, z, film.far.reach, film.beside[IN_RANGE])
+
+
+@njit(cache=True, error_model="numpy")
+def field_at(film, x, y, z, radius, number):
+    """Return (added energy, field) at a place, of so many listed in range that are not marked."""
+    rows, mark, laws, beside = film.rows, film.mark, film.laws, film.beside[IN_RANGE]
     cutoff2, added2 = laws.cutoff * laws.cutoff, laws.added_reach * laws.added_reach
-    ix, iy, iz = indices_of(cells, film, x, y, z)
-    first_x, end_x = around(ix, cells.x)
-    first_y, end_y = around(iy, cells.y)
     energy = bx = by = bz = 0.0
-    for jx in range(first_x, end_x):
-        for jy in range(first_y, end_y):
-            column = ((jx + cells.x) % cells.x * cells.y + (jy + cells.y) % cells.y) * cells.z
-            for jz in range(max(0, iz - 1), min(cells.z, iz + 2)):
-                j = head[column + jz]
-                while j != NONE:
-                    if mark[j] == 0:
-                        dx = wrapped(x - rows[j, X], side_x)
-                        dy = wrapped(y - rows[j, Y], side_y)
-                        dz = z - rows[j, Z]
-                        r2 = dx * dx + dy * dy + dz * dz
-                        if r2 < cutoff2:
-                            b, c, _ = dipole_radial(r2, cutoff2)
-                            c *= rows[j, MX] * dx + rows[j, MY] * dy + rows[j, MZ] * dz
-                            bx += c * dx - b * rows[j, MX]
-                            by += c * dy - b * rows[j, MY]
-                            bz += c * dz - b * rows[j, MZ]
-                        if r2 < added2:
-                            energy += added_energy(r2, radius, rows[j, RADIUS], film)
-                    j = links[j, NEXT]
+    for k in range(number):
+        j = beside[k]
+        if mark[j] == 0:
+            dx = wrapped(x - rows[j, X], film.side_x)
+            dy = wrapped(y - rows[j, Y], film.side_y)
+            dz = z - rows[j, Z]
+            r2 = dx * dx + dy * dy + dz * dz
+            b, c, _ = dipole_radial(r2, cutoff2)
+            c *= rows[j, MX] * dx + rows[j, MY] * dy + rows[j, MZ] * dz
+            bx += c * dx - b * rows[j, MX]
+            by += c * dy - b * rows[j, MY]
+            bz += c * dz - b * rows[j, MZ]
+            if r2 < added2:
+                energy += added_energy(r2, radius, rows[j, RADIUS], film)
     return energy, bx, by, bz
 
 
@@ -158,7 +142,8 @@ def place_energy(film, row):
     energy += repulsion_at(film, row[X], row[Y], row[Z], row[RADIUS])
     if energy >= REFUSED:
         return REFUSED
-    added, bx, by, bz = field_at(film, row[X], row[Y], row[Z], row[RADIUS])
+    number = find_in_range(film, row[X], row[Y], row[Z])
+    added, bx, by, bz = field_at(film, row[X], row[Y], row[Z], row[RADIUS], number)
     gx, gy, gz = outer_field(film, row[Z])
     return energy + added - row[MX] * (bx + gx) - row[MY] * (by + gy) - row[MZ] * (bz + gz)
 
@@ -227,25 +212,15 @@ def clear_marks(film, count):
 @njit(cache=True, error_model="numpy")
 def close_energy(film, row):
     """Return of `place_energy` windows, weight, field and all close pairs; REFUSED in overlap."""
-    cells, rows, mark = film.near, film.rows, film.mark
-    close2 = film.close * film.close
+    rows, beside = film.rows, film.beside[CLOSE]
     energy = height_energy(film, row[Z], row[RADIUS])
     if energy >= REFUSED:
         return REFUSED
-    ix, iy, iz = indices_of(cells, film, row[X], row[Y], row[Z])
-    first_x, end_x = around(ix, cells.x)
-    first_y, end_y = around(iy, cells.y)
-    for jx in range(first_x, end_x):
-        for jy in range(first_y, end_y):
-            column = ((jx + cells.x) % cells.x * cells.y + (jy + cells.y) % cells.y) * cells.z
-            for jz in range(max(0, iz - 1), min(cells.z, iz + 2)):
-                j = cells.head[column + jz]
-                while j != NONE:
-                    if mark[j] == 0 and distance2(film, row, rows[j]) < close2:
-                        energy += pair_energy(film, row, rows[j])
-                        if energy >= 0.5 * REFUSED:
-                            return REFUSED
-                    j = cells.links[j, NEXT]
+    for k in range(particles_near(film.near, film, row[X], row[Y], row[Z], film.close, beside)):
+        if film.mark[beside[k]] == 0:
+            energy += pair_energy(film, row, rows[beside[k]])
+            if energy >= 0.5 * REFUSED:
+                return REFUSED
     gx, gy, gz = outer_field(film, row[Z])
     return energy - row[MX] * gx - row[MY] * gy - row[MZ] * gz
 

@@ -19,6 +19,10 @@ NONE = -1
 MANY = -2
 BEHIND, AHEAD = 0, 1
 
+# Work space of lists: close by, in range, and to be gone through while others are made.
+CLOSE, IN_RANGE, KEPT = range(3)
+LISTS = 3
+
 # Sums over all moments: S, and F = sum of the factor of the missing field times the moment.
 SUMS = 6
 # What kernels find: change of the energy in a round, the whole energy, chains, squared lengths,
@@ -37,6 +41,7 @@ class Cells(NamedTuple):
     x: int  # cells along each side
     y: int
     z: int
+    reach: float  # one cell across is as long
 
 
 class Walk(NamedTuple):
@@ -66,6 +71,7 @@ class Film(NamedTuple):
     group: Any  # (N,) int64 rigid part of each place; parts move against each other
     mark: Any  # (N,) int64, not zero for members
     chain: Any  # (N,) int64 chain of each particle, as last found
+    beside: Any  # (3, N + 1) int64 work space: what stands near a place
     far: Cells  # for the range of dipoles and added forces
     near: Cells  # for repulsion and bonds
     bonds: Any  # (N, 2) int64 partner behind and ahead
@@ -87,6 +93,7 @@ class Film(NamedTuple):
     side_y: float
     thickness: float
     close: float  # pairs nearer than this are counted first
+    slack: float  # places so far from each other have one list of what is in range
     nearest: float  # pairs nearer than this share of contact of cores are refused
     missing: float  # 1/(2 V), or 0 where no field beyond the cut-off counts
     laws: Any  # ``sim.kernels.steps.layout.Laws``

@@ -17,7 +17,9 @@ from sim.kernels.sampler.energies import (
     REFUSED,
     accept,
     add_to_sums,
+    distance2,
     field_at,
+    find_in_range,
     height_energy,
     outer_field,
     repulsion_at,
@@ -53,19 +55,23 @@ def commit(film, i, row):
 
 
 @njit(cache=True, error_model="numpy")
-def weigh(film, i, x, y, z):
-    """Return (energy without dipoles, field) of particle i at a place, its own moment left out.
+def body_energy(film, x, y, z, radius):
+    """Return the energy of a particle at a place but for its moment; REFUSED where it overlaps.
 
-    The energy is REFUSED where it overlaps.
+    The added pair laws are left out.
+    """
+    energy = height_energy(film, z, radius)
+    return energy if energy >= REFUSED else energy + repulsion_at(film, x, y, z, radius)
+
+
+@njit(cache=True, error_model="numpy")
+def weigh(film, i, x, y, z, number):
+    """Return (added energy, field) of particle i at a place, its own moment left out.
+
+    Of so many that are listed in range.
     """
     row, sums = film.rows[i], film.sums
-    energy = height_energy(film, z, row[RADIUS])
-    if energy >= REFUSED:
-        return REFUSED, 0.0, 0.0, 0.0
-    energy += repulsion_at(film, x, y, z, row[RADIUS])
-    if energy >= REFUSED:
-        return REFUSED, 0.0, 0.0, 0.0
-    added, bx, by, bz = field_at(film, x, y, z, row[RADIUS])
+    added, bx, by, bz = field_at(film, x, y, z, row[RADIUS], number)
     gx, gy, gz = outer_field(film, z)
     bx, by, bz = bx + gx, by + gy, bz + gz
     if film.missing > 0.0:
@@ -74,7 +80,7 @@ def weigh(film, i, x, y, z):
         bx += film.missing * (sums[3] - own_plane * row[MX] + plane * (sums[0] - row[MX]))
         by += film.missing * (sums[4] - own_plane * row[MY] + plane * (sums[1] - row[MY]))
         bz += film.missing * (sums[5] - own_across * row[MZ] + across * (sums[2] - row[MZ]))
-    return energy + added, bx, by, bz
+    return added, bx, by, bz
 
 
 @njit(cache=True, error_model="numpy")
@@ -104,11 +110,19 @@ def turned(film, i, x, y, z, log_ratio):
     """
     row, fresh = film.rows[i], film.fresh[0]
     film.mark[i] = 1
-    new, bx, by, bz = weigh(film, i, x, y, z)
+    new = body_energy(film, x, y, z, row[RADIUS])
     if new >= REFUSED:
         film.mark[i] = 0
         return False, 0.0
-    old, ax, ay, az = weigh(film, i, row[X], row[Y], row[Z])
+    old = body_energy(film, row[X], row[Y], row[Z], row[RADIUS])
+    fresh[X], fresh[Y], fresh[Z] = x, y, z
+    number = find_in_range(film, row[X], row[Y], row[Z])
+    added, ax, ay, az = weigh(film, i, row[X], row[Y], row[Z], number)
+    old += added
+    if distance2(film, row, fresh) > film.slack * film.slack:
+        number = find_in_range(film, x, y, z)
+    added, bx, by, bz = weigh(film, i, x, y, z, number)
+    new += added
     film.mark[i] = 0
     moment = row[MOMENT]
     mx, my, mz = in_field(film.random, moment, (bx, by, bz))

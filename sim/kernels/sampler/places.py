@@ -11,10 +11,22 @@ import math
 from numba import njit
 
 from sim.kernels.sampler import draws
-from sim.kernels.sampler.cells import around, indices_of, inside, wrapped
-from sim.kernels.sampler.layout import AHEAD, MANY, MOMENT, MX, MY, MZ, NONE, RADIUS, X, Y, Z
+from sim.kernels.sampler.cells import inside, particles_near, wrapped
+from sim.kernels.sampler.layout import (
+    AHEAD,
+    CLOSE,
+    MANY,
+    MOMENT,
+    MX,
+    MY,
+    MZ,
+    NONE,
+    RADIUS,
+    X,
+    Y,
+    Z,
+)
 
-NEXT = 0
 LEAST_COSINE = 0.5
 
 
@@ -63,25 +75,16 @@ def density(film, x, y, z, radius, side, first, ends):
     All open ends that could have proposed it count: those of the rest, and those that only
     ``first`` closes. ``ends`` is how many there are; members are marked.
     """
-    walk, cells = film.walk, film.near
+    walk, near, beside = film.walk, film.near, film.beside[CLOSE]
     out = 1.0 / (film.side_x * film.side_y * film.thickness)
     if ends == 0:
         return out
-    bonds = film.bonds
-    ix, iy, iz = indices_of(cells, film, inside(x, film.side_x), inside(y, film.side_y), z)
-    first_x, end_x = around(ix, cells.x)
-    first_y, end_y = around(iy, cells.y)
+    x, y = inside(x, film.side_x), inside(y, film.side_y)
     total = 0.0
-    for jx in range(first_x, end_x):
-        for jy in range(first_y, end_y):
-            column = ((jx + cells.x) % cells.x * cells.y + (jy + cells.y) % cells.y) * cells.z
-            for jz in range(max(0, iz - 1), min(cells.z, iz + 2)):
-                k = cells.head[column + jz]
-                while k != NONE:
-                    partner = bonds[k, side]
-                    if film.mark[k] == 0 and partner in (NONE, first):
-                        total += density_before(film, k, x, y, z, radius, side)
-                    k = cells.links[k, NEXT]
+    for n in range(particles_near(near, film, x, y, z, near.reach, beside)):
+        k = beside[n]
+        if film.mark[k] == 0 and film.bonds[k, side] in (NONE, first):
+            total += density_before(film, k, x, y, z, radius, side)
     return walk.anywhere * out + (1.0 - walk.anywhere) * total / ends
 
 

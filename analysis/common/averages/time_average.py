@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from analysis.common.arrays import Floats
-from analysis.uncertainty.memory import Memory
-from analysis.uncertainty.student import ONE_SIGMA, student_factor
+from analysis.common.averages.memory import Memory
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 
 FEWEST_BLOCKS = 8
 """Below this number of blocks their scatter is too uncertain by itself."""
