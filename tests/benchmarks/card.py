@@ -242,23 +242,25 @@ def times_of_kernels(engine, with_sort):
 
     A margin without end keeps lists from becoming too old for further moves.
     """
-    from sim.kernels.card import layout, sorting, steps
+    from sim.kernels.card import layout, sorting
     from sim.kernels.card.tools import BLOCK
 
     films, queue = engine.batch.films, engine.batch.queue
-    patch = films.quick.patch
-    films.quick = films.quick._replace(patch=patch._replace(margin=type(patch.margin)(1e6)))
+    for name in ("content", "quick"):
+        numbers = getattr(films, name)
+        endless = numbers.patch._replace(margin=type(numbers.patch.margin)(1e6))
+        setattr(films, name, numbers._replace(patch=endless))
     films.set_flag(layout.TARGET, [2**62])
     chunks, cells = (getattr(films.content, n)[0].size for n in ("chunk_sum", "cell_fill"))
 
-    def timed(kernel, threads=None):
-        return kernel, microseconds(queue, lambda: films.run(kernel, threads))
+    def timed(kernel, threads=None, content=None):
+        return kernel, microseconds(queue, lambda: films.run(kernel, threads, content))
 
     if films.system.inner_steps == 1:
-        yield timed(films.kernels.plain, films._lists)
+        yield timed(films.kernels.plain, content=films.content)
     else:
         yield timed(films.kernels.far, films._lists)
-        yield timed(films.kernels.inner)
+        yield timed(films.kernels.inner, content=films.content)
     if with_sort:
         films.set_flag(layout.STATUS, [layout.LIST_DUE])
         for kernel, threads in (
@@ -271,7 +273,7 @@ def times_of_kernels(engine, with_sort):
     if with_sort:
         films.set_flag(layout.STATUS, [layout.LIST_DUE])
         for kernel, threads in (
-            (sorting.order_cells, cells), (sorting.gather_slots, None), (steps.draw_noise, None)
+            (sorting.order_cells, cells), (sorting.gather_slots, None)
         ):  # fmt: skip
             yield timed(kernel, threads)
     films.set_flag(layout.STATUS, [layout.LISTING])

@@ -46,7 +46,7 @@ def choice_of(system: ReducedSystem) -> Choice:
         body=system.has_body_forces,
         momenta=system.has_momenta,
         hindered=system.hindered,
-        shares=shares_of(system.count),
+        shares=shares_of(system.count) if system.inner_steps > 1 else 1,
     )
 
 
@@ -130,7 +130,7 @@ class CardFilm:
     content : layout.CardFilm
         All arrays, and numbers in double precision; a longer list replaces its entries.
     quick : layout.CardFilm
-        The same with numbers of the rows' float type, which kernels of steps and lists take.
+        The same with numbers of the rows' float type, which lists and far pairs take.
     recorded : dict
         Steps recorded for this content, by name.
     seen : int64 (films, FLAGS)
@@ -164,9 +164,13 @@ class CardFilm:
     def _take(self, content: layout.CardFilm) -> None:
         """Take arrays and numbers for those in use."""
         self.content = content
+        self.quick = self._quick_of(content)
+
+    def _quick_of(self, content: layout.CardFilm) -> layout.CardFilm:
+        """Return the same arrays with numbers of the rows' float type."""
         real = np.dtype(self.system.precision).type
         numbers = {name: real(getattr(content, name)) for name in IN_REAL}
-        self.quick = content._replace(
+        return content._replace(
             laws=_in_real(content.laws, real), patch=_in_real(content.patch, real), **numbers
         )
 
@@ -200,7 +204,6 @@ class CardFilm:
             earlier=tall(7, split),
             momentum=tall(6, system.has_momenta),
             held=zeros((7, count if split else 1), real),
-            noise=zeros((6, 1 if system.has_momenta else count), np.float32),
             sizes=queue.put(sizes.astype(real)),
             entries=zeros(((room + 1) * self._lists,), np.int32),
             apart=zeros((self._lists,), np.int32),
@@ -226,7 +229,6 @@ class CardFilm:
             room=room,
             near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
             several=int(sizes.shape[1] > layout.SIZE_WORDS),
-            inner=system.inner_steps,
             span=SPAN,
             unit_x=unit[0],
             unit_y=unit[1],
@@ -332,7 +334,6 @@ class CardFilm:
         self.run(sorting.order_cells, cells)
         self.run(sorting.gather_slots)
         self.run(sorting.turn_over, 1)
-        self.run(steps.draw_noise)
         self.run(sorting.open_list, 1)
         self.run(self._list_pairs, self._lists)
         self.run(sorting.close_list, 1)
@@ -387,28 +388,30 @@ class CardFilm:
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
-        kernels, lists = self.kernels, self._lists if content is None else 1
-        if self.system.inner_steps == 1:
-            self.run(kernels.plain, lists, content)
-            self.run(steps.conclude_move, 1, content)
-            return
-        self.run(kernels.far, lists, content)
-        for _ in range(self.system.inner_steps):
+        kernels, inner = self.kernels, self.system.inner_steps
+        content = content or self.content
+        if inner == 1:
+            self.run(kernels.plain, content=content)
+        else:
+            self.run(kernels.far, self._lists if content.count else 1, self._quick_of(content))
+            for _ in range(inner - 1):
+                self.run(kernels.inner, content=content)
+                self.run(steps.conclude_inner, 1, content)
             self.run(kernels.inner, content=content)
-            self.run(steps.conclude_move, 1, content)
+        self.run(steps.conclude_step, 1, content)
 
-    def idle(self, numbers: layout.CardFilm | None = None) -> layout.CardFilm:
+    def idle(self) -> layout.CardFilm:
         """Return these films without a slot, and halted: kernels compile and do nothing."""
         flags = np.zeros((len(self.systems), layout.FLAGS), np.int64)
         flags[:, layout.STATUS] = layout.HALTED
-        return (numbers or self.content)._replace(flags=self.queue.put(flags), count=0)
+        return self.content._replace(flags=self.queue.put(flags), count=0)
 
     def compile(self) -> None:
         """Compile the kernels of steps and of energies."""
-        idle = self.idle(self.quick)
+        idle = self.idle()
         self._step(idle)
-        self.run(self._list_pairs, 1, idle)
-        self.run(self._sum_energies, 1, self.idle())
+        self.run(self._list_pairs, 1, self._quick_of(idle))
+        self.run(self._sum_energies, 1, idle)
         self.queue.wait()
 
     def sums(self) -> NDArray[np.float64]:

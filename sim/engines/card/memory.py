@@ -38,8 +38,7 @@ def card_bytes(system: ReducedSystem) -> int:
     # rows, references, directions, identity, images, and half of it once more to go back to
     carried = (16 + 8 + 6 + 12 * meshed + 14 * split + 12 * momenta) * word + 8 + 16
     particle = carried + carried // 2
-    particle += 24 * (not momenta)  # noise of the move before
-    particle += 4 * first_room(system) + 20 + (7 * word + 4 * NEAR_ROOM) * split
+    particle += 4 * first_room(system) + 16 + (7 * word + 4 * NEAR_ROOM) * split
     total = CONTEXT_BYTES + system.count * particle
     if system.mesh is not None:
         nx, ny, nz = system.mesh.points

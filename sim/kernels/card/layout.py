@@ -55,7 +55,6 @@ class CardFilm(NamedTuple):
     earlier: Any  # (2, 7, count) sums of the outer step before, or a token
     momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
     held: Any  # (7, count) sums that inner steps keep, or a token
-    noise: Any  # (6, count) normals of the move before, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
     # Lists are those of threads, `Choice.shares` a slot; a round of entries more than they take.
     entries: Any  # int32 slots, (room + 1) rounds: far ones first, those that may touch from behind
@@ -82,7 +81,6 @@ class CardFilm(NamedTuple):
     room: Any  # int, entries a thread
     near_room: Any  # int, near pairs a slot
     several: Any  # int, 1 where particles have sizes of their own, else 0
-    inner: Any  # int, moves a step
     span: Any  # int, cells to each side that hold neighbours
     unit_x: Any  # lengths of one whole number
     unit_y: Any

@@ -57,12 +57,6 @@ def going(film):
 
 
 @register_jitable(forceinline=True)
-def ends_step(film):
-    """Say whether the move in work is the last one of a step."""
-    return (np.uint32(film.flags[MADE]) + np.uint32(1)) % np.uint32(film.inner) == 0
-
-
-@register_jitable(forceinline=True)
 def normals_of(film, i, side, move):
     """Return the six normals of a slot's particle in a move."""
     identity, seed = u64(film.identity[side, i]), film.clock[SEED]
@@ -84,11 +78,8 @@ def normals_before(film, i, side):
 
 @register_jitable(forceinline=True)
 def averaged_normals(film, i, side):
-    """Return a slot's normals of this move averaged with those of the move before; keep them."""
-    new, noise = normals_of(film, i, side, film.clock[MOVE]), film.noise
-    old = noise[0, i], noise[1, i], noise[2, i], noise[3, i], noise[4, i], noise[5, i]
-    for axis in range(6):
-        noise[axis, i] = new[axis]
+    """Return a slot's normals of this move averaged with those of the move before."""
+    new, old = normals_of(film, i, side, film.clock[MOVE]), normals_before(film, i, side)
     half = np.float32(0.5)
     return (
         half * (old[0] + new[0]), half * (old[1] + new[1]), half * (old[2] + new[2]),
@@ -182,20 +173,19 @@ def motion_of(choice):
 
     @register_jitable(forceinline=True)
     def guard(film, i, new, squared):
-        """Note a drift that was capped or went too far, and a list that is too old for a step."""
+        """Note a drift that was capped or went too far, and a list that is too old."""
         laws, patch = film.laws, film.patch
         if squared > laws.drift_cap * laws.drift_cap:
             atomic_add(film.flags, CAPPED, i64(1))
         if not (squared <= laws.drift_limit * laws.drift_limit):
             atomic_max(film.flags, THROWN, i + 1)
-        if ends_step(film):
-            at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
-            x, y, z, _ = load_words(film.reference, at)
-            dx = lane(wrapped(new[0], x)) * film.unit_x
-            dy = lane(wrapped(new[1], y)) * film.unit_y
-            dz = lane(wrapped(new[2], z)) * film.unit_z
-            if 4.0 * (dx * dx + dy * dy + dz * dz) > patch.margin * patch.margin:
-                film.flags[STALE] = 1
+        at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
+        x, y, z, _ = load_words(film.reference, at)
+        dx = lane(wrapped(new[0], x)) * film.unit_x
+        dy = lane(wrapped(new[1], y)) * film.unit_y
+        dz = lane(wrapped(new[2], z)) * film.unit_z
+        if 4.0 * (dx * dx + dy * dy + dz * dz) > patch.margin * patch.margin:
+            film.flags[STALE] = 1
 
     @register_jitable(forceinline=True)
     def move(film, i, own, force, field, counts):

@@ -123,22 +123,18 @@ def pair_loops(choice, screening):
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        at, stride = from_front(film, v)
-        j = film.entries[u64(at)]
-        for _ in range(film.apart[v]):
-            at += stride
-            later = film.entries[u64(at)]
+        lists = film.count * shares
+        for k in range(film.apart[v]):
+            j = film.entries[i64(k) * lists + v]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
-            j = later
             push = zero
             if laws_taken > 0:
                 push = added(film, r2, radius, their_radius)
             factors = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, factors, push)
-        at, stride = from_behind(film, v)
-        for _ in range(film.close[v]):
-            gap, r2, their_radius, theirs = pair_with(film, base, film.entries[u64(at)], place)
-            at += stride
+        for k in range(film.close[v]):
+            j = film.entries[i64(film.room - 1 - k) * lists + v]
+            gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             if laws_taken > 0:
                 push = push + added(film, r2, radius, their_radius)
@@ -195,13 +191,9 @@ def pair_loops(choice, screening):
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        at = i
-        j = film.near[u64(at)]
-        for _ in range(film.near_count[i]):
-            at += film.count
-            later = film.near[u64(at)]
+        for k in range(film.near_count[i]):
+            j = film.near[i64(k) * film.count + i]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
-            j = later
             part, _ = near_share(r2, radius, their_radius, film.gap)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             b, c, d = dipole_factors(r2, cutoff2, screening)

@@ -2,8 +2,7 @@
 
 A step that is due after the list has become too old, or after a particle was thrown, does nothing:
 steps may be asked for ahead, and the host looks at the flags now and then. When it looks changes no
-bit. Sums over all slots are sums of whole numbers, which hang on no order. A move is
-concluded for all slots by one thread. No checks by design.
+bit. Sums over all slots are sums of whole numbers, which hang on no order. No checks by design.
 """
 
 from typing import NamedTuple
@@ -14,6 +13,7 @@ from numba.extending import register_jitable
 from sim.kernels.card.layout import (
     BUFFER,
     CHOSEN,
+    GO,
     HALTED,
     KEPT,
     LIST_DUE,
@@ -24,10 +24,9 @@ from sim.kernels.card.layout import (
     STATUS,
     THROWN,
 )
-from sim.kernels.card.motion import ends_step, going, motion_of, normals_before
+from sim.kernels.card.motion import going, motion_of, normals_before
 from sim.kernels.card.pairs import pair_loops
 from sim.kernels.card.shares import slot_sums
-from sim.kernels.card.sorting import is_due
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
@@ -55,37 +54,34 @@ class StepKernels(NamedTuple):
 
 @register_jitable(forceinline=True)
 def conclude(film):
-    """Add up a move, say what follows a step, and write field and gradient of the next move."""
+    """Add up a move, and write field and gradient of the next one."""
     flags, clock = film.flags, film.clock
-    is_last = ends_step(film)
     for axis in range(3):
         film.magnetisation[axis] = film.moments[axis] * film.moment_unit / film.volume
         film.moments[axis] = 0
     flags[BUFFER] = 1 - flags[BUFFER]
     flags[MADE] += 1
     clock[MOVE] = clock[MOVE] + u64(1)
-    if is_last:
-        flags[KEPT] = 1
-        if flags[STALE] != 0:
-            flags[STATUS] = LIST_DUE
     if flags[THROWN] != 0:
         flags[STATUS] = HALTED
     field_at(i64(clock[MOVE]) * film.laws.dt, film.programme, film.applied)
 
 
 @kernel
-def conclude_move(film):
-    """Conclude a move for all slots."""
+def conclude_step(film):
+    """Conclude a plain step, or the last inner one."""
     if index() == 0 and going(film):
         conclude(film)
+        film.flags[KEPT] = 1
+        if film.flags[STALE] != 0 and film.flags[STATUS] == GO:
+            film.flags[STATUS] = LIST_DUE
 
 
-@register_jitable(forceinline=True)
-def leave(film, counts):
-    """Add the counts of a block to those of all."""
-    sync()
-    if thread() < 3 and counts[thread()] != 0:
-        atomic_add(film.moments, thread(), i64(counts[thread()]))
+@kernel
+def conclude_inner(film):
+    """Conclude an inner step that others follow."""
+    if index() == 0 and going(film):
+        conclude(film)
 
 
 @kernel
@@ -93,16 +89,6 @@ def apply_field(film):
     """Write the applied field and its gradient at the time of the clock."""
     if index() == 0:
         field_at(i64(film.clock[MOVE]) * film.laws.dt, film.programme, film.applied)
-
-
-@kernel
-def draw_noise(film):
-    """Draw the normals of the move before again, in the order of the slots."""
-    i = index()
-    if i < film.count and film.noise.shape[1] == film.count and is_due(film):
-        normals = normals_before(film, i, film.flags[SIDE])
-        for axis in range(6):
-            film.noise[axis, i] = normals[axis]
 
 
 @kernel
@@ -127,7 +113,8 @@ def step_kernels(choice, screening):
     lane = LANES[choice.real]
     loops, move = pair_loops(choice, screening), motion_of(choice)
     sums = slot_sums(choice, loops)
-    read, near, whole_sums, far_sums = loops.read, loops.near, sums.whole, sums.far
+    read, whole, near = loops.read, loops.whole, loops.near
+    whole_sums, far_sums = sums.whole, sums.far
     cutoff = choice.cutoff
 
     @register_jitable(forceinline=True)
@@ -150,26 +137,34 @@ def step_kernels(choice, screening):
         return (fx + s * moment[0], fy + s * moment[1], fz + s * moment[2]), (ex, ey, ez)
 
     @register_jitable(forceinline=True)
-    def enter(counts):
+    def open_counts(counts):
         """Empty the counts of a block."""
         if thread() < 3:
             counts[thread()] = 0
         sync()
 
+    @register_jitable(forceinline=True)
+    def close_counts(film, counts):
+        """Add the counts of a block to those of all."""
+        sync()
+        if thread() < 3 and counts[thread()] != 0:
+            atomic_add(film.moments, thread(), i64(counts[thread()]))
+
     @kernel
     def plain_step(film):
         """Sum all pairs of each slot, and move it."""
+        i = index()
         counts = shared_counts()
-        acts = going(film)
         if cutoff:
-            enter(counts)
-        i, total = whole_sums(film, acts)
-        if i >= 0:
-            own = read(film, film.flags[BUFFER] * film.count, i)
-            force, field = force_and_field(with_mesh(film, i, total), own[2])
+            open_counts(counts)
+        if i < film.count and going(film):
+            base = film.flags[BUFFER] * film.count
+            own = read(film, base, i)
+            total = with_mesh(film, i, whole(film, base, i, own))
+            force, field = force_and_field(total, own[2])
             move(film, i, own, force, field, counts)
         if cutoff:
-            leave(film, counts)
+            close_counts(film, counts)
 
     @kernel
     def far_step(film):
@@ -190,10 +185,9 @@ def step_kernels(choice, screening):
         """Sum the near pairs of each slot, add what is kept, and move it."""
         i = index()
         counts = shared_counts()
-        acts = going(film)
         if cutoff:
-            enter(counts)
-        if i < film.count and acts:
+            open_counts(counts)
+        if i < film.count and going(film):
             base, held = film.flags[BUFFER] * film.count, film.held
             own = read(film, base, i)
             fx, fy, fz, s, ex, ey, ez = near(film, base, i, own)
@@ -205,7 +199,7 @@ def step_kernels(choice, screening):
             force, field = force_and_field(total, own[2])
             move(film, i, own, force, field, counts)
         if cutoff:
-            leave(film, counts)
+            close_counts(film, counts)
 
     @kernel
     def write_sums(film):
