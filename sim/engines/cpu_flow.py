@@ -1,12 +1,12 @@
 """The flow that particles stir up, beside the compiled step: two parts, each in its own time.
 
 The near part moves the particles in each step, by forces of that step and noise averaged over two.
-Its mobility is that of the places at the last list, which is made anew after each move by the
-smooth part, so that the noise of all steps in between is found at once; the drift kT div M is
-added. The smooth part hardly moves touching particles against each other, so it is done at once for
-several steps: a move by t (M F + kT div M) and noise of covariance 2 kT M t, before the steps whose
-number is a multiple of ``flow_every``. Its div M is the slope of a particle's own mobility across
-the film alone: what stirs others does so without divergence.
+Its mobility is that of the places at the last list, which is made anew at least every `LANES`
+steps, after a move by the smooth part, so that the noise of all steps in between is found at once;
+the drift kT div M is added. The smooth part hardly moves touching particles against each other, so
+it is done at once for several steps: a move by t (M F + kT div M) and noise of covariance 2 kT M t,
+before the steps whose number is a multiple of ``flow_every``. Its div M is the slope of a
+particle's own mobility across the film alone: what stirs others does so without divergence.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 
 from sim.interactions.flow.near import NearFlowSum
 from sim.interactions.flow.smooth import SmoothFlow
+from sim.kernels.flow.layout import LANES
 from sim.kernels.steps import step
 
 if TYPE_CHECKING:
@@ -55,6 +56,7 @@ class StirredFlow:
         self._noise = system.noise
         self._span = system.flow_every * system.dt
         self.every = system.flow_every
+        self._hold = self.every * max(1, LANES // self.every)
         self.seconds = 0.0
         self._moved_at = NEVER
         self._steps = 0
@@ -101,7 +103,9 @@ class StirredFlow:
         slots.x[:count] += self._velocity[0]
         slots.y[:count] += self._velocity[1]
         slots.z[:count] += self._velocity[2] + self._noise**2 * drift
-        film.content.flags[step.STALE] = 1  # the near part is that of the places now
+        film.moved()
+        if at % self._hold == 0:
+            film.content.flags[step.STALE] = 1  # the near part is to be that of the places now
         self._moved_at = at
         self.seconds += time.perf_counter() - started
 
@@ -109,7 +113,7 @@ class StirredFlow:
         """Find the near part where particles were listed, and its noise up to the next list."""
         content = film.content
         self._near.see(content.slots, content.neighbours, content.flow, self._count)
-        lanes = self.every - at % self.every
+        lanes = self._hold - at % self._hold
         self._near.draw(at, int(content.clock[step.SEED]), lanes, self._noise)
         self._seen = int(content.flags[step.BUILT])
 

@@ -188,20 +188,17 @@ def rest(fraction, thickness, seed, until):
 def resting(results):
     """Print means with and without flow, and by how many errors they differ.
 
-    Errors by the scatter of all films' blocks of 10 spans.
+    Errors by the scatter of all spans of all films: 4000 steps each, half a diffusion time.
     """
     for at, name in enumerate(RESTING):
         told = []
         for kind in ("plain", "stirred"):
-            blocks = []
-            for result in results:
-                series = np.array(result[kind])[:, at]
-                blocks.extend(part.mean() for part in np.array_split(series, len(series) // 10))
-            told.append((np.mean(blocks), np.std(blocks, ddof=1) / math.sqrt(len(blocks))))
+            means = np.concatenate([np.array(result[kind])[:, at] for result in results])
+            told.append((np.mean(means), np.std(means, ddof=1) / math.sqrt(len(means))))
         (one, error), (other, also) = told
         print(
             f"{name}: without {one:.4f} +- {error:.4f}, with {other:.4f} +- {also:.4f}, apart "
-            f"{(other - one) / math.hypot(error, also):.1f} errors, {len(blocks)} blocks"
+            f"{(other - one) / math.hypot(error, also):.1f} errors, {len(means)} spans"
         )
 
 
@@ -313,7 +310,9 @@ def main():
         given.out[0].write_text(json.dumps(run(given.job, given.seconds)) + "\n")
         return
     results = [json.loads(line) for path in given.out for line in path.open()]
-    resting([result for result in results if result["job"].startswith("rest")])
+    still = [result for result in results if result["job"].startswith("rest")]
+    if still:
+        resting(still)
     results = [result for result in results if not result["job"].startswith("rest")]
     for (kind, fraction, thickness, length), (value, error, films) in factors(results).items():
         print(f"{kind} {fraction} {thickness} {length} {value:.3f} +- {error:.3f} ({films} films)")

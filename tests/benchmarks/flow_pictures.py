@@ -103,14 +103,14 @@ def draw_factors(axes):
         _, value, error = np.array(row).T
         mean = np.average(value, weights=error**-2.0)
         axes.errorbar(
-            15.0 * 1.12**at, mean, 1.0 / math.sqrt(np.sum(error**-2.0)), fmt=marks[thick],
-            color=style.INK, markersize=3, capsize=1.5, label=f"decay, {thick:g} d",
+            27.0 * 1.15**at, mean, 1.0 / math.sqrt(np.sum(error**-2.0)), fmt=marks[thick],
+            color=style.INK, markersize=3, capsize=1.5, label=f"decay, any length, {thick:g} d",
         )  # fmt: skip
     axes.axhline(factor_of_meeting(5.0), color=style.QUIET, linestyle=":", linewidth=0.9)
     axes.text(7.0, factor_of_meeting(5.0) + 0.01, "two dipoles meet", fontsize=style.SMALL_POINTS)
     axes.axhline(1.0, color=style.FAINT, linewidth=0.8, zorder=0)
     axes.set(xscale="log", xlabel="chain length (particles)", ylabel="time without over with flow")
-    axes.set_xticks([1.5, 2, 3, 5, 10], ["1.5", "2", "3", "5", "10"])
+    axes.set_xticks([1.5, 2, 3, 5, 10, 20], ["1.5", "2", "3", "5", "10", "20"])
     axes.minorticks_off()
     axes.legend(
         fontsize=style.SMALL_POINTS, loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False
@@ -129,7 +129,7 @@ def main():
         figure = style.new_figure(width=170 * millimetre, height=62 * millimetre)
         grown, fallen, moved = figure.subplots(1, 3)
         draw_curves(grown, results["growth-0.03-12.0-0"], None)
-        draw_curves(fallen, results["decay-0.01-12.0-0"], 1.0)
+        draw_curves(fallen, results["decay-0.01-30.0-0"], 0.8)
         draw_diffusion(moved)
         style.save(figure, given.folder / "with_flow.png")
         figure = style.new_figure(width=130 * millimetre, height=70 * millimetre)

@@ -13,6 +13,7 @@ import pytest
 
 from analysis.common.errors import InputError
 from sim.engines.cpu import CpuEngine
+from sim.film.memory import FLOW_PARTICLE_BYTES, memory_bytes
 from sim.film.particles import draw
 from sim.film.reduce import reduce
 from sim.interactions.flow.krylov import UnsettledFlowError, apply_function
@@ -166,7 +167,9 @@ def test_the_key_makes_plain_steps_with_a_plan():
     assert 1 <= system.flow_every <= 8
     assert any("flow" in text for text in cautions_of(parameters))
     plain = from_text(BENCH_FILM)
-    assert reduce(plain, draw(plain)).flow is None
+    without = reduce(plain, draw(plain))
+    assert without.flow is None
+    assert memory_bytes(system) > memory_bytes(without) + FLOW_PARTICLE_BYTES * system.count
 
 
 def cautions_of(parameters):
@@ -196,8 +199,9 @@ def small(count=96, **changes):
     return film(count, **{**given, "dt": 1e-4, "fraction": 0.04, **changes})
 
 
-def test_threads_pieces_looks_and_restarts_change_no_bit():
-    system = stirred(small())
+@pytest.mark.parametrize("every", [8, 3])
+def test_threads_pieces_looks_and_restarts_change_no_bit(every):
+    system = stirred(small(), every)
     state = random_film(system)
     whole = CpuEngine(system, state, 1)
     whole.advance(21)

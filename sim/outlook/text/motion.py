@@ -144,7 +144,7 @@ def dynamics_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
         found.append(
             "The flow that particles stir up moves them, windows included: within 0.015 of a lone "
             "particle's mobility for pairs in the film, 0.035 near a window. Touching pairs move "
-            "3 to 5 % faster than real ones, as their forces are at their centres alone, and flow "
+            "4 to 5 % faster than real ones, as their forces are at their centres alone, and flow "
             "by particles that turn is left out."
         )
     elif parameters.windows.hindered_mobility:
