@@ -49,10 +49,6 @@ def refused(tmp_path, capsys, text, *words, command="run"):
 
 
 LACKING = {
-    'dynamics = "langevin"': small_film().replace(
-        "[run]", '[run]\ndynamics = "langevin"\nmass_factor = 1000'
-    ),
-    "hindered_mobility": small_film() + "[windows]\nhindered_mobility = true\n",
     "induce in each other": bead_film(),
     "exact sum of the dipoles": small_film().replace(
         'sum = "cutoff"\ncutoff_diameters = 4.0', 'sum = "exact"'
