@@ -37,7 +37,7 @@ from analysis.uncertainty.estimate import Estimate
 
 DETAILED_FRAMES = 24
 DETAILED_PARTICLES = 48_000
-MOST_DETAILED = 96
+MOST_DETAILED = 64
 """Bending, bundles, slits and columns take long: so many of the averaged frames are looked at, of
 small films as many more as hold so many particles: what is rare, such as bundles, is in few."""
 

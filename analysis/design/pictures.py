@@ -60,8 +60,8 @@ def _along(told: dict[str, Any], number: int) -> FigureRecord[[]]:
         functools.partial(draw_along, told, number),
         f"What more buys and costs: {key.words[:1].lower()}{key.words[1:]}",
         "Each quantity along this key, the others as in the film that is marked by the upright "
-        "line. Bands hold 68 of 100 films; dots are films that were run, pale ones with other keys "
-        "far from those of the film; grey is what the wish does not allow.",
+        "line. Bands hold 68 of 100 films; dots are films that were run, grey ones with other keys "
+        "far from those of the film; shaded is what the wish does not allow.",
         wide=True,
     )
 
@@ -114,7 +114,7 @@ def _one_along(axes: Axes, told: dict[str, Any], row: dict[str, Any], one: Shown
     value, low, high = (scale.factor * np.array(curve[k]) for k in ("value", "low", "high"))
     axes.fill_between(across, low, high, color=style.FIRST, alpha=0.2, linewidth=0)
     axes.plot(across, value, color=style.FIRST)
-    for near, colour in ((False, style.FAINT), (True, style.SECOND)):
+    for near, colour in ((False, style.QUIET), (True, style.SECOND)):
         _dots(
             axes, _ran(told, one.label, row["path"], near), key.scale(row["values"]), scale, colour
         )

@@ -57,7 +57,7 @@ class Shown:
             return f"{number * scale.factor:.3g} {scale.unit}"
         if math.isfinite(width) and width > 0:
             return with_error(number, width, self.unit)
-        return with_unit(number, self.unit)
+        return with_unit(number, self.unit, 4 if self.unit == "%" else 3)
 
     def wish(self) -> str:
         """Return what is wished for, "" where nothing is."""

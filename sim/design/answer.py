@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import tomli_w
 
 from analysis.common.odds import odds_of, percent
+from sim.design.films import tables_of
 from sim.design.quantities import Scaled, value_text
 from sim.design.scan import HOPELESS, Scan
 from sim.design.search import MET, OPEN, OUT_OF_REACH, Found
 from sim.design.task import Trial, Wish
 from sim.design.tradeoffs import tradeoffs
 from sim.design.wish import WishFile
+from sim.parameters.named_files import with_whole_paths
 from sim.sweeps.reading import Settings
 
 FORMAT = 1
@@ -199,7 +202,7 @@ def reason(found: Found) -> str:
 
 def film_text(wish: WishFile, found: Found) -> str:
     """Return the text of the film: that of the wish with the settings found."""
-    tables = {**wish.tables}
+    tables = with_whole_paths(tables_of(wish), Path(wish.base.folder))
     for key in wish.box.keys:
         tables = key.key.set(tables, found.settings[key.key.path])
     how = {MET: "found", OUT_OF_REACH: "nearest to what was wished", OPEN: "best so far"}

@@ -171,7 +171,7 @@ def life(parameters: Parameters, length: float = 1.0) -> float:
         return _time_moved(length * _energy_over(parameters, x, y), steps, diffusion, mean)
     pull = length * float(weight(_heavy(parameters), parameters.particles.core_diameter))
     step = parameters.film.thickness / LIFE_HEIGHTS
-    heights: Floats = np.float64(step) * (np.arange(LIFE_HEIGHTS) + 0.5)
+    heights = np.asarray(step * (np.arange(LIFE_HEIGHTS) + 0.5), np.float64)
     across = abs(parameters.gravity.direction[2])
     return _time_moved(pull * across * heights[:, None], (step, 1.0), diffusion, mean)
 

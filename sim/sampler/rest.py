@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.averages.memory import Memory, memory
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.common.averages.time_average import time_error
 
 __all__ = ["FOLLOWED", "Average", "Rest", "average_of", "judge"]
@@ -82,8 +83,10 @@ def average_of(values: Floats, known: Memory | None = None) -> Average:
     """
     if not values.std() > STILL * max(1.0, float(np.abs(values).max())):
         return Average(float(values.mean()), 0.0, 0.0)
-    error, _, structures = time_error(values, memory(values) if known is None else known)
-    return Average(float(values.mean()), error or 0.0, structures)
+    error, freedom, structures = time_error(values, memory(values) if known is None else known)
+    # not widened: who draws an interval does so by Student's law for the structures
+    plain = (error or 0.0) / student_factor(ONE_SIGMA, freedom)
+    return Average(float(values.mean()), plain, structures)
 
 
 def judge(single: Floats, chained: Floats) -> Rest:

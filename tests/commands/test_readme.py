@@ -128,9 +128,11 @@ def test_options_in_running_text_exist(page):
     known = set(re.findall(r"--[a-z][a-z-]+", _all_help()))
     for text in ticked(PAGES[page]):
         options = set(re.findall(r"--[a-z][a-z-]+", text))
-        script = re.search(r"python -m (tests\.benchmarks\.\w+)", text)
+        script = re.search(r"python -m ((?:tests\.benchmarks|runs_demo)\.\w+)", text)
         if script:
-            source = (ROOT / f"{script[1].replace('.', '/')}.py").read_text(encoding="utf-8")
+            module = ROOT / script[1].replace(".", "/")
+            path = module / "__main__.py" if module.is_dir() else module.with_suffix(".py")
+            source = path.read_text(encoding="utf-8")
             assert all(f'"{option}"' in source for option in options), text
         elif not text.startswith("dask "):  # its options are its own
             assert options - {"--check"} <= known, text  # --check is the formatter's

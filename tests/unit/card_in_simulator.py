@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 import sim
-from sim.engines.card.engine import CardEngine
+from sim.engines.card.batch import OtherKindError
+from sim.engines.card.engine import CardEngine, Seats, advance_together
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
 from sim.film.field_programme import FieldStage
@@ -133,6 +134,75 @@ def test_pieces_looks_and_restarts_change_no_bit():
     assert bits(pieces) == bits(engine)
     assert bits(fresh) == bits(engine)
     assert fresh.timing["lists_built"] == engine.timing["lists_built"]
+
+
+def together(systems, states):
+    """Return the engines of films that step in one batch."""
+    seats = Seats()
+    return [seats()(system, state, 1) for system, state in zip(systems, states, strict=True)]
+
+
+def asked(engines, *steps):
+    """Advance engines together; return those that failed."""
+    return advance_together(dict(enumerate(zip(engines, steps, strict=True))))
+
+
+def test_films_of_a_batch_have_the_bits_that_they_have_alone():
+    """In fields, from seeds and with steps of their own, in ragged pieces and after a restart."""
+    given = {
+        **SINGLE, "fraction": 0.1, "thickness": 6.0, "cutoff": 2.5, "inner_steps": 2,
+        "list_margin": 0.1,
+    }  # fmt: skip
+    systems = [
+        film(32, **given, langevin=langevin, dt=dt) for langevin, dt in ((5, 2e-3), (9, 1e-3))
+    ]
+    states = [dataclasses.replace(random_film(one), seed=k) for k, one in enumerate(systems)]
+    alone = [CardEngine(*pair) for pair in zip(systems, states, strict=True)]
+    for one in alone:
+        one.advance(4)
+    pieces = together(systems, states)
+    assert asked(pieces, 3, 1) == {}
+    batch = together(systems, states)
+    for one, other in zip(batch, pieces, strict=True):
+        one.restore(other.checkpoint())
+    assert asked(batch, 1, 3) == {}
+    for one, other in zip(alone, batch, strict=True):
+        assert bits(one) == bits(other)
+        mine, theirs = one.observe(), other.observe()
+        assert all(np.array_equal(mine[key], theirs[key]) for key in mine)
+    assert alone[0].timing["lists_built"] > 1
+
+
+def test_a_thrown_film_leaves_the_others_of_its_batch():
+    system = film(32, **SINGLE, dt=1e-3)
+    state = random_film(system)
+    close = state.positions.copy()
+    close[7] = close[3] + [0.12, 0.0, 0.0]
+    states = [state, dataclasses.replace(state, positions=close)]
+    alone = CardEngine(system, state)
+    alone.advance(3)
+    batch = together([system, system], states)
+    before = bits(batch[1])
+    (failed,) = asked(batch, 3, 3).items()
+    assert failed[0] == 1
+    assert isinstance(failed[1], StepError)
+    assert [one.step for one in batch] == [3, 0]
+    assert [bits(one) for one in batch] == [bits(alone), before]
+
+
+def test_films_of_another_kind_or_that_come_late_are_not_taken_in():
+    system = film(32, **SINGLE)
+    seats = Seats()
+    first, other = seats(), seats()
+    one = first(system, random_film(system), 1)
+    larger = film(33, **SINGLE)
+    apart = other(larger, random_film(larger), 1)
+    assert apart.batch is not one.batch
+    with pytest.raises(OtherKindError):
+        CardEngine(larger, random_film(larger), 1, one.batch)
+    assert one.step == 0  # now its batch is laid out
+    late = seats()(system, random_film(system), 1)
+    assert late.batch is not one.batch
 
 
 def test_another_kind_of_processor_goes_on():

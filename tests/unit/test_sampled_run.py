@@ -158,8 +158,12 @@ def test_what_is_measured_has_no_times(finished):
             low, high = side[f"{name}_interval_95"]
             assert high - side[name] == pytest.approx(wide * side[f"{name}_error"])
             assert low + high == pytest.approx(2.0 * side[name])
-    # nothing is frozen: some ten frames tell nearly as much as all sweeps between them
-    assert found["error"] < 3.0 * own["from_singles_error"]
+    # nothing is frozen: frames tell as much as so many independent structures, by Student's law
+    # and within 4 errors of a scatter of so few
+    frames = rest["frames"]
+    expected = own["from_singles_error"] * math.sqrt(max(1.0, own["structures"] / frames))
+    expected *= t.ppf(0.8413, frames - 1)
+    assert found["error"] < expected * (1.0 + 4.0 / math.sqrt(2.0 * (frames - 1)))
     assert found["samples"] >= 4
     with pytest.raises(ValueError, match="knows no times"):
         measure(run, from_time=1e-6)

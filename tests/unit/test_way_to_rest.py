@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.chains.groups import find_chains
-from analysis.chains.measured_run import Frame
+from analysis.chains.measured_run import Frame, MeasuredRun
 from analysis.chains.series import ChainSeries
 from analysis.chains.time_series import TimeSeries
 from analysis.measures.measure import Measurement
@@ -297,3 +297,17 @@ def test_bundles_are_counted_in_the_frames_looked_at():
     run = SimpleNamespace(diameters=film_of_three.diameters, sides=film_of_three.sides)
     frame = Frame(run, 0, film_of_three.positions, film_of_three.moments, chains, True, True)
     assert _bundled(frame) == pytest.approx(20 / 25)
+
+
+@pytest.mark.parametrize(
+    ("count", "frames", "looked_at"),
+    [(500, 100, 64), (1000, 100, 48), (5000, 100, 24), (500, 30, 30)],
+)
+def test_small_films_are_looked_at_in_more_frames(count, frames, looked_at):
+    """What is rare there, such as bundles, is in few frames."""
+    seen = MeasuredRun(
+        SimpleNamespace(count=count, frames=frames), None, None,
+        SimpleNamespace(frames=np.arange(frames)), True, None,
+    )  # fmt: skip
+    object.__setattr__(seen, "frame", lambda *how: SimpleNamespace(averaged=False, closely=how[2]))
+    assert sum(frame.closely for frame in seen.frames()) == looked_at

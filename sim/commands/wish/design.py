@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import time
 from collections.abc import Callable
 from functools import partial
@@ -17,7 +18,8 @@ from sim.commands.errors import DONE, FAILED, INTERRUPTED
 from sim.commands.progress import SweepBar
 from sim.commands.terminal import error_line, notice_lines, say, say_on_terminal
 from sim.commands.text import UsageError, again_text, folder_of, paragraphs, table
-from sim.commands.wish.laws import foretold_films, known_of
+from sim.commands.wish.bottle import with_bottle
+from sim.commands.wish.laws import foretold_films, index_known, known_of
 from sim.commands.wish.measured import measured_of
 from sim.design import films
 from sim.design.answer import content, film_text
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
 def design(args: argparse.Namespace) -> int:
     """Look for a film that meets a wish, and return the exit code."""
     directory = folder_of(args)
-    wish = read_wish(args.file)
+    wish = with_bottle(read_wish(args.file))
     _require_surrogate()
     films.require_folder(directory, args.resume, args.overwrite)
     quantities = quantities_of(wish)
@@ -107,6 +109,8 @@ def quantities_of(wish: WishFile) -> tuple[Scaled, ...]:
         if one.needs_times and wish.base.run.is_sampled:
             continue
         if one.word == "off_time" and wish.base.field.steps[-1].strength > 0.0:
+            continue
+        if one.needs_light and math.isnan(index_known(wish, light)):
             continue
         if all(one is not other.wanted for other in wished):
             of_light = light if one.needs_light else None

@@ -11,6 +11,7 @@ import numpy as np
 import tomli_w
 
 from sim.commands.text import UsageError
+from sim.commands.wish.bottle import fluids_of, tables_with
 from sim.design.films import tables_of
 from sim.design.quantities import Scaled
 from sim.design.scan import Foretold
@@ -21,9 +22,6 @@ from sim.sweeps.reading import Settings
 if TYPE_CHECKING:
     from analysis.common.arrays import Floats
     from sim.parameters.types import Parameters
-
-MOST_FLUIDS = 12
-"""Fluids of an ensemble that are reckoned with, evenly from all of them."""
 
 
 def foretold_films(wish: WishFile, quantities: Sequence[Scaled]) -> list[Foretold]:
@@ -38,23 +36,17 @@ def foretold_films(wish: WishFile, quantities: Sequence[Scaled]) -> list[Foretol
     """
     tables = tables_of(wish)
     for one in wish.wishes:
-        if one.of.wavelength and math.isnan(_index_known(wish, one.of.wavelength)):
+        if one.of.wavelength and math.isnan(index_known(wish, one.of.wavelength)):
             raise UsageError(
                 f"{wish.name}: [wanted] {one.of.wanted.word} cannot be measured: the index of the "
                 f"cores is not known at {1e9 * one.of.wavelength:g} nm; give [optics] core_index "
                 f"or core_table in {wish.base.name}"
             )
-    laws = [_law(wish, tables, quantities)]
-    if wish.ensemble is not None:
-        from sim.fluid.ensemble import read_ensemble, with_fluid
-
-        fluids = read_ensemble(wish.ensemble).fluids
-        chosen = np.unique(np.linspace(0, len(fluids) - 1, MOST_FLUIDS).round().astype(int))
-        laws += [_law(wish, with_fluid(tables, fluids[k]), quantities) for k in chosen]
-    return laws
+    others = [tables_with(tables, wish.box, fluid) for fluid in fluids_of(wish)]
+    return [_law(wish, one, quantities) for one in [tables, *others]]
 
 
-def _index_known(wish: WishFile, wavelength: float) -> float:
+def index_known(wish: WishFile, wavelength: float) -> float:
     """Return NaN where light of a wavelength meets cores whose index nobody knows."""
     some = Chains(2.0, 0.5, 0.0, 0.01, 0.5, 0.9)
     return light_law(wish.base, some, wavelength)[0]

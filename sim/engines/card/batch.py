@@ -79,10 +79,11 @@ class CardBatch:
         Raises
         ------
         OtherKindError
-            If it is of another kind than those that are in.
+            If it is of another kind than those that are in, or comes when they are laid out.
         """
-        if self.systems and kind_of(system) != kind_of(self.systems[0]):
-            raise OtherKindError("a film of another kind cannot step in this batch.")
+        is_laid_out = bool(self.systems) and not self._states
+        if is_laid_out or (self.systems and kind_of(system) != kind_of(self.systems[0])):
+            raise OtherKindError("a film of another kind, or that comes late, cannot join a batch.")
         self.systems.append(system)
         self._states.append(state)
         return len(self.systems) - 1

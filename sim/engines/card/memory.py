@@ -17,6 +17,8 @@ ROOM_SHARE = 1.25
 SPARE_ROOM = 20
 NEAR_ROOM = 8
 """First guess of the near pairs of a slot."""
+SPARE = 1.1
+"""Passing arrays and rounding of sizes: films of 1e6 took up to so much more than is counted."""
 CONTEXT_BYTES = 600_000_000
 """What driver, kernels and libraries take on a card."""
 
@@ -38,7 +40,7 @@ def card_bytes(system: ReducedSystem) -> int:
     carried = (16 + 8 + 6 + 12 * meshed + 14 * split) * word + 8 + 16
     particle = carried + carried // 2
     particle += 4 * first_room(system) + 16 + (7 * word + 4 * NEAR_ROOM) * split
-    total = CONTEXT_BYTES + system.count * particle
+    total = system.count * particle
     if system.mesh is not None:
         nx, ny, nz = system.mesh.points
         real = 4 if system.mesh.precision == "float32" else 8
@@ -46,4 +48,4 @@ def card_bytes(system: ReducedSystem) -> int:
         waves = nx * (ny // 2 + 1) * 2 * real
         total += plane * (8 + 2 * real) + 2 * waves * (system.mesh.layers + 2 * nz)
         total += math.prod(n // 2 + 1 for n in system.mesh.points) * real
-    return int(total)
+    return int(CONTEXT_BYTES + SPARE * total)

@@ -1,6 +1,9 @@
 """Arrays of a mesh sum, from its plan: windows, influence function, corrections, pair table."""
 
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -29,6 +32,8 @@ FINEST_FIT = {"float32": 1.0e-7, "float64": 1.0e-14}
 NOISE = 30.0
 # Modes whose copies act by less than this share of the tolerance have no layer correction.
 LAYER_SHARE = 1.0e-3
+SLAB = 2**20
+"""Points of the influence function that are computed at once."""
 
 
 class MeshShape(NamedTuple):
@@ -128,18 +133,46 @@ def _wave_axes(plan: MeshPlan) -> list[Floats]:
     ]
 
 
-def _influence(plan: MeshPlan, waves: list[Floats], noise: float) -> Floats:
+def _influence(plan: MeshPlan, waves: list[Floats], noise: float) -> NDArray[np.floating]:
     """Best influence function of dipoles, 4 pi f(k) w^2 k^2/(sum w^2 q^2)^2 over the cell volume.
 
     The sum goes over the aliases q of k; f is the cloud's spectrum, w the window's. Waves that
-    the windows pass less than their noise carry none of the cloud, and are left out.
+    the windows pass less than their noise carry none of the cloud, and are left out. Large grids
+    are filled slab by slab on all cores, which changes no bit.
     """
     own, total = [], []
     for k, spacing in zip(waves, plan.spacing, strict=True):
         sums = alias_sums(k, spacing, plan.width, plan.window_shape)
         own.append(sums[0][0])
         total.append({n: sums[0][n] + sums[1][n] for n in (0, 2)})
-    x, y, z = np.ix_(*(range(k.size) for k in waves))
+    result = np.empty([k.size for k in waves], plan.precision)
+    rows = max(1, SLAB // max(1, waves[1].size * waves[2].size))
+    slabs = [slice(first, first + rows) for first in range(0, waves[0].size, rows)]
+    with ThreadPoolExecutor(min(len(slabs), _cores())) as pool:
+        fill = partial(_fill_influence, result, plan, waves, (own, total), noise)
+        list(pool.map(fill, slabs))  # raises what was raised
+    return result
+
+
+def _cores() -> int:
+    """Return the cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1  # not every system can say
+
+
+def _fill_influence(
+    out: NDArray[np.floating],
+    plan: MeshPlan,
+    waves: list[Floats],
+    sums: tuple[list[Floats], list[dict[int, Floats]]],
+    noise: float,
+    rows: slice,
+) -> None:
+    """Write the influence function at some wave numbers of x, and all of y and z."""
+    own, total = sums
+    places = [np.arange(wave.size) for wave in waves]
+    x, y, z = np.ix_(places[0][rows], places[1], places[2])
     kx, ky, kz = waves[0][x], waves[1][y], waves[2][z]
     squared = kx**2 + ky**2 + kz**2
     tx, ty, tz = total
@@ -149,12 +182,11 @@ def _influence(plan: MeshPlan, waves: list[Floats], noise: float) -> Floats:
         + tx[0][x] * ty[0][y] * tz[2][z]
     )
     cloud = bell_spectrum(CLOUD_ORDER, plan.cloud_shape, squared * plan.cutoff**2)
-    gathered[0, 0, 0] = 1.0
+    gathered[squared == 0.0] = 1.0
     window = own[0][x] * own[1][y] * own[2][z]
     result = 4.0 * math.pi * cloud * window * squared / gathered**2
-    weight = _window_weight(plan)
     result = np.where(window > noise**2, result, 0.0)
-    return np.asarray(result / (weight**2 * math.prod(plan.spacing)))
+    out[rows] = result / (_window_weight(plan) ** 2 * math.prod(plan.spacing))
 
 
 def _window_weight(plan: MeshPlan) -> float:
@@ -225,7 +257,7 @@ def make_tables(plan: MeshPlan) -> MeshTables:
     return MeshTables(
         shape=shape,
         window=window.ravel().astype(plan.precision),
-        influence=influence.astype(plan.precision),
+        influence=influence,
         decay=decay,
         layer=layer,
     )

@@ -114,8 +114,8 @@ class Kernel:
         self.__name__ = function.__name__
         self.__doc__ = function.__doc__
 
-        def launched(batch):
-            function(member(batch, _get_kernel_context().blockIdx.y))
+        def launched(films):
+            function(films[_get_kernel_context().blockIdx.y])
 
         self.jitted = cuda.jit(launched)
 
@@ -150,7 +150,8 @@ class Queue:
 
     def run(self, one, threads, batch):
         """Run a kernel in so many threads a film."""
-        one.jitted[(-(-threads // BLOCK), films_of(batch)), BLOCK](batch)
+        films = [member(batch, film) for film in range(films_of(batch))]
+        one.jitted[(-(-threads // BLOCK), len(films)), BLOCK](films)
 
     def whole(self):
         """Return a context in which whole arrays are worked on."""

@@ -1,0 +1,220 @@
+"""Spacing of columns in a field through the film, against its thickness."""
+
+import math
+
+import numpy as np
+
+from analysis.pictures import record, style
+from runs_demo.agreement import laws
+from runs_demo.agreement.case import Case, Scale, affordable, film
+from runs_demo.agreement.row import Row
+
+NAME = "columns"
+TITLE = "Spacing of columns"
+SECTIONS = ("spacing",)
+"""What is measured in its runs, beside rest and chains."""
+BEADS = Scale(0.5e-6, 0.5e-6, 0.89e-3)
+FRACTION, COUPLING, STRONG, COLUMNS = 0.04, 20.0, 100.0, 64
+THICKNESSES_UM = (5.0, 10.0, 20.0, 50.0)
+OTHERS = {"coupling_10": {"coupling": 10.0}, "coupling_40": {"coupling": 40.0},
+          "seed_2": {"seed": 52}, "sizes": {"spread": 0.1}}  # fmt: skip
+"""What is changed in the thinnest film, to see what the spacing hangs on."""
+LEAST_TIME = 1.0
+"""Films that a budget cannot follow for so long (d^2/D0) have no columns, and are left out."""
+ON_CARD = True
+"""Whether a graphics card may take its films."""
+SOURCE = "Liu and others, Int. J. Mod. Phys. B 8 (1994), abstract: d = 1.49 L^0.34 µm"
+DIAMETER_UM = 0.5
+SINGLE = math.sqrt(math.pi / (6.0 * FRACTION)) * math.sqrt(2.0 / math.sqrt(3.0))
+"""Distance of single straight chains through the whole film on a triangular lattice, diameters."""
+
+
+def cases(seconds, device="cpu"):
+    """Return the cases, sized so that one of weight 1 takes so many seconds."""
+    made = [
+        _case(f"thickness_{thickness:g}", thickness, 3.0 * seconds, device)
+        for thickness in reversed(THICKNESSES_UM)
+    ]
+    made = [case for case in made if case.about["time"] > LEAST_TIME]
+    others = OTHERS.items()
+    return made + [_case(name, 5.0, seconds, device, **change) for name, change in others]
+
+
+def _case(name, thickness, seconds, device, coupling=COUPLING, seed=51, spread=0.0):
+    side = math.sqrt(COLUMNS * math.sqrt(3.0) / 2.0) * float(laws.emulsion_spacing(thickness))
+    count = round(FRACTION * side**2 * thickness / (math.pi / 6.0 * DIAMETER_UM**3))
+    time = min(60.0, affordable(seconds, count, coupling, device=device))
+    return Case(
+        NAME, name,
+        film(NAME, {
+            "particles.magnetisation": BEADS.magnetisation(coupling),
+            "particles.size_spread": spread,
+            "film.thickness": f"{thickness:g} um",
+            "film.count": count,
+            "field.strength": BEADS.strength(coupling, STRONG),
+            "run.duration": BEADS.time(time),
+            "run.seed": seed,
+        }),
+        {"thickness_um": thickness, "coupling": coupling, "spread": spread, "count": count,
+         "time": time, "device": device},
+        seconds,
+    )  # fmt: skip
+
+
+def numbers(measured, _):
+    """Return what is kept of a run: distances of columns at the end, and on the way there."""
+    return column_numbers(measured) | {"way": way(measured.run)}
+
+
+def column_numbers(measured):
+    """Return what the columns of a run are like: number, distances, lengths."""
+    told = measured.numbers
+    columns = told["spacing"]["columns"]
+    return {
+        "count": columns.get("count"),
+        "neighbours": columns.get("neighbour_distance_m"),
+        "nearest": columns.get("nearest_m"),
+        "peak": told["spacing"]["structure_factor_m"],
+        "order": columns.get("hexagonal_order_local"),
+        "weight_mean": told["chains"]["weight_mean_length"],
+        "spanning": told["chains"]["spanning_share"],
+        "time_s": float(measured.run.times[-1]),
+    }
+
+
+def way(run):
+    """Return times in s and distances of columns in m on the way, by what stands in mid-film.
+
+    Particles within three quarters of a diameter of the middle plane are joined where their feet
+    are nearer than 1.5 diameters: each group is a column. The distance is that of a triangular
+    lattice of as many in the area.
+    """
+    diameter = float(np.median(run.diameters))
+    told = {"time_s": [], "distance_m": []}
+    for frame in np.unique(np.linspace(1, run.frames - 1, 10).astype(int)):
+        count = feet(run.positions(int(frame)), run.sides, run.thickness, diameter)
+        if count:
+            area = float(np.prod(run.sides))
+            told["time_s"].append(float(run.times[frame]))
+            told["distance_m"].append(math.sqrt(2.0 * area / (math.sqrt(3.0) * count)))
+    return told
+
+
+def feet(positions, sides, thickness, diameter):
+    """Return how many columns pass the middle plane."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    near = np.abs(positions[:, 2] - 0.5 * thickness) < 0.75 * diameter
+    places = np.mod(positions[near, :2], sides)
+    places[places >= sides] = 0.0
+    if not len(places):
+        return 0
+    pairs = cKDTree(places, boxsize=sides).query_pairs(1.5 * diameter, output_type="ndarray")
+    ones = np.ones(len(pairs))
+    graph = coo_matrix((ones, (pairs[:, 0], pairs[:, 1])), shape=(len(places),) * 2)
+    return connected_components(graph, directed=False)[0]
+
+
+def distance(one):
+    """Return (distance of columns in um, its error): the last one on the way, by their number."""
+    if one is None or not one["way"]["distance_m"]:
+        return None, None
+    value = 1e6 * one["way"]["distance_m"][-1]
+    # half of the relative scatter of a number of columns, which is half of that of random ones
+    return value, value * 0.25 / math.sqrt(COLUMNS)
+
+
+def power(found):
+    """Return (exponent of the distance in the thickness, error)."""
+    points = [
+        (thickness, *distance(found.get(f"thickness_{thickness:g}")))
+        for thickness in THICKNESSES_UM
+    ]
+    points = [point for point in points if point[1] is not None]
+    if len(points) < 3:
+        return None, None
+    x = np.log([point[0] for point in points])
+    y = np.log([point[1] for point in points])
+    error = np.array([point[2] / point[1] for point in points])
+    slope, cover = np.polyfit(x, y, 1, w=1.0 / error, cov="unscaled")
+    return float(slope[0]), float(math.sqrt(cover[0, 0]))
+
+
+def rows(found):
+    """Return the lines of the table."""
+    value, error = power(found)
+    table = [Row("exponent of the column distance in the thickness", SOURCE, 0.34, value, error,
+                 0.3, "0.34 to 0.37 measured")]  # fmt: skip
+    for thickness in THICKNESSES_UM:
+        value, error = distance(found.get(f"thickness_{thickness:g}"))
+        law = float(laws.emulsion_spacing(thickness))
+        table.append(Row(
+            f"column distance (µm), L = {thickness:g} µm, λ = 20, φ = 0.04", SOURCE, law, value,
+            error, 0.1, "scatter of the measurement, not known",
+        ))  # fmt: skip
+    return table
+
+
+@record.figure(
+    "Distance of columns",
+    "Points: distance of columns by their number in mid-film, at the end of each run; line: law "
+    "measured on an emulsion; dotted: single chains through the whole film.",
+)
+def column_distance(found):
+    """Draw the distance against the thickness."""
+    with style.publication():
+        figure = style.new_figure()
+        axes = figure.subplots()
+        grid = np.geomspace(4.0, 60.0, 50)
+        axes.plot(grid, laws.emulsion_spacing(grid), color=style.INK, label="1.49 L^0.34 µm")
+        axes.axhline(DIAMETER_UM * SINGLE, color=style.QUIET, linestyle=":", label="single chains")
+        points = [
+            (thickness, *distance(found.get(f"thickness_{thickness:g}")))
+            for thickness in THICKNESSES_UM
+        ]
+        points = [point for point in points if point[1] is not None]
+        if points:
+            x, y, bars = zip(*points, strict=True)
+            axes.errorbar(x, y, bars, fmt="o", color=style.FIRST, label="λ = 20", markersize=4.5)
+        for name, marker in zip(OTHERS, "v^sD", strict=True):
+            value, _ = distance(found.get(name))
+            if value is not None:
+                axes.plot([5.0], [value], marker, color=style.SECOND, fillstyle="none",
+                          label=name.replace("_", " "))  # fmt: skip
+        axes.set(xlabel="thickness (µm)", ylabel="distance of columns (µm)", xscale="log",
+                 yscale="log", ylim=(1.0, 8.0))  # fmt: skip
+        axes.minorticks_off()
+        axes.set_xticks(THICKNESSES_UM, [f"{one:g}" for one in THICKNESSES_UM])
+        axes.set_yticks([1, 2, 3, 4, 6, 8], ["1", "2", "3", "4", "6", "8"])
+        axes.legend(loc="upper left", fontsize=style.SMALL_POINTS)
+    return figure
+
+
+@record.figure(
+    "Columns coarsen",
+    "Distance of columns on the way, over that of the measured law; one line a thickness.",
+)
+def coarsening(found):
+    """Draw distances over the law against time."""
+    with style.publication():
+        figure = style.new_figure()
+        axes = figure.subplots()
+        for thickness, colour in zip(
+            THICKNESSES_UM, (*style.CHAIN_COLOURS[0], style.MARK), strict=True
+        ):
+            one = found.get(f"thickness_{thickness:g}")
+            if one is None or not one["way"]["time_s"]:
+                continue
+            law = float(laws.emulsion_spacing(thickness))
+            axes.plot(one["way"]["time_s"], [1e6 * d / law for d in one["way"]["distance_m"]],
+                      "o-", color=colour, label=f"{thickness:g} µm")  # fmt: skip
+        axes.axhline(1.0, color=style.QUIET, linestyle="--", linewidth=0.8)
+        axes.set(xlabel="time in the field (s)", ylabel="distance over the law", xscale="log")
+        if axes.get_legend_handles_labels()[0]:
+            axes.legend()
+    return figure
+
+
+FIGURES = {one.name: one for one in (column_distance, coarsening)}

@@ -1,0 +1,83 @@
+"""One line of the table: what is published, what was found, and whether both agree."""
+
+from dataclasses import dataclass
+
+AGREES, DIFFERS, UNSURE, MISSING = "agrees", "differs", "undecided", "not reached"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One number beside its published value.
+
+    Attributes
+    ----------
+    what, source : str
+        What is compared, and author, journal, year, equation or figure.
+    published : float or str
+        A number, or a statement that ``verdict`` was reached on by hand of a rule.
+    found, error : float or None
+        The number of the runs, and one standard error.
+    within : float
+        By how much the law or measurement itself may be off, a share of it, for the stated reason;
+        above 1 a factor, both ways.
+    reason : str
+        Why so much.
+    told : str
+        For statements: the verdict; ``found_text`` is then what was found.
+    """
+
+    what: str
+    source: str
+    published: float | str
+    found: float | None = None
+    error: float | None = None
+    within: float = 0.0
+    reason: str = ""
+    told: str = ""
+    found_text: str = ""
+
+    @property
+    def away(self):
+        """By how much it is off, as a share of the published number; None for statements."""
+        if isinstance(self.published, str) or self.found is None:
+            return None
+        return self.found / self.published - 1.0
+
+    @property
+    def verdict(self):
+        """One of the four words.
+
+        A number agrees up to two standard errors beyond what the law may be off by, and differs
+        from four on; in between, and where its error is larger than 10 % and than that room,
+        nothing is decided.
+        """
+        if self.told:
+            return self.told
+        if self.away is None:
+            return MISSING
+        error = self.error or 0.0
+        if self.within > 1.0:
+            low, high = self.published / self.within, self.published * self.within
+        else:
+            room = self.within * abs(self.published)
+            low, high = self.published - room, self.published + room
+        beyond = max(low - self.found, self.found - high, 0.0)
+        if beyond > 4.0 * error:
+            return DIFFERS
+        wide = error > max(0.5 * (high - low), 0.1 * abs(self.published))
+        return UNSURE if wide or beyond > 2.0 * error else AGREES
+
+    @property
+    def texts(self):
+        """What is published, found, and the deviation, as texts."""
+        if isinstance(self.published, str):
+            return self.published, self.found_text or "-", ""
+        if self.found is None:
+            return f"{self.published:.3g}", "-", ""
+        found = f"{self.found:.3g}" + ("" if self.error is None else f" ± {self.error:.2g}")
+        return f"{self.published:.3g}", found, f"{100.0 * self.away:+.0f} %".replace("-", "−")
+
+
+def missing(what, source, published):
+    """Return the row of a number that no run has given yet."""
+    return Row(what, source, published)

@@ -1,0 +1,260 @@
+"""The dossier: its command on recorded results, its table, and what it says of mistakes."""
+
+import concurrent.futures
+import math
+import re
+import signal
+
+import numpy as np
+import pytest
+
+import sim
+from runs_demo.agreement import __main__ as command
+from runs_demo.agreement import case, dossier, explained, laws, work
+from runs_demo.agreement.__main__ import main
+from runs_demo.agreement.every import COMPARISONS
+from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
+from sim.outlook.bond_constants import bond_constant
+
+FILMS = sorted(case.FILMS.glob("*.toml"))
+NAME = "decay"
+
+
+@pytest.fixture
+def recorded(tmp_path, monkeypatch):
+    """Return a folder with recorded results of one comparison, and what would be run."""
+    folder, asked = tmp_path / "agreement", []
+    kept = dossier.read()["cases"][NAME]
+    work.settle(folder, [NAME], 0.1, 1)
+    for one in work.planned([COMPARISONS[NAME]], 0.1, 1):
+        work.keep(one, folder, kept[one.name])
+
+    def perform(one, _):
+        asked.append(one.name)
+        return kept[one.name]
+
+    monkeypatch.setattr(work, "perform", perform)
+    monkeypatch.setattr(
+        concurrent.futures,
+        "ProcessPoolExecutor",
+        lambda count, _: concurrent.futures.ThreadPoolExecutor(count),
+    )
+    return folder, asked
+
+
+@pytest.fixture
+def without_page(monkeypatch):
+    """Leave page and figures out, which take seconds."""
+    monkeypatch.setattr(command, "_tell", lambda *_: 0)
+
+
+def test_the_command_writes_page_and_table(recorded, capsys):
+    folder, asked = recorded
+    assert main([NAME, "--budget", "0.1", "-o", str(folder)]) == 0
+    assert asked == []
+    results = dossier.read(folder / "results.json")
+    assert results["cases"][NAME].keys() == dossier.read()["cases"][NAME].keys()
+    page = (folder / "dossier.html").read_text(encoding="utf-8")
+    lines = dossier.lines(results)
+    assert len(lines) > 5
+    for comparison, row in lines:
+        assert comparison.TITLE in page
+        assert dossier.page.escape(row.what) in page
+    assert page.count("data:image/png;base64,") == len(COMPARISONS[NAME].FIGURES)
+    assert "http" not in page.replace("http://www.w3.org", "")
+    assert f"`runs_demo/agreement/{NAME}.py` |" in capsys.readouterr().out
+
+
+def test_the_recorded_results_make_a_page(tmp_path):
+    assert main([NAME, "--recorded", "-o", str(tmp_path / "page")]) == 0
+    assert {path.stem for path in (tmp_path / "page" / "figures").glob("*.png")} == set(
+        COMPARISONS[NAME].FIGURES
+    )
+    assert COMPARISONS[NAME].TITLE in (tmp_path / "page" / "dossier.html").read_text("utf-8")
+
+
+def test_only_what_is_missing_is_run_again(recorded, without_page):
+    folder, asked = recorded
+    (folder / "cases" / NAME / "free_1.json").unlink()
+    assert main([NAME, "--budget", "0.1", "-o", str(folder)]) == 0
+    assert asked == ["free_1"]
+    assert (folder / "cases" / NAME / "free_1.json").exists()
+
+
+def test_a_film_that_fails_costs_no_other(recorded, without_page, monkeypatch, capsys):
+    folder, _ = recorded
+    for name in ("free_0", "free_1"):
+        (folder / "cases" / NAME / f"{name}.json").unlink()
+    answer = dossier.read()["cases"][NAME]["free_1"]
+
+    def perform(one, _):
+        if one.name == "free_0":
+            raise ValueError("no such film")
+        return answer
+
+    monkeypatch.setattr(work, "perform", perform)
+    assert main([NAME, "--budget", "0.1", "-o", str(folder)]) == 1
+    assert "free_0: ValueError: no such film" in capsys.readouterr().out
+    assert (folder / "cases" / NAME / "free_1.json").exists()
+
+
+def test_a_stopped_run_leaves_no_numbers_and_says_how_to_go_on(
+    recorded, without_page, monkeypatch, capsys
+):
+    folder, _ = recorded
+    kept = folder / "cases" / NAME / "free_1.json"
+    kept.unlink()
+    monkeypatch.setattr(work, "perform", lambda *_: None)
+    heard = signal.getsignal(signal.SIGINT)
+    assert main([NAME, "--budget", "0.1", "-o", str(folder)]) == 130
+    assert "the same command goes on" in capsys.readouterr().err
+    assert not kept.exists()
+    assert signal.getsignal(signal.SIGINT) is heard
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["lenghts"], "NAMES must be among lengths, .*; received 'lenghts'"),
+        (["--budget", "soon"], "--budget must be a number of minutes .*; received 'soon'"),
+        (["--budget", "0"], "--budget must be a number of minutes from 0.1 .*; received '0'"),
+        (["--budget", "nan"], "--budget must be a number .*; received 'nan'"),
+        (["--processes", "none"], "--processes must be a whole number .*; received 'none'"),
+        (["--fast"], "unrecognized arguments: --fast"),
+    ],
+)
+def test_mistakes_are_told_in_one_sentence(words, told, tmp_path, capsys):
+    assert main([*words, "-o", str(tmp_path / "new")]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("error: ")
+    assert err.count("\n") == 1
+    assert re.search(told, err)
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_folder_of_something_else_is_left_alone(tmp_path, capsys):
+    (tmp_path / "letter.txt").write_text("dear", encoding="utf-8")
+    assert main(["-o", str(tmp_path)]) == 2
+    assert "-o must name a new folder" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["letter.txt"]
+
+
+def test_another_budget_does_not_mix_with_the_first(recorded, capsys):
+    folder, _ = recorded
+    before = (folder / "plan.json").read_bytes()
+    assert main([NAME, "--budget", "5", "-o", str(folder)]) == 2
+    assert "--budget must be 0.1" in capsys.readouterr().err
+    assert (folder / "plan.json").read_bytes() == before
+
+
+def test_the_committed_table_is_that_of_the_committed_results():
+    results = dossier.read()
+    text = dossier.TABLE_PAGE.read_text(encoding="utf-8")
+    assert dossier.replaced(text, dossier.table(results)) == text
+
+
+def test_those_that_agree_least_differ_and_are_explained():
+    results = dossier.read()
+    lines = dossier.lines(results)
+    worst = explained.least(lines)
+    assert 1 <= len(worst) <= explained.LEAST
+    away = [abs(math.log(row.found / row.published)) for _, row in worst]
+    assert away == sorted(away, reverse=True)
+    for comparison, row in worst:
+        assert row.verdict == DIFFERS
+        assert explained.sentences(
+            comparison.NAME, dossier.found_of(results["cases"], comparison.NAME)
+        )
+    least = min(away)
+    others = [row for one, row in lines if one not in [c for c, _ in worst]]
+    assert all(
+        abs(math.log(row.found / row.published)) <= least
+        for row in others
+        if row.verdict == DIFFERS and row.away is not None
+    )
+
+
+def test_every_comparison_has_results():
+    cases = dossier.read()["cases"]
+    for name, comparison in COMPARISONS.items():
+        asked = {one.name for one in comparison.cases(1.0)}
+        assert asked <= set(cases[name]), name
+
+
+@pytest.mark.parametrize("path", FILMS, ids=lambda path: path.stem)
+def test_films_are_faultless(path):
+    sim.load(path)
+
+
+def test_all_cases_are_films_and_grow_with_the_budget():
+    for one in list(work.ordered(COMPARISONS.values(), 60.0))[::7]:
+        sim.load(one.film)
+    sizes = []
+    for minutes in (1.0, 600.0):
+        jobs = work.planned(list(COMPARISONS.values()), minutes, 8)
+        assert len({(one.comparison, one.name) for one in jobs}) == len(jobs)
+        assert work.makespan([one.seconds for one in jobs], 8) < 60.0 * max(minutes, 2.0)
+        sizes.append({(one.comparison, one.name): one for one in jobs})
+    for name, small in sizes[0].items():
+        large = sizes[1][name]
+        assert large.seconds > small.seconds, name
+        more = ("count", "time")
+        assert all(large.about.get(key, 0) >= small.about.get(key, 0) for key in more), name
+
+
+def test_bond_constants_are_those_of_the_program():
+    """By another quadrature, of the program itself, within 1 %."""
+    for coupling in (2.0, 5.0):
+        changes = {"particles.magnetisation": case.BENCH.magnetisation(coupling)}
+        parameters = sim.load(case.film("lengths", changes))
+        volume = math.pi / 6.0 * case.BENCH.diameter_m**3
+        for in_field, field in ((True, math.inf), (False, 0.0)):
+            core = case.BENCH.core_m
+            theirs = bond_constant(parameters, core, core, field) / volume
+            assert laws.bond_constant(coupling, in_field) == pytest.approx(theirs, rel=0.01)
+
+
+def test_laws_at_their_limits():
+    """Closed forms: single spheres, pairs, weak fields, weak interactions."""
+    assert laws.rod_turning(1) == pytest.approx(3.0)  # kT/(pi eta d^3) = 3 D0/d^2
+    assert laws.rod_turning(2) == pytest.approx(6.0 / 7.0)
+    assert laws.mean_length(0.0) == 1.0
+    alpha = 1e-3
+    for chi in (0.0, 0.8, 2.0):
+        slope = laws.mean_field_magnetisation(alpha, chi) / (alpha / 3.0)
+        assert chi * slope == pytest.approx(laws.mean_field_susceptibility(chi), rel=1e-3)
+    n = laws.torn_length(0.01, 8.0)
+    assert np.log(laws.torn_length(0.02, 8.0) / n) / math.log(2.0) == pytest.approx(-0.5, abs=0.01)
+    assert laws.emulsion_spacing(100.0) == pytest.approx(7.13, abs=0.01)  # 1.49 x 100^0.34
+
+
+@pytest.mark.parametrize(
+    ("found", "error", "within", "verdict"),
+    [
+        (1.0, 0.01, 0.0, AGREES),
+        (1.03, 0.01, 0.02, AGREES),
+        (1.05, 0.01, 0.02, UNSURE),
+        (1.07, 0.01, 0.02, DIFFERS),
+        (1.9, 0.01, 2.0, AGREES),
+        (0.45, 0.01, 2.0, DIFFERS),
+        (1.3, 0.2, 0.05, UNSURE),
+        (None, None, 0.0, MISSING),
+    ],
+)
+def test_verdicts(found, error, within, verdict):
+    assert Row("a number", "a book", 1.0, found, error, within).verdict == verdict
+
+
+def test_results_are_kept_short_and_newer_ones_take_their_place(tmp_path):
+    path = tmp_path / "results.json"
+    dossier.write_results(path, {"a": {"date": "today"}}, {"a": {"one": {"found": [1 / 3, 7]}}})
+    held = dossier.read(path)
+    assert held == {
+        "about": {"a": {"date": "today"}},
+        "cases": {"a": {"one": {"found": [0.33333, 7]}}},
+    }
+    newer = {"about": {"b": {}}, "cases": {"a": {"two": {}}, "b": {}}}
+    both = dossier.joined(held, newer)
+    assert both["cases"] == {"a": {"two": {}}, "b": {}}
+    assert both["about"] == {"a": {"date": "today"}, "b": {}}
