@@ -19,7 +19,7 @@ RESULTS = Path(__file__).parent / "results.json"
 TABLE_PAGE = ROOT / "tests" / "published" / "README.md"
 BEGIN, END = "<!-- table of agreement: begin -->", "<!-- table of agreement: end -->"
 HEAD = ("comparison", "source", "published", "found", "error", "verdict", "cost", "made by")
-ON_PAGE = (0, 2, 3, 4, 5, 1)
+ON_PAGE = (0, 5, 2, 3, 4, 1)
 """Columns on the page: sources are long and stand last, where they push no number out of sight."""
 SMALL_DOTS_PER_INCH = 150
 VERDICTS = (AGREES, DIFFERS, UNSURE, MISSING)
