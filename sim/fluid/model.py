@@ -113,6 +113,7 @@ class Model:
             stated = sheet.numbers.get(one.name)
             low, high = one.low, one.high
             if stated is not None and one.name != "size_spread":
+                low = min(low, max(stated.value - REACH * stated.error, 0.2 * stated.value))
                 high = max(high, stated.value + REACH * stated.error)
             found.append(Unknown(one.name, one.words, one.dimension, low, high, one.is_logarithmic))
         for name, words in _BESIDE.items():

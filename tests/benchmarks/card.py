@@ -6,6 +6,7 @@ of them. Times are medians of three.
 
 import argparse
 import dataclasses
+import itertools
 import statistics
 import time
 import traceback
@@ -36,6 +37,9 @@ KINDS = {
     },
     "gravity, gradient": {
         "dt": 1e-4, "core_weight": 0.5, "gradient": (0.1, 0.0, -0.1, 0.0, 0.05, 0.0),
+    },
+    "momenta, windows": {
+        "dt": 1e-4, "dynamics": "langevin", "momentum_time": np.full(2000, 2e-4), "hindered": True,
     },
 }  # fmt: skip
 
@@ -171,8 +175,7 @@ def plain_speed(cases=((10_000, 0.5), (100_000, 0.5), (1_000_000, 0.5), (10_000_
         speed = count * steps / took * 1e-6
         print(
             f"plain, N = {count}, margin {margin}: {speed:.0f} million particle-steps/s; "
-            f"{built / steps:.4f} lists a step; made in {made:.1f} s; {memory(engine, count)}; "
-            f"a step alone {alone(engine, 'step'):.3f} ms, a list {alone(engine, 'list'):.3f} ms",
+            f"{built / steps:.4f} lists a step; made in {made:.1f} s; {memory(engine, count)}",
             flush=True,
         )
 
@@ -194,23 +197,135 @@ def film_time(counts=(20_000, 1_000_000)):
             print(
                 f"{name}, N = {count}: {steps * system.dt / took:.3g} d^2/D a second, "
                 f"{took / steps * 1e3:.3f} ms an outer step of {system.dt:g}, every "
-                f"{system.mesh_every} with a mesh; made in {made:.1f} s; {memory(engine, count)}; "
-                f"a step alone {alone(engine, 'step'):.3f} ms, "
-                f"a list {alone(engine, 'list'):.3f} ms",
+                f"{system.mesh_every} with a mesh; made in {made:.1f} s; {memory(engine, count)}",
                 flush=True,
             )
 
 
-def alone(engine, name):
-    """Return the ms of a recording that is repeated, whatever it leaves of the film."""
-    film, queue, repeats = engine._film, engine._queue, 2
-    film.ask_for_list()  # steps that are due after the list is too old do nothing
+def microseconds(queue, work, repeats=20):
+    """Return the time of what is asked for, recorded so often in a row and repeated three times."""
+    return replayed(queue, queue.record(lambda: [work() for _ in range(repeats)])) / repeats
+
+
+def replayed(queue, recorded):
+    """Return the time of a recording, the median of three, in microseconds."""
+    events = [queue.numbers.cuda.Event() for _ in range(4)]
+    recorded()
+    events[0].record(queue.stream)
+    for event in events[1:]:
+        recorded()
+        event.record(queue.stream)
     queue.wait()
-    began = time.perf_counter()
-    for _ in range(repeats):
-        film.recorded[name]()
-    queue.wait()
-    return (time.perf_counter() - began) / repeats * 1e3
+    spans = itertools.pairwise(events)
+    times = [queue.numbers.cuda.get_elapsed_time(*span) for span in spans]
+    return statistics.median(times) * 1e3
+
+
+def each_kernel(cases=(20_000, 1_000_000)):
+    """Print time and registers of each kernel of films, as it follows itself in a recording."""
+    for count in cases:
+        for name in ("inner steps", "mesh, inner steps", "soft core"):
+            system = system_of(count, **KINDS[name])
+            engine = engine_of(system, on_a_lattice(system))
+            engine.compile()
+            print(f"{name}, N = {count}: compiled in {engine.timing['compile_s']:.1f} s")
+            engine.advance(30)
+            for kernel, took in times_of_kernels(engine, with_sort=name == "inner steps"):
+                print(f"  {kernel.__name__}: {took:.1f} us {registers(kernel)}", flush=True)
+            if engine.batch.mesh is not None:
+                took = replayed(engine.batch.queue, engine.batch.mesh._recorded)
+                print(f"  mesh: {took:.1f} us", flush=True)
+
+
+def times_of_kernels(engine, with_sort):
+    """Yield kernels of steps and lists with their times; what they leave of the film is of no use.
+
+    A margin without end keeps lists from becoming too old for further moves.
+    """
+    from sim.kernels.card import layout, sorting
+    from sim.kernels.card.tools import BLOCK
+
+    films, queue = engine.batch.films, engine.batch.queue
+    for name in ("content", "quick"):
+        numbers = getattr(films, name)
+        endless = numbers.patch._replace(margin=type(numbers.patch.margin)(1e6))
+        setattr(films, name, numbers._replace(patch=endless))
+    films.set_flag(layout.TARGET, [2**62])
+    chunks, cells = (getattr(films.content, n)[0].size for n in ("chunk_sum", "cell_fill"))
+
+    def timed(kernel, threads=None, content=None):
+        return kernel, microseconds(queue, lambda: films.run(kernel, threads, content))
+
+    if films.system.inner_steps == 1:
+        yield timed(films.kernels.plain, content=films.content)
+    else:
+        yield timed(films.kernels.far, films._lists)
+        yield timed(films.kernels.inner, content=films.content)
+    if with_sort:
+        films.set_flag(layout.STATUS, [layout.LIST_DUE])
+        for kernel, threads in (
+            (sorting.settle, None), (sorting.count_cells, None), (sorting.add_chunks, chunks),
+            (sorting.start_groups, BLOCK), (sorting.start_cells, chunks),
+        ):  # fmt: skip
+            yield timed(kernel, threads)
+    films.set_flag(layout.STATUS, [layout.LIST_DUE])
+    films.ask_for_lists()  # which puts right what was counted too often
+    if with_sort:
+        films.set_flag(layout.STATUS, [layout.LIST_DUE])
+        for kernel, threads in (
+            (sorting.order_cells, cells), (sorting.gather_slots, None)
+        ):  # fmt: skip
+            yield timed(kernel, threads)
+    films.set_flag(layout.STATUS, [layout.LISTING])
+    yield timed(films._list_pairs, films._lists)
+
+
+def registers(kernel):
+    """Return registers and bytes of local memory of a compiled kernel, in words."""
+    jitted = kernel.jitted
+    used, local = jitted.get_regs_per_thread(), jitted.get_local_mem_per_thread()
+    return f"({max(used.values())} registers, {max(local.values())} bytes of local memory)"
+
+
+def start_up():
+    """Print the seconds that a film's kernels take to compile, or to load where they are kept."""
+    for name in ("inner steps", "mesh, inner steps"):
+        system = system_of(20_000, **KINDS[name])
+        engine = engine_of(system, on_a_lattice(system))
+        began = time.perf_counter()
+        engine.compile()
+        print(f"{name}: ready to step after {time.perf_counter() - began:.2f} s", flush=True)
+
+
+def averages(seeds=6, count=1000, steps=1500):
+    """Print averages on the card beside those of the processor, over seeds, with errors.
+
+    Energies and magnetisation over the last half of runs from random places; a difference beyond
+    two standard errors is marked. The processor steps the same film with other seeds.
+    """
+    found = {}
+    for kind, first in (("card", 100), ("processor", 200)):
+        rows = []
+        for seed in range(first, first + seeds):
+            system = system_of(count, **KINDS["inner steps"], coupling=3.0)
+            state = dataclasses.replace(random_film(system, seed), seed=seed)
+            engine = engine_of(system, state) if kind == "card" else CpuEngine(system, state, 8)
+            engine.advance(steps // 2)
+            seen = []
+            for _ in range(30):
+                engine.advance(steps // 60)
+                values = engine.observe()
+                seen.append([values["dipolar"], values["steric"], values["magnetisation"][0]])
+            rows.append(np.mean(seen, axis=0))
+        found[kind] = np.mean(rows, axis=0), np.std(rows, axis=0, ddof=1) / np.sqrt(seeds)
+    (here, error), (there, its_error) = found["card"], found["processor"]
+    for k, name in enumerate(("dipolar", "steric", "magnetisation")):
+        apart = (here[k] - there[k]) / np.hypot(error[k], its_error[k])
+        print(
+            f"{name}: card {here[k]:.5f} ({error[k]:.5f}), processor {there[k]:.5f} "
+            f"({its_error[k]:.5f}), {apart:.1f} standard errors apart{' !' * int(abs(apart) > 2)}",
+            flush=True,
+        )
 
 
 def memory(engine, count):
@@ -225,6 +340,9 @@ PARTS = {
     "mesh": mesh_alone,
     "plain": plain_speed,
     "film_time": film_time,
+    "kernels": each_kernel,
+    "start_up": start_up,
+    "averages": averages,
 }
 
 

@@ -4,6 +4,8 @@ Against slow loops (`tests.reference.naive`) and against the engine of processor
 """
 
 import dataclasses
+import pickle
+from pathlib import Path
 
 import h5py
 import numpy as np
@@ -12,6 +14,7 @@ import pytest
 import sim
 from sim.engines.card.batch import OtherKindError
 from sim.engines.card.engine import CardEngine, Seats, advance_together
+from sim.engines.card.kept import KernelStore
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
 from sim.film.field_programme import FieldStage
@@ -40,6 +43,12 @@ CASES = {
     "one cell a side": {**SINGLE, "fraction": 0.25, "thickness": 4.0, "cutoff": 1.8},
     "thin film": {**SINGLE, "thickness": 1.6, "fraction": 0.15},
 }  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def _one_thread_a_slot(monkeypatch):
+    """Threads are slow here; those that share a slot have checks of their own."""
+    monkeypatch.setattr("sim.engines.card.film.shares_of", lambda _: 1)
 
 
 # Large enough for a mesh.
@@ -97,6 +106,13 @@ STEPS = {
     "inner steps, mesh": {
         **SINGLE, "dt": 2e-3, "inner_steps": 3, **MESH, "mesh_every": 2,
     },
+    "momenta": {
+        **SINGLE, "dt": 1e-3, "dynamics": "langevin", "momentum_time": np.full(COUNT, 2e-3),
+        "spin_time": np.full(COUNT, 1e-3), "noise": 1.0,
+    },
+    "slowed by the windows, sizes": {
+        **SINGLE, "dt": 1e-3, "hindered": True, "diameter": spread_diameters(COUNT),
+    },
 }  # fmt: skip
 
 
@@ -118,9 +134,18 @@ def test_steps_are_those_of_the_processor(name):
         assert np.allclose(seen[key], value, rtol=2e-4, atol=2e-5), key
 
 
-def test_pieces_looks_and_restarts_change_no_bit():
-    given = {**SINGLE, "dt": 2e-3, "inner_steps": 2, "list_margin": 0.1}
-    system, state, engine = engine_of(**given)
+PIECES = {
+    "inner steps": {**SINGLE, "dt": 2e-3, "inner_steps": 2, "list_margin": 0.1},
+    "momenta": {
+        **SINGLE, "dt": 1e-3, "hindered": True, "list_margin": 0.05, "dynamics": "langevin",
+        "momentum_time": np.full(COUNT, 2e-3),
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", PIECES)
+def test_pieces_looks_and_restarts_change_no_bit(name):
+    system, state, engine = engine_of(**PIECES[name])
     engine.advance(5)
     assert engine.timing["lists_built"] > 1
     pieces = CardEngine(system, state)
@@ -206,7 +231,8 @@ def test_films_of_another_kind_or_that_come_late_are_not_taken_in():
 
 
 def test_another_kind_of_processor_goes_on():
-    system, state, engine = engine_of(**SINGLE, dt=1e-3)
+    inertia = {"dynamics": "langevin", "momentum_time": np.full(COUNT, 2e-3)}
+    system, state, engine = engine_of(**SINGLE, dt=1e-3, **inertia)
     other = CpuEngine(system, state)
     for one in (engine, other):
         one.advance(2)
@@ -221,8 +247,25 @@ def test_another_kind_of_processor_goes_on():
         assert one.step == 2
         assert np.abs(found.positions - seen.positions).max() < 1e-7
         assert np.abs(found.directions - seen.directions).max() < 1e-7
+        assert np.allclose(found.velocities, seen.velocities, rtol=1e-5)
         assert (found.image == seen.image).all()
         one.advance(1)
+
+
+def test_threads_that_share_a_slot_change_last_digits_alone(monkeypatch):
+    """Lists and near pairs in shares hold what one thread has; sums in another order."""
+    given = {**SINGLE, "dt": 2e-3, "inner_steps": 2}
+    plain = engine_of(**given)[2]
+    plain.advance(2)
+    monkeypatch.setattr("sim.engines.card.film.shares_of", lambda _: 2)
+    system, state, shared = engine_of(**given)
+    wanted = compiled_sums(dataclasses.replace(system, inner_steps=1), state)
+    for mine, theirs in zip(shared.sums(), wanted, strict=True):
+        assert relative(mine, theirs) < 3e-6
+    shared.advance(2)
+    gap = shared.snapshot().positions - plain.snapshot().positions
+    assert 0.0 < np.abs(gap).max() < 1e-5
+    assert np.isclose(shared.observe()["dipolar"], plain.observe()["dipolar"], rtol=1e-4)
 
 
 def test_a_list_that_is_too_short_grows(monkeypatch):
@@ -265,26 +308,56 @@ def test_a_run_goes_on_from_its_checkpoint_on_either(tmp_path, monkeypatch):
         assert len(file["particles/film/position/value"]) > 2
 
 
-def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch):
-    """Its last checkpoint stays, and the file says how it ended."""
-    parameters = written(tmp_path, "60 ns")
+def gone(*_):
+    raise RuntimeError("CUDA_ERROR_ILLEGAL_ADDRESS")
+
+
+@pytest.mark.parametrize("asked", ["advance", "snapshot", "observe", "checkpoint"])
+def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch, asked):
+    """In a step, at a frame, at a checkpoint; the file says how it ended."""
     from sim.run.loop import RunFailed
 
-    out = tmp_path / "out"
-    asked = CardEngine.advance
+    begun = CardEngine.advance
 
     def lose(engine, steps):
-        monkeypatch.setattr("sim.engines.card.film.CardFilm.ask_for_step", gone)
-        asked(engine, steps)
-
-    def gone(film):
-        raise RuntimeError("CUDA_ERROR_ILLEGAL_ADDRESS")
+        name = "ask_for_step" if asked == "advance" else "flags"
+        if asked != "advance":
+            begun(engine, steps)
+        for part in (name, "energies"):
+            monkeypatch.setattr(f"sim.engines.card.film.CardFilm.{part}", gone)
+        monkeypatch.setattr("sim.kernels.card.tools.Queue.get", gone)
+        if asked == "advance":
+            begun(engine, steps)
+        getattr(engine, asked)()
 
     monkeypatch.setattr(CardEngine, "advance", lose)
-    with pytest.raises(RunFailed, match="graphics card was lost") as caught:
-        sim.simulate(parameters, out, device="gpu")
+    with pytest.raises(RunFailed, match=r"graphics card was lost .*ILLEGAL_ADDRESS") as caught:
+        sim.simulate(written(tmp_path, "60 ns"), tmp_path / "out", device="gpu")
     assert isinstance(caught.value.__cause__, EngineLostError)
     assert caught.value.run.ending.name == "FAILED"
+
+
+def test_kept_kernels_are_read_whole_or_not_at_all(tmp_path, monkeypatch):
+    """A changed source or constant finds nothing, nor does what was cut off; a full disk keeps
+    nothing and leaves nothing."""
+    monkeypatch.setattr("numba.config.CACHE_DIR", str(tmp_path))
+    store = KernelStore()
+    store.put("a kernel", pickle.dumps(["code"]))
+    assert store.get("a kernel") == ["code"]
+    assert store.get("another") is None
+    with monkeypatch.context() as changed:
+        changed.setattr("sim.engines.card.kept.kernel_hash", lambda: "other sources")
+        assert store.get("a kernel") is None
+    (kept,) = tmp_path.iterdir()
+    kept.write_bytes(kept.read_bytes()[:9])
+    assert store.get("a kernel") is None
+    monkeypatch.setattr(Path, "replace", full)
+    store.put("a third", b"")
+    assert list(tmp_path.iterdir()) == [kept]
+
+
+def full(*_):
+    raise OSError("no space left on device")
 
 
 def test_kernels_say_what_they_do():

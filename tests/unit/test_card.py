@@ -49,10 +49,6 @@ def refused(tmp_path, capsys, text, *words, command="run"):
 
 
 LACKING = {
-    'dynamics = "langevin"': small_film().replace(
-        "[run]", '[run]\ndynamics = "langevin"\nmass_factor = 1000'
-    ),
-    "hindered_mobility": small_film() + "[windows]\nhindered_mobility = true\n",
     "induce in each other": bead_film(),
     "exact sum of the dipoles": small_film().replace(
         'sum = "cutoff"\ncutoff_diameters = 4.0', 'sum = "exact"'
@@ -147,7 +143,7 @@ def test_the_memory_of_a_card_grows_with_the_film():
         for count in (20_000, 80_000)
     )  # fmt: skip
     a_particle = (card_bytes(large) - card_bytes(small)) / 60_000
-    assert 300.0 < a_particle < 1200.0
+    assert 600.0 < a_particle < 1367.0  # 917 to 1367 were found on a card
     assert card_bytes(dataclasses.replace(small, precision="float64")) > card_bytes(small)
 
 

@@ -64,6 +64,15 @@ def test_one_number_leaves_the_others_as_they_were():
     assert places[:, 2].std() == pytest.approx(before.std(), rel=0.15)
 
 
+def test_stated_values_widen_their_ranges():
+    stated = {"shell_thickness": Value(0.3e-9, 0.02e-9, "length"),
+              "core_diameter": Value(50e-9, 5e-9, "length")}  # fmt: skip
+    found = {one.name: one for one in Model(dataclasses.replace(blank(), numbers=stated)).unknowns}
+    assert found["shell_thickness"].low == pytest.approx(0.22e-9)
+    assert found["core_diameter"].high == pytest.approx(70e-9)
+    assert found["core_diameter"].low == 3e-9
+
+
 def test_what_the_sheet_cannot_tell_is_said(findings):
     told = " ".join(findings.untold())
     assert "cannot tell median core from spread" in told

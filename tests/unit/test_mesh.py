@@ -8,6 +8,7 @@ import pytest
 from numba import njit
 from scipy.integrate import quad
 
+from sim.interactions.mesh import tables
 from sim.interactions.mesh.kaiser_bessel import bell, bell_area, bell_spectrum, cloud_factors
 from sim.interactions.mesh.plan import SAFETY, plan_mesh
 from sim.interactions.mesh.sum import SlabMesh
@@ -325,3 +326,12 @@ def test_copies_of_the_film_are_taken_off():
         else:
             mesh.tables = mesh.tables._replace(shape=mesh.tables.shape._replace(uniform=0.0))
         assert rms(smooth(mesh, positions, moments)[0] - field) > 1e-4 * rms(field)
+
+
+def test_slabs_of_the_influence_function_change_no_bit(monkeypatch):
+    """Large grids are filled slab by slab on all cores."""
+    plan = plan_mesh((30.0, 30.0), 10.0, 1e-3, 400)
+    whole = tables.make_tables(plan).influence
+    monkeypatch.setattr(tables, "SLAB", 2 * whole[0].size)
+    assert len(whole) > 4
+    assert (tables.make_tables(plan).influence == whole).all()

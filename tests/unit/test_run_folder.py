@@ -17,7 +17,7 @@ from sim.sweeps.table import plan_sweep
 from tests.reference.small_film import small_film
 
 FILE = re.compile(r"[\w.]+\.(csv|json|html|h5|vtp|vti|pvd)|\.stop")
-NO_RESULT = {"field.csv", "film.schema.json"}
+NO_RESULT = {"field.csv", "film.schema.json", "curve.csv", "spectrum.csv"}
 """Names of files that a user gives, or asks for by `new`."""
 
 
@@ -37,6 +37,8 @@ def test_every_file_that_is_written_is_named_in_the_one_list():
     assert {name: found for name, found in named.items() if found} == {}
     every = {*file_names.OF_RUN, *file_names.OF_SWEEP, *file_names.OF_MAP}
     every |= {*file_names.OF_MICROGRAPH, file_names.OUTCOME, file_names.PROGRESS}
+    every |= {*file_names.OF_DESIGN, *file_names.OF_FLUID, file_names.CHECKED_FLUIDS}
+    every |= set(file_names.FIGURES_OF_FLUID)
     assert names_in(listed) <= every
     assert {"lag.csv", "measures.json", "report.html"} <= names_in(listed)  # the search finds them
 

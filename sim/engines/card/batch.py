@@ -14,8 +14,9 @@ import numpy as np
 
 from sim.engines.card.film import CardFilm
 from sim.engines.card.kinds import kind_of
+from sim.engines.card.lost import answered
 from sim.engines.card.mesh import CardMesh
-from sim.engines.guards import EngineLostError, StepError, require_few_capped, thrown
+from sim.engines.guards import StepError, require_few_capped, thrown
 from sim.kernels.card import layout
 from sim.kernels.card.tools import Queue
 
@@ -31,7 +32,7 @@ __all__ = ["CARRIED", "CardBatch", "OtherKindError"]
 
 MOST_AHEAD = 64
 """Steps asked for before the host looks."""
-CARRIED = ("directions", "identity", "image", "smooth", "earlier")
+CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
 """What moves with the slots beside rows and references, twice on the card."""
 CHANGED = ("magnetisation", "clock", "flags", "applied")
 """What else steps change."""
@@ -138,6 +139,11 @@ class CardBatch:
         self.films.ask_for_lists()
         self._since_list = 0
 
+    def steps_made(self) -> int:
+        """Return the steps that the film made that is behind the others."""
+        return int(self.steps.min()) if self.steps.size else 0
+
+    @answered
     def advance(self, steps: Mapping[int, int]) -> dict[int, StepError]:
         """Make so many steps of each film named, all together.
 
@@ -169,13 +175,9 @@ class CardBatch:
         except KeyboardInterrupt:
             self._take_back(kept, np.ones(target.size, bool))
             raise
-        except Exception as error:
+        except Exception:
             self.steps = kept["steps"]
-            told = (str(error).strip() or type(error).__name__).splitlines()[0]
-            raise EngineLostError(
-                f"the graphics card was lost in step {self.steps.min()} or soon after ({told}); "
-                "go on with --resume from the last checkpoint"
-            ) from error
+            raise
         finally:
             self.stepping_s[list(steps)] += time.perf_counter() - began
         return failed
@@ -242,7 +244,7 @@ class CardBatch:
     def _sum_mesh(self, films: NDArray[np.bool_]) -> None:
         """Sum the mesh of some films."""
         if self.mesh is not None:
-            self.films.set_flag(layout.SUMMED, films)
+            self.films.set_flag(layout.CHOSEN, films)
             self.mesh.sum(self.films.content)
 
     def _halves(self, flags: NDArray[np.int64]) -> dict[str, tuple[Any, Any]]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from sim.engines.card.batch import CARRIED, CardBatch, OtherKindError
 from sim.engines.card.film import as_positions
+from sim.engines.card.lost import answered
 from sim.engines.checkpoints import processor_of, state_of
 from sim.kernels.card import layout
 from sim.kernels.steps.energies import NAMES
@@ -65,6 +66,11 @@ class CardEngine:
         self.film = self.batch.join(system, state)
         self._seed = state.seed
 
+    def steps_made(self) -> int:
+        """Return the steps made, as far as this machine knows."""
+        steps = self.batch.steps
+        return int(steps[self.film]) if self.film < steps.size else 0
+
     @property
     def step(self) -> int:
         """Steps made since the start of the run."""
@@ -75,7 +81,7 @@ class CardEngine:
     def timing(self) -> Mapping[str, float]:
         """Seconds of compiling and of stepping, lists built, capped moves."""
         self.batch.lay_out()
-        flags = self._flags()
+        flags = self.batch.films.seen[self.film]  # a card that is lost is asked for nothing
         return {
             "compile_s": self.batch.compile_s,
             "stepping_s": float(self.batch.stepping_s[self.film]),
@@ -88,10 +94,12 @@ class CardEngine:
         found: NDArray[np.int64] = self.batch.queue.get(self.batch.films.content.flags, self.film)
         return found
 
+    @answered
     def compile(self) -> None:
         """Compile the kernels of a step without making one."""
         self.batch.compile()
 
+    @answered
     def advance(self, steps: int) -> None:
         """Make ``steps`` steps of this film alone.
 
@@ -147,13 +155,16 @@ class CardEngine:
             "image_y": image[1],
             "step": self.step,
             "seed": self._seed,
+            **({"momentum": on_host["momentum"]} if self.system.has_momenta else {}),
         }
 
+    @answered
     def snapshot(self) -> FilmState:
         """Return copies of the state, row i always the same particle."""
         self.batch.lay_out()
         return state_of(self.system, self._common(self._state_on_host()))
 
+    @answered
     def observe(self) -> Mapping[str, Any]:
         """Return energies per particle in kT and the magnetisation relative to saturation.
 
@@ -172,6 +183,7 @@ class CardEngine:
         observed["applied_field"] = applied[:3]
         return observed
 
+    @answered
     def sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return force on each particle and field at it, (N, 3) each, of pairs and mesh."""
         self.batch.lay_out()
@@ -183,6 +195,7 @@ class CardEngine:
         """Return the bytes that the card lends, to all films of the batch."""
         return int(self.batch.queue.used_bytes())
 
+    @answered
     def checkpoint(self) -> dict[str, Any]:
         """Return all that is needed to go on bit for bit, in the order of the slots."""
         self.batch.lay_out()
@@ -199,6 +212,7 @@ class CardEngine:
             },
         }
 
+    @answered
     def restore(self, checkpoint: dict[str, Any]) -> None:
         """Go back to a checkpoint; from another kind of processor, to its state of the film."""
         state = state_of(self.system, checkpoint)

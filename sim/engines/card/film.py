@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines import cpu_arrays
+from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import NEAR_ROOM, first_room
 from sim.engines.cpu_film import GROWTH
 from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
 from sim.kernels.card import energies, layout, sorting, steps
 from sim.kernels.card.pairs import Choice
+from sim.kernels.card.tools import BLOCK
 from sim.kernels.steps.step import FIELD_SIZE
 
 if TYPE_CHECKING:
@@ -25,6 +27,14 @@ if TYPE_CHECKING:
 
 __all__ = ["CardFilm", "as_positions", "as_shares", "choice_of"]
 
+SPAN = 2
+"""Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
+MOST_SHARES = 8
+ENDLESS = 2**31 - 1
+ENOUGH_THREADS = 160_000
+"""Threads that keep a card busy."""
+IN_REAL = ("unit_x", "unit_y", "unit_z", "back_x", "back_y", "back_z", "gap", "ahead")
+
 
 def choice_of(system: ReducedSystem) -> Choice:
     """Return what kernels of a film are compiled for."""
@@ -34,7 +44,26 @@ def choice_of(system: ReducedSystem) -> Choice:
         laws=system.added.last_acting,
         cutoff=system.mesh is None,
         body=system.has_body_forces,
+        momenta=system.has_momenta,
+        hindered=system.hindered,
+        shares=shares_of(system.count) if system.inner_steps > 1 else 1,
     )
+
+
+def shares_of(count: int) -> int:
+    """Return how many threads share the neighbours of a slot in a film of so many."""
+    shares = 1
+    while shares < MOST_SHARES and count * shares < ENOUGH_THREADS:
+        shares *= 2
+    return shares
+
+
+def patch_of(system: ReducedSystem) -> Any:
+    """Return the geometry of the film and of the cells that its slots are sorted into."""
+    patch = cpu_arrays.patch_of(system)
+    sides = system.sides[0], system.sides[1], system.thickness
+    cells = [max(1, int(SPAN * side / patch.reach)) for side in sides]
+    return patch._replace(cells_x=cells[0], cells_y=cells[1], cells_z=cells[2])
 
 
 def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
@@ -64,26 +93,23 @@ def _sizes(system: ReducedSystem) -> NDArray[np.float64]:
     """Return what follows from a particle's size, a row for each, one row where all are equal."""
     table = np.zeros((system.count, layout.SIZE_WORDS))
     dt = system.inner_dt
+    drag, spin_drag = system.drags()
+    # with momenta these are what a move lasts, and the noise has its factor elsewhere
+    share, spin_share = (drag, spin_drag) if system.has_momenta else 2 * (system.noise**2,)
     for column, values in (
         (layout.MOMENT, system.moment),
         (layout.PACE, dt * system.mobility),
-        (layout.KICK, system.noise * np.sqrt(2.0 * system.mobility * dt)),
+        (layout.KICK, np.sqrt(2.0 * system.mobility * dt * share)),
         (layout.TURN, dt * system.turning * system.moment),
-        (layout.TWIST, system.noise * np.sqrt(2.0 * system.turning * dt)),
+        (layout.TWIST, np.sqrt(2.0 * system.turning * dt * spin_share)),
+        (layout.DRAG, drag),
+        (layout.SPIN_DRAG, spin_drag),
     ):
         table[:, column] = values
     return table[:1] if np.all(table == table[0]) else table
 
 
-_made: dict[Any, Any] = {}
-
-
-def kernels_of(make: Callable[..., Any], *given: Any) -> Any:
-    """Return what makes kernels makes of constants, once in a process: they are slow to compile."""
-    key = (make, *(v.tobytes() if isinstance(v, np.ndarray) else v for v in given))
-    if key not in _made:
-        _made[key] = make(*given)
-    return _made[key]
+keep_kernels(sorting, steps)
 
 
 class CardFilm:
@@ -102,9 +128,13 @@ class CardFilm:
     Attributes
     ----------
     content : layout.CardFilm
-        What kernels are called with; a longer list replaces its entries.
+        All arrays, and numbers in double precision; a longer list replaces its entries.
+    quick : layout.CardFilm
+        The same with numbers of the rows' float type, which lists and far pairs take.
     recorded : dict
         Steps recorded for this content, by name.
+    seen : int64 (films, FLAGS)
+        The flags as this machine has last seen them.
     """
 
     def __init__(
@@ -120,14 +150,29 @@ class CardFilm:
         self.periods = periods_of(system)
         self.bits = 32 if system.precision == "float32" else 64
         self.recorded: dict[str, Callable[[], None]] = {}
+        self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
         choice, (pair_table, table) = choice_of(system), tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
-        self._list_pairs = kernels_of(sorting.list_kernel, system.precision)
+        self._list_pairs = kernels_of(sorting.list_kernel, system.precision, choice.shares)
+        self._lists = system.count * choice.shares
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
-        self.content = self._content()
+        self._take(self._content())
         for film, state in enumerate(states):
             self.fill(film, state)
         self.run(steps.apply_field, 1)
+
+    def _take(self, content: layout.CardFilm) -> None:
+        """Take arrays and numbers for those in use."""
+        self.content = content
+        self.quick = self._quick_of(content)
+
+    def _quick_of(self, content: layout.CardFilm) -> layout.CardFilm:
+        """Return the same arrays with numbers of the rows' float type."""
+        real = np.dtype(self.system.precision).type
+        numbers = {name: real(getattr(content, name)) for name in IN_REAL}
+        return content._replace(
+            laws=_in_real(content.laws, real), patch=_in_real(content.patch, real), **numbers
+        )
 
     def _content(self) -> layout.CardFilm:
         """Return the arrays of all films, those of slots still empty."""
@@ -135,9 +180,9 @@ class CardFilm:
         count, films = system.count, len(systems)
         real = np.dtype(system.precision)
         whole = np.dtype(np.int32 if self.bits == 32 else np.int64)
-        patch = cpu_arrays.patch_of(system)
+        patch = patch_of(system)
         sizes = np.stack([_sizes(one).ravel() for one in systems])
-        room = first_room(system)
+        room = -(-first_room(system) // choice_of(system).shares)
         split, meshed = system.inner_steps > 1, system.mesh is not None
         cells = patch.cells_x * patch.cells_y * patch.cells_z
         unit = [float(period) * 2.0**-self.bits for period in self.periods]
@@ -157,18 +202,20 @@ class CardFilm:
             image=zeros((2, 2, count), np.int32),
             smooth=tall(6, meshed),
             earlier=tall(7, split),
+            momentum=tall(6, system.has_momenta),
             held=zeros((7, count if split else 1), real),
             sizes=queue.put(sizes.astype(real)),
-            entries=zeros((room * count,), np.int32),
-            apart=zeros((count,), np.int32),
-            close=zeros((count,), np.int32),
-            near=zeros((NEAR_ROOM * count if split else 1,), np.int32),
+            entries=zeros(((room + 1) * self._lists,), np.int32),
+            apart=zeros((self._lists,), np.int32),
+            close=zeros((self._lists,), np.int32),
+            near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
             near_count=zeros((count if split else 1,), np.int32),
             key=zeros((count,), np.int32),
             order=zeros((count,), np.int32),
             cell_start=zeros((cells + 1,), np.int32),
             cell_fill=zeros((cells,), np.int32),
             chunk_sum=zeros((-(-cells // sorting.CHUNK),), np.int32),
+            group_sum=zeros((-(-cells // sorting.GROUP),), np.int32),
             applied=zeros((FIELD_SIZE,), np.float64),
             magnetisation=zeros((3,), np.float64),
             moments=zeros((3,), np.int64),
@@ -180,8 +227,9 @@ class CardFilm:
             programme=self._programme(),
             count=count,
             room=room,
-            near_room=NEAR_ROOM if split else count,  # none is asked for in plain steps
+            near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
             several=int(sizes.shape[1] > layout.SIZE_WORDS),
+            span=SPAN,
             unit_x=unit[0],
             unit_y=unit[1],
             unit_z=unit[2],
@@ -227,6 +275,22 @@ class CardFilm:
         flags[layout.STATUS] = layout.LIST_DUE
         flags[layout.MADE] = state.step * system.inner_steps
         queue.set(content.flags, flags, film)
+        if system.has_momenta:
+            self._start_momenta(film, state)
+
+    def _start_momenta(self, film: int, state: FilmState) -> None:
+        """Give the particles of a film the momenta of a state, else those of equilibrium."""
+        system, queue, momentum = self.systems[film], self.queue, self.content.momentum
+        self.set_flag(layout.CHOSEN, np.arange(len(self.systems)) == film)
+        self.run(steps.draw_momenta)
+        found = queue.get(momentum, film)
+        for rows, given, rate in (
+            (slice(0, 3), state.velocities, system.thermal_velocity),
+            (slice(3, 6), state.spins, system.thermal_spin),
+        ):
+            if given is not None and rate is not None:
+                found[:, rows] = (given / rate[:, None]).T
+        queue.set(momentum, found, film)
 
     def write_rows(
         self, film: int, shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
@@ -245,13 +309,13 @@ class CardFilm:
         self, kernel: Any, threads: int | None = None, content: layout.CardFilm | None = None
     ) -> None:
         """Run a kernel in a thread a slot of each film, or so many, on these films or such."""
-        content = content or self.content
+        content = content or self.quick
         self.queue.run(kernel, threads or content.count or 1, content)
 
     def flags(self) -> NDArray[np.int64]:
         """Return the flags, (films, FLAGS), once all that was asked for is done."""
-        found: NDArray[np.int64] = self.queue.get(self.content.flags)
-        return found
+        self.seen = self.queue.get(self.content.flags)
+        return self.seen
 
     def ask_for_lists(self) -> None:
         """Ask for sorted slots and the list of their neighbours, in all films where it is due."""
@@ -262,17 +326,16 @@ class CardFilm:
         cells = self.content.cell_fill[0].size
         chunks = self.content.chunk_sum[0].size
         self.run(sorting.settle)
-        self.run(sorting.empty_cells, cells)
         self.run(sorting.count_cells)
         self.run(sorting.add_chunks, chunks)
-        self.run(sorting.start_chunks, 1)
+        self.run(sorting.start_groups, BLOCK)
         self.run(sorting.start_cells, chunks)
         self.run(sorting.place_slots)
         self.run(sorting.order_cells, cells)
         self.run(sorting.gather_slots)
         self.run(sorting.turn_over, 1)
         self.run(sorting.open_list, 1)
-        self.run(self._list_pairs)
+        self.run(self._list_pairs, self._lists)
         self.run(sorting.close_list, 1)
 
     def list_again(self, films: NDArray[np.bool_]) -> None:
@@ -293,14 +356,14 @@ class CardFilm:
         content, films = self.content, len(self.systems)
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
         changed: dict[str, Any] = {}
-        for array, size, wanted in (
-            ("entries", "room", needed), ("near", "near_room", closest)
+        for array, size, wanted, lists in (
+            ("entries", "room", needed, self._lists), ("near", "near_room", closest, content.count)
         ):  # fmt: skip
             if wanted > getattr(content, size):
                 room = math.ceil(GROWTH * wanted)
                 changed |= {size: room}
-                changed[array] = self.queue.zeros((films, room * content.count), np.int32)
-        self.content = content._replace(**changed)
+                changed[array] = self.queue.zeros((films, (room + 1) * lists), np.int32)
+        self._take(content._replace(**changed))
         self.recorded.clear()
         self.queue.tidy()
         self.list_again(np.ones(films, bool))
@@ -326,10 +389,11 @@ class CardFilm:
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
         kernels, inner = self.kernels, self.system.inner_steps
+        content = content or self.content
         if inner == 1:
             self.run(kernels.plain, content=content)
         else:
-            self.run(kernels.far, content=content)
+            self.run(kernels.far, self._lists if content.count else 1, self._quick_of(content))
             for _ in range(inner - 1):
                 self.run(kernels.inner, content=content)
                 self.run(steps.conclude_inner, 1, content)
@@ -346,22 +410,22 @@ class CardFilm:
         """Compile the kernels of steps and of energies."""
         idle = self.idle()
         self._step(idle)
-        self.run(self._list_pairs, 1, idle)
+        self.run(self._list_pairs, 1, self._quick_of(idle))
         self.run(self._sum_energies, 1, idle)
         self.queue.wait()
 
     def sums(self) -> NDArray[np.float64]:
         """Return force and field of pairs and mesh, (films, 6, N), slot by slot."""
-        whole, films = self.content, len(self.systems)
+        whole, films = self.quick, len(self.systems)
         found = self.queue.zeros((films, 7, whole.count), np.dtype(self.system.precision))
-        self.queue.run(self.kernels.sums, whole.count, whole._replace(held=found))
+        self.queue.run(self.kernels.sums, self._lists, whole._replace(held=found))
         return np.asarray(self.queue.get(found)[:, :6], np.float64)
 
     def energies(self) -> NDArray[np.float64]:
         """Return the energies of all films in kT in the present field, then their moments."""
         self.run(steps.apply_field, 1)
         parts = self.content.energies.shape[1]
-        self.run(self._sum_energies, parts)
+        self.run(self._sum_energies, parts, self.content)
         found = self.queue.get(self.content.energies)
         total = np.zeros((len(self.systems), energies.ALL_COLUMNS))
         for k in range(parts):
@@ -378,6 +442,14 @@ def programme_of(system: ReducedSystem) -> Any:
 def _not_empty(array: NDArray[Any]) -> NDArray[Any]:
     """Return an array, one row of zeros in the place of none: cards have no empty arrays."""
     return array if array.size else np.zeros((1, *array.shape[1:]), array.dtype)
+
+
+def _in_real(numbers: Any, real: Any) -> Any:
+    """Return a named tuple with its floating-point numbers of another type."""
+    if isinstance(numbers, tuple):
+        made = [_in_real(number, real) for number in numbers]
+        return type(numbers)(*made) if hasattr(numbers, "_fields") else tuple(made)
+    return real(numbers) if isinstance(numbers, float) else numbers
 
 
 def _as_numbers(numbers: Any) -> Any:

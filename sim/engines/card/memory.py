@@ -36,8 +36,9 @@ def card_bytes(system: ReducedSystem) -> int:
     """Return the estimated memory in bytes that a film takes on a card."""
     word = 4 if system.precision == "float32" else 8
     meshed, split = system.mesh is not None, system.inner_steps > 1
+    momenta = system.has_momenta
     # rows, references, directions, identity, images, and half of it once more to go back to
-    carried = (16 + 8 + 6 + 12 * meshed + 14 * split) * word + 8 + 16
+    carried = (16 + 8 + 6 + 12 * meshed + 14 * split + 12 * momenta) * word + 8 + 16
     particle = carried + carried // 2
     particle += 4 * first_room(system) + 16 + (7 * word + 4 * NEAR_ROOM) * split
     total = system.count * particle

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.interactions.mesh.tables import make_tables, screening_table
 from sim.kernels.card import mesh as kernels
 from sim.kernels.card.layout import Shared
+from sim.kernels.card.tools import Transforms
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["CardMesh"]
 
 NEVER = -1
+keep_kernels(kernels)
 
 
 class CardMesh:
@@ -54,14 +57,15 @@ class CardMesh:
         )
         self._queue = queue
         self._film: CardFilm | None = None
-        self._recorded: dict[str, Callable[[], None]] = {}
+        self._recorded: Callable[[], None] | None = None
+        self._transforms, self._own_memory = Transforms(), queue.own_memory()
         self._parts = [slice(film, film + 1) for film in range(films)]
         made = make_tables(plan)
         nx, ny, points_z = plan.points
         real = np.dtype(plan.precision)
         wave = np.complex64 if real == np.float32 else np.complex128
-        self._kernels = kernels.mesh_kernels(
-            system.precision, made.shape.width, made.shape.span, made.window
+        self._kernels = kernels_of(
+            kernels.mesh_kernels, system.precision, made.shape.width, made.shape.span, made.window
         )
         window = np.abs(made.window.astype(np.float64).reshape(-1, made.shape.span)).sum(axis=0)
         steepest = float(window.max()) ** 3 * max(
@@ -117,20 +121,30 @@ class CardMesh:
 
     def sum(self, film: CardFilm) -> None:
         """Sum all clouds of flagged films where slots are now; slots keep field and force."""
-        queue = self._queue
         if film is not self._film:
-            self._film, self._recorded = film, {}
-        mesh = kernels.CardMeshFilm(film=film, **self._arrays)
-        self._ask("spread", partial(self._spread, mesh))
-        self._to_waves()
+            self._film, self._recorded = film, None
+        if self._recorded is None:
+            work = partial(self._sum, kernels.CardMeshFilm(film=film, **self._arrays))
+            with self._own_memory():  # what is recorded stays where it is
+                work()  # compiles
+                self._recorded = self._queue.record(work)
+        else:
+            self._recorded()
+
+    def _sum(self, mesh: kernels.CardMeshFilm) -> None:
+        """Ask for all parts of a sum."""
+        queue, slots = self._queue, mesh.film.count or 1
+        points = math.prod(mesh.grid.shape[1:])
         _, points_z, nx, waves = mesh.spectrum.shape
-        influence = partial(queue.run, kernels.influence_waves, points_z * nx * waves, mesh)
-        self._ask("waves", influence)
+        queue.run(kernels.clear_charges, points, mesh)
+        queue.run(self._kernels.spread, slots * self._kernels.spreaders, mesh)
+        queue.run(kernels.charges_of, points, mesh)
+        self._to_waves()
+        queue.run(kernels.influence_waves, points_z * nx * waves, mesh)
         self._back_in_z()
-        self._ask("copies", partial(queue.run, kernels.copies_waves, nx * waves, mesh))
+        queue.run(kernels.copies_waves, nx * waves, mesh)
         self._back_in_planes()
-        gather = partial(queue.run, self._kernels.gather, film.count or 1, mesh)
-        self._ask("gather", gather)
+        queue.run(self._kernels.gather, slots, mesh)
 
     def _each(self) -> Iterator[tuple[Any, Any, Any]]:
         """Yield grid, charges and spectrum of films that are transformed together."""
@@ -141,34 +155,14 @@ class CardMesh:
                 yield grid, charges, spectrum
 
     def _to_waves(self) -> None:
-        fft = self._queue.numbers.fft
         for grid, charges, spectrum in self._each():
-            charges[...] = fft.rfft2(grid, axes=(2, 3))
-            spectrum[...] = fft.fft(charges, spectrum.shape[1], axis=1)
+            charges[...] = self._transforms.planes(grid)
+            spectrum[...] = self._transforms.along_z(charges, spectrum.shape[1])
 
     def _back_in_z(self) -> None:
         for _, _, spectrum in self._each():
-            spectrum[...] = self._queue.numbers.fft.ifft(spectrum, axis=1)
+            spectrum[...] = self._transforms.back_along_z(spectrum)
 
     def _back_in_planes(self) -> None:
         for grid, _, spectrum in self._each():
-            layers = grid.shape[1]
-            found = self._queue.numbers.fft.irfft2(
-                spectrum[:, :layers], grid.shape[2:], axes=(2, 3)
-            )
-            grid[...] = found
-
-    def _spread(self, mesh: kernels.CardMeshFilm) -> None:
-        """Ask for the charges on the grid."""
-        queue, points = self._queue, math.prod(mesh.grid.shape[1:])
-        queue.run(kernels.clear_charges, points, mesh)
-        queue.run(self._kernels.spread, mesh.film.count or 1, mesh)
-        queue.run(kernels.charges_of, points, mesh)
-
-    def _ask(self, name: str, work: Callable[[], None]) -> None:
-        """Do work the first time, then repeat what was recorded of it."""
-        if name in self._recorded:
-            self._recorded[name]()
-            return
-        work()  # compiles
-        self._recorded[name] = self._queue.record(work)
+            grid[...] = self._transforms.back_in_planes(spectrum[:, : grid.shape[1]], grid.shape)

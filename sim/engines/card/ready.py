@@ -69,8 +69,6 @@ def require_known_laws(system: ReducedSystem) -> None:
         words
         for words, asked in (
             ('[run] dynamics = "monte_carlo"', system.dynamics == "monte_carlo"),
-            ('[run] dynamics = "langevin"', system.dynamics == "langevin"),
-            ("[windows] hindered_mobility", system.hindered),
             ("[motion] flow", system.flow is not None),
             ("moments that particles induce in each other", system.induced),
             ("an exact sum of the dipoles", system.dipole_sum == "exact"),

@@ -171,8 +171,8 @@ def _fill_influence(
 ) -> None:
     """Write the influence function at some wave numbers of x, and all of y and z."""
     own, total = sums
-    places = [np.arange(wave.size) for wave in waves]
-    x, y, z = np.ix_(places[0][rows], places[1], places[2])
+    places = [np.arange(k.size) for k in waves]
+    x, y, z = np.ix_(places[0][rows], *places[1:])
     kx, ky, kz = waves[0][x], waves[1][y], waves[2][z]
     squared = kx**2 + ky**2 + kz**2
     tx, ty, tz = total

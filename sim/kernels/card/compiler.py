@@ -18,7 +18,6 @@ from numba.core import cgutils
 from numba.core.typeconv.castgraph import Conversion
 from numba.extending import intrinsic, overload, register_jitable
 
-from sim.kernels.card.layout import films_of
 from sim.kernels.card.members import member
 from sim.kernels.vectors.ops import fma, rsqrt, where
 from sim.kernels.vectors.types import I32, I64, element_pointer
@@ -31,7 +30,11 @@ LOOSE = ("reassoc", "nsz", "arcp", "contract", "afn")
 if "row_stack" not in dir(np):  # numba-cuda asks for it when it is imported
     setattr(np, "row_stack", np.vstack)  # noqa: B010
 
+import numba_cuda  # noqa: E402
 from numba import cuda  # noqa: E402
+from numba.cuda.cudadrv.nvvm import NVVM  # noqa: E402
+from numba.cuda.dispatcher import _Kernel as CompiledKernel  # noqa: E402
+from numba.cuda.serialize import dumps  # noqa: E402
 
 
 class LaneType(types.Type):
@@ -200,6 +203,12 @@ def thread():
 
 
 @register_jitable(forceinline=True)
+def block():
+    """Return the number of this block of threads in its film."""
+    return np.int64(cuda.blockIdx.x)
+
+
+@register_jitable(forceinline=True)
 def sync():
     """Wait for all threads of the block."""
     cuda.syncthreads()
@@ -210,6 +219,18 @@ def sync():
 def shared_counts():
     """Return whole numbers that the threads of a block share, as many as a row has words."""
     return cuda.shared.array(8, np.int32)
+
+
+@cuda.jit(device=True, inline="always")
+def shared_wholes():
+    """Return whole numbers that the threads of a block share, one for each."""
+    return cuda.shared.array(BLOCK, np.int32)
+
+
+@cuda.jit(device=True, inline="always")
+def shared_numbers(size, dtype):
+    """Return numbers that the threads of a block share; size and type are constants."""
+    return cuda.shared.array(size, dtype)
 
 
 @register_jitable(forceinline=True)
@@ -346,6 +367,34 @@ def store_words(typingctx, table, at, words):
     return types.void(table, types.int64, words), lower
 
 
+class Kept:
+    """Where a kernel looks before it is compiled; numba's own cache takes none of a factory.
+
+    Parameters
+    ----------
+    store : sim.engines.card.kept.KernelStore
+    name : str
+        Of the kernel and of the constants that it was made with.
+    """
+
+    def __init__(self, store, name):
+        self._store, self._name = store, name
+
+    def _key(self, signature, context):
+        versions = numba_cuda.__version__, NVVM().get_version(), context.codegen().magic_tuple()
+        return repr((self._name, str(signature), versions))
+
+    def load_overload(self, signature, context):
+        """Return a kernel for these types, None where none is kept."""
+        found = self._store.get(self._key(signature, context))
+        return None if found is None else CompiledKernel._rebuild(**found)
+
+    def save_overload(self, signature, made):
+        """Keep a kernel that was compiled."""
+        states = dumps(made._reduce_states())
+        self._store.put(self._key(signature, made.target_context), states)
+
+
 class Kernel:
     """A function of a film that each of many threads runs, compiled when it is first called.
 
@@ -362,86 +411,9 @@ class Kernel:
 
         self.jitted = cuda.jit(launched)
 
+    def keep(self, store, name):
+        """Look in a store before compiling; the name tells the constants of the factory."""
+        self.jitted._cache = Kept(store, f"{name}.{self.__name__}")
+
 
 kernel = Kernel
-
-
-class Queue:
-    """A card, its memory, and what is done there, one after the other.
-
-    Arrays are those of numba, which kernels take; ``view`` gives the same memory to cupy.
-    """
-
-    def __init__(self):
-        import cupy
-
-        self.numbers = cupy
-        self.stream = cupy.cuda.Stream(non_blocking=True)
-        self._numba_stream = cuda.external_stream(self.stream.ptr)
-
-    def put(self, array):
-        """Return an array of the card with what an array of this machine holds."""
-        with self.stream:
-            made = self.numbers.asarray(np.ascontiguousarray(array))
-        self.stream.synchronize()
-        return cuda.as_cuda_array(made, sync=False)
-
-    def zeros(self, shape, dtype):
-        """Return zeros on the card."""
-        with self.stream:
-            made = self.numbers.zeros(shape, dtype)
-        return cuda.as_cuda_array(made, sync=False)
-
-    def view(self, array):
-        """Return the array as one of the library that works on whole arrays."""
-        return self.numbers.ndarray(
-            array.shape,
-            array.dtype,
-            self.numbers.cuda.MemoryPointer(
-                self.numbers.cuda.UnownedMemory(
-                    array.device_ctypes_pointer.value, max(1, array.nbytes), array
-                ),
-                0,
-            ),
-        )
-
-    def get(self, array, film=slice(None)):
-        """Return a copy on this machine, of one film or all, once all asked for is done."""
-        with self.stream:
-            return self.view(array)[film].get(stream=self.stream)
-
-    def set(self, array, values, film=slice(None)):
-        """Overwrite what an array of the card holds of one film or all."""
-        with self.stream:
-            self.view(array)[film].set(np.ascontiguousarray(values, array.dtype))
-        self.stream.synchronize()
-
-    def run(self, one, threads, batch):
-        """Run a kernel in so many threads a film."""
-        grid = -(-threads // BLOCK), films_of(batch)
-        one.jitted[grid, BLOCK, self._numba_stream](batch)
-
-    def whole(self):
-        """Return a context in which whole arrays are worked on in the order of this queue."""
-        return self.stream
-
-    def record(self, work):
-        """Return a function that repeats at once what ``work`` asks of this queue."""
-        with self.stream:
-            self.stream.begin_capture()
-            work()
-            graph = self.stream.end_capture()
-        return lambda: graph.launch(self.stream)
-
-    def wait(self):
-        """Wait until all that was asked for is done."""
-        self.stream.synchronize()
-
-    def tidy(self):
-        """Give back the memory that no array holds any more."""
-        self.wait()
-        self.numbers.get_default_memory_pool().free_all_blocks()
-
-    def used_bytes(self):
-        """Return the bytes of arrays on the card, and of what is kept for further ones."""
-        return self.numbers.get_default_memory_pool().total_bytes()

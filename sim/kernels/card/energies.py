@@ -41,7 +41,7 @@ def energy_kernel(choice, screening):
     screening : float64 array or None
         Table of `screened_radial` beside a mesh.
     """
-    cutoff, body, laws_taken = choice.cutoff, choice.body, choice.laws
+    cutoff, body, laws_taken, shares = choice.cutoff, choice.body, choice.laws, choice.shares
 
     @register_jitable(forceinline=True)
     def read(film, i):
@@ -120,11 +120,13 @@ def energy_kernel(choice, screening):
         for i in range(first, film.count, film.energies.shape[0]):
             place, radius, u = read(film, i)
             mine = place, radius, u, moment_of(film, i)
-            for k in range(film.apart[i]):
-                add_pair(film, i, i64(film.entries[i64(k) * film.count + i]), mine, out)
-            for k in range(film.close[i]):
-                at = i64(film.room - 1 - k) * film.count + i
-                add_pair(film, i, i64(film.entries[at]), mine, out)
+            for v in range(i * shares, (i + 1) * shares):
+                for k in range(film.apart[v]):
+                    at = i64(k) * film.count * shares + v
+                    add_pair(film, i, i64(film.entries[at]), mine, out)
+                for k in range(film.close[v]):
+                    at = i64(film.room - 1 - k) * film.count * shares + v
+                    add_pair(film, i, i64(film.entries[at]), mine, out)
             add_own(film, i, mine, out)
 
     return sum_energies

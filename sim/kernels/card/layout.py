@@ -14,9 +14,10 @@ REFERENCE_WORDS = 4
 # Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
 # STALE and THROWN until it is over. FULL, CLOSEST: entries that a list needs, and how many of
 # them may touch, where there is too little room. TARGET: moves after which no further one is made.
-# LISTS: lists built. SUMMED: whether the mesh is to be summed for this film.
+# LISTS: lists built. CHOSEN: whether the mesh is to be summed for
+# this film, or its momenta drawn.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
-TARGET, LISTS, SUMMED = range(10, 13)
+TARGET, LISTS, CHOSEN = range(10, 13)
 FLAGS = 13
 # LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
 GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
@@ -25,7 +26,7 @@ GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
 MOVE, SEED = 0, 1
 
 # What follows from the size of a particle.
-MOMENT, PACE, KICK, TURN, TWIST = range(5)
+MOMENT, PACE, KICK, TURN, TWIST, DRAG, SPIN_DRAG = range(7)
 SIZE_WORDS = 8
 
 # Whole units of the largest moment in sums over slots: those of a block have 32 bits.
@@ -52,18 +53,21 @@ class CardFilm(NamedTuple):
     image: Any  # (2, 2, count) int32 periods left behind in x and y at sorts
     smooth: Any  # (2, 6, count) force and field of the mesh, or a token
     earlier: Any  # (2, 7, count) sums of the outer step before, or a token
+    momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
     held: Any  # (7, count) sums that inner steps keep, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
-    entries: Any  # (room count,) int32 slots: far ones from the front, those that may touch behind
-    apart: Any  # (count,) int32 how many from the front
-    close: Any  # (count,) int32 how many from behind
-    near: Any  # (near room * count,) int32 near pairs of an outer step
+    # Lists are those of threads, `Choice.shares` a slot; a round of entries more than they take.
+    entries: Any  # int32 slots, (room + 1) rounds: far ones first, those that may touch from behind
+    apart: Any  # int32 how many from the front
+    close: Any  # int32 how many from behind
+    near: Any  # ((near room + 1) * count,) int32 near pairs of an outer step
     near_count: Any  # (count,) int32
     key: Any  # (count,) int32 cells
     order: Any  # (count,) int32 slots by cells
     cell_start: Any  # (cells + 1,) int32
     cell_fill: Any  # (cells,) int32
     chunk_sum: Any  # (chunks of cells,) int32
+    group_sum: Any  # (groups of chunks,) int32
     applied: Any  # (9,) float64 the field of this step and its gradient
     magnetisation: Any  # (3,) float64 moment per volume
     moments: Any  # (3,) int64 sum of the moments, in units of MOMENT_UNIT to the largest
@@ -74,9 +78,10 @@ class CardFilm(NamedTuple):
     laws: Any  # layout.Laws
     programme: Any  # layout.FieldTable on the card
     count: Any  # int
-    room: Any  # int, entries a slot
+    room: Any  # int, entries a thread
     near_room: Any  # int, near pairs a slot
     several: Any  # int, 1 where particles have sizes of their own, else 0
+    span: Any  # int, cells to each side that hold neighbours
     unit_x: Any  # lengths of one whole number
     unit_y: Any
     unit_z: Any

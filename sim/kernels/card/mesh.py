@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, SIDE, SUMMED, WORDS
+from sim.kernels.card.layout import BUFFER, CHOSEN, SIDE, WORDS
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
@@ -51,14 +51,15 @@ class CardMeshFilm(NamedTuple):
 @register_jitable(forceinline=True)
 def is_summed(mesh):
     """Say whether the mesh of a film is to be summed."""
-    return mesh.film.flags[SUMMED] != 0
+    return mesh.film.flags[CHOSEN] != 0
 
 
 class MeshKernels(NamedTuple):
-    """Kernels of a mesh of one window."""
+    """Kernels of a mesh of one window, and how many threads a slot takes to spread."""
 
     spread: Any
     gather: Any
+    spreaders: int
 
 
 @kernel
@@ -135,26 +136,32 @@ def mesh_kernels(real, width, span, window):
         Polynomials of the window, of the grid's float type; constants of the kernels.
     """
     lane = LANES[window.dtype.name]
-    room = 9 * width
     number = window.dtype.type
+    few, all_of_them = 4 * width, 9 * width
     terms = window.size // span
     inner = np.ascontiguousarray(window.reshape(terms, span)[:, :width]).ravel()
 
     @register_jitable(forceinline=True)
-    def fill(weights, at, offset, inverse):
-        """Write window, first and second derivative at the grid points of one axis."""
-        t = lane(offset)
-        for m in range(width):
-            value, slope, bend = lane(inner[m]), lane(0.0), lane(0.0)
-            for k in range(1, terms):
-                value, slope, bend = next_power(value, slope, bend, t, lane(inner[k * width + m]))
-            weights[at + m] = plain(value)
-            weights[at + width + m] = plain(slope * lane(inverse))
-            weights[at + 2 * width + m] = plain(bend * lane(2.0 * inverse * inverse))
+    def window_at(m, t):
+        """Return window, first and second derivative at a grid point, in grid points."""
+        value, slope, bend = lane(inner[m]), lane(0.0), lane(0.0)
+        for k in range(1, terms):
+            value, slope, bend = next_power(value, slope, bend, t, lane(inner[k * width + m]))
+        return value, slope, bend
 
     @register_jitable(forceinline=True)
-    def place_slot(mesh, i, weights):
-        """Write the weights of a slot; return its first grid point, and its moment."""
+    def fill(weights, at, offset, inverse, bends):
+        """Write window and first derivative at the points of one axis, and the second if wanted."""
+        for m in range(width):
+            value, slope, bend = window_at(m, lane(offset))
+            weights[at + m] = plain(value)
+            weights[at + width + m] = plain(slope * lane(inverse))
+            if bends:
+                weights[at + 2 * width + m] = plain(bend * lane(2.0 * inverse * inverse))
+
+    @register_jitable(forceinline=True)
+    def place_slot(mesh, i):
+        """Return the first grid point of a slot, its offsets from there, and its moment."""
         film, shape = mesh.film, mesh.shape
         at = (film.flags[BUFFER] * film.count + i) * WORDS
         x, y, z, _ = load_words(film.rows, at)
@@ -162,16 +169,16 @@ def mesh_kernels(real, width, span, window):
         a, tx = periodic_place(x * film.unit_x, shape.side_x, shape.points_x, width)
         b, ty = periodic_place(y * film.unit_y, shape.side_y, shape.points_y, width)
         c, tz = open_place(z * film.unit_z, shape.thickness, shape.inverse_z, width, shape.layers)
-        fill(weights, 0, tx, shape.inverse_x)
-        fill(weights, 3 * width, ty, shape.inverse_y)
-        fill(weights, 6 * width, tz, shape.inverse_z)
         moment = f64(plain(of_bits(mx))), f64(plain(of_bits(my))), f64(plain(of_bits(mz)))
-        return (i64(a), i64(b), i64(c)), moment
+        return (i64(a), i64(b), i64(c)), (tx, ty, tz), moment
 
     @kernel
     def spread(mesh):
-        """Add the charges of each slot, m . grad of the window, to the grid."""
-        i = index()
+        """Add the charges of each slot, m . grad of the window, to the grid.
+
+        A thread has the points at one place along y, so that neighbours write side by side.
+        """
+        v = index()
         film, shape = mesh.film, mesh.shape
         counts = shared_counts()
         if not is_summed(mesh):  # all threads of a block have the same film
@@ -179,23 +186,28 @@ def mesh_kernels(real, width, span, window):
         if thread() == 0:
             counts[0] = 0
         sync()
+        i, n = v // width, v % width
         if i < film.count:
-            weights = local_numbers(room, number)
-            (a, b, c), (mx, my, mz) = place_slot(mesh, i, weights)
-            atomic_add(counts, 0, np.int32(mz * film.units_a_moment))
+            weights = local_numbers(few, number)
+            (a, b, c), (tx, ty, tz), (mx, my, mz) = place_slot(mesh, i)
+            fill(weights, 0, tx, shape.inverse_x, False)
+            fill(weights, 2 * width, tz, shape.inverse_z, False)
+            w, d, _ = window_at(n, lane(ty))
+            d = d * lane(shape.inverse_y)
+            if n == 0:
+                atomic_add(counts, 0, np.int32(mz * film.units_a_moment))
             ux, uy, uz = lane(-mx), lane(-my), lane(-mz)
             per_unit = lane(1.0 / mesh.unit)
+            at_y = b + n if b + n < shape.points_y else b + n - shape.points_y
             for m in range(width):
-                along_x, along = ux * lane(weights[width + m]), lane(weights[m])
+                along = lane(weights[m])
+                flat = ux * lane(weights[width + m]) * w + uy * along * d
+                steep = uz * along * w
                 at_x = a + m if a + m < shape.points_x else a + m - shape.points_x
-                for n in range(width):
-                    w, d = lane(weights[3 * width + n]), lane(weights[4 * width + n])
-                    flat, steep = along_x * w + uy * along * d, uz * along * w
-                    at_y = b + n if b + n < shape.points_y else b + n - shape.points_y
-                    for k in range(width):
-                        wz, dz = lane(weights[6 * width + k]), lane(weights[7 * width + k])
-                        charge = (flat * wz + steep * dz) * per_unit
-                        atomic_add(mesh.whole, (c + k, at_x, at_y), i64(plain(charge)))
+                for k in range(width):
+                    wz, dz = lane(weights[2 * width + k]), lane(weights[3 * width + k])
+                    charge = (flat * wz + steep * dz) * per_unit
+                    atomic_add(mesh.whole, (c + k, at_x, at_y), i64(plain(charge)))
         sync()
         if thread() == 0:
             atomic_add(film.moments, 2, i64(counts[0]))
@@ -207,8 +219,11 @@ def mesh_kernels(real, width, span, window):
         film, shape = mesh.film, mesh.shape
         if i >= film.count or not is_summed(mesh):
             return
-        weights = local_numbers(room, number)
-        (a, b, c), (mx, my, mz) = place_slot(mesh, i, weights)
+        weights = local_numbers(all_of_them, number)
+        (a, b, c), (tx, ty, tz), (mx, my, mz) = place_slot(mesh, i)
+        fill(weights, 0, tx, shape.inverse_x, True)
+        fill(weights, 3 * width, ty, shape.inverse_y, True)
+        fill(weights, 6 * width, tz, shape.inverse_z, True)
         zero = lane(0.0)
         bx = by = bz = xx = xy = yy = xz = yz = zz = zero
         for m in range(width):
@@ -238,4 +253,4 @@ def mesh_kernels(real, width, span, window):
         smooth[side, 4, i] = plain(by) + shape.own * my
         smooth[side, 5, i] = plain(bz) + shape.own * mz - shape.uniform * total_z
 
-    return MeshKernels(spread, gather)
+    return MeshKernels(spread, gather, width)

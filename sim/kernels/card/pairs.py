@@ -1,4 +1,4 @@
-"""Pair loops of one thread a slot, around the laws of all processors. No checks by design."""
+"""Pair loops of a thread, around the laws of all processors. No checks by design."""
 
 from typing import NamedTuple
 
@@ -15,6 +15,7 @@ from sim.kernels.steps.pair_sums import steric_push
 from sim.kernels.vectors.ops import where
 
 i64 = np.int64
+u64 = np.uint64
 
 
 class Choice(NamedTuple):
@@ -32,6 +33,10 @@ class Choice(NamedTuple):
         Whether the field beyond a cut-off is added; else that of a mesh.
     body : bool
         Whether gravity or a gradient of the field acts.
+    momenta, hindered : bool
+        Whether particles carry momenta, and whether windows slow them.
+    shares : int
+        Threads that share the neighbours of a slot; 1, or a part of the block.
     """
 
     real: str
@@ -39,33 +44,40 @@ class Choice(NamedTuple):
     laws: int
     cutoff: bool
     body: bool
+    momenta: bool
+    hindered: bool
+    shares: int
 
 
 class PairLoops(NamedTuple):
-    """Functions of a thread; each returns the sums of ``add_pair`` of its slot.
+    """Functions of a thread; the sums are those of ``add_pair``.
 
     Attributes
     ----------
     read : callable
-        (film, slot) to place, radius and moment.
+        (film, base, slot) to place, radius and moment.
     whole : callable
-        Sums over all neighbours.
+        (film, base, list, own) to sums over the neighbours in a list.
     far : callable
-        Sums over those that stay apart in an outer step; lists the near ones.
+        (film, base, list, own, at) to sums over those that stay apart in an outer step, and how
+        many do not; these it lists from ``at`` on.
+    near_ones : callable
+        (film, base, list, own) to how many those are.
     near : callable
-        Sums over the near ones.
+        (film, base, slot, own) to sums over the near ones of a slot.
     """
 
     read: object
     whole: object
     far: object
+    near_ones: object
     near: object
 
 
 def pair_loops(choice, screening):
     """Return the pair loops of a choice, with a constant table of `screened_radial` or None."""
     lane = LANES[choice.real]
-    surfactant, laws_taken = choice.surfactant, choice.laws
+    surfactant, laws_taken, shares = choice.surfactant, choice.laws, choice.shares
 
     @register_jitable(forceinline=True)
     def read(film, base, j):
@@ -76,12 +88,13 @@ def pair_loops(choice, screening):
         return (x, y, z), of_bits(radius), (of_bits(mx), of_bits(my), of_bits(mz))
 
     @register_jitable(forceinline=True)
-    def gap_of(film, mine, theirs):
-        """Return the way from one place to another by the nearest image, and its square."""
-        dx = lane(wrapped(mine[0], theirs[0])) * film.unit_x
-        dy = lane(wrapped(mine[1], theirs[1])) * film.unit_y
-        dz = lane(wrapped(mine[2], theirs[2])) * film.unit_z
-        return (dx, dy, dz), dx * dx + dy * dy + dz * dz
+    def pair_with(film, base, j, place):
+        """Return the way from a slot by the nearest image, its square, its radius and moment."""
+        other, radius, moment = read(film, base, j)
+        dx = lane(wrapped(place[0], other[0])) * film.unit_x
+        dy = lane(wrapped(place[1], other[1])) * film.unit_y
+        dz = lane(wrapped(place[2], other[2])) * film.unit_z
+        return (dx, dy, dz), dx * dx + dy * dy + dz * dz, radius, moment
 
     @register_jitable(forceinline=True)
     def added(film, r2, mine, theirs):
@@ -91,23 +104,37 @@ def pair_loops(choice, screening):
         return where(r2 < reach2, push, 0.0)
 
     @register_jitable(forceinline=True)
-    def whole(film, base, i, place, radius, moment):
+    def from_front(film, v):
+        """Return the place of the first far entry of a list, and the way to the next ones."""
+        return v, film.count * shares
+
+    @register_jitable(forceinline=True)
+    def from_behind(film, v):
+        """Return the same of those that may touch."""
+        stride = film.count * shares
+        return (film.room - 1) * stride + v, -stride
+
+    # An index without a sign costs no look at it. The next entry is asked for before the work on
+    # this one, which else would wait for it; the one after the last is there, and not used.
+
+    @register_jitable(forceinline=True)
+    def whole(film, base, v, own):
+        place, radius, moment = own
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        for k in range(film.apart[i]):
-            j = film.entries[i64(k) * film.count + i]
-            other, their_radius, theirs = read(film, base, j)
-            gap, r2 = gap_of(film, place, other)
+        lists = film.count * shares
+        for k in range(film.apart[v]):
+            j = film.entries[i64(k) * lists + v]
+            gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             push = zero
             if laws_taken > 0:
                 push = added(film, r2, radius, their_radius)
             factors = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, factors, push)
-        for k in range(film.close[i]):
-            j = film.entries[i64(film.room - 1 - k) * film.count + i]
-            other, their_radius, theirs = read(film, base, j)
-            gap, r2 = gap_of(film, place, other)
+        for k in range(film.close[v]):
+            j = film.entries[i64(film.room - 1 - k) * lists + v]
+            gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             if laws_taken > 0:
                 push = push + added(film, r2, radius, their_radius)
@@ -116,44 +143,61 @@ def pair_loops(choice, screening):
         return total
 
     @register_jitable(forceinline=True)
-    def far(film, base, i, place, radius, moment):
+    def far(film, base, v, own, near_at):
+        place, radius, moment = own
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        for k in range(film.apart[i]):
-            j = film.entries[i64(k) * film.count + i]
-            other, _, theirs = read(film, base, j)
-            gap, r2 = gap_of(film, place, other)
+        at, stride = from_front(film, v)
+        j = film.entries[u64(at)]
+        for _ in range(film.apart[v]):
+            at += stride
+            later = film.entries[u64(at)]
+            gap, r2, _, theirs = pair_with(film, base, j, place)
+            j = later
             factors = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, factors, zero)
         found = 0
-        for k in range(film.close[i]):
-            j = film.entries[i64(film.room - 1 - k) * film.count + i]
-            other, their_radius, theirs = read(film, base, j)
-            gap, r2 = gap_of(film, place, other)
+        at, stride = from_behind(film, v)
+        for _ in range(film.close[v]):
+            j = film.entries[u64(at)]
+            at += stride
+            gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             part, is_near = near_share(r2, radius, their_radius, film.gap)
             if is_near:
-                film.near[i64(found) * film.count + i] = j
+                film.near[u64(near_at)] = j
+                near_at += film.count
                 found += 1
             b, c, d = dipole_factors(r2, cutoff2, screening)
             rest = 1.0 - part
             total = add_pair(total, gap, moment, theirs, (rest * b, rest * c, rest * d), zero)
-        film.near_count[i] = found
-        return total
+        return total, found
 
     @register_jitable(forceinline=True)
-    def near(film, base, i, place, radius, moment):
+    def near_ones(film, base, v, own):
+        place, radius, _ = own
+        found = 0
+        at, stride = from_behind(film, v)
+        for _ in range(film.close[v]):
+            _, r2, their_radius, _ = pair_with(film, base, film.entries[u64(at)], place)
+            at += stride
+            if near_share(r2, radius, their_radius, film.gap)[1]:
+                found += 1
+        return found
+
+    @register_jitable(forceinline=True)
+    def near(film, base, i, own):
+        place, radius, moment = own
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
         for k in range(film.near_count[i]):
             j = film.near[i64(k) * film.count + i]
-            other, their_radius, theirs = read(film, base, j)
-            gap, r2 = gap_of(film, place, other)
+            gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             part, _ = near_share(r2, radius, their_radius, film.gap)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             b, c, d = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, (part * b, part * c, part * d), push)
         return total
 
-    return PairLoops(read, whole, far, near)
+    return PairLoops(read, whole, far, near_ones, near)

@@ -24,6 +24,11 @@ def thread():
     return _get_kernel_context().threadIdx.x
 
 
+def block():
+    """Return the number of this block of threads in its film."""
+    return _get_kernel_context().blockIdx.x
+
+
 def sync():
     """Wait for all threads of the block."""
     _get_kernel_context().syncthreads()
@@ -32,6 +37,16 @@ def sync():
 def shared_counts():
     """Return whole numbers that the threads of a block share, as many as a row has words."""
     return _get_kernel_context().shared.array(8, np.int32)
+
+
+def shared_wholes():
+    """Return whole numbers that the threads of a block share, one for each."""
+    return _get_kernel_context().shared.array(BLOCK, np.int32)
+
+
+def shared_numbers(size, dtype):
+    """Return numbers that the threads of a block share; size and type are constants."""
+    return _get_kernel_context().shared.array(size, dtype)
 
 
 def atomic_add(array, at, value):
@@ -119,8 +134,31 @@ class Kernel:
 
         self.jitted = cuda.jit(launched)
 
+    def keep(self, store, name):
+        """Do nothing: nothing is compiled."""
+
 
 kernel = Kernel
+
+
+class Transforms:
+    """Transforms of grids (films, layers, nx, ny)."""
+
+    def planes(self, grid):
+        """Return the waves of each plane."""
+        return np.fft.rfft2(grid, axes=(2, 3))
+
+    def along_z(self, waves, points):
+        """Return them transformed along z, with zeros up to so many points."""
+        return np.fft.fft(waves, points, axis=1)
+
+    def back_along_z(self, waves):
+        """Return them transformed back along z."""
+        return np.fft.ifft(waves, axis=1)
+
+    def back_in_planes(self, waves, shape):
+        """Return the grid of this shape that has these waves in each plane."""
+        return np.fft.irfft2(waves, shape[2:], axes=(2, 3))
 
 
 class Queue:
@@ -160,6 +198,10 @@ class Queue:
     def record(self, work):
         """Return what repeats the work."""
         return work
+
+    def own_memory(self):
+        """Return what opens a context; all memory is the same here."""
+        return np.errstate
 
     def wait(self):
         """Do nothing: all is done."""

@@ -25,19 +25,26 @@ from sim.kernels.card.layout import (
     WORDS,
 )
 from sim.kernels.card.tools import (
+    BLOCK,
     LANES,
     atomic_add,
     atomic_max,
+    block,
     index,
     kernel,
     load_words,
     share,
+    shared_wholes,
     store_words,
+    sync,
+    thread,
     wrapped,
 )
-from sim.kernels.steps.lists import around, column_and_levels, shifts
+from sim.kernels.steps.lists import around
 
+i32 = np.int32
 i64 = np.int64
+u64 = np.uint64
 
 
 @register_jitable(forceinline=True)
@@ -59,13 +66,12 @@ def cell_of(word, cells):
 
 
 @register_jitable(forceinline=True)
-def film_cell(film, place):
-    """Return the cell of a place in the film."""
+def film_cells(film, place):
+    """Return the cells of a place along x, y and z."""
     patch = film.patch
     a, b = cell_of(place[0], patch.cells_x), cell_of(place[1], patch.cells_y)
     level = i64(place[2] * film.unit_z * patch.cells_z / patch.thickness)
-    c = min(max(level, i64(0)), i64(patch.cells_z - 1))
-    return (b * patch.cells_x + a) * patch.cells_z + c
+    return a, b, min(max(level, i64(0)), i64(patch.cells_z - 1))
 
 
 @register_jitable(forceinline=True)
@@ -103,56 +109,90 @@ def count_cells(film):
     if i >= film.count or not is_due(film):
         return
     at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
-    cell = film_cell(film, load_words(film.reference, at))
+    a, b, c = film_cells(film, load_words(film.reference, at))
+    cell = (b * film.patch.cells_x + a) * film.patch.cells_z + c
     film.key[i] = cell
     atomic_add(film.cell_fill, cell, np.int32(1))
 
 
-CHUNK = 64
+CHUNK = 16
 """Cells that a thread counts through, one after the other."""
+GROUP = CHUNK * BLOCK
+"""Cells that a block of threads counts through."""
 
 
-@kernel
-def empty_cells(film):
-    """Forget how many slots the cells hold."""
-    cell = index()
-    if cell < film.cell_fill.size and is_due(film):
-        film.cell_fill[cell] = 0
+@register_jitable(forceinline=True)
+def cells_of_chunk(film):
+    """Return the first cell of a thread's chunk and the one after its last."""
+    cells = film.cell_fill.size
+    return min(index() * CHUNK, cells), min((index() + 1) * CHUNK, cells)
 
 
 @kernel
 def add_chunks(film):
-    """Add up the slots of each chunk of cells."""
-    chunk = index()
-    if chunk < film.chunk_sum.size and is_due(film):
+    """Add up the slots of each chunk of cells, and of each group of chunks."""
+    sums = shared_wholes()
+    if not is_due(film):  # all threads of a block have the same film
+        return
+    first, end = cells_of_chunk(film)
+    total = np.int32(0)
+    for cell in range(first, end):
+        total += film.cell_fill[cell]
+    sums[thread()] = total
+    if first < end:
+        film.chunk_sum[index()] = total
+    sync()
+    if thread() == 0:
         total = np.int32(0)
-        for cell in range(chunk * CHUNK, min((chunk + 1) * CHUNK, film.cell_fill.size)):
-            total += film.cell_fill[cell]
-        film.chunk_sum[chunk] = total
+        for k in range(BLOCK):
+            total += sums[k]
+        film.group_sum[block()] = total
 
 
 @kernel
-def start_chunks(film):
-    """Turn the sums of chunks into where they start, in one thread."""
-    if index() == 0 and is_due(film):
-        start = np.int32(0)
-        for chunk in range(film.chunk_sum.size):
-            total = film.chunk_sum[chunk]
-            film.chunk_sum[chunk] = start
-            start += total
+def start_groups(film):
+    """Turn the sums of groups into where they start, in one block."""
+    sums = shared_wholes()
+    if not is_due(film):
+        return
+    groups = film.group_sum.size
+    start = np.int32(0)
+    for first in range(0, groups, BLOCK):
+        group = first + thread()
+        if group < groups:
+            sums[thread()] = film.group_sum[group]
+        sync()
+        if thread() == 0:
+            for k in range(min(BLOCK, groups - first)):
+                total = sums[k]
+                sums[k] = start
+                start += total
+        sync()
+        if group < groups:
+            film.group_sum[group] = sums[thread()]
+    if thread() == 0:
         film.cell_start[film.cell_fill.size] = start
 
 
 @kernel
 def start_cells(film):
     """Write where each cell starts, and empty the cells for the next count."""
-    chunk = index()
-    if chunk < film.chunk_sum.size and is_due(film):
-        start = film.chunk_sum[chunk]
-        for cell in range(chunk * CHUNK, min((chunk + 1) * CHUNK, film.cell_fill.size)):
-            film.cell_start[cell] = start
-            start += film.cell_fill[cell]
-            film.cell_fill[cell] = 0
+    sums = shared_wholes()
+    if not is_due(film):
+        return
+    first, end = cells_of_chunk(film)
+    if first < end:
+        sums[thread()] = film.chunk_sum[index()]
+    sync()
+    if first == end:
+        return
+    start = film.group_sum[block()]
+    for k in range(thread()):
+        start += sums[k]
+    for cell in range(first, end):
+        film.cell_start[cell] = start
+        start += film.cell_fill[cell]
+        film.cell_fill[cell] = 0
 
 
 @kernel
@@ -167,10 +207,11 @@ def place_slots(film):
 
 @kernel
 def order_cells(film):
-    """Put the slots of each cell in order, one thread a cell."""
+    """Put the slots of each cell in order, one thread a cell, and empty it for the next count."""
     cell = index()
     if cell >= film.cell_fill.size or not is_sorted_now(film):
         return
+    film.cell_fill[cell] = 0
     first, end = film.cell_start[cell], film.cell_start[cell + 1]
     for k in range(first + 1, end):
         slot = film.order[k]
@@ -206,6 +247,9 @@ def gather_slots(film):
     if film.earlier.shape[2] == count:
         for axis in range(7):
             film.earlier[other, axis, i] = film.earlier[side, axis, source]
+    if film.momentum.shape[2] == count:
+        for axis in range(6):
+            film.momentum[other, axis, i] = film.momentum[side, axis, source]
 
 
 @kernel
@@ -234,56 +278,85 @@ def close_list(film):
         film.flags[STATUS] = GO if film.flags[FULL] == 0 else LIST_SHORT
 
 
-def list_kernel(real):
-    """Return the kernel that lists neighbours, for rows of a float type."""
+@register_jitable(forceinline=True)
+def columns_around(cells, span):
+    """Return the first shift to a neighbouring cell of a periodic row and the one after the last.
+
+    In short rows each cell is visited once.
+    """
+    return (-span, span + 1) if cells > 2 * span else (0, cells)
+
+
+def list_kernel(real, shares):
+    """Return the kernel that lists neighbours, for rows of a float type.
+
+    ``shares`` threads go through the candidates of a slot in turns, each with a list of its own.
+    """
     lane = LANES[real]
 
+    # Entries are written where two marks stand; an index without a sign costs no look at it.
+
     @register_jitable(forceinline=True)
-    def list_column(film, base, first, end, i, mine, apart, close):
-        """List those slots of a column of cells that are in reach; return how many there are."""
+    def list_column(film, base, first, end, i, mine, found):
+        """List those slots of a column of cells that are in reach; return marks and counts."""
+        front, behind, apart, close = found
         touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
-        for j in range(first, end):
+        stride = film.count * shares
+        for j in range(first, end, i32(shares)):
             x, y, z, _ = load_words(film.reference, (base + j) * REFERENCE_WORDS)
             dx = lane(wrapped(mine[0], x)) * film.unit_x
             dy = lane(wrapped(mine[1], y)) * film.unit_y
             dz = lane(wrapped(mine[2], z)) * film.unit_z
             r2 = dx * dx + dy * dy + dz * dz
             if r2 < reach2 and j != i:
+                at = front
                 if r2 < touch2:
-                    close += 1
-                    at = film.room - close
+                    at = behind
+                    behind -= stride
+                    close = i32(close + 1)
                 else:
-                    at = apart
-                    apart += 1
+                    front += stride
+                    apart = i32(apart + 1)
                 if apart + close <= film.room:
-                    film.entries[i64(at) * film.count + i] = j
-        return apart, close
+                    film.entries[u64(at)] = j
+        return front, behind, apart, close
+
+    @register_jitable(forceinline=True)
+    def list_around(film, i, v):
+        """List the neighbours of a slot in a thread; return how many are apart, how many not."""
+        patch, span = film.patch, film.span
+        base = film.flags[SIDE] * film.count
+        place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
+        mine_x, mine_y, level = film_cells(film, place)
+        low, high = max(level - span, i64(0)), min(level + span, i64(patch.cells_z - 1))
+        begin_x, end_x = columns_around(patch.cells_x, span)
+        begin_y, end_y = columns_around(patch.cells_y, span)
+        share, slot = i32(v % shares), i32(i)
+        behind = (film.room - 1) * film.count * shares + v
+        found = v, behind, i32(0), i32(0)
+        for shift_y in range(begin_y, end_y):
+            b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
+            for shift_x in range(begin_x, end_x):
+                a, _ = around(mine_x + shift_x, patch.cells_x, 0.0)
+                bottom = (b * patch.cells_x + a) * patch.cells_z
+                first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
+                first = i32(first + share)
+                found = list_column(film, base, first, end, slot, place, found)
+        return found[2], found[3]
 
     @kernel
     def list_pairs(film):
         """List the neighbours of each slot: apart from the front, those that may touch behind."""
-        i = index()
+        v = index()
+        i = v // shares
         if i >= film.count or film.flags[STATUS] != LISTING:
             return
-        patch = film.patch
-        base = film.flags[SIDE] * film.count
-        place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
-        column, low, high = column_and_levels(film_cell(film, place), patch)
-        begin_x, end_x = shifts(patch.cells_x)
-        begin_y, end_y = shifts(patch.cells_y)
-        apart = close = 0
-        for shift_y in range(begin_y, end_y):
-            b, _ = around(column // patch.cells_x + shift_y, patch.cells_y, 0.0)
-            for shift_x in range(begin_x, end_x):
-                a, _ = around(column % patch.cells_x + shift_x, patch.cells_x, 0.0)
-                bottom = (b * patch.cells_x + a) * patch.cells_z
-                first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
-                apart, close = list_column(film, base, first, end, i, place, apart, close)
-        if apart + close > film.room or close > film.near_room:
+        apart, close = list_around(film, i, v)
+        if apart + close > film.room or close * shares > film.near_room:
             atomic_max(film.flags, FULL, i64(apart + close))
-            atomic_max(film.flags, CLOSEST, i64(close))
-            apart = close = 0
-        film.apart[i] = apart
-        film.close[i] = close
+            atomic_max(film.flags, CLOSEST, i64(close * shares))
+            apart = close = i32(0)
+        film.apart[v] = apart
+        film.close[v] = close
 
     return list_pairs

@@ -9,8 +9,8 @@ No checks by design.
 
 import numpy as np
 
+from sim.kernels.laws.momenta import kept_of_kick
 from sim.kernels.laws.motion import rotate
-from sim.kernels.steps.momenta import kept_share
 from sim.kernels.steps.motion import LANES, forces_and_fields
 from sim.kernels.steps.step import bounds
 from sim.kernels.vectors.calls import get_thread_id, kernel
@@ -32,7 +32,7 @@ def turn_part(block, film):
         force, (bx, by, bz) = forces_and_fields(
             i, k, lanes, slots, sums, film.applied, film.magnetisation, film.patch, laws
         )
-        kept, length2 = kept_share(force, load(slots.kick, i), laws.drift_cap)
+        kept, length2 = kept_of_kick(force, load(slots.kick, i), laws.drift_cap)
         store(drift2, k, length2)
         store(travel2, k, spread(0.0))  # places change after the step
         for axis in range(3):
