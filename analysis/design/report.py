@@ -63,7 +63,8 @@ _HOW = (
     (
         "Life",
         "is the law of drift and of weight alone, for chains of the predicted length; nothing of "
-        "it is run. Evaporation, chemistry and particles that stick are no part of it.",
+        "it is run. A century is the longest that is told: films that last longer have 100 years, "
+        "too. Evaporation, chemistry and particles that stick are no part of it.",
     ),
 )
 

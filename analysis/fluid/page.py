@@ -93,7 +93,7 @@ def write_page(bottle: Bottle, directory: Path) -> Path:
             "Each is the mean of all fluids that fit, and its error their standard deviation.",
         ),
         fold("How it is found", definitions(METHOD)),
-        fold("How it was made", table(("What", "Value"), _made())),
+        fold("How it was made", definitions(_made())),
     ]  # fmt: skip
     page = frame(
         "From the bottle to the film", content["title"] or "Bottle", _summary(content), parts
@@ -156,7 +156,7 @@ def _words(name: str) -> str:
 
 
 def _fitted(one: dict[str, Any]) -> str:
-    return f"{one['best_fit']} ({one['deviation_in_errors']:+.1f} errors)"
+    return f"{one['best_fit']} ({round(one['deviation_in_errors'], 1) + 0.0:+.1f} errors)"
 
 
 def _listed(sentences: list[str]) -> str:

@@ -100,7 +100,7 @@ pre { background: #f5f5f5; border: 1px solid #c9c9c9; padding: 0.8rem; font-size
   .points tr { display: table-row; }
   .points th, .points td { display: table-cell; font-size: 0.8rem; padding-right: 0.6rem; }
   .points tbody th { white-space: normal; overflow-wrap: normal; min-width: 6.5rem; }
-  .waves td { white-space: normal; }
+  .waves td { white-space: normal; overflow-wrap: normal; }
   dl, .traces { grid-template-columns: 1fr; gap: 0; }
   dd { margin-bottom: 0.6rem; }
 }

@@ -85,6 +85,13 @@ def over_fluids(each: Sequence[Estimate]) -> OverFluids:
     return OverFluids(count, mean, run, bottle, together)
 
 
+def mean_words(fluids: int) -> str:
+    """Say what the number of a point is and what its bar, over so many fluids or over replicas."""
+    if fluids:
+        return "Mean over fluids with the error of runs and bottle together"
+    return "Mean over replicas with its standard error"
+
+
 def whole_error(row: dict[str, Any], column: str) -> float:
     """Give the error of a measure in a row of the summary: both together of an ensemble."""
     return as_float(row.get(f"{column}{TOGETHER}", row[f"{column}_error"]))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.reports.page import Cell, Traced, table, trace, trace_fold
 from analysis.sweeps.axes import is_at_rest
-from analysis.sweeps.fluids import errors_text
+from analysis.sweeps.fluids import errors_text, mean_words
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
 
 if TYPE_CHECKING:
@@ -38,13 +38,19 @@ def points_table(swept: SweepTable, quantities: Iterable[Quantity]) -> str:
         cells.append(f"{row['replicas_done']} of {total}")
         cells += [trace(_traced(one, row)) for one in shown]
         rows.append(cells)
-    head = ["Point", *(axis.words for axis in axes), "Replicas", *(one.name for one in shown)]
+    head = [
+        "Point",
+        *(axis.words for axis in axes),
+        "Runs" if swept.fluids else "Replicas",
+        *(one.name for one in shown),
+    ]
     return table(head, rows, "points", EMPTY)
 
 
-def where_from(quantities: Iterable[Quantity], file: str) -> str:
+def where_from(quantities: Iterable[Quantity], file: str, fluids: int = 0) -> str:
     """Return the folded list of what the columns are, to which the numbers of tables lead."""
-    note = "A number of a point is the mean over its replicas, with its standard error."
+    words = mean_words(fluids)
+    note = f"The number of a point: {words[:1].lower()}{words[1:]}."
     return trace_fold((_traced(one, {}) for one in quantities), file, note)
 
 

@@ -29,6 +29,7 @@ from analysis.reports.page import (
 )
 from analysis.reports.provenance import sweep_rows
 from analysis.sweeps.axes import is_at_rest
+from analysis.sweeps.fluids import FLUID, mean_words
 from analysis.sweeps.points import EMPTY, points_table, where_from
 from analysis.sweeps.run import MEASURES
 from analysis.sweeps.trends import trend_figures
@@ -41,7 +42,7 @@ MARKED_SCATTER = 1.5
 
 _KIND = "Report of a sweep over simulated films of magnetic particles"
 _POINTS_NOTE = (
-    "Mean over replicas with its standard error; a star marks points that had not come to rest, "
+    "; a star marks points that had not come to rest, "
     "whose lengths and spacings are values at the end of the run. All columns are in summary.csv, "
     "single runs in sweep.csv."
 )
@@ -81,9 +82,13 @@ def page(table: SweepTable) -> str:
         section("Trends", figure_blocks(trend_figures(table))),
         _to_optics(table),
         warning_list(notes),
-        fold("All points", points_table(table, _AT_POINTS), _POINTS_NOTE),
+        fold(
+            "All points",
+            points_table(table, _AT_POINTS),
+            f"{mean_words(table.fluids)}{_POINTS_NOTE}",
+        ),
         fold("All runs", _runs(table)),
-        where_from(_AT_POINTS, file_names.SUMMARY),
+        where_from(_AT_POINTS, file_names.SUMMARY, table.fluids),
         fold("Before you build it", definitions(CAUTIONS)),
         fold("How this was made", definitions(sweep_rows(table))),
     ]
@@ -132,6 +137,10 @@ SMALL_PATCH_WORDS = {
 }
 
 
+def _fluid(row: dict[str, Any]) -> str:
+    return f" fluid {row[FLUID]}," if FLUID in row else ""
+
+
 def notes_of(table: SweepTable) -> list[str]:
     """Say what the reader must know before trusting a trend."""
     notes = []
@@ -141,7 +150,7 @@ def notes_of(table: SweepTable) -> list[str]:
             "there; go on with chainfilm sweep FILE -o FOLDER --resume."
         )
     notes += [
-        f"{_name(table, row)}, replica {row['replica']} failed: {row['reason']}"
+        f"{_name(table, row)},{_fluid(row)} replica {row['replica']} failed: {row['reason']}"
         for row in table.rows
         if row["status"] == "failed"
     ]

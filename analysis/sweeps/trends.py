@@ -25,7 +25,7 @@ from analysis.sweeps.axes import (
     place_of,
     trend_axis,
 )
-from analysis.sweeps.fluids import whole_error
+from analysis.sweeps.fluids import mean_words, whole_error
 from analysis.sweeps.maps import MAPPED, can_map, trend_map
 from analysis.sweeps.run import MEASURES
 from analysis.uncertainty.number_text import Scale, as_float
@@ -105,7 +105,7 @@ def _map(table: SweepTable, name: str, measure: Quantity) -> FigureRecord[[]]:
         f"map_{name}",
         functools.partial(trend_map, table, measure),
         f"Map: {measure.label}",
-        "Value and standard error of every point; a star marks those not yet at rest.",
+        f"{mean_words(table.fluids)} at every point; a star marks those not yet at rest.",
     )
 
 
@@ -116,7 +116,7 @@ def _trends(table: SweepTable) -> list[FigureRecord[[]]]:
             "trend_mean_length",
             functools.partial(trend, table, "chains_mean_length"),
             "Length of the chains",
-            "Mean over replicas with its standard error; single particles count as chains of "
+            f"{mean_words(table.fluids)}; single particles count as chains of "
             "one. Grey is the range predicted for a film at rest.",
         ),
         FigureRecord(

@@ -108,7 +108,7 @@ def main(words=None):
 def _main(options):
     names, folder = known(options.names), Path(options.output)
     if options.recorded:
-        folder.mkdir(parents=True, exist_ok=True)
+        work.claim(folder, folder / dossier.PAGE)
         return _tell(folder, _only(dossier.read(), names))
     budget = minutes(options.budget)
     workers = whole(options.processes) if options.processes else work.processes()
@@ -147,7 +147,7 @@ def _write(folder, plan, commit):
 def _tell(folder, results):
     """Write figures and page, print the table; return the exit code."""
     dossier.write_figures(results, folder / "figures")
-    page = dossier.write_page(results, folder / "dossier.html")
+    page = dossier.write_page(results, folder / dossier.PAGE)
     print(dossier.table(results))
     print(f"page: {page}")
     return 0

@@ -15,6 +15,7 @@ from runs_demo.agreement.explained import least, sentences
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE
 
 ROOT = Path(__file__).parents[2]
+PAGE = "dossier.html"
 RESULTS = Path(__file__).parent / "results.json"
 TABLE_PAGE = ROOT / "tests" / "published" / "README.md"
 BEGIN, END = "<!-- table of agreement: begin -->", "<!-- table of agreement: end -->"

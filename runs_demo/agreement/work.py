@@ -15,6 +15,7 @@ from pathlib import Path
 
 from analysis.common.errors import InputError
 from analysis.files.writing import write_text
+from sim.files.folder import is_empty, make_writable
 
 SHARE = 0.8
 """Of the budget that simulating may take; compiling, measuring and drawing take the rest."""
@@ -69,7 +70,7 @@ def settle(folder, names, minutes, workers, device="cpu"):
         "comparisons": list(names), "budget_min": minutes, "processes": workers, "device": device,
     }  # fmt: skip
     if path.exists():
-        kept = json.loads(path.read_text(encoding="utf-8"))
+        kept = _plan(path)
         if kept["budget_min"] != minutes:
             raise FolderInUse(
                 f"--budget must be {kept['budget_min']:g}, as this folder was begun; received "
@@ -78,11 +79,28 @@ def settle(folder, names, minutes, workers, device="cpu"):
         more = [name for name in names if name not in kept["comparisons"]]
         wanted["comparisons"] = [*kept["comparisons"], *more]
         wanted |= {key: kept[key] for key in ("processes", "device")}
-    elif folder.is_dir() and any(folder.iterdir()):
-        raise FolderInUse(f"-o must name a new folder or one of this command; received {folder}.")
-    folder.mkdir(parents=True, exist_ok=True)
+    claim(folder, path)
     write_text(path, json.dumps(wanted, indent=1) + "\n")
     return wanted
+
+
+def _plan(path):
+    """Return what a folder is for, as `settle` wrote it down."""
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        {key: kept[key] for key in ("comparisons", "budget_min", "processes", "device")}
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise FolderInUse(
+            f"{path} is no plan of this command; choose another folder with -o."
+        ) from error
+    return kept
+
+
+def claim(folder, own):
+    """Make a folder; raise where it is a file, cannot be written, or is not empty without `own`."""
+    if not is_empty(folder) and not own.exists():
+        raise FolderInUse(f"-o must name a new folder or one of this command; received {folder}.")
+    make_writable(folder)
 
 
 def kept_path(folder, case):

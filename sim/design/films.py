@@ -123,7 +123,7 @@ class SweptFilms:
         if any(tuple(point) != self.keys for point in points):
             raise FolderError(
                 f"output folder {self.directory} holds a search over other keys "
-                f"({', '.join(points[0])}); name another folder with -o"
+                f"({', '.join(points[0]) or 'none'}); name another folder with -o"
             )
         return points, replicas
 

@@ -61,6 +61,7 @@ _TOP: dict[str, Expectation] = {
     "ensemble": FileName(4096, "bottle/ensemble.toml"),
 }
 _TABLES = ("wanted", "free", "budget")
+WISH = "a wish"
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,7 @@ def read_wish(path: str | Path) -> WishFile:
         If the wish or its film is mistaken; it lists all mistakes.
     """
     name = name_of(path)
-    tables = parse_toml(read_text(Path(path)), name)
+    tables = parse_toml(read_text(Path(path), WISH), name, WISH)
     return _Reading(tables, name, Path(path).parent).wish()
 
 
@@ -274,7 +275,7 @@ class _Reading:
                 continue
             if len(ends) < 2:
                 self.problems.append(
-                    f"{place} must have both least and most; received {show(value)}."
+                    f"{place} must have both least and most; received {next(iter(ends))} alone."
                 )
                 continue
             read: dict[str, Any] = {}

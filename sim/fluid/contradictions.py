@@ -10,6 +10,7 @@ import numpy as np
 from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN, MU0
 from sim.fluid.chantrell import ends_of_curve
+from sim.fluid.curve_files import Curve
 from sim.fluid.magnetisation import size_nodes, without_interactions
 from sim.fluid.measured import Value
 from sim.fluid.model import MOST_SPREAD, REACH, Model
@@ -17,6 +18,8 @@ from sim.fluid.sheet import Sheet
 from sim.fluid.suspension import fraction_of_viscosity
 from sim.physics.units import format_quantity
 
+FALLEN = 0.2
+"""So much of its largest M may a noisy curve fall."""
 SMALLEST_DOMAIN, LARGEST_DOMAIN = 2e-9, 60e-9
 """Magnetic cores are of one domain up to about 57 nm (magnetite: Science vol 176, p 41 (1972))."""
 
@@ -52,6 +55,9 @@ def _curve(sheet: Sheet) -> Iterator[str]:
     curve, stated = sheet.curve, sheet.numbers.get("saturation")
     if curve is None:
         return
+    if (fall := _fall(curve)) is not None:
+        yield fall
+        return
     if stated is not None:
         top = int(np.argmax(curve.magnetisation))
         reached = float(curve.magnetisation[top] - REACH * curve.error[top])
@@ -68,6 +74,26 @@ def _curve(sheet: Sheet) -> Iterator[str]:
             f"[curve] must rise to saturation, or [fluid] saturation must be given; up to "
             f"{_magnetisation(curve.field[-1])} it does not: {led}."
         )
+
+
+def _fall(curve: Curve) -> str | None:
+    """Tell where a curve falls by more than its errors and `FALLEN` of its largest M, if it does.
+
+    In equilibrium M rises with H (Langevin); what falls is a curve with rows mixed up, or with the
+    background of its holder left in.
+    """
+    found = curve.magnetisation
+    before = np.array([int(np.argmax(found[: k + 1])) for k in range(found.size)])
+    falls = found[before] - found
+    allowed = np.maximum(REACH * (curve.error[before] + curve.error), FALLEN * found.max())
+    last = int(np.argmax(falls - allowed))
+    if falls[last] <= allowed[last]:
+        return None
+    high, low = (
+        f"{_magnetisation(found[k])} at H = {_magnetisation(curve.field[k])}"
+        for k in (before[last], last)
+    )
+    return f"[curve] file must hold an M that rises with H; received {high} and {low}."
 
 
 def _led(risen: float) -> str:

@@ -22,6 +22,8 @@ from sim.physics.units import UnitError, parse, plain_number
 MOST_POINTS = 60
 """Of longer curves neighbouring points are averaged."""
 FEWEST_POINTS = 4
+MOST_TESLA, MOST_MAGNETISATION = 100.0, 500e3
+"""No magnet has a larger mu0 H; no fluid has a larger M, in A/m, as on its sheet."""
 
 _COLUMN = re.compile(r"([A-Za-z_0-9' ]+?)\s*(?:[(\[](.*)[)\]])?")
 
@@ -99,6 +101,8 @@ def read_curve(path: Path, share: float, factor: float, density: float | None) -
     kinds = ("fluid_magnetisation", SPECIFIC)
     moment = columns[1] * _factor(units[1], kinds, density)
     error = _errors(columns, units, moment, share, kinds, density)
+    _at_most(field * MU0, MOST_TESLA, "mu0 H", "T")
+    _at_most(moment / 1e3, MOST_MAGNETISATION / 1e3, "M", "kA/m")
     used = field != 0.0
     sign = np.sign(field[used])
     field, moment, error = field[used] * sign, moment[used] * sign, error[used]
@@ -143,7 +147,18 @@ def read_spectrum(path: Path, share: float) -> Spectrum:
 
 def _require(places: Floats, fewest: int, what: str) -> None:
     if places.size < fewest or not np.all(places > 0.0):
-        raise CurveError(f"must hold at least {fewest} {what}, all of them above 0.")
+        found = f"{places.size}" + (f" from {places.min():.3g}" if places.size else "")
+        raise CurveError(
+            f"must hold at least {fewest} {what}, all of them above 0; received {found}."
+        )
+
+
+def _at_most(values: Floats, most: float, what: str, unit: str) -> None:
+    largest = float(np.abs(values).max())
+    if largest > most:
+        raise CurveError(
+            f"must hold {what} of at most {most:g} {unit}; received {largest:.3g} {unit}."
+        )
 
 
 def _read(path: Path, example: tuple[str, ...]) -> tuple[list[Floats], list[str]]:

@@ -25,6 +25,7 @@ PARTS = ("particles", "carrier")
 """The tables of a film that belong to its fluid."""
 
 MOST_FLUIDS = 1000
+ENSEMBLE = "an ensemble of fluids"
 
 
 @dataclass(frozen=True)
@@ -63,13 +64,15 @@ def read_ensemble(path: str | os.PathLike[str]) -> Ensemble:
         If the file cannot be read or holds mistakes; it lists all of them.
     """
     name = name_of(os.fspath(path))
-    raw = parse_toml(read_text(Path(path)), name)
+    raw = parse_toml(read_text(Path(path), ENSEMBLE), name, ENSEMBLE)
     fluids = raw.get("fluids")
     problems = [
         f"{show(key)} is not a known key; known: title, sheet, [[fluids]]."
         for key in raw
         if key not in ("title", "sheet", "fluids")
     ]
+    if not isinstance(raw.get("title", ""), str):
+        problems.append(f"title must be a text; received {show(raw['title'])}.")
     if not isinstance(fluids, list) or not 0 < len(fluids) <= MOST_FLUIDS:
         problems.append(
             f"fluids must be from 1 to {MOST_FLUIDS} tables headed [[fluids]]; received "
@@ -80,7 +83,7 @@ def read_ensemble(path: str | os.PathLike[str]) -> Ensemble:
     if problems:
         raise ParameterError(name, problems)
     found: Any = fluids
-    return Ensemble(str(raw.get("title", "")), tuple(found))
+    return Ensemble(raw.get("title", ""), tuple(found))
 
 
 def _mistakes(fluids: list[Any]) -> Iterable[str]:

@@ -13,6 +13,8 @@ SIGNS = ("+-", "+/-", "\N{PLUS-MINUS SIGN}")
 
 SPECIFIC = "specific_magnetisation"
 """The one quantity that needs the density of the fluid to become another."""
+LEAST_SPECIFIC, MOST_SPECIFIC = 1e-3, 300.0
+"""Its range in A m^2/kg: iron, the strongest, has 218 (from memory)."""
 
 
 @dataclass(frozen=True)
@@ -88,11 +90,16 @@ class Measured(Expectation):
         number, dimension = self._quantity(written)
         if dimension == self.dimensions[0] and not self.low <= number <= self.high:
             raise Refused
+        if dimension == SPECIFIC and not LEAST_SPECIFIC <= number <= MOST_SPECIFIC:
+            low, high = (format_quantity(end, SPECIFIC) for end in (LEAST_SPECIFIC, MOST_SPECIFIC))
+            raise Refused(f"which is not from {low} to {high}")
         if not has_error:
             return Value(number, abs(number) * self.share, dimension, self.share > 0.0)
         error = self._error(error_text.strip(), abs(number), dimension)
-        if not 0.0 < error <= max(abs(number), self.high - self.low):
-            raise Refused("whose error is none")
+        most = max(abs(number), self.high - self.low if dimension == self.dimensions[0] else 0.0)
+        if not 0.0 < error <= most:
+            largest = format_quantity(most, dimension)
+            raise Refused(f"whose error is not above 0 and at most {largest}")
         return Value(number, error, dimension)
 
     def _quantity(self, text: str) -> tuple[float, str]:

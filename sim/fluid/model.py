@@ -149,9 +149,10 @@ class Model:
                 columns[name] = np.full(len(places), getattr(self.sheet, name).value)
         return Fluids(columns)
 
-    def cores(self, fluids: Fluids) -> Cores:
+    def cores(self, fluids: Fluids, nodes: int = magnetisation.NODES) -> Cores:
         """Give the cores of fluids."""
-        return Cores.of(*(fluids[name] for name in (*MAIN[:4], "core_magnetisation")))
+        fraction, median, spread, dead = (fluids[name] for name in MAIN[:4])
+        return Cores.of(fraction, median, spread, dead, fluids["core_magnetisation"], nodes)
 
     def is_possible(self, places: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         """Tell which fluids lie within the ranges, fit into the liquid and have sound cores."""
@@ -229,8 +230,8 @@ class Model:
             fluids["carrier_viscosity"], sheet.core.anisotropy, sheet.core.attempt_time
         )
         return magnetisation.spectrum(
-            self.cores(fluids), fluids["shell_thickness"], fluids["core_magnetisation"], turning,
-            frequency, sheet.temperature,
+            self.cores(fluids, magnetisation.SPECTRUM_NODES), fluids["shell_thickness"],
+            fluids["core_magnetisation"], turning, frequency, sheet.temperature,
         )  # fmt: skip
 
     def _spectrum_residuals(self, places: Floats) -> Floats:

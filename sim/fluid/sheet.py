@@ -21,6 +21,8 @@ T = TypeVar("T")
 STATED = ("core_diameter", "size_spread", "dead_layer", "shell_thickness")
 """Unknowns that a sheet may state."""
 
+SHEET = "the sheet of a bottle"
+
 AMOUNTS = ("saturation", "susceptibility", "curve", "spectrum", "density")
 """Of these a sheet must give one, or nobody knows how many particles there are."""
 
@@ -98,10 +100,8 @@ def read_sheet(path: str | os.PathLike[str]) -> Sheet:
         If the file cannot be read or holds mistakes; it lists all of them.
     """
     name = name_of(os.fspath(path))
-    if name == os.fspath(path) and not Path(path).exists():
-        raise ParameterError(name, ["the file does not exist; it must be the sheet of a bottle."])
-    text = read_text(Path(path))
-    raw = parse_toml(text, name)
+    text = read_text(Path(path), SHEET)
+    raw = parse_toml(text, name, SHEET)
     reading = Reading(raw, tables=SHEET_TABLES)
     values = {
         table: read_table(reading, kind, raw.get(table, {}), f"[{table}]")

@@ -44,6 +44,9 @@ class ParameterError(InputError):
 STANDARD_INPUT = "-"
 """The path that stands for standard input; `./-` is a file of that name."""
 
+PARAMETER_FILE = "a parameter file"
+"""What a file is unless its reader says otherwise, as sentences on it say."""
+
 LARGEST_FILE = 1_000_000
 """No parameter file is longer than this many bytes; a longer one is something else."""
 
@@ -69,13 +72,22 @@ def name_of(path: str | Path) -> str:
     return "standard input" if str(path) == STANDARD_INPUT else str(path)
 
 
-def read_text(path: Path) -> str:
+def _must_be(what: str) -> str:
+    """Return the end of a sentence on a file that is missing or empty."""
+    if what == PARAMETER_FILE:
+        return "`chainfilm new FILE` writes one to start from."
+    return f"it must be {what}."
+
+
+def read_text(path: Path, what: str = PARAMETER_FILE) -> str:
     """Read a parameter file as text.
 
     Parameters
     ----------
     path : Path
         The file; "-" is standard input.
+    what : str
+        What it is to be, with its article.
 
     Returns
     -------
@@ -87,8 +99,8 @@ def read_text(path: Path) -> str:
     ParameterError
         If the file is missing, a folder, unreadable, too long, binary or not in UTF-8.
     """
-    data = _read_input() if str(path) == STANDARD_INPUT else _read_bytes(path)
-    return _decode(data, name_of(path))
+    data = _read_input() if str(path) == STANDARD_INPUT else _read_bytes(path, what)
+    return _decode(data, name_of(path), what)
 
 
 def _read_input() -> bytes:
@@ -109,15 +121,13 @@ def _too_long() -> str:
     return f"the file is longer than {LARGEST_FILE // 1000} kB: no parameter file is."
 
 
-def _read_bytes(path: Path) -> bytes:
+def _read_bytes(path: Path, what: str) -> bytes:
     name = str(path)
     try:
         if path.is_dir():
-            raise ParameterError(name, ["the path is a folder, a parameter file is needed."])
+            raise ParameterError(name, [f"the path is a folder, {what} is needed."])
         if not path.exists():
-            raise ParameterError(
-                name, ["the file does not exist; `chainfilm new FILE` writes one to start from."]
-            )
+            raise ParameterError(name, [f"the file does not exist; {_must_be(what)}"])
         if not path.is_file():
             raise ParameterError(name, ["the path is no ordinary file, as it must be."])
         with path.open("rb") as stream:
@@ -132,11 +142,9 @@ def _read_bytes(path: Path) -> bytes:
     return data
 
 
-def _decode(data: bytes, name: str) -> str:
+def _decode(data: bytes, name: str, what: str) -> str:
     if b"\0" in data or data.startswith(b"\x89HDF"):
-        raise ParameterError(
-            name, ["the file is binary; a parameter file is a TOML text in UTF-8."]
-        )
+        raise ParameterError(name, [f"the file is binary; {what} is a TOML text in UTF-8."])
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -145,7 +153,7 @@ def _decode(data: bytes, name: str) -> str:
         raise ParameterError(name, [sentence]) from error
 
 
-def parse_toml(text: str, name: str) -> dict[str, Any]:
+def parse_toml(text: str, name: str, what: str = PARAMETER_FILE) -> dict[str, Any]:
     """Read TOML text into nested dicts.
 
     Parameters
@@ -154,6 +162,8 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         The text of the file.
     name : str
         The file, as messages call it.
+    what : str
+        What it is to be, with its article.
 
     Returns
     -------
@@ -179,8 +189,7 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         sentence = "the file holds a number or date that is out of every range."
         raise ParameterError(name, [sentence]) from error
     if not tables:
-        sentence = "the file is empty; `chainfilm new FILE` writes one to start from."
-        raise ParameterError(name, [sentence])
+        raise ParameterError(name, [f"the file is empty; {_must_be(what)}"])
     return tables
 
 

@@ -137,7 +137,25 @@ def test_a_folder_of_something_else_is_left_alone(tmp_path, capsys):
     (tmp_path / "letter.txt").write_text("dear", encoding="utf-8")
     assert main(["-o", str(tmp_path)]) == 2
     assert "-o must name a new folder" in capsys.readouterr().err
+    assert main([NAME, "--recorded", "-o", str(tmp_path)]) == 2
+    assert "-o must name a new folder" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["letter.txt"]
+
+
+@pytest.mark.parametrize("words", [["--recorded"], ["--budget", "1"]])
+def test_a_file_in_the_place_of_the_folder_is_left_alone(tmp_path, capsys, words):
+    letter = tmp_path / "letter.txt"
+    letter.write_text("dear", encoding="utf-8")
+    assert main([NAME, *words, "-o", str(letter)]) == 2
+    assert "is a file; name another folder with -o" in capsys.readouterr().err
+    assert letter.read_text("utf-8") == "dear"
+
+
+def test_a_plan_that_is_none_is_left_alone(tmp_path, capsys):
+    (tmp_path / "plan.json").write_text("{}", encoding="utf-8")
+    assert main([NAME, "-o", str(tmp_path)]) == 2
+    assert "is no plan of this command" in capsys.readouterr().err
+    assert (tmp_path / "plan.json").read_text("utf-8") == "{}"
 
 
 def test_another_budget_does_not_mix_with_the_first(recorded, capsys):

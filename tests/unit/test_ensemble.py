@@ -50,6 +50,8 @@ def test_a_fluid_takes_the_place_of_the_films_own(tmp_path):
         (FILE.replace("viscosity", "viscosty"), "number 1 carrier viscosty is not a known key"),
         (FILE.replace("[fluids.carrier]", "[fluids.film]"), "film.*is not a known table"),
         ("[[fluids]]", "number 1 must hold the table particles"),
+        (FILE.replace('"bottle"', "3"), "title must be a text; received 3"),
+        ("", "is empty; it must be an ensemble of fluids"),
         (FILE + "\n[other]", "other.*is not a known key"),
     ],
 )

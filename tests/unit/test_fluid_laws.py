@@ -10,7 +10,11 @@ from analysis.common.constants import BOLTZMANN, MU0
 from sim.fluid import magnetisation as law
 from sim.fluid.chantrell import ends_of_curve, from_ends, log_normal
 from sim.fluid.magnetisation import Cores, Turning
+from sim.fluid.measured import Value
+from sim.fluid.model import Model
+from sim.fluid.sheet import Sheet
 from sim.fluid.suspension import LAWS, density, fraction_of_viscosity, relative_viscosity
+from sim.physics.material import Material
 
 M_CORE, T = 446e3, 298.15
 KT = BOLTZMANN * T
@@ -114,6 +118,27 @@ def test_a_moment_that_turns_inside_is_as_fast_as_neel_says():
     found = law.spectrum(fluid, np.array([2e-9]), np.array([M_CORE]), turning, np.array([peak]), T)
     rest = law.langevin_susceptibility(fluid, T)[0]
     assert -found[0, 0].imag == pytest.approx(rest / 2, rel=0.01)
+
+
+def test_spectrum_of_many_sizes_is_the_integral_over_them():
+    """Neel's time grows with exp(K V/kT), so few sizes do not stand for the law; 4001 do."""
+    sheet = Sheet(
+        "", "", T, {}, None, None, Material(M_CORE, 11e3, 1e-9, 5180.0),
+        *(Value(value, 0.0, "number") for value in (M_CORE, 5180.0, 1.5e-3, 800.0)),
+        900.0, "einstein", "magnetite",
+    )  # fmt: skip
+    place = np.array([[math.log(0.02), math.log(15e-9), 0.25, 0.0, 2e-9]])
+    frequency = np.geomspace(1e2, 1e6, 9)
+    deviations = np.linspace(-3.0, 3.0, 4001)
+    core = 15e-9 * np.exp(0.25 * deviations)
+    volume, share = math.pi / 6 * core**3, np.exp(-0.5 * deviations**2)
+    brown = 0.5 * math.pi * 1.5e-3 * (core + 4e-9) ** 3 / KT
+    rate = 1 / brown + 1 / (1e-9 * np.exp(11e3 * volume / KT))
+    debye = 1 / (1 + 2j * math.pi * frequency[:, None] / rate)
+    squares = (debye * volume**2) @ share / (volume @ share)
+    alone = MU0 * 0.02 * M_CORE**2 / (3 * KT) * squares
+    found = Model(sheet).spectrum(place, frequency)[0]
+    assert found == pytest.approx(law.with_interactions(alone), abs=1e-3 * abs(found[0]))
 
 
 @pytest.mark.parametrize("name", LAWS)

@@ -86,6 +86,10 @@ def test_long_curves_are_averaged(tmp_path):
         (fluid(saturation="20 cP"), "cP is a unit of viscosity"),
         (fluid(saturation="900 kA/m"), "saturation must be .* from 10 A/m to 500 kA/m"),
         (fluid(saturation="20 mT +- 1 nm"), "whose error is .*nm"),
+        (fluid(saturation="20 mT +- 0 %"), "error is not above 0 and at most 500 kA/m"),
+        (fluid(saturation="20 mT +- 1e9 %"), "error is not above 0 and at most 500 kA/m"),
+        (fluid(saturation="-5 emu/g", density="1 g/cm^3"), "not from 0.001 .* to 300 A m"),
+        (fluid(saturation="1e30 emu/g", density="1 g/cm^3"), "not from 0.001 .* to 300 A m"),
         (fluid(saturation="15 emu/g"), r"\[fluid\] density is missing"),
         (fluid(viscosity="3 cP"), "must say how much is in the bottle"),
         (fluid(saturatoin="20 mT", density="1 g/cm^3"), "the nearest is saturation"),
@@ -108,7 +112,9 @@ def test_mistakes_are_told_in_a_sentence(tmp_path, text, told):
         ("H (Oe), M (emu/cm^3)\n1, x\n", "must hold 2 numbers in row 1"),
         ("H (cP), M (emu/cm^3)\n1, 1\n", "cP is a unit of viscosity"),
         ("H (Oe), M (emu/g)\n1, 1\n2, 2\n3, 3\n4, 4\n", "needs .*density"),
-        ("H (Oe), M (emu/cm^3)\n1, 1\n2, 2\n", "at least 4 points"),
+        ("H (Oe), M (emu/cm^3)\n1, 1\n2, 2\n", "at least 4 points .*; received 2 from"),
+        ("H (Oe), M (emu/cm^3)\n1, 1\n1e30, 2\n", "mu0 H of at most 100 T; received 1e.26 T"),
+        ("H (Oe), M (emu/cm^3)\n1, 1\n2, 2000\n", "M of at most 500 kA/m; received 2e.03 kA/m"),
         ("H (Oe), M (emu/cm^3)\n1, -1\n2, -2\n3, -3\n4, -4\n", "must rise with the field"),
     ],
 )
@@ -162,6 +168,27 @@ def test_a_curve_that_passes_or_never_reaches_saturation(tmp_path):
     ))))  # fmt: skip
     good = written(tmp_path, '[curve]\nfile = "c.csv"', c=CURVE)
     assert not list(contradictions(read_sheet(good)))
+
+
+def test_a_curve_that_falls_by_more_than_its_errors(tmp_path):
+    text = fluid(saturation="12 kA/m") + '[curve]\nfile = "c.csv"\nerror = 0.02'
+    fallen = written(tmp_path, text, c=CURVE + "\n12000, 5\n")
+    (sentence,) = contradictions(read_sheet(fallen))
+    assert "must hold an M that rises with H; received 11.9 kA/m" in sentence
+    assert "and 5 kA/m at H = 955 kA/m" in sentence  # 12 kOe, 1 Oe is 1000/(4 pi) A/m
+    noisy = written(tmp_path, text, c=CURVE + "\n12000, 11\n")
+    assert not list(contradictions(read_sheet(noisy)))
+
+
+def test_a_file_that_is_no_sheet_is_called_one(tmp_path):
+    (tmp_path / "empty.toml").write_text("", encoding="utf-8")
+    for place, told in (
+        (tmp_path / "none.toml", "does not exist; it must be the sheet of a bottle"),
+        (tmp_path / "empty.toml", "is empty; it must be the sheet of a bottle"),
+        (tmp_path, "is a folder, the sheet of a bottle is needed"),
+    ):
+        with pytest.raises(ParameterError, match=told):
+            read_sheet(place)
 
 
 def test_numbers_that_no_possible_fluid_shows_are_named(tmp_path):

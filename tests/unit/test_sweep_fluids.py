@@ -9,7 +9,9 @@ import pytest
 
 from analysis.sweeps.fluids import errors_text, over_fluids
 from analysis.sweeps.gather import collect
+from analysis.sweeps.points import points_table
 from analysis.sweeps.report import notes_of
+from analysis.sweeps.trends import trend_figures
 from analysis.uncertainty.estimate import NOTHING, Estimate
 from sim.outlook.fluids import FluidsOutlook
 from sim.outlook.look_ahead import look_ahead
@@ -185,4 +187,9 @@ def test_tables_and_page_give_both_errors(tmp_path):
     assert told == "3.00 ± 0.06 (runs), ± 0.99 (bottle), ± 1.2 together"
     exact = {"x": 58.1e-9, "x_error": None, "x_bottle": 0.0, "x_together": 0.0}
     assert errors_text(exact, "x", "m") == "58.1 nm, ± 0 (bottle), ± 0 nm together"
+    caption = trend_figures(table)["trend_mean_length"].caption
+    assert caption.startswith("Mean over fluids with the error of runs and bottle together;")
+    head = points_table(table, [])
+    assert "Runs" in head
+    assert "Replicas" not in head
     assert any("mean over 3 fluids that fit the sheet" in note for note in notes_of(table))

@@ -275,7 +275,8 @@ def test_the_page_links_to_each_report_that_is_there(tmp_path):
         (tmp_path / "s" / row["folder"] / "report.html").write_text("x")
     path = sweep_report.write_sweep_report(table, tmp_path / "s")
     assert path.name == "sweep_report.html"
-    links = Page(path.read_text(encoding="utf-8")).links
+    page = Page(path.read_text(encoding="utf-8"))
+    links = [link for link in page.links if not link.startswith("#")]  # those of numbers stay here
     assert len(links) == 3
     assert all((path.parent / link).is_file() for link in links)
 

@@ -111,7 +111,7 @@ MISTAKES = {
         r'\[free\] field.strength least must be below most; received "60 mT" and "5 mT"',
     ),
     "half a range": (
-        'least = "5 mT", most = "60 mT"', 'least = "5 mT"', "must have both least and most"
+        'least = "5 mT", most = "60 mT"', 'least = "5 mT"', "least and most; received least alone"
     ),
     "times of a sampled film": (
         "mean_length = { least = 2 }", 'on_time = { most = "1 ms" }',
