@@ -93,7 +93,10 @@ def _fall(curve: Curve) -> str | None:
         f"{_magnetisation(found[k])} at H = {_magnetisation(curve.field[k])}"
         for k in (before[last], last)
     )
-    return f"[curve] file must hold an M that rises with H; received {high} and {low}."
+    return (
+        f"[curve] file must hold an M that rises with H; received {high} and {low}: rows mixed up, "
+        "a background left in, or an error stated too small."
+    )
 
 
 def _led(risen: float) -> str:
