@@ -98,7 +98,7 @@ def test_help_names_every_command_and_the_exit_codes(capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["fly"], "invalid choice: 'fly'; known: new, check, run"),
+        (["xyz"], "invalid choice: 'xyz'; known: new, check, run"),
         (["chek", "f.toml"], "invalid choice: 'chek'; the nearest is check"),
         (["run", "f.toml", "--treads", "2"], "unknown option --treads; the nearest is --threads"),
         (["run", "f.toml", "--no-plot=1", "--overwite"], "--no-plot"),

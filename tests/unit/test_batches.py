@@ -14,6 +14,7 @@ from sim.parameters import from_text
 from sim.run import simulate as one_run
 from sim.run.simulate import RunFailed, Wishes, simulate, simulation
 from sim.run.together import together
+from sim.run.watchers import Interruption
 from sim.sweeps import sweep as many_runs
 from sim.sweeps.batches import ENOUGH_PARTICLES, CardRoom, Kind, batches_of, perform_batch
 from sim.sweeps.run import Job, simulate_point
@@ -58,13 +59,13 @@ def content(path):
 
 
 def go(folder, seeds, factories=(), **changes):
-    """Run films together; return how each ended, by its seed."""
-    made = dict(factories)
+    """Return the runs of films by their seed; one hears signals for all, as in a sweep."""
+    made, one = dict(factories), Interruption()
     runs = {
         str(seed): simulation(
             parameters(seed, frames=2 + seed),
             folder / str(seed),
-            Wishes(engine_factory=made.get(seed, FakeEngine), **changes),
+            Wishes(engine_factory=made.get(seed, FakeEngine), interruption=one, **changes),
         )
         for seed in seeds
     }

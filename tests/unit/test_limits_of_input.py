@@ -205,7 +205,7 @@ def test_the_cost_is_that_of_all_points():
         points=[
             SimpleNamespace(number=n, runs=[SimpleNamespace(parameters=sampled)]) for n in (1, 6)
         ],
-        replicas=2, point_count=10, run_count=20,
+        runs_per_point=2, point_count=10, run_count=20,
     )  # fmt: skip
     points = [SimpleNamespace(point=n, particle_count=60, steps=3) for n in (1, 6)]
 
