@@ -11,6 +11,8 @@ import functools
 import numpy as np
 import pytest
 
+from analysis.common.averages.memory import memory
+from analysis.common.averages.time_average import time_error
 from analysis.common.errors import InputError
 from sim.engines.cpu import CpuEngine
 from sim.film.memory import FLOW_PARTICLE_BYTES, memory_bytes
@@ -276,27 +278,31 @@ def test_particles_that_do_not_touch_diffuse_as_the_windows_let_them():
     assert abs(share - 1.0) < 4.0 * np.sqrt(2.0 / (64 * 2 * 24))
 
 
-def averages(system):
+def averages(system, state):
     """Return means and errors of energies, magnetisation and the share near the windows."""
-    engine = CpuEngine(system, random_film(system), 1)
-    engine.advance(4000)
+    engine = CpuEngine(system, state_of(state.positions, state.directions), 1)
     rows = []
     for _ in range(300):
-        engine.advance(40)
+        engine.advance(60)
         energy = engine.observe()
         heights = engine.snapshot().positions[:, 2]
         names = ("dipolar", "steric", "windows")
         near = np.mean(np.abs(heights - 0.5 * system.thickness) > 4.75)
         rows.append([*(energy[name] for name in names), energy["magnetisation"][0], near])
-    blocks = np.array(rows).reshape(10, 30, 5).mean(axis=1)
-    return blocks.mean(axis=0), blocks.std(axis=0, ddof=1) / np.sqrt(10)
+    series = np.array(rows)
+    errors = [time_error(values, memory(values))[0] for values in series.T]
+    return series.mean(axis=0), np.array(errors)
 
 
 @pytest.mark.slow
 def test_energies_and_density_are_those_without_flow():
     system = small(200, dt=1.2e-4, coupling=3.0)
-    one, error = averages(system)
-    other, also = averages(stirred(system))
+    # Flow slows bonding too: both begin where the film has come to rest, and errors follow from how
+    # long each number remembers.
+    rest = CpuEngine(system, random_film(system), 1)
+    rest.advance(36_000)
+    one, error = averages(system, rest.snapshot())
+    other, also = averages(stirred(system), rest.snapshot())
     assert np.all(np.abs(one - other) < 4.0 * np.hypot(error, also))
-    sharp = [0, 1, 3, 4]  # the windows' energy is next to nothing, and so less sharp than itself
-    assert np.all(error[sharp] < 0.08 * np.abs(one[sharp]))
+    sharp = [0, 1, 3]  # what happens at the windows is rare, and so less sharp
+    assert np.all(np.hypot(error, also)[sharp] < 0.08 * np.abs(one[sharp]))
