@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
@@ -29,13 +30,12 @@ def points_table(swept: SweepTable, quantities: Iterable[Quantity]) -> str:
         The numbers that get a column.
     """
     shown, axes = list(quantities), swept.axes.values()
-    rows = []
+    rows, runs = [], Counter(run["point"] for run in swept.rows)
     for row in swept.summary:
         star = "" if is_at_rest(row) or not row["replicas_done"] else " *"
-        total = sum(run["point"] == row["point"] for run in swept.rows)
         cells: list[Cell] = [f"{row['point']}{star}"]
         cells += [axis.shown(row[axis.column]) for axis in axes]
-        cells.append(f"{row['replicas_done']} of {total}")
+        cells.append(f"{row['replicas_done']} of {runs[row['point']]}")
         cells += [trace(_traced(one, row)) for one in shown]
         rows.append(cells)
     head = [

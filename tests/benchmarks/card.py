@@ -346,18 +346,19 @@ PARTS = {
 }
 
 
-def main():
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(PARTS))
-    for part in parser.parse_args().parts or (p for p in PARTS if p != "mesh"):
+def run_parts(parts, given, about):
+    """Run the parts that are asked for, or the given ones, and say how long each took."""
+    parser = argparse.ArgumentParser(description=about)
+    parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(parts))
+    for part in parser.parse_args().parts or given:
         began = time.perf_counter()
         print(f"-- {part}", flush=True)
         try:
-            PARTS[part]()
+            parts[part]()
         except Exception:  # the other parts are worth their time all the same
             traceback.print_exc()
         print(f"-- {part}: {time.perf_counter() - began:.0f} s", flush=True)
 
 
 if __name__ == "__main__":
-    main()
+    run_parts(PARTS, [part for part in PARTS if part != "mesh"], __doc__)

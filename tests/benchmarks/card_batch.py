@@ -3,13 +3,11 @@
 Run as ``python -m tests.benchmarks.card_batch [PART ...]`` on a machine with a card.
 """
 
-import argparse
 import dataclasses
 import time
-import traceback
 
 from sim.film.inner_steps import LONGEST_OUTER
-from tests.benchmarks.card import KINDS, engine_of, on_a_lattice, system_of, timed
+from tests.benchmarks.card import KINDS, engine_of, on_a_lattice, run_parts, system_of, timed
 from tests.reference.small_systems import bits, random_film, spread_diameters
 
 FILMS = 5
@@ -123,18 +121,5 @@ class _Together:
 PARTS = {"same_bits": same_bits, "throughput": throughput}
 
 
-def main():
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(PARTS))
-    for part in parser.parse_args().parts or PARTS:
-        began = time.perf_counter()
-        print(f"-- {part}", flush=True)
-        try:
-            PARTS[part]()
-        except Exception:  # the other parts are worth their time all the same
-            traceback.print_exc()
-        print(f"-- {part}: {time.perf_counter() - began:.0f} s", flush=True)
-
-
 if __name__ == "__main__":
-    main()
+    run_parts(PARTS, PARTS, __doc__)
