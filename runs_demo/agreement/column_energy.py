@@ -95,7 +95,7 @@ def per_particle(chains, height, fraction):
         area = math.pi / 6.0 * particles / (fraction * height)
         distance = math.sqrt(area / APART)
         energy += 0.5 * chains**2 * _between(distance, height)
-        best = min(best, (energy / particles, distance))
+        best = min(best, (float(energy / particles), distance))
     return best
 
 

@@ -41,27 +41,16 @@ def _lengths(found):
         "Weakly coupled films follow the law of mass action with the bond constant of their own "
         "spheres; the constant as printed, for hard spheres of strong coupling, is lower by a "
         "third to a half.",
+        "Suspected: next neighbours alone, as the law has it, where each bond of a long chain gains "
+        "up to 0.4 λ from further neighbours. Put to the test by films whose dipoles end at "
+        f"{lengths.NEXT_ONLY:g} d:",
     ]
-    for fraction in lengths.FRACTIONS:
-        one = found.get(lengths.name_of(fraction, 5.0, True))
-        if one is not None:
-            law = laws.mean_length(lengths.local(fraction) * laws.bond_constant(5.0, True))
-            sides = one["sides"]
-            words.append(
-                f"Suspected: next neighbours alone. Strong field, λ = 5, φ = {fraction:g}: the law "
-                f"says {law:.1f}, the films {sides['from_singles']:.1f} (from single particles) "
-                f"and {sides['from_chains']:.1f} (from long chains), a stiff chain with all its "
-                f"neighbours {one['all_neighbours']:.1f}. Each bond of a long chain gains up to "
-                "0.4 λ from further neighbours, which the published law leaves out."
-            )
-    free = found.get(lengths.name_of(0.03, 5.0, False))
-    if free is not None:
-        law = laws.mean_length(lengths.local(0.03) * laws.bond_constant(5.0, False))
-        words.append(
-            f"Without a field chains bend, and the gain is smaller: {free['mean']['value']:.1f} "
-            f"where the law says {law:.1f} and a stiff chain would have "
-            f"{free['all_neighbours']:.1f}."
-        )
+    for in_field in (True, False):
+        for coupling in lengths.STRONGEST:
+            words += [
+                told for fraction in lengths.FRACTIONS
+                if (told := _next_only(found, fraction, coupling, in_field))
+            ]  # fmt: skip
     still = sum(not one["rest"] for one in found.values())
     words.append(
         f"Suspected: time. {still} of {len(found)} films had not come to rest when their share of "
@@ -69,6 +58,25 @@ def _lengths(found):
         "minutes bring the sides together, and can move λ = 5 by that much."
     )
     return words
+
+
+def _next_only(found, fraction, coupling, in_field):
+    """Return what taking further neighbours away did to a film; empty where it was not tried."""
+    whole, alone = (
+        found.get(lengths.name_of(fraction, coupling, in_field, next_only))
+        for next_only in (False, True)
+    )
+    if whole is None or alone is None or None in (whole["mean"]["value"], alone["mean"]["value"]):
+        return ""
+    law = laws.mean_length(lengths.local(fraction) * laws.bond_constant(coupling, in_field))
+    where = "Strong field" if in_field else "No field"
+    stiff = f"; a stiff chain with all neighbours {whole['all_neighbours']:.1f}" if in_field else ""
+    return (
+        f"{where}, λ = {coupling:g}, φ = {fraction:g}: law {law:.2f}, film "
+        f"{whole['mean']['value']:.2f} ± {whole['mean']['error']:.2f}, the same with dipoles within "
+        f"{lengths.NEXT_ONLY:g} d alone {alone['mean']['value']:.2f} ± "
+        f"{alone['mean']['error']:.2f}{stiff}."
+    )
 
 
 def _growth(_):

@@ -80,7 +80,7 @@ def settle(folder, names, minutes, workers, device="cpu"):
         more = [name for name in names if name not in kept["comparisons"]]
         wanted["comparisons"] = [*kept["comparisons"], *more]
         wanted |= {key: kept[key] for key in ("processes", "device")}
-    claim(folder, path)
+    claim(folder, path.exists())
     write_text(path, json.dumps(wanted, indent=1) + "\n")
     return wanted
 
@@ -98,8 +98,8 @@ def _plan(path):
 
 
 def claim(folder, own):
-    """Make a folder; raise where it is a file, cannot be written, or is not empty without `own`."""
-    if not is_empty(folder) and not own.exists():
+    """Make a folder; raise where it is a file, cannot be written, or has what is not our own."""
+    if not is_empty(folder) and not own:
         raise FolderInUse(f"-o must name a new folder or one of this command; received {folder}.")
     make_writable(folder)
 
