@@ -10,7 +10,16 @@ import pytest
 
 import sim
 from runs_demo.agreement import __main__ as command
-from runs_demo.agreement import case, column_energy, columns, dossier, explained, laws, work
+from runs_demo.agreement import (
+    case,
+    column_energy,
+    columns,
+    dossier,
+    explained,
+    laws,
+    lengths,
+    work,
+)
 from runs_demo.agreement.__main__ import main
 from runs_demo.agreement.every import COMPARISONS
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
@@ -207,7 +216,7 @@ def test_films_are_faultless(path):
 
 
 def test_all_cases_are_films_and_grow_with_the_budget():
-    for one in list(work.ordered(COMPARISONS.values(), 60.0))[::7]:
+    for one in list(work.ordered(COMPARISONS.values(), 60.0, "gpu"))[::7]:
         sim.load(one.film)
     sizes = []
     for minutes in (1.0, 600.0):
@@ -328,3 +337,41 @@ def test_mean_lengths_fall_sooner_than_bonds_live():
     b = [1.0 - 1.0 / n for n in (3.0, 1.0 + 2.0 / math.e)]
     assert alone == pytest.approx(math.log(b[0] / b[1]), rel=1e-6)
     assert laws.fall_time(3.0, 2.0, 1.0) < alone
+
+
+def test_stairs_follow_each_other_and_share_the_time(tmp_path, monkeypatch):
+    """Each run begins from the end of the one before; all take no more than the case may."""
+    one = next(c for c in COMPARISONS["columns"].cases(60.0) if c.name == "thickness_5")
+    couplings, told = [], []
+
+    class Done:
+        def __init__(self, directory):
+            self.directory = directory
+            self.ending = sim.files.record.Ending.STOPPED
+            self.reason = "over"
+
+    def simulate(film, directory, stop_rules, **_):
+        told.append((film.get("start", {}).get("path"), stop_rules[0]._seconds))
+        strength = sim.load(film).particles.magnetisation
+        couplings.append(strength)
+        return Done(directory)
+
+    monkeypatch.setattr(sim, "simulate", simulate)
+    monkeypatch.setattr("analysis.measure", lambda run, **_: run)
+    monkeypatch.setattr(COMPARISONS["columns"], "numbers", lambda *_: {})
+    work.perform(one, tmp_path)
+    assert len(told) == len(columns.STAIRS) + 1
+    assert couplings == sorted(couplings)
+    assert told[0][0] is None
+    assert [path for path, _ in told[1:]] == [
+        str(tmp_path / "runs" / "columns" / one.name / f"before_{k}") for k in range(len(told) - 1)
+    ]
+    assert sum(seconds for _, seconds in told) == pytest.approx(one.seconds)
+
+
+def test_next_neighbours_alone_are_simulated():
+    """The range is shorter than a parameter file may ask for, and is what the film has."""
+    cases = {one.name: one for one in COMPARISONS["lengths"].cases(1.0)}
+    one = cases[lengths.name_of(0.01, 4.0, True, next_only=True)]
+    assert work._loaded(one.film, one.range_d).dipoles.cutoff_diameters == lengths.NEXT_ONLY
+    assert lengths.NEXT_ONLY < 1.9  # the second neighbours of a pressed chain
