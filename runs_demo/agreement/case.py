@@ -115,7 +115,7 @@ are slower than this end by their deadline."""
 FLOW_STEP_S, FLOW_PARTICLE_S, FLOW_STEP = 1.4e-3, 1.5e-6, 4.2e-4
 """Seconds of a step with flow on a core, and more of it for each particle; d^2/D0 of a step, for
 coupling 1."""
-CARD_STEP_S, CARD_PARTICLE_S, CARD_STEP = 5e-4, 2.7e-9, 2.4e-3
+CARD_STEP_S, CARD_PARTICLE_S, CARD_STEP = 2.6e-4, 2.4e-9, 2.4e-3
 """Seconds of an outer step on a graphics card, and more of it for each particle; d^2/D0 of one."""
 
 

@@ -14,7 +14,7 @@ TITLE = "Growth after switch-on"
 THICKNESS, COUPLING, STRONG = 12.0, 8.0, 30.0
 FRACTIONS = (0.01, 0.03, 0.1)
 COUNTS = {0.01: 2400, 0.03: 3000, 0.1: 5000}
-LARGE, LARGE_TIME = 30_000, {0.003: 300.0, 0.01: 120.0, 0.03: 40.0}
+LARGE, LARGE_TIME = 30_000, {0.003: 150.0, 0.01: 60.0}
 """Particles of the films on a graphics card, and how long each fraction is followed (d^2/D0)."""
 STRICT = 0.8
 """Least alignment of a recount: a bond then leans by less than 27 degrees to its moments."""
