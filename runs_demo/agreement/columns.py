@@ -216,7 +216,7 @@ def rows(found):
         Row("exponent of the column distance in the thickness", SOURCE, 0.34, value, error, 0.3,
             reason),
         Row("exponent of the column distance in the thickness, lowest energy", LOWEST, 0.34,
-            column_energy.lowest_power(THICKNESSES_UM), 0.0, 0.3, reason),
+            column_energy.lowest_power(THICKNESSES_UM), None, 0.3, reason),
     ]  # fmt: skip
     for thickness in THICKNESSES_UM:
         value, error = distance(found.get(f"thickness_{thickness:g}"))

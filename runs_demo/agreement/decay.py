@@ -203,7 +203,7 @@ def pooled(found, flow, n):
     curves = [
         one["curves"][str(n)]
         for name, one in sorted(found.items())
-        if name.startswith("flow" if flow else "free") and one["curves"][str(n)]["time"]
+        if name.startswith("flow_" if flow else "free_") and one["curves"][str(n)]["time"]
     ]
     if not curves:
         return None

@@ -129,7 +129,9 @@ def _magnetisation(found):
             law = float(laws.mean_field_magnetisation(magnetisation.SHOWN[0], chi))
             error = one["relative"]["error"] or 0.0
             away.append(
-                f"{100.0 * (one['relative']['value'] / law - 1.0):+.0f} ± {100 * error / law:.0f} %"
+                f"{100.0 * (one['relative']['value'] / law - 1.0):+.0f} ± {100 * error / law:.0f} %".replace(
+                    "-", "−"
+                )
             )
         words.append(
             "Suspected: chains, which turn as one, not the density of moments. At "
