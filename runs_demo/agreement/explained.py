@@ -128,11 +128,8 @@ def _magnetisation(found):
             chi = laws.langevin_susceptibility(pair[0], magnetisation.local(pair[1]))
             law = float(laws.mean_field_magnetisation(magnetisation.SHOWN[0], chi))
             error = one["relative"]["error"] or 0.0
-            away.append(
-                f"{100.0 * (one['relative']['value'] / law - 1.0):+.0f} ± {100 * error / law:.0f} %".replace(
-                    "-", "−"
-                )
-            )
+            off = f"{100.0 * (one['relative']['value'] / law - 1.0):+.0f}".replace("-", "−")
+            away.append(f"{off} ± {100.0 * error / law:.0f} %")
         words.append(
             "Suspected: chains, which turn as one, not the density of moments. At "
             f"λ = {coupling:g}, φ = {fraction:g} a film is {away[0]} off the law (α = 0.5); one of "
