@@ -55,7 +55,7 @@ def _case(fraction, coupling, in_field, seconds, next_only):
     count = max(300, round(6.0 / math.pi * fraction * THICKNESS * along * across))
     if not in_field:
         along = math.sqrt(math.pi / 6.0 * count / (fraction * THICKNESS))
-    weight = 0.5 if next_only or coupling < 4.0 else 2.5
+    weight = 0.5 if next_only or coupling < 3.0 else 1.5 if coupling < 4.0 else 2.5
     sum_of = {"dipoles.sum": "cutoff", "dipoles.tolerance": None} if next_only else {}
     return Case(
         NAME,
