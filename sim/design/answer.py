@@ -180,9 +180,10 @@ def answer(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
             f"No: the odds that any film of these ranges meets the wish are "
             f"{percent(found.reach)}. {reason(found)} Nearest is {film}: {told}."
         )
-    spent = "runs" if runs >= task.most_runs else "time"
+    spent = "runs of the budget are" if runs >= task.most_runs else "time of the budget is"
+    films = "1 film" if runs == 1 else f"{runs} films"
     return (
-        f"Not decided: the {spent} of the budget are spent after {runs} films. The best film known "
+        f"Not decided: the {spent} spent after {films}. The best film known "
         f"is {film}, with odds {odds_of(found.odds)}: {told}."
     )
 
