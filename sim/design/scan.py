@@ -150,13 +150,10 @@ def scan(
 
 def _no_film(first: ParameterError | None) -> ParameterError:
     """Say that all of the ranges is refused, and why the first place is."""
-    problems = first.problems if first else ["there is none"]
-    return ParameterError(
-        first.name if first else "film",
-        [
-            f"[free] of the wish must have ranges with some film; of the first one there: {problems[0]}"
-        ],
-    )
+    must = "[free] of the wish must have ranges with some film"
+    if first is None:
+        return ParameterError("film", [f"{must}; there is none."])
+    return ParameterError(first.name, [f"{must}; of the first place there: {first.problems[0]}"])
 
 
 def _scaled(quantities: Sequence[Scaled], values: Floats) -> Floats:
