@@ -96,6 +96,7 @@ def _numbers(found: Found) -> list[dict[str, Any]]:
                 "meaning": wanted.meaning,
                 "unit": wanted.unit,
                 "wavelength_m": of.wavelength,
+                "is_known": wanted.is_known,
                 "expected": {"value": float(of.in_si(mean[k])), "low": low, "high": high},
                 "measured": _measured(model.trials, found.settings, k),
                 "odds": float(each[k]) if k < len(each) else None,

@@ -176,7 +176,7 @@ def test_every_key_that_is_known_is_found_and_has_one_column():
         ('"run.duration" = [2020-01-01]', "must hold texts, numbers or lists of them; received 20"),
         ("replicas = 2", "must name at least one key to vary"),
         (TWO_KEYS + "replicas = 0", "replicas must be a whole number from 1 to 1000; received 0"),
-        (TWO_KEYS + "replicas = true", "replicas must be a whole number from 1 to 1000; received true"),
+        (TWO_KEYS + "replicas = true", "a whole number from 1 to 1000; received true"),
         (TWO_KEYS + "replicas = 1000\n" + f'"run.duration" = {["1 us", "2 us", "3 us"]}',
          "must ask for at most 10000 runs; received 12000"),
         (TWO_KEYS + "together = 3", "together must be lists of swept keys"),
