@@ -30,10 +30,15 @@ REACH = 4.0
 """Ranges reach this many errors beyond a value that the sheet states."""
 
 
+def nanometres(length: float, digits: int = 4) -> str:
+    """Write a length of a particle in m; all in one unit, so that they can be compared."""
+    return f"{1e9 * length:.{digits}g} nm"
+
+
 def span_text(low: float, high: float, dimension: str, digits: int = 4) -> str:
-    """Give a range in words; lengths, which particles alone have, in nm."""
+    """Give a range in words; particles alone have lengths."""
     ends = (
-        f"{1e9 * end:.{digits}g} nm"
+        nanometres(end, digits)
         if dimension == "length"
         else format_quantity(end, dimension, digits)
         for end in (low, high)
