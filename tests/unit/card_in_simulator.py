@@ -168,11 +168,8 @@ def test_beads_have_the_moments_of_the_field_that_they_make():
 
 BEADS = {
     "gradient": {"gradient": (3.0, 0.0, -3.0, 0.0, 5.0, 0.0)},
-    "momenta, double": {
-        "dynamics": "langevin", "momentum_time": np.full(24, 2e-3), "hindered": True,
-        "precision": "float64",
-    },
-    "mesh": {"count": 16, "dipole_sum": "mesh", "tolerance": 3e-2},
+    "momenta": {"dynamics": "langevin", "momentum_time": np.full(24, 2e-3), "noise": 1.0},
+    "mesh": {"count": 48, "dipole_sum": "mesh", "tolerance": 1e-2, "fraction": 0.03},
 }  # fmt: skip
 
 
