@@ -313,7 +313,8 @@ class CardBatch:
         StepError
             If those of this film do not settle.
         """
-        if not self.systems[0].induced:
+        self.lay_out()
+        if self.induced is None:
             return
         self.compile()
         self.fresh()

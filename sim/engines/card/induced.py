@@ -27,14 +27,13 @@ if TYPE_CHECKING:
     from sim.engines.card.mesh import CardMesh
     from sim.engines.guards import StepError
     from sim.film.reduced_system import ReducedSystem
-    from sim.kernels.card.pairs import Choice
 
-__all__ = ["InducedRounds", "beads_of"]
+__all__ = ["InducedRounds", "beads_of", "threads_of"]
 
 keep_kernels(beads)
 
 
-def _threads(count: int) -> int:
+def threads_of(count: int) -> int:
     """Return the threads that go through so many slots."""
     return max(1, min(count, beads.THREADS))
 
@@ -54,7 +53,7 @@ def beads_of(systems: Sequence[ReducedSystem], queue: Any) -> layout.CardBeads:
         last_residual=zeros(3, count),
         moment_changes=zeros(DEPTH, 3, count),
         residual_changes=zeros(DEPTH, 3, count),
-        partials=zeros(-(-_threads(count) // BLOCK), beads.COLUMNS),
+        partials=zeros(-(-threads_of(count) // BLOCK), beads.COLUMNS),
         totals=zeros(beads.COLUMNS),
         matrix=zeros(DEPTH, DEPTH),
         weights=zeros(DEPTH),
@@ -92,7 +91,7 @@ class InducedRounds:
     def _search(self, content: layout.CardFilm) -> None:
         """Ask for the kernels of a round after the mesh."""
         films, kernels = self._films, self._kernels
-        threads = _threads(content.count)
+        threads = threads_of(content.count)  # none where it compiles
         films.run(films.kernels.sums, films.lists_in(content), films.quick_of(content))
         films.run(kernels.respond, threads, content)
         films.run(beads.judge, BLOCK, content)

@@ -1,9 +1,9 @@
 """Moments that beads induce in each other, searched for on the card. No checks by design.
 
-Each round sums the dipoles with the moments so far (`sim.kernels.card.steps`), asks for the response
-of all beads to the field, and mixes it with those of earlier rounds; where a film is settled, rounds
-do nothing, and where it is not, steps. Sums over slots are sums of fixed shape, in double precision:
-of threads that each take every so many slots, of blocks of them, then of all blocks.
+Each round sums the dipoles with the moments so far (`sim.kernels.card.steps`), asks for the
+response of all beads to the field, and mixes it with those of earlier rounds; where a film is
+settled, rounds do nothing, and where it is not, steps. Sums over slots are of fixed shape and in
+double precision: of threads that each take every so many slots, of blocks of them, then of all.
 """
 
 from typing import NamedTuple

@@ -14,9 +14,9 @@ REFERENCE_WORDS = 4
 # Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
 # STALE and THROWN until it is over. FULL, CLOSEST: entries that a list needs, and how many of
 # them may touch, where there is too little room. TARGET: moves after which no further one is made.
-# LISTS: lists built. CHOSEN: whether the mesh is to be summed for
-# this film, or its momenta drawn. Of induced moments, SETTLED: whether they are those of the present
-# places; ROUND: sums begun to find them; SUMS and SEARCHES: sums made for moments that are found.
+# LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its momenta drawn.
+# Of induced moments, SETTLED: whether they are those of the present places; ROUND: sums begun to
+# find them; SUMS and SEARCHES: sums made for moments that were found.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
 TARGET, LISTS, CHOSEN = range(10, 13)
 SETTLED, ROUND, SUMS, SEARCHES = range(13, 17)
