@@ -329,7 +329,7 @@ def memory(engine, count):
 
 def times_of_rounds(engine):
     """Yield the parts of a round of beads with their times; what they leave is of no use."""
-    from sim.engines.card.induced import threads_of
+    from sim.engines.card.bead_arrays import threads_of
     from sim.kernels.card import layout
 
     films, queue, rounds = engine.batch.films, engine.batch.queue, engine.batch.induced
