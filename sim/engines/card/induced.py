@@ -59,7 +59,7 @@ class InducedRounds:
         """Ask for the kernels of a round after the mesh."""
         films, kernels = self._films, self._kernels
         threads = threads_of(content.count)  # none where it compiles
-        films.run(films.kernels.sums, films.lists_in(content), films.quick_of(content))
+        films.hold_sums(content, content.held)
         films.run(kernels.respond, threads, content)
         films.run(beads.judge, BLOCK, content)
         films.run(kernels.mix, threads, content)
