@@ -127,6 +127,18 @@ def exponent(one, lowest=LOWEST, highest=HIGHEST):
     return float(slope), float(max(scatter, abs(bend) / 4.0))
 
 
+def late_exponent(one, rule):
+    """Return (exponent of the weight mean from a quarter of the time on, error), by a bond rule.
+
+    The error is a quarter of the change from its first half to its second, as that of `exponent`.
+    """
+    late = one["late"][1:]
+    x = np.log([table["time"] for table in late])
+    y = np.log([means(np.array(table[rule], dtype=float))[1] for table in late])
+    slopes = np.diff(y) / np.diff(x)
+    return float(np.polyfit(x, y, 1)[0]), float(max(abs(slopes[-1] - slopes[0]) / 4.0, 0.01))
+
+
 def scaled(table, rule="counts"):
     """Return s/S and n_s s^2 per particle in bins of equal width in ln s, and their errors."""
     number = np.array(table[rule], dtype=float)
@@ -195,6 +207,12 @@ def rows(found):
         for low, high in ((LOWEST, HIGHEST), BEYOND) if one is not None else ():
             where = f"φ = {fraction:g}, no flow, {LARGE} particles, from {low:g} to {high:g}"
             table += _exponent_rows(exponent(one, low, high), where)
+        if one is not None:
+            where = (
+                f"φ = {fraction:g}, no flow, {LARGE} particles, from a quarter of the time on, "
+                "bonds within 27° alone"
+            )
+            table += _exponent_rows(late_exponent(one, "strict"), where)
     films = [(fraction, "free") for fraction in FRACTIONS]
     films += [(fraction, "large") for fraction in LARGE_TIME if name_of(fraction, "large") in found]
     for fraction, kind in films:
