@@ -252,17 +252,17 @@ def column_distance(found):
         if points:
             x, y, bars = zip(*points, strict=True)
             axes.errorbar(x, y, bars, fmt="o", color=style.FIRST, label="λ = 20", markersize=4.5)
-        for name, marker in zip(OTHERS, "v^sDP", strict=True):
-            value, _ = distance(found.get(name))
-            if value is not None:
-                axes.plot([5.0], [value], marker, color=style.SECOND, fillstyle="none",
-                          label=name.replace("_", " "))  # fmt: skip
+        changed = [
+            value for name in OTHERS if (value := distance(found.get(name))[0]) is not None
+        ]  # fmt: skip
+        axes.plot([THICKNESSES_UM[0]] * len(changed), changed, "s", color=style.SECOND,
+                  fillstyle="none", label="5 µm, changed")  # fmt: skip
         axes.set(xlabel="thickness (µm)", ylabel="distance of columns (µm)", xscale="log",
-                 yscale="log", ylim=(1.0, 16.0))  # fmt: skip
+                 yscale="log", ylim=(0.8, 14.0))  # fmt: skip
         axes.minorticks_off()
         axes.set_xticks(THICKNESSES_UM, [f"{one:g}" for one in THICKNESSES_UM])
         axes.set_yticks([1, 2, 3, 4, 6, 10], ["1", "2", "3", "4", "6", "10"])
-        axes.legend(loc="upper left", fontsize=style.SMALL_POINTS)
+        axes.legend(loc="lower right", ncols=2, fontsize=style.SMALL_POINTS)
     return figure
 
 
@@ -286,9 +286,10 @@ def coarsening(found):
             axes.plot(one["way"]["time_s"], [1e6 * d / law for d in one["way"]["distance_m"]],
                       "o-", color=colour, label=f"{thickness:g} µm")  # fmt: skip
         axes.axhline(1.0, color=style.QUIET, linestyle="--", linewidth=0.8)
-        axes.set(xlabel="time in the field (s)", ylabel="distance over the law", xscale="log")
+        axes.set(xlabel="time in the field (s)", ylabel="distance over the law", xscale="log",
+                 ylim=(0.3, 1.3))  # fmt: skip
         if axes.get_legend_handles_labels()[0]:
-            axes.legend()
+            axes.legend(loc="upper left", ncols=2)
     return figure
 
 

@@ -130,13 +130,16 @@ def exponent(one, lowest=LOWEST, highest=HIGHEST):
 def late_exponent(one, rule):
     """Return (exponent of the weight mean from a quarter of the time on, error), by a bond rule.
 
-    The error is a quarter of the change from its first half to its second, as that of `exponent`.
+    Sizes are known to 1/sqrt(chains); the error is what that makes of the slope between both ends,
+    or a quarter of the change from its first half to its second where that is larger.
     """
     late = one["late"][1:]
+    tables = [np.array(table[rule], dtype=float) for table in late]
     x = np.log([table["time"] for table in late])
-    y = np.log([means(np.array(table[rule], dtype=float))[1] for table in late])
+    y = np.log([means(table)[1] for table in tables])
     slopes = np.diff(y) / np.diff(x)
-    return float(np.polyfit(x, y, 1)[0]), float(max(abs(slopes[-1] - slopes[0]) / 4.0, 0.01))
+    noise = np.sqrt(1.0 / tables[0].sum() + 1.0 / tables[-1].sum()) / (x[-1] - x[0])
+    return float(np.polyfit(x, y, 1)[0]), float(max(abs(slopes[-1] - slopes[0]) / 4.0, noise))
 
 
 def scaled(table, rule="counts"):
@@ -260,7 +263,11 @@ def _collapse_row(told, where):
     )  # fmt: skip
 
 
-LOOKS = tuple(zip(FRACTIONS, (style.FIRST, style.SECOND, style.THIRD), "os^", strict=True))
+LOOKS = (
+    (0.003, style.MARK, "D"), (0.01, style.FIRST, "o"), (0.03, style.SECOND, "s"),
+    (0.1, style.THIRD, "^"),
+)  # fmt: skip
+"""Fraction, colour and marker of each."""
 
 
 @record.figure(
@@ -274,7 +281,7 @@ def growth_curves(found):
     with style.publication():
         figure = style.new_figure()
         axes = figure.subplots()
-        top = 1.0
+        top, named = 1.0, set()
         for fraction, colour, marker in LOOKS:
             for kind, look in (
                 ("free", "-"), ("large", "--"), ("pair", ":"), ("flow", marker),
@@ -283,7 +290,8 @@ def growth_curves(found):
                 if one is None:
                     continue
                 top = max(top, *one["weight_mean"])
-                label = f"φ = {fraction:g}" if kind == "free" else None
+                label = None if fraction in named else f"φ = {fraction:g}"
+                named.add(fraction)
                 axes.plot(one["time"], one["weight_mean"], look, color=colour, label=label,
                           fillstyle="none", markersize=2.6, linewidth=1.0)  # fmt: skip
         grid = np.array([0.3, 100.0])
@@ -297,7 +305,7 @@ def growth_curves(found):
 @record.figure(
     "Collapse of the distributions",
     "Chains of s particles times s² a particle, over s/S, S the weight mean, at four times of one "
-    "decade of each film without flow; darker is later.",
+    "decade of a film without flow of each fraction, the largest there is; darker is later.",
 )
 def collapse(found):
     """Draw scaled distributions."""
@@ -305,7 +313,7 @@ def collapse(found):
         figure = style.new_figure()
         axes = figure.subplots()
         for fraction, colour, marker in LOOKS:
-            one = found.get(name_of(fraction, "free"))
+            one = found.get(name_of(fraction, "large"), found.get(name_of(fraction, "free")))
             if one is None:
                 continue
             for k, table in enumerate(one["late"]):
@@ -315,7 +323,7 @@ def collapse(found):
                               label=f"φ = {fraction:g}" if k == 3 else None)  # fmt: skip
         axes.set(xlabel="s/S", ylabel="s² n$_s$", xscale="log", yscale="log")
         if axes.get_legend_handles_labels()[0]:
-            axes.legend(loc="lower left")
+            axes.legend(loc="upper left")
     return figure
 
 

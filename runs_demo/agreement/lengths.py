@@ -205,7 +205,8 @@ LOOKS = ((0.01, style.FIRST, "o"), (0.03, style.SECOND, "s"))
 
 @record.figure(
     "Mean length at rest",
-    "Points: sampled films, without a field and in a strong one. Solid: law of mass action with "
+    "Points: sampled films, without a field and in a strong one; open: with dipoles within 1.5 d "
+    "alone. Solid: law of mass action with "
     "the bond constant of the simulated spheres by quadrature. Dotted: with the constant as "
     "printed, for hard spheres. Dashed, in the field: with all neighbours of a stiff chain. "
     "Dash-dotted: N*.",
@@ -254,6 +255,13 @@ def _draw_found(axes, found, fraction, in_field, colour, marker):
         if value is not None:
             seen.append((coupling, value, error or 0.0))
             theory.append((coupling, one["all_neighbours"]))
+    alone = []
+    for coupling in STRONGEST:
+        value, _ = _mean(found.get(name_of(fraction, coupling, in_field, True)))
+        if value is not None:
+            alone.append((coupling, value))
+    if alone:
+        axes.plot(*zip(*alone, strict=True), marker, color=colour, fillstyle="none", zorder=4)
     if not seen:
         return
     x, y, bars = zip(*seen, strict=True)
