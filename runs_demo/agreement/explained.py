@@ -158,8 +158,8 @@ def _magnetisation(found):
     if None not in told:
         rows = ", ".join(f"{off} at λ = {c:g}" for off, (c, _) in zip(told, alike, strict=True))
         words.append(
-            f"The same at the χ_L of the strongest curve, in a field of α = {magnetisation.WEAK:g}: "
-            f"{rows}. The law fails with the coupling, from 3 on."
+            "The same at the χ_L of the strongest curve, in a field of "
+            f"α = {magnetisation.WEAK:g}: {rows}. The law fails with the coupling, from 3 on."
         )
     return words
 
