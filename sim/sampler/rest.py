@@ -89,24 +89,27 @@ def average_of(values: Floats, known: Memory | None = None) -> Average:
     return Average(float(values.mean()), plain, structures)
 
 
-def judge(single: Floats, chained: Floats) -> Rest:
+def judge(single: Floats, chained: Floats, every: int = 1) -> Rest:
     """Say whether two films have met.
 
     Parameters
     ----------
-    single, chained : float64 (sweeps, len(FOLLOWED))
+    single, chained : float64 (notes, len(FOLLOWED))
         What was followed of the film from single particles and of the one from chains.
+    every : int
+        Sweeps from one note to the next.
 
     Returns
     -------
     Rest
         Over the last half of both.
     """
-    sweeps = len(single) - len(single) // 2
+    half = len(single) - len(single) // 2
+    sweeps = half * every
     sides: dict[str, dict[str, Any]] = {}
     apart, fewest = [], math.inf
     for column, name in enumerate(FOLLOWED):
-        late = [film[-sweeps:, column] for film in (single, chained)]
+        late = [film[-half:, column] for film in (single, chained)]
         # both are films of one kind: the longer memory is that of both, and a short one is chance
         longer = max((memory(values) for values in late), key=lambda one: one.time)
         first, second = (average_of(values, longer) for values in late)

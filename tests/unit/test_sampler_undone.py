@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from sim.kernels.sampler import bonds, chain_moves, draws, layout, rigid_moves, rounds
+from sim.kernels.sampler import bends, bonds, chain_moves, draws, layout, rigid_moves, rounds
 from tests.reference.small_films import Moves
 from tests.reference.small_systems import film
 
@@ -82,6 +82,14 @@ def segment(bonded, i, side, length):
     return row if held else None
 
 
+def bent(bonded, i, side, length):
+    """Return so many particles of which each has one alone before it, but for the last; else None."""
+    row = [i]
+    while len(row) < length and len(bonded[row[-1]][side]) == 1:
+        row.append(bonded[row[-1]][side][0])
+    return row if len(row) == length == len(set(row)) else None
+
+
 def both(bonded, i, side, j):
     """Return two tails that share no particle, None where there are not two."""
     first, second = tail(bonded, i, side), tail(bonded, j, side)
@@ -108,19 +116,23 @@ KINDS = {
     "shift": (chain_moves.shift, tail, ("side",)),
     "slide": (rigid_moves.slide, cluster, ()),
     "turn": (rigid_moves.turn, cluster, ()),
+    "bend": (bends.bend, bent, ("side", "row")),
+    "swing": (bends.swing, tail, ("side",)),
 }
 
 
-def drawn(random, names, pieces):
+def drawn(random, names, walk):
     """Return what a move is about to draw first: a side, for some a particle or a length."""
     ahead = random.copy()
     found = {}
     for name in names:
         if name == "length":
-            found[name] = 1 + int(-math.log(draws.uniform(ahead)) * pieces)
+            found[name] = 1 + int(-math.log(draws.uniform(ahead)) * walk.pieces)
+        elif name == "row":
+            found[name] = int(bends.FEWEST * (walk.row / bends.FEWEST) ** draws.uniform(ahead))
         else:
             found[name] = int(draws.below(ahead, COUNT if name == "particle" else 2))
-    return [found[name] for name in ("side", "particle", "length") if name in found]
+    return [found[name] for name in ("side", "particle", "length", "row") if name in found]
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -137,7 +149,7 @@ def test_what_was_moved_would_be_picked_again(kind):
         for number in range(TRIES):
             draws.begin_move(held.random)
             i = number % COUNT
-            chosen = drawn(held.random, names, held.walk.pieces)
+            chosen = drawn(held.random, names, held.walk)
             accepted = moves.accepted(kind)
             move(held, i)
             if moves.accepted(kind) == accepted:
