@@ -47,7 +47,7 @@ WIDEST = 4.0
 LEAST_SPREAD = 0.01
 STEEPNESS = 1.5
 SIZE_WINDOW = 0.1
-MIXTURE = (0.0, 0.65, 0.06, 0.10, 0.05, 0.03, 0.03, 0.04, 0.10, 0.05, 0.30)
+MIXTURE = (0.0, 0.55, 0.14, 0.12, 0.05, 0.03, 0.03, 0.04, 0.08, 0.05, 0.30)
 """Shares of the moves that change chains, by `layout.MOVES`."""
 WORTH = 12.0
 """Longer sets are tried more rarely, so that a try moves no more members than this on average."""
@@ -137,7 +137,8 @@ def make_film(
         missing=0.5 / (system.sides[0] * system.sides[1] * system.thickness),
         laws=laws,
         walk=layout.Walk(
-            tail=TAIL_SHIFT, least_turn=LEAST_TURN, turn=LARGEST_TURN, shortest=SHORTEST_SLIDE, longest=LONGEST_SLIDE,
+            tail=TAIL_SHIFT, least_turn=LEAST_TURN, turn=LARGEST_TURN,
+            shortest=SHORTEST_SLIDE, longest=LONGEST_SLIDE,
             nearest=LEAST_RATIO, farthest=LARGEST_RATIO, centre=1.0, spread=0.1, steepness=3.0,
             anywhere=ANYWHERE, window=max(1, int(SIZE_WINDOW * count)),
             worth=WORTH, pieces=PIECES, row=LONGEST_ROW, wave=WAVE,

@@ -63,8 +63,11 @@ class Rest:
     reason : str
         One phrase.
     sides : dict
-        By name of what is followed: values, errors and structures of both films, and their
-        difference in its errors.
+        By name of what is followed: values, errors and structures of both films, their difference
+        in its errors, and that difference over the one in the quarter of the run before.
+    more : float or None
+        Times the sweeps so far after which films that differ would meet if they went on nearing
+        each other as they have; None where they do not near, and 1 where they meet.
     """
 
     reached: bool
@@ -72,6 +75,7 @@ class Rest:
     sweeps: int
     reason: str
     sides: dict[str, dict[str, Any]]
+    more: float | None
 
 
 def average_of(values: Floats, known: Memory | None = None) -> Average:
@@ -107,7 +111,7 @@ def judge(single: Floats, chained: Floats, every: int = 1) -> Rest:
     half = len(single) - len(single) // 2
     sweeps = half * every
     sides: dict[str, dict[str, Any]] = {}
-    apart, fewest = [], math.inf
+    apart, nearing, fewest, more = [], [], math.inf, 1.0
     for column, name in enumerate(FOLLOWED):
         late = [film[-half:, column] for film in (single, chained)]
         # both are films of one kind: the longer memory is that of both, and a short one is chance
@@ -116,8 +120,13 @@ def judge(single: Floats, chained: Floats, every: int = 1) -> Rest:
         error = math.hypot(first.error, second.error)
         difference = abs(first.value - second.value)
         errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)
+        before = [film[len(single) // 4 : len(single) - half, column] for film in (single, chained)]
+        gap = abs(before[0].mean() - before[1].mean()) if len(before[0]) else 0.0
+        share = float(difference / gap) if gap > 0.0 else None
         if errors > MEETING_ERRORS:
             apart.append(f"{name.removesuffix('_m').replace('_', ' ')} by {errors:.2g} errors")
+            nearing.append("none" if share is None else f"{100.0 * share:.0f} %")
+            more = max(more, times_needed(errors, share))
         if math.isfinite(error) and error > 0.0:
             fewest = min(fewest, first.structures, second.structures)
         sides[name] = {
@@ -126,6 +135,7 @@ def judge(single: Floats, chained: Floats, every: int = 1) -> Rest:
             "from_chains": second.value,
             "from_chains_error": second.error,
             "difference_in_errors": errors if math.isfinite(errors) else None,
+            "difference_over_before": share,
             "structures": min(first.structures, second.structures),
         }
     structures = 0.0 if math.isinf(fewest) else fewest
@@ -133,11 +143,37 @@ def judge(single: Floats, chained: Floats, every: int = 1) -> Rest:
     reason = (
         "the films from single particles and from long chains meet"
         if not apart
-        else "the films from single particles and from long chains differ in " + ", ".join(apart)
+        else "the films from single particles and from long chains differ in "
+        f"{', '.join(apart)}; these gaps are {', '.join(nearing)} of those in the quarter of the "
+        "run before"
     )
     if not known:
         reason = (
             f"{sweeps} sweeps hold about {structures:.2g} independent structures, too few to tell "
             "whether the films from single particles and from long chains meet"
         )
-    return Rest(not apart and known, structures, sweeps, reason, sides)
+    told = more if math.isfinite(more) else None
+    return Rest(not apart and known, structures, sweeps, reason, sides, told)
+
+
+def times_needed(errors: float, share: float | None) -> float:
+    """Return after how many times the sweeps films that differ would meet; infinite if never.
+
+    Parameters
+    ----------
+    errors : float
+        Difference of the last half in its errors.
+    share : float or None
+        That difference over the one in the quarter before.
+
+    Notes
+    -----
+    A gap that falls as exp(-t/tau) by ``share`` between the middles of both, 3/8 and 3/4 of the run
+    of T sweeps, has tau = 3 T/(8 ln(1/share)); the middle of the last half is then 3/4 T +
+    tau ln(errors/2) where the gap is as wide as is allowed.
+    """
+    if share is None or share >= 1.0:
+        return math.inf
+    if share == 0.0:
+        return 1.0
+    return 1.0 + 0.5 * math.log(errors / MEETING_ERRORS) / math.log(1.0 / share)

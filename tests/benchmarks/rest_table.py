@@ -10,8 +10,8 @@ Films as their files describe them, dipoles cut off at 6 diameters, 12 diameters
 times as long as wide; cores of 446 kA/m under 2 nm of surfactant, as large as the coupling at
 contact asks for. Soft cores are equal, sizes under surfactant are spread. Each row runs, on one
 thread or two, until its film is at rest with 20 structures, or for so many seconds. The time that
-dynamics would need is what ``chainfilm check`` says. With ``--keep`` films are kept in a folder once
-a minute, and those that are there go on for as many seconds more.
+dynamics would need is what ``chainfilm check`` says. With ``--keep`` films are kept in a folder
+once a minute, and those that are there go on for as many seconds more.
 """
 
 import argparse

@@ -431,10 +431,36 @@ def test_rest_needs_all_that_is_followed():
     apart = judge(one, two)
     assert not apart.reached
     assert "differ in energy by" in apart.reason
+    assert apart.more is None or apart.more > 3.0  # a gap that stays
     assert not judge(one[:20], two[:20] - two[:20]).reached
     short = judge(np.cumsum(one[:200], axis=0), np.cumsum(one[:200], axis=0))
     assert not short.reached
     assert "too few to tell" in short.reason
+
+
+def test_films_that_near_each_other_tell_when_they_meet():
+    # a gap that falls as exp(-t/tau), so that its mean over any span is known; errors stay
+    rng = np.random.default_rng(12)
+    count, tau = 4000, 1500.0
+    one, two = rng.normal(size=(2, count, len(FOLLOWED)))
+    two[:, 0] += 12.0 * np.exp(-np.arange(count) / tau)
+    rest = judge(one, two, every=4)
+    side = rest.sides["energy"]
+    assert rest.sweeps == 8000
+    assert not rest.reached
+
+    def mean_gap(first, last):
+        return 12.0 * tau * (np.exp(-first / tau) - np.exp(-last / tau)) / (last - first)
+
+    before = mean_gap(count / 4, count / 2)
+    assert side["difference_over_before"] == pytest.approx(
+        mean_gap(count / 2, count) / before, abs=0.02
+    )
+    last = rest.more * count
+    allowed = 2.0 * math.hypot(side["from_singles_error"], side["from_chains_error"])
+    # the gap in the middle of a span stands for its mean, which is larger
+    assert mean_gap(last / 2, last) == pytest.approx(allowed, rel=0.8)
+    assert f"these gaps are {100 * side['difference_over_before']:.0f} %" in rest.reason
 
 
 @pytest.mark.parametrize("count", [1, 6, 40])

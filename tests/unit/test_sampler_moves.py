@@ -105,7 +105,7 @@ def test_four_particles_are_the_same_by_any_moves(kind, four_by_local_moves):
 
 
 def averages_of_six(seed, **shares):
-    """Return (mean, error) of six particles in a field, in chains of nearly all, and their moves."""
+    """Return (mean, error) of six particles in a field, in long chains, and their moves."""
     system = small(6, coupling=4.2, langevin=3.0, sides=(8.0, 6.0))
     moves = Moves(system, apart(6), unit_vectors(6), seed=seed, **shares)
     moves.film.step[0] = 0.25

@@ -83,7 +83,7 @@ def segment(bonded, i, side, length):
 
 
 def bent(bonded, i, side, length):
-    """Return so many particles of which each has one alone before it, but for the last; else None."""
+    """Return so many particles, each with one alone before it but for the last; else None."""
     row = [i]
     while len(row) < length and len(bonded[row[-1]][side]) == 1:
         row.append(bonded[row[-1]][side][0])

@@ -1,11 +1,11 @@
 """What bends chains: waves of a row between two of its particles that stay, and swings of a tail.
 
-In a wave, what stands k places behind the first goes by A sin^2(pi k/n) along e, at right angles to the line
-between the two ends of the row; its moment is turned as the row is tilted there, by the angle whose
-tangent is the slope of that wave. Ends, e and line are those of the new row too, so that -A, which
-is drawn as often, leads back, and neither shifts nor turns change volumes. Long chains go sideways
-by such waves where a slide of the whole is refused; by swings of their tails they come round in
-weak fields. No checks of input by design.
+In a wave, what stands k places behind the first goes by A sin^2(pi k/n) along e, at right angles
+to the line between the two ends of the row; its moment is turned as the row is tilted there, by the
+angle whose tangent is the slope of that wave. Ends, e and line are those of the new row too, so
+that -A, which is drawn as often, leads back, and neither shifts nor turns change volumes. Long
+chains go sideways by such waves where a slide of the whole is refused; by swings of their tails
+they come round in weak fields. No checks of input by design.
 """
 
 import math
@@ -15,9 +15,9 @@ from numba import njit
 
 from sim.kernels.sampler import bonds
 from sim.kernels.sampler.cells import inside, wrapped
+from sim.kernels.sampler.chain_moves import stays_tail
 from sim.kernels.sampler.draws import around, below, uniform
 from sim.kernels.sampler.energies import allowed, clear_marks, mark_members
-from sim.kernels.sampler.chain_moves import stays_tail
 from sim.kernels.sampler.layout import BEND, COLUMNS, MX, MY, MZ, NONE, SWING, X, Y, Z
 from sim.kernels.sampler.rigid_moves import rotated, turn_members
 from sim.kernels.sampler.sets import propose_present, take, worth_it
