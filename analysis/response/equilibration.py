@@ -156,7 +156,7 @@ LEAST_MORE = 2.0
 met: their averages are those of the last half."""
 
 
-def _missing(run: Run, structures: float, wanted: float) -> str:
+def missing(run: Run, structures: float, wanted: float) -> str:
     """Say how many sweeps a sampled film would need, and how long they would take."""
     nearing = run.rest.get("more", 1.0)
     if nearing is None and structures >= FEWEST_FRAMES:
@@ -189,7 +189,7 @@ def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str,
     if structures is not None:
         reason += f"; {structures:.3g} independent structures in {found.get('sweeps')} sweeps"
     if not reached and structures and found.get("wanted"):
-        reason += _missing(run, float(structures), float(found["wanted"]))
+        reason += missing(run, float(structures), float(found["wanted"]))
     after = f"after {int(run.steps[-1])} sweeps"
     return {
         "reached": reached,
