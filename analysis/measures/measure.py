@@ -160,7 +160,7 @@ def measure(
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
     if run.is_sampled:
         without_times(numbers, warnings)
-        without_lengths(numbers, warnings)
+        without_lengths(numbers, warnings, float(run.sides.max()))
     return Measurement(keep_possible(_plain(numbers)), curves, for_pictures(frame), run)
 
 
