@@ -166,8 +166,9 @@ def _copy(file, made):
                     chunks=chunks, compression="gzip", compression_opts=1, shuffle=True,
                     fletcher32=True, fillvalue=item.fillvalue,
                 )  # fmt: skip
-                for first in range(0, len(item), chunks[0]):
-                    new[first : first + chunks[0]] = item[first : first + chunks[0]]
+                step = max(chunks[0], item.chunks[0])  # a chunk is read as a whole
+                for first in range(0, len(item), step):
+                    new[first : first + step] = item[first : first + step]
             else:
                 new = into.create_dataset(name, data=item[()], dtype=item.dtype)
             linked[place] = new
