@@ -214,6 +214,7 @@ def sweeps(duration="1.2 ms", device="gpu"):
     The second is stopped by SIGINT at a third of its steps, goes on, is killed by SIGKILL at two
     thirds with all its workers, and goes on to its end.
     """
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # shells let jobs ignore it
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         file = folder / "sweep.toml"

@@ -197,10 +197,10 @@ def spectrum(run, checkpoint, out):
     return {"particles": len(places), "seconds": took, "modes": list(np.shape(found))}
 
 
-def beside(tell, file, count, out):
+def beside(tell, file, count, out, parts):
     """Start `check` and parts of the measurement; return what is to be waited for."""
     started = {}
-    for part in AT_ONCE:
+    for part in parts:
         words = ["sim", "check", str(file), "--no-timing"]
         if part != "check":
             words = ["tests.benchmarks.scale", "--counts", str(count), "--", part]
@@ -219,6 +219,7 @@ def main():
     parser.add_argument("out", type=Path)
     parser.add_argument("--seconds", type=float, default=540.0)
     parser.add_argument("--device", default="gpu")
+    parser.add_argument("--once", action="store_true", help="neither go on nor kill")
     given = parser.parse_args()
     given.out.mkdir(parents=True, exist_ok=True)
     tell, seen = Told(given.out / "log.txt"), {}
@@ -244,8 +245,10 @@ def session(given, tell, seen, folder):
     with h5py.File(folder / "run.h5") as file:
         seen["count"] = file["particles/whole/diameter"].shape[0]
     tell(f"{seen['count']} particles ready after {ready:.1f} s, peak {command.peak_gb:.1f} GB")
-    others = beside(tell, given.file, seen["count"], given.out)
-    until = given.seconds - SPARE_S - MORE_STEPS_S - CHECKPOINT_S - ready - LESS_S
+    others = beside(tell, given.file, seen["count"], given.out, AT_ONCE[: 1 if given.once else 4])
+    until = given.seconds - SPARE_S - MORE_STEPS_S - CHECKPOINT_S
+    if not given.once:
+        until -= ready + LESS_S
     command.wait_for(until)
     seen["card_gb"] = card_gb()
     code, saving = command.end(signal.SIGINT, 120.0)
@@ -257,6 +260,10 @@ def session(given, tell, seen, folder):
     tell(f"interrupted: exit {code} after {saving:.1f} s; {command.lines[-1:]}")
     tell(f"{ {k: seen['first'][k] for k in ('ending', 'timing', 'steps', 'rows', 'files')} }")
     copied = folder.parent / "copy.h5"  # a run that goes on wants its file for itself
+    if given.once:
+        seen["packed_bytes"] = pack(folder / "run.h5", given.out)
+        tell(f"packed {seen['packed_bytes'] / 1e6:.1f} MB")
+        return
     shutil.copy(folder / "run.h5", copied)
     went_on(given, tell, seen, folder, copied, words, others)
 
@@ -297,4 +304,5 @@ def went_on(given, tell, seen, folder, copied, words, others):
 
 if __name__ == "__main__":
     os.environ.setdefault("PYTHONUNBUFFERED", "1")
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # shells let jobs ignore it
     main()
