@@ -22,11 +22,11 @@ ROOT = Path(__file__).parents[2]
 
 @pytest.mark.slow
 def test_kernels_of_the_card_in_the_simulator():
-    """All checks of ``card_in_simulator.py``, in a process of their own."""
+    """All checks of the two files for the simulator, in a process of their own."""
     done = subprocess.run(
         [
             sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider",
-            "tests/unit/card_in_simulator.py",
+            "tests/unit/card_in_simulator.py", "tests/unit/card_flow_in_simulator.py",
         ],
         env={**os.environ, "NUMBA_ENABLE_CUDASIM": "1", "PYTHONPATH": str(ROOT)},
         cwd=ROOT, capture_output=True, text=True, timeout=900,

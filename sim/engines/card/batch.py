@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines.card.film import CardFilm
+from sim.engines.card.flow import CardFlow
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
 from sim.engines.card.mesh import CardMesh
@@ -53,6 +54,7 @@ class CardBatch:
     films : CardFilm
         Their arrays, once they are laid out.
     mesh : CardMesh or None
+    flow : CardFlow or None
     steps : int64 (films,)
         Steps that each has made since the start of its run.
     timing : dict
@@ -64,6 +66,7 @@ class CardBatch:
         self.queue = Queue()
         self.films: CardFilm
         self.mesh: CardMesh | None = None
+        self.flow: CardFlow | None = None
         self.steps = np.zeros(0, np.int64)
         self.compile_s = 0.0
         self.stepping_s = np.zeros(0)
@@ -99,6 +102,7 @@ class CardBatch:
             self.mesh = CardMesh(self.systems, self.queue)
         tables = None if self.mesh is None else self.mesh.tables
         self.films = CardFilm(self.systems, states, self.queue, tables)
+        self.flow = None if self.systems[0].flow is None else CardFlow(self.films)
         self.steps = np.array([state.step for state in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
@@ -113,6 +117,8 @@ class CardBatch:
         if self.mesh is not None:
             self.mesh.choose_transforms()
             self.mesh.sum(self.films.idle())
+        if self.flow is not None:
+            self.flow.compile()
         self.fresh()
         self._is_compiled = True
         self.compile_s += time.perf_counter() - began
@@ -135,6 +141,8 @@ class CardBatch:
         self._capped[film] = 0
         if self.mesh is not None:
             self.mesh.forget(film)
+        if self.flow is not None:
+            self.flow.forget()
         self._energies = None
 
     def fresh(self) -> None:
@@ -201,7 +209,10 @@ class CardBatch:
         self.fresh()
         begun = self.steps < target
         while (active := (self.steps < target) & ~self._are_in(failed)).any():
-            flags = self._make_some(active, target)
+            try:
+                flags = self._make_some(active, target)
+            except StepError as error:  # of a film with flow, which is alone
+                return {0: error}
             for film in np.flatnonzero(flags[:, layout.STATUS] == layout.HALTED).tolist():
                 failed.setdefault(film, self._thrown(film, flags[film]))
         for film in np.flatnonzero(begun & ~self._are_in(failed)).tolist():
@@ -220,6 +231,8 @@ class CardBatch:
         """Ask for some steps, look how far films have come, and list again if due."""
         films, is_alone = self.films, len(self.systems) == 1
         left = target - self.steps
+        if self.flow is not None:
+            left = np.minimum(left, self._stir(self.flow))
         if self.mesh is not None:
             due = active & self.mesh.due(self.steps)
             if due.any():
@@ -236,7 +249,10 @@ class CardBatch:
             ask()
         flags = films.flags()
         before, self.steps = self.steps, flags[:, layout.MADE] // self.systems[0].inner_steps
-        self._since_list += int((self.steps - before).max())
+        made = int((self.steps - before).max())
+        self._since_list += made
+        if self.flow is not None:
+            self.flow.steps += made
         self._capped = flags[:, layout.CAPPED]
         status = flags[:, layout.STATUS]
         if is_alone and status[0] == layout.LIST_DUE:
@@ -244,6 +260,25 @@ class CardBatch:
         if (status == layout.LIST_SHORT).any() or (is_alone and np.isin(status, DUE).any()):
             self._renew(flags)
         return flags
+
+    def _stir(self, flow: CardFlow) -> int:
+        """Do what the flow needs before a step; return the steps that it is good for."""
+        at = int(self.steps[0])
+        self.fresh()
+        if flow.due(at):
+            self._sum_mesh_anew()
+            flow.carry(at)
+            self.fresh()
+            self._sum_mesh_anew()
+        if self.films.seen[0, layout.STATUS] == layout.GO:
+            flow.see(at)
+        return flow.steps_until_due(at)
+
+    def _sum_mesh_anew(self) -> None:
+        """Sum the mesh of all films where their slots are now, for the next step."""
+        if self.mesh is not None:
+            self._sum_mesh(np.ones(len(self.systems), bool))
+            self.mesh.summed_at[:] = self.steps
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
         """Return the error of a film in which a particle was thrown."""
@@ -300,6 +335,8 @@ class CardBatch:
         self._capped[chosen] = kept["capped"][chosen]
         if self.mesh is not None:
             self.mesh.summed_at[chosen] = kept["summed_at"][chosen]
+        if self.flow is not None:
+            self.flow.forget()
         self.list_again(films)
 
     def list_again(self, films: NDArray[np.bool_]) -> None:

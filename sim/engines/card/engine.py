@@ -90,6 +90,7 @@ class CardEngine:
             "threads": 1,
             "lists_built": int(flags[layout.LISTS]),
             "capped_moves": int(flags[layout.CAPPED]),
+            **({} if self.batch.flow is None else self.batch.flow.timing),
         }
 
     def _flags(self) -> NDArray[np.int64]:

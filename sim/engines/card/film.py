@@ -138,6 +138,10 @@ class CardFilm:
         All arrays, and numbers in double precision; a longer list replaces its entries.
     quick : layout.CardFilm
         The same with numbers of the rows' float type, which lists and far pairs take.
+    choice : Choice
+        What its kernels are compiled for.
+    stir : callable or None
+        What asks for a step where the flow of others carries the particles.
     recorded : dict
         Steps recorded for this content, by name.
     seen : int64 (films, FLAGS)
@@ -158,7 +162,9 @@ class CardFilm:
         self.bits = 32 if system.precision == "float32" else 64
         self.recorded: dict[str, Callable[[], None]] = {}
         self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
-        choice, (pair_table, table) = choice_of(system), tables or (None, None)
+        self.choice = choice = choice_of(system)
+        self.stir: Callable[[layout.CardFilm], None] | None = None
+        pair_table, table = tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
         self._list_pairs = kernels_of(sorting.list_kernel, system.precision, choice.shares)
         self._lists = system.count * choice.shares
@@ -402,7 +408,9 @@ class CardFilm:
         """Ask for the kernels of one step."""
         kernels, inner = self.kernels, self.system.inner_steps
         content = content or self.content
-        if inner == 1:
+        if self.stir is not None:
+            self.stir(content)
+        elif inner == 1:
             self.run(kernels.plain, content=content)
         else:
             self.run(kernels.far, self._lists if content.count else 1, self._quick_of(content))
@@ -428,10 +436,15 @@ class CardFilm:
 
     def sums(self) -> NDArray[np.float64]:
         """Return force and field of pairs and mesh, (films, 6, N), slot by slot."""
-        whole, films = self.quick, len(self.systems)
-        found = self.queue.zeros((films, 7, whole.count), np.dtype(self.system.precision))
-        self.queue.run(self.kernels.sums, self._lists, whole._replace(held=found))
+        films, count = len(self.systems), self.content.count
+        found = self.queue.zeros((films, 7, count), np.dtype(self.system.precision))
+        self.hold_sums(self.content, found)
         return np.asarray(self.queue.get(found)[:, :6], np.float64)
+
+    def hold_sums(self, content: layout.CardFilm, held: Any) -> None:
+        """Ask for force and field of pairs and mesh in an array (films, 7, N)."""
+        threads = self._lists if content.count else 1
+        self.queue.run(self.kernels.sums, threads, self._quick_of(content)._replace(held=held))
 
     def energies(self) -> NDArray[np.float64]:
         """Return the energies of all films in kT in the present field, then their moments."""
