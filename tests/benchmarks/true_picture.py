@@ -84,7 +84,8 @@ def draw(run):
         for frame, colour in ((run.frames // 2, style.SECOND), (run.frames - 1, style.FIRST)):
             right.plot(*factor(run, frame), color=colour, label=f"{run.times[frame] * 1e6:.0f} µs")
         right.set(xlabel="Wave number (µm⁻¹)", ylabel="Structure factor", xlim=(0, None))
-        right.set_title(f"(c) of all {run.cutout.particles / 1e6:.1f} million particles", loc="left")
+        million = run.cutout.particles / 1e6
+        right.set_title(f"(c) of all {million:.1f} million particles", loc="left")
         right.legend()
         return figure
 
