@@ -28,10 +28,12 @@ def kind_of(system: ReducedSystem) -> Hashable:
     return (
         system.precision,
         system.count,
+        system.induced,
         all(np.all(values == values[0]) for values in of_size),
         cpu_arrays.patch_of(system),
         laws,
         system.mesh,
         (system.inner_steps, system.mesh_every),
         tuple(array.shape for array in stages),
+        None if system.flow is None else object(),  # such a film is of no kind but its own
     )
