@@ -11,10 +11,11 @@ import pytest
 
 from sim.command_line import main
 from sim.commands.errors import BAD_INPUT
+from sim.engines.card.kinds import kind_of
 from sim.engines.card.memory import card_bytes
 from sim.engines.card.ready import CardError, require_card
 from sim.engines.checkpoints import other_processor
-from tests.reference.small_film import bead_film, small_film
+from tests.reference.small_film import small_film
 from tests.reference.small_systems import film
 
 ROOT = Path(__file__).parents[2]
@@ -49,7 +50,6 @@ def refused(tmp_path, capsys, text, *words, command="run"):
 
 
 LACKING = {
-    "induce in each other": bead_film(),
     "exact sum of the dipoles": small_film().replace(
         'sum = "cutoff"\ncutoff_diameters = 4.0', 'sum = "exact"'
     ),
@@ -77,6 +77,28 @@ def test_without_the_extra_the_line_that_installs_it_is_told(
     assert (
         'numba-cuda and cupy, which this installation lacks; pip install "chainfilm[gpu]"' in said
     )
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ("", "needs numba-cuda and cupy"),
+        (
+            '[sweep]\n"field.strength" = ["10 mT", "20 mT"]\n',
+            "--device must be cpu for a look ahead at a sweep; received gpu",
+        ),
+    ],
+)
+def test_a_look_ahead_takes_the_card_of_this_machine_or_says_why_not(
+    tmp_path, capsys, monkeypatch, table, words
+):
+    monkeypatch.setattr("sim.engines.card.ready.find_spec", lambda _: None)
+    path = tmp_path / "film.toml"
+    path.write_text(small_film() + table, encoding="utf-8")
+    assert main(["check", str(path), "--device", "gpu"]) == BAD_INPUT
+    said = capsys.readouterr()
+    assert words in said.err
+    assert not said.out
 
 
 class Runtime:
@@ -145,6 +167,10 @@ def test_the_memory_of_a_card_grows_with_the_film():
     a_particle = (card_bytes(large) - card_bytes(small)) / 60_000
     assert 600.0 < a_particle < 1367.0  # 917 to 1367 were found on a card
     assert card_bytes(dataclasses.replace(small, precision="float64")) > card_bytes(small)
+    beads = dataclasses.replace(small, core_langevin=0.1, inner_steps=1)
+    apart = card_bytes(beads) - card_bytes(dataclasses.replace(small, inner_steps=1))
+    assert apart > 20_000 * 8 * 24  # what the search remembers, in double precision
+    assert kind_of(beads) != kind_of(dataclasses.replace(beads, core_langevin=0.0))
 
 
 def test_a_notice_tells_of_another_processor():
