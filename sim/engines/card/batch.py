@@ -8,12 +8,14 @@ holds up no other.
 from __future__ import annotations
 
 import time
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
+from sim.engines.card.induced import InducedRounds
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
 from sim.engines.card.mesh import CardMesh
@@ -54,6 +56,7 @@ class CardBatch:
     films : CardFilm
         Their arrays, once they are laid out.
     mesh : CardMesh or None
+    induced : InducedRounds or None
     flow : CardFlow or None
     steps : int64 (films,)
         Steps that each has made since the start of its run.
@@ -66,6 +69,7 @@ class CardBatch:
         self.queue = Queue()
         self.films: CardFilm
         self.mesh: CardMesh | None = None
+        self.induced: InducedRounds | None = None
         self.flow: CardFlow | None = None
         self.steps = np.zeros(0, np.int64)
         self.compile_s = 0.0
@@ -102,6 +106,8 @@ class CardBatch:
             self.mesh = CardMesh(self.systems, self.queue)
         tables = None if self.mesh is None else self.mesh.tables
         self.films = CardFilm(self.systems, states, self.queue, tables)
+        if self.systems[0].induced:
+            self.induced = InducedRounds(self.films, self.mesh)
         self.flow = None if self.systems[0].flow is None else CardFlow(self.films)
         self.steps = np.array([state.step for state in states])
         self.stepping_s = np.zeros(len(states))
@@ -117,6 +123,8 @@ class CardBatch:
         if self.mesh is not None:
             self.mesh.choose_transforms()
             self.mesh.sum(self.films.idle())
+        if self.induced is not None:
+            self.induced.compile()
         if self.flow is not None:
             self.flow.compile()
         self.fresh()
@@ -223,7 +231,7 @@ class CardBatch:
         left = target - self.steps
         if self.flow is not None:
             left = np.minimum(left, self._stir(self.flow))
-        if self.mesh is not None:
+        if self.mesh is not None and self.induced is None:
             due = active & self.mesh.due(self.steps)
             if due.any():
                 self._sum_mesh(due)
@@ -235,6 +243,9 @@ class CardBatch:
             expected = int(1.1 * self._usual) + 1 - self._since_list
             asked = min(asked, max(1, expected, int(0.1 * self._usual)))
         ask = films.ask_for_step if is_alone else films.ask_for_round
+        if self.induced is not None:
+            asked = min(self.induced.rounds(asked), MOST_AHEAD)
+            ask = partial(self.induced.ask_for_step, is_alone)
         for _ in range(asked):
             ask()
         flags = films.flags()
@@ -271,7 +282,9 @@ class CardBatch:
             self.mesh.summed_at[:] = self.steps
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
-        """Return the error of a film in which a particle was thrown."""
+        """Return the error of a film in which a particle was thrown, or moments do not settle."""
+        if self.induced is not None and flags[layout.THROWN] == 0:
+            return self.induced.unsettled(film, int(self.steps[film]))
         side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) - 1
         particle = int(self.queue.get(self.films.content.identity, film)[side, slot])
         return thrown(self.systems[film], particle, int(self.steps[film]))
@@ -329,9 +342,28 @@ class CardBatch:
             self.flow.forget()
         self.list_again(films)
 
+    def settle(self, film: int) -> None:
+        """Find the induced moments of all films where they are now, as the next step would.
+
+        Raises
+        ------
+        StepError
+            If those of this film do not settle.
+        """
+        self.lay_out()
+        if self.induced is None:
+            return
+        self.compile()
+        self.fresh()
+        self.induced.settle(self.steps)
+        if self.films.seen[film, layout.STATUS] == layout.HALTED:
+            raise self._thrown(film, self.films.seen[film])
+
     def list_again(self, films: NDArray[np.bool_]) -> None:
         """List the neighbours of films whose places were written."""
         self._energies = None
+        if self.induced is not None:
+            self.induced.forget(films)
         self.films.list_again(films)
         self.fresh()
 
@@ -341,6 +373,7 @@ class CardBatch:
         All films are summed when the first of them asks, once for each state.
         """
         if self._energies is None:
+            self.settle(film)
             self._energies = self._sum_energies()
         found: NDArray[np.float64] = self._energies[film]
         return found
@@ -362,7 +395,8 @@ class CardBatch:
     def sums(self, film: int) -> NDArray[np.float64]:
         """Return force and field of pairs and mesh on the slots of a film, (6, N)."""
         self.fresh()
-        if self.mesh is not None:
+        self.settle(film)
+        if self.mesh is not None and self.induced is None:
             self._sum_mesh(np.ones(len(self.systems), bool))
         found: NDArray[np.float64] = self.films.sums()[film]
         return found

@@ -14,11 +14,13 @@ REFERENCE_WORDS = 4
 # Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
 # STALE and THROWN until it is over. FULL, CLOSEST: entries that a list needs, and how many of
 # them may touch, where there is too little room. TARGET: moves after which no further one is made.
-# LISTS: lists built. CHOSEN: whether the mesh is to be summed for
-# this film, or its momenta drawn.
+# LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its momenta drawn.
+# Of induced moments, SETTLED: whether they are those of the present places; ROUND: sums begun to
+# find them; SUMS and SEARCHES: sums made for moments that were found.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
 TARGET, LISTS, CHOSEN = range(10, 13)
-FLAGS = 13
+SETTLED, ROUND, SUMS, SEARCHES = range(13, 17)
+FLAGS = 17
 # LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
 GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
 
@@ -39,6 +41,22 @@ class Shared(NamedTuple):
     array: Any
 
 
+class CardBeads(NamedTuple):
+    """Search for the moments that beads induce in each other; see `sim.kernels.dipoles.induced`."""
+
+    last_moments: Any  # (3, count) float64 the iterate before
+    last_residual: Any  # (3, count) its response less itself
+    moment_changes: Any  # (DEPTH, 3, count) how both changed in the last iterates
+    residual_changes: Any
+    partials: Any  # (blocks, columns) float64 sums of blocks of threads
+    totals: Any  # (columns,) float64 their sums
+    matrix: Any  # (DEPTH, DEPTH) float64 equations of the mixing
+    weights: Any  # (DEPTH,) float64 their solution
+    change: Any  # (1,) float64 how far the last iterate was from its response
+    core_langevin: Any  # Langevin parameter of a core in a field of 1; of a batch (films,)
+    tolerance: Any  # of ``change``; of a batch (films,)
+
+
 class CardFilm(NamedTuple):
     """All that kernels of the card read and write; ``count`` slots, lists by columns of them.
 
@@ -48,13 +66,13 @@ class CardFilm(NamedTuple):
 
     rows: Any  # (2 * 8 count,) whole numbers: place, and bits of radius and moment
     reference: Any  # (2 * 4 count,) whole numbers: place when the list was built
-    directions: Any  # (2, 3, count)
+    directions: Any  # (2, 3, count), of induced moments float64 shares of saturation
     identity: Any  # (2, count) uint32
     image: Any  # (2, 2, count) int32 periods left behind in x and y at sorts
     smooth: Any  # (2, 6, count) force and field of the mesh, or a token
     earlier: Any  # (2, 7, count) sums of the outer step before, or a token
     momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
-    held: Any  # (7, count) sums that inner steps keep, or a token
+    held: Any  # (7, count) sums that inner steps or beads keep, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
     # Lists are those of threads, `Choice.shares` a slot; a round of entries more than they take.
     entries: Any  # int32 slots, (room + 1) rounds: far ones first, those that may touch from behind
@@ -93,6 +111,7 @@ class CardFilm(NamedTuple):
     moment_unit: Any  # a moment of one whole unit; of a batch (films,), as its inverse
     units_a_moment: Any
     volume: Any
+    beads: Any = None  # CardBeads, where moments are induced
 
 
 def films_of(batch):

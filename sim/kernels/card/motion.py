@@ -199,7 +199,8 @@ def guard_of(choice):
 def motion_of(choice):
     """Return the function of a thread that moves its slot, from force and field of the others."""
     lane = LANES[choice.real]
-    cutoff, surrounded, guard = choice.cutoff, surroundings_of(choice), guard_of(choice)
+    surrounded, guard = surroundings_of(choice), guard_of(choice)
+    cutoff, induced = choice.cutoff, choice.induced
     moved_by = _inertial(lane, choice.hindered) if choice.momenta else _brownian(lane)
 
     @register_jitable(forceinline=True)
@@ -212,26 +213,31 @@ def motion_of(choice):
         at = size * SIZE_WORDS
         z = lane(place[2]) * film.unit_z
         force, field = surrounded(film, z, radius, moment, force, field)
-        u = (
-            lane(film.directions[side, 0, i]),
-            lane(film.directions[side, 1, i]),
-            lane(film.directions[side, 2, i]),
-        )
+        u = lane(1.0), lane(0.0), lane(0.0)
+        if not induced:
+            u = (
+                lane(film.directions[side, 0, i]),
+                lane(film.directions[side, 1, i]),
+                lane(film.directions[side, 2, i]),
+            )
         moved, u, squared = moved_by(film, i, at, z, radius, u, force, field)
         new = (
             wrapped(place[0], rounded(moved[0] * film.back_x)),
             wrapped(place[1], rounded(moved[1] * film.back_y)),
             wrapped(place[2], rounded(moved[2] * film.back_z)),
         )
-        m = lane(film.sizes[at + MOMENT])
-        mx, my, mz = m * u[0], m * u[1], m * u[2]
+        mx, my, mz = moment
+        if not induced:
+            m = lane(film.sizes[at + MOMENT])
+            mx, my, mz = m * u[0], m * u[1], m * u[2]
         to = ((1 - film.flags[BUFFER]) * film.count + i) * WORDS
         store_words(film.rows, to, (new[0], new[1], new[2], bits_of(radius)))
         store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
-        for axis in range(3):
-            film.directions[side, axis, i] = plain(u[axis])
+        if not induced:
+            for axis in range(3):
+                film.directions[side, axis, i] = plain(u[axis])
         guard(film, i, new, squared)
-        if cutoff:
+        if cutoff and not induced:
             unit = film.units_a_moment
             atomic_add(counts, 0, np.int32(plain(mx * unit)))
             atomic_add(counts, 1, np.int32(plain(my * unit)))

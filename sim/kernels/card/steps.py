@@ -19,6 +19,8 @@ from sim.kernels.card.layout import (
     LIST_DUE,
     MADE,
     MOVE,
+    ROUND,
+    SETTLED,
     SIDE,
     STALE,
     STATUS,
@@ -50,15 +52,22 @@ class StepKernels(NamedTuple):
     far: object
     inner: object
     sums: object
+    settled: object
 
 
 @register_jitable(forceinline=True)
 def conclude(film):
     """Add up a move, and write field and gradient of the next one."""
-    flags, clock = film.flags, film.clock
     for axis in range(3):
         film.magnetisation[axis] = film.moments[axis] * film.moment_unit / film.volume
         film.moments[axis] = 0
+    pass_on(film)
+
+
+@register_jitable(forceinline=True)
+def pass_on(film):
+    """Take what a move has written, and write field and gradient of the next one."""
+    flags, clock = film.flags, film.clock
     flags[BUFFER] = 1 - flags[BUFFER]
     flags[MADE] += 1
     clock[MOVE] = clock[MOVE] + u64(1)
@@ -67,14 +76,42 @@ def conclude(film):
     field_at(i64(clock[MOVE]) * film.laws.dt, film.programme, film.applied)
 
 
+@register_jitable(forceinline=True)
+def is_settled(film):
+    """Say whether beads move: their moments are those of their places."""
+    return going(film) and film.flags[SETTLED] != 0
+
+
+@register_jitable(forceinline=True)
+def is_searching(film):
+    """Say whether a film of beads waits for their moments."""
+    return going(film) and film.flags[SETTLED] == 0
+
+
 @kernel
 def conclude_step(film):
     """Conclude a plain step, or the last inner one."""
     if index() == 0 and going(film):
         conclude(film)
         film.flags[KEPT] = 1
-        if film.flags[STALE] != 0 and film.flags[STATUS] == GO:
-            film.flags[STATUS] = LIST_DUE
+        look_at_list(film)
+
+
+@register_jitable(forceinline=True)
+def look_at_list(film):
+    """Have the list built again where it has become too old."""
+    if film.flags[STALE] != 0 and film.flags[STATUS] == GO:
+        film.flags[STATUS] = LIST_DUE
+
+
+@kernel
+def conclude_settled(film):
+    """Conclude a step of beads, whose moments are those of the places before."""
+    if index() == 0 and is_settled(film):
+        pass_on(film)
+        film.flags[SETTLED] = 0
+        film.flags[ROUND] = 0
+        look_at_list(film)
 
 
 @kernel
@@ -115,7 +152,7 @@ def step_kernels(choice, screening):
     sums = slot_sums(choice, loops)
     read, whole, near = loops.read, loops.whole, loops.near
     whole_sums, far_sums = sums.whole, sums.far
-    cutoff = choice.cutoff
+    cutoff, induced = choice.cutoff, choice.induced
 
     @register_jitable(forceinline=True)
     def with_mesh(film, i, total):
@@ -203,8 +240,11 @@ def step_kernels(choice, screening):
 
     @kernel
     def write_sums(film):
-        """Write force and field of all pairs, and of the mesh where it was summed, to ``held``."""
-        i, total = whole_sums(film, True)
+        """Write force and field of all pairs, and of the mesh where it was summed, to ``held``.
+
+        Of beads only where their moments are searched for.
+        """
+        i, total = whole_sums(film, is_searching(film) if induced else True)
         if i < 0:
             return
         own = read(film, film.flags[BUFFER] * film.count, i)
@@ -213,4 +253,14 @@ def step_kernels(choice, screening):
             film.held[axis, i] = plain(force[axis])
             film.held[3 + axis, i] = plain(field[axis])
 
-    return StepKernels(plain_step, far_step, inner_step, write_sums)
+    @kernel
+    def settled_step(film):
+        """Move each slot of beads by the sums of their moments."""
+        i, held = index(), film.held
+        if i < film.count and is_settled(film):
+            own = read(film, film.flags[BUFFER] * film.count, i)
+            force = lane(held[0, i]), lane(held[1, i]), lane(held[2, i])
+            field = lane(held[3, i]), lane(held[4, i]), lane(held[5, i])
+            move(film, i, own, force, field, film.moments)
+
+    return StepKernels(plain_step, far_step, inner_step, write_sums, settled_step)
