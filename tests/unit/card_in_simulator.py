@@ -15,14 +15,18 @@ import sim
 from sim.engines.card.batch import OtherKindError
 from sim.engines.card.engine import CardEngine, Seats, advance_together
 from sim.engines.card.kept import KernelStore
+from sim.engines.card.memory import card_bytes
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
 from sim.files.selection import count_map
 from sim.film.field_programme import FieldStage
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.card import beads as bead_kernels
+from sim.kernels.card import steps
 from sim.kernels.card.tools import Kernel
 from sim.kernels.laws.motion import missing_field
+from sim.run.cost import calibrate
+from sim.run.setup import RunSetup
 from tests.reference import naive
 from tests.reference.small_film import small_film
 from tests.reference.small_systems import (
@@ -429,6 +433,16 @@ def test_frames_hold_the_part_that_is_chosen_on_the_card(tmp_path, monkeypatch):
         assert seen.sum() == 48
 
 
+def test_a_look_ahead_times_the_card(tmp_path):
+    setup = RunSetup(written(tmp_path, "30 ns"), 1, "gpu")
+    cost = calibrate(setup, seconds=0.01)
+    assert cost.seconds_per_step > 0.0
+    assert cost.memory_bytes == card_bytes(setup.system)
+    told = dict(cost.table())
+    assert told["stepping"].endswith("on a graphics card")
+    assert "memory of the card" in told
+
+
 def gone(*_):
     raise RuntimeError("CUDA_ERROR_ILLEGAL_ADDRESS")
 
@@ -481,8 +495,19 @@ def full(*_):
     raise OSError("no space left on device")
 
 
+@pytest.mark.parametrize("given", [None, "text", [1], (1.0, None), np.float32])
+def test_what_a_card_takes_for_no_argument_is_refused(given):
+    """By numba's compiler for CUDA, which raises where a kernel is launched; so must this one."""
+    engine = engine_of(**SINGLE)[2]
+    engine.snapshot()
+    films = engine.batch.films
+    films.run(steps.apply_field, 1)
+    with pytest.raises(TypeError, match="a card takes no"):
+        films.run(steps.apply_field, 1, films.content._replace(beads=given))
+
+
 def test_kernels_say_what_they_do():
-    from sim.kernels.card import mesh, sorting, steps
+    from sim.kernels.card import mesh, sorting
 
     found = [
         one for module in (mesh, sorting, steps) for one in vars(module).values()

@@ -111,7 +111,7 @@ class CardFilm(NamedTuple):
     moment_unit: Any  # a moment of one whole unit; of a batch (films,), as its inverse
     units_a_moment: Any
     volume: Any
-    beads: Any = None  # CardBeads, where moments are induced
+    beads: Any = ()  # CardBeads where moments are induced, else nothing; a card takes no None
 
 
 def films_of(batch):
