@@ -91,11 +91,13 @@ def parser():
 
 def about(plan):
     """Return what the page says about when and where."""
+    on_card = ", the largest films on a card" if plan["device"] == "gpu" else ""
     return {
         "date": str(datetime.datetime.now().astimezone().date()),
         "processor": processor(),
         "versions": versions(),
-        "budget": f"budget of {plan['budget_min']:g} minutes, {plan['processes']} runs at a time",
+        "budget": f"budget of {plan['budget_min']:g} minutes, {plan['processes']} runs at a time"
+        + on_card,
     }
 
 
