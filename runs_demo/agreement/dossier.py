@@ -31,7 +31,8 @@ RULES = (
 )
 AFTERWARDS = (
     "These rules, the room that each law is given and the window of the growth exponents (2 to 20) "
-    "were set after first results had been seen: verdicts sort the rows, they are no blind test. "
+    "were set after first results had been seen, and the exponents of bonds within 27° were added "
+    "after those beyond 20: verdicts sort the rows, they are no blind test. "
     "Rows that name what was changed (dipoles within a range, weaker coupling, counted otherwise, "
     "smaller beads) put a suspected cause to the test."
 )
