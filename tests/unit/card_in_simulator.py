@@ -135,7 +135,9 @@ def test_steps_are_those_of_the_processor(name):
 
 
 PIECES = {
-    "inner steps": {**SINGLE, "dt": 2e-3, "inner_steps": 2, "list_margin": 0.1},
+    "inner steps": {
+        **SINGLE, "dt": 2e-3, "inner_steps": 3, "list_margin": 0.1, "field": PULSE,
+    },
     "momenta": {
         **SINGLE, "dt": 1e-3, "hindered": True, "list_margin": 0.05, "dynamics": "langevin",
         "momentum_time": np.full(COUNT, 2e-3),

@@ -34,7 +34,7 @@ MOST_AHEAD = 64
 """Steps asked for before the host looks."""
 CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
 """What moves with the slots beside rows and references, twice on the card."""
-CHANGED = ("magnetisation", "clock", "flags", "applied")
+CHANGED = ("moments", "clock", "flags")
 """What else steps change."""
 DUE = (layout.LIST_DUE, layout.LIST_AGAIN, layout.LIST_SHORT)
 
@@ -188,6 +188,7 @@ class CardBatch:
         failed: dict[int, StepError] = {}
         self._energies = None
         self.films.set_flag(layout.TARGET, target * inner)
+        self.films.apply_fields()
         self.fresh()
         begun = self.steps < target
         while (active := (self.steps < target) & ~self._are_in(failed)).any():
@@ -237,7 +238,7 @@ class CardBatch:
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
         """Return the error of a film in which a particle was thrown."""
-        side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) - 1
+        side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) % layout.THROWN_MOVE - 1
         particle = int(self.queue.get(self.films.content.identity, film)[side, slot])
         return thrown(self.systems[film], particle, int(self.steps[film]))
 

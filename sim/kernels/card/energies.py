@@ -6,7 +6,8 @@ A fixed number of threads each adds up every so many slots; what they find is ad
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, MOMENT, SIDE, SIZE_WORDS, WORDS
+from sim.kernels.card.layout import BUFFER, MOMENT, MOVE, SIDE, SIZE_WORDS, WORDS
+from sim.kernels.card.motion import moments_at
 from sim.kernels.card.tools import index, kernel, load_words, of_bits, plain, wrapped
 from sim.kernels.laws.motion import missing_field
 from sim.kernels.laws.pairs import buoyant_weight, soft_core_energy
@@ -85,11 +86,16 @@ def energy_kernel(choice, screening):
     def add_own(film, i, mine, out):
         """Add the energies of a slot with all but its neighbours, and its moment."""
         place, radius, u, moment = mine
-        laws, patch, applied = film.laws, film.patch, film.applied
+        laws, patch, applied = film.laws, film.patch, film.applied[0]
         z = f64(place[2]) * film.unit_z
         if cutoff:
             plane, across = missing_field(z, patch.thickness, laws.cutoff)
-            found = film.magnetisation
+            at, unit = moments_at(film.clock[MOVE]), film.moment_unit * film.back_volume
+            found = (
+                film.moments[at] * unit,
+                film.moments[at + 1] * unit,
+                film.moments[at + 2] * unit,
+            )
             missing = plane * (u[0] * found[0] + u[1] * found[1]) + across * u[2] * found[2]
             out[DIPOLAR] -= 0.5 * moment * missing
         else:
