@@ -89,7 +89,12 @@ def mean_words(fluids: int) -> str:
     """Say what the number of a point is and what its bar, over so many fluids or over replicas."""
     if fluids:
         return "Mean over fluids with the error of runs and bottle together"
-    return "Mean over replicas with its standard error"
+    return light_words(fluids)
+
+
+def light_words(fluids: int) -> str:
+    """Say the same of numbers of light, whose error is that of the scatter of all runs."""
+    return f"Mean over {'fluids' if fluids else 'replicas'} with its standard error"
 
 
 def whole_error(row: dict[str, Any], column: str) -> float:

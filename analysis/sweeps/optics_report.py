@@ -22,6 +22,7 @@ from analysis.reports.page import (
 )
 from analysis.reports.provenance import sweep_rows
 from analysis.sweeps.axes import trend_axis
+from analysis.sweeps.fluids import light_words
 from analysis.sweeps.points import points_table, where_from
 from analysis.sweeps.report import decisive_of, notes_of, points_summary
 from analysis.sweeps.trends import trend
@@ -39,7 +40,7 @@ DRAWN = ("birefringence", "retardance_m", "dichroism", "absorbed_share", "scatte
 ANSWERS = ("on_birefringence_s", "off_birefringence_s")
 """Response times that are drawn."""
 _POINTS_NOTE = (
-    "Mean over replicas with its standard error; a star marks points that had not come to rest. "
+    "; a star marks points that had not come to rest. "
     "All columns are in optics_summary.csv, single runs in the folders."
 )
 
@@ -62,7 +63,7 @@ def figures_of(optics: SweepOptics) -> dict[str, FigureRecord[[]]]:
 
 
 def _figure(name: str, swept: SweepTable, one: Quantity, title: str) -> FigureRecord[[]]:
-    words = f"{one.meaning[:1].upper()}{one.meaning[1:]} Mean over replicas, standard error."
+    words = f"{one.meaning[:1].upper()}{one.meaning[1:]} {light_words(swept.fluids)}."
     return FigureRecord(name, functools.partial(trend, swept, one.column), title, words)
 
 
@@ -101,6 +102,8 @@ def page(optics: SweepOptics, table: SweepTable) -> str:
     notes = notes_of(table)
     figures = figures_of(optics)
     light = [one for one in LIGHT if one.point and one.column in optics.columns]
+    words = light_words(table.fluids)
+    points_note = f"{words}{_POINTS_NOTE}"
     head = {name: figures.pop(name) for name in list(figures)[:2]}
     parts = [
         decisive_box(*decisive_of(notes), "All runs are done and came to rest."),
@@ -110,11 +113,11 @@ def page(optics: SweepOptics, table: SweepTable) -> str:
         warning_list(notes),
         fold("Further trends", figure_blocks(figures)),
         *(
-            fold(f"All points at {with_unit(w, 'm')}", points_table(swept, light), _POINTS_NOTE)
+            fold(f"All points at {with_unit(w, 'm')}", points_table(swept, light), points_note)
             for w, swept in optics.tables.items()
         ),
-        fold("How fast the films answer", _answers(optics), _POINTS_NOTE),
-        where_from([*light, *_known(optics)], file_names.OPTICS_SUMMARY),
+        fold("How fast the films answer", _answers(optics), points_note),
+        where_from([*light, *_known(optics)], file_names.OPTICS_SUMMARY, words),
         fold("How this was made", definitions(sweep_rows(table))),
     ]  # fmt: skip
     about = f"{points_summary(table)} Index of the cores: {optics.source}."

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.reports.page import Cell, Traced, table, trace, trace_fold
 from analysis.sweeps.axes import is_at_rest
-from analysis.sweeps.fluids import errors_text, mean_words
+from analysis.sweeps.fluids import errors_text
 from analysis.uncertainty.number_text import as_float, with_error, with_unit
 
 if TYPE_CHECKING:
@@ -47,9 +47,18 @@ def points_table(swept: SweepTable, quantities: Iterable[Quantity]) -> str:
     return table(head, rows, "points", EMPTY)
 
 
-def where_from(quantities: Iterable[Quantity], file: str, fluids: int = 0) -> str:
-    """Return the folded list of what the columns are, to which the numbers of tables lead."""
-    words = mean_words(fluids)
+def where_from(quantities: Iterable[Quantity], file: str, words: str) -> str:
+    """Return the folded list of what the columns are, to which the numbers of tables lead.
+
+    Parameters
+    ----------
+    quantities : iterable of Quantity
+        The columns.
+    file : str
+        Name of the file that holds them.
+    words : str
+        What the number of a point is, as `analysis.sweeps.fluids` says it.
+    """
     note = f"The number of a point: {words[:1].lower()}{words[1:]}."
     return trace_fold((_traced(one, {}) for one in quantities), file, note)
 

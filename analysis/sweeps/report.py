@@ -88,7 +88,7 @@ def page(table: SweepTable) -> str:
             f"{mean_words(table.fluids)}{_POINTS_NOTE}",
         ),
         fold("All runs", _runs(table)),
-        where_from(_AT_POINTS, file_names.SUMMARY, table.fluids),
+        where_from(_AT_POINTS, file_names.SUMMARY, mean_words(table.fluids)),
         fold("Before you build it", definitions(CAUTIONS)),
         fold("How this was made", definitions(sweep_rows(table))),
     ]
@@ -154,18 +154,9 @@ def notes_of(table: SweepTable) -> list[str]:
         for row in table.rows
         if row["status"] == "failed"
     ]
-    waiting = [row for row in table.summary if row["replicas_done"] and not is_at_rest(row)]
     counted = sum(1 for row in table.summary if row["replicas_done"])
-    if waiting:
-        which = "No point" if len(waiting) == counted else f"{len(waiting)} of {counted} points"
-        verb = "has" if which == "No point" else "have not"
-        names = (
-            "" if len(waiting) == counted else f" ({'; '.join(_name(table, r) for r in waiting)})"
-        )
-        notes.append(
-            f"{which} {verb} come to rest when the runs ended{names}: their lengths and spacings "
-            "belong to that time and are no properties of the film. They are drawn as open symbols."
-        )
+    if waiting := _waiting(table, counted):
+        notes.append(waiting)
     if table.provisional:
         notes.append(
             f"Spacings and figures are {table.provisional}: distant chain ends do not repel."
@@ -195,6 +186,30 @@ def notes_of(table: SweepTable) -> list[str]:
                 "by that factor."
             )
     return notes
+
+
+def _waiting(table: SweepTable, counted: int) -> str:
+    """Say which of so many points with runs have not come to rest, and how many of their runs."""
+    waiting = [row for row in table.summary if row["replicas_done"] and not is_at_rest(row)]
+    if not waiting:
+        return ""
+    done = sum(row["replicas_done"] for row in waiting)
+    settled = sum(round(row["equilibrated_share"] * row["replicas_done"]) for row in waiting)
+    names = "; ".join(_name(table, row) for row in waiting)
+    some = f"{len(waiting)} of {counted} points"
+    if settled:
+        which = "At no point all" if len(waiting) == counted else f"At {some} ({names}) not all"
+        return (
+            f"{which} runs had come to rest when they ended; of {done} runs there {settled} had. "
+            "The means hold lengths and spacings of the others too, which belong to the time of "
+            "their end. Such points are drawn as open symbols."
+        )
+    which = "No point has" if len(waiting) == counted else f"{some} have not"
+    names = "" if len(waiting) == counted else f" ({names})"
+    return (
+        f"{which} come to rest when the runs ended{names}: their lengths and spacings "
+        "belong to that time and are no properties of the film. They are drawn as open symbols."
+    )
 
 
 def _name(table: SweepTable, row: dict[str, Any]) -> str:

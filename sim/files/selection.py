@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -59,13 +59,14 @@ class CutOut:
         share = math.prod(self.sides) / math.prod(self.film)
         return min(count, math.ceil(ROOM * share * count) + 16)
 
-    def inside(self, position: NDArray[np.float64]) -> NDArray[np.int64]:
-        """Return the particles in it, rising."""
-        held = np.ones(len(position), bool)
+    def inside(self, position: NDArray[np.float64], numbers: Any = np) -> NDArray[np.int64]:
+        """Return the particles in it, rising; ``numbers`` is the library of the array."""
+        held = numbers.ones(len(position), bool)
         for axis, (low, high, side) in enumerate(zip(*self._corners, strict=True)):
             if high - low < side:
                 held &= (position[:, axis] >= low) & (position[:, axis] < high)
-        return np.flatnonzero(held)
+        found: NDArray[np.int64] = numbers.flatnonzero(held)
+        return found
 
 
 @dataclass(frozen=True)
@@ -99,12 +100,28 @@ class Selection:
 
 
 def count_map(
-    position: NDArray[np.float64], sides: tuple[float, ...], shape: tuple[int, int]
+    position: NDArray[np.float64],
+    sides: tuple[float, ...],
+    shape: tuple[int, int],
+    numbers: Any = np,
 ) -> NDArray[np.uint32]:
-    """Return the particles over each cell of the patch, (columns, rows); whole numbers add up."""
-    index = np.zeros(len(position), np.int64)
+    """Return the particles over each cell of the patch, (columns, rows); whole numbers add up.
+
+    ``numbers`` is the library of the array: numpy, or that of a card.
+    """
+    index = numbers.zeros(len(position), np.int64)
     for axis in range(2):
         cell = (position[:, axis] * (shape[axis] / sides[axis])).astype(np.int64)
-        index = index * shape[axis] + np.clip(cell, 0, shape[axis] - 1)
-    counts = np.bincount(index, minlength=math.prod(shape)).reshape(shape)
-    return counts.astype(np.uint32)
+        index = index * shape[axis] + numbers.clip(cell, 0, shape[axis] - 1)
+    counts = numbers.bincount(index, minlength=math.prod(shape)).reshape(shape)
+    found: NDArray[np.uint32] = counts.astype(np.uint32)
+    return found
+
+
+def within_sides(
+    position: NDArray[np.float64], sides: tuple[float, ...], numbers: Any = np
+) -> NDArray[np.float64]:
+    """Keep x and y that the change to SI has rounded up to the side just below it; in place."""
+    below = numbers.asarray(np.nextafter(np.asarray(sides[:2], float), 0.0))
+    position[:, :2] = numbers.minimum(position[:, :2], below)
+    return position

@@ -24,7 +24,9 @@ STEPS = f"{WHOLE}/position/step"
 
 
 def kept(selection: Selection | None, frame: Frame) -> Frame:
-    """Return what a selection keeps of a frame."""
+    """Return what a selection keeps of a frame, or one of which it was chosen already."""
+    if frame.particles is not None:
+        return frame
     if selection is not None and selection.map_shape is not None:
         counts = count_map(frame.position, selection.film, selection.map_shape)
         frame = dataclasses.replace(frame, projected=counts)

@@ -89,35 +89,40 @@ class Ends:
     saturation, intercept : float
         M_s and H_0 in A/m, from the last points.
     risen : float
-        Last point over M_s.
+        Where the last points end, over M_s.
+    rise : float
+        What they rise by, in its errors; infinite where errors are not known.
     """
 
     susceptibility: float
     saturation: float
     intercept: float
     risen: float
+    rise: float
 
     @property
     def is_saturated(self) -> bool:
         """Whether the last points say where the curve leads."""
-        return RISEN <= self.risen <= 1.0 and self.intercept > 0.0
+        return self.risen >= RISEN and self.intercept > 0.0
 
 
-def ends_of_curve(field: Floats, magnetisation: Floats) -> Ends | None:
+def ends_of_curve(field: Floats, magnetisation: Floats, error: Floats | None = None) -> Ends | None:
     """Read slope and approach to saturation from a curve.
 
     Parameters
     ----------
     field, magnetisation : float64 (points,)
         H inside the fluid and M, both in A/m, by rising field.
+    error : float64 (points,), optional
+        Standard errors of M.
 
     Returns
     -------
     Ends or None
         A straight line through the last points over 1/(H + M/3), as the field of the neighbours
         adds M/3 to that at a core; and 1/chi = H/M without a field, by a straight line through the
-        three first over M^2, in which every law of magnetisation begins. None of fewer than six
-        points.
+        three first over M^2, in which every law of magnetisation begins; chi is 0 where noise
+        leaves one of these no M above 0. None of fewer than six points.
     """
     if field.size < 2 * FEWEST:
         return None
@@ -125,14 +130,24 @@ def ends_of_curve(field: Floats, magnetisation: Floats) -> Ends | None:
     last[-FEWEST:] = True
     inverse = 1.0 / (field + magnetisation / 3.0)
     slope, saturation = np.polyfit(inverse[last], magnetisation[last], 1)
-    low_field, low = field[:FEWEST], np.maximum(magnetisation[:FEWEST], 1e-6 * saturation)
-    _, resistance = np.polyfit(low**2, low_field / low, 1, w=low)
+    lever = inverse[last] - inverse[last].mean()
+    noise = np.zeros_like(lever) if error is None else error[last]
+    slope_error = float(np.linalg.norm(lever * noise) / (lever @ lever))
     return Ends(
-        susceptibility=float(1.0 / resistance),
+        susceptibility=_initial_susceptibility(field[:FEWEST], magnetisation[:FEWEST]),
         saturation=float(saturation),
         intercept=float(-slope / saturation),
-        risen=float(magnetisation[-1] / saturation),
+        risen=float(1.0 + slope * inverse[-1] / saturation),
+        rise=float(-slope / slope_error) if slope_error else math.inf,
     )
+
+
+def _initial_susceptibility(field: Floats, magnetisation: Floats) -> float:
+    """Continue H/M to no field, over M^2."""
+    if not np.all(magnetisation > 0.0):
+        return 0.0
+    _, resistance = np.polyfit(magnetisation**2, field / magnetisation, 1, w=magnetisation)
+    return float(1.0 / resistance)
 
 
 def from_ends(

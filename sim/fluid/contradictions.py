@@ -10,16 +10,17 @@ import numpy as np
 from analysis.common.arrays import Floats
 from analysis.common.constants import BOLTZMANN, MU0
 from sim.fluid.chantrell import ends_of_curve
-from sim.fluid.curve_files import Curve
+from sim.fluid.curve_files import Curve, Spectrum
 from sim.fluid.magnetisation import size_nodes, without_interactions
 from sim.fluid.measured import Value
 from sim.fluid.model import MOST_SPREAD, REACH, Model
+from sim.fluid.scatter import MOST_SHARE, MOST_WIDENED
 from sim.fluid.sheet import Sheet
 from sim.fluid.suspension import fraction_of_viscosity
 from sim.physics.units import format_quantity
 
-FALLEN = 0.2
-"""So much of its largest M may a noisy curve fall."""
+FALLEN, MOST_FALLEN = 0.2, 0.5
+"""So much of its largest M may a noisy curve fall, and one whose errors were widened."""
 SMALLEST_DOMAIN, LARGEST_DOMAIN = 2e-9, 60e-9
 """Magnetic cores are of one domain up to about 57 nm (magnetite: Science vol 176, p 41 (1972))."""
 
@@ -38,6 +39,7 @@ def contradictions(sheet: Sheet) -> Iterator[str]:
         One sentence a contradiction that lies beyond `REACH` errors.
     """
     yield from _curve(sheet)
+    yield from _spectrum(sheet)
     yield from _susceptibility(sheet)
     yield from _density(sheet)
     yield from _viscosity(sheet)
@@ -55,8 +57,8 @@ def _curve(sheet: Sheet) -> Iterator[str]:
     curve, stated = sheet.curve, sheet.numbers.get("saturation")
     if curve is None:
         return
-    if (fall := _fall(curve)) is not None:
-        yield fall
+    if problem := _fall(curve) or _scatter("curve", curve, curve.magnetisation):
+        yield problem
         return
     if stated is not None:
         top = int(np.argmax(curve.magnetisation))
@@ -67,13 +69,19 @@ def _curve(sheet: Sheet) -> Iterator[str]:
                 f"which the curve reaches; received {stated.text}."
             )
         return
-    ends = ends_of_curve(curve.field, curve.magnetisation)
-    if ends is None or not ends.is_saturated:
+    ends = ends_of_curve(curve.field, curve.magnetisation, curve.error)
+    if ends is None or not (ends.is_saturated or abs(ends.rise) < REACH):
         led = "too few points to tell where they lead" if ends is None else _led(ends.risen)
         yield (
             f"[curve] must rise to saturation, or [fluid] saturation must be given; up to "
             f"{_magnetisation(curve.field[-1])} it does not: {led}."
         )
+
+
+def _spectrum(sheet: Sheet) -> Iterator[str]:
+    spectrum = sheet.spectrum
+    if spectrum and (problem := _scatter("spectrum", spectrum, spectrum.real)):
+        yield problem
 
 
 def _fall(curve: Curve) -> str | None:
@@ -85,7 +93,12 @@ def _fall(curve: Curve) -> str | None:
     found = curve.magnetisation
     before = np.array([int(np.argmax(found[: k + 1])) for k in range(found.size)])
     falls = found[before] - found
-    allowed = np.maximum(REACH * (curve.error[before] + curve.error), FALLEN * found.max())
+    allowed = REACH * (curve.error[before] + curve.error)
+    if curve.widened > 1.0:
+        allowed = np.maximum(
+            np.minimum(allowed, MOST_FALLEN * found.max()), allowed / curve.widened
+        )
+    allowed = np.maximum(allowed, FALLEN * found.max())
     last = int(np.argmax(falls - allowed))
     if falls[last] <= allowed[last]:
         return None
@@ -96,6 +109,21 @@ def _fall(curve: Curve) -> str | None:
     return (
         f"[curve] file must hold an M that rises with H; received {high} and {low}: rows mixed up, "
         "a background left in, or an error stated too small."
+    )
+
+
+def _scatter(name: str, measured: Curve | Spectrum, values: Floats) -> str | None:
+    """Tell of a curve that no fluid shows, however wide its errors."""
+    if measured.widened == 1.0:
+        return None
+    share = float(np.median(measured.error) / np.abs(values).max())
+    if measured.widened <= MOST_WIDENED and share <= MOST_SHARE:
+        return None
+    return (
+        f"[{name}] file must hold what some fluid shows within {MOST_WIDENED:g} times its errors "
+        f"and {100.0 * MOST_SHARE:g} % of its largest value; received one that every fluid misses "
+        f"by {measured.widened:.2g} times its errors, {100.0 * share:.2g} %: rows mixed up, "
+        "another unit, a background left in, or an error stated too small."
     )
 
 

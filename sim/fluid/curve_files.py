@@ -42,12 +42,15 @@ class Curve:
         H inside the fluid, M and its standard error, all in A/m, by rising field.
     averaged : int
         Points of the file behind each.
+    widened : float
+        Factor by which `sim.fluid.scatter` has widened the errors.
     """
 
     field: Floats
     magnetisation: Floats
     error: Floats
     averaged: int
+    widened: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +65,8 @@ class Spectrum:
         chi', chi'' and the standard error of both.
     averaged : int
         Points of the file behind each.
+    widened : float
+        As of `Curve`.
     """
 
     frequency: Floats
@@ -69,6 +74,7 @@ class Spectrum:
     loss: Floats
     error: Floats
     averaged: int
+    widened: float = 1.0
 
 
 def read_curve(path: Path, share: float, factor: float, density: float | None) -> Curve:

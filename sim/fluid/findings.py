@@ -15,6 +15,7 @@ from sim.fluid.chantrell import Ends, LogNormal, ends_of_curve, from_ends
 from sim.fluid.contradictions import contradictions, misfits
 from sim.fluid.model import FRACTION, MAIN, Model
 from sim.fluid.posterior import FLUIDS, best_fit, sample
+from sim.fluid.scatter import widened
 from sim.fluid.sheet import Sheet
 from sim.parameters.toml import ParameterError
 from sim.physics import material
@@ -33,6 +34,8 @@ STRONG_COUPLING = 2.0
 """Beyond this coupling chains form without a field, which the theory of the curve leaves out."""
 BAD_FIT = 1.5
 """A curve that is missed by so many times its errors, on average, is not of this kind."""
+TOGETHER = 2.0
+"""Neighbouring misses are alike from this correlation on, in its errors for a curve of noise."""
 
 HELP = (
     ("curve", ("size_spread", "core_diameter", "dead_layer"), "a magnetisation curve"),
@@ -210,12 +213,27 @@ class Findings:
                 f"{STRONG_COUPLING:g} chains form in the bottle, and its susceptibility is larger "
                 "than the theory of the curve (second order) knows; sizes may come out too large."
             )
-        for name, missed in self.misses().items():
+        sheet = self.model.sheet
+        for name, misses in self._misses().items():
+            factor: float = getattr(sheet, name).widened
+            missed = float(np.sqrt(np.mean(misses**2)))
+            if factor > 1.0:
+                yield (
+                    f"The {name} scatters by {factor:.2g} times its stated errors, which are "
+                    "widened by that (the root of chi2 per degree of freedom, of the fluid that "
+                    "fits it best)."
+                )
+                if _hang_together(misses):
+                    yield (
+                        f"Neighbouring points of the {name} are missed alike, which is no noise: "
+                        "sizes of another law, clusters, or a background; intervals are too narrow "
+                        "then."
+                    )
             if missed > BAD_FIT:
                 yield (
-                    f"The best fluid misses the {name} by {missed:.2g} times its errors: sizes of "
-                    "another law, clusters, or errors that are stated too small; intervals are too "
-                    "narrow then."
+                    f"The best fluid misses the {name} by {missed:.2g} times its errors, as the "
+                    "numbers of the sheet say otherwise: sizes of another law, clusters, or errors "
+                    "that are stated too small; intervals are too narrow then."
                 )
 
     def _given(self) -> set[str]:
@@ -224,14 +242,26 @@ class Findings:
         return curves | set(sheet.numbers)
 
     def misses(self) -> dict[str, float]:
-        """Root mean square deviation of the best fluid from each curve, in errors of the curve."""
+        """Root mean square deviation of the best fluid from each curve, in its stated errors."""
+        sheet = self.model.sheet
+        return {
+            name: getattr(sheet, name).widened * float(np.sqrt(np.mean(part**2)))
+            for name, part in self._misses().items()
+        }
+
+    def _misses(self) -> dict[str, Floats]:
+        """Deviations of the best fluid from each curve, point by point, in errors as widened."""
         residuals = self.model.residuals(self.best[None, :])[0][len(self.model.data) :]
-        curve, found = self.model.sheet.curve, {}
+        curve = self.model.sheet.curve
         count = 0 if curve is None else curve.field.size
-        for name, part in (("curve", residuals[:count]), ("spectrum", residuals[count:])):
-            if part.size:
-                found[name] = float(np.sqrt(np.mean(part**2)))
-        return found
+        parts = {"curve": residuals[:count], "spectrum": residuals[count:]}
+        return {name: part for name, part in parts.items() if part.size}
+
+
+def _hang_together(misses: Floats) -> bool:
+    """Tell whether neighbouring misses are more alike than those of noise."""
+    alike = float(misses[1:] @ misses[:-1]) / float(misses @ misses)
+    return alike > TOGETHER / math.sqrt(misses.size)
 
 
 def find(sheet: Sheet, name: str, seed: int, count: int = FLUIDS) -> Findings:
@@ -258,6 +288,7 @@ def find(sheet: Sheet, name: str, seed: int, count: int = FLUIDS) -> Findings:
     sim.parameters.toml.ParameterError
         If the sheet contradicts itself; it lists all that does.
     """
+    sheet = widened(sheet)
     if problems := list(contradictions(sheet)):
         raise ParameterError(name, problems)
     model = Model(sheet)

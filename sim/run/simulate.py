@@ -229,7 +229,7 @@ def simulation(parameters: Film, directory: str | Path, wishes: Wishes) -> Simul
                     wishes.on_progress,
                     "sweep" if scene.is_sampled else "step",
                 ),
-                CheckpointByClock(folder.checkpoint),
+                CheckpointByClock(folder.checkpoint, count=len(setup.particles.diameter)),
                 *_states(setup, planned[1], scene.steps),
                 *rest_watchers(scene),
                 *wishes.stop_rules,

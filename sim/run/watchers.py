@@ -9,14 +9,15 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from sim.engines.protocol import ENERGIES
+from sim.engines.protocol import ENERGIES, FilmPart, SelectingEngine
 from sim.files import checkpoint
 from sim.files.record import Ending
 from sim.files.run_file import Frame, RunWriter
+from sim.files.selection import within_sides
 from sim.run.bars import Bar
 from sim.run.schedule import Always, AnyOf, AtSteps, ByClock, Doubling, Evenly, Schedule
 from sim.run.signals import Listener
@@ -31,7 +32,9 @@ if TYPE_CHECKING:
 CHECKPOINT_SECONDS = 60.0
 """Wall time between checkpoints: what a kill can cost at most, unless they are dear."""
 CHECKPOINT_SHARE = 0.02
-"""They take no more of the wall time than this: the next waits as long as the last one cost."""
+"""They take no more of the wall time than this: the next waits for what the last one cost."""
+CHECKPOINT_PARTICLE_SECONDS = 5e-7
+"""What the first one is taken to cost a particle, before it is known (tests.benchmarks.scale)."""
 PIECE_SECONDS = 0.25
 """Aim for the wall time of one uninterrupted piece of stepping, so that Ctrl-C is soon heard."""
 
@@ -106,28 +109,45 @@ class Scene:
         """Whether steps are sweeps, to which no time belongs."""
         return self.setup.parameters.run.is_sampled
 
-    def frame(self) -> Frame:
-        """Return the present state in SI."""
-        state, seen = self.engine.snapshot(), self.engine.observe()
-        particles, units = self.setup.particles, self.system.units
-        moment = np.asarray(particles.moment)[:, None] * state.directions
+    def frame(self, whole: bool = False) -> Frame:
+        """Return the present state in SI; of a cut-out the part alone where the engine chooses it.
+
+        A ``whole`` one has all particles in any case.
+        """
+        selection, step = self.setup.selection, self.engine.step
+        if not whole and selection.cutout is not None and isinstance(self.engine, SelectingEngine):
+            part = self.engine.part(selection, self.system.units.length_m)
+        else:
+            part = self._all()
+        moment = np.asarray(self.setup.particles.moment)
+        if part.particles is not None:
+            moment = moment[part.particles]
+        seen = self.engine.observe()
         return Frame(
-            step=state.step,
-            time=None if self.is_sampled else state.step * self.system.dt_s,
-            position=_inside(state.positions * units.length_m, particles.sides),
-            image=np.pad(np.asarray(state.image, np.int32), ((0, 0), (0, 1))),
-            moment=moment.astype(np.float32),
+            step=step,
+            time=None if self.is_sampled else step * self.system.dt_s,
+            position=part.position,
+            image=np.pad(np.asarray(part.image, np.int32), ((0, 0), (0, 1))),
+            moment=(moment[:, None] * part.directions).astype(np.float32),
             magnetisation=np.asarray(seen["magnetisation"], float),
-            field=np.asarray(seen["applied_field"], float) * units.field_t,
+            field=np.asarray(seen["applied_field"], float) * self.system.units.field_t,
             energies={name: float(seen.get(name, 0.0)) for name in ENERGIES},
+            particles=part.particles,
+            projected=part.projected,
         )
+
+    def _all(self) -> FilmPart:
+        """Return all particles of the present state."""
+        state, sides = self.engine.snapshot(), self.setup.particles.sides
+        position = within_sides(state.positions * self.system.units.length_m, sides)
+        return FilmPart(None, position, state.image, state.directions, None)
 
     def keep_end(self) -> None:
         """Store the state in which a rule has stopped the run, if no frame holds it."""
         if self.writer.last_step < self.engine.step:
             self.writer.append(self.frame())
         if self.setup.selection.cutout is not None and self.writer.last_state < self.engine.step:
-            self.writer.append_state(self.frame())
+            self.writer.append_state(self.frame(whole=True))
 
     def timing(self) -> dict[str, float]:
         """Return wall times and counts of the whole run so far, earlier parts included."""
@@ -153,12 +173,6 @@ class Scene:
             engine=self.engine.checkpoint(),
         )
         checkpoint.save(path, kept)
-
-
-def _inside(position: Any, sides: Any) -> Any:
-    """Keep a coordinate that the change to SI has rounded up to the side just below it."""
-    position[:, :2] = np.minimum(position[:, :2], np.nextafter(sides, 0.0))
-    return position
 
 
 class Watcher(Protocol):
@@ -211,7 +225,7 @@ class States:
 
     def look(self, scene: Scene) -> None:
         """Append the present state."""
-        scene.writer.append_state(scene.frame())
+        scene.writer.append_state(scene.frame(whole=True))
 
     def close(self, scene: Scene) -> None:
         """Do nothing: states reach the disk at once."""
@@ -228,12 +242,18 @@ class CheckpointByClock:
         Wall time between two of them, at least.
     share : float
         Share of the wall time that they may take.
+    count : int
+        Particles, from which the cost of the first is guessed.
     """
 
     def __init__(
-        self, path: Path, seconds: float = CHECKPOINT_SECONDS, share: float = CHECKPOINT_SHARE
+        self,
+        path: Path,
+        seconds: float = CHECKPOINT_SECONDS,
+        share: float = CHECKPOINT_SHARE,
+        count: int = 0,
     ) -> None:
-        self._clock = ByClock(seconds)
+        self._clock = ByClock(max(seconds, count * CHECKPOINT_PARTICLE_SECONDS / share))
         self.schedule: Schedule = self._clock
         self._seconds, self._share = seconds, share
         self.path = path

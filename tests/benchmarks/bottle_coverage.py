@@ -1,6 +1,7 @@
 """How often the intervals of `chainfilm fluid` hold the truth: known particles, synthetic sheets.
 
-python -m tests.benchmarks.bottle_coverage [--count 200] [--fluids 300] [--curve] [--spectrum]
+python -m tests.benchmarks.bottle_coverage [--count 200] [--fluids 300] [--curve [--noise 5]]
+    [--spectrum]
 """
 
 import argparse
@@ -19,10 +20,14 @@ def main():
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--curve", action="store_true")
     parser.add_argument("--spectrum", action="store_true")
+    parser.add_argument("--noise", type=float, default=1.0, help="of the curve, in stated errors")
     asked = parser.parse_args()
     began = time.perf_counter()
     rng = np.random.default_rng(asked.seed)
-    found = ranks(asked.count, rng, asked.fluids, curve=asked.curve, spectrum=asked.spectrum)
+    found = ranks(
+        asked.count, rng, asked.fluids,
+        curve=asked.curve, spectrum=asked.spectrum, noise=asked.noise,
+    )  # fmt: skip
     print(f"{asked.count} bottles, {time.perf_counter() - began:.0f} s")
     print(f"{'':20}{'in 68 %':>10}{'in 95 %':>10}   expected within (2 standard errors)")
     for k, name in enumerate(MAIN):

@@ -8,6 +8,7 @@ from sim.fluid.curve_files import Curve, Spectrum
 from sim.fluid.measured import Value
 from sim.fluid.model import Model
 from sim.fluid.posterior import sample
+from sim.fluid.scatter import widened
 from sim.fluid.sheet import Sheet
 from sim.physics.material import MATERIALS
 
@@ -41,8 +42,11 @@ def coordinates(model, **known):
     return np.array([[np.log(v) if is_log else v for v, is_log in zip(values, logs, strict=True)]])
 
 
-def sheet_of(place, rng, *, numbers=tuple(ERRORS), curve=False, spectrum=False):
-    """Return the sheet of a known fluid, each datum with its error."""
+def sheet_of(place, rng, *, numbers=tuple(ERRORS), curve=False, spectrum=False, noise=1.0):
+    """Return the sheet of a known fluid, each datum with its error.
+
+    A curve may have more noise than it says, and its errors are widened then.
+    """
     kinds = {
         "saturation": "fluid_magnetisation", "susceptibility": "susceptibility",
         "density": "density", "viscosity": "viscosity",
@@ -59,8 +63,10 @@ def sheet_of(place, rng, *, numbers=tuple(ERRORS), curve=False, spectrum=False):
     if curve:
         exactly = model.curve(place, FIELDS)[0]
         error = np.full(FIELDS.size, CURVE_ERROR * exactly.max())
-        noisy = exactly + error * rng.standard_normal(FIELDS.size)
+        noisy = exactly + noise * error * rng.standard_normal(FIELDS.size)
         sheet = dataclasses.replace(sheet, curve=Curve(FIELDS, noisy, error, 1))
+        if noise > 1.0:
+            sheet = widened(sheet)
     if spectrum:
         exactly = model.spectrum(place, FREQUENCIES)[0]
         error = np.full(FREQUENCIES.size, 0.02 * exactly.real.max())

@@ -17,6 +17,7 @@ from sim.engines.card.engine import CardEngine, Seats, advance_together
 from sim.engines.card.kept import KernelStore
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
+from sim.files.selection import count_map
 from sim.film.field_programme import FieldStage
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.card.tools import Kernel
@@ -308,6 +309,36 @@ def test_a_run_goes_on_from_its_checkpoint_on_either(tmp_path, monkeypatch):
     assert any("comes from a graphics card" in notice for notice in again.notices)
     with h5py.File(again.path) as file:
         assert len(file["particles/film/position/value"]) > 2
+
+
+def test_frames_hold_the_part_that_is_chosen_on_the_card(tmp_path, monkeypatch):
+    """Bit for bit what the whole state of the same step holds there, and the map of all of it."""
+    monkeypatch.setattr("sim.engines.card.part.PIECE", 20)
+    path, text = tmp_path / "film.toml", small_film("30 ns", 2).replace("count = 60", "count = 48")
+    path.write_text(text + 'cutout = ["0.1 um", "0.1 um", "0.07 um"]\nmap_step = "40 nm"\n')
+    whole_ones, snapshot = [], CardEngine.snapshot
+
+    def seen(engine):
+        whole_ones.append(engine.step)
+        return snapshot(engine)
+
+    monkeypatch.setattr(CardEngine, "snapshot", seen)
+    done = sim.simulate(sim.load(path), tmp_path / "out", device="gpu")
+    assert whole_ones == [done.step]  # for the whole state at the end alone
+    with h5py.File(done.path) as file:
+        film, whole = file["particles/film"], file["particles/whole"]
+        assert film["position/step"][-1] == whole["position/step"][-1] > 0
+        places, low = whole["position/value"][-1], film["origin"][()]
+        edges, sides = film["box/edges/value"][-1], whole["box/edges"][()]
+        rows = np.flatnonzero(((places >= low) & (places < low + edges)).all(axis=1))
+        assert 0 < len(rows) < 48
+        assert film["id/value"][-1][: len(rows)].tolist() == rows.tolist()
+        for name in ("position", "image", "moment"):
+            held = film[f"{name}/value"][-1][: len(rows)]
+            assert np.array_equal(held, whole[f"{name}/value"][-1][rows])
+        seen = file["observables/projected_count/value"][-1]
+        assert np.array_equal(seen, count_map(places, sides, seen.shape))
+        assert seen.sum() == 48
 
 
 def gone(*_):

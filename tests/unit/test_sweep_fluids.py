@@ -165,7 +165,9 @@ def test_tables_and_page_give_both_errors(tmp_path):
     lengths = {1: 2.0, 2: 3.0, 3: 4.0}
     folder = planted_sweep(
         tmp_path / "s", keys=KEYS[:1], points=[{"field.strength_T": 0.02}], replicas=3,
-        measures=lambda _, replica: {"mean_length": lengths[replica], "error": 0.1},
+        measures=lambda _, replica: {
+            "mean_length": lengths[replica], "error": 0.1, "at_rest": replica != 2,
+        },
     )  # fmt: skip
     record = json.loads((folder / "sweep.json").read_text())
     for run in record["points"][0]["runs"]:
@@ -192,4 +194,6 @@ def test_tables_and_page_give_both_errors(tmp_path):
     head = points_table(table, [])
     assert "Runs" in head
     assert "Replicas" not in head
-    assert any("mean over 3 fluids that fit the sheet" in note for note in notes_of(table))
+    notes = " ".join(notes_of(table))
+    assert "mean over 3 fluids that fit the sheet" in notes
+    assert "At no point all runs had come to rest when they ended; of 3 runs there 2 had." in notes

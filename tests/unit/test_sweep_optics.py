@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -132,3 +133,14 @@ def test_a_spoilt_hand_off_costs_its_run_alone(swept):
     row = collect_optics(table).tables[532e-9].summary[0]
     only = birefringence(row["field.strength_T"], 532e-9) + 1e-5  # the second replica is left
     assert row["light_birefringence"] == pytest.approx(only)
+
+
+def test_words_of_points_are_those_of_fluids(swept):
+    _, table = swept
+    over = replace(table, fluids=12)
+    text = optics_report.page(collect_optics(over), over)
+    assert "Mean over fluids with its standard error" in text
+    assert "replicas" not in text.replace("replicas differ", "")
+    assert "Mean over replicas with its standard error" in optics_report.page(
+        collect_optics(table), table
+    )

@@ -9,6 +9,7 @@ import numpy as np
 from sim.engines.card.batch import CARRIED, CardBatch, OtherKindError
 from sim.engines.card.film import as_positions
 from sim.engines.card.lost import answered
+from sim.engines.card.part import images, part_of
 from sim.engines.checkpoints import processor_of, state_of
 from sim.kernels.card import layout
 from sim.kernels.steps.energies import NAMES
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.engines.guards import StepError
-    from sim.engines.protocol import Engine, EngineFactory
+    from sim.engines.protocol import Engine, EngineFactory, FilmPart
+    from sim.files.selection import Selection
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
@@ -136,15 +138,7 @@ class CardEngine:
     def _common(self, on_host: dict[str, NDArray[Any]]) -> dict[str, Any]:
         """Return the part of a checkpoint that all engines of steps have."""
         shares, reference = on_host["shares"], on_host["reference"]
-        bits = 8 * shares.itemsize
-        image = on_host["image"].copy()
-        unsigned = np.uint32 if bits == 32 else np.uint64
-        for axis in range(2):
-            now, then = shares[:, axis], reference[:, axis]
-            gone = now - then  # wraps to the nearest image
-            now, then = now.view(unsigned), then.view(unsigned)
-            image[axis] += ((gone > 0) & (now < then)).astype(np.int32)
-            image[axis] -= ((gone < 0) & (now > then)).astype(np.int32)
+        image = images(shares, reference, on_host["image"])
         x, y, z = as_positions(shares, self.batch.films.periods).T
         ux, uy, uz = on_host["directions"].astype(np.float64)
         places = {"x": x, "y": y, "z": z, "ux": ux, "uy": uy, "uz": uz}
@@ -163,6 +157,12 @@ class CardEngine:
         """Return copies of the state, row i always the same particle."""
         self.batch.lay_out()
         return state_of(self.system, self._common(self._state_on_host()))
+
+    @answered
+    def part(self, selection: Selection, length_m: float) -> FilmPart:
+        """Return what a selection with a cut-out keeps of the state; the rest stays on the card."""
+        self.batch.lay_out()
+        return part_of(self.batch, self.film, selection, length_m)
 
     @answered
     def observe(self) -> Mapping[str, Any]:

@@ -94,14 +94,21 @@ def as_shares(positions: NDArray[Any], periods: tuple[float, ...], bits: int) ->
     return np.asarray(part * 2.0**bits, np.int32 if bits == 32 else np.int64)
 
 
-def as_positions(shares: NDArray[Any], periods: tuple[float, ...]) -> NDArray[np.float64]:
-    """Return the positions of whole numbers, x and y from 0 to the side."""
+def as_positions(
+    shares: NDArray[Any], periods: tuple[float, ...], numbers: Any = np
+) -> NDArray[np.float64]:
+    """Return the positions of whole numbers, x and y from 0 to the side.
+
+    ``numbers`` is the library of the array: numpy, or that of the card.
+    """
     bits = 8 * shares.itemsize
-    positions = shares * (np.array(periods) * 2.0**-bits)
+    columns = [shares[:, k] * (period * 2.0**-bits) for k, period in enumerate(periods)]
     for axis in range(2):
-        positions[:, axis] += np.where(positions[:, axis] < 0.0, periods[axis], 0.0)
-        positions[positions[:, axis] >= periods[axis], axis] = 0.0  # rounding
-    return np.asarray(positions)
+        period, x = periods[axis], columns[axis]
+        x = numbers.where(x < 0.0, x + period, x)
+        columns[axis] = numbers.where(x >= period, 0.0, x)  # rounding
+    positions: NDArray[np.float64] = numbers.stack(columns, axis=1)
+    return positions
 
 
 def _sizes(system: ReducedSystem) -> NDArray[np.float64]:

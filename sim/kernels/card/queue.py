@@ -87,6 +87,10 @@ class Queue:
         with self.stream:
             return self.view(array)[film].get(stream=self.stream)
 
+    def bring(self, array):
+        """Return a copy on this machine of what whole arrays were worked out to."""
+        return array.get()
+
     def set(self, array, values, film=slice(None)):
         """Overwrite what an array of the card holds of one film or all."""
         with self.stream:

@@ -182,6 +182,10 @@ class Queue:
         """Return a copy, of one film or all."""
         return array[film].copy()
 
+    def bring(self, array):
+        """Return a copy."""
+        return array.copy()
+
     def set(self, array, values, film=slice(None)):
         """Overwrite what an array holds of one film or all."""
         array[film] = values
