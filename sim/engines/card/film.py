@@ -248,6 +248,7 @@ class CardFilm:
             programme=self._programme(),
             count=count,
             turn=0,
+            sum_every=system.inner_steps * system.mesh_every,
             room=room,
             near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
             several=int(sizes.shape[1] > layout.SIZE_WORDS),
@@ -409,12 +410,8 @@ class CardFilm:
             self.recorded[name] = self.queue.record(work)
         self.recorded[name]()
 
-    def ask_for_step(self) -> None:
-        """Ask for one step; where the list is too old, or no step is left, it does nothing."""
-        self._ask("step", self._step)
-
     def ask_for_round(self) -> None:
-        """Ask for lists where they are due, and for one step."""
+        """Ask for lists where they are due, and for one step; where none is left, for nothing."""
         self._ask("round", self._round)
 
     def _round(self) -> None:

@@ -16,10 +16,11 @@ REFERENCE_WORDS = 4
 # `THROWN_MOVE`. BUFFER, MADE: at the start of a step. FULL, CLOSEST: entries that a list needs, and
 # how many of them may touch, where there is too little room. TARGET: moves after which no further
 # one is made. LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its
-# momenta drawn.
+# momenta drawn; `WHEN_DUE`: where SUM_DUE says so, at the start of every so many steps.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
-TARGET, LISTS, CHOSEN = range(10, 13)
-FLAGS = 13
+TARGET, LISTS, CHOSEN, SUM_DUE = range(10, 14)
+FLAGS = 14
+WHEN_DUE = 2
 THROWN_MOVE = 2**40
 # LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
 GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
@@ -33,7 +34,7 @@ SIZE_WORDS = 8
 
 # Whole units of the largest moment in sums over slots: those of a block have 32 bits.
 MOMENT_UNIT = 2.0**22
-# A move reads the sum of the one before, adds up its own, and empties that of the next; a power of 2.
+# A move reads the sum of the one before, adds up its own, empties that of the next; a power of 2.
 MOMENT_SUMS = 4
 
 
@@ -83,6 +84,7 @@ class CardFilm(NamedTuple):
     programme: Any  # layout.FieldTable on the card
     count: Any  # int
     turn: Any  # int, which move of a step is made
+    sum_every: Any  # int, moves from a sum of the mesh to the next
     room: Any  # int, entries a thread
     near_room: Any  # int, near pairs a slot
     several: Any  # int, 1 where particles have sizes of their own, else 0

@@ -21,6 +21,7 @@ from sim.kernels.card.layout import (
     SIDE,
     STALE,
     STATUS,
+    SUM_DUE,
     THROWN,
     THROWN_MOVE,
 )
@@ -71,6 +72,7 @@ def conclude_step(film):
     if index() == 0 and goes:
         flags[BUFFER] = flags[BUFFER] ^ (moves & 1)
         flags[MADE] += moves
+        flags[SUM_DUE] = flags[MADE] % film.sum_every == 0
         clock[MOVE] = clock[MOVE] + u64(moves)
         flags[KEPT] = 1
         if flags[THROWN] != 0:
@@ -82,8 +84,10 @@ def conclude_step(film):
 
 @kernel
 def apply_fields(film):
-    """Write the fields of the moves of the next step; one block."""
+    """Write the fields of the moves of the next step, and whether a sum is due; one block."""
     write_fields(film, i64(film.clock[MOVE]))
+    if index() == 0:
+        film.flags[SUM_DUE] = film.flags[MADE] % film.sum_every == 0
 
 
 @kernel
