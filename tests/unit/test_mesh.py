@@ -6,6 +6,7 @@ import numba
 import numpy as np
 import pytest
 from numba import njit
+from scipy import fft
 from scipy.integrate import quad
 
 from sim.interactions.mesh import tables
@@ -14,6 +15,7 @@ from sim.interactions.mesh.plan import SAFETY, plan_mesh
 from sim.interactions.mesh.sum import SlabMesh
 from sim.interactions.mesh.tables import screening_table
 from sim.kernels.laws.screened import screened_radial
+from sim.kernels.vectors import calls
 from sim.kernels.vectors.types import load, store
 from tests.reference.dipole_sum import dipole_energy, dipole_sum, mesh_sum
 from tests.reference.mesh_states import DENSITY, FILMS, STATES, relative_errors, rms, state
@@ -335,3 +337,27 @@ def test_slabs_of_the_influence_function_change_no_bit(monkeypatch):
     monkeypatch.setattr(tables, "SLAB", 2 * whole[0].size)
     assert len(whole) > 4
     assert (tables.make_tables(plan).influence == whole).all()
+
+
+@pytest.mark.parametrize(("count", "workers"), [(300, 1), (20000, 2)])
+def test_a_small_mesh_wakes_no_threads_and_a_second_sum_packs_nothing(count, workers, monkeypatch):
+    """For a few hundred particles both took several times as long as the sum itself."""
+    asked, packed = [], []
+
+    def listening(transform):
+        def transformed(*of, **how):
+            asked.append(how["workers"])
+            return transform(*of, **how)
+
+        return transformed
+
+    for name in ("rfft2", "fft", "ifft", "irfft2"):
+        monkeypatch.setattr(fft, name, listening(getattr(fft, name)))
+    mesh = SlabMesh(plan_mesh((60.0, 60.0), 4.0, 1e-6, count, nearest=1.0), 20)
+    arrays = [np.random.default_rng(1).random(20) for _ in range(6)]
+    field, force = np.empty((20, 3)), np.empty((20, 3))
+    mesh.smooth_field_force(*arrays, 20, field, force, 2)
+    monkeypatch.setattr(calls, "Packed", packed.append)
+    mesh.smooth_field_force(*arrays, 20, field, force, 2)
+    assert asked == 8 * [workers]
+    assert not packed

@@ -26,6 +26,10 @@ if TYPE_CHECKING:
     from sim.kernels.vectors.calls import Packed
 
 
+SHARED_POINTS = 65536
+"""Points from which on threads share a transform: below, waking them takes longer than it does."""
+
+
 class SlabMesh:
     """Smooth part of the dipole sum of one film; holds tables and scratch, no state.
 
@@ -46,6 +50,19 @@ class SlabMesh:
         self._starts = np.zeros(plan.points[0] * plan.points[1] + 1, np.int64)
         self._order = np.empty(count, np.int64)
         self._film: Packed | None = None
+
+    @cached_property
+    def _between(self) -> Packed:
+        """Return what stands between the transforms, kept: to pack it takes as long as a sum."""
+        from sim.kernels.steps.layout import SpectrumFilm
+        from sim.kernels.vectors.calls import Packed
+
+        plan, tables = self.plan, self.tables
+        waves = plan.points[0], plan.points[1] // 2 + 1
+        kind = np.result_type(plan.precision, np.complex64)
+        charges = np.empty((*waves, plan.layers), kind)
+        spectrum = np.empty((*waves, plan.points[2]), kind)
+        return Packed(SpectrumFilm(charges, spectrum, tables.influence, tables.decay, tables.layer))
 
     @cached_property
     def near_table(self) -> NDArray[Any]:
@@ -77,17 +94,13 @@ class SlabMesh:
             Smooth field and force, overwritten; a dipole's own cloud is left out, its images'
             are not.
         workers : int
-            Threads of the transforms; they change no bit.
+            Threads of the transforms, one for small ones; they change no bit.
         """
-        from scipy import fft
-
         from sim.kernels.dipoles import mesh_sum
-        from sim.kernels.steps.layout import SpectrumFilm
-        from sim.kernels.vectors.calls import Packed
 
         film = self._film_of(count, x, y, z, mx, my, mz, out_field, out_force)
         tables, layers = self.tables, self.plan.layers
-        points_x, points_y, points_z = self.plan.points
+        points_x = self.plan.points[0]
         grid = self._grid[:, :, :layers]
         film.run(mesh_sum.GATHER_BLOCKS, mesh_sum.columns_part)
         film.call(mesh_sum.sort_columns, 0)
@@ -96,17 +109,32 @@ class SlabMesh:
         for number in range(rounds):
             film.content.round[0] = number
             film.run(tables.shape.blocks // rounds, mesh_sum.spread_part)
-        charges = fft.rfft2(grid, axes=(0, 1), workers=workers)
-        spectrum = fft.fft(charges, points_z, axis=2, workers=workers)
-        between = SpectrumFilm(charges, spectrum, tables.influence, tables.decay, tables.layer)
-        Packed(between).run(points_x, mesh_sum.influence_plane)
-        spectrum = fft.ifft(spectrum, axis=2, workers=workers, overwrite_x=True)
-        Packed(between._replace(spectrum=spectrum)).run(points_x, mesh_sum.copies_plane)
+        self._transform(grid, workers)
+        film.run(mesh_sum.GATHER_BLOCKS, mesh_sum.gather_part)
+
+    def _transform(self, grid: NDArray[Any], workers: int) -> None:
+        """Turn charges on the grid (nx, ny, layers) into the potential of the film, in place."""
+        from scipy import fft
+
+        from sim.kernels.dipoles import mesh_sum
+
+        points_x, points_y, points_z = self.plan.points
+        if points_x * points_y * points_z < SHARED_POINTS:
+            workers = 1
+        charges, spectrum = self._between.content.charges, self._between.content.spectrum
+        layers = charges.shape[2]
+        charges[...] = fft.rfft2(grid, axes=(0, 1), workers=workers)
+        spectrum[:, :, :layers] = charges
+        spectrum[:, :, layers:] = 0.0
+        # In place, as a rule; what is there already is not copied.
+        spectrum[...] = fft.fft(spectrum, axis=2, workers=workers, overwrite_x=True)
+        self._between.run(points_x, mesh_sum.influence_plane)
+        spectrum[...] = fft.ifft(spectrum, axis=2, workers=workers, overwrite_x=True)
+        self._between.run(points_x, mesh_sum.copies_plane)
         # Back into the grid, whose rows have room for whole vectors.
-        grid[:] = fft.irfft2(
+        grid[...] = fft.irfft2(
             spectrum[:, :, :layers], (points_x, points_y), axes=(0, 1), workers=workers
         )
-        film.run(mesh_sum.GATHER_BLOCKS, mesh_sum.gather_part)
 
     def _film_of(self, count: int, *arrays: Floats) -> Packed:
         """Return the film of these very arrays, the one in use if they are the same."""
