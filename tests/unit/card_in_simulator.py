@@ -14,6 +14,7 @@ import pytest
 import sim
 from sim.engines.card.batch import OtherKindError
 from sim.engines.card.engine import CardEngine, Seats, advance_together
+from sim.engines.card.film import lists_in_step
 from sim.engines.card.kept import KernelStore
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
@@ -273,6 +274,17 @@ def test_threads_that_share_a_slot_change_last_digits_alone(monkeypatch):
 
 def test_a_list_that_is_too_short_grows(monkeypatch):
     monkeypatch.setattr("sim.engines.card.film.first_room", lambda _: 2)
+    system, state, engine = engine_of(**SINGLE)
+    force, _ = engine.sums()
+    assert relative(force, compiled_sums(system, state)[0]) < 3e-6
+
+
+def test_threads_of_high_films_list_neighbours_by_themselves(monkeypatch):
+    """Those in step would look at whole columns, of many thousand particles."""
+    low = film(COUNT, thickness=20.0, fraction=0.03)
+    assert lists_in_step(low, 1)
+    assert not lists_in_step(dataclasses.replace(low, thickness=400.0), 1)
+    monkeypatch.setattr("sim.engines.card.film.lists_in_step", lambda *_: False)
     system, state, engine = engine_of(**SINGLE)
     force, _ = engine.sums()
     assert relative(force, compiled_sums(system, state)[0]) < 3e-6
