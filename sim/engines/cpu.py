@@ -13,7 +13,7 @@ from sim.engines import cpu_arrays
 from sim.engines.checkpoints import processor_of, state_of
 from sim.engines.cpu_film import CpuFilm
 from sim.engines.cpu_flow import StirredFlow
-from sim.engines.cpu_induced import InducedMoments, UnsettledError
+from sim.engines.cpu_induced import InducedMoments
 from sim.engines.cpu_mesh import HeldMesh
 from sim.engines.guards import StepError, remedy, require_few_capped, thrown
 from sim.film.state import FilmState
@@ -169,11 +169,7 @@ class CpuEngine:
             return
         numba.set_num_threads(self._threads)
         self._film.fresh()
-        try:
-            induced.settle(self._film, self._mesh, self._step)
-        except UnsettledError as error:
-            remedy = "beads this close and this susceptible have no stable moments; check sizes"
-            raise StepError(str(error), -1, self._step, remedy) from error
+        induced.settle(self._film, self._mesh, self._step)
 
     def compile(self) -> None:
         """Compile the step, or load it from the cache, without making one."""

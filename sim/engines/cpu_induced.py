@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.engines.guards import unsettled
 from sim.kernels.dipoles import induced
 from sim.kernels.steps import induced_fields, layout, step
 
@@ -15,19 +16,13 @@ if TYPE_CHECKING:
     from sim.engines.cpu_mesh import HeldMesh
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["MOMENT_SHARE", "InducedMoments", "MixingWork", "UnsettledError", "make_mixing_work"]
+__all__ = ["MOMENT_SHARE", "InducedMoments", "MixingWork", "make_mixing_work"]
 
 Floats = NDArray[np.float64]
 
 MOMENT_SHARE = 0.1
 """Moments settle to this share of the tolerance of the dipole sum."""
-MOST_ITERATIONS = 100
-"""Sums after which a search that has not settled is given up."""
 NEVER = -1
-
-
-class UnsettledError(RuntimeError):
-    """The moments of a step do not become self-consistent."""
 
 
 class MixingWork(NamedTuple):
@@ -81,7 +76,7 @@ class InducedMoments:
         self._count = system.count
         self._core_langevin = system.core_langevin
         rows = (system.count, 3)
-        self.beads = layout.Beads(np.zeros(rows), np.zeros(rows), np.zeros(3))
+        self.beads = layout.Beads(np.zeros(rows), np.zeros(rows))
         self._response = np.zeros(rows)
         self._work = make_mixing_work(system.count)
 
@@ -90,7 +85,7 @@ class InducedMoments:
 
         Raises
         ------
-        UnsettledError
+        StepError
             If they do not settle.
         """
         slots, long_range = film.content.slots, film.content.long_range
@@ -98,7 +93,7 @@ class InducedMoments:
         film.call(step.apply_field)
         film.call(induced_fields.read_moments)
         self.searches += 1
-        for iteration in range(MOST_ITERATIONS):
+        for iteration in range(induced.MOST_SUMS):
             film.sum_exact()
             if mesh is not None:
                 mesh.sum(slots, long_range)
@@ -117,10 +112,7 @@ class InducedMoments:
                 return
             induced.mix(iteration, moments, self._response, self._work)
             film.call(induced_fields.write_moments)
-        raise UnsettledError(
-            f"the moments that beads induce in each other did not settle in {MOST_ITERATIONS} sums "
-            f"of step {at}: they still change by {change:.2g} of themselves"
-        )
+        raise unsettled(change, induced.MOST_SUMS, at)
 
     @property
     def mean_sums(self) -> float:

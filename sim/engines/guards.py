@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["EngineLostError", "StepError", "remedy", "require_few_capped", "thrown"]
+__all__ = ["EngineLostError", "StepError", "remedy", "require_few_capped", "thrown", "unsettled"]
 
 # A larger share of capped drifts stops the run (and one in a million warns).
 CAPPED_LIMIT = 1.0e-4
@@ -55,6 +55,24 @@ def thrown(system: ReducedSystem, particle: int, step: int) -> StepError:
         f"(t = {step * system.dt_s:.4g} s)"
     )
     return StepError(message, particle, step, remedy(system))
+
+
+def unsettled(change: float, sums: int, step: int) -> StepError:
+    """Return the error of induced moments that do not become self-consistent.
+
+    Parameters
+    ----------
+    change : float
+        By how much of themselves they still change.
+    sums, step : int
+        Sums of the dipoles made, and the step that they were made for.
+    """
+    message = (
+        f"the moments that beads induce in each other did not settle in {sums} sums of step "
+        f"{step}: they still change by {change:.2g} of themselves"
+    )
+    hint = "beads this close and this susceptible have no stable moments; check sizes"
+    return StepError(message, -1, step, hint)
 
 
 def require_few_capped(system: ReducedSystem, capped: int, step: int) -> None:

@@ -21,11 +21,14 @@ from sim.engines.guards import EngineLostError, StepError
 from sim.files.selection import count_map
 from sim.film.field_programme import FieldStage
 from sim.interactions.van_der_waals import VanDerWaalsLaw
+from sim.kernels.card import beads as bead_kernels
 from sim.kernels.card.tools import Kernel
+from sim.kernels.laws.motion import missing_field
 from tests.reference import naive
 from tests.reference.small_film import small_film
 from tests.reference.small_systems import (
     added_pairs,
+    beads,
     bits,
     compiled_sums,
     film,
@@ -134,6 +137,92 @@ def test_steps_are_those_of_the_processor(name):
     assert seen.keys() == wanted.keys()
     for key, value in wanted.items():
         assert np.allclose(seen[key], value, rtol=2e-4, atol=2e-5), key
+
+
+def few_beads(count=24, **changes):
+    """Return (system, state) of beads of several sizes that magnetise each other."""
+    given = {"dipole_sum": "cutoff", "cutoff": 2.0, "tolerance": 1e-3, "dt": 1e-4, **SINGLE}
+    system = beads(count, **{"list_margin": 0.1, "langevin": 60.0, **given, **changes})
+    state = random_film(system)
+    share = np.random.default_rng(4).uniform(0.5, 1.0, count)
+    return dataclasses.replace(system, moment=system.moment * share), state
+
+
+def test_beads_have_the_moments_of_the_field_that_they_make():
+    """Slow loops for the field, coth x - 1/x for the response; settled to 1e-4 of themselves."""
+    system, state = few_beads()
+    engine = CardEngine(system, state)
+    moments = moments_of(system, engine.snapshot())
+    wanted = naive.film_sums(system, state.positions, moments)
+    for mine, name in zip(engine.sums(), ("force", "field"), strict=True):
+        assert relative(mine, wanted[name]) < 3e-6
+    plane, across = missing_field(state.positions[:, 2], system.thickness, system.cutoff)
+    mean = moments.sum(axis=0) / (np.prod(system.sides) * system.thickness)
+    field = wanted["field"] + system.field[0].first + np.outer(plane, mean * [1, 1, 0])
+    field += np.outer(across, mean * [0, 0, 1])
+    size = np.linalg.norm(field, axis=1)
+    x = system.core_langevin * size
+    induced = (system.moment * (1.0 / np.tanh(x) - 1.0 / x) / size)[:, None] * field
+    assert relative(moments, induced) < 1.01e-4
+    alone = system.moment * system.core_langevin / 3.0 * np.linalg.norm(system.field[0].first)
+    assert np.linalg.norm(moments, axis=1).max() > 1.1 * alone.max()  # neighbours raise moments
+
+
+BEADS = {
+    "gradient": {"gradient": (3.0, 0.0, -3.0, 0.0, 5.0, 0.0)},
+    "momenta": {"dynamics": "langevin", "momentum_time": np.full(24, 2e-3), "noise": 1.0},
+    "mesh": {"count": 48, "dipole_sum": "mesh", "tolerance": 1e-2, "fraction": 0.03},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BEADS)
+def test_beads_step_as_on_the_processor(name):
+    system, state = few_beads(**BEADS[name])
+    assert (system.mesh is not None) == (name == "mesh")
+    engine, other = CardEngine(system, state), CpuEngine(system, state)
+    for one in (engine, other):
+        one.advance(2)
+    mine, theirs = engine.snapshot(), other.snapshot()
+    assert np.abs(mine.positions - theirs.positions).max() < 1e-5
+    assert np.abs(mine.directions - theirs.directions).max() < 1e-6
+    seen, wanted = engine.observe(), other.observe()
+    assert seen.keys() == wanted.keys()
+    for key, value in wanted.items():
+        assert np.allclose(seen[key], value, rtol=2e-4, atol=2e-5), key
+    assert engine.timing["induction_sums"] == other.timing["induction_sums"] > 1.0
+
+
+def test_beads_keep_their_bits_in_pieces_and_in_a_batch():
+    """In fields of their own: looks, pieces and restarts change nothing, nor do other films."""
+    pairs = [few_beads(langevin=langevin) for langevin in (30.0, 90.0)]
+    alone = [CardEngine(*pair) for pair in pairs]
+    for one in alone:
+        one.advance(3)
+    assert alone[0].timing["lists_built"] > 1
+    pieces = together(*zip(*pairs, strict=True))
+    pieces[0].observe()
+    assert asked(pieces, 2, 1) == {}
+    pieces[1].snapshot()
+    batch = together(*zip(*pairs, strict=True))
+    for one, other in zip(batch, pieces, strict=True):
+        one.restore(other.checkpoint())
+    assert asked(batch, 1, 2) == {}
+    for one, other in zip(alone, batch, strict=True):
+        assert bits(one) == bits(other)
+
+
+def test_beads_without_stable_moments_stop_the_run(monkeypatch):
+    monkeypatch.setattr(bead_kernels, "MOST_SUMS", 2)
+    system, state = few_beads()
+    engine = CardEngine(system, state)
+    before = engine.checkpoint()
+    with pytest.raises(StepError, match=r"did not settle in \d+ sums of step 0: .* check sizes"):
+        engine.advance(1)
+    after = engine.checkpoint()
+    assert engine.step == 0
+    assert np.array_equal(after["card"]["directions"], before["card"]["directions"])
+    with pytest.raises(StepError, match="did not settle"):
+        engine.snapshot()
 
 
 PIECES = {

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines.card.film import CardFilm
+from sim.engines.card.induced import InducedRounds
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
 from sim.engines.card.mesh import CardMesh
@@ -34,7 +35,7 @@ MOST_AHEAD, FEWEST_AHEAD, AHEAD = 64, 4, 64_000_000
 """Steps asked for before the host looks; particle-steps, of which these are a part."""
 CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
 """What moves with the slots beside rows and references, twice on the card."""
-CHANGED = ("moments", "clock", "flags")
+CHANGED = ("magnetisation", "moments", "clock", "flags")
 """What else steps change."""
 DUE = (layout.LIST_DUE, layout.LIST_AGAIN, layout.LIST_SHORT)
 
@@ -53,6 +54,7 @@ class CardBatch:
     films : CardFilm
         Their arrays, once they are laid out.
     mesh : CardMesh or None
+    induced : InducedRounds or None
     steps : int64 (films,)
         Steps that each has made since the start of its run.
     timing : dict
@@ -64,6 +66,7 @@ class CardBatch:
         self.queue = Queue()
         self.films: CardFilm
         self.mesh: CardMesh | None = None
+        self.induced: InducedRounds | None = None
         self.steps = np.zeros(0, np.int64)
         self.compile_s = 0.0
         self.stepping_s = np.zeros(0)
@@ -97,6 +100,8 @@ class CardBatch:
             self.mesh = CardMesh(self.systems, self.queue)
         tables = None if self.mesh is None else self.mesh.tables
         self.films = CardFilm(self.systems, states, self.queue, tables)
+        if self.systems[0].induced:
+            self.induced = InducedRounds(self.films, self.mesh)
         self.steps = np.array([state.step for state in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
@@ -111,6 +116,8 @@ class CardBatch:
         if self.mesh is not None:
             self.mesh.choose_transforms()
             self.mesh.sum(self.films.idle())
+        if self.induced is not None:
+            self.induced.compile()
         self.fresh()
         self._is_compiled = True
         self.compile_s += time.perf_counter() - began
@@ -207,9 +214,13 @@ class CardBatch:
 
     def _make_some(self, active: NDArray[np.bool_], target: NDArray[np.int64]) -> NDArray[np.int64]:
         """Ask for some steps, with lists and sums of the mesh where they are due, and look."""
-        films, mesh = self.films, self.mesh
+        films, mesh = self.films, self.mesh if self.induced is None else None
         left, ahead = target - self.steps, max(FEWEST_AHEAD, AHEAD // self.systems[0].count)
         asked = min(int(left[active].min()), MOST_AHEAD, ahead)
+        if self.induced is not None:
+            for _ in range(min(self.induced.rounds(asked), MOST_AHEAD)):
+                self.induced.ask_for_step()
+            asked = 0
         for k in range(asked):
             if mesh is not None and mesh.is_due(self.steps[active] + k):
                 mesh.sum(films.content)
@@ -224,14 +235,16 @@ class CardBatch:
         return flags
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
-        """Return the error of a film in which a particle was thrown."""
+        """Return the error of a film in which a particle was thrown, or moments do not settle."""
+        if self.induced is not None and flags[layout.THROWN] == 0:
+            return self.induced.unsettled(film, int(self.steps[film]))
         side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) % layout.THROWN_MOVE - 1
         particle = int(self.queue.get(self.films.content.identity, film)[side, slot])
         return thrown(self.systems[film], particle, int(self.steps[film]))
 
     def _begin_mesh(self, target: NDArray[np.int64]) -> None:
         """Sum the mesh of films that begin between two sums; then they are summed when due."""
-        if (mesh := self.mesh) is None:
+        if (mesh := self.mesh) is None or self.induced is not None:
             return
         never = (self.steps < target) & (mesh.summed_at < 0) & (self.steps % mesh.every != 0)
         if never.any():
@@ -290,9 +303,29 @@ class CardBatch:
             self.mesh.summed_at[chosen] = kept["summed_at"][chosen]
         self.list_again(films)
 
+    def settle(self, film: int) -> None:
+        """Find the induced moments of all films where they are now, as the next step would.
+
+        Raises
+        ------
+        StepError
+            If those of this film do not settle.
+        """
+        self.lay_out()
+        if self.induced is None:
+            return
+        self.compile()
+        self.films.apply_fields()
+        self.fresh()
+        self.induced.settle(self.steps)
+        if self.films.seen[film, layout.STATUS] == layout.HALTED:
+            raise self._thrown(film, self.films.seen[film])
+
     def list_again(self, films: NDArray[np.bool_]) -> None:
         """List the neighbours of films whose places were written."""
         self._energies = None
+        if self.induced is not None:
+            self.induced.forget(films)
         self.films.list_again(films)
         self.fresh()
 
@@ -302,6 +335,7 @@ class CardBatch:
         All films are summed when the first of them asks, once for each state.
         """
         if self._energies is None:
+            self.settle(film)
             self._energies = self._sum_energies()
         found: NDArray[np.float64] = self._energies[film]
         return found
@@ -323,7 +357,8 @@ class CardBatch:
     def sums(self, film: int) -> NDArray[np.float64]:
         """Return force and field of pairs and mesh on the slots of a film, (6, N)."""
         self.fresh()
-        if self.mesh is not None:
+        self.settle(film)
+        if self.mesh is not None and self.induced is None:
             self._sum_mesh(np.ones(len(self.systems), bool))
         found: NDArray[np.float64] = self.films.sums()[film]
         return found

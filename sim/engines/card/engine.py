@@ -11,7 +11,7 @@ from sim.engines.card.film import as_positions
 from sim.engines.card.lost import answered
 from sim.engines.card.part import images, part_of
 from sim.engines.checkpoints import processor_of, state_of
-from sim.kernels.card import layout
+from sim.kernels.card import energies, layout
 from sim.kernels.steps.energies import NAMES
 
 if TYPE_CHECKING:
@@ -90,7 +90,14 @@ class CardEngine:
             "threads": 1,
             "lists_built": int(flags[layout.LISTS]),
             "capped_moves": int(flags[layout.CAPPED]),
+            **self._induction(flags),
         }
+
+    def _induction(self, flags: NDArray[np.int64]) -> dict[str, float]:
+        """Return sums of the dipoles per search for induced moments, the mean so far."""
+        if not self.system.induced:
+            return {}
+        return {"induction_sums": float(flags[layout.SUMS] / max(1, flags[layout.SEARCHES]))}
 
     def _flags(self) -> NDArray[np.int64]:
         found: NDArray[np.int64] = self.batch.queue.get(self.batch.films.content.flags, self.film)
@@ -154,8 +161,13 @@ class CardEngine:
 
     @answered
     def snapshot(self) -> FilmState:
-        """Return copies of the state, row i always the same particle."""
+        """Return copies of the state, row i always the same particle.
+
+        Induced moments are those of the present places and field; the length of a direction is
+        then their share of saturation.
+        """
         self.batch.lay_out()
+        self.batch.settle(self.film)
         return state_of(self.system, self._common(self._state_on_host()))
 
     @answered
@@ -178,7 +190,10 @@ class CardEngine:
         total = self.batch.energies(self.film)
         per_particle = total[: len(NAMES)] / self.system.count
         observed: dict[str, Any] = dict(zip(NAMES, per_particle.tolist(), strict=True))
-        observed["magnetisation"] = total[len(NAMES) :] / np.sum(self.system.moment)
+        moment = total[energies.TOTAL_MOMENT : energies.TOTAL_MOMENT + 3]
+        observed["magnetisation"] = moment / np.sum(self.system.moment)
+        if self.system.induced:
+            observed["induction"] = float(total[energies.INDUCTION]) / self.system.count
         applied = self.batch.queue.get(self.batch.films.content.applied, self.film)
         observed["applied_field"] = applied[0, :3]
         return observed

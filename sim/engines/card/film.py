@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines import cpu_arrays
+from sim.engines.card.induced import beads_of
 from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import NEAR_ROOM, first_room
 from sim.engines.cpu_film import GROWTH
@@ -48,7 +49,8 @@ def choice_of(system: ReducedSystem) -> Choice:
         body=system.has_body_forces,
         momenta=system.has_momenta,
         hindered=system.hindered,
-        shares=shares_of(system.count) if system.inner_steps > 1 else 1,
+        shares=shares_of(system.count) if system.inner_steps > 1 or system.induced else 1,
+        induced=system.induced,
     )
 
 
@@ -153,6 +155,8 @@ class CardFilm:
         All arrays, and numbers in double precision; a longer list replaces its entries.
     quick : layout.CardFilm
         The same with numbers of the rows' float type, which lists and pairs take.
+    choice : Choice
+        What its kernels are compiled for.
     recorded : dict
         Steps recorded for this content, by name.
     seen : int64 (films, FLAGS)
@@ -173,7 +177,8 @@ class CardFilm:
         self.bits = 32 if system.precision == "float32" else 64
         self.recorded: dict[str, Callable[[], None]] = {}
         self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
-        choice, (pair_table, table) = choice_of(system), tables or (None, None)
+        self.choice = choice = choice_of(system)
+        pair_table, table = tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
         in_step = lists_in_step(system, choice.shares)
         self._list_pairs = kernels_of(sorting.list_kernel, system.precision, choice.shares, in_step)
@@ -186,9 +191,9 @@ class CardFilm:
     def _take(self, content: layout.CardFilm) -> None:
         """Take arrays and numbers for those in use."""
         self.content = content
-        self.quick = self._quick_of(content)
+        self.quick = self.quick_of(content)
 
-    def _quick_of(self, content: layout.CardFilm) -> layout.CardFilm:
+    def quick_of(self, content: layout.CardFilm) -> layout.CardFilm:
         """Return the same arrays with numbers of the rows' float type."""
         real = np.dtype(self.system.precision).type
         numbers = {name: real(getattr(content, name)) for name in IN_REAL}
@@ -204,8 +209,9 @@ class CardFilm:
         whole = np.dtype(np.int32 if self.bits == 32 else np.int64)
         patch = patch_of(system)
         sizes = np.stack([_sizes(one).ravel() for one in systems])
-        room = -(-first_room(system) // choice_of(system).shares)
+        room = -(-first_room(system) // self.choice.shares)
         split, meshed = system.inner_steps > 1, system.mesh is not None
+        held = split or system.induced
         cells = patch.cells_x * patch.cells_y * patch.cells_z
         unit = [float(period) * 2.0**-self.bits for period in self.periods]
         largest = np.array([max(one.moment.max(), 1e-300) for one in systems])
@@ -219,13 +225,13 @@ class CardFilm:
         return layout.CardFilm(
             rows=zeros((2 * layout.WORDS * count,), whole),
             reference=zeros((2 * layout.REFERENCE_WORDS * count,), whole),
-            directions=zeros((2, 3, count), real),
+            directions=zeros((2, 3, count), np.float64 if system.induced else real),
             identity=zeros((2, count), np.uint32),
             image=zeros((2, 2, count), np.int32),
             smooth=tall(6, meshed),
             earlier=tall(7, split),
             momentum=tall(6, system.has_momenta),
-            held=zeros((7, count if split else 1), real),
+            held=zeros((7, count if held else 1), real),
             sizes=queue.put(sizes.astype(real)),
             entries=zeros(((room + 1) * self._lists,), np.int32),
             apart=zeros((self._lists,), np.int32),
@@ -239,6 +245,7 @@ class CardFilm:
             chunk_sum=zeros((-(-cells // sorting.CHUNK),), np.int32),
             group_sum=zeros((-(-cells // sorting.GROUP),), np.int32),
             applied=zeros((system.inner_steps, FIELD_SIZE), np.float64),
+            magnetisation=zeros((3,), np.float64),
             moments=zeros((3 * layout.MOMENT_SUMS,), np.int64),
             clock=zeros((2,), np.uint64),
             flags=zeros((layout.FLAGS,), np.int64),
@@ -264,6 +271,7 @@ class CardFilm:
             moment_unit=queue.put(largest / layout.MOMENT_UNIT),
             units_a_moment=queue.put(layout.MOMENT_UNIT / largest),
             back_volume=1.0 / float(system.sides[0] * system.sides[1] * system.thickness),
+            beads=beads_of(systems, queue) if system.induced else None,
         )
 
     def _laws(self) -> Any:
@@ -283,15 +291,17 @@ class CardFilm:
         system, queue, content = self.systems[film], self.queue, self.content
         count = system.count
         shares = as_shares(state.positions, self.periods, self.bits)
-        self.write_rows(film, shares, state.directions, np.arange(count))
+        # induced moments are found before a step
+        directions = state.directions if not system.induced else np.zeros((count, 3))
+        self.write_rows(film, shares, directions, np.arange(count))
         reference = np.zeros((2, count, layout.REFERENCE_WORDS), shares.dtype)
         reference[:, :, :3] = shares
         queue.set(content.reference, reference.ravel(), film)
-        queue.set(content.directions, np.broadcast_to(state.directions.T, (2, 3, count)), film)
+        queue.set(content.directions, np.broadcast_to(directions.T, (2, 3, count)), film)
         identity = np.broadcast_to(np.arange(count, dtype=np.uint32), (2, count))
         queue.set(content.identity, identity, film)
         queue.set(content.image, np.broadcast_to(state.image.T, (2, 2, count)), film)
-        total = np.sum(system.moment[:, None] * state.directions, axis=0) * content.back_volume
+        total = np.sum(system.moment[:, None] * directions, axis=0) * content.back_volume
         self.set_magnetisation(film, total, state.step * system.inner_steps)
         queue.set(content.clock, cpu_arrays.clock_of(system, state.step, state.seed), film)
         flags = np.zeros(layout.FLAGS, np.int64)
@@ -318,6 +328,8 @@ class CardFilm:
     def magnetisation(self, film: int) -> NDArray[np.float64]:
         """Return the moment per volume of a film, (3,)."""
         queue, content = self.queue, self.content
+        if self.system.induced:
+            return np.asarray(queue.get(content.magnetisation, film))
         at = int(queue.get(content.clock, film)[layout.MOVE]) % layout.MOMENT_SUMS * 3
         unit = float(queue.get(content.moment_unit)[film]) * content.back_volume
         return np.asarray(queue.get(content.moments, film)[at : at + 3] * unit)
@@ -326,6 +338,7 @@ class CardFilm:
         """Write the moment per volume of a film before a move."""
         queue, content = self.queue, self.content
         unit = float(queue.get(content.moment_unit)[film]) * content.back_volume
+        queue.set(content.magnetisation, total, film)
         sums = np.zeros((layout.MOMENT_SUMS, 3), np.int64)
         sums[move % layout.MOMENT_SUMS] = np.rint(total / unit)
         queue.set(content.moments, sums.ravel(), film)
@@ -357,7 +370,7 @@ class CardFilm:
 
     def ask_for_lists(self) -> None:
         """Ask for sorted slots and the list of their neighbours, in all films where it is due."""
-        self._ask("list", self._fresh)
+        self.ask("list", self._fresh)
 
     def _fresh(self) -> None:
         """Ask for the kernels of sort and list; the status tells where there is too little room."""
@@ -404,15 +417,19 @@ class CardFilm:
         self.queue.tidy()
         self.list_again(np.ones(films, bool))
 
-    def _ask(self, name: str, work: Callable[[], None]) -> None:
+    def ask(self, name: str, work: Callable[[], None]) -> None:
         """Repeat work that is recorded when it is first asked for."""
         if name not in self.recorded:
             self.recorded[name] = self.queue.record(work)
         self.recorded[name]()
 
+    def ask_for_step(self) -> None:
+        """Ask for one step; where the list is too old, or no step is left, it does nothing."""
+        self.ask("step", self._step)
+
     def ask_for_round(self) -> None:
         """Ask for lists where they are due, and for one step; where none is left, for nothing."""
-        self._ask("round", self._round)
+        self.ask("round", self._round)
 
     def _round(self) -> None:
         self._fresh()
@@ -422,14 +439,22 @@ class CardFilm:
         """Ask for the kernels of one step."""
         kernels, inner = self.kernels, self.system.inner_steps
         content = content or self.content
-        quick = self._quick_of(content)
+        quick = self.quick_of(content)
+        if self.system.induced:
+            self.run(kernels.settled, content=quick)
+            self.run(steps.conclude_settled, BLOCK, content)
+            return
         if inner == 1:
             self.run(kernels.plain, content=quick)
         else:
-            self.run(kernels.far, self._lists if content.count else 1, quick)
+            self.run(kernels.far, self.lists_in(content), quick)
             for turn in range(inner):
                 self.run(kernels.inner, content=quick._replace(turn=turn))
         self.run(steps.conclude_step, BLOCK, content)
+
+    def lists_in(self, content: layout.CardFilm) -> int:
+        """Return the lists of a film, 1 where it has no slots."""
+        return self._lists if content.count else 1
 
     def idle(self) -> layout.CardFilm:
         """Return these films without a slot, and halted: kernels compile and do nothing."""
@@ -445,12 +470,14 @@ class CardFilm:
         """Compile the kernels of steps and of energies."""
         idle = self.idle()
         self._step(idle)
-        self.run(self._list_pairs, 1, self._quick_of(idle))
+        self.run(self._list_pairs, 1, self.quick_of(idle))
         self.run(self._sum_energies, 1, idle)
         self.queue.wait()
 
     def sums(self) -> NDArray[np.float64]:
         """Return force and field of pairs and mesh, (films, 6, N), slot by slot."""
+        if self.system.induced:  # those of the moments that were found
+            return np.asarray(self.queue.get(self.content.held)[:, :6], np.float64)
         whole, films = self.quick, len(self.systems)
         found = self.queue.zeros((films, 7, whole.count), np.dtype(self.system.precision))
         self.queue.run(self.kernels.sums, self._lists, whole._replace(held=found))

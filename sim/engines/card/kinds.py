@@ -28,6 +28,7 @@ def kind_of(system: ReducedSystem) -> Hashable:
     return (
         system.precision,
         system.count,
+        system.induced,
         all(np.all(values == values[0]) for values in of_size),
         cpu_arrays.patch_of(system),
         laws,

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from sim.engines import cpu_arrays
+from sim.kernels.dipoles.induced import DEPTH
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
@@ -36,11 +37,13 @@ def card_bytes(system: ReducedSystem) -> int:
     """Return the estimated memory in bytes that a film takes on a card."""
     word = 4 if system.precision == "float32" else 8
     meshed, split = system.mesh is not None, system.inner_steps > 1
-    momenta = system.has_momenta
+    momenta, induced = system.has_momenta, system.induced
     # rows, references, directions, identity, images, and half of it once more to go back to
     carried = (16 + 8 + 6 + 12 * meshed + 14 * split + 12 * momenta) * word + 8 + 16
     particle = carried + carried // 2
     particle += 4 * first_room(system) + 16 + (7 * word + 4 * NEAR_ROOM) * split
+    if induced:  # directions in double precision, sums, and what the search remembers
+        particle += 9 * (8 - word) + 7 * word + 8 * 3 * (2 + 2 * DEPTH)
     total = system.count * particle
     if system.mesh is not None:
         nx, ny, nz = system.mesh.points

@@ -65,8 +65,9 @@ class CardMesh:
         real = np.dtype(plan.precision)
         wave = np.complex64 if real == np.float32 else np.complex128
         self._kernels = kernels_of(
-            kernels.mesh_kernels, system.precision, made.shape.width, made.shape.span, made.window
-        )
+            kernels.mesh_kernels, system.precision, made.shape.width, made.shape.span, made.window,
+            system.induced,
+        )  # fmt: skip
         window = np.abs(made.window.astype(np.float64).reshape(-1, made.shape.span)).sum(axis=0)
         steepest = float(window.max()) ** 3 * max(
             made.shape.inverse_x, made.shape.inverse_y, made.shape.inverse_z

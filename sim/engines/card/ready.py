@@ -70,7 +70,6 @@ def require_known_laws(system: ReducedSystem) -> None:
         for words, asked in (
             ('[run] dynamics = "monte_carlo"', system.dynamics == "monte_carlo"),
             ("[motion] flow", system.flow is not None),
-            ("moments that particles induce in each other", system.induced),
             ("an exact sum of the dipoles", system.dipole_sum == "exact"),
         )
         if asked

@@ -3,12 +3,15 @@
 A fixed number of threads each adds up every so many slots; what they find is added in their order.
 """
 
+import math
+
 import numpy as np
 from numba.extending import register_jitable
 
 from sim.kernels.card.layout import BUFFER, MOMENT, MOVE, SIDE, SIZE_WORDS, WORDS
-from sim.kernels.card.motion import moments_at
+from sim.kernels.card.motion import magnetisation_of
 from sim.kernels.card.tools import index, kernel, load_words, of_bits, plain, wrapped
+from sim.kernels.dipoles.induced import holding_energy
 from sim.kernels.laws.motion import missing_field
 from sim.kernels.laws.pairs import buoyant_weight, soft_core_energy
 from sim.kernels.steps.added_forces import add_energies, gradient_field
@@ -27,7 +30,9 @@ from sim.kernels.steps.energies import (
 THREADS = 4096
 TOTAL_MOMENT = COLUMNS
 """First of the three columns after the energies: the sum of the moments."""
-ALL_COLUMNS = COLUMNS + 3
+INDUCTION = COLUMNS + 3
+"""The energy at which beads hold their moments."""
+ALL_COLUMNS = COLUMNS + 4
 
 i64 = np.int64
 f64 = np.float64
@@ -43,10 +48,11 @@ def energy_kernel(choice, screening):
         Table of `screened_radial` beside a mesh.
     """
     cutoff, body, laws_taken, shares = choice.cutoff, choice.body, choice.laws, choice.shares
+    induced, magnetisation = choice.induced, magnetisation_of(choice.induced)
 
     @register_jitable(forceinline=True)
     def read(film, i):
-        """Return place, radius and direction of a slot."""
+        """Return place, radius and direction of a slot, of beads their share of saturation."""
         side = film.flags[SIDE]
         x, y, z, radius = load_words(film.rows, (film.flags[BUFFER] * film.count + i) * WORDS)
         ux, uy, uz = (
@@ -58,7 +64,7 @@ def energy_kernel(choice, screening):
 
     @register_jitable(forceinline=True)
     def moment_of(film, i):
-        """Return the size of a slot's moment."""
+        """Return the size of a slot's moment, of beads that at saturation."""
         size = i * film.several
         if film.several != 0:
             size = i64(film.identity[film.flags[SIDE], i])
@@ -90,12 +96,7 @@ def energy_kernel(choice, screening):
         z = f64(place[2]) * film.unit_z
         if cutoff:
             plane, across = missing_field(z, patch.thickness, laws.cutoff)
-            at, unit = moments_at(film.clock[MOVE]), film.moment_unit * film.back_volume
-            found = (
-                film.moments[at] * unit,
-                film.moments[at + 1] * unit,
-                film.moments[at + 2] * unit,
-            )
+            found = magnetisation(film, film.clock[MOVE])
             missing = plane * (u[0] * found[0] + u[1] * found[1]) + across * u[2] * found[2]
             out[DIPOLAR] -= 0.5 * moment * missing
         else:
@@ -113,6 +114,9 @@ def energy_kernel(choice, screening):
             slope = gradient_field(z, patch.thickness, applied)
             out[GRAVITY] -= weight * laws.down_z * z
             out[FIELD] -= moment * (u[0] * slope[0] + u[1] * slope[1] + u[2] * slope[2])
+        if induced:
+            size = moment * math.sqrt(u[0] * u[0] + u[1] * u[1] + u[2] * u[2])
+            out[INDUCTION] += holding_energy(size, moment, film.beads.core_langevin)
 
     @kernel
     def sum_energies(film):

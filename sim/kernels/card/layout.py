@@ -17,9 +17,12 @@ REFERENCE_WORDS = 4
 # how many of them may touch, where there is too little room. TARGET: moves after which no further
 # one is made. LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its
 # momenta drawn; `WHEN_DUE`: where SUM_DUE says so, at the start of every so many steps.
+# Of induced moments, SETTLED: whether they are those of the present places; ROUND: sums begun to
+# find them; SUMS and SEARCHES: sums made for moments that were found.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
 TARGET, LISTS, CHOSEN, SUM_DUE = range(10, 14)
-FLAGS = 14
+SETTLED, ROUND, SUMS, SEARCHES = range(14, 18)
+FLAGS = 18
 WHEN_DUE = 2
 THROWN_MOVE = 2**40
 # LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
@@ -44,6 +47,22 @@ class Shared(NamedTuple):
     array: Any
 
 
+class CardBeads(NamedTuple):
+    """Search for the moments that beads induce in each other; see `sim.kernels.dipoles.induced`."""
+
+    last_moments: Any  # (3, count) float64 the iterate before
+    last_residual: Any  # (3, count) its response less itself
+    moment_changes: Any  # (DEPTH, 3, count) how both changed in the last iterates
+    residual_changes: Any
+    partials: Any  # (blocks, columns) float64 sums of blocks of threads
+    totals: Any  # (columns,) float64 their sums
+    matrix: Any  # (DEPTH, DEPTH) float64 equations of the mixing
+    weights: Any  # (DEPTH,) float64 their solution
+    change: Any  # (1,) float64 how far the last iterate was from its response
+    core_langevin: Any  # Langevin parameter of a core in a field of 1; of a batch (films,)
+    tolerance: Any  # of ``change``; of a batch (films,)
+
+
 class CardFilm(NamedTuple):
     """All that kernels of the card read and write; ``count`` slots, lists by columns of them.
 
@@ -53,13 +72,13 @@ class CardFilm(NamedTuple):
 
     rows: Any  # (2 * 8 count,) whole numbers: place, and bits of radius and moment
     reference: Any  # (2 * 4 count,) whole numbers: place when the list was built
-    directions: Any  # (2, 3, count)
+    directions: Any  # (2, 3, count), of induced moments float64 shares of saturation
     identity: Any  # (2, count) uint32
     image: Any  # (2, 2, count) int32 periods left behind in x and y at sorts
     smooth: Any  # (2, 6, count) force and field of the mesh, or a token
     earlier: Any  # (2, 7, count) sums of the outer step before, or a token
     momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
-    held: Any  # (7, count) sums that inner steps keep, or a token
+    held: Any  # (7, count) sums that inner steps or beads keep, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
     # Lists are those of threads, `Choice.shares` a slot; a round of entries more than they take.
     entries: Any  # int32 slots, (room + 1) rounds: far ones first, those that may touch from behind
@@ -74,6 +93,7 @@ class CardFilm(NamedTuple):
     chunk_sum: Any  # (chunks of cells,) int32
     group_sum: Any  # (groups of chunks,) int32
     applied: Any  # (moves, 9) float64 the field of each move of a step, and its gradient
+    magnetisation: Any  # (3,) float64 moment per volume of beads; that of others follows from
     # (3 MOMENT_SUMS,) int64 in units of MOMENT_UNIT to the largest; a mesh uses the third alone
     moments: Any
     clock: Any  # (2,) uint64
@@ -100,6 +120,7 @@ class CardFilm(NamedTuple):
     moment_unit: Any  # a moment of one whole unit; of a batch (films,), as its inverse
     units_a_moment: Any
     back_volume: Any  # 1 over it
+    beads: Any = None  # CardBeads, where moments are induced
 
 
 def films_of(batch):

@@ -124,7 +124,7 @@ def copies_waves(mesh):
         power *= decay
 
 
-def mesh_kernels(real, width, span, window):
+def mesh_kernels(real, width, span, window, induced):
     """Return the kernels of a mesh.
 
     Parameters
@@ -135,6 +135,9 @@ def mesh_kernels(real, width, span, window):
         Grid points under a window, and in a row of its table.
     window : array
         Polynomials of the window, of the grid's float type; constants of the kernels.
+    induced : bool
+        Whether moments are induced, and their sum is known; far below saturation whole units are
+        too coarse for it.
     """
     lane = LANES[window.dtype.name]
     number = window.dtype.type
@@ -246,6 +249,8 @@ def mesh_kernels(real, width, span, window):
                 xz, yz, zz = xz + dx * wy * steep, yz + wx * dy * steep, zz + wx * wy * bent
         ux, uy, uz = lane(mx), lane(my), lane(mz)
         total_z = film.moments[2] * film.moment_unit
+        if induced:
+            total_z = film.magnetisation[2] / film.back_volume
         smooth, side = film.smooth, film.flags[SIDE]
         smooth[side, 0, i] = -plain(ux * xx + uy * xy + uz * xz)
         smooth[side, 1, i] = -plain(ux * xy + uy * yy + uz * yz)

@@ -70,6 +70,19 @@ def moments_at(move):
     return i64(move & u64(MOMENT_SUMS - 1)) * 3
 
 
+def magnetisation_of(induced):
+    """Return the function (film, move) to the moment per volume before a move."""
+
+    @register_jitable(forceinline=True)
+    def magnetisation(film, move):
+        if induced:
+            return film.magnetisation[0], film.magnetisation[1], film.magnetisation[2]
+        sums, at, unit = film.moments, moments_at(move), film.moment_unit * film.back_volume
+        return sums[at] * unit, sums[at + 1] * unit, sums[at + 2] * unit
+
+    return magnetisation
+
+
 @register_jitable(forceinline=True)
 def normals_of(film, i, side, move):
     """Return the six normals of a slot's particle in a move."""
@@ -159,7 +172,8 @@ def _inertial(lane, slowed):
 def motion_of(choice):
     """Return the function of a thread that moves its slot, from force and field of the others."""
     lane = LANES[choice.real]
-    cutoff, body = choice.cutoff, choice.body
+    cutoff, body, induced = choice.cutoff, choice.body, choice.induced
+    magnetisation = magnetisation_of(induced)
     moved_by = _inertial(lane, choice.hindered) if choice.momenta else _brownian(lane)
 
     @register_jitable(forceinline=True)
@@ -180,10 +194,10 @@ def motion_of(choice):
             bx, by, bz = bx + slope[0], by + slope[1], bz + slope[2]
         if cutoff:
             plane, across = missing_field(z, thickness, laws.cutoff)
-            at, unit = moments_at(move_of(film)), film.moment_unit * film.back_volume
-            bx = bx + plane * lane(film.moments[at] * unit)
-            by = by + plane * lane(film.moments[at + 1] * unit)
-            bz = bz + across * lane(film.moments[at + 2] * unit)
+            found = magnetisation(film, move_of(film))
+            bx = bx + plane * lane(found[0])
+            by = by + plane * lane(found[1])
+            bz = bz + across * lane(found[2])
         return (fx, fy, fz), (bx, by, bz)
 
     @register_jitable(forceinline=True)
@@ -215,26 +229,31 @@ def motion_of(choice):
         at = size * SIZE_WORDS
         z = lane(place[2]) * film.unit_z
         force, field = surrounded(film, z, radius, moment, force, field)
-        u = (
-            lane(film.directions[side, 0, i]),
-            lane(film.directions[side, 1, i]),
-            lane(film.directions[side, 2, i]),
-        )
+        u = lane(1.0), lane(0.0), lane(0.0)
+        if not induced:
+            u = (
+                lane(film.directions[side, 0, i]),
+                lane(film.directions[side, 1, i]),
+                lane(film.directions[side, 2, i]),
+            )
         moved, u, squared = moved_by(film, i, at, z, radius, u, force, field)
         new = (
             wrapped(place[0], rounded(moved[0] * film.back_x)),
             wrapped(place[1], rounded(moved[1] * film.back_y)),
             wrapped(place[2], rounded(moved[2] * film.back_z)),
         )
-        m = lane(film.sizes[at + MOMENT])
-        mx, my, mz = m * u[0], m * u[1], m * u[2]
+        mx, my, mz = moment
+        if not induced:
+            m = lane(film.sizes[at + MOMENT])
+            mx, my, mz = m * u[0], m * u[1], m * u[2]
         to = ((1 - buffer) * film.count + i) * WORDS
         store_words(film.rows, to, (new[0], new[1], new[2], bits_of(radius)))
         store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
-        for axis in range(3):
-            film.directions[side, axis, i] = plain(u[axis])
+        if not induced:
+            for axis in range(3):
+                film.directions[side, axis, i] = plain(u[axis])
         guard(film, i, new, squared)
-        if cutoff:
+        if cutoff and not induced:
             unit = film.units_a_moment
             atomic_add(counts, 0, np.int32(plain(mx * unit)))
             atomic_add(counts, 1, np.int32(plain(my * unit)))

@@ -37,6 +37,8 @@ class Choice(NamedTuple):
         Whether particles carry momenta, and whether windows slow them.
     shares : int
         Threads that share the neighbours of a slot; 1, or a part of the block.
+    induced : bool
+        Whether moments follow the local field, else they turn.
     """
 
     real: str
@@ -47,6 +49,7 @@ class Choice(NamedTuple):
     momenta: bool
     hindered: bool
     shares: int
+    induced: bool
 
 
 class PairLoops(NamedTuple):

@@ -18,6 +18,8 @@ from sim.kernels.card.layout import (
     LIST_DUE,
     MADE,
     MOVE,
+    ROUND,
+    SETTLED,
     SIDE,
     STALE,
     STATUS,
@@ -52,6 +54,7 @@ class StepKernels(NamedTuple):
     far: object
     inner: object
     sums: object
+    settled: object
 
 
 @register_jitable(forceinline=True)
@@ -61,11 +64,10 @@ def write_fields(film, move):
         field_at((move + k) * film.laws.dt, film.programme, film.applied[k])
 
 
-@kernel
-def conclude_step(film):
-    """Conclude the moves of a step, and write the fields of the next one; one block."""
+@register_jitable(forceinline=True)
+def conclude(film, goes):
+    """Conclude the moves of a step, and write the fields of the next one, by one block."""
     flags, clock, moves = film.flags, film.clock, film.applied.shape[0]
-    goes = going(film)
     if goes:
         write_fields(film, i64(clock[MOVE]) + moves)
     sync()
@@ -80,6 +82,34 @@ def conclude_step(film):
             flags[MADE] += 1 - flags[THROWN] // THROWN_MOVE
         elif flags[STALE] != 0:
             flags[STATUS] = LIST_DUE
+
+
+@register_jitable(forceinline=True)
+def is_settled(film):
+    """Say whether beads move: their moments are those of their places."""
+    return going(film) and film.flags[SETTLED] != 0
+
+
+@register_jitable(forceinline=True)
+def is_searching(film):
+    """Say whether a film of beads waits for their moments."""
+    return going(film) and film.flags[SETTLED] == 0
+
+
+@kernel
+def conclude_step(film):
+    """Conclude a step, in one block of threads."""
+    conclude(film, going(film))
+
+
+@kernel
+def conclude_settled(film):
+    """Conclude a step of beads, whose moments are those of the places before; one block."""
+    goes = is_settled(film)
+    conclude(film, goes)
+    if index() == 0 and goes:
+        film.flags[SETTLED] = 0
+        film.flags[ROUND] = 0
 
 
 @kernel
@@ -114,7 +144,7 @@ def step_kernels(choice, screening):
     sums = slot_sums(choice, loops)
     read, whole, near = loops.read, loops.whole, loops.near
     whole_sums, far_sums = sums.whole, sums.far
-    cutoff = choice.cutoff
+    cutoff, induced = choice.cutoff, choice.induced
 
     @register_jitable(forceinline=True)
     def with_mesh(film, i, total):
@@ -207,8 +237,11 @@ def step_kernels(choice, screening):
 
     @kernel
     def write_sums(film):
-        """Write force and field of all pairs, and of the mesh where it was summed, to ``held``."""
-        i, total = whole_sums(film, True)
+        """Write force and field of all pairs, and of the mesh where it was summed, to ``held``.
+
+        Of beads only where their moments are searched for.
+        """
+        i, total = whole_sums(film, is_searching(film) if induced else True)
         if i < 0:
             return
         own = read(film, film.flags[BUFFER] * film.count, i)
@@ -217,4 +250,15 @@ def step_kernels(choice, screening):
             film.held[axis, i] = plain(force[axis])
             film.held[3 + axis, i] = plain(field[axis])
 
-    return StepKernels(plain_step, far_step, inner_step, write_sums)
+    @kernel
+    def settled_step(film):
+        """Move each slot of beads by the sums of their moments."""
+        i, held = index(), film.held
+        if i < film.count and is_settled(film):
+            buffer = film.flags[BUFFER]
+            own = read(film, buffer * film.count, i)
+            force = lane(held[0, i]), lane(held[1, i]), lane(held[2, i])
+            field = lane(held[3, i]), lane(held[4, i]), lane(held[5, i])
+            move(film, i, buffer, own, force, field, film.moments)
+
+    return StepKernels(plain_step, far_step, inner_step, write_sums, settled_step)

@@ -23,6 +23,8 @@ ENDLESS = 20.0
 """Argument above which coth x is 1 in float64."""
 NOTHING = 1e-6
 """Share of saturation under which moments are as good as none: they settle to this scale."""
+MOST_SUMS = 100
+"""Sums after which a search that has not settled is given up."""
 RIDGE = 1e-12
 """Share added to the diagonal of the mixing's equations, against changes that repeat."""
 
@@ -98,16 +100,44 @@ def holding_energies(moments, saturation, core_langevin, out):
 
 
 @njit(cache=True, error_model="numpy")
+def induced_moment(x, y, z, saturation, core_langevin):
+    """Return the moment m_s L(core_langevin b) along the field b = (x, y, z)."""
+    size = math.sqrt(x * x + y * y + z * z)
+    pull = saturation * core_langevin * langevin_slope(core_langevin * size)
+    return pull * x, pull * y, pull * z
+
+
+@njit(cache=True, error_model="numpy")
+def moment_change(changed, whole, full):
+    """Return how far moments are from their response.
+
+    Parameters
+    ----------
+    changed, whole, full : float
+        Sums of the squares of their difference, of the response and of saturation.
+
+    Returns
+    -------
+    float
+        RMS of the difference over that of the response, or over 1e-6 of that of saturation where
+        the moments are smaller, as after the field is switched off.
+    """
+    if changed == 0.0:
+        return 0.0
+    return math.sqrt(changed / max(whole, NOTHING * NOTHING * full))
+
+
+@njit(cache=True, error_model="numpy")
 def respond_block(block, field, saturation, core_langevin, moments, response, partials):
     """Do one block of `respond`."""
     count = moments.shape[0]
     changed = whole = full = 0.0
     for i in range(block * count // BLOCKS, (block + 1) * count // BLOCKS):
-        x, y, z = field[i, 0], field[i, 1], field[i, 2]
-        size = math.sqrt(x * x + y * y + z * z)
-        pull = saturation[i] * core_langevin * langevin_slope(core_langevin * size)
+        found = induced_moment(
+            field[i, 0], field[i, 1], field[i, 2], saturation[i], core_langevin
+        )
         for axis in range(3):
-            new = pull * field[i, axis]
+            new = found[axis]
             change = new - moments[i, axis]
             response[i, axis] = new
             changed += change * change
@@ -140,8 +170,7 @@ def respond(field, saturation, core_langevin, moments, response, partials):
     Returns
     -------
     float
-        RMS of response - moments over the RMS of the response, or over 1e-6 of that of saturation
-        where the moments are smaller, as after the field is switched off.
+        Of `moment_change`.
     """
     for block in prange(BLOCKS):
         respond_block(block, field, saturation, core_langevin, moments, response, partials)
@@ -150,9 +179,7 @@ def respond(field, saturation, core_langevin, moments, response, partials):
         changed += partials[block, 0]
         whole += partials[block, 1]
         full += partials[block, 2]
-    if changed == 0.0:
-        return 0.0
-    return math.sqrt(changed / max(whole, NOTHING * NOTHING * full))
+    return moment_change(changed, whole, full)
 
 
 @njit(cache=True, error_model="numpy")
@@ -192,7 +219,7 @@ def mix_block(block, kept, weights, moments, response, work):
 
 @njit(cache=True, error_model="numpy")
 def solve_weights(kept, partials, weights):
-    """Solve the least-squares equations of the mixing, by elimination in fixed order."""
+    """Solve the least-squares equations of the mixing from partial sums."""
     matrix = np.zeros((DEPTH, DEPTH))
     for a in range(kept):
         weights[a] = 0.0
@@ -200,6 +227,23 @@ def solve_weights(kept, partials, weights):
             weights[a] += partials[block, DEPTH * DEPTH + a]
             for b in range(a + 1):
                 matrix[a, b] += partials[block, DEPTH * a + b]
+    eliminate(kept, matrix, weights)
+
+
+@njit(cache=True, error_model="numpy")
+def eliminate(kept, matrix, weights):
+    """Solve the least-squares equations of the mixing, by elimination in fixed order.
+
+    Parameters
+    ----------
+    kept : int
+        Changes that are remembered.
+    matrix : float64 (DEPTH, DEPTH)
+        Lower half of the products of changes with changes; overwritten.
+    weights : float64 (DEPTH,)
+        Products of changes with the residual; overwritten by the weights of the changes.
+    """
+    for a in range(kept):
         for b in range(a):
             matrix[b, a] = matrix[a, b]
         matrix[a, a] *= 1.0 + RIDGE

@@ -37,7 +37,7 @@ def write_moments(number, film):
 @kernel
 def mean_moment(number, film):
     """Write the moment per volume of the slots."""
-    slots, patch, magnetisation = film.slots, film.patch, film.beads.magnetisation
+    slots, patch, magnetisation = film.slots, film.patch, film.magnetisation
     magnetisation[:] = 0.0
     for i in range(film.count):
         magnetisation[0] += slots.moment[i] * slots.ux[i]
@@ -57,7 +57,7 @@ def local_field(block, film):
     """
     first, end = bounds(block, film)
     slots, laws, patch, applied = film.slots, film.laws, film.patch, film.applied
-    magnetisation, field = film.beads.magnetisation, film.beads.field
+    magnetisation, field = film.magnetisation, film.beads.field
     sums = film.scratch.sums[get_thread_id()]
     for i in range(first, min(end, film.count)):
         at = WORDS * (i - first) + 4

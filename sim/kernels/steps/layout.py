@@ -214,7 +214,6 @@ class Beads(NamedTuple):
 
     moments: Any  # (count, 3)
     field: Any  # (count, 3)
-    magnetisation: Any  # (3,) moment per volume, for the field beyond a cut-off
 
 
 class Totals(NamedTuple):
