@@ -8,6 +8,7 @@ holds up no other.
 from __future__ import annotations
 
 import time
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -220,11 +221,14 @@ class CardBatch:
         if self.induced is not None:
             for _ in range(min(self.induced.rounds(asked), MOST_AHEAD)):
                 self.induced.ask_for_step()
-            asked = 0
-        for k in range(asked):
-            if mesh is not None and mesh.is_due(self.steps[active] + k):
-                mesh.sum(films.content)
-            films.ask_for_round()
+        elif mesh is None:
+            films.ask_for_rounds(asked)
+        else:
+            sums = [k for k in range(asked) if mesh.is_due(self.steps[active] + k)]
+            for k, after in pairwise([*sorted({0, *sums}), asked]):
+                if k in sums:
+                    mesh.sum(films.content)
+                films.ask_for_rounds(after - k)
         flags = films.flags()
         self.steps = flags[:, layout.MADE] // self.systems[0].inner_steps
         if mesh is not None:

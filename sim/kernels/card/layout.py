@@ -8,6 +8,8 @@ writes the other. What changes only when slots are sorted lies twice, too, by ``
 
 from typing import Any, NamedTuple
 
+from numba.extending import register_jitable
+
 WORDS = 8
 REFERENCE_WORDS = 4
 
@@ -80,8 +82,8 @@ class CardFilm(NamedTuple):
     momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
     held: Any  # (7, count) sums that inner steps or beads keep, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
-    # Lists are those of threads, `Choice.shares` a slot; a round of entries more than they take.
-    entries: Any  # int32 slots, (room + 1) rounds: far ones first, those that may touch from behind
+    # Lists are those of threads, `Choice.shares` a slot; see `entry_at`.
+    entries: Any  # int32 slots: far ones first, those that may touch from behind
     apart: Any  # int32 how many from the front
     close: Any  # int32 how many from behind
     near: Any  # ((near room + 1) * count,) int32 near pairs of an outer step
@@ -121,6 +123,20 @@ class CardFilm(NamedTuple):
     units_a_moment: Any
     back_volume: Any  # 1 over it
     beads: Any = None  # CardBeads, where moments are induced
+
+
+WARP = 32
+"""Threads that go in step; their lists lie together, round by round."""
+
+
+@register_jitable(forceinline=True)
+def entry_at(film, v, k):
+    """Return where an entry of a thread's list stands; the next one is `WARP` further.
+
+    A round of entries more than there is room for is there. Lists that lay as columns of one table
+    would have their entries megabytes apart, in more pages of memory than a card can look up.
+    """
+    return (v // WARP * (film.room + 1) + k) * WARP + v % WARP
 
 
 def films_of(batch):

@@ -22,7 +22,9 @@ from sim.kernels.card.layout import (
     SIDE,
     STALE,
     STATUS,
+    WARP,
     WORDS,
+    entry_at,
 )
 from sim.kernels.card.tools import (
     BLOCK,
@@ -283,10 +285,6 @@ def columns_around(cells, span):
     return (-span, span + 1) if cells > 2 * span else (0, cells)
 
 
-WARP = 32
-"""Threads that go in step."""
-
-
 def list_kernel(real, shares, in_step):
     """Return the kernel that lists neighbours, for rows of a float type.
 
@@ -296,8 +294,7 @@ def list_kernel(real, shares, in_step):
     """
     lane = LANES[real]
 
-    # Where there is too little room entries overwrite others: the list is not used then. Rounds and
-    # lists have 32 bits each, so that the place of an entry is one multiplication, and an index
+    # Where there is too little room entries overwrite others: the list is not used then. An index
     # without a sign costs no look at it.
 
     @register_jitable(forceinline=True)
@@ -305,9 +302,9 @@ def list_kernel(real, shares, in_step):
         """List those slots of a column of cells that are in reach; return how many so far."""
         apart, close = found
         touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
-        room, stride = i32(film.room), u64(u32(film.count * shares))
+        room, front = i32(film.room), u64(entry_at(film, v, 0))
         j, at = i32(first), (base + first) * REFERENCE_WORDS
-        for _ in range((end - first + shares - 1) // shares):
+        for _ in range(i32((end - first + shares - 1) // shares)):
             x, y, z, _ = load_words(film.reference, at)
             dx = lane(wrapped(mine[0], x)) * film.unit_x
             dy = lane(wrapped(mine[1], y)) * film.unit_y
@@ -316,11 +313,11 @@ def list_kernel(real, shares, in_step):
             if r2 < reach2:
                 if r2 >= touch2:
                     to = min(apart, room)
-                    film.entries[u64(u32(to)) * stride + u64(v)] = j
+                    film.entries[front + u64(u32(to)) * u64(WARP)] = j
                     apart = i32(apart + 1)
                 elif j != i:
                     to = max(i32(room - i32(1) - close), i32(0))
-                    film.entries[u64(u32(to)) * stride + u64(v)] = j
+                    film.entries[front + u64(u32(to)) * u64(WARP)] = j
                     close = i32(close + 1)
             j = i32(j + shares)
             at += shares * REFERENCE_WORDS
