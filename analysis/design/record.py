@@ -13,9 +13,9 @@ from analysis.common.arrays import Floats
 from analysis.sweeps.keys import SweptKey
 from analysis.uncertainty.number_text import Scale, as_float, scale_for, with_error, with_unit
 
-YEAR, WEEK = 31_557_600.0, 604_800.0
 LONG = 10_000.0
-"""Times above so many s are told in weeks, and in years where they are many."""
+"""Times above so many s are told in the largest of these units that they hold."""
+UNITS = (("years", 31_557_600.0), ("weeks", 604_800.0), ("days", 86_400.0), ("hours", 3600.0))
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,8 @@ class Shown:
         finite = [abs(float(v)) for v in values if math.isfinite(v)]
         middle = float(np.median(finite)) if finite else 0.0
         if self.unit == "s" and middle > LONG:
-            return Scale(1 / YEAR, "years") if middle > YEAR else Scale(1 / WEEK, "weeks")
+            unit, seconds = next(one for one in UNITS if middle > one[1])
+            return Scale(1 / seconds, unit)
         return scale_for(middle, self.unit) if self.unit else Scale(1.0, "")
 
     def text(self, value: Any, error: Any = None) -> str:

@@ -26,6 +26,7 @@ from analysis.reports.page import (
 from analysis.sweeps.keys import SweptKey
 from analysis.uncertainty.number_text import NOT_MEASURED
 
+FROM_FILM = "follows from the film"
 _KIND = "Report of a search for a film that meets a wish"
 _HEADS = {
     "met": "A film was found",
@@ -95,7 +96,9 @@ def write_design_report(told: dict[str, Any], directory: str | Path) -> Path:
 def page(told: dict[str, Any], directory: Path) -> str:
     """Text of the page as HTML, pictures included."""
     reason = told["reason"]
-    passed = f"{_HEADS[told['verdict']]}; {len(told['runs'])} films were run."
+    count = len(told["runs"])
+    ran = "1 film was run" if count == 1 else f"{count} films were run"
+    passed = f"{_HEADS[told['verdict']]}; {ran}."
     parts = [
         decisive_box(reason, 0, passed) if reason else "",
         section("The film", _film(told) + _wished(told), _NOTE),
@@ -134,7 +137,7 @@ def _wished(told: dict[str, Any]) -> str:
         quantity, expected, measured = shown[one["label"]], one["expected"], one["measured"]
         value, low, high = (quantity.text(expected[k]) for k in ("value", "low", "high"))
         band = value if low == high else f"{value} ({low} to {high})"
-        found = NOT_MEASURED
+        found = FROM_FILM if one.get("is_known") else NOT_MEASURED
         if measured:
             found = quantity.text(measured["value"], measured["error"])
         odds = "" if one["odds"] is None else percent(one["odds"])

@@ -79,7 +79,7 @@ def write_page(bottle: Bottle, directory: Path) -> Path:
         ),
         numbers_block(chief),
         section("Figures", figure_blocks(wanted, bottle)),
-        section("Sheet and best fit", table(("On the sheet", "says", "best fit"), sheet)),
+        section("Sheet and best fit", table(("On the sheet", "Says", "Best fit"), sheet)),
         warning_list(notes),
         fold("Tables for a film", f"<pre>{escape(bottle.film)}</pre>",
              f"The middle one of the fluids that fit; those of {bottle.ensemble} show how far they "
@@ -114,45 +114,53 @@ def _summary(content: dict[str, Any]) -> str:
 
 
 def _unit(key: str) -> str:
-    if key.endswith("_fraction"):
-        return "%"
-    return "m" if key.endswith("_m") else ""
+    return "%" if key.endswith("_fraction") else ""
 
 
 def value_text(key: str, entry: dict[str, Any]) -> str:
     """Give a number of fluid.json with its error; `key` tells its unit."""
     if key.endswith(("_a_per_m", "_kg_per_m3", "_pa_s")):
         return f"{entry['value']:.4g} ± {entry['error']:.2g}"
+    if key.endswith("_m"):  # all lengths of particles in one unit
+        return f"{with_error(1e9 * entry['value'], 1e9 * entry['error'])} nm"
     return with_error(entry["value"], entry["error"], _unit(key))
 
 
 def interval_text(key: str, entry: dict[str, Any]) -> str:
     """Give the 95 % interval of a number of fluid.json."""
-    low, high = (with_unit(end, _unit(key)) for end in entry["interval_95"])
+    low, high = (_value(key, end) for end in entry["interval_95"])
     return f"{low} to {high}"
+
+
+def _value(key: str, value: float) -> str:
+    return f"{with_unit(1e9 * value)} nm" if key.endswith("_m") else with_unit(value, _unit(key))
 
 
 def _traced(key: str, entry: dict[str, Any]) -> Traced:
     return Traced(
-        f"numbers.{key}", entry["name"], value_text(key, entry), MEANINGS[key],
+        f"numbers.{key}", _headed(entry["name"]), value_text(key, entry), MEANINGS[key],
         interval=interval_text(key, entry),
     )  # fmt: skip
 
 
 def _rows(content: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
     for key, entry in content["numbers"].items():
-        yield entry["name"], value_text(key, entry), interval_text(key, entry)
+        yield _headed(entry["name"]), value_text(key, entry), interval_text(key, entry)
     ends = content["ends_of_curve"] or {}
     for key, words in (
         ("core_diameter_with_mean_dead_layer_m", "median core, from the ends of the curve alone"),
         ("size_spread", "spread, from the ends of the curve alone"),
     ):
         if key in ends and ends["size_spread"] > 0.0:
-            yield words, with_unit(ends[key], _unit(key)), ""
+            yield _headed(words), _value(key, ends[key]), ""
 
 
 def _words(name: str) -> str:
-    return name.replace("_", " ")
+    return _headed(name.replace("_", " "))
+
+
+def _headed(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def _fitted(one: dict[str, Any]) -> str:

@@ -32,9 +32,10 @@ def distances_across(cells, chain, block, axis, window, reach, nearest, counts):
     sides, points = cells.sides, cells.points
     columns, rows, layers = cells.shape
     bins = counts.shape[1]
-    beside = chain[cells.order]
     # Half sizes of the box that holds all displacements in question, in cells.
-    extent = window * np.abs(axis) + reach * np.sqrt(np.maximum(0.0, 1.0 - axis * axis))
+    extent = np.empty(3)
+    for k in range(3):
+        extent[k] = window * abs(axis[k]) + reach * math.sqrt(max(0.0, 1.0 - axis[k] * axis[k]))
     far_column = int(extent[0] / (sides[0] / columns)) + 1
     far_row = int(extent[1] / (sides[1] / rows)) + 1
     far_layer = int(extent[2] / (cells.height / layers)) + 1 if layers > 1 else 0
@@ -52,7 +53,7 @@ def distances_across(cells, chain, block, axis, window, reach, nearest, counts):
                     c = ((first_column + a) % columns) * rows + (first_row + b) % rows
                     c = c * layers + first_layer
                     for other in range(cells.start[c], cells.start[c + deep]):
-                        if beside[other] == beside[own]:
+                        if chain[cells.order[other]] == chain[i]:
                             continue
                         dx = points[other, 0] - points[own, 0]
                         dy = points[other, 1] - points[own, 1]

@@ -42,7 +42,8 @@ def sort_into_cells(positions, sides, bottom, height, shape):
     for i in range(count):
         c = cell_of(positions[i], sides, bottom, height, shape)
         order[place[c]] = i
-        points[place[c]] = positions[i]
+        for axis in range(3):  # a row as a whole takes longer to compile than all else
+            points[place[c], axis] = positions[i, axis]
         place[c] += 1
     return Cells(sides, bottom, height, shape, start, order, points)
 

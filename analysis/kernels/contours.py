@@ -87,6 +87,7 @@ def cross_sections(positions, tangents, diameters, sides, chain, members, start,
     """
     strands = np.empty(chosen.shape[0])
     width = np.empty(chosen.shape[0])
+    d = np.empty(3)
     for k in range(chosen.shape[0]):
         i = chosen[k]
         first, last = start[bundle[i]], start[bundle[i] + 1]
@@ -95,7 +96,8 @@ def cross_sections(positions, tangents, diameters, sides, chain, members, start,
         cut = 0
         for place in range(first, last):
             j = members[place]
-            d = positions[j] - positions[i]
+            for axis in range(3):
+                d[axis] = positions[j, axis] - positions[i, axis]
             d[0] -= sides[0] * math.floor(d[0] / sides[0] + 0.5)
             d[1] -= sides[1] * math.floor(d[1] / sides[1] + 0.5)
             along = d[0] * tangents[i, 0] + d[1] * tangents[i, 1] + d[2] * tangents[i, 2]
@@ -104,13 +106,16 @@ def cross_sections(positions, tangents, diameters, sides, chain, members, start,
                     across[cut, axis] = d[axis] - along * tangents[i, axis]
                 names[cut] = chain[j]
                 cut += 1
-        strands[k] = np.unique(names[:cut]).shape[0]
+        strands[k] = 0
         widest = 0.0
         for a in range(cut):
+            known = False
             for b in range(a):
+                known = known or names[b] == names[a]
                 square = 0.0
                 for axis in range(3):
                     square += (across[a, axis] - across[b, axis]) ** 2
                 widest = max(widest, square)
+            strands[k] += 0 if known else 1
         width[k] = math.sqrt(widest) + diameters[i]
     return strands, width

@@ -50,9 +50,11 @@ def spread_points(points, sides, shape, width, beta):
             for m in range(width):
                 grid[a + k, b + m] += along_x[k] * along_y[m]
     for k in range(width):
-        grid[columns + k] += grid[k]
-        grid[width + k] += grid[columns + width + k]
-    for k in range(width):
-        grid[:, rows + k] += grid[:, k]
-        grid[:, width + k] += grid[:, rows + width + k]
+        for b in range(grid.shape[1]):
+            grid[columns + k, b] += grid[k, b]
+            grid[width + k, b] += grid[columns + width + k, b]
+    for a in range(grid.shape[0]):
+        for k in range(width):
+            grid[a, rows + k] += grid[a, k]
+            grid[a, width + k] += grid[a, rows + width + k]
     return grid[width : columns + width, width : rows + width].copy()

@@ -36,7 +36,7 @@ from analysis.reports.run import title_of
 from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_error, with_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
 
     from analysis.measures.measure import Measurement
@@ -63,7 +63,9 @@ LEFT_OUT = (
 """What the sum of the shares does not know."""
 
 
-def write_optics_report(measurement: Measurement, run: Run, directory: Path) -> Path | None:
+def write_optics_report(
+    measurement: Measurement, run: Run, directory: Path, drawn: Sequence[Path] = ()
+) -> Path | None:
     """Write ``optics_report.html`` from the hand-off in a folder.
 
     Parameters
@@ -74,6 +76,8 @@ def write_optics_report(measurement: Measurement, run: Run, directory: Path) -> 
         The run that was measured.
     directory : Path
         The folder, with handoff.json.
+    drawn : sequence of Path
+        Pictures of this measurement that `draw_all` wrote as png; they are not drawn again.
 
     Returns
     -------
@@ -85,23 +89,25 @@ def write_optics_report(measurement: Measurement, run: Run, directory: Path) -> 
         path.unlink(missing_ok=True)
         return None
     content = json.loads(place.read_text(encoding="utf-8"))
-    return write_text(path, page(content, measurement, run))
+    return write_text(path, page(content, measurement, run, drawn))
 
 
-def page(content: dict[str, Any], measurement: Measurement, run: Run) -> str:
+def page(
+    content: dict[str, Any], measurement: Measurement, run: Run, drawn: Sequence[Path] = ()
+) -> str:
     """Text of the page as HTML, pictures included; ``content`` is that of handoff.json."""
     light, numbers = content["light"], measurement.numbers
     given, told = notes_of(numbers, run)
     verdict = decisive(given, told)
     shown, angles, answers = (
-        _pictures(measurement, run, *figures)
+        _pictures(measurement, run, drawn, *figures)
         for figures in ((optical_thickness,), (far_field,), (optical_response,))
     )
     parts = [
         decisive_box(verdict, len(told) - bool(verdict), "All checks of this run passed."),
         _by_wavelength(light, HEAD),
         f'<p class="quiet">{_CORES_EXACT}</p>',
-        shown or figure_blocks({film_views.name: film_views}, measurement, run),
+        shown or figure_blocks({film_views.name: film_views}, measurement, run, drawn=drawn),
         f'<p><a href="{file_names.REPORT}">The chains of this film</a> have a page of their own.'
         "</p>",
         warning_list(told),
@@ -321,7 +327,7 @@ def _items(texts: list[str]) -> str:
     return f'<ul class="notes">{"".join(f"<li>{escape(text)}</li>" for text in texts)}</ul>'
 
 
-def _pictures(measurement: Measurement, run: Run, *figures: Any) -> str:
+def _pictures(measurement: Measurement, run: Run, drawn: Sequence[Path], *figures: Any) -> str:
     """Return those of the figures that this measurement has, drawn."""
     wanted = {one.name: one for one in figures if one.wanted(measurement)}
-    return figure_blocks(wanted, measurement, run) if wanted else ""
+    return figure_blocks(wanted, measurement, run, drawn=drawn) if wanted else ""

@@ -6,15 +6,17 @@ Every text is escaped here, so that what comes from files cannot become markup.
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable, Mapping
+import io
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
+from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Any, TypeAlias
 from urllib.parse import quote
 
 from analysis.files.failures import figure_or_nothing
-from analysis.pictures.style import figure_bytes
+from analysis.pictures.style import PNG_DOTS_PER_INCH, figure_bytes
 from analysis.uncertainty.number_text import NOT_MEASURED
 
 if TYPE_CHECKING:
@@ -286,17 +288,50 @@ def section(title: str, content: str, note: str = "") -> str:
     return f"<section>\n<h2>{escape(title)}</h2>\n{quiet}{content}\n</section>"
 
 
-def figure_blocks(figures: Mapping[str, FigureRecord[...]], *args: Any) -> str:
-    """Return figures with title and caption, drawn with these arguments; none without a caption."""
-    blocks = (_figure_block(figure, *args) for figure in figures.values() if figure.caption)
+def figure_blocks(
+    figures: Mapping[str, FigureRecord[...]], *args: Any, drawn: Sequence[Path] = ()
+) -> str:
+    """Return figures with title and caption, none without a caption.
+
+    Parameters
+    ----------
+    figures : mapping of str to FigureRecord
+    args
+        What they are drawn with.
+    drawn : sequence of Path
+        Pictures for print of the same, by the names of figures; what is there is not drawn again.
+    """
+    there = {path.stem: path for path in drawn}
+    blocks = (
+        _figure_block(figure, there.get(figure.name), *args)
+        for figure in figures.values()
+        if figure.caption
+    )
     return '<div class="figures">\n' + "\n".join(blocks) + "\n</div>"
 
 
-def _figure_block(figure: FigureRecord[...], *args: Any) -> str:
+def _for_screen(path: Path) -> bytes:
+    """Return a picture for print at the size of the page's."""
+    from PIL import Image
+
+    stream = io.BytesIO()
+    with Image.open(path) as picture:
+        sides = [round(side * _DOTS_PER_INCH / PNG_DOTS_PER_INCH) for side in picture.size]
+        small = picture.convert("RGB").resize((sides[0], sides[1]), Image.Resampling.LANCZOS)
+    small.save(stream, "png", dpi=(_DOTS_PER_INCH, _DOTS_PER_INCH))
+    return stream.getvalue()
+
+
+def _figure_block(figure: FigureRecord[...], drawn: Path | None, *args: Any) -> str:
     """Return one figure; one that cannot be drawn says so in its place."""
     title, caption = escape(figure.title), escape(figure.caption)
     picture = figure_or_nothing(
-        figure.name, lambda: figure_bytes(figure(*args), "png", _DOTS_PER_INCH)
+        figure.name,
+        lambda: (
+            figure_bytes(figure(*args), "png", _DOTS_PER_INCH)
+            if drawn is None
+            else _for_screen(drawn)
+        ),
     )
     if picture is None:
         shown, caption = "", "This figure could not be drawn; the numbers do not need it."

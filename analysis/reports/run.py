@@ -41,7 +41,7 @@ from analysis.trajectory.run import as_run
 from analysis.uncertainty.number_text import NOT_MEASURED, as_float, with_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from analysis.measures.measure import Measurement
     from analysis.trajectory.run import Run
@@ -59,6 +59,7 @@ def write_report(
     measurement: Measurement,
     run: Run | str | os.PathLike[str],
     directory: str | os.PathLike[str],
+    drawn: Sequence[Path] = (),
 ) -> Path:
     """Write `report.html` for one run.
 
@@ -70,6 +71,8 @@ def write_report(
         The run that was measured: derived numbers, parameter file, versions.
     directory : str or path-like
         Folder of the run; made if it is missing. An older report is replaced as a whole.
+    drawn : sequence of Path
+        Pictures of this measurement that `draw_all` wrote as png; they are not drawn again.
 
     Returns
     -------
@@ -83,15 +86,15 @@ def write_report(
     """
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
-    return write_text(folder / file_names.REPORT, page(measurement, as_run(run)))
+    return write_text(folder / file_names.REPORT, page(measurement, as_run(run), drawn))
 
 
-def page(measurement: Measurement, run: Run) -> str:
+def page(measurement: Measurement, run: Run, drawn: Sequence[Path] = ()) -> str:
     """Text of the report as HTML, pictures included."""
     numbers = measurement.numbers
     given, told = notes_of(numbers, run)
     verdict = decisive(given, told)
-    picture, others = _figures(measurement, run)
+    picture, others = _figures(measurement, run, drawn)
     traced = list(_traced(numbers, run.is_sampled))
     parts = [
         decisive_box(verdict, len(told) - bool(verdict), "All checks of this run passed."),
@@ -186,13 +189,14 @@ def _unbroken(text: str) -> str:
     return text.replace(" ", "\u00a0")
 
 
-def _figures(measurement: Measurement, run: Run) -> tuple[str, str]:
-    """Return the film's picture and all others, drawn afresh and put into the page."""
+def _figures(measurement: Measurement, run: Run, drawn: Sequence[Path]) -> tuple[str, str]:
+    """Return the film's picture and all others, put into the page."""
     from analysis.pictures.all import figures_of
 
     found = figures_of(measurement)
     film = {name: found.pop(name) for name in _FILM if name in found}
-    return tuple(figure_blocks(some, measurement, run) for some in (film, found))  # type: ignore[return-value]
+    blocks = (figure_blocks(some, measurement, run, drawn=drawn) for some in (film, found))
+    return tuple(blocks)  # type: ignore[return-value]
 
 
 def _to_optics(measurement: Measurement) -> str:

@@ -139,15 +139,17 @@ class _Completion(argparse.Action):
         parser.exit()
 
 
-def _whole(least: int, most: int, words: str) -> Callable[[str], int]:
-    """Return a reader of whole numbers in a range."""
+def _whole(least: int, most: int, last: str = "") -> Callable[[str], int]:
+    """Return a reader of whole numbers in a range; `last` writes its end in words."""
 
     def read(text: str) -> int:
         # int() would also take full-width digits and 3_0
         plain = text.isascii() and text.removeprefix("+").isdigit() and len(text) < 30
         number = int(text) if plain else least - 1
         if not least <= number <= most:
-            raise argparse.ArgumentTypeError(f"must be a whole number {words}; received {text}")
+            raise argparse.ArgumentTypeError(
+                f"must be a whole number from {least} to {last or most}; received {text}"
+            )
         return number
 
     return read
@@ -316,7 +318,7 @@ def _fluid(command: argparse.ArgumentParser) -> None:
     )
     command.add_argument("--overwrite", action="store_true", help="replace a bottle in the folder")
     command.add_argument(
-        "--fluids", type=_whole(2, 100, "from 2 to 100"), metavar="N", default=12,
+        "--fluids", type=_whole(2, 100), metavar="N", default=12,
         help="fluids of the ensemble, all equally likely; default: 12",
     )  # fmt: skip
     _seed(command)
@@ -334,7 +336,7 @@ def _ensemble(command: argparse.ArgumentParser) -> None:
 
 def _workers(command: argparse.ArgumentParser, more: str) -> None:
     command.add_argument(
-        "--workers", type=_whole(1, 10_000, "from 1"), metavar="N",
+        "--workers", type=_whole(1, 10_000), metavar="N",
         help=f"runs at a time, each on one thread; {more}",
     )  # fmt: skip
 
@@ -390,7 +392,7 @@ def _device(command: argparse.ArgumentParser) -> None:
 def _threads(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--threads",
-        type=_whole(1, 10_000, "from 1"),
+        type=_whole(1, 10_000),
         metavar="N",
         help="threads; default: all cores; changes no result",
     )
@@ -399,7 +401,7 @@ def _threads(command: argparse.ArgumentParser) -> None:
 def _seed(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--seed",
-        type=_whole(0, 2**63 - 1, "from 0 to 2^63 - 1"),
+        type=_whole(0, 2**63 - 1, "2^63 - 1"),
         metavar="N",
         help="seed of the random numbers; default: that of FILE",
     )
@@ -407,7 +409,7 @@ def _seed(command: argparse.ArgumentParser) -> None:
 
 def _frames(command: argparse.ArgumentParser, most: int, when: str = "") -> None:
     command.add_argument(
-        "--frames", type=_whole(1, 10_000, "from 1 to 10000"), metavar="N", default=most,
+        "--frames", type=_whole(1, 10_000), metavar="N", default=most,
         help=f"{when}frames at most, evenly spread over the run; default: {most}",
     )  # fmt: skip
 

@@ -116,12 +116,12 @@ def _draw_after_numbers(measurement: Measurement, run: Trajectory, directory: Pa
     from analysis.reports.run import write_report
 
     with failures() as said:
-        draw_all(measurement, run, directory / file_names.FIGURES, format="png")
+        drawn = draw_all(measurement, run, directory / file_names.FIGURES, format="png")
         if said:
             measurement.numbers.setdefault("warnings", []).extend(said)
             write(measurement, directory)
-        write_report(measurement, run, directory)
-        write_optics_report(measurement, run, directory)
+        write_report(measurement, run, directory, drawn)
+        write_optics_report(measurement, run, directory, drawn)
 
 
 @contextlib.contextmanager

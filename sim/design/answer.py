@@ -96,6 +96,7 @@ def _numbers(found: Found) -> list[dict[str, Any]]:
                 "meaning": wanted.meaning,
                 "unit": wanted.unit,
                 "wavelength_m": of.wavelength,
+                "is_known": wanted.is_known,
                 "expected": {"value": float(of.in_si(mean[k])), "low": low, "high": high},
                 "measured": _measured(model.trials, found.settings, k),
                 "odds": float(each[k]) if k < len(each) else None,
@@ -180,9 +181,10 @@ def answer(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
             f"No: the odds that any film of these ranges meets the wish are "
             f"{percent(found.reach)}. {reason(found)} Nearest is {film}: {told}."
         )
-    spent = "runs" if runs >= task.most_runs else "time"
+    spent = "runs of the budget are" if runs >= task.most_runs else "time of the budget is"
+    films = "1 film" if runs == 1 else f"{runs} films"
     return (
-        f"Not decided: the {spent} of the budget are spent after {runs} films. The best film known "
+        f"Not decided: the {spent} spent after {films}. The best film known "
         f"is {film}, with odds {odds_of(found.odds)}: {told}."
     )
 

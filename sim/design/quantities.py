@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.common.arrays import Floats
+from sim.outlook.cell.drift import LONGEST
 from sim.parameters.values import Expectation, Number, Quantity
 from sim.physics.units import duration_text, format_quantity
 
@@ -39,6 +40,8 @@ class Wanted:
         Whether it may be zero or below, so that no logarithm can be taken.
     needs_light, needs_times : bool
         Whether it belongs to a wavelength; whether a sampled film has none.
+    least, most : float
+        Beyond which it is not told, whatever is interpolated.
     """
 
     word: str
@@ -51,6 +54,8 @@ class Wanted:
     has_sign: bool = False
     needs_light: bool = False
     needs_times: bool = False
+    least: float = -math.inf
+    most: float = math.inf
 
     @property
     def is_known(self) -> bool:
@@ -72,7 +77,7 @@ LONG = 60.0
 WANTED = (
     Wanted(
         "mean_length", "Mean chain length", "particles in an average chain, single ones included",
-        "", Number(1.0, 1e6, 5.0), "chains.mean_length", 2.5,
+        "", Number(1.0, 1e6, 5.0), "chains.mean_length", 2.5, least=1.0,
     ),
     Wanted(
         "spacing", "Distance to the nearest chain",
@@ -113,7 +118,7 @@ WANTED = (
         "life", "Life",
         "until a tenth of the particles lie elsewhere than at the start, drawn by the magnets or "
         "sunk by their weight, as chains of the predicted length",
-        "s", TIME, "", 1.1,
+        "s", TIME, "", 1.1, most=LONGEST,
     ),
 )  # fmt: skip
 """All of them, in the order of page and tables."""
@@ -170,7 +175,8 @@ class Scaled:
         y = np.clip(np.asarray(scaled, np.float64), -700.0, 700.0)
         if self.wanted.has_sign:
             return self.unit_value * np.sinh(y)
-        return np.exp(-np.exp(np.minimum(y, 4.0))) if self.falls else np.exp(y)
+        found = np.exp(-np.exp(np.minimum(y, 4.0))) if self.falls else np.exp(y)
+        return np.clip(found, self.wanted.least, self.wanted.most)
 
     def scaled_error(self, value: float, error: float) -> float:
         """Return the error on the scale of a value with its error in SI."""

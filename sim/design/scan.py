@@ -124,7 +124,7 @@ def scan(
     Raises
     ------
     ParameterError
-        If no place of the box is a film; the mistakes of the first one.
+        If no place of the box is a film, with the mistakes of the first one.
     """
     places = places or PLACES_PER_KEY * (box.size + 1)
     kept, found, fluids, refused, first = [], [], [], 0, None
@@ -142,10 +142,18 @@ def scan(
         fluids.append(others or [np.zeros(len(quantities))])
     tell(places, places)
     if not kept:
-        raise first or ParameterError("film", ["no place of the box is a film."])
+        raise _no_film(first)
     changes = np.nan_to_num(np.moveaxis(np.array(fluids), 1, 0))
     reason = first.problems[0] if first else ""
     return Scan(tuple(quantities), np.array(kept), np.array(found), changes, refused, reason)
+
+
+def _no_film(first: ParameterError | None) -> ParameterError:
+    """Say that all of the ranges is refused, and why the first place is."""
+    must = "[free] of the wish must have ranges with some film"
+    if first is None:
+        return ParameterError("film", [f"{must}; there is none."])
+    return ParameterError(first.name, [f"{must}; of the first place there: {first.problems[0]}"])
 
 
 def _scaled(quantities: Sequence[Scaled], values: Floats) -> Floats:

@@ -235,7 +235,10 @@ def _told(task: Task, found: Found, runs: int, wanted: Sequence[Settings], repli
     """Say in a sentence what is known and what is run next."""
     count = len(wanted) * replicas
     if runs < len(task.seeds):
-        return f"film {runs + 1} to {runs + count} of the first {len(task.seeds)}, by theory ..."
+        which = f"film {runs + 1}" if count == 1 else f"films {runs + 1} to {runs + count}"
+        return f"{which} of the first {len(task.seeds)}, by theory ..."
     odds = "below 1 %" if found.odds < 0.01 else f"{math.floor(100 * found.odds)} %"
     aim = "to confirm it" if found.odds >= task.odds else "where most is gained"
-    return f"{runs} films run; best odds {odds}; {count} more {aim} ..."
+    return (
+        f"{runs} {'film' if runs == 1 else 'films'} run; best odds {odds}; {count} more {aim} ..."
+    )

@@ -183,7 +183,8 @@ class _Reading:
         found = self.tables.get(name)
         if isinstance(found, Mapping) and found:
             return dict(_flat(found))
-        self.problems.append(f"[{name}] must be a table such as {example}; received {show(found)}.")
+        received = "none" if name not in self.tables else show(found)
+        self.problems.append(f"[{name}] must be a table such as {example}; received {received}.")
         return {}
 
     def _wishes(self, base: Parameters) -> Iterator[Wish]:

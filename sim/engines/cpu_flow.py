@@ -17,9 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim.interactions.flow.near import NearFlowSum
+from sim.interactions.flow.near import FLOW_TOLERANCE, NearFlowSum, steps_held
 from sim.interactions.flow.smooth import SmoothFlow
-from sim.kernels.flow.layout import LANES
 from sim.kernels.steps import step
 
 if TYPE_CHECKING:
@@ -27,8 +26,6 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
 
-FLOW_TOLERANCE = 3e-3
-"""Of the noise of the near part, relative."""
 NEVER = -1
 
 
@@ -56,7 +53,7 @@ class StirredFlow:
         self._noise = system.noise
         self._span = system.flow_every * system.dt
         self.every = system.flow_every
-        self._hold = self.every * max(1, LANES // self.every)
+        self._hold = steps_held(self.every)
         self.seconds = 0.0
         self._moved_at = NEVER
         self._steps = 0

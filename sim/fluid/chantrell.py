@@ -122,7 +122,7 @@ def ends_of_curve(field: Floats, magnetisation: Floats, error: Floats | None = N
         A straight line through the last points over 1/(H + M/3), as the field of the neighbours
         adds M/3 to that at a core; and 1/chi = H/M without a field, by a straight line through the
         three first over M^2, in which every law of magnetisation begins; chi is 0 where noise
-        leaves one of these no M above 0. None of fewer than six points.
+        leaves one of these no M above 0, or all of them the same. None of fewer than six points.
     """
     if field.size < 2 * FEWEST:
         return None
@@ -144,7 +144,7 @@ def ends_of_curve(field: Floats, magnetisation: Floats, error: Floats | None = N
 
 def _initial_susceptibility(field: Floats, magnetisation: Floats) -> float:
     """Continue H/M to no field, over M^2."""
-    if not np.all(magnetisation > 0.0):
+    if not np.all(magnetisation > 0.0) or np.ptp(magnetisation) < 1e-6 * magnetisation[0]:
         return 0.0
     _, resistance = np.polyfit(magnetisation**2, field / magnetisation, 1, w=magnetisation)
     return float(1.0 / resistance)

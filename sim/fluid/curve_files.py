@@ -113,7 +113,8 @@ def read_curve(path: Path, share: float, factor: float, density: float | None) -
     sign = np.sign(field[used])
     field, moment, error = field[used] * sign, moment[used] * sign, error[used]
     field = field - factor * moment
-    _require(field, FEWEST_POINTS, "points with a field")
+    what = "points with a field" + (" (inside the sample, H - N M)" if factor else "")
+    _require(field, FEWEST_POINTS, what)
     if moment[np.argmax(field)] <= 0.0:
         raise CurveError("must rise with the field; M at the largest H is not above 0.")
     rows, count = _averaged(np.column_stack([field, moment, error]))
@@ -185,9 +186,9 @@ def _read(path: Path, example: tuple[str, ...]) -> tuple[list[Floats], list[str]
     wanted = [word.partition(" ")[0] for word in example]
     names = [one[1].strip() if one else "" for one in head]
     if names[: len(wanted)] != wanted or names[len(wanted) :] not in ([], ["error"]):
-        received = lines[0][:60] if lines else "nothing"
+        received = repr(lines[0][:60]) if lines else "nothing"
         raise CurveError(
-            f"must begin with a header such as {', '.join(example)}; received {received!r}."
+            f"must begin with a header such as {', '.join(example)}; received {received}."
         )
     rows = [_row(number, line, len(names)) for number, line in enumerate(lines[1:], 1)]
     if not rows:
@@ -230,7 +231,10 @@ def _errors(
 ) -> Floats:
     """Give the errors of the second column: those of the last one, or a share of the largest."""
     if len(columns) < 3:
-        return np.full(values.shape, share * float(np.abs(values).max()))
+        largest = float(np.abs(values).max())
+        if largest == 0.0:
+            raise CurveError("must hold values other than 0 in its second column.")
+        return np.full(values.shape, share * largest)
     found = columns[-1] * _factor(units[-1] or units[1], dimensions, density)
     if not np.all(found > 0.0):
         raise CurveError("must hold errors above 0.")

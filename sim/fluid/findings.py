@@ -13,13 +13,12 @@ import numpy as np
 from analysis.common.arrays import Floats
 from sim.fluid.chantrell import Ends, LogNormal, ends_of_curve, from_ends
 from sim.fluid.contradictions import contradictions, misfits
-from sim.fluid.model import FRACTION, MAIN, Model
+from sim.fluid.model import FRACTION, MAIN, Model, span_text
 from sim.fluid.posterior import FLUIDS, best_fit, sample
 from sim.fluid.scatter import widened
 from sim.fluid.sheet import Sheet
 from sim.parameters.toml import ParameterError
 from sim.physics import material
-from sim.physics.units import format_quantity
 
 TIED = 0.7
 """From this correlation on two unknowns make up for each other."""
@@ -188,8 +187,7 @@ class Findings:
 
     def _span(self, name: str) -> str:
         number = self.numbers[name]
-        low, high = (format_quantity(x, number.dimension, 2) for x in number.interval(0.95))
-        return f"{low} to {high}"
+        return span_text(*number.interval(0.95), number.dimension, 2)
 
     def _help(self, *names: str) -> str:
         """Name what would tell more; "" where nothing is known that the sheet lacks."""

@@ -30,6 +30,22 @@ REACH = 4.0
 """Ranges reach this many errors beyond a value that the sheet states."""
 
 
+def nanometres(length: float, digits: int = 4) -> str:
+    """Write a length of a particle in m; all in one unit, so that they can be compared."""
+    return f"{1e9 * length:.{digits}g} nm"
+
+
+def span_text(low: float, high: float, dimension: str, digits: int = 4) -> str:
+    """Give a range in words; particles alone have lengths."""
+    ends = (
+        nanometres(end, digits)
+        if dimension == "length"
+        else format_quantity(end, dimension, digits)
+        for end in (low, high)
+    )
+    return " to ".join(ends)
+
+
 @dataclass(frozen=True)
 class Unknown:
     """One unknown.
@@ -64,8 +80,8 @@ class Unknown:
     @property
     def text(self) -> str:
         """The range in words."""
-        low, high = (format_quantity(end, self.dimension) for end in (self.low, self.high))
-        return f"{self.words}: {low} to {high}" + (", logarithmic" if self.is_logarithmic else "")
+        span = span_text(self.low, self.high, self.dimension)
+        return f"{self.words}: {span}" + (", logarithmic" if self.is_logarithmic else "")
 
 
 FRACTION = "magnetic_fraction"

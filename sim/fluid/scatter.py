@@ -40,12 +40,25 @@ class Misses:
     ----------
     ratio : float
         The Birge ratio, sqrt(chi2/freedom).
+    freedom : float
+        Degrees of freedom.
     chance : float
         Share of curves with right errors that are missed by more.
     """
 
     ratio: float
+    freedom: float
     chance: float
+
+    @property
+    def factor(self) -> float:
+        """What errors must be widened by, sqrt(chi2/(freedom - 2)).
+
+        So few misses tell their scatter with an error of its own, and what hangs on them follows
+        Student's law, whose variance is freedom/(freedom - 2) (textbook).
+        """
+        freedom = max(self.freedom, 3.0)
+        return self.ratio * math.sqrt(freedom / (freedom - 2.0))
 
 
 def widened(sheet: Sheet) -> Sheet:
@@ -69,8 +82,8 @@ def widened(sheet: Sheet) -> Sheet:
             continue
         misses = misses_of(sheet, name)
         if misses.ratio > 1.0 and misses.chance < CHANCE:
-            error = misses.ratio * measured.error
-            found[name] = dataclasses.replace(measured, error=error, widened=misses.ratio)
+            error = misses.factor * measured.error
+            found[name] = dataclasses.replace(measured, error=error, widened=misses.factor)
     return dataclasses.replace(sheet, **found)  # type: ignore[arg-type]
 
 
@@ -97,7 +110,7 @@ def misses_of(sheet: Sheet, name: Literal["curve", "spectrum"]) -> Misses:
     model = Model(dataclasses.replace(alone, **{name: getattr(sheet, name)}))
     places = model.draw(STARTS, np.random.default_rng(0))
     likeliest = np.argsort(-model.log_likelihood(places))[:TRIED]
-    best = Misses(math.inf, 0.0)
+    best = Misses(math.inf, 1.0, 0.0)
     for start in places[likeliest]:
         best = min(best, _from(model, start), key=lambda one: one.ratio)
         if best.chance >= CHANCE:
@@ -118,4 +131,4 @@ def _from(model: Model, start: Floats) -> Misses:
     squared = np.square(np.linalg.svd(found.jac * (high - low) / 12.0**0.5, compute_uv=False))
     freedom = max(found.fun.size - float((squared / (1.0 + squared)).sum()), 1.0)
     total = 2.0 * float(found.cost)
-    return Misses(math.sqrt(total / freedom), float(chi2.sf(total, freedom)))
+    return Misses(math.sqrt(total / freedom), freedom, float(chi2.sf(total, freedom)))

@@ -10,6 +10,7 @@ import tomli_w
 from analysis.common.arrays import Floats
 from sim.fluid.ensemble import Fluid
 from sim.fluid.findings import Findings
+from sim.fluid.model import nanometres
 from sim.parameters.types import ParticleParameters
 from sim.physics.material import MATERIALS
 from sim.physics.units import format_quantity
@@ -48,7 +49,7 @@ def fluid_tables(findings: Findings, place: Floats) -> Fluid:
         particles["anisotropy"] = format_quantity(own.anisotropy, "energy_density")
     if standard is None or own.attempt_time != standard.attempt_time:
         particles["attempt_time"] = format_quantity(own.attempt_time, "time")
-    particles |= {key: format_quantity(float(fluids[key][0]), "length") for key in LAYERS}
+    particles |= {key: nanometres(float(fluids[key][0])) for key in LAYERS}
     particles["size_spread"] = _rounded(float(fluids["size_spread"][0]))
     if sheet.shell_density != ParticleParameters.shell_density:
         particles["shell_density"] = format_quantity(sheet.shell_density, "density")

@@ -24,6 +24,15 @@ def _cells(sides, thickness, width):
 
 
 @njit(cache=True, error_model="numpy")
+def _widest(radius):
+    """Return the largest diameter; numba's own maximum takes a second to compile."""
+    largest = 0.0
+    for r in radius:
+        largest = max(largest, r)
+    return 2.0 * largest
+
+
+@njit(cache=True, error_model="numpy")
 def _cell_index(x, y, z, sides, thickness, cells):
     a = min(int(x / sides[0] * cells[0]), cells[0] - 1)
     b = min(int(y / sides[1] * cells[1]), cells[1] - 1)
@@ -95,8 +104,7 @@ def insert_among(kept, order, radius, sides, thickness, seed, tries, positions):
 
     Other arguments, and the result, as those of ``insert``.
     """
-    widest = 2.0 * radius.max()
-    cells = _cells(sides, thickness, widest)
+    cells = _cells(sides, thickness, _widest(radius))
     head = np.full(cells[0] * cells[1] * cells[2], -1, np.int64)
     following = np.full(radius.size, -1, np.int64)
     for i in kept:
@@ -141,8 +149,7 @@ def push_apart(radius, sides, thickness, share, sweeps, positions):
         Overlaps left after the last sweep.
     """
     count = radius.size
-    widest = 2.0 * radius.max()
-    cells = _cells(sides, thickness, widest)
+    cells = _cells(sides, thickness, _widest(radius))
     left = 0
     for _ in range(sweeps):
         head = np.full(cells[0] * cells[1] * cells[2], -1, np.int64)

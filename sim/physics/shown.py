@@ -23,7 +23,7 @@ def show(value: object) -> str:
         The value as the file would write it.
     """
     if isinstance(value, Mapping):
-        return "a table"
+        return "a table" if value else "an empty table"
     if isinstance(value, int) and value.bit_length() > 200:
         return f"a whole number of about {int(value.bit_length() * 0.30103)} digits"
     if isinstance(value, float):

@@ -98,12 +98,12 @@ class SweepReading:
         return True
 
     def _read_replicas(self, value: object) -> None:
-        if isinstance(value, bool) or not isinstance(value, int):
-            self._wrong("replicas", f"must be a whole number from 1; received {show(value)}.")
-        elif not 1 <= value <= MOST_REPLICAS:
-            self._wrong("replicas", f"must be from 1 to {MOST_REPLICAS}; received {value}.")
+        whole = value if isinstance(value, int) and not isinstance(value, bool) else 0
+        if 1 <= whole <= MOST_REPLICAS:
+            self.replicas = whole
         else:
-            self.replicas = value
+            must = f"must be a whole number from 1 to {MOST_REPLICAS}"
+            self._wrong("replicas", f"{must}; received {show(value)}.")
 
     def _read_ensemble(self, value: object) -> None:
         if not isinstance(value, str) or not value:

@@ -108,7 +108,7 @@ def test_help_names_every_command_and_the_exit_codes(capsys):
         (["run"], "required: FILE"),
         (
             ["run", "f.toml", "--threads", "0"],
-            "--threads: must be a whole number from 1; received 0",
+            "--threads: must be a whole number from 1 to 10000; received 0",
         ),
         (["run", "f.toml", "--seed", "-1"], "--seed: must be a whole number from 0 to 2^63 - 1"),
         (["plot", "d", "--format", "bmp"], "invalid choice: 'bmp'"),

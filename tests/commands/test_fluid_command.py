@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -58,6 +59,7 @@ def test_a_bottle_leaves_numbers_tables_fluids_and_a_page(bottle):
     assert "Chantrell" in page
     assert "<dt>Libraries</dt>" in page  # beside a long text a table would cut the word
     assert "-0.0 errors" not in page
+    assert not re.search(r"\d pm", page)  # dead layers are compared with cores, in nm
     assert page.count("data:image/png") == 3  # no spectrum, no figure of one
     names = {path.stem for path in (bottle / "figures").glob("*.png")}
     assert names == {"magnetisation_curve", "core_sizes", "unknown_pairs"}

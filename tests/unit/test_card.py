@@ -14,7 +14,7 @@ from sim.commands.errors import BAD_INPUT
 from sim.engines.card.memory import card_bytes
 from sim.engines.card.ready import CardError, require_card
 from sim.engines.checkpoints import other_processor
-from tests.reference.small_film import bead_film, small_film
+from tests.reference.small_film import small_film
 from tests.reference.small_systems import film
 
 ROOT = Path(__file__).parents[2]
@@ -22,11 +22,11 @@ ROOT = Path(__file__).parents[2]
 
 @pytest.mark.slow
 def test_kernels_of_the_card_in_the_simulator():
-    """All checks of ``card_in_simulator.py``, in a process of their own."""
+    """All checks of the two files for the simulator, in a process of their own."""
     done = subprocess.run(
         [
             sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider",
-            "tests/unit/card_in_simulator.py",
+            "tests/unit/card_in_simulator.py", "tests/unit/card_flow_in_simulator.py",
         ],
         env={**os.environ, "NUMBA_ENABLE_CUDASIM": "1", "PYTHONPATH": str(ROOT)},
         cwd=ROOT, capture_output=True, text=True, timeout=900,
@@ -49,7 +49,6 @@ def refused(tmp_path, capsys, text, *words, command="run"):
 
 
 LACKING = {
-    "induce in each other": bead_film(),
     "exact sum of the dipoles": small_film().replace(
         'sum = "cutoff"\ncutoff_diameters = 4.0', 'sum = "exact"'
     ),

@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from sim.fluid.chantrell import ends_of_curve
 from sim.fluid.contradictions import contradictions
 from sim.fluid.findings import find
 from sim.fluid.sheet import read_sheet
@@ -189,6 +190,16 @@ def test_a_file_that_is_no_sheet_is_called_one(tmp_path):
     ):
         with pytest.raises(ParameterError, match=told):
             read_sheet(place)
+
+
+def test_a_curve_of_nothing_and_a_level_one(tmp_path):
+    zeros = "frequency (kHz), chi_real, chi_loss\n" + "\n".join(f"{k}, 0, 0" for k in range(1, 8))
+    with pytest.raises(ParameterError, match="must hold values other than 0"):
+        read_sheet(written(tmp_path, '[spectrum]\nfile = "c.csv"', c=zeros))
+    level = "H (Oe), M (emu/cm^3)\n" + "\n".join(f"{100 * k}, 5" for k in range(1, 12))
+    curve = read_sheet(written(tmp_path, '[curve]\nfile = "c.csv"', c=level)).curve
+    ends = ends_of_curve(curve.field, curve.magnetisation, curve.error)
+    assert ends.susceptibility == 0.0  # saturated from the first point on: nothing is known of it
 
 
 def test_numbers_that_no_possible_fluid_shows_are_named(tmp_path):

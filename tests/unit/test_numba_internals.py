@@ -20,6 +20,7 @@ INTERNALS = {
     ("numba.core.extending", "models"),
     ("numba.core.extending", "register_model"),
     ("numba.core.imputils", "lower_cast"),
+    ("numba.core.registry", "cpu_target"),
     ("numba.core.typeconv.castgraph", "Conversion"),
     ("numba.core.typing.templates", "AbstractTemplate"),
     ("numba.core.typing.templates", "AttributeTemplate"),

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import base64
+import io
 import re
 from html.parser import HTMLParser
 
 import pytest
+from PIL import Image
 
 from analysis.measures.measure import measure
 from analysis.pictures import all as plots
+from analysis.reports import page as blocks
 from analysis.reports import run as report
 from analysis.trajectory.run import open_run
 from analysis.uncertainty import number_text
@@ -333,3 +336,14 @@ def test_every_number_leads_to_where_it_comes_from(page_of):
     assert "samples" in length["title"]
     heads = sum(attrs.get("class") == "numbers" for _, attrs in reader.tags)
     assert heads == 1
+
+
+def test_a_picture_that_was_drawn_is_shown_at_the_size_of_the_page(tmp_path, monkeypatch):
+    monkeypatch.setattr(blocks, "figure_bytes", lambda *_: pytest.fail("drawn again"))
+    figure = plots.FIGURES["growth"]
+    path = tmp_path / f"{figure.name}.png"
+    Image.new("RGB", (900, 600), "#a3123a").save(path)
+    shown = read(blocks.figure_blocks({figure.name: figure}, None, None, drawn=[path]))
+    (image,) = (attrs for tag, attrs in shown.tags if tag == "img")
+    picture = Image.open(io.BytesIO(base64.b64decode(image["src"].partition(",")[2])))
+    assert (picture.size, picture.getpixel((300, 200))) == ((600, 400), (0xA3, 0x12, 0x3A))

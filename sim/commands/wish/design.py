@@ -193,7 +193,8 @@ def _say(told: dict[str, Any], directory: Path) -> None:
         odds = "" if one["odds"] is None else f"; wish holds with odds {odds_of(one['odds'])}"
         rows.append((one["label"], f"{value}{band}{odds}"))
     say(f"\nThe film\n{table(rows)}")
+    count = len(told["runs"])
     say(
-        f"\n{len(told['runs'])} films run; results are in {directory}; read "
+        f"\n{count} {'film' if count == 1 else 'films'} run; results are in {directory}; read "
         f"{directory / file_names.DESIGN_REPORT}, run {directory / file_names.FOUND_FILM}"
     )

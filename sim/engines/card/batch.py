@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines.card.film import CardFilm
+from sim.engines.card.flow import CardFlow
 from sim.engines.card.induced import InducedRounds
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
@@ -56,6 +57,7 @@ class CardBatch:
         Their arrays, once they are laid out.
     mesh : CardMesh or None
     induced : InducedRounds or None
+    flow : CardFlow or None
     steps : int64 (films,)
         Steps that each has made since the start of its run.
     timing : dict
@@ -68,6 +70,7 @@ class CardBatch:
         self.films: CardFilm
         self.mesh: CardMesh | None = None
         self.induced: InducedRounds | None = None
+        self.flow: CardFlow | None = None
         self.steps = np.zeros(0, np.int64)
         self.compile_s = 0.0
         self.stepping_s = np.zeros(0)
@@ -103,6 +106,7 @@ class CardBatch:
         self.films = CardFilm(self.systems, states, self.queue, tables)
         if self.systems[0].induced:
             self.induced = InducedRounds(self.films, self.mesh)
+        self.flow = None if self.systems[0].flow is None else CardFlow(self.films)
         self.steps = np.array([state.step for state in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
@@ -119,6 +123,8 @@ class CardBatch:
             self.mesh.sum(self.films.idle())
         if self.induced is not None:
             self.induced.compile()
+        if self.flow is not None:
+            self.flow.compile()
         self.fresh()
         self._is_compiled = True
         self.compile_s += time.perf_counter() - began
@@ -131,6 +137,8 @@ class CardBatch:
         self._capped[film] = 0
         if self.mesh is not None:
             self.mesh.forget(film)
+        if self.flow is not None:
+            self.flow.forget()
         self._energies = None
 
     def fresh(self) -> None:
@@ -198,7 +206,10 @@ class CardBatch:
         self._begin_mesh(target)
         begun = self.steps < target
         while (active := (self.steps < target) & ~self._are_in(failed)).any():
-            flags = self._make_some(active, target)
+            try:
+                flags = self._make_some(active, target)
+            except StepError as error:  # of a film with flow, which is alone
+                return {0: error}
             for film in np.flatnonzero(flags[:, layout.STATUS] == layout.HALTED).tolist():
                 failed.setdefault(film, self._thrown(film, flags[film]))
         for film in np.flatnonzero(begun & ~self._are_in(failed)).tolist():
@@ -218,25 +229,54 @@ class CardBatch:
         films, mesh = self.films, self.mesh if self.induced is None else None
         left, ahead = target - self.steps, max(FEWEST_AHEAD, AHEAD // self.systems[0].count)
         asked = min(int(left[active].min()), MOST_AHEAD, ahead)
-        if self.induced is not None:
-            for _ in range(min(self.induced.rounds(asked), MOST_AHEAD)):
-                self.induced.ask_for_step()
-        elif mesh is None:
-            films.ask_for_rounds(asked)
-        else:
-            sums = [k for k in range(asked) if mesh.is_due(self.steps[active] + k)]
-            for k, after in pairwise([*sorted({0, *sums}), asked]):
-                if k in sums:
-                    mesh.sum(films.content)
-                films.ask_for_rounds(after - k)
+        if self.flow is not None:
+            asked = min(asked, self._stir(self.flow))
+            self._begin_mesh(target)
+        sums = [] if mesh is None else mesh.due(self.steps[active], asked)
+        for k, after in pairwise([*sorted({0, *sums}), asked]):
+            if mesh is not None and k in sums:
+                mesh.sum(films.content)
+            self._ask_for_steps(after - k)
         flags = films.flags()
-        self.steps = flags[:, layout.MADE] // self.systems[0].inner_steps
+        before, self.steps = self.steps, flags[:, layout.MADE] // self.systems[0].inner_steps
         if mesh is not None:
             mesh.have_stepped(self.steps)
+        if self.flow is not None:
+            self.flow.steps += int((self.steps - before).max())
         self._capped = flags[:, layout.CAPPED]
         if (flags[:, layout.STATUS] == layout.LIST_SHORT).any():
             self._renew(flags)
         return flags
+
+    def _ask_for_steps(self, steps: int) -> None:
+        """Ask for so many steps, and for lists where they are due."""
+        if self.induced is not None:
+            for _ in range(min(self.induced.rounds(steps), MOST_AHEAD)):
+                self.induced.ask_for_step()
+        elif self.flow is not None:  # which has to see a new list before steps go on
+            for _ in range(steps):
+                self.films.ask_for_step()
+        else:
+            self.films.ask_for_rounds(steps)
+
+    def _stir(self, flow: CardFlow) -> int:
+        """Do what the flow needs before a step; return the steps that it is good for."""
+        at = int(self.steps[0])
+        self.fresh()
+        if flow.due(at):
+            self._sum_mesh_anew()
+            flow.carry(at)
+            self.fresh()
+            self._sum_mesh_anew()
+        if self.films.seen[0, layout.STATUS] == layout.GO:
+            flow.see(at)
+        return flow.steps_until_due(at)
+
+    def _sum_mesh_anew(self) -> None:
+        """Sum the mesh of all films where their slots are now, for the next step."""
+        if self.mesh is not None:
+            self._sum_mesh(np.ones(len(self.systems), bool))
+            self.mesh.summed_at[:] = self.steps
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
         """Return the error of a film in which a particle was thrown, or moments do not settle."""
@@ -305,6 +345,8 @@ class CardBatch:
         self._capped[chosen] = kept["capped"][chosen]
         if self.mesh is not None:
             self.mesh.summed_at[chosen] = kept["summed_at"][chosen]
+        if self.flow is not None:
+            self.flow.forget()
         self.list_again(films)
 
     def settle(self, film: int) -> None:

@@ -91,6 +91,7 @@ class CardEngine:
             "lists_built": int(flags[layout.LISTS]),
             "capped_moves": int(flags[layout.CAPPED]),
             **self._induction(flags),
+            **({} if self.batch.flow is None else self.batch.flow.timing),
         }
 
     def _induction(self, flags: NDArray[np.int64]) -> dict[str, float]:

@@ -160,6 +160,8 @@ class CardFilm:
         The same with numbers of the rows' float type, which lists and pairs take.
     choice : Choice
         What its kernels are compiled for.
+    stir : callable or None
+        What asks for a step where the flow of others carries the particles.
     recorded : dict
         Steps recorded for this content, by name.
     seen : int64 (films, FLAGS)
@@ -181,6 +183,7 @@ class CardFilm:
         self.recorded: dict[str, Callable[[], None]] = {}
         self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
         self.choice = choice = choice_of(system)
+        self.stir: Callable[[layout.CardFilm], None] | None = None
         pair_table, table = tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
         in_step = lists_in_step(system, choice.shares)
@@ -455,7 +458,9 @@ class CardFilm:
             self.run(kernels.settled, content=quick)
             self.run(steps.conclude_settled, BLOCK, content)
             return
-        if inner == 1:
+        if self.stir is not None:
+            self.stir(content)
+        elif inner == 1:
             self.run(kernels.plain, content=quick)
         else:
             self.run(kernels.far, self.lists_in(content), quick)
@@ -489,10 +494,15 @@ class CardFilm:
         """Return force and field of pairs and mesh, (films, 6, N), slot by slot."""
         if self.system.induced:  # those of the moments that were found
             return np.asarray(self.queue.get(self.content.held)[:, :6], np.float64)
-        whole, films = self.quick, len(self.systems)
-        found = self.queue.zeros((films, 7, whole.count), np.dtype(self.system.precision))
-        self.queue.run(self.kernels.sums, self._lists, whole._replace(held=found))
+        films, count = len(self.systems), self.content.count
+        found = self.queue.zeros((films, 7, count), np.dtype(self.system.precision))
+        self.hold_sums(self.content, found)
         return np.asarray(self.queue.get(found)[:, :6], np.float64)
+
+    def hold_sums(self, content: layout.CardFilm, held: Any) -> None:
+        """Ask for force and field of pairs and mesh in an array (films, 7, N)."""
+        quick = self.quick_of(content)._replace(held=held)
+        self.queue.run(self.kernels.sums, self.lists_in(content), quick)
 
     def energies(self) -> NDArray[np.float64]:
         """Return the energies of all films in kT in the present field, then their moments."""

@@ -35,4 +35,5 @@ def kind_of(system: ReducedSystem) -> Hashable:
         system.mesh,
         (system.inner_steps, system.mesh_every),
         tuple(array.shape for array in stages),
+        None if system.flow is None else object(),  # such a film is of no kind but its own
     )

@@ -86,9 +86,12 @@ class CardMesh:
             "unit": queue.put(largest / kernels.CHARGE_UNIT),
         }
 
-    def is_due(self, at: NDArray[np.int64]) -> bool:
-        """Say whether one of these steps begins with a sum; kernels know for which films."""
-        return bool((at % self.every == 0).any())
+    def due(self, at: NDArray[np.int64], steps: int) -> list[int]:
+        """Return which of so many steps begin with a sum of one of the films that are at these.
+
+        Kernels know of which.
+        """
+        return [k for k in range(steps) if ((at + k) % self.every == 0).any()]
 
     def have_stepped(self, at: NDArray[np.int64]) -> None:
         """Note the last sum of films that have come to these steps."""

@@ -7,7 +7,7 @@ vectors go side by side; what comes of one does not depend on the others.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ def apply_function(
     vectors: Floats,
     function: Callable[[Floats], Floats],
     tolerance: float,
+    library: Any = np,
 ) -> tuple[Floats, int]:
     """Return f(M) v for several vectors, side by side.
 
@@ -44,6 +45,8 @@ def apply_function(
         Of eigenvalues; those that rounding makes negative are given as 0.
     tolerance : float
         Largest change by the last product, relative to the length of a result.
+    library : module
+        Whose arrays the vectors are: numpy, or that of a card.
 
     Returns
     -------
@@ -56,8 +59,14 @@ def apply_function(
     UnsettledFlowError
         If a result still changes.
     """
+
+    def column(values: Floats) -> Floats:
+        """Return a number for each vector, beside it."""
+        found: Floats = library.asarray(values)[:, None]
+        return found
+
     length = _norms(vectors)
-    basis = [vectors / np.maximum(length, TINY)[:, None]]
+    basis = [vectors / column(np.maximum(length, TINY))]
     diagonal: list[Floats] = []
     beside: list[Floats] = []
     weights = np.zeros((len(length), 0))  # of the results in the basis
@@ -66,9 +75,9 @@ def apply_function(
         newest = basis[-1]
         following = multiply(newest).copy()
         if beside:
-            following -= beside[-1][:, None] * basis[-2]
-        diagonal.append((newest * following).sum(axis=1))
-        following -= diagonal[-1][:, None] * newest
+            following -= column(beside[-1]) * basis[-2]
+        diagonal.append(_dots(newest, following))
+        following -= column(diagonal[-1]) * newest
         weights, changes = _weigh(diagonal, beside, function, weights, done)
         step = _norms(following)
         # a vector whose products span no more is found: what follows is nothing
@@ -77,9 +86,9 @@ def apply_function(
             done |= changes <= tolerance
         done |= exhausted
         if np.all(done):
-            return _combined(basis, length[:, None] * weights), made
+            return _combined(basis, [column(one) for one in (length[:, None] * weights).T]), made
         beside.append(np.where(exhausted, 0.0, step))
-        following *= np.where(exhausted, 0.0, 1.0 / np.maximum(step, TINY))[:, None]
+        following *= column(np.where(exhausted, 0.0, 1.0 / np.maximum(step, TINY)))
         basis.append(following)
     raise UnsettledFlowError(
         f"the near flow's noise still changes by {np.max(changes[~done]):.2g} of itself after "
@@ -112,14 +121,20 @@ def _weigh(
     return np.where(done[:, None], kept, weights), changes
 
 
-def _combined(basis: list[Floats], weights: Floats) -> Floats:
-    """Return the sum of the basis with weights, (vectors, products)."""
-    result = np.zeros_like(basis[0])
-    for weight, one in zip(weights.T, basis, strict=False):
-        result += weight[:, None] * one
+def _combined(basis: list[Floats], weights: list[Floats]) -> Floats:
+    """Return the sum of the basis with weights, a column for each product."""
+    result = 0.0 * basis[0]
+    for weight, one in zip(weights, basis, strict=False):
+        result += weight * one
     return result
 
 
+def _dots(one: Any, other: Any) -> Floats:
+    """Return the products of rows on this machine, in an order that no threads change."""
+    found = (one * other).sum(axis=1)
+    return np.asarray(found.get() if hasattr(found, "get") else found)
+
+
 def _norms(vectors: Floats) -> Floats:
-    """Return the lengths of rows, added in an order that no library's threads change."""
-    return np.asarray(np.sqrt((vectors * vectors).sum(axis=1)))
+    """Return the lengths of rows."""
+    return np.asarray(np.sqrt(_dots(vectors, vectors)))

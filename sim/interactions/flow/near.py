@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,57 @@ Floats = NDArray[np.float64]
 TABLE_POINTS = 2049  # one more is kept, so that the last distance lies between two
 LEAST_SHARE = 0.02
 """Least share of its mobility far from windows that the near part of a particle keeps."""
+FLOW_TOLERANCE = 3e-3
+"""Of the noise of the near part, relative."""
+
+
+def steps_held(every: int) -> int:
+    """Return the steps from one list of the near part to the next, whole times ``every``.
+
+    Parameters
+    ----------
+    every : int
+        Steps from one move by the smooth part to the next.
+    """
+    return every * max(1, LANES // every)
+
+
+class NearTables(NamedTuple):
+    """What the near part of a film is made of, on any processor.
+
+    Attributes
+    ----------
+    pair : float64 (TABLE_POINTS + 1, 2)
+        A and B of near pairs by distance, up to the reach of the plan.
+    points_per_length : float
+    own : float
+        The near part of a sphere's own mobility.
+    smooth : float64 (HEIGHTS, 2)
+        The smooth part of a particle's mobility by height, along and across the windows.
+    heights_per_length : float
+    """
+
+    pair: Floats
+    points_per_length: float
+    own: float
+    smooth: Floats
+    heights_per_length: float
+
+
+def near_tables(plan: FlowPlan, own: OwnFlow) -> NearTables:
+    """Return the tables of a plan, from what the smooth part gives a particle by itself."""
+    step = plan.reach / (TABLE_POINTS - 1)
+    distance = step * np.arange(TABLE_POINTS + 1, dtype=np.float64)
+    pair = np.ascontiguousarray(np.stack(near_tensor(distance, plan.radius, plan.width), axis=1))
+    whole = float(rotne_prager(np.zeros(1), plan.radius)[0][0])
+    smooth = np.ascontiguousarray(np.stack([own.along, own.across], axis=1))
+    return NearTables(
+        pair=pair,
+        points_per_length=(TABLE_POINTS - 1) / plan.reach,
+        own=whole - smooth_self(plan.radius, plan.width),
+        smooth=smooth,
+        heights_per_length=(len(smooth) - 1) / plan.thickness,
+    )
 
 
 class NearFlowSum:
@@ -50,14 +101,7 @@ class NearFlowSum:
         self.tolerance = tolerance
         self.products = 0
         self._drift_time = drift_time
-        step = plan.reach / (TABLE_POINTS - 1)
-        distance = step * np.arange(TABLE_POINTS + 1, dtype=np.float64)
-        self._table = np.ascontiguousarray(
-            np.stack(near_tensor(distance, plan.radius, plan.width), axis=1)
-        )
-        whole = float(rotne_prager(np.zeros(1), plan.radius)[0][0])
-        self._own = whole - smooth_self(plan.radius, plan.width)
-        self._smooth = np.ascontiguousarray(np.stack([own.along, own.across], axis=1))
+        self._tables = near_tables(plan, own)
         self._film: Any = None
         self._made_of: tuple[Any, ...] = ()
 
@@ -97,6 +141,7 @@ class NearFlowSum:
 
     def _make_film(self, slots: Any, neighbours: Any, force: Floats, count: int) -> None:
         size, entries, plan = slots.x.size, neighbours.entries.size, self.plan
+        made = self._tables
         self._film = Packed(
             NearFlow(
                 count=count,
@@ -105,11 +150,11 @@ class NearFlowSum:
                 identity=slots.identity,
                 neighbours=neighbours,
                 side_x=plan.sides[0], side_y=plan.sides[1], thickness=plan.thickness,
-                reach2=plan.reach**2, table=self._table,
-                points_per_length=(TABLE_POINTS - 1) / plan.reach,
-                own=self._own, least=LEAST_SHARE,
-                smooth=self._smooth,
-                heights_per_length=(len(self._smooth) - 1) / plan.thickness,
+                reach2=plan.reach**2, table=made.pair,
+                points_per_length=made.points_per_length,
+                own=made.own, least=LEAST_SHARE,
+                smooth=made.smooth,
+                heights_per_length=made.heights_per_length,
                 share=np.zeros((2, size)),
                 tilt=np.zeros((2, size)),
                 drift=np.zeros((3, size)),

@@ -42,38 +42,34 @@ class OwnFlow(NamedTuple):
     slope: Floats
 
 
-class SmoothFlow:
-    """Velocities by forces, and their noise, of the smooth part; holds tables and scratch.
+class SmoothTables:
+    """What the smooth part of a film is made of, on any processor.
 
     Parameters
     ----------
     plan : FlowPlan
-    count : int
-        Number of particles.
+
+    Attributes
+    ----------
+    own : OwnFlow
+    profiles : float64 (2, polynomials, functions)
+        Even functions across the film and odd ones, of Legendre polynomials.
+    table, begin, counts : arrays
+        Modes of all wave vectors, see `sim.kernels.flow.layout.FlowModes`.
+    wave, scale : two float64 arrays each
+        Wave numbers of the grid along x and y, and one over the transform of the window at them.
     """
 
-    def __init__(self, plan: FlowPlan, count: int) -> None:
+    def __init__(self, plan: FlowPlan) -> None:
         self.plan = plan
-        self._make_tables()
-        points_x, points_y = plan.points
-        self._first = np.zeros((count, 2), np.int64)
-        self._weights = np.zeros((count, 2, plan.window), np.float32)
-        functions = self._profiles.shape[2]
-        self._across = np.zeros((count, 2 * functions), np.float32)
-        self._grid = np.zeros((points_x, points_y, 3, 2 * functions), np.float32)
-        self._count = count
-
-    def _make_tables(self) -> None:
-        """Find the modes of all wave vectors, and what they make of a particle's own mobility."""
-        plan = self.plan
         modes = plan.modes()
         waves_x, waves_y = (
             2.0 * math.pi / side * np.arange(points // 2 + 1)
             for side, points in zip(plan.sides, plan.points, strict=True)
         )
         shape = len(waves_x), len(waves_y)
-        self._begin = np.full(shape, -1, np.int64)
-        self._counts = np.zeros((*shape, 4), np.int64)
+        self.begin = np.full(shape, -1, np.int64)
+        self.counts = np.zeros((*shape, 4), np.int64)
         area = plan.sides[0] * plan.sides[1]
         root = math.sqrt(FLUIDITY / area)
         answer = plan.largest, plan.width, correction(plan.radius, plan.width)
@@ -86,32 +82,32 @@ class SmoothFlow:
                 answers = modes.waves(wave, answer)
                 found[round(wave, 12)] = answers, root * root * _squares(answers)
             own += (1 + (a > 0)) * (1 + (b > 0)) * found[round(wave, 12)][1]
-        self._profiles = modes.profiles(own[:2] + own[2:])
+        self.profiles = modes.profiles(own[:2] + own[2:])
         rows: list[NDArray[np.float32]] = []
         places: dict[float, tuple[int, NDArray[np.int64]]] = {}
         length = 0
         for key, (answers, _) in found.items():
-            row, counts = _rows(modes, answers, self._profiles, root)
+            row, counts = _rows(modes, answers, self.profiles, root)
             places[key] = length, counts
             rows.append(row)
             length += row.size
         for a, b in used:
             place = places[round(float(np.hypot(waves_x[a], waves_y[b])), 12)]
-            self._begin[a, b], self._counts[a, b] = place
-        self._table = np.concatenate(rows)
-        self._wave: list[Floats] = [
+            self.begin[a, b], self.counts[a, b] = place
+        self.table = np.concatenate(rows)
+        self.wave: list[Floats] = [
             2.0 * math.pi / plan.sides[0] * _signed(plan.points[0]),
             np.asarray(2.0 * math.pi / plan.sides[1] * np.arange(plan.points[1] // 2 + 1)),
         ]
-        self._scale = [
+        self.scale = [
             1.0 / _window_transform(wave, side / points, plan.window)
-            for wave, side, points in zip(self._wave, plan.sides, plan.points, strict=True)
+            for wave, side, points in zip(self.wave, plan.sides, plan.points, strict=True)
         ]
         self._find_own(modes, own)
 
     def _find_own(self, modes: SlabModes, own: Floats) -> None:
         """Find a particle's own mobility, of the functions across the film that are in use."""
-        plan, profiles = self.plan, self._profiles
+        plan, profiles = self.plan, self.profiles
         height = np.linspace(0.0, plan.thickness, HEIGHTS)
         flat, steep = (
             [profiles[p].T @ table[p] for p in (0, 1)]
@@ -129,6 +125,33 @@ class SmoothFlow:
             2.0 * np.einsum("nz,nm,mz->z", steep[p], squares[2 + p], flat[p]) for p in (0, 1)
         )
         self.own = OwnFlow(height, np.asarray(along), np.asarray(across), np.asarray(slope))
+
+
+class SmoothFlow:
+    """Velocities by forces, and their noise, of the smooth part; holds tables and scratch.
+
+    Parameters
+    ----------
+    plan : FlowPlan
+    count : int
+        Number of particles.
+    """
+
+    def __init__(self, plan: FlowPlan, count: int) -> None:
+        self.plan = plan
+        self._tables = SmoothTables(plan)
+        points_x, points_y = plan.points
+        self._first = np.zeros((count, 2), np.int64)
+        self._weights = np.zeros((count, 2, plan.window), np.float32)
+        functions = self._tables.profiles.shape[2]
+        self._across = np.zeros((count, 2 * functions), np.float32)
+        self._grid = np.zeros((points_x, points_y, 3, 2 * functions), np.float32)
+        self._count = count
+
+    @property
+    def own(self) -> OwnFlow:
+        """What the smooth part gives a particle by itself."""
+        return self._tables.own
 
     def move(
         self,
@@ -161,14 +184,14 @@ class SmoothFlow:
         from sim.kernels.flow.layout import BLOCKS, FlowGrid, FlowModes
         from sim.kernels.vectors.calls import Packed
 
-        plan = self.plan
+        plan, made = self.plan, self._tables
         x, y, z = positions
         film = Packed(
             FlowGrid(
                 count=self._count, x=x, y=y, z=z, force=force, velocity=velocity,
                 first=self._first, weights=self._weights, across=self._across, grid=self._grid,
                 side_x=plan.sides[0], side_y=plan.sides[1], thickness=plan.thickness,
-                profiles=self._profiles, window=plan.window, shape=STEEPNESS * plan.window,
+                profiles=made.profiles, window=plan.window, shape=STEEPNESS * plan.window,
             )
         )  # fmt: skip
         chunks = math.ceil(self._across.shape[1] / grid.COLUMNS)
@@ -178,9 +201,9 @@ class SmoothFlow:
         Packed(
             FlowModes(
                 spectrum=spectrum.view(np.float32).reshape(*spectrum.shape, 2),
-                table=self._table, begin=self._begin, counts=self._counts,
-                wave_x=self._wave[0], wave_y=self._wave[1],
-                scale_x=self._scale[0], scale_y=self._scale[1],
+                table=made.table, begin=made.begin, counts=made.counts,
+                wave_x=made.wave[0], wave_y=made.wave[1],
+                scale_x=made.scale[0], scale_y=made.scale[1],
                 pace=pace, amplitude=amplitude, step=np.uint64(step), seed=np.uint64(seed),
             )
         ).run(plan.points[0], modes.modes_part)  # fmt: skip

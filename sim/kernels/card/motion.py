@@ -169,12 +169,11 @@ def _inertial(lane, slowed):
     return moved
 
 
-def motion_of(choice):
-    """Return the function of a thread that moves its slot, from force and field of the others."""
+def surroundings_of(choice):
+    """Return the function of a thread that adds what is around to force and field of the others."""
     lane = LANES[choice.real]
-    cutoff, body, induced = choice.cutoff, choice.body, choice.induced
-    magnetisation = magnetisation_of(induced)
-    moved_by = _inertial(lane, choice.hindered) if choice.momenta else _brownian(lane)
+    cutoff, body = choice.cutoff, choice.body
+    magnetisation = magnetisation_of(choice.induced)
 
     @register_jitable(forceinline=True)
     def surrounded(film, z, radius, moment, force, field):
@@ -200,6 +199,13 @@ def motion_of(choice):
             bz = bz + across * lane(found[2])
         return (fx, fy, fz), (bx, by, bz)
 
+    return surrounded
+
+
+def guard_of(choice):
+    """Return the function of a thread that looks after what its slot has moved."""
+    lane = LANES[choice.real]
+
     @register_jitable(forceinline=True)
     def guard(film, i, new, squared):
         """Note a drift that was capped or went too far, and a list too old for a further step."""
@@ -218,6 +224,16 @@ def motion_of(choice):
         dz = lane(wrapped(new[2], z)) * film.unit_z
         if 4.0 * (dx * dx + dy * dy + dz * dz) > patch.margin * patch.margin:
             film.flags[STALE] = 1
+
+    return guard
+
+
+def motion_of(choice):
+    """Return the function of a thread that moves its slot, from force and field of the others."""
+    lane = LANES[choice.real]
+    cutoff, surrounded, guard = choice.cutoff, surroundings_of(choice), guard_of(choice)
+    induced = choice.induced
+    moved_by = _inertial(lane, choice.hindered) if choice.momenta else _brownian(lane)
 
     @register_jitable(forceinline=True)
     def move(film, i, buffer, own, force, field, counts):

@@ -39,12 +39,29 @@ def place_axis(value, side, points, width, shape, first, weights):
     first[0] = start + points if start < 0 else start
 
 
+@njit(cache=True, error_model="numpy", inline="always")
+def functions_at(height, thickness, profiles, row):
+    """Write even and odd functions across the film at a height, by their Legendre polynomials."""
+    polynomials, half = profiles.shape[1], profiles.shape[2]
+    t = min(max(2.0 * height / thickness - 1.0, -1.0), 1.0)
+    for m in range(2 * half):
+        row[m] = 0.0
+    before, now = 1.0, t
+    for n in range(polynomials):
+        for m in range(half):
+            row[m] += before * profiles[0, n, m]
+            row[half + m] += now * profiles[1, n, m]
+        k = 2.0 * n + 1.0
+        before = ((2.0 * k + 1.0) * t * now - k * before) / (k + 1.0)
+        now = ((2.0 * k + 3.0) * t * before - (k + 1.0) * now) / (k + 2.0)
+
+
 @kernel
 def place_part(block, film):
     """Find the windows of a block's particles, and the functions at their heights."""
     begin, end = share_of(block, film.count)
     half = film.across.shape[1] // 2
-    profiles, polynomials = film.profiles, film.profiles.shape[1]
+    profiles = film.profiles
     row = np.empty(2 * half, np.float64)
     points_x, points_y = film.grid.shape[0], film.grid.shape[1]
     for i in range(begin, end):
@@ -56,16 +73,7 @@ def place_part(block, film):
             film.y[i], film.side_y, points_y, film.window, film.shape, film.first[i, 1:],
             film.weights[i, 1],
         )  # fmt: skip
-        t = min(max(2.0 * film.z[i] / film.thickness - 1.0, -1.0), 1.0)
-        row[:] = 0.0
-        before, now = 1.0, t
-        for n in range(polynomials):
-            for m in range(half):
-                row[m] += before * profiles[0, n, m]
-                row[half + m] += now * profiles[1, n, m]
-            k = 2.0 * n + 1.0
-            before = ((2.0 * k + 1.0) * t * now - k * before) / (k + 1.0)
-            now = ((2.0 * k + 3.0) * t * before - (k + 1.0) * now) / (k + 2.0)
+        functions_at(film.z[i], film.thickness, profiles, row)
         for m in range(2 * half):
             film.across[i, m] = f32(row[m])
 

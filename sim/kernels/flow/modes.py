@@ -37,6 +37,15 @@ def mode_noise(a, b, points_x, waves_y, mode, step, seed):
 
 
 @njit(cache=True, error_model="numpy", inline="always")
+def direction(wave_x, wave_y):
+    """Return the direction of a wave vector, that of x for none."""
+    wave = math.hypot(wave_x, wave_y)
+    if wave > 0.0:
+        return np.float32(wave_x / wave), np.float32(wave_y / wave)
+    return np.float32(1.0), np.float32(0.0)
+
+
+@njit(cache=True, error_model="numpy", inline="always")
 def read_forces(source, x, y, scale, forces):
     """Turn the forces of a wave vector into those along it, beside it and across the film."""
     for k in range(forces.shape[2]):
@@ -77,6 +86,48 @@ def add_mode(row, real, imaginary, flow_real, flow_imaginary):
         flow_imaginary[k] += real * row[k]
 
 
+@njit(cache=True, error_model="numpy", inline="always")
+def answer_wave(a, b, mirrored, waves, film, step, seed, forces, flow):
+    """Find the flow of a wave vector (a, b) from its forces, by all its modes, with their noise.
+
+    ``mirrored`` is the row of its modes in the tables, ``waves`` the shape of the spectrum.
+    """
+    half = forces.shape[2] // 2
+    pace = np.float32(film.pace)
+    at = film.begin[mirrored, b]
+    mode = 0
+    for kind in range(4):
+        axis, parity = kind // 2, kind % 2
+        low = (1 - parity if axis == 0 else parity) * half
+        high = low + half
+        for _ in range(film.counts[mirrored, b, kind]):
+            row = film.table[at : at + half]
+            real, imaginary = share(row, forces[axis, 0, low:high], forces[axis, 1, low:high])
+            at += half
+            if axis == 0:
+                other = film.table[at : at + half]
+                first = parity * half
+                more, less = share(
+                    other, forces[2, 0, first : first + half], forces[2, 1, first : first + half]
+                )
+                real -= less
+                imaginary += more
+                at += half
+            real *= pace
+            imaginary *= pace
+            if film.amplitude != 0.0:
+                u, v = mode_noise(a, b, waves[0], waves[1], mode, step, seed)
+                real += np.float32(film.amplitude * u)
+                imaginary += np.float32(film.amplitude * v)
+            mode += 1
+            add_mode(row, real, imaginary, flow[axis, 0, low:high], flow[axis, 1, low:high])
+            if axis == 0:  # the part across the film is without the factor i
+                add_mode(
+                    other, imaginary, -real, flow[2, 0, first : first + half],
+                    flow[2, 1, first : first + half],
+                )  # fmt: skip
+
+
 @kernel(fastmath=True)
 def modes_part(a, film):
     """Turn forces into velocities, for a plane of wave vectors along the windows."""
@@ -85,48 +136,14 @@ def modes_part(a, film):
     forces = np.empty((3, 2, 2 * half), np.float32)
     flow = np.empty((3, 2, 2 * half), np.float32)
     mirrored = min(a, points_x - a)
-    pace = np.float32(film.pace)
+    step, seed = u64(film.step), u64(film.seed)
     for b in range(waves_y):
-        at = film.begin[mirrored, b]
-        if at < 0:
+        if film.begin[mirrored, b] < 0:
             film.spectrum[a, b] = np.float32(0.0)
             continue
-        wave = math.hypot(film.wave_x[a], film.wave_y[b])
-        x = np.float32(film.wave_x[a] / wave if wave > 0.0 else 1.0)
-        y = np.float32(film.wave_y[b] / wave if wave > 0.0 else 0.0)
+        x, y = direction(film.wave_x[a], film.wave_y[b])
         scale = np.float32(film.scale_x[a] * film.scale_y[b])
         read_forces(film.spectrum[a, b], x, y, scale, forces)
         flow[:] = np.float32(0.0)
-        mode = 0
-        for kind in range(4):
-            axis, parity = kind // 2, kind % 2
-            low = (1 - parity if axis == 0 else parity) * half
-            high = low + half
-            for _ in range(film.counts[mirrored, b, kind]):
-                row = film.table[at : at + half]
-                real, imaginary = share(row, forces[axis, 0, low:high], forces[axis, 1, low:high])
-                at += half
-                if axis == 0:
-                    other = film.table[at : at + half]
-                    first = parity * half
-                    more, less = share(
-                        other, forces[2, 0, first : first + half],
-                        forces[2, 1, first : first + half],
-                    )  # fmt: skip
-                    real -= less
-                    imaginary += more
-                    at += half
-                real *= pace
-                imaginary *= pace
-                if film.amplitude != 0.0:
-                    u, v = mode_noise(a, b, points_x, waves_y, mode, u64(film.step), u64(film.seed))
-                    real += np.float32(film.amplitude * u)
-                    imaginary += np.float32(film.amplitude * v)
-                mode += 1
-                add_mode(row, real, imaginary, flow[axis, 0, low:high], flow[axis, 1, low:high])
-                if axis == 0:  # the part across the film is without the factor i
-                    add_mode(
-                        other, imaginary, -real, flow[2, 0, first : first + half],
-                        flow[2, 1, first : first + half],
-                    )  # fmt: skip
+        answer_wave(a, b, mirrored, (points_x, waves_y), film, step, seed, forces, flow)
         write_flow(flow, x, y, scale, film.spectrum[a, b])

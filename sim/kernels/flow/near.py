@@ -44,30 +44,59 @@ def own_part(i, z, film):
     return max(along, film.least), max(across, film.least)
 
 
+@njit(cache=True, error_model="numpy", inline="always")
+def find_factors(i, film):
+    """Find the factors of a particle at its height, and its own drift."""
+    above = own_part(i, film.z[i] + SLOPE_STEP, film)
+    below = own_part(i, film.z[i] - SLOPE_STEP, film)
+    here = own_part(i, film.z[i], film)
+    for axis in range(2):
+        share = math.sqrt(here[axis] / film.own)
+        film.share[axis, i] = share
+        slope = (above[axis] - below[axis]) / (2.0 * SLOPE_STEP)
+        film.tilt[axis, i] = 0.5 * share * slope / here[axis]
+    film.drift[0, i] = film.drift[1, i] = 0.0
+    film.drift[2, i] = film.mobility[i] * (above[1] - below[1]) / (2.0 * SLOPE_STEP)
+
+
 @kernel
 def factors_part(block, film):
     """Find the factors of a block's particles at their heights, and their own drift."""
     begin, end = share_of(block, film.count)
     for i in range(begin, end):
-        above = own_part(i, film.z[i] + SLOPE_STEP, film)
-        below = own_part(i, film.z[i] - SLOPE_STEP, film)
-        here = own_part(i, film.z[i], film)
-        for axis in range(2):
-            share = math.sqrt(here[axis] / film.own)
-            film.share[axis, i] = share
-            slope = (above[axis] - below[axis]) / (2.0 * SLOPE_STEP)
-            film.tilt[axis, i] = 0.5 * share * slope / here[axis]
-        film.drift[0, i] = film.drift[1, i] = 0.0
-        film.drift[2, i] = film.mobility[i] * (above[1] - below[1]) / (2.0 * SLOPE_STEP)
+        find_factors(i, film)
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def tensor_at(table, place, k):
+    """Return A and B of a pair between two points of a table, and their steps to the next."""
+    part = place - k
+    one = u64(1)
+    more_a, more_b = table[k + one, 0] - table[k, 0], table[k + one, 1] - table[k, 1]
+    return table[k, 0] + part * more_a, table[k, 1] + part * more_b, more_a, more_b
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def pair_drift(a, b, slope_a, slope_b, inverse, z, root, share, tilt):
+    """Return what the factors of the other particle of a pair add to the drift, along and across.
+
+    Of div M the tensors of endless liquid have nothing; what is left stems from the other's
+    factors: (across - along) times the slope of T along z, and the slope of ``across`` times T.
+    ``z`` is that of the direction from it, ``inverse`` one over the distance, ``root`` that of its
+    mobility, ``share`` its factors and ``tilt`` the slope of the one across the windows. Returned
+    are what belongs to x and y of the direction, and two parts across the windows.
+    """
+    tilted = root * tilt
+    uneven = -root * (share[1] - share[0])
+    by_side = tilted * b * z + uneven * (slope_b * z * z + b * inverse * (1.0 - 2.0 * z * z))
+    by_height = tilted * (a + b * z * z)
+    beside = uneven * z * (slope_a + slope_b * z * z + 2.0 * b * inverse * (1.0 - z * z))
+    return by_side, by_height, beside
 
 
 @kernel
 def list_part(block, film):
-    """List the near pairs of a block, with their tensors and the drift that they add.
-
-    Of div M the tensors of endless liquid have nothing; what is left stems from the other's
-    factors: (across - along) times the slope of T along z, and the slope of ``across`` times T.
-    """
+    """List the near pairs of a block, with their tensors and the drift that they add."""
     begin, end = share_of(block, film.count)
     # named here, so that nothing is read anew for each pair
     entries, start, listed = film.neighbours.entries, film.neighbours.start, film.neighbours.count
@@ -92,10 +121,7 @@ def list_part(block, film):
             r = math.sqrt(r2)
             inverse = 1.0 / max(r, 1e-12)
             part = r * fineness
-            k = u64(part)
-            part -= k
-            more_a, more_b = table[k + one, 0] - table[k, 0], table[k + one, 1] - table[k, 1]
-            a, b = table[k, 0] + part * more_a, table[k, 1] + part * more_b
+            a, b, more_a, more_b = tensor_at(table, part, u64(part))
             x, y, z = x * inverse, y * inverse, z * inverse
             other[at] = j
             tensor[at, 0] = a
@@ -104,15 +130,14 @@ def list_part(block, film):
             tensor[at, 3] = y
             tensor[at, 4] = z
             at += one
-            root = math.sqrt(mobility[j])
-            tilted = root * tilt[1, j]
-            uneven = -root * (share[1, j] - share[0, j])
-            more_a, more_b = fineness * more_a, fineness * more_b
-            by_side = tilted * b * z + uneven * (more_b * z * z + b * inverse * (1.0 - 2.0 * z * z))
+            by_side, by_height, beside = pair_drift(
+                a, b, fineness * more_a, fineness * more_b, inverse, z, math.sqrt(mobility[j]),
+                (share[0, j], share[1, j]), tilt[1, j],
+            )  # fmt: skip
             drift_x += x * by_side
             drift_y += y * by_side
-            drift_z += tilted * (a + b * z * z)
-            drift_z += uneven * z * (more_a + more_b * z * z + 2.0 * b * inverse * (1.0 - z * z))
+            drift_z += by_height
+            drift_z += beside
         film.pairs[i] = at - u64(start[i])
         root = math.sqrt(mobility[i])
         film.drift[0, i] += root * share[0, i] * drift_x

@@ -23,7 +23,7 @@ from sim.kernels.steps.inner_motion import add_body, add_held, move_inner
 from sim.kernels.steps.layout import LIST_FULL, STEP_DONE, THROWN
 from sim.kernels.steps.near_pairs import far_sums, near_sums
 from sim.kernels.steps.pair_sums import CHOICES
-from sim.kernels.steps.step import BUFFER, KEPT, MADE, MOVE, STATUS, bounds, conclude
+from sim.kernels.steps.step import BUFFER, KEPT, MADE, MOVE, STATUS, bounds, conclude, most
 from sim.kernels.vectors.calls import address_of, call, get_thread_id, kernel, on_blocks
 from sim.kernels.vectors.rows import WORDS
 
@@ -120,7 +120,7 @@ def advance_split(steps, film):
         else:
             on_blocks(split.outer, blocks, here)
             flags[KEPT] = PRESENT
-        if split.near.needed.max() > split.near.entries.size // blocks:
+        if most(split.near.needed) > split.near.entries.size // blocks:
             flags[STATUS] = LIST_FULL
             return
         flags[KEPT] = EARLIER

@@ -52,6 +52,15 @@ def bounds(block, film):
 
 
 @njit(cache=True, error_model="numpy", inline="always")
+def most(needed):
+    """Return the largest of some counts; numba's own maximum takes half a second to compile."""
+    largest = 0
+    for k in range(needed.size):
+        largest = max(largest, needed[k])
+    return largest
+
+
+@njit(cache=True, error_model="numpy", inline="always")
 def arrays_of(film):
     """Return how many arrays move with the slots."""
     return film.slots.reals.shape[0] + BESIDE_REALS
@@ -111,7 +120,7 @@ def fresh_list(number, film):
         flags[STALE] = 2
     if flags[STALE] == 2:  # sorted, list still to build
         on_blocks(calls.list_block, blocks, here)
-        flags[PAIRS_NEEDED] = film.totals.needed.max()
+        flags[PAIRS_NEEDED] = most(film.totals.needed)
         if flags[PAIRS_NEEDED] > film.neighbours.entries.size // blocks:
             flags[STATUS] = LIST_FULL
             return

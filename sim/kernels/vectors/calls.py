@@ -13,14 +13,18 @@ another block of the same call reads.
 """
 
 import ctypes
+import functools
+import struct
 
 import numba
 import numpy as np
 from llvmlite import ir
 from numba import cfunc, njit, prange, types
 from numba.core.extending import intrinsic
+from numba.core.registry import cpu_target
 from numba.core.typing.templates import AttributeTemplate, infer_getattr
 from numba.extending import lower_getattr_generic, models, register_model
+from numba.np.numpy_support import as_dtype
 
 __all__ = ["Kernel", "Packed", "address_of", "call", "get_thread_id", "kernel", "on_blocks"]
 
@@ -98,20 +102,6 @@ def _load(builder, pointer, llvm):
     return value
 
 
-def _write(context, builder, kind, value, pointer):
-    """Store a value; arrays without their owner, who has to live as long as the film."""
-    llvm = context.get_value_type(kind)
-    if isinstance(kind, types.BaseTuple):
-        for k, part in enumerate(kind.types):
-            place, _ = _member(builder, pointer, llvm, k)
-            _write(context, builder, part, builder.extract_value(value, k), place)
-        return
-    if isinstance(kind, types.Array):
-        for k in range(2):
-            value = builder.insert_value(value, ir.Constant(llvm.elements[k], None), k)
-    builder.store(value, pointer)
-
-
 @lower_getattr_generic(FilmType)
 def _read_field(context, builder, film, address, name):
     llvm = context.get_value_type(film.content)
@@ -119,25 +109,6 @@ def _read_field(context, builder, film, address, name):
     index = film.content.fields.index(name)
     place, _ = _member(builder, pointer, llvm, index)
     return _read(context, builder, film.content.types[index], place)
-
-
-@intrinsic
-def _size_of(typingctx, content):
-    def lower(context, builder, sig, args):
-        return ir.Constant(I64, context.get_abi_sizeof(context.get_value_type(content)))
-
-    return types.int64(content), lower
-
-
-@intrinsic
-def _write_to(typingctx, content, memory):
-    def lower(context, builder, sig, args):
-        data = context.make_array(memory)(context, builder, args[1]).data
-        pointer = builder.bitcast(data, context.get_value_type(content).as_pointer())
-        _write(context, builder, content, args[0], pointer)
-        return context.get_dummy_value()
-
-    return types.void(content, memory), lower
 
 
 @intrinsic
@@ -180,10 +151,60 @@ def on_blocks(kernels, blocks, film):
             call(kernels[k], np.int64(block), film)
 
 
-@njit(cache=True, error_model="numpy")
-def _pack(content):
-    memory = np.empty(_size_of(content), np.uint8)
-    _write_to(content, memory)
+def _offset(context, llvm, index):
+    """Return where a member begins in its structure, or an item in its row, in bytes."""
+    if isinstance(llvm, ir.ArrayType):
+        return index * context.get_abi_sizeof(llvm.element)
+    return llvm.get_element_offset(context.target_data, index)
+
+
+@functools.cache
+def _layout(kind):
+    """Return how a film of this type lies in memory: bytes in all, and those that write a member.
+
+    Returns
+    -------
+    int
+    list of (int, struct.Struct, bool)
+        Where each array or number begins, in order, its words, and whether it is an array: nobody
+        who would own it, items, bytes an item, address, shape and strides.
+    """
+    context = cpu_target.target_context
+    members = []
+
+    def walk(kind, begin):
+        llvm = context.get_value_type(kind)
+        if isinstance(kind, types.BaseTuple):
+            for k, part in enumerate(kind.types):
+                walk(part, begin + _offset(context, llvm, k))
+        elif isinstance(kind, types.Array):
+            members.append((begin, struct.Struct(f"{5 + 2 * kind.ndim}q"), True))
+        elif not isinstance(kind, types.NoneType):
+            members.append((begin, struct.Struct(as_dtype(kind).char), False))
+
+    walk(kind, 0)
+    return context.get_abi_sizeof(context.get_value_type(kind)), members
+
+
+def _leaves(content):
+    """Return the arrays and numbers of a named tuple in order, those of the tuples in it, too."""
+    for value in content:
+        if isinstance(value, tuple):
+            yield from _leaves(value)
+        elif value is not None:
+            yield value
+
+
+def _pack(kind, content):
+    """Return the bytes of a film: written here, as to compile that takes seconds for each type."""
+    size, members = _layout(kind)
+    memory = np.zeros(size, np.uint8)
+    for (begin, words, is_array), value in zip(members, _leaves(content), strict=True):
+        if is_array:
+            about = value.size, value.itemsize, value.ctypes.data, *value.shape, *value.strides
+            words.pack_into(memory, begin, 0, 0, *about)
+        else:
+            words.pack_into(memory, begin, value)
     return memory
 
 
@@ -231,8 +252,9 @@ class Packed:
 
     def __init__(self, content):
         self.content = content
-        self.kind = FilmType(numba.typeof(content))
-        self._memory = _pack(content)
+        laid_out = numba.typeof(content)
+        self.kind = FilmType(laid_out)
+        self._memory = _pack(laid_out, content)
         self.address = self._memory.ctypes.data
 
     def addresses(self, *kernels):

@@ -1,0 +1,302 @@
+"""Near part of the flow on the card: factors, drift, products with vectors, and the step.
+
+Near pairs are those in reach of the step's own list, at the places where it was made; tensors are
+looked up anew for each product. Formulas are those of `sim.kernels.flow.near`, and of
+`sim.kernels.flow.motion` for the step. No checks by design.
+"""
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba.extending import register_jitable
+
+from sim.kernels.card.layout import (
+    BUFFER,
+    KICK,
+    MOMENT,
+    MOVE,
+    REFERENCE_WORDS,
+    SIDE,
+    SIZE_WORDS,
+    SPIN_DRAG,
+    TWIST,
+    WORDS,
+    entry_at,
+)
+from sim.kernels.card.motion import going, guard_of, moments_at, move_of, normals_of
+from sim.kernels.card.smooth_flow import place_words, slot_forces_of
+from sim.kernels.card.tools import (
+    LANES,
+    atomic_add,
+    bits_of,
+    index,
+    kernel,
+    load_words,
+    plain,
+    rounded,
+    store_words,
+    wrapped,
+)
+from sim.kernels.flow.layout import LANES as VECTORS
+from sim.kernels.flow.near import find_factors, pair_drift, tensor_at
+from sim.kernels.laws.momenta import kept_of_kick, turned
+
+i64 = np.int64
+u64 = np.uint64
+f64 = np.float64
+
+
+class CardNearFlow(NamedTuple):
+    """Slots of a film on the card, and what their near part is made of; see ``NearFlow``."""
+
+    film: Any  # CardFilm
+    held: Any  # (7, count) force and field of pairs and mesh
+    z: Any  # float64 (count,) heights at the last list
+    radius: Any  # float64 (count,) by slot, as all that follows; mobility is D_i/D0
+    mobility: Any
+    radii: Any  # float64 (particles,) of all particles
+    mobilities: Any
+    share: Any  # float64 (2, count)
+    tilt: Any
+    drift: Any  # float64 (3, count)
+    pushed: Any  # float64 (3, count)
+    vector: Any  # float64 (count, 3, VECTORS) times the factors of the near part
+    product: Any
+    noise: Any  # float64 (VECTORS, count, 3)
+    begun: Any  # step of the first lane; of a batch uint64 (films,)
+    table: Any  # of a batch Shared, as the next one
+    smooth: Any
+    points_per_length: Any
+    heights_per_length: Any
+    thickness: Any
+    reach2: Any
+    own: Any
+    least: Any
+    drift_time: Any
+
+
+class NearKernels(NamedTuple):
+    """Kernels of a step that the near part makes."""
+
+    turn: Any
+    travel: Any
+
+
+@register_jitable(forceinline=True)
+def listed(film, i, k):
+    """Return a neighbour of a slot: those apart from the front, then those that may touch."""
+    apart = film.apart[i]
+    row = i64(k) if k < apart else i64(film.room - 1 - (k - apart))
+    return i64(film.entries[entry_at(film, i, row)])
+
+
+@register_jitable(forceinline=True)
+def near_way(film, place, j):
+    """Return the way from a slot to a place at the last list, and its square."""
+    x, y, z, _ = load_words(film.reference, (film.flags[SIDE] * film.count + j) * REFERENCE_WORDS)
+    dx = f64(wrapped(place[0], x)) * film.unit_x
+    dy = f64(wrapped(place[1], y)) * film.unit_y
+    dz = f64(wrapped(place[2], z)) * film.unit_z
+    return dx, dy, dz, dx * dx + dy * dy + dz * dz
+
+
+@register_jitable(forceinline=True)
+def reference_of(film, i):
+    """Return the words of a slot's place at the last list."""
+    return load_words(film.reference, (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS)
+
+
+@register_jitable(forceinline=True)
+def part_of_pair(near, way, vector):
+    """Return the near tensor of a pair, without factors, times a vector."""
+    x, y, z, r2 = way
+    r = math.sqrt(r2)
+    place = r * near.points_per_length
+    a, b, _, _ = tensor_at(near.table, place, u64(place))
+    inverse = 1.0 / max(r, 1e-12)
+    x, y, z = x * inverse, y * inverse, z * inverse
+    along = b * (x * vector[0] + y * vector[1] + z * vector[2])
+    return a * vector[0] + along * x, a * vector[1] + along * y, a * vector[2] + along * z
+
+
+@kernel
+def factors(near):
+    """Find the factors of all slots at their heights, and their own drift."""
+    i = index()
+    film = near.film
+    if i >= film.count:
+        return
+    _, _, z, _ = reference_of(film, i)
+    particle = i64(film.identity[film.flags[SIDE], i])
+    near.z[i] = z * film.unit_z
+    near.radius[i] = near.radii[particle]
+    near.mobility[i] = near.mobilities[particle]
+    find_factors(i, near)
+
+
+@kernel
+def drifts(near):
+    """Add what the factors of others bring to the drift of each slot."""
+    i = index()
+    film, share, tilt = near.film, near.share, near.tilt
+    if i >= film.count:
+        return
+    place = reference_of(film, i)
+    fineness = near.points_per_length
+    drift_x = drift_y = drift_z = 0.0
+    for k in range(film.apart[i] + film.close[i]):
+        j = listed(film, i, k)
+        x, y, z, r2 = near_way(film, place, j)
+        if r2 < near.reach2:
+            r = math.sqrt(r2)
+            inverse = 1.0 / max(r, 1e-12)
+            a, b, more_a, more_b = tensor_at(near.table, r * fineness, u64(r * fineness))
+            by_side, by_height, beside = pair_drift(
+                a, b, fineness * more_a, fineness * more_b, inverse, z * inverse,
+                math.sqrt(near.mobility[j]), (share[0, j], share[1, j]), tilt[1, j],
+            )  # fmt: skip
+            drift_x += x * inverse * by_side
+            drift_y += y * inverse * by_side
+            drift_z += by_height + beside
+    root = math.sqrt(near.mobility[i])
+    near.drift[0, i] += root * share[0, i] * drift_x
+    near.drift[1, i] += root * share[0, i] * drift_y
+    near.drift[2, i] += root * share[1, i] * drift_z
+
+
+@kernel
+def draw(near):
+    """Draw the normals of all slots for the steps from the present one on, a thread a step."""
+    v = index()
+    film = near.film
+    i, vector = v // VECTORS, v % VECTORS
+    if i < film.count:
+        found = normals_of(film, i, film.flags[SIDE], film.clock[MOVE] + u64(vector))
+        for axis in range(3):
+            near.noise[vector, i, axis] = found[axis]
+
+
+@kernel
+def multiply(near):
+    """Multiply vectors, which are times the factors, by the near part, a thread each."""
+    v = index()
+    film, vector = near.film, near.vector
+    i, n = v // VECTORS, v % VECTORS
+    if i >= film.count:
+        return
+    place = reference_of(film, i)
+    x, y, z = near.own * vector[i, 0, n], near.own * vector[i, 1, n], near.own * vector[i, 2, n]
+    for k in range(film.apart[i] + film.close[i]):
+        j = listed(film, i, k)
+        way = near_way(film, place, j)
+        if way[3] < near.reach2:
+            more = part_of_pair(near, way, (vector[j, 0, n], vector[j, 1, n], vector[j, 2, n]))
+            x, y, z = x + more[0], y + more[1], z + more[2]
+    near.product[i, 0, n] = near.share[0, i] * x
+    near.product[i, 1, n] = near.share[0, i] * y
+    near.product[i, 2, n] = near.share[1, i] * z
+
+
+def near_kernels(choice):
+    """Return the kernels of a step that the near part makes.
+
+    Parameters
+    ----------
+    choice : sim.kernels.card.pairs.Choice
+    """
+    lane = LANES[choice.real]
+    slot_forces, guard, cutoff = slot_forces_of(choice), guard_of(choice), choice.cutoff
+
+    @register_jitable(forceinline=True)
+    def size_of(film, i):
+        """Return where the numbers stand that follow from the size of a slot's particle."""
+        size = i64(film.identity[film.flags[SIDE], i]) if film.several != 0 else i64(0)
+        return size * SIZE_WORDS
+
+    @kernel
+    def turn(near):
+        """Turn each slot, and keep what the force on it brings to the near flow."""
+        i = index()
+        film = near.film
+        if i >= film.count or not going(film):
+            return
+        place, force, field = slot_forces(film, near.held, i)
+        side, sizes, size, momentum = film.flags[SIDE], film.sizes, size_of(film, i), film.momentum
+        kick = lane(sizes[size + KICK])
+        kept, squared = kept_of_kick(force, kick, film.laws.drift_cap)
+        half = lane(0.5) * kick * kept
+        near.pushed[0, i] = near.share[0, i] * plain(half * force[0])
+        near.pushed[1, i] = near.share[0, i] * plain(half * force[1])
+        near.pushed[2, i] = near.share[1, i] * plain(half * force[2])
+        normals = normals_of(film, i, side, film.clock[MOVE])
+        directions = film.directions
+        u, spin = turned(
+            (
+                lane(directions[side, 0, i]), lane(directions[side, 1, i]),
+                lane(directions[side, 2, i]),
+            ),
+            (
+                lane(momentum[side, 3, i]), lane(momentum[side, 4, i]), lane(momentum[side, 5, i])
+            ),
+            field, lane(sizes[size + MOMENT]), lane(sizes[size + TWIST]),
+            lane(sizes[size + SPIN_DRAG]), film.laws.noise, (normals[3], normals[4], normals[5]),
+        )  # fmt: skip
+        for axis in range(3):
+            directions[side, axis, i] = plain(u[axis])
+            momentum[side, 3 + axis, i] = plain(spin[axis])
+        guard(film, i, (place[0], place[1], place[2]), squared)
+
+    @kernel
+    def travel(near):
+        """Move each slot by the near flow: forces, drift, noise of this step and the last."""
+        i = index()
+        film, pushed = near.film, near.pushed
+        if i >= film.count or not going(film):
+            return
+        place = reference_of(film, i)
+        x, y, z = near.own * pushed[0, i], near.own * pushed[1, i], near.own * pushed[2, i]
+        for k in range(film.apart[i] + film.close[i]):
+            j = listed(film, i, k)
+            way = near_way(film, place, j)
+            if way[3] < near.reach2:
+                more = part_of_pair(near, way, (pushed[0, j], pushed[1, j], pushed[2, j]))
+                x, y, z = x + more[0], y + more[1], z + more[2]
+        side, vector = film.flags[SIDE], i64(film.clock[MOVE]) - i64(near.begun)
+        size = size_of(film, i)
+        kick, momentum, noise = f64(film.sizes[size + KICK]), film.momentum, near.noise
+        flat, high = near.share[0, i], near.share[1, i]
+        by_x = flat * x + 0.5 * (momentum[side, 0, i] + noise[vector, i, 0])
+        by_y = flat * y + 0.5 * (momentum[side, 1, i] + noise[vector, i, 1])
+        by_z = high * z + 0.5 * (momentum[side, 2, i] + noise[vector, i, 2])
+        for axis in range(3):
+            momentum[side, axis, i] = noise[vector, i, axis]
+        now, _ = place_words(film, i)
+        way_x = kick * by_x + near.drift_time * near.drift[0, i]
+        way_y = kick * by_y + near.drift_time * near.drift[1, i]
+        way_z = kick * by_z + near.drift_time * near.drift[2, i]
+        new = (
+            wrapped(now[0], rounded(lane(way_x * film.back_x))),
+            wrapped(now[1], rounded(lane(way_y * film.back_y))),
+            wrapped(now[2], rounded(lane(way_z * film.back_z))),
+        )
+        m, directions = lane(film.sizes[size + MOMENT]), film.directions
+        mx = m * lane(directions[side, 0, i])
+        my = m * lane(directions[side, 1, i])
+        mz = m * lane(directions[side, 2, i])
+        to = ((1 - film.flags[BUFFER]) * film.count + i) * WORDS
+        store_words(film.rows, to, (new[0], new[1], new[2], now[3]))
+        store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
+        guard(film, i, new, lane(0.0))
+        if cutoff:
+            unit = film.units_a_moment
+            move = move_of(film)
+            at = moments_at(move + u64(1))
+            atomic_add(film.moments, at, i64(plain(mx * unit)))
+            atomic_add(film.moments, at + 1, i64(plain(my * unit)))
+            atomic_add(film.moments, at + 2, i64(plain(mz * unit)))
+            if i == 0:
+                for axis in range(3):
+                    film.moments[moments_at(move + u64(2)) + axis] = 0
+
+    return NearKernels(turn, travel)
