@@ -16,6 +16,7 @@ import numpy as np
 from sim.engines.cpu import CpuEngine
 from sim.film.inner_steps import LONGEST_OUTER
 from tests.reference.small_systems import (
+    beads,
     bits,
     compiled_sums,
     film,
@@ -41,6 +42,15 @@ KINDS = {
     "momenta, windows": {
         "dt": 1e-4, "dynamics": "langevin", "momentum_time": np.full(2000, 2e-4), "hindered": True,
     },
+    "beads": {"dt": 3e-4, "susceptibility": 2.0, "langevin": 120.0, "tolerance": 1e-3},
+    "beads, mesh": {
+        "dt": 3e-4, "susceptibility": 2.0, "langevin": 120.0, "tolerance": 1e-3,
+        "dipole_sum": "mesh",
+    },
+    "beads, double": {
+        "dt": 3e-4, "susceptibility": 2.0, "langevin": 120.0, "tolerance": 1e-5,
+        "precision": "float64",
+    },
 }  # fmt: skip
 
 
@@ -52,11 +62,18 @@ def engine_of(system, state=None):
 
 
 def system_of(count=2000, **changes):
-    """Return a film of the benchmarks: 3 %, 20 d thick, coupling 4, cut-off 6 d, field along x."""
+    """Return a film of the benchmarks: 3 %, 20 d thick, coupling 4, cut-off 6 d, field along x.
+
+    With a susceptibility it is one of beads that magnetise each other.
+    """
     given = {
         "precision": "float32", "thickness": 20.0, "cutoff": 6.0, "langevin": 10.0,
         "list_margin": 0.5, "dt": 1e-4, **changes,
     }  # fmt: skip
+    if "susceptibility" in given:
+        return beads(count, **{"dipole_sum": "cutoff", "fraction": 0.03, **given})
+    if "momentum_time" in given:
+        given["momentum_time"] = given["momentum_time"][:1].repeat(count)
     return film(count, **given)
 
 
@@ -76,7 +93,8 @@ def agreement(names=tuple(KINDS)):
         mine, theirs = card.observe(), processor.observe()
         energies = {
             key: f"{float(mine[key]):.5g}/{float(theirs[key]):.5g}"
-            for key in ("dipolar", "steric", "windows", "field", "gravity")
+            for key in ("dipolar", "steric", "windows", "field", "gravity", "induction")
+            if key in theirs
         }
         print(f"{name}: places {gap.max():.2g} d, directions {turned:.2g}, {energies}", flush=True)
 
@@ -88,6 +106,11 @@ def sums():
         state = random_film(system)
         engine = engine_of(system, state)
         force, field = engine.sums()
+        if system.induced:  # their moments as if they were fixed
+            share = engine.snapshot().directions
+            size = np.linalg.norm(share, axis=1)
+            system = dataclasses.replace(system, moment=system.moment * size, core_langevin=0.0)
+            state = dataclasses.replace(state, directions=share / size[:, None])
         wanted = compiled_sums(dataclasses.replace(system, precision="float64"), state)
         told = [
             f"{np.sqrt(((a - b) ** 2).sum() / (b**2).sum()):.2g}"
@@ -96,7 +119,9 @@ def sums():
         print(f"{name}: force {told[0]}, field {told[1]}", flush=True)
 
 
-REPEATED = ("soft core", "inner steps", "mesh, inner steps", "surfactant, sizes")
+REPEATED = (
+    "soft core", "inner steps", "mesh, inner steps", "surfactant, sizes", "beads", "beads, mesh",
+)  # fmt: skip
 
 
 def repeats(names=REPEATED):
@@ -105,7 +130,7 @@ def repeats(names=REPEATED):
         system = system_of(5000, **{**KINDS[name], **sizes_for(name, 5000)})
         state = random_film(system)
         plain, again, pieces = (engine_of(system, state) for _ in range(3))
-        steps = 300 if system.inner_steps == 1 else 40
+        steps = 300 if system.inner_steps == 1 and not system.induced else 40
         plain.advance(steps)
         again.advance(steps)
         for piece in (1, 7, steps - 8 - steps // 3):
@@ -123,7 +148,7 @@ def repeats(names=REPEATED):
 def mesh_alone():
     """Print agreement and repeats of films with a mesh."""
     agreement(("mesh", "mesh, inner steps", "gravity, gradient"))
-    repeats(REPEATED[2:])
+    repeats(REPEATED[2:4])
 
 
 def sizes_for(name, count):
@@ -307,40 +332,47 @@ def start_up():
         print(f"{name}: ready to step after {time.perf_counter() - began:.2f} s", flush=True)
 
 
-def averages(seeds=6, count=1000, steps=1500):
-    """Print averages on the card beside those of the processor, over seeds, with errors.
-
-    Energies and magnetisation over the last half of runs from random places; a difference beyond
-    two standard errors is marked. The processor steps the same film with other seeds.
-    """
-    found = {}
-    for kind, first in (("card", 100), ("processor", 200)):
-        rows = []
-        for seed in range(first, first + seeds):
-            system = system_of(count, **KINDS["inner steps"], coupling=3.0)
-            state = dataclasses.replace(random_film(system, seed), seed=seed)
-            engine = engine_of(system, state) if kind == "card" else CpuEngine(system, state, 8)
-            engine.advance(steps // 2)
-            seen = []
-            for _ in range(30):
-                engine.advance(steps // 60)
-                values = engine.observe()
-                seen.append([values["dipolar"], values["steric"], values["magnetisation"][0]])
-            rows.append(np.mean(seen, axis=0))
-        found[kind] = np.mean(rows, axis=0), np.std(rows, axis=0, ddof=1) / np.sqrt(seeds)
-    (here, error), (there, its_error) = found["card"], found["processor"]
-    for k, name in enumerate(("dipolar", "steric", "magnetisation")):
-        apart = (here[k] - there[k]) / np.hypot(error[k], its_error[k])
-        print(
-            f"{name}: card {here[k]:.5f} ({error[k]:.5f}), processor {there[k]:.5f} "
-            f"({its_error[k]:.5f}), {apart:.1f} standard errors apart{' !' * int(abs(apart) > 2)}",
-            flush=True,
-        )
-
-
 def memory(engine, count):
     """Return the memory that the card lends, in words."""
     return f"{engine.memory() / count:.0f} bytes a particle"
+
+
+def times_of_rounds(engine):
+    """Yield the parts of a round of beads with their times; what they leave is of no use."""
+    from sim.engines.card.bead_arrays import threads_of
+    from sim.kernels.card import layout
+
+    films, queue, rounds = engine.batch.films, engine.batch.queue, engine.batch.induced
+    for flag, value in (
+        (layout.STATUS, layout.GO), (layout.TARGET, 2**62), (layout.SETTLED, 0), (layout.ROUND, 3)
+    ):  # fmt: skip
+        films.set_flag(flag, [value])
+    for kernel, threads, content in (
+        (films.kernels.sums, films.lists_in(films.content), films.quick),
+        (rounds._kernels.respond, threads_of(engine.system.count), films.content),
+        (rounds._kernels.mix, threads_of(engine.system.count), films.content),
+    ):
+        took = microseconds(queue, lambda k=kernel, t=threads, c=content: films.run(k, t, c))
+        yield kernel.__name__, took
+    if engine.batch.mesh is not None:
+        yield "mesh", replayed(queue, engine.batch.mesh._recorded)
+
+
+def bead_cost(cases=((2000, 300), (20_000, 200), (1_000_000, 20))):
+    """Print the cost of a step of beads, of parts of a round in microseconds, and the memory."""
+    for count, steps in cases:
+        for name in ("beads", "beads, mesh"):
+            engine = engine_of(system_of(count, **KINDS[name]))
+            engine.compile()
+            engine.advance(steps)
+            took = timed(engine, steps) / steps
+            timing, lent = engine.timing, memory(engine, count)
+            print(
+                f"{name}, N = {count}: {took * 1e3:.3f} ms a step of "
+                f"{timing['induction_sums']:.2f} sums; made in {timing['compile_s']:.1f} s; {lent}",
+                *(f"{part} {one:.0f}" for part, one in times_of_rounds(engine)),
+                flush=True,
+            )
 
 
 PARTS = {
@@ -352,7 +384,7 @@ PARTS = {
     "film_time": film_time,
     "kernels": each_kernel,
     "start_up": start_up,
-    "averages": averages,
+    "beads": bead_cost,
 }
 
 

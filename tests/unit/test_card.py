@@ -11,6 +11,7 @@ import pytest
 
 from sim.command_line import main
 from sim.commands.errors import BAD_INPUT
+from sim.engines.card.kinds import kind_of
 from sim.engines.card.memory import card_bytes
 from sim.engines.card.ready import CardError, require_card
 from sim.engines.checkpoints import other_processor
@@ -144,6 +145,10 @@ def test_the_memory_of_a_card_grows_with_the_film():
     a_particle = (card_bytes(large) - card_bytes(small)) / 60_000
     assert 600.0 < a_particle < 1367.0  # 917 to 1367 were found on a card
     assert card_bytes(dataclasses.replace(small, precision="float64")) > card_bytes(small)
+    beads = dataclasses.replace(small, core_langevin=0.1, inner_steps=1)
+    apart = card_bytes(beads) - card_bytes(dataclasses.replace(small, inner_steps=1))
+    assert apart > 20_000 * 8 * 24  # what the search remembers, in double precision
+    assert kind_of(beads) != kind_of(dataclasses.replace(beads, core_langevin=0.0))
 
 
 def test_a_notice_tells_of_another_processor():

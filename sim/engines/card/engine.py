@@ -167,14 +167,13 @@ class CardEngine:
         Induced moments are those of the present places and field; the length of a direction is
         then their share of saturation.
         """
-        self.batch.lay_out()
         self.batch.settle(self.film)
         return state_of(self.system, self._common(self._state_on_host()))
 
     @answered
     def part(self, selection: Selection, length_m: float) -> FilmPart:
         """Return what a selection with a cut-out keeps of the state; the rest stays on the card."""
-        self.batch.lay_out()
+        self.batch.settle(self.film)
         return part_of(self.batch, self.film, selection, length_m)
 
     @answered

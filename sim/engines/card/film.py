@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines import cpu_arrays
-from sim.engines.card.induced import beads_of
+from sim.engines.card.bead_arrays import beads_of
 from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import NEAR_ROOM, first_room
 from sim.engines.cpu_film import GROWTH

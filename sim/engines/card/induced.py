@@ -7,60 +7,27 @@ both are asked for in turns, and each film takes as many rounds as it needs.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sim.engines.card.bead_arrays import threads_of
 from sim.engines.card.kept import keep_kernels, kernels_of
-from sim.engines.cpu_induced import MOMENT_SHARE
 from sim.engines.guards import unsettled
 from sim.kernels.card import beads, layout
 from sim.kernels.card.tools import BLOCK
-from sim.kernels.dipoles.induced import DEPTH, MOST_SUMS
+from sim.kernels.dipoles.induced import MOST_SUMS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from sim.engines.card.film import CardFilm
     from sim.engines.card.mesh import CardMesh
     from sim.engines.guards import StepError
-    from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["InducedRounds", "beads_of"]
+__all__ = ["InducedRounds"]
 
 keep_kernels(beads)
-
-
-def _threads(count: int) -> int:
-    """Return the threads that go through so many slots."""
-    return max(1, min(count, beads.THREADS))
-
-
-def beads_of(systems: Sequence[ReducedSystem], queue: Any) -> layout.CardBeads:
-    """Return what the search in films of beads remembers, on the card."""
-    films, count = len(systems), systems[0].count
-
-    def zeros(*shape: int) -> Any:
-        return queue.zeros((films, *shape), np.float64)
-
-    def each(values: list[float]) -> Any:
-        return queue.put(np.array(values))
-
-    return layout.CardBeads(
-        last_moments=zeros(3, count),
-        last_residual=zeros(3, count),
-        moment_changes=zeros(DEPTH, 3, count),
-        residual_changes=zeros(DEPTH, 3, count),
-        partials=zeros(-(-_threads(count) // BLOCK), beads.COLUMNS),
-        totals=zeros(beads.COLUMNS),
-        matrix=zeros(DEPTH, DEPTH),
-        weights=zeros(DEPTH),
-        change=zeros(1),
-        core_langevin=each([one.core_langevin for one in systems]),
-        tolerance=each([MOMENT_SHARE * one.tolerance for one in systems]),
-    )
 
 
 class InducedRounds:
@@ -91,8 +58,8 @@ class InducedRounds:
     def _search(self, content: layout.CardFilm) -> None:
         """Ask for the kernels of a round after the mesh."""
         films, kernels = self._films, self._kernels
-        threads = _threads(content.count)
-        films.run(films.kernels.sums, films.lists_in(content), films.quick_of(content))
+        threads = threads_of(content.count)  # none where it compiles
+        films.hold_sums(content, content.held)
         films.run(kernels.respond, threads, content)
         films.run(beads.judge, BLOCK, content)
         films.run(kernels.mix, threads, content)

@@ -231,8 +231,8 @@ def guard_of(choice):
 def motion_of(choice):
     """Return the function of a thread that moves its slot, from force and field of the others."""
     lane = LANES[choice.real]
-    cutoff, surrounded, guard = choice.cutoff, surroundings_of(choice), guard_of(choice)
-    induced = choice.induced
+    surrounded, guard = surroundings_of(choice), guard_of(choice)
+    cutoff, induced = choice.cutoff, choice.induced
     moved_by = _inertial(lane, choice.hindered) if choice.momenta else _brownian(lane)
 
     @register_jitable(forceinline=True)

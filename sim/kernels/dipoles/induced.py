@@ -133,9 +133,7 @@ def respond_block(block, field, saturation, core_langevin, moments, response, pa
     count = moments.shape[0]
     changed = whole = full = 0.0
     for i in range(block * count // BLOCKS, (block + 1) * count // BLOCKS):
-        found = induced_moment(
-            field[i, 0], field[i, 1], field[i, 2], saturation[i], core_langevin
-        )
+        found = induced_moment(field[i, 0], field[i, 1], field[i, 2], saturation[i], core_langevin)
         for axis in range(3):
             new = found[axis]
             change = new - moments[i, axis]
