@@ -2,7 +2,23 @@
 
 import os
 
+import pytest
+
 # Before numpy is loaded, here and in the processes that tests start: two processes whose libraries
 # of matrices take all cores each wait for one another.
 for _library in ("OPENBLAS", "MKL"):
     os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Give each process files of its own, and those of others when it has none left.
+
+    By turns, as is usual, all processes come to the same files at once: each compiles the same
+    kernels and makes the same films of a module.
+    """
+    if config.getoption("dist") != "load":  # something else was asked for
+        return None
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log)

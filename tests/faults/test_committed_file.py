@@ -1,5 +1,6 @@
 """The run file after a kill between any two of its writes: the frames that count are whole."""
 
+import hashlib
 import os
 import shutil
 from pathlib import Path
@@ -93,7 +94,7 @@ def test_a_kill_between_any_two_writes_tears_nothing(tmp_path, watched, monkeypa
 
     now, trial = tmp_path / "now", tmp_path / "trial"
     now.mkdir()
-    finished_commits = 0
+    finished_commits, read = 0, {}
     for done, entry in enumerate(watched.log, start=1):
         repeat(now, entry)
         while finished_commits < len(counted) and counted[finished_commits][0] <= done:
@@ -103,14 +104,16 @@ def test_a_kill_between_any_two_writes_tears_nothing(tmp_path, watched, monkeypa
         shutil.copytree(now, trial)
         recover(trial / "run.h5")
         least = counted[finished_commits - 1][1]
-        summary = read_summary(trial / "run.h5")
+        content = hashlib.sha256((trial / "run.h5").read_bytes()).digest()
+        if content not in read:  # most cuts lead back to the very same bytes
+            read[content] = summary = read_summary(trial / "run.h5")
+            with h5py.File(trial / "run.h5") as file:
+                found = file["particles/film/position/value"][: summary.frames]
+                told = list(file["observables/field/step"][: summary.frames])
+            assert told == steps[: summary.frames]
+            np.testing.assert_array_equal(found, positions[: summary.frames])
+        summary = read[content]
         assert least <= summary.frames <= least + 1
-        with h5py.File(trial / "run.h5") as file:
-            found = file["particles/film/position/value"][: summary.frames]
-            assert (
-                list(file["observables/field/step"][: summary.frames]) == (steps[: summary.frames])
-            )
-        np.testing.assert_array_equal(found, positions[: summary.frames])
         assert not journal_of(trial / "run.h5").exists()
         shutil.rmtree(trial)
     assert summary.ending is Ending.FINISHED
