@@ -369,12 +369,13 @@ def test_a_list_that_is_too_short_grows(monkeypatch):
     assert relative(force, compiled_sums(system, state)[0]) < 3e-6
 
 
-def test_threads_of_high_films_list_neighbours_by_themselves(monkeypatch):
-    """Those in step would look at whole columns, of many thousand particles."""
+def test_threads_in_step_list_the_same_neighbours(monkeypatch):
+    """They look at whole columns: not in high films, where these hold many thousand particles."""
     low = film(COUNT, thickness=20.0, fraction=0.03)
-    assert lists_in_step(low, 1)
-    assert not lists_in_step(dataclasses.replace(low, thickness=400.0), 1)
-    monkeypatch.setattr("sim.engines.card.film.lists_in_step", lambda *_: False)
+    assert lists_in_step(low, 8)
+    assert not lists_in_step(low, 1)
+    assert not lists_in_step(dataclasses.replace(low, thickness=400.0), 8)
+    monkeypatch.setattr("sim.engines.card.film.lists_in_step", lambda *_: True)
     system, state, engine = engine_of(**SINGLE)
     force, _ = engine.sums()
     assert relative(force, compiled_sums(system, state)[0]) < 3e-6
@@ -455,7 +456,7 @@ def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch, asked
     begun = CardEngine.advance
 
     def lose(engine, steps):
-        name = "ask_for_rounds" if asked == "advance" else "flags"
+        name = "ask_for_step" if asked == "advance" else "flags"
         if asked != "advance":
             begun(engine, steps)
         for part in (name, "energies"):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -35,8 +34,6 @@ MOST_SHARES = 8
 MOST_IN_STEP = 3.0
 """Candidates of a warp over those of a slot up to which its threads look at all of them."""
 ENDLESS = 2**31 - 1
-MOST_ROUNDS = 8
-"""Steps in one recording, a power of 2."""
 ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
 IN_REAL = ("unit_x", "unit_y", "unit_z", "back_x", "back_y", "back_z", "gap", "ahead")
@@ -76,14 +73,15 @@ def patch_of(system: ReducedSystem) -> Any:
 def lists_in_step(system: ReducedSystem, shares: int) -> bool:
     """Say whether a film's neighbours are listed by threads in step (`sorting.list_kernel`).
 
-    Where the candidates of a warp are few times those of a slot: not in high, dilute films.
+    Where several share a slot, and the candidates of a warp are few times those of a slot: not in
+    high, dilute films. One thread a slot was slower in step, and lists by itself.
     """
     patch = patch_of(system)
     around = 2 * SPAN + 1
     a_column = system.count / (patch.cells_x * patch.cells_y)
-    columns = min(patch.cells_x, around + layout.WARP / shares / a_column)
+    columns = min(patch.cells_x, around + sorting.WARP / shares / a_column)
     alone = min(patch.cells_x, around) * min(1.0, around / patch.cells_z)
-    return bool(columns < MOST_IN_STEP * alone)
+    return bool(shares > 1 and columns < MOST_IN_STEP * alone)
 
 
 def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
@@ -239,7 +237,7 @@ class CardFilm:
             momentum=tall(6, system.has_momenta),
             held=zeros((7, count if held else 1), real),
             sizes=queue.put(sizes.astype(real)),
-            entries=zeros((entries_of(room, self._lists),), np.int32),
+            entries=zeros(((room + 1) * self._lists,), np.int32),
             apart=zeros((self._lists,), np.int32),
             close=zeros((self._lists,), np.int32),
             near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
@@ -261,7 +259,6 @@ class CardFilm:
             programme=self._programme(),
             count=count,
             turn=0,
-            sum_every=system.inner_steps * system.mesh_every,
             room=room,
             near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
             several=int(sizes.shape[1] > layout.SIZE_WORDS),
@@ -411,14 +408,13 @@ class CardFilm:
         content, films = self.content, len(self.systems)
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
         changed: dict[str, Any] = {}
-        for array, size, wanted, entries, lists in (
-            ("entries", "room", needed, entries_of, self._lists),
-            ("near", "near_room", closest, lambda room, count: (room + 1) * count, content.count),
-        ):
+        for array, size, wanted, lists in (
+            ("entries", "room", needed, self._lists), ("near", "near_room", closest, content.count)
+        ):  # fmt: skip
             if wanted > getattr(content, size):
                 room = math.ceil(GROWTH * wanted)
                 changed |= {size: room}
-                changed[array] = self.queue.zeros((films, entries(room, lists)), np.int32)
+                changed[array] = self.queue.zeros((films, (room + 1) * lists), np.int32)
         self._take(content._replace(**changed))
         self.recorded.clear()
         self.queue.tidy()
@@ -434,20 +430,13 @@ class CardFilm:
         """Ask for one step; where the list is too old, or no step is left, it does nothing."""
         self.ask("step", self._step)
 
-    def ask_for_rounds(self, rounds: int) -> None:
-        """Ask for steps, and for lists where they are due; rounds too many do nothing.
+    def ask_for_round(self) -> None:
+        """Ask for lists where they are due, and for one step."""
+        self.ask("round", self._round)
 
-        Many are asked for at once, as small films step faster than they can be asked for.
-        """
-        while rounds:
-            some = min(1 << (rounds.bit_length() - 1), MOST_ROUNDS)
-            self.ask(f"{some} rounds", partial(self._round, some))
-            rounds -= some
-
-    def _round(self, rounds: int) -> None:
-        for _ in range(rounds):
-            self._fresh()
-            self._step()
+    def _round(self) -> None:
+        self._fresh()
+        self._step()
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
@@ -514,11 +503,6 @@ class CardFilm:
         for k in range(parts):
             total += found[:, k]
         return total
-
-
-def entries_of(room: int, lists: int) -> int:
-    """Return the entries of so many lists with so much room; see `layout.entry_at`."""
-    return (room + 1) * -(-lists // layout.WARP) * layout.WARP
 
 
 def programme_of(system: ReducedSystem) -> Any:
