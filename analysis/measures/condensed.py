@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.common.conventions import LENGTHS_WANTED
 from analysis.response.rest.section import OTHER_SHAPES, SPANNING
 from analysis.uncertainty.estimate import NOTHING
 from analysis.uncertainty.number_text import with_unit
@@ -14,18 +15,21 @@ LENGTHS = ("mean_length", "weight_mean_length", "linear_mean_length")
 """Numbers of chains that mean nothing there."""
 
 
-def without_lengths(numbers: dict[str, Any], warnings: list[str]) -> None:
+def without_lengths(numbers: dict[str, Any], warnings: list[str], longest_m: float) -> None:
     """Say in ``equilibration`` that a sampled film has no length of single chains, where so it is.
 
     Half of the particles in bundles, or a tenth in chains that close on themselves through the
     patch: lengths are then those of the patch or of strands, and null. What remains, width and
-    distance of the bundles, is said with the reason.
+    distance of the bundles, is said with the reason, before all other warnings; of a patch of so
+    many m, also how long it would have to be.
     """
     chains = numbers.get("chains")
     rest = numbers.get("equilibration")
     if not isinstance(chains, dict) or not isinstance(rest, dict):
         return
-    rest["condensed"] = _condensed(chains, numbers.get("spacing") or {})
+    rest["condensed"] = _condensed(
+        chains, numbers.get("spacing") or {}, _longer(numbers.get("derived") or {}, longest_m)
+    )
     if rest["condensed"] is None:
         return
     rest["reason"] = f"{rest['reason']}; {rest['condensed']}"
@@ -33,13 +37,31 @@ def without_lengths(numbers: dict[str, Any], warnings: list[str]) -> None:
         for name in LENGTHS:
             if isinstance(row.get(name), dict):
                 row[name] = NOTHING.as_dict()
-    warnings.append(
+    warnings.insert(
+        0,
         "chains.mean_length: null, as are the weight mean length and that of linear chains: "
-        f"{rest['condensed']}"
+        f"{rest['condensed']}",
     )
 
 
-def _condensed(chains: dict[str, Any], spacing: dict[str, Any]) -> str | None:
+def _longer(derived: dict[str, Any], longest_m: float) -> str:
+    """Say how long a patch would hold the single chains that theory expects.
+
+    In a geometric law of lengths the weight mean is 2 <n> - 1.
+    """
+    mean, diameter = derived.get("predicted_mean_length"), derived.get("median_diameter_m")
+    if mean is None or diameter is None:
+        return ""
+    needed = LENGTHS_WANTED * (2.0 * mean - 1.0) * diameter
+    if needed <= longest_m:
+        return ""
+    return (
+        f", by theory of {with_unit(needed, 'm', 2)} ({LENGTHS_WANTED:.0f} weight-mean lengths of "
+        "single chains)"
+    )
+
+
+def _condensed(chains: dict[str, Any], spacing: dict[str, Any], longer: str) -> str | None:
     """Return the sentence on what the film consists of instead of single chains."""
     bundles = chains["bundles"]
     bundled, endless = _value(bundles, "share"), _value(chains, "spanning_share")
@@ -54,7 +76,7 @@ def _condensed(chains: dict[str, Any], spacing: dict[str, Any]) -> str | None:
     if (endless or 0.0) >= SPANNING:
         found.append(
             f"{100.0 * (endless or 0.0):.0f} % are in chains that close on themselves through the "
-            "patch, so that a longer patch is needed"
+            f"patch; more sweeps do not change that, a longer patch is needed{longer}"
         )
     return f"the film has no length of single chains: {', and '.join(found)}" if found else None
 

@@ -43,7 +43,8 @@ class Measurement:
     last_frame : dict
         ``positions`` (N, 3) m, ``moments`` (N, 3) A m2 or None, ``diameters`` (N,) m,
         ``chain_index`` (N,) with -1 for singles, ``chain_length`` (N,), ``bonds`` (B, 2) particles,
-        ``sides`` (2,) m, ``thickness`` m; of many particles a part, see ``analysis.measures.part``.
+        ``sides`` (2,) m, ``thickness`` m, ``windows`` whether one stands below and above; of many
+        particles a part, see ``analysis.measures.part``.
     run : Run or None
         What was measured.
     """
@@ -160,7 +161,7 @@ def measure(
     warnings += structures_warning(seen) + short_run_warning(numbers, averages)
     if run.is_sampled:
         without_times(numbers, warnings)
-        without_lengths(numbers, warnings)
+        without_lengths(numbers, warnings, float(run.sides.max()))
     return Measurement(keep_possible(_plain(numbers)), curves, for_pictures(frame), run)
 
 
@@ -174,6 +175,7 @@ def _join(whole: dict[str, Any], parts: Mapping[str, Any], what: str) -> None:
 
 def for_pictures(frame: Frame) -> dict[str, Any]:
     """Return a frame as ``Measurement.last_frame`` holds it, of many particles a part."""
+    cutout, thickness = frame.run.cutout, frame.run.thickness
     whole = {
         "positions": frame.positions,
         "moments": frame.moments,
@@ -182,7 +184,8 @@ def for_pictures(frame: Frame) -> dict[str, Any]:
         "chain_length": frame.chains.size[frame.chains.group],
         "bonds": frame.chains.bonds,
         "sides": frame.run.sides,
-        "thickness": frame.run.thickness,
+        "thickness": thickness,
+        "windows": (True, True) if cutout is None else cutout.windows(thickness),
     }
     return part_of(whole)
 

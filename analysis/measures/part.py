@@ -34,6 +34,7 @@ def part_of(frame: dict[str, Any]) -> dict[str, Any]:
     if box[:2].min() < thickness:
         box = np.array([*sides, thickness]) * np.cbrt(share)
     held = (positions < box).all(axis=1)
+    lower, upper = frame.get("windows", (True, True))
     place = np.cumsum(held) - 1
     bonds = frame["bonds"]
     bonds = bonds[held[bonds].all(axis=1)]
@@ -47,5 +48,6 @@ def part_of(frame: dict[str, Any]) -> dict[str, Any]:
         "bonds": place[bonds],
         "sides": box[:2],
         "thickness": float(box[2]),
+        "windows": (lower, upper and box[2] == thickness),
         "is_part": True,
     }

@@ -66,8 +66,8 @@ def film_side(measurement: Measurement, run: Run) -> Figure:
 @record.figure(
     "The film at the end",
     "Every disc is a particle, drawn to scale. One colour is one chain, and neighbours differ; "
-    "pale grey particles stand alone. Paler discs lie deeper. The thick lines are the two "
-    "windows; beyond the dashed borders the film repeats.",
+    "pale grey particles stand alone. Paler discs lie deeper. Thick lines are windows; beyond "
+    "dashed borders the film repeats, or goes on where a part of it is drawn.",
     wide=True,
 )
 def film_views(measurement: Measurement, run: Run) -> Figure:
@@ -146,6 +146,7 @@ def _film(measurement: Measurement) -> dict[str, Any] | None:
         "diameters": diameters,
         "extent": extent,
         "is_part": bool(frame.get("is_part")),
+        "windows": frame.get("windows", (True, True)),
         "colours": chain_colours(positions, diameters, chain_index, extent[:2]),
     }
 
@@ -174,11 +175,12 @@ def draw_view(axes: Axes, film: dict[str, Any], view: View, title: str) -> None:
     else:
         axes.locator_params(axis="y", nbins=min(4, max(1, int(high / 0.2))))
     axes.set_title(title, loc="left", pad=26.0 if _is_narrow(axes) else 4.0)
+    windows = dict(zip(("bottom", "top"), film["windows"], strict=True))
     for name, spine in axes.spines.items():
-        is_window = view.up == 2 and name in ("top", "bottom")
+        is_window = view.up == 2 and windows.get(name, False)
         spine.set_linewidth(2.0 if is_window else 0.6)
         if not is_window:
-            spine.set_linestyle((0, (4, 3)))  # dashed: the patch repeats beyond this border
+            spine.set_linestyle((0, (4, 3)))  # dashed: the film goes on beyond this border
             spine.set_color(style.QUIET)
 
 

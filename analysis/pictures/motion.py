@@ -132,6 +132,7 @@ def _figure(seen: MeasuredRun, frame: Frame) -> Figure:
             "diameters": shown["diameters"],
             "extent": extent,
             "is_part": bool(shown.get("is_part")),
+            "windows": shown["windows"],
             "colours": _colours(shown["chain_length"]),
         }
         figure, axes = panels(extent, (TOP, SIDE), BELOW)

@@ -140,6 +140,9 @@ def answer(numbers: dict[str, Any]) -> str:
         quantity(path).text(numbers)
         for path in ("chains.mean_length", "chains.singles_fraction", "spacing.nearest_neighbour_m")
     )
+    condensed = numbers.get("equilibration", {}).get("condensed")
+    if condensed:
+        return f"{condensed[:1].upper()}{condensed[1:]}."
     if length == NOT_MEASURED:
         return "No chain length could be measured."
     words = [f"a chain holds {_unbroken(length)} particles on average"]

@@ -156,9 +156,16 @@ LEAST_MORE = 2.0
 met: their averages are those of the last half."""
 
 
-def _missing(run: Run, structures: float, wanted: float) -> str:
+def missing(run: Run, structures: float, wanted: float) -> str:
     """Say how many sweeps a sampled film would need, and how long they would take."""
-    more = max(LEAST_MORE, wanted / max(structures, 1e-3))
+    nearing = run.rest.get("more", 1.0)
+    if nearing is None and structures >= FEWEST_FRAMES:
+        return (
+            f", of {wanted:.0f} wanted: the films do not near each other, so that the sweeps which "
+            "they need cannot be told; a longer patch, a weaker coupling or a stronger field come "
+            "to rest sooner"
+        )
+    more = max(LEAST_MORE, nearing or 1.0, wanted / max(structures, 1e-3))
     spent = as_float(run.timing.get("stepping_s"))
     lasting = f", which take {with_unit(more * spent, 's', 2)}" if spent > 0.0 else ""
     return (
@@ -182,7 +189,7 @@ def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str,
     if structures is not None:
         reason += f"; {structures:.3g} independent structures in {found.get('sweeps')} sweeps"
     if not reached and structures and found.get("wanted"):
-        reason += _missing(run, float(structures), float(found["wanted"]))
+        reason += missing(run, float(structures), float(found["wanted"]))
     after = f"after {int(run.steps[-1])} sweeps"
     return {
         "reached": reached,

@@ -44,6 +44,11 @@ class CutOut:
     names: Integers
     held: Integers
 
+    def windows(self, thickness: float) -> tuple[bool, bool]:
+        """Return whether it reaches the lower and the upper window; its thickness is in m."""
+        low, film = float(self.corner[2]), float(self.film[2])
+        return low <= 0.0, low + thickness >= film * (1.0 - 1e-9)
+
 
 def cutout_of(file: Any, film: Any, frames: int, edges: Floats, path: Path) -> CutOut:
     """Read which particles the frames hold.

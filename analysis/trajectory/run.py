@@ -8,10 +8,9 @@ run file that is still being written.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,13 +34,13 @@ from analysis.trajectory.arrays import (
     unit,
 )
 from analysis.trajectory.cutout import CutOut, cutout_of, told_of
+from analysis.trajectory.opening import guarded, opened
 from analysis.trajectory.particles import Particles, which_particles
 from analysis.trajectory.pieces import arrays_of, require_pieces
 from analysis.trajectory.record import observables, record, wrong_entry
 from analysis.trajectory.shown import ShownRun
 
 Floats = NDArray[np.float64]
-Read = TypeVar("Read")
 
 BLOCK_BYTES = 16_000_000
 
@@ -207,11 +206,11 @@ class Run(ShownRun):
 
     def projected_count(self, frame: int) -> Floats | None:
         """Particles over each cell of the patch of the whole film, (columns, rows), if kept."""
-        with _opened(self.path) as file:
+        with opened(self.path) as file:
             found = file.get("observables/projected_count/value")
             if found is None or found.ndim != 3 or found.shape[0] < self.frames:
                 return None
-            return _guarded(self.path, lambda: np.asarray(found[range(self.frames)[frame]], float))
+            return guarded(self.path, lambda: np.asarray(found[range(self.frames)[frame]], float))
 
     def _row(self, name: str, frame: int) -> Floats:
         """One frame of a particle element, through a block that is read at once and kept."""
@@ -224,8 +223,8 @@ class Run(ShownRun):
             size = max(1, BLOCK_BYTES // max(1, 24 * stored))
             first = index - index % size
             rows = slice(first, min(first + size, self.frames))
-            with _opened(self.path) as file:
-                block = _guarded(self.path, lambda: self._read_block(file, name, rows))
+            with opened(self.path) as file:
+                block = guarded(self.path, lambda: self._read_block(file, name, rows))
             self._blocks[name] = (first, block)
         return np.array(block[index - first])
 
@@ -266,50 +265,18 @@ def open_run(path: str | os.PathLike[str]) -> Run:
         file_path = file_path / file_names.RUN
     if not file_path.is_file():
         raise TrajectoryError(f"a run must be a folder with run.h5 or an H5MD file; {path} is not.")
-    if _guarded(file_path, lambda: endless_heap(file_path)):
+    if guarded(file_path, lambda: endless_heap(file_path)):
         raise TrajectoryError(f"{file_path} must be a whole run; the texts in it are damaged.")
-    with _opened(file_path) as file:
+    with opened(file_path) as file:
         # First: to look at anything else could follow a link to a pipe.
-        if part := _guarded(file_path, lambda: foreign_part(file, file_path)):
+        if part := guarded(file_path, lambda: foreign_part(file, file_path)):
             raise TrajectoryError(f"{file_path} must hold all of its run itself; {part}.")
-        if not _guarded(file_path, lambda: is_sealed(file)):
+        if not guarded(file_path, lambda: is_sealed(file)):
             raise TrajectoryError(
                 f"{file_path} must be a whole run; it is damaged: its checksum does not fit what "
                 "it holds."
             )
-        return _guarded(file_path, lambda: _read_run(file, file_path))
-
-
-def _guarded(path: Path, read: Callable[[], Read]) -> Read:
-    """Read from a file that may hold anything: every surprise is an error of the file."""
-    try:
-        return read()
-    except TrajectoryError:
-        raise
-    except MemoryError as error:
-        raise TrajectoryError(
-            f"{path} must fit into memory; there is not enough for what it holds."
-        ) from error
-    except (
-        ArithmeticError, AttributeError, LookupError, OSError, RuntimeError, SystemError,
-        TypeError, ValueError,
-    ) as error:  # fmt: skip
-        raise TrajectoryError(
-            f"{path} must be a complete H5MD file; reading it failed ({error})."
-        ) from error
-
-
-def _opened(path: Path) -> Any:
-    """Open the file for reading, or say in one sentence why not."""
-    import h5py
-
-    try:
-        return h5py.File(path, "r", locking=False)
-    except OSError as error:
-        if "locking flag" in str(error):  # this process has it open with locks
-            return h5py.File(path, "r")
-        kind = "is not an HDF5 file" if not h5py.is_hdf5(path) else "is truncated or unreadable"
-        raise TrajectoryError(f"{path} must be an H5MD file (HDF5); it {kind}.") from error
+        return guarded(file_path, lambda: _read_run(file, file_path))
 
 
 def _read_run(file: Any, path: Path) -> Run:

@@ -26,6 +26,11 @@ def check(args: argparse.Namespace) -> int:
         return DONE if same else FAILED
     from sim.sweeps.table import is_sweep
 
+    many = "a sweep" if is_sweep(args.file) else "" if args.ensemble is None else "an ensemble"
+    if many and args.device == "gpu":
+        from sim.engines.card.ready import CardError
+
+        raise CardError(f"--device must be cpu for a look ahead at {many}; received gpu")
     if is_sweep(args.file):
         say(_sweep(args))
         return DONE
@@ -39,7 +44,9 @@ def check(args: argparse.Namespace) -> int:
     from sim.files.record import resolved
     from sim.run.setup import RunSetup
 
-    setup = RunSetup(parameters, args.threads)
+    setup = RunSetup(parameters, args.threads, args.device)
+    if args.device == "gpu":
+        setup.require_ready()  # what a card cannot take is told before anything else
     expectations = setup.expectations
     if args.figure is not None:
         draw_pair(expectations, picture_of(args), args.file)

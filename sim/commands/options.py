@@ -192,6 +192,7 @@ def _check(command: argparse.ArgumentParser) -> None:
         help="instead: say what differs between two runs; exit code 0 if their frames are the "
         "same bit for bit, 1 if not",
     )  # fmt: skip
+    _device(command)
     _threads(command)
     _seed(command)
     command.add_argument("--json", action="store_true", help="print JSON")

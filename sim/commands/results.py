@@ -248,9 +248,12 @@ def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
     rows += decay_rows(numbers)
     if over := averaged_over(numbers):
         rows.insert(0, ("averaged over", over))
-    reached = numbers.get("equilibration", {}).get("reached")
+    rest = numbers.get("equilibration", {})
+    if rest.get("condensed"):
+        rows.append(("instead of chain lengths", rest["condensed"].partition(": ")[2]))
+    reached = rest.get("reached")
     rows.append(("equilibrium", "reached" if reached else "not reached: values at this time"))
-    structures = numbers.get("equilibration", {}).get("independent_structures")
+    structures = rest.get("independent_structures")
     if structures is not None:
         rows.append(("independent structures", f"{structures:.3g}"))
     return rows

@@ -67,6 +67,8 @@ class SweptFilms:
         Runs at a time.
     until : float or None
         Moment of `time.monotonic` at which no further step begins.
+    on_step : callable
+        Called before new films are run.
     """
 
     directory: Path
@@ -78,6 +80,7 @@ class SweptFilms:
     point: PointFunction
     workers: int | None = None
     until: float | None = None
+    on_step: Callable[[], None] = lambda: None
     on_progress: Callable[[SweepProgress], None] | None = None
     on_notice: Callable[[str], None] | None = None
     longest_step: float = field(default=0.0, init=False)
@@ -99,6 +102,7 @@ class SweptFilms:
     def run(self, settings: Sequence[Settings], replicas: int) -> list[Trial]:
         """Run films with these settings, each so many times with a seed of its own."""
         began = time.monotonic()
+        self.on_step()
         done = self._done(len(self._steps()) + 1, settings, replicas, resume=False)
         self.longest_step = max(self.longest_step, time.monotonic() - began)
         return done

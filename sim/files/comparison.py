@@ -29,10 +29,10 @@ from sim.files.layout import (
     WHOLE,
     box_of,
     in_whole,
-    require_chunks,
     series_of,
 )
 from sim.files.opening import RunFileError, open_hdf5
+from sim.files.pieces import require_chunks
 from sim.files.record import flat
 
 SECTIONS = ("parameters", "seed", "versions", "machine", "ending", "frames", "measured")

@@ -174,6 +174,12 @@ def _run_to_resume(folder: RunFolder) -> RunSummary | None:
     from sim.files.run_file import read_summary
 
     if not folder.run_file.exists():
+        others = sorted(one.name for one in folder.path.iterdir() if not _is_of_run(one.name))
+        if others:
+            raise FolderError(
+                f"output folder {folder.path} holds no run to go on with, but {others[0]}; name "
+                "another folder with -o"
+            )
         return None
     _recover(folder)
     try:
@@ -183,6 +189,15 @@ def _run_to_resume(folder: RunFolder) -> RunSummary | None:
     if summary.ending.is_complete or folder.checkpoint.exists():
         return summary
     return None
+
+
+def _is_of_run(name: str) -> bool:
+    """Tell whether a file or folder may be what a run, or a run of a sweep, has left."""
+    known = (
+        *LOCK_FILES, *file_names.OF_RUN, file_names.FIGURES, file_names.FRAMES, file_names.OUTCOME,
+        file_names.PROGRESS,
+    )  # fmt: skip
+    return name in known or name.startswith(".") or name.endswith(".part")
 
 
 def _recover(folder: RunFolder) -> None:

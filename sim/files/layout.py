@@ -15,8 +15,8 @@ import numpy as np
 
 from analysis.common import h5md
 from analysis.common.attributes import plain_attributes, require_numbers
-from analysis.common.lost_pieces import lost_piece
 from analysis.common.seal import SEAL
+from sim.files.pieces import require_chunks
 from sim.files.record import Ending, RunRecord
 
 if TYPE_CHECKING:
@@ -379,33 +379,6 @@ def _require_rows(file: h5py.File, paths: Iterable[str], frames: int) -> None:
         step = file[path].chunks[0]
         for first in range(0, frames, step):
             file[path][first : min(first + step, frames)]
-
-
-def require_chunks(data: h5py.Dataset, frames: int, first: int = 0) -> None:
-    """Refuse an array that lost the way to one of its pieces: HDF5 reads zeros in its place.
-
-    Parameters
-    ----------
-    data : h5py.Dataset
-        The array, stored in pieces or as a whole.
-    frames, first : int
-        Its rows from ``first`` up to ``frames`` are looked for.
-
-    Raises
-    ------
-    OSError
-        If a piece of these is not where it is looked for.
-    """
-    if not data.chunks:
-        if data.size and not data.id.get_storage_size():
-            raise OSError(f"{data.name} has lost all its numbers")
-        return
-    begin = first // data.chunks[0] * data.chunks[0]
-    starts = [range(begin, frames, data.chunks[0])]
-    starts += [range(0, n, piece) for n, piece in zip(data.shape[1:], data.chunks[1:], strict=True)]
-    if lost := lost_piece(data, starts):
-        last = min(lost[0] + data.chunks[0], frames) - 1
-        raise OSError(f"{data.name} has lost numbers of its rows {lost[0]} to {last}")
 
 
 def resize(file: h5py.File, frames: int) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -50,7 +51,7 @@ class Particles:
         """Number of particles."""
         return len(self.diameter)
 
-    @property
+    @cached_property
     def volume_fraction(self) -> float:
         """Volume of whole particles over the volume of the film."""
         volume = self.sides[0] * self.sides[1] * self.thickness

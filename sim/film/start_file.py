@@ -18,8 +18,9 @@ import numpy as np
 from analysis.common import file_names, h5md
 from analysis.common.arrays import Floats
 from analysis.common.seal import COUNT
-from sim.files.layout import EDGES, FILM, WHOLE, box_of, require_chunks
+from sim.files.layout import EDGES, FILM, WHOLE, box_of
 from sim.files.opening import RunFileError, open_hdf5
+from sim.files.pieces import require_chunks
 from sim.film.eased_start import eased_from_run, nearest_to_window
 from sim.film.placing import CONTACT_SHARE, SWEEPS, TRIES, CrowdedError, random_directions
 from sim.film.state import FilmState

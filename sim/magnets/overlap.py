@@ -28,11 +28,11 @@ def overlapping(numbered: Iterable[tuple[int, Magnet]]) -> set[tuple[int, int]]:
         Pairs of numbers, the smaller one first; both alike where copies of one table overlap.
         Overlaps thinner than about a twentieth of the smaller magnet may be missed.
     """
-    from scipy.spatial import cKDTree
-
     bodies = [(number, magnet, size) for number, magnet in numbered if (size := reach(magnet))]
     if len(bodies) < 2:
         return set()
+    from scipy.spatial import cKDTree  # a film without magnets does not wait for it
+
     # Only what is as near as the two largest bodies could overlap.
     near = cKDTree([magnet.position for _, magnet, _ in bodies]).query_pairs(
         2.0 * max(size for _, _, size in bodies)

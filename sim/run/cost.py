@@ -37,9 +37,11 @@ class Cost:
     compile_s : float
         What compiling took just now, s; next to nothing once kernels are stored.
     memory_bytes : int
-        Estimated peak memory.
+        Estimated peak memory, of a card that on it.
     file_bytes : int
         Size of run.h5.
+    device : str
+        What was timed: "cpu", or "gpu" for a graphics card.
     """
 
     steps: int
@@ -49,12 +51,18 @@ class Cost:
     compile_s: float
     memory_bytes: int
     file_bytes: int
+    device: str = "cpu"
 
     def table(self) -> list[tuple[str, str]]:
         """Return the cost as rows of name and text."""
+        on_card = self.device == "gpu"
+        where = "a graphics card" if on_card else f"{self.threads} thread(s)"
         return [
-            ("stepping", f"about {wall_time_text(self.wall_s)} on {self.threads} thread(s)"),
-            ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
+            ("stepping", f"about {wall_time_text(self.wall_s)} on {where}"),
+            (
+                "memory of the card" if on_card else "memory",
+                f"about {self.memory_bytes / 1e6:.0f} MB",
+            ),
             (file_names.RUN, f"about {self.file_bytes / 1e6:.1f} MB"),
         ]
 
@@ -74,7 +82,7 @@ def calibrate(
     seconds : float
         Wall time to spend on stepping.
     engine_factory : callable or None
-        Makes the engine; None means the CPU engine.
+        Makes the engine; None means that of the device.
 
     Returns
     -------
@@ -90,9 +98,12 @@ def calibrate(
     from sim.files.layout import file_bytes
     from sim.film.memory import memory_bytes
     from sim.run.schedule import Doubling
-    from sim.run.simulate import make_cpu_engine
+    from sim.run.simulate import engine_maker
 
-    engine = (engine_factory or make_cpu_engine)(setup.system, setup.state, setup.threads)
+    if setup.device == "gpu":
+        from sim.engines.card.memory import card_bytes as memory_bytes
+    make = engine_factory or engine_maker(setup.device)
+    engine = make(setup.system, setup.state, setup.threads)
     per_step = _time_steps(engine, setup.system.steps, seconds)
     frames = setup.parameters.output.frames
     if setup.parameters.run.is_sampled:
@@ -111,6 +122,7 @@ def calibrate(
             setup.selection,
             setup.parameters.output.states,
         ),
+        device=setup.device,
     )
 
 

@@ -146,7 +146,7 @@ class RunSetup:
         from sim.film.memory import require_memory
         from sim.film.start import start_state
 
-        require_memory(self.system)
+        require_memory(self.system, self.device == "gpu")
         return start_state(self.parameters, self.system)
 
     @property

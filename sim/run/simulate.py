@@ -49,6 +49,7 @@ __all__ = [
     "RunFileError",
     "RunSetup",
     "Wishes",
+    "engine_maker",
     "make_card_engine",
     "make_cpu_engine",
     "simulate",
@@ -204,7 +205,7 @@ def simulation(parameters: Film, directory: str | Path, wishes: Wishes) -> Simul
         setup_s = time.perf_counter() - began
         tell = wishes.on_phase or _no_call
         tell("compiling")
-        make = wishes.engine_factory or _maker(setup)
+        make = wishes.engine_factory or engine_maker(setup.device)
         engine = make(setup.system, setup.state, setup.threads)
         yield engine, 0
         warm_up_s = _warm_up(engine)
@@ -277,9 +278,9 @@ def make_card_engine(system: ReducedSystem, state: FilmState, threads: int) -> E
     return CardEngine(system, state, threads)
 
 
-def _maker(setup: RunSetup) -> EngineFactory:
-    """Return what makes the engine of the device that was asked for."""
-    return make_card_engine if setup.device == "gpu" else make_cpu_engine
+def engine_maker(device: str) -> EngineFactory:
+    """Return what makes the engine of a device, "cpu" or "gpu"."""
+    return make_card_engine if device == "gpu" else make_cpu_engine
 
 
 def _warm_up(engine: Engine) -> float:

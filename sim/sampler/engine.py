@@ -35,6 +35,9 @@ FASTEST = 0.5
 SHORTEST_ROUND = 4
 SIDES = ("singles", "chains")
 ROOM = 1024
+EVERY = 4
+"""Sweeps from one note on the films to the next: films remember longer, and a note costs as much as
+a third of a sweep."""
 
 
 class SamplerEngine:
@@ -74,6 +77,11 @@ class SamplerEngine:
     def step(self) -> int:
         """Sweeps made since the start of the run."""
         return self._sweep
+
+    @property
+    def _noted(self) -> int:
+        """Notes on the films so far."""
+        return self._sweep // EVERY
 
     @property
     def timing(self) -> Mapping[str, float]:
@@ -127,17 +135,20 @@ class SamplerEngine:
             self._length = min(longest, max(SHORTEST_ROUND, self._length * pull))
 
     def _follow(self) -> None:
-        """Note what is followed of both films."""
-        if self._sweep > self._series.shape[1]:
+        """Let steps follow their acceptance, and note what is followed of both films."""
+        for film in self.films:
+            film.tune(self._sweep)
+        if self._sweep % EVERY:
+            return
+        if self._noted > self._series.shape[1]:
             self._series = np.concatenate([self._series, np.zeros_like(self._series)], axis=1)
         for side, film in enumerate(self.films):
-            film.tune(self._sweep)
-            self._series[side, self._sweep - 1] = film.followed()
+            self._series[side, self._noted - 1] = film.followed()
 
     def rest(self) -> Rest:
         """Say whether both films have met."""
-        single, chained = self._series[:, : self._sweep]
-        return judge(single, chained)
+        single, chained = self._series[:, : self._noted]
+        return judge(single, chained, EVERY)
 
     def shares_taken(self) -> dict[str, float | None]:
         """Return the share of the moves of each kind that were taken, None where none was tried."""
@@ -174,7 +185,7 @@ class SamplerEngine:
             "step": self._sweep,
             "seed": self._seed,
             "round_length": self._length,
-            "series": self._series[:, : self._sweep].copy(),
+            "series": self._series[:, : self._noted].copy(),
             **{name: film.checkpoint() for name, film in zip(SIDES, self.films, strict=True)},
         }
 
@@ -186,12 +197,15 @@ class SamplerEngine:
         InputError
             If another version of the program wrote it, which followed other numbers.
         """
-        if np.shape(checkpoint["series"])[-1] != len(FOLLOWED):
+        sweep, kinds = int(checkpoint["step"]), np.shape(checkpoint[SIDES[0]]["counts"])
+        noted = (2, sweep // EVERY, len(FOLLOWED))
+        if np.shape(checkpoint["series"]) != noted or kinds != self.films[0].film.counts.shape:
             raise InputError(
                 "the checkpoint of a sampled run must be of this version of chainfilm, which "
-                "follows other numbers; start the run afresh in a folder of its own."
+                "follows other numbers or has other moves; start the run afresh in a folder of "
+                "its own."
             )
-        self._sweep, self._length = int(checkpoint["step"]), float(checkpoint["round_length"])
+        self._sweep, self._length = sweep, float(checkpoint["round_length"])
         kept: NDArray[np.float64] = np.asarray(checkpoint["series"])
         self._series = np.zeros((2, max(ROOM, 2 * kept.shape[1]), len(FOLLOWED)))
         self._series[:, : kept.shape[1]] = kept

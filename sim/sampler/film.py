@@ -38,7 +38,7 @@ SLACK = 0.25
 """Moves that go no further find what is in range of both places at once."""
 FIRST_STEP = 0.12
 TAIL_SHIFT = 0.12
-LARGEST_TURN = 0.3
+LEAST_TURN, LARGEST_TURN = 0.03, 3.1
 SHORTEST_SLIDE, LONGEST_SLIDE = 0.05, 4.0
 ANYWHERE = 0.3
 LEAST_RATIO, LARGEST_RATIO = 0.6, 1.299
@@ -47,12 +47,14 @@ WIDEST = 4.0
 LEAST_SPREAD = 0.01
 STEEPNESS = 1.5
 SIZE_WINDOW = 0.1
-MIXTURE = (0.0, 0.70, 0.06, 0.10, 0.05, 0.03, 0.03, 0.01, 0.02)
+MIXTURE = (0.0, 0.55, 0.14, 0.12, 0.05, 0.03, 0.03, 0.04, 0.08, 0.05, 0.30)
 """Shares of the moves that change chains, by `layout.MOVES`."""
 WORTH = 12.0
 """Longer sets are tried more rarely, so that a try moves no more members than this on average."""
 PIECES = 6.0
 """Mean length of the segments that are taken out of chains."""
+LONGEST_ROW, WAVE = 60.0, 0.15
+"""Rows of fewer particles are bent, by so much times the root of the number of those that move."""
 STREAM = 16
 """First stream of random numbers of the sampler; the noise of steps has 0 and 1."""
 
@@ -135,10 +137,11 @@ def make_film(
         missing=0.5 / (system.sides[0] * system.sides[1] * system.thickness),
         laws=laws,
         walk=layout.Walk(
-            tail=TAIL_SHIFT, turn=LARGEST_TURN, shortest=SHORTEST_SLIDE, longest=LONGEST_SLIDE,
+            tail=TAIL_SHIFT, least_turn=LEAST_TURN, turn=LARGEST_TURN,
+            shortest=SHORTEST_SLIDE, longest=LONGEST_SLIDE,
             nearest=LEAST_RATIO, farthest=LARGEST_RATIO, centre=1.0, spread=0.1, steepness=3.0,
             anywhere=ANYWHERE, window=max(1, int(SIZE_WINDOW * count)),
-            worth=WORTH, pieces=PIECES,
+            worth=WORTH, pieces=PIECES, row=LONGEST_ROW, wave=WAVE,
         ),
     )  # fmt: skip
     return film._replace(walk=_fitted(film, system))

@@ -18,7 +18,7 @@ from analysis.common.averages.memory import Memory, memory
 from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.common.averages.time_average import time_error
 
-__all__ = ["FOLLOWED", "Average", "Rest", "average_of", "judge"]
+__all__ = ["FOLLOWED", "Average", "Rest", "average_of", "judge", "times_needed"]
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +33,8 @@ MEETING_ERRORS = 2.0
 Films that have met differ by more in one look of six; the run then goes on to the next look. With 3
 errors a run would often end while the side of long chains is still on its way.
 """
+CLEAR_ERRORS = 4.0
+"""Beyond this many errors a difference is no chance, and whether it falls can be told."""
 STILL = 1e-12
 """Values that scatter by no more than this share of the largest do not change."""
 FEWEST_TIMES = 8.0
@@ -63,8 +65,11 @@ class Rest:
     reason : str
         One phrase.
     sides : dict
-        By name of what is followed: values, errors and structures of both films, and their
-        difference in its errors.
+        By name of what is followed: values, errors and structures of both films, their difference
+        in its errors, and that difference over the one in the quarter of the run before.
+    more : float or None
+        Times the sweeps so far after which films that differ would meet if they went on nearing
+        each other as they have; None where they do not near, and 1 where they meet.
     """
 
     reached: bool
@@ -72,6 +77,7 @@ class Rest:
     sweeps: int
     reason: str
     sides: dict[str, dict[str, Any]]
+    more: float | None
 
 
 def average_of(values: Floats, known: Memory | None = None) -> Average:
@@ -89,52 +95,105 @@ def average_of(values: Floats, known: Memory | None = None) -> Average:
     return Average(float(values.mean()), plain, structures)
 
 
-def judge(single: Floats, chained: Floats) -> Rest:
+def judge(single: Floats, chained: Floats, every: int = 1) -> Rest:
     """Say whether two films have met.
 
     Parameters
     ----------
-    single, chained : float64 (sweeps, len(FOLLOWED))
+    single, chained : float64 (notes, len(FOLLOWED))
         What was followed of the film from single particles and of the one from chains.
+    every : int
+        Sweeps from one note to the next.
 
     Returns
     -------
     Rest
         Over the last half of both.
     """
-    sweeps = len(single) - len(single) // 2
+    half = len(single) - len(single) // 2
+    sweeps = half * every
     sides: dict[str, dict[str, Any]] = {}
-    apart, fewest = [], math.inf
+    apart, fewest, more = [], math.inf, 1.0
     for column, name in enumerate(FOLLOWED):
-        late = [film[-sweeps:, column] for film in (single, chained)]
-        # both are films of one kind: the longer memory is that of both, and a short one is chance
-        longer = max((memory(values) for values in late), key=lambda one: one.time)
-        first, second = (average_of(values, longer) for values in late)
-        error = math.hypot(first.error, second.error)
-        difference = abs(first.value - second.value)
-        errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)
+        late = [film[-half:, column] for film in (single, chained)]
+        before = [film[len(single) // 4 : len(single) - half, column] for film in (single, chained)]
+        errors, side = compared(late, before)
+        share = side["difference_over_before"]
         if errors > MEETING_ERRORS:
-            apart.append(f"{name.removesuffix('_m').replace('_', ' ')} by {errors:.2g} errors")
-        if math.isfinite(error) and error > 0.0:
-            fewest = min(fewest, first.structures, second.structures)
-        sides[name] = {
-            "from_singles": first.value,
-            "from_singles_error": first.error,
-            "from_chains": second.value,
-            "from_chains_error": second.error,
-            "difference_in_errors": errors if math.isfinite(errors) else None,
-            "structures": min(first.structures, second.structures),
-        }
+            words = f"{name.removesuffix('_m').replace('_', ' ')} by {errors:.2g} errors"
+            if errors > CLEAR_ERRORS and share is not None:
+                words += f" ({100.0 * share:.0f} % of the gap in the quarter of the run before)"
+            apart.append(words)
+            more = max(more, times_needed(errors, share))
+        if math.hypot(side["from_singles_error"], side["from_chains_error"]) > 0.0:
+            fewest = min(fewest, side["structures"])
+        sides[name] = side
     structures = 0.0 if math.isinf(fewest) else fewest
     known = structures >= FEWEST_TIMES
     reason = (
         "the films from single particles and from long chains meet"
         if not apart
-        else "the films from single particles and from long chains differ in " + ", ".join(apart)
+        else f"the films from single particles and from long chains differ in {', '.join(apart)}"
     )
     if not known:
         reason = (
             f"{sweeps} sweeps hold about {structures:.2g} independent structures, too few to tell "
             "whether the films from single particles and from long chains meet"
         )
-    return Rest(not apart and known, structures, sweeps, reason, sides)
+    told = more if math.isfinite(more) else None
+    return Rest(not apart and known, structures, sweeps, reason, sides, told)
+
+
+def compared(late: list[Floats], before: list[Floats]) -> tuple[float, dict[str, Any]]:
+    """Compare one number of both films, over the last half of a run and the quarter before.
+
+    Returns
+    -------
+    float
+        Their difference in its errors.
+    dict
+        An entry of `Rest.sides`.
+    """
+    # both are films of one kind: the longer memory is that of both, and a short one is chance
+    longer = max((memory(values) for values in late), key=lambda one: one.time)
+    first, second = (average_of(values, longer) for values in late)
+    error = math.hypot(first.error, second.error)
+    difference = abs(first.value - second.value)
+    errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)
+    gap = abs(float(before[0].mean() - before[1].mean())) if len(before[0]) else 0.0
+    return errors, {
+        "from_singles": first.value,
+        "from_singles_error": first.error,
+        "from_chains": second.value,
+        "from_chains_error": second.error,
+        "difference_in_errors": errors if math.isfinite(errors) else None,
+        "difference_over_before": difference / gap if gap > 0.0 else None,
+        "structures": min(first.structures, second.structures),
+    }
+
+
+def times_needed(errors: float, share: float | None) -> float:
+    """Return after how many times the sweeps films that differ would meet; infinite if never.
+
+    A difference that may be chance is given twice as many.
+
+    Parameters
+    ----------
+    errors : float
+        Difference of the last half in its errors.
+    share : float or None
+        That difference over the one in the quarter before.
+
+    Notes
+    -----
+    A gap that falls as exp(-t/tau) by ``share`` between the middles of both, 3/8 and 3/4 of the run
+    of T sweeps, has tau = 3 T/(8 ln(1/share)); the middle of the last half is then 3/4 T +
+    tau ln(errors/2) where the gap is as wide as is allowed.
+    """
+    if errors <= CLEAR_ERRORS:
+        return 2.0
+    if share is None or share >= 1.0:
+        return math.inf
+    if share == 0.0:
+        return 1.0
+    return 1.0 + 0.5 * math.log(errors / MEETING_ERRORS) / math.log(1.0 / share)

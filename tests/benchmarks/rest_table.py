@@ -4,13 +4,14 @@ Run from the top of the project:
 
     python -m tests.benchmarks.rest_table [--coupling 3 4 5 6 8 10] [--field 2 10 40]
         [--fraction 0.005 0.03] [--repulsion soft_core surfactant] [--spread 0.1] [--count 200]
-        [--seconds 60] [--processes 2] [--threads 1] [--length 2]
+        [--seconds 60] [--processes 2] [--threads 1] [--length 2] [--keep FOLDER]
 
 Films as their files describe them, dipoles cut off at 6 diameters, 12 diameters thick, ``--length``
 times as long as wide; cores of 446 kA/m under 2 nm of surfactant, as large as the coupling at
 contact asks for. Soft cores are equal, sizes under surfactant are spread. Each row runs, on one
 thread or two, until its film is at rest with 20 structures, or for so many seconds. The time that
-dynamics would need is what ``chainfilm check`` says.
+dynamics would need is what ``chainfilm check`` says. With ``--keep`` films are kept in a folder
+once a minute, and those that are there go on for as many seconds more.
 """
 
 import argparse
@@ -19,7 +20,9 @@ import math
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
+from pathlib import Path
 
+import numpy as np
 from scipy.optimize import brentq
 
 from sim.outlook.look_ahead import look_ahead
@@ -31,7 +34,7 @@ from tests.benchmarks.machine import headline
 
 MAGNETISATION, SHELL, TEMPERATURE = 446e3, 2e-9, 298.15
 VACUUM, BOLTZMANN = 4e-7 * math.pi, 1.380649e-23
-THICKNESS, PIECE, STRUCTURES = 12.0, 25, 20.0
+THICKNESS, PIECE, STRUCTURES, KEPT_EVERY = 12.0, 25, 20.0, 60.0
 FILE = """
 [particles]
 core_diameter = "{core:.6g} m"
@@ -78,19 +81,53 @@ def parameters_of(options, coupling, field, fraction, repulsion):
     )  # fmt: skip
 
 
+def keep(engine, seconds, path):
+    """Write all that a film needs to go on."""
+    flat = {"seconds": seconds}
+    for name, item in engine.checkpoint().items():
+        parts = item.items() if isinstance(item, dict) else [("", item)]
+        flat |= {f"{name}/{part}": value for part, value in parts}
+    draft = path.with_suffix(".part.npz")
+    np.savez(draft, **flat)
+    draft.replace(path)
+
+
+def go_on(engine, path):
+    """Bring a film back to where it was kept; return the seconds that it had taken."""
+    kept = {}
+    with np.load(path) as flat:
+        for name in flat.files:
+            first, _, part = name.partition("/")
+            if part:
+                kept.setdefault(first, {})[part] = flat[name]
+            else:
+                kept[first] = flat[name]
+    engine.restore(kept)
+    return float(kept["seconds"])
+
+
 def row(options, coupling, field, fraction, repulsion):
     """Return one row of the table as text."""
     parameters = parameters_of(options, coupling, field, fraction, repulsion)
     setup = RunSetup(parameters)
     engine = SamplerEngine(setup.system, setup.state, options.threads)
     engine.compile()
-    started = time.perf_counter()
-    while time.perf_counter() - started < options.seconds:
+    before, path = 0.0, None
+    if options.keep:
+        path = Path(options.keep, f"{coupling:g}_{field:g}_{fraction:g}_{repulsion}.npz")
+        before = go_on(engine, path) if path.exists() else 0.0
+    started = kept = time.perf_counter()
+    while (now := time.perf_counter()) - started < options.seconds:
         engine.advance(PIECE)
         rest = engine.rest()
         if rest.reached and rest.structures >= STRUCTURES:
             break
-    wall, rest = time.perf_counter() - started, engine.rest()
+        if path and now - kept > KEPT_EVERY:
+            kept = now
+            keep(engine, before + now - started, path)
+    wall, rest = before + time.perf_counter() - started, engine.rest()
+    if path:
+        keep(engine, wall, path)
     cells = []
     for name, digits in (("mean_length", 1), ("energy", 2), ("magnetisation", 3)):
         side = rest.sides[name]
@@ -127,6 +164,7 @@ def main():
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--threads", type=int, default=1)
+    parser.add_argument("--keep", help="a folder where films are kept")
     parser.add_argument("--more", action="store_true", help="print all averages, too")
     options = parser.parse_args()
     headline()

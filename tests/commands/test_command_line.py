@@ -51,6 +51,14 @@ def test_answering_loads_nothing_heavy(words):
     assert done.stdout.splitlines()[-1] == "[] 0"
 
 
+def test_a_film_without_magnets_is_read_without_what_magnets_need(film):
+    code = f"import sys, sim; sim.load({str(film)!r}); print('scipy' in sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "False"
+
+
 @pytest.mark.parametrize("package", ["sim", "analysis"])
 def test_importing_a_package_loads_nothing_heavy(package):
     code = f"import sys, {package}; print(sorted({HEAVY!r} & set(sys.modules)))"

@@ -31,6 +31,7 @@ SMALL = (
     (r"^cutoff_diameters = .*", "cutoff_diameters = 3.0"),
     (r"^frames = .*", "frames = 16"),
     (r"^structures = .*", "structures = 8"),
+    (r'^duration = "60 us"', 'duration = "2 us"'),
     (r'^duration = "6 ms"', 'duration = "4 us"'),
     (r'^duration = "0\.1 ms"', 'duration = "1 us"'),
     (r'^duration = "0\.15 ms"', 'duration = "2 us"'),
@@ -134,7 +135,8 @@ def test_every_command_of_a_demo_works(path, tmp_path, monkeypatch, capsys):
     assert tomllib.loads(copy.read_text(encoding="utf-8")) != tomllib.loads(path.read_text())
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(cell_drift, "CELLS", 12)
-    for command in commands(path):
+    for words in commands(path):
+        command = ["cpu" if word == "gpu" else word for word in words]
         assert main(command) == 0, capsys.readouterr().err
         out = tmp_path / command[-1]
         if command[0] == "map":

@@ -102,6 +102,13 @@ def test_a_wish_computed_from_a_known_film_finds_it_again(tmp_path, capsys):
     assert again["settings"] == told["settings"]
     assert [run["seed"] for run in again["runs"]] == seeds
 
+    # what was found stays where a search cannot go on
+    kept = (out / "design.json").read_bytes()
+    (last / "sweep.json").write_text("{")
+    assert main(words) == 2
+    assert "cannot be read; use --overwrite" in capsys.readouterr().err
+    assert (out / "design.json").read_bytes() == kept
+
 
 def test_a_wish_out_of_reach_is_refused_with_the_wishes_that_exclude_each_other(
     tmp_path, monkeypatch

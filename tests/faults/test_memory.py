@@ -12,6 +12,7 @@ import sim
 from sim.command_line import main
 from sim.film import memory
 from tests.reference.small_film import small_film
+from tests.reference.small_systems import film as small_system
 
 ROOT = Path(__file__).parents[2]
 
@@ -60,6 +61,17 @@ def test_particles_beyond_the_memory_are_not_drawn(tmp_path, monkeypatch, capsys
     assert time.perf_counter() - began < 5.0
     told = capsys.readouterr().err
     assert "[film] 55700000 particles need about 6.68 GB of memory, and 2 GB are free" in told
+
+
+def test_a_film_on_a_card_leaves_its_lists_there(monkeypatch):
+    system = small_system(2000, fraction=0.1, thickness=20.0)
+    monkeypatch.setattr(memory, "free_bytes", lambda: 2000 * memory.CARD_PARTICLE_BYTES)
+    memory.require_memory(system, on_card=True)
+    with pytest.raises(memory.MemoryShortError, match="2000 particles need about"):
+        memory.require_memory(system)
+    monkeypatch.setattr(memory, "free_bytes", lambda: 2000 * memory.CARD_PARTICLE_BYTES - 1)
+    with pytest.raises(memory.MemoryShortError, match="2000 particles need about"):
+        memory.require_memory(system, on_card=True)
 
 
 def test_what_is_free_is_the_least_of_all_limits(monkeypatch):

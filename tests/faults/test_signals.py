@@ -58,17 +58,20 @@ def test_while_kernels_are_compiled(film, tmp_path, command, number):
     assert not (out / "run.h5").exists()
 
 
-@pytest.mark.parametrize("number", BOTH)
-def test_while_a_finished_run_is_measured(film, tmp_path, number):
+def test_while_a_finished_run_is_measured(film, tmp_path):
+    """By the first signal as it ends, by the second when it is measured again."""
     # so many frames and particles that measuring takes some seconds
     film.write_text(small_film("40 us", 600).replace("count = 60", "count = 600"))
     out = tmp_path / "out"
-    process = start("run", film, "-o", out, "--no-plots", "-q")  # no line a minute
-    wait_until(process, lambda: ending_of(out / "run.h5") == "finished")
-    told = interrupted(process, number)
-    assert f"interrupted; go on with: chainfilm run {film} -o {out} --resume" in told
-    assert read_summary(out / "run.h5").ending.value == "finished"
-    assert not [path for path in out.iterdir() if path.name.startswith(".")]  # no half a file
+    for number, resume in zip(BOTH, ([], ["--resume"]), strict=True):
+        process = start("run", film, "-o", out, "--no-plots", "-q", *resume)  # no line a minute
+        if resume:
+            assert "nothing is simulated" in process.stderr.readline()
+        wait_until(process, lambda: ending_of(out / "run.h5") == "finished")
+        told = interrupted(process, number)
+        assert f"interrupted; go on with: chainfilm run {film} -o {out} --resume" in told
+        assert read_summary(out / "run.h5").ending.value == "finished"
+        assert not [path for path in out.iterdir() if path.name.startswith(".")]  # no half a file
     code, told = finish("run", film, "-o", out, "--no-plots", "--resume")
     assert (code, "nothing is simulated" in told) == (0, True)
     assert (out / "measures.json").exists()

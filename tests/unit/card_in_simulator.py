@@ -16,6 +16,7 @@ from sim.engines.card.batch import OtherKindError
 from sim.engines.card.engine import CardEngine, Seats, advance_together
 from sim.engines.card.film import lists_in_step
 from sim.engines.card.kept import KernelStore
+from sim.engines.card.memory import card_bytes
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
 from sim.files.selection import count_map
@@ -24,6 +25,8 @@ from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.card import beads as bead_kernels
 from sim.kernels.card.tools import Kernel
 from sim.kernels.laws.motion import missing_field
+from sim.run.cost import calibrate
+from sim.run.setup import RunSetup
 from tests.reference import naive
 from tests.reference.small_film import small_film
 from tests.reference.small_systems import (
@@ -442,6 +445,16 @@ def test_frames_hold_the_part_that_is_chosen_on_the_card(tmp_path, monkeypatch):
         seen = file["observables/projected_count/value"][-1]
         assert np.array_equal(seen, count_map(places, sides, seen.shape))
         assert seen.sum() == 48
+
+
+def test_a_look_ahead_times_the_card(tmp_path):
+    setup = RunSetup(written(tmp_path, "30 ns"), 1, "gpu")
+    cost = calibrate(setup, seconds=0.01)
+    assert cost.seconds_per_step > 0.0
+    assert cost.memory_bytes == card_bytes(setup.system)
+    told = dict(cost.table())
+    assert told["stepping"].endswith("on a graphics card")
+    assert "memory of the card" in told
 
 
 def gone(*_):

@@ -79,6 +79,28 @@ def test_without_the_extra_the_line_that_installs_it_is_told(
     )
 
 
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ("", "needs numba-cuda and cupy"),
+        (
+            '[sweep]\n"field.strength" = ["10 mT", "20 mT"]\n',
+            "--device must be cpu for a look ahead at a sweep; received gpu",
+        ),
+    ],
+)
+def test_a_look_ahead_takes_the_card_of_this_machine_or_says_why_not(
+    tmp_path, capsys, monkeypatch, table, words
+):
+    monkeypatch.setattr("sim.engines.card.ready.find_spec", lambda _: None)
+    path = tmp_path / "film.toml"
+    path.write_text(small_film() + table, encoding="utf-8")
+    assert main(["check", str(path), "--device", "gpu"]) == BAD_INPUT
+    said = capsys.readouterr()
+    assert words in said.err
+    assert not said.out
+
+
 class Runtime:
     """A driver that answers as it is told."""
 

@@ -41,6 +41,16 @@ def test_a_dear_checkpoint_is_saved_less_often(clock, cost, every):
     assert cost * (len(saved) - 1) <= 1.01 * watchers.CHECKPOINT_SHARE * (clock.at - saved[0])
 
 
+@pytest.mark.parametrize(("count", "first"), [(20_000, 60.0), (55_700_000, 1392.0)])
+def test_the_first_of_a_large_film_waits_for_what_it_is_taken_to_cost(clock, count, first):
+    """At 0.5 us a particle it takes 28 s of a film at true scale, 2 % of 1392 s."""
+    watcher = watchers.CheckpointByClock("checkpoint.h5", count=count)
+    clock.at += first - 1.0
+    assert not watcher.schedule.is_due(0)
+    clock.at += 1.5
+    assert watcher.schedule.is_due(0)
+
+
 def test_a_clock_that_jumps_does_not_put_off_the_next_one(clock, monkeypatch):
     def save(path):
         monkeypatch.setattr("time.perf_counter", lambda: clock.at + 86_400.0)

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.design.record import Shown
 from analysis.optics.foretold import foretold_light
 from analysis.optics.mixture import Mixture, transmittance
 from sim.commands.wish.bottle import tables_with, with_bottle
@@ -162,3 +163,20 @@ def test_the_film_of_the_demo_is_small_and_sampled():
     film = load(DEMOS / "wish" / "film.toml")
     assert film.run.is_sampled
     assert film.film.count == 200
+
+
+def test_what_is_told_can_be():
+    """No chain is shorter than one particle, and no life longer than the century that is followed.
+
+    Bands and interpolation know neither.
+    """
+    length, life = (Scaled(BY_WORD[word]) for word in ("mean_length", "life"))
+    assert length.in_si([-0.5, 1.0]) == pytest.approx([1.0, math.e])
+    century = 100 * 31_557_600.0
+    assert life.in_si(math.log(2.0 * century)) == pytest.approx(century)
+
+
+def test_long_times_are_told_in_their_largest_unit():
+    life = Shown("life", "Life", "s")
+    told = [life.text(one) for one in (23 * 3600.0, 3 * 86_400.0, 15 * 86_400.0, 2 * 31_557_600.0)]
+    assert told == ["23 hours", "3 days", "2.14 weeks", "2 years"]

@@ -278,6 +278,11 @@ def test_resume_without_a_checkpoint_starts_afresh(run, tmp_path):
     assert run(tmp_path / "absent", resume=True).finished
     (tmp_path / "empty").mkdir()
     assert run(tmp_path / "empty", resume=True).finished
+    (tmp_path / "foreign").mkdir()
+    (tmp_path / "foreign" / "sweep.json").write_text("{}")
+    with pytest.raises(FolderError, match=r"holds no run to go on with, but sweep\.json"):
+        run(tmp_path / "foreign", resume=True)
+    assert [one.name for one in (tmp_path / "foreign").iterdir()] == ["sweep.json"]
     run(tmp_path / "cut", stop_rules=[stop_at(30)])
     (tmp_path / "cut" / "checkpoint.h5").unlink()
     done = run(tmp_path / "cut", resume=True)

@@ -5,6 +5,9 @@ import pytest
 
 from analysis.measures import part
 from analysis.measures.part import part_of
+from analysis.pictures import style
+from analysis.pictures.film import SIDE, draw_view, panels
+from analysis.trajectory.cutout import CutOut
 
 
 def frame(sides, thickness, count=4000):
@@ -36,6 +39,7 @@ def test_a_part_keeps_shape_density_and_its_bonds(monkeypatch, thickness, cut):
     assert found["is_part"]
     assert found["sides"][0] / found["sides"][1] == pytest.approx(1.5)
     assert (found["thickness"] < thickness) is cut
+    assert found["windows"] == (True, not cut)
     assert (found["positions"] < [*found["sides"], found["thickness"]]).all()
     volume = np.prod([*found["sides"], found["thickness"]])
     assert volume / (24 * thickness) == pytest.approx(500 / 4000)
@@ -49,3 +53,24 @@ def test_a_part_keeps_shape_density_and_its_bonds(monkeypatch, thickness, cut):
 def test_a_film_of_few_particles_is_shown_whole():
     whole = frame((6.0, 4.0), 0.5)
     assert part_of(whole) is whole
+
+
+@pytest.mark.parametrize("windows", [(True, True), (True, False), (False, False)])
+def test_only_windows_are_drawn_as_such(windows):
+    shown = {
+        "positions": np.full((1, 3), 0.5), "diameters": np.ones(1), "colours": np.zeros((1, 3)),
+        "extent": (1.0, 1.0, 1.0), "is_part": False, "windows": windows,
+    }  # fmt: skip
+    with style.publication():
+        _, (axes,) = panels(shown["extent"], (SIDE,))
+        draw_view(axes, shown, SIDE, "")
+    thick = tuple(axes.spines[name].get_linewidth() > 1.0 for name in ("bottom", "top"))
+    assert thick == windows
+
+
+def test_a_box_out_of_the_middle_reaches_no_window():
+    for low, high, windows in (
+        (0.0, 2.0, (True, True)), (0.5, 1.5, (False, False)), (0.0, 1.0, (True, False)),
+    ):  # fmt: skip
+        box = CutOut(np.array([0, 0, low]), np.array([4.0, 4.0, 2.0]), 9, np.arange(9), np.ones(1))
+        assert box.windows(high - low) == windows

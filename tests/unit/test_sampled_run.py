@@ -4,6 +4,7 @@ import csv
 import json
 import math
 import shutil
+from types import SimpleNamespace
 
 import h5py
 import numpy as np
@@ -15,6 +16,7 @@ from analysis import measure, open_run
 from analysis.common.errors import InputError
 from analysis.pictures.all import figures_of
 from analysis.reports.run import page
+from analysis.response.equilibration import missing
 from sim.command_line import main
 from sim.files.comparison import compare_runs
 from sim.files.opening import RunFileError
@@ -28,7 +30,7 @@ from sim.run.simulate import simulate
 from sim.run.watchers import Stop
 from sim.sampler.chained import chained_state
 from sim.sampler.engine import SamplerEngine
-from sim.sampler.rest import FOLLOWED, Average, average_of, judge
+from sim.sampler.rest import FOLLOWED, Average, average_of, judge, times_needed
 from tests.reference.small_systems import film, random_film, spread_diameters
 
 FILE = """
@@ -431,10 +433,50 @@ def test_rest_needs_all_that_is_followed():
     apart = judge(one, two)
     assert not apart.reached
     assert "differ in energy by" in apart.reason
+    assert apart.more is None or apart.more > 3.0  # a gap that stays
     assert not judge(one[:20], two[:20] - two[:20]).reached
     short = judge(np.cumsum(one[:200], axis=0), np.cumsum(one[:200], axis=0))
     assert not short.reached
     assert "too few to tell" in short.reason
+
+
+def test_films_that_near_each_other_tell_when_they_meet():
+    # a gap that falls as exp(-t/tau), so that its mean over any span is known; errors stay
+    rng = np.random.default_rng(12)
+    count, tau = 4000, 1500.0
+    one, two = rng.normal(size=(2, count, len(FOLLOWED)))
+    two[:, 0] += 2.0 * np.exp(-np.arange(count) / tau)
+    rest = judge(one, two, every=4)
+    side = rest.sides["energy"]
+    assert rest.sweeps == 8000
+    assert not rest.reached
+
+    def mean_gap(first, last):
+        return 2.0 * tau * (np.exp(-first / tau) - np.exp(-last / tau)) / (last - first)
+
+    # 4 errors of the means of 1000 and 2000 values of unit scatter each
+    before, late = mean_gap(count / 4, count / 2), mean_gap(count / 2, count)
+    share, scatter = late / before, np.hypot(np.sqrt(2 / 2000), late / before * np.sqrt(2 / 1000))
+    assert abs(side["difference_over_before"] - share) < 4.0 * scatter / before
+    # exact but for that scatter: the middle of a span stands for its mean
+    allowed = 2.0 * math.hypot(side["from_singles_error"], side["from_chains_error"])
+    last = rest.more * count
+    assert mean_gap(last / 2, last) == pytest.approx(allowed, rel=0.6)
+    assert f"({100 * side['difference_over_before']:.0f} % of the gap" in rest.reason
+    # a difference that may be chance says nothing of how it falls
+    assert times_needed(3.0, 57.0) == 2.0
+    assert times_needed(5.0, 57.0) == times_needed(5.0, None) == math.inf
+
+
+def test_films_that_do_not_near_each_other_say_that_no_time_can_be_told():
+    run = SimpleNamespace(rest={"more": None}, timing={"stepping_s": 60.0}, steps=[8000])
+    assert "the films do not near each other" in missing(run, 30.0, 20.0)
+    run.rest["more"] = 3.0
+    assert "about 3 times the sweeps are needed, 2.4e+04 in all, which take 3 min" in missing(
+        run, 30.0, 20.0
+    )
+    run.rest["more"] = None  # of too few structures nothing is known
+    assert "about 5 times the sweeps are needed" in missing(run, 4.0, 20.0)
 
 
 @pytest.mark.parametrize("count", [1, 6, 40])

@@ -36,7 +36,7 @@ from tests.reference.small_systems import (
 SIDES, THICKNESS, CUTOFF, MOMENT2 = (6.4, 6.0), 3.0, 2.9, 2.5
 EDGES = np.array([0.8, 1.05, 1.2, 1.5, 2.0, 2.8])
 # Kinds that chain moves are made of, and where two particles stand at first.
-KINDS = ("hop", "splice", "segment", "shift", "exchange", "slide", "turn")
+KINDS = ("hop", "splice", "segment", "shift", "exchange", "slide", "turn", "swing")
 GATE = 4.0
 
 
@@ -102,6 +102,54 @@ def test_four_particles_are_the_same_by_any_moves(kind, four_by_local_moves):
     expected, known = four_by_local_moves
     assert moves.accepted(kind) > 1000
     assert np.all(np.abs(mean - expected) < GATE * np.hypot(error, known))
+
+
+def averages_of_six(seed, **shares):
+    """Return (mean, error) of six particles in a field, in long chains, and their moves."""
+    system = small(6, coupling=4.2, langevin=3.0, sides=(8.0, 6.0))
+    moves = Moves(system, apart(6), unit_vectors(6), seed=seed, **shares)
+    moves.film.step[0] = 0.25
+    rows, energy = [], moves.energy()
+    for _ in range(8_000):
+        energy += moves.round(8, 16)
+        moves.call(rounds.find_structure)
+        found, moment = moves.film.found, moves.film.rows[:, 3:6].sum(axis=0)
+        across = (moves.film.rows[:, 4:6] ** 2).sum()
+        rows.append([energy, found[layout.CHAINS], found[layout.SQUARES], moment[0], across])
+    return blocked(rows), moves
+
+
+def test_bends_change_no_average_of_chains():
+    (expected, known), _ = averages_of_six(2, hop=1.0)
+    (mean, error), moves = averages_of_six(3, hop=0.3, bend=0.7)
+    assert moves.accepted("bend") > 3000
+    assert (error[2:] < 0.05 * expected[2:]).all()
+    assert np.all(np.abs(mean - expected) < GATE * np.hypot(error, known))
+
+
+def test_a_bend_between_two_that_stay_follows_its_energies(monkeypatch):
+    # three in a row and bends alone: the middle one goes in the plane between the ends, its moment
+    # stays, so that its places have the law exp(-U) there, as long as both bonds hold
+    monkeypatch.setattr("sim.sampler.film.LONGEST_ROW", 4.0)  # rows of three alone
+    gap = 1.2
+    places = np.array([[1.0, 3.0, 1.5], [1.0 + gap, 3.0, 1.5], [1.0 + 2.0 * gap, 3.0, 1.5]])
+    along = np.tile([1.0, 0.0, 0.0], (3, 1))
+    moves = Moves(small(3, coupling=2.0), places, along, seed=7, missing=False, bend=1.0)
+    squares = []
+    for _ in range(12_000):
+        moves.round(0, 6)
+        assert moves.film.rows[1, 0] == pytest.approx(1.0 + gap)
+        squares.append(((moves.film.rows[1, 1:3] - places[1, 1:3]) ** 2).sum())
+    mean, error = blocked(squares)
+    a = np.linspace(0.0, gap * np.tan(np.pi / 4.0), 2000)
+    r2 = gap * gap + a * a
+    # two dipoles along x: m^2 (1 - 3 cos^2)/r^3, and bonded nearer than 1.3 with cos^2 > 1/2
+    energy = 2.0 * (2.0 * (1.0 - 3.0 * gap * gap / r2) / r2**1.5 + soft_core(np.sqrt(r2)))
+    law = np.exp(-energy) * (r2 < 1.3**2) * a
+    expected = trapezoid(law * a * a, a) / trapezoid(law, a)
+    assert moves.accepted("bend") > 10_000
+    assert error < 0.03 * expected
+    assert abs(mean - expected) < GATE * error
 
 
 def test_sizes_are_exchanged_by_their_weights():

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.common import file_names
 from analysis.common.odds import odds_of
@@ -31,8 +31,7 @@ from sim.design.search import MET, Found, search
 from sim.design.task import Task
 from sim.design.wish import WishFile, first_films, read_wish
 
-if TYPE_CHECKING:
-    pass
+_BEGUN = {"format": 1, "verdict": "open", "answer": "The search has begun."}
 
 
 def design(args: argparse.Namespace) -> int:
@@ -48,6 +47,8 @@ def design(args: argparse.Namespace) -> int:
     notice_lines(_on_theory(found))
     task = task_of(wish, quantities, found, foretold[0], args.workers)
     films.claim(directory, args.overwrite)
+    # what an earlier search found stays until films are run beyond it
+    begun = partial(_write_record, directory, _BEGUN)
     with SweepBar() as bar:
         runner = films.SweptFilms(
             directory, wish.base, films.tables_of(wish),
@@ -56,12 +57,12 @@ def design(args: argparse.Namespace) -> int:
             partial(run.measure_point, plots=False),
             workers=args.workers,
             until=None if wish.seconds is None else time.monotonic() + wish.seconds,
+            on_step=begun,
             on_progress=bar.show,
             on_notice=_once(),
         )  # fmt: skip
-        _write_record(
-            directory, {"format": 1, "verdict": "open", "answer": "The search has begun."}
-        )
+        if not (directory / file_names.DESIGN).exists():
+            begun()
         try:
             ended = search(task, runner, say_on_terminal)
         except films.SearchStopped:

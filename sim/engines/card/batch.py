@@ -135,7 +135,17 @@ class CardBatch:
         """Put a film to another state."""
         self.lay_out()
         self.films.fill(film, state)
-        self.steps[film] = state.step
+        self._stands_at(film, state.step)
+
+    def go_on_at(self, film: int, step: int, seed: int) -> None:
+        """Set the clock of a film whose arrays are about to be written."""
+        self.lay_out()
+        self.films.set_clock(film, step, seed)
+        self._stands_at(film, step)
+
+    def _stands_at(self, film: int, step: int) -> None:
+        """Take a film for one that has made so many steps, and whose sums are none of its own."""
+        self.steps[film] = step
         self._capped[film] = 0
         if self.mesh is not None:
             self.mesh.forget(film)

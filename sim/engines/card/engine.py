@@ -230,12 +230,11 @@ class CardEngine:
     @answered
     def restore(self, checkpoint: dict[str, Any]) -> None:
         """Go back to a checkpoint; from another kind of processor, to its state of the film."""
-        state = state_of(self.system, checkpoint)
-        self._seed = state.seed
-        batch, film = self.batch, self.film
-        batch.begin_at(film, state)
+        batch, film, self._seed = self.batch, self.film, int(checkpoint["seed"])
         if processor_of(checkpoint) != self.processor:
+            batch.begin_at(film, state_of(self.system, checkpoint))
             return
+        batch.go_on_at(film, int(checkpoint["step"]), self._seed)
         saved, queue, content = checkpoint["card"], batch.queue, batch.films.content
         identity = np.asarray(saved["identity"], np.int64)
         batch.films.write_rows(film, saved["shares"], saved["directions"].T, identity)
@@ -245,7 +244,7 @@ class CardEngine:
         for name in CARRIED:
             array = getattr(content, name)
             queue.set(array, np.broadcast_to(saved[name], array.shape[1:]), film)
-        move = state.step * self.system.inner_steps
+        move = int(checkpoint["step"]) * self.system.inner_steps
         batch.films.set_magnetisation(film, np.asarray(saved["magnetisation"]), move)
         flags = np.zeros(layout.FLAGS, np.int64)
         flags[: layout.TARGET] = saved["flags"]

@@ -306,13 +306,18 @@ class CardFilm:
         queue.set(content.image, np.broadcast_to(state.image.T, (2, 2, count)), film)
         total = np.sum(system.moment[:, None] * directions, axis=0) * content.back_volume
         self.set_magnetisation(film, total, state.step * system.inner_steps)
-        queue.set(content.clock, cpu_arrays.clock_of(system, state.step, state.seed), film)
+        self.set_clock(film, state.step, state.seed)
         flags = np.zeros(layout.FLAGS, np.int64)
         flags[layout.STATUS] = layout.LIST_DUE
         flags[layout.MADE] = state.step * system.inner_steps
         queue.set(content.flags, flags, film)
         if system.has_momenta:
             self._start_momenta(film, state)
+
+    def set_clock(self, film: int, step: int, seed: int) -> None:
+        """Set the step that the noise of a film counts from."""
+        clock = cpu_arrays.clock_of(self.systems[film], step, seed)
+        self.queue.set(self.content.clock, clock, film)
 
     def _start_momenta(self, film: int, state: FilmState) -> None:
         """Give the particles of a film the momenta of a state, else those of equilibrium."""

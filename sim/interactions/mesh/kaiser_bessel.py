@@ -99,13 +99,11 @@ def bell_spectrum(order: int, shape: float, wave_squared: Floats) -> Floats:
     squared = shape * shape - np.asarray(wave_squared, dtype=np.float64)
     root = np.maximum(np.sqrt(np.abs(squared)), 1.0e-4)
     inside = squared > 0.0
-    growing = np.where(inside, root, 1.0)
+    beyond = ~inside
+    values = np.empty(root.shape)
     # Far imaginary wave numbers exceed exp(c); no use of them comes near overflow.
-    values = np.where(
-        inside,
-        ive(power, growing) * np.exp(growing - shape),
-        jv(power, root) * math.exp(-shape),
-    )
+    values[inside] = ive(power, root[inside]) * np.exp(root[inside] - shape)
+    values[beyond] = jv(power, root[beyond]) * math.exp(-shape)
     return np.asarray(values * (shape / root) ** power / ive(power, shape), dtype=np.float64)
 
 

@@ -11,8 +11,11 @@ X, Y, Z, MX, MY, MZ, RADIUS, MOMENT = range(8)
 COLUMNS = 8
 
 # Kinds of moves.
-LOCAL, HOP, SPLICE, SEGMENT, SHIFT, EXCHANGE, SLIDE, TURN, SIZES = range(9)
-MOVES = ("local", "hop", "splice", "segment", "shift", "exchange", "slide", "turn", "sizes")
+LOCAL, HOP, SPLICE, SEGMENT, SHIFT, EXCHANGE, SLIDE, TURN, BEND, SWING, SIZES = range(11)
+MOVES = (
+    "local", "hop", "splice", "segment", "shift", "exchange", "slide", "turn", "bend", "swing",
+    "sizes",
+)  # fmt: skip
 
 # Partner of a particle on one of its sides, where it is no particle.
 NONE = -1
@@ -48,7 +51,8 @@ class Walk(NamedTuple):
     """How far moves go, and how bonded places are proposed."""
 
     tail: float  # longest shift of a tail along an axis
-    turn: float  # largest angle of a turn, rad
+    least_turn: float  # smallest and largest angle of turns and swings, rad
+    turn: float
     shortest: float  # shortest and longest slide of a chain
     longest: float
     nearest: float  # bounds, centre and spread of the distance of a bonded place, in mean diameters
@@ -60,6 +64,8 @@ class Walk(NamedTuple):
     window: int  # ranks of size that an exchange goes at most
     worth: float  # members that a try to move a set takes on average, at most
     pieces: float  # mean length of the segments that are taken out of chains
+    row: float  # one more than the longest row that is bent
+    wave: float  # highest wave of a row with one particle that moves
 
 
 class Film(NamedTuple):
@@ -82,9 +88,9 @@ class Film(NamedTuple):
     found: Any  # (6,) see above
     chain_moves: Any  # (1,) int64 moves of chains in a round
     random: Any  # (10,) uint64
-    counts: Any  # (9, 2) int64 tried and accepted, by kind of move
+    counts: Any  # (11, 2) int64 tried and accepted, by kind of move
     step: Any  # (1,) longest local displacement along an axis
-    mixture: Any  # (9,) cumulated shares of the moves that change chains
+    mixture: Any  # (11,) cumulated shares of the moves that change chains
     rank: Any  # (N,) int64 place of each particle in the order of sizes
     by_rank: Any  # (N,) int64
     applied: Any  # (9,) field and gradient

@@ -76,15 +76,13 @@ def rotated(axis, cosine, sine, vx, vy, vz):
 
 
 @njit(cache=True, error_model="numpy")
-def turn(film, i):
-    """Turn the chain of a particle about its middle."""
-    random, rows, fresh = film.random, film.rows, film.fresh
-    count = bonds.chain(film, i)
-    clear_marks(film, count)
-    if count < 2 or not worth_it(film, count):
-        return
-    propose_present(film, count)
-    first = rows[i]
+def turn_members(film, count, first, about_middle):
+    """Propose the members turned about their middle, or about the first; say whether they may be.
+
+    About any axis, by an angle that is as often small as large. Where they reach so far that a turn
+    would change nearest images they may not, before it or after.
+    """
+    random, fresh, walk = film.random, film.fresh, film.walk
     middle_x = middle_y = middle_z = 0.0
     for a in range(count):
         row = fresh[a]
@@ -94,10 +92,12 @@ def turn(film, i):
         )
         row[Z] -= first[Z]
         if abs(row[X]) > WIDEST * film.side_x or abs(row[Y]) > WIDEST * film.side_y:
-            return
-        middle_x, middle_y, middle_z = middle_x + row[X], middle_y + row[Y], middle_z + row[Z]
-    middle_x, middle_y, middle_z = middle_x / count, middle_y / count, middle_z / count
-    angle = film.walk.turn * (2.0 * uniform(random) - 1.0)
+            return False
+        if about_middle:
+            middle_x += row[X] / count
+            middle_y += row[Y] / count
+            middle_z += row[Z] / count
+    angle = walk.least_turn * (walk.turn / walk.least_turn) ** uniform(random)
     axis, cosine, sine = any_direction(random), math.cos(angle), math.sin(angle)
     sx, sy, _ = rotated(axis, cosine, sine, -middle_x, -middle_y, -middle_z)
     for a in range(count):
@@ -107,9 +107,21 @@ def turn(film, i):
         )
         far_x, far_y = abs(vx - sx), abs(vy - sy)
         if far_x > WIDEST * film.side_x or far_y > WIDEST * film.side_y:
-            return
+            return False
         row[X] = inside(first[X] + middle_x + vx, film.side_x)
         row[Y] = inside(first[Y] + middle_y + vy, film.side_y)
         row[Z] = first[Z] + middle_z + vz
         row[MX], row[MY], row[MZ] = rotated(axis, cosine, sine, row[MX], row[MY], row[MZ])
-    settle(film, count, TURN_KIND)
+    return True
+
+
+@njit(cache=True, error_model="numpy")
+def turn(film, i):
+    """Turn the chain of a particle about its middle."""
+    count = bonds.chain(film, i)
+    clear_marks(film, count)
+    if count < 2 or not worth_it(film, count):
+        return
+    propose_present(film, count)
+    if turn_members(film, count, film.rows[i], True):
+        settle(film, count, TURN_KIND)

@@ -7,12 +7,13 @@ can be accepted or refused by what its energies leave out. No checks by design.
 
 from numba import njit
 
-from sim.kernels.sampler import chain_moves, rigid_moves
+from sim.kernels.sampler import bends, chain_moves, rigid_moves
 from sim.kernels.sampler.bonds import chain_lengths, find_all_bonds
 from sim.kernels.sampler.cells import fill
 from sim.kernels.sampler.draws import begin_move, below, uniform
 from sim.kernels.sampler.energies import pair_energy, sum_moments, total_energy
 from sim.kernels.sampler.layout import (
+    BEND,
     CHAINS,
     CHANGE,
     EXCHANGE,
@@ -25,6 +26,7 @@ from sim.kernels.sampler.layout import (
     SPACING,
     SPLICE,
     SQUARES,
+    SWING,
     TOTAL,
     TURN,
 )
@@ -58,6 +60,10 @@ def chain_move(film):
         rigid_moves.slide(film, i)
     elif kind == TURN:
         rigid_moves.turn(film, i)
+    elif kind == BEND:
+        bends.bend(film, i)
+    elif kind == SWING:
+        bends.swing(film, i)
     else:
         chain_moves.exchange_sizes(film, i)
 
