@@ -23,6 +23,7 @@ from sim.files.selection import count_map
 from sim.film.field_programme import FieldStage
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.card import beads as bead_kernels
+from sim.kernels.card import steps
 from sim.kernels.card.tools import Kernel
 from sim.kernels.laws.motion import missing_field
 from sim.run.cost import calibrate
@@ -509,8 +510,19 @@ def full(*_):
     raise OSError("no space left on device")
 
 
+@pytest.mark.parametrize("given", [None, "text", [1], (1.0, None), np.float32])
+def test_what_a_card_takes_for_no_argument_is_refused(given):
+    """By numba's compiler for CUDA, which raises where a kernel is launched; so must this one."""
+    engine = engine_of(**SINGLE)[2]
+    engine.snapshot()
+    films = engine.batch.films
+    films.run(steps.apply_field, 1)
+    with pytest.raises(TypeError, match="a card takes no"):
+        films.run(steps.apply_field, 1, films.content._replace(beads=given))
+
+
 def test_kernels_say_what_they_do():
-    from sim.kernels.card import mesh, sorting, steps
+    from sim.kernels.card import mesh, sorting
 
     found = [
         one for module in (mesh, sorting, steps) for one in vars(module).values()

@@ -274,7 +274,7 @@ class CardFilm:
             moment_unit=queue.put(largest / layout.MOMENT_UNIT),
             units_a_moment=queue.put(layout.MOMENT_UNIT / largest),
             back_volume=1.0 / float(system.sides[0] * system.sides[1] * system.thickness),
-            beads=beads_of(systems, queue) if system.induced else None,
+            beads=beads_of(systems, queue) if system.induced else (),
         )
 
     def _laws(self) -> Any:

@@ -118,7 +118,7 @@ class CardFilm(NamedTuple):
     moment_unit: Any  # a moment of one whole unit; of a batch (films,), as its inverse
     units_a_moment: Any
     back_volume: Any  # 1 over it
-    beads: Any = None  # CardBeads, where moments are induced
+    beads: Any = ()  # CardBeads where moments are induced, else nothing; a card takes no None
 
 
 def films_of(batch):

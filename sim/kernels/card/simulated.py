@@ -122,6 +122,21 @@ def member(batch, film):
     return part.item() if batch.ndim == 1 else part
 
 
+def require_taken(argument):
+    """Refuse what a card takes for no argument of a kernel: all but numbers, arrays and tuples.
+
+    Raises
+    ------
+    TypeError
+        If there is such a thing, also within tuples.
+    """
+    if isinstance(argument, tuple):
+        for part in argument:
+            require_taken(part)
+    elif not isinstance(argument, bool | int | float | complex | np.generic | np.ndarray):
+        raise TypeError(f"a card takes no {type(argument).__name__} for an argument of a kernel")
+
+
 class Kernel:
     """A function of a film that each of many threads runs, for all films of a batch."""
 
@@ -191,7 +206,8 @@ class Queue:
         array[film] = values
 
     def run(self, one, threads, batch):
-        """Run a kernel in so many threads a film."""
+        """Run a kernel in so many threads a film, if a card would take its arguments."""
+        require_taken(batch)
         films = [member(batch, film) for film in range(films_of(batch))]
         one.jitted[(-(-threads // BLOCK), len(films)), BLOCK](films)
 
