@@ -114,7 +114,7 @@ def page(measurement: Measurement, run: Run, drawn: Sequence[Path] = ()) -> str:
         fold("What was simulated", table(_QUANTITY_HEAD, _simulated_rows(run))),
         trace_fold(traced, file_names.MEASURES),
         fold("Words used here", definitions(glossary.GLOSSARY)),
-        fold("Before you build it", definitions(_cautions(run))),
+        fold("Before you build it", definitions(cautions_of(run))),
         fold(
             "Parameter file",
             f"<pre>{escape(run.parameters_text.strip() or 'not recorded in this run')}</pre>",
@@ -181,10 +181,14 @@ def _at_rest(numbers: dict[str, Any]) -> str:
     return f" The film is at rest ({found.get('reason')}): these are its properties."
 
 
-def _cautions(run: Run) -> list[tuple[str, str]]:
+def cautions_of(run: Run) -> list[tuple[str, str]]:
     """Return what to think of before building; nothing on times of a run that has none."""
-    left_out = glossary.TIMES if run.is_sampled or has_flow(run) else ""
-    return [(name, words) for name, words in glossary.CAUTIONS if name != left_out]
+    told = dict(glossary.CAUTIONS)
+    if run.is_sampled:
+        del told[glossary.TIMES]
+    elif has_flow(run):
+        told[glossary.TIMES] = glossary.TIMES_WITH_FLOW
+    return list(told.items())
 
 
 def _unbroken(text: str) -> str:

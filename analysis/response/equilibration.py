@@ -155,6 +155,9 @@ LEAST_MORE = 2.0
 """Times the sweeps, at least, that are needed by two films that hold enough structures and have not
 met: their averages are those of the last half."""
 
+GO_ON = "; set larger limits in [run] and go on with --resume"
+"""What a user is told who has only waited too short."""
+
 
 def missing(run: Run, structures: float, wanted: float) -> str:
     """Say how many sweeps a sampled film would need, and how long they would take."""
@@ -170,8 +173,7 @@ def missing(run: Run, structures: float, wanted: float) -> str:
     lasting = f", which take {with_unit(more * spent, 's', 2)}" if spent > 0.0 else ""
     return (
         f", of {wanted:.0f} wanted: about {more:.2g} times the sweeps are needed, "
-        f"{more * int(run.steps[-1]):.2g} in all{lasting}; set larger limits in [run] and go on "
-        "with --resume"
+        f"{more * int(run.steps[-1]):.2g} in all{lasting}{GO_ON}"
     )
 
 

@@ -250,7 +250,9 @@ def headline_rows(measurement: Measurement) -> list[tuple[str, str]]:
         rows.insert(0, ("averaged over", over))
     rest = numbers.get("equilibration", {})
     if rest.get("condensed"):
-        rows.append(("instead of chain lengths", rest["condensed"].partition(": ")[2]))
+        rows.append(
+            ("instead of chain lengths", rest["condensed"].partition(": ")[2].partition(";")[0])
+        )
     reached = rest.get("reached")
     rows.append(("equilibrium", "reached" if reached else "not reached: values at this time"))
     structures = rest.get("independent_structures")

@@ -9,11 +9,12 @@ without it, which must be the same. A job goes on with new films as long as anot
 time, so that none is left out for being slow.
 
     python -m tests.benchmarks.flow_factors OUT.json --job JOB [--seconds S]   one job, see JOBS
-    python -m tests.benchmarks.flow_factors OUT*.json                          the table of all
+    python -m tests.benchmarks.flow_factors FILMS OUT*.json                    the table of all
 
 Rows must be shorter than the patch: a turning one that meets its own image is another matter.
 
-`analysis/common/flow_factors.py` holds what it gave.
+`flow_films.jsonl` beside this file holds the films that were made, of the first ones their means
+alone; `analysis/common/flow_factors.py` holds the table of growth and decay that they give.
 """
 
 import argparse
@@ -52,6 +53,7 @@ JOBS = [
     *(f"rest-0.04-12.5-{part}" for part in range(2)),
 ]
 BOND = 1.3
+MANY = 12
 
 
 def pair_of_systems(count, fraction, thickness, coupling, langevin):
@@ -276,26 +278,40 @@ def factors(results):
     """Return (kind, fraction, thickness, length): (factor, error, films) from raw times.
 
     The scatter of ln(factor) from film to film is taken to be that of all entries of a kind, as
-    two films tell none of their own; it is widened by Student's factor.
+    few films tell none of their own, but where there are `MANY`; it is widened by Student's factor.
     """
-    grouped = {}
+    grouped, told, squares, freedom = {}, {}, {}, {}
     for result in results:
         kind, fraction, thickness, _ = result["job"].split("-")
         lengths = {"growth": LENGTHS, "turning": TURNED, "decay": (0,)}[kind]
+        if "films" in result:  # of which no more was kept than their factors and their scatter
+            films = result["films"]
+            for length, factor in zip(lengths, result["factors"], strict=False):
+                key = kind, float(fraction), float(thickness), length
+                grouped.setdefault(key, []).extend([math.log(factor)] * films)
+                squares[kind] = squares.get(kind, 0.0) + (films - 1) * result["scatter"] ** 2
+                freedom[kind] = freedom.get(kind, 0) + films - 1
+            continue
         for slow, fast in zip(result["plain"], result["stirred"], strict=True):
             for length, a, b in zip(lengths, slow, fast, strict=True):
                 if a is not None and b is not None:
                     key = kind, float(fraction), float(thickness), length
-                    grouped.setdefault(key, []).append(math.log(a / b))
+                    told.setdefault(key, []).append(math.log(a / b))
+    for key, logs in told.items():
+        grouped.setdefault(key, []).extend(logs)
+        squares[key[0]] = squares.get(key[0], 0.0) + np.sum((np.array(logs) - np.mean(logs)) ** 2)
+        freedom[key[0]] = freedom.get(key[0], 0) + len(logs) - 1
     found = {}
-    for kind in sorted({key[0] for key in grouped}):
+    for kind in sorted(freedom):
         mine = {key: logs for key, logs in sorted(grouped.items()) if key[0] == kind}
-        freedom = sum(len(logs) - 1 for logs in mine.values())
-        squares = sum(np.sum((np.array(logs) - np.mean(logs)) ** 2) for logs in mine.values())
-        scatter = math.sqrt(squares / freedom) * student_factor(ONE_SIGMA, freedom)
+        scatter = math.sqrt(squares[kind] / freedom[kind])
+        scatter *= student_factor(ONE_SIGMA, freedom[kind])
         for key, logs in mine.items():
-            value = math.exp(np.mean(logs))
-            found[key] = value, value * scatter / math.sqrt(len(logs)), len(logs)
+            value, spread = math.exp(np.mean(logs)), scatter
+            own = told.get(key, ())
+            if len(own) >= MANY:
+                spread = np.std(own, ddof=1) * student_factor(ONE_SIGMA, len(own) - 1)
+            found[key] = value, float(value * spread / math.sqrt(len(logs))), len(logs)
     return found
 
 

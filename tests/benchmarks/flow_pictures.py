@@ -1,8 +1,9 @@
 """Figures of what the flow that particles stir up changes: growth, decay, diffusion, factors.
 
-    python -m tests.benchmarks.flow_pictures JOBS.jsonl [--folder FOLDER]
+    python -m tests.benchmarks.flow_pictures [JOBS.jsonl] [--folder FOLDER]
 
-from lines that `tests.benchmarks.flow_factors` wrote, and the table that is in use. Beside the
+from lines with curves that `tests.benchmarks.flow_factors` wrote, and the table that is in use;
+without lines, the table alone. Beside the
 diffusion of chains stands that of rods in endless liquid: M. M. Tirado and J. Garcia de la Torre,
 J. Chem. Phys. 71, 2581 (1979) (from memory); beside the growth the rate at which two dipoles meet,
 by quadrature (`tests/published/test_flow_pairs.py`).
@@ -120,22 +121,25 @@ def draw_factors(axes):
 def main():
     """Draw the figures."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("jobs", type=Path)
+    parser.add_argument("jobs", type=Path, nargs="?")
     parser.add_argument("--folder", type=Path, default=FOLDER)
     given = parser.parse_args()
-    results = {one["job"]: one for one in map(json.loads, given.jobs.open())}
     millimetre = style.MILLIMETRE
+    names = ["flow_factors.png"]
     with style.publication():
-        figure = style.new_figure(width=170 * millimetre, height=62 * millimetre)
-        grown, fallen, moved = figure.subplots(1, 3)
-        draw_curves(grown, results["growth-0.03-12.0-0"], None)
-        draw_curves(fallen, results["decay-0.01-30.0-0"], 0.8)
-        draw_diffusion(moved)
-        style.save(figure, given.folder / "with_flow.png")
+        if given.jobs is not None:
+            results = {one["job"]: one for one in map(json.loads, given.jobs.open())}
+            figure = style.new_figure(width=170 * millimetre, height=62 * millimetre)
+            grown, fallen, moved = figure.subplots(1, 3)
+            draw_curves(grown, results["growth-0.03-12.0-0"], None)
+            draw_curves(fallen, results["decay-0.01-30.0-0"], 0.8)
+            draw_diffusion(moved)
+            style.save(figure, given.folder / "with_flow.png")
+            names.append("with_flow.png")
         figure = style.new_figure(width=130 * millimetre, height=70 * millimetre)
         draw_factors(figure.subplots())
         style.save(figure, given.folder / "flow_factors.png")
-    for name in ("with_flow.png", "flow_factors.png"):
+    for name in names:
         print(name, make_small(given.folder / name, given.folder / name), "bytes")
 
 

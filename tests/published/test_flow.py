@@ -196,12 +196,11 @@ def test_no_liquid_passes_through_the_film_as_a_whole():
     assert abs(np.mean(found)) < 0.03 * max(found)
 
 
-def row_resistances(count):
-    """Return what a straight row that turns about its middle resists with, times 1/eta = 3 pi.
+def row_mobilities(count):
+    """Return places and mobilities of a row, of forces across it and torques through it.
 
-    With all couplings of forces and torques of spheres (that of a torque to the flow of others and
-    of torques to turning, as the tensor of Rotne and Prager has them), and as the program has it:
-    translation alone, each sphere turning by itself.
+    By forces how they move; by torques how they move, and how they turn: those of a torque to the
+    flow of others and of torques to turning, as the tensor of Rotne and Prager has them.
     """
     eta, a = 1.0 / FLUIDITY, 0.5
     place = np.arange(count) - 0.5 * (count - 1)
@@ -212,6 +211,17 @@ def row_resistances(count):
     turned = -1.0 / (16.0 * np.pi * eta * distance**3)
     np.fill_diagonal(turned, 1.0 / (8.0 * np.pi * eta * a**3))
     coupled = np.where(away == 0.0, 0.0, away) / (8.0 * np.pi * eta * distance**3)
+    return place, moved, coupled, turned
+
+
+def row_resistances(count):
+    """Return what a straight row that turns about its middle resists with, times 1/eta = 3 pi.
+
+    With all couplings of forces and torques of spheres, and as the program has it: translation
+    alone, each sphere turning by itself.
+    """
+    eta, a = 1.0 / FLUIDITY, 0.5
+    place, moved, coupled, turned = row_mobilities(count)
     whole = np.block([[moved, coupled], [coupled.T, turned]])
     motion = np.concatenate([place, np.ones(count)])
     exact = motion @ np.linalg.solve(whole, motion)
@@ -224,3 +234,39 @@ def row_resistances(count):
 def test_the_flow_of_turning_spheres_matters_for_short_rows_alone(count, more):
     exact, alone = row_resistances(count)
     assert alone / exact == pytest.approx(more, abs=0.006)
+
+
+# A row pulled across, stiff and along a field that lets no sphere turn by itself. Computed.
+@pytest.mark.parametrize(("count", "slower"), [(2, 0.031), (5, 0.013), (10, 0.007), (20, 0.004)])
+def test_a_row_whose_spheres_a_field_holds_is_little_slower(count, slower, tell):
+    _, moved, coupled, turned = row_mobilities(count)
+    held = moved - coupled @ np.linalg.solve(turned, coupled.T)
+    found, free = (count / np.linalg.inv(one).sum() for one in (held, moved))
+    if count == 2:  # Goldman, Cox and Brenner 1966, from memory
+        tell(
+            "mobility of a touching pair across, kept from turning, times 2", 1.381, found,
+            source="Goldman, Cox and Brenner 1966",
+        )  # fmt: skip
+        assert found == pytest.approx(1.381, rel=0.01)
+        assert free == pytest.approx(1.4375)  # as the program has it
+    assert 1.0 - found / free == pytest.approx(slower, abs=6e-4)
+
+
+def test_what_slip_at_the_particles_would_change(tell):
+    """A sphere along which the liquid slips over a length: A. B. Basset 1888 (from memory).
+
+    Outside, flow is that of a point force and of a source dipole: u_r = (2 A/r + 2 B/r^3) cos and
+    u_theta = (-A/r + B/r^3) sin, of a sphere that moves at 1; at its surface u_r = cos, and the
+    slip u_theta + sin is the length times the shear r d/dr(u_theta/r) + (1/r) du_r/dtheta.
+    """
+    for length in (0.0, 0.1, 1e8):
+        shear = 2.0 - 2.0, -4.0 - 2.0  # of A and of B, at the radius 1
+        rows = np.array([[2.0, 2.0], [-1.0 - length * shear[0], 1.0 - length * shear[1]]])
+        force, _ = np.linalg.solve(rows, [1.0, -1.0])  # 3/4 where it sticks
+        basset = (1.0 + 3.0 * length) / (1.0 + 2.0 * length)
+        assert 0.75 / force == pytest.approx(basset, rel=1e-6)
+        tell(
+            "diffusion of a sphere with slip over a tenth of its radius, of one without", basset,
+            0.75 / force, source="Basset 1888", when=length == 0.1,
+        )  # fmt: skip
+    assert 0.75 / force == pytest.approx(1.5)  # that of a bubble

@@ -52,6 +52,21 @@ def test_pairs_are_faster_than_exact_ones_by_what_is_said(row, tell):
     assert np.array(found) - exact == pytest.approx(told, abs=2e-3)
 
 
+@pytest.mark.parametrize(
+    ("distance", "exact", "ours"), [(1.02, 0.065, 0.382), (1.05, 0.135, 0.394), (1.1, 0.216, 0.412)]
+)
+def test_lubrication_is_left_out_of_pairs_about_to_touch(distance, exact, ours, tell):
+    """Against each other along their line, where layers of surfactant begin to touch."""
+    found = float(relative(np.array([distance]), True)[0])
+    slow = along(2.0 * distance)[1]
+    tell(
+        "mobility against each other, 1.05 diameters apart, of a lone one's", slow, found,
+        source="Jeffrey and Onishi 1984; forces at centres know no lubrication",
+        when=distance == 1.05,
+    )  # fmt: skip
+    assert (slow, found) == pytest.approx((exact, ours), abs=1e-3)
+
+
 # Mobility of stiff rows times their number, along and across; the doublet's are 1/0.6451 and
 # 1/0.7243 (Stimson and Jeffery 1926; Goldman, Cox and Brenner 1966; from memory).
 @pytest.mark.parametrize(

@@ -47,7 +47,7 @@ def test_steps_are_those_of_the_processor(name):
     state = random_film(system)
     engine, other = CardEngine(system, state), CpuEngine(system, state)
     for one in (engine, other):
-        one.advance(7)
+        one.advance(5)
     mine, theirs = engine.snapshot(), other.snapshot()
     assert np.abs(mine.positions - theirs.positions).max() < 2e-6
     assert np.abs(mine.directions - theirs.directions).max() < 2e-6
@@ -60,19 +60,19 @@ def test_pieces_looks_and_restarts_change_no_bit():
     system = stirred(list_margin=0.08, **KINDS["cut-off, sizes"])
     state = random_film(system)
     whole = CardEngine(system, state)
-    whole.advance(7)
+    whole.advance(5)
     pieces = CardEngine(system, state)
-    pieces.advance(3)
+    pieces.advance(2)
     pieces.observe()
     pieces.advance(1)
     fresh = CardEngine(system, random_film(system, 6))
     fresh.restore(pieces.checkpoint())
     for one in (pieces, fresh):
-        one.advance(3)
+        one.advance(2)
     assert bits(pieces) == bits(whole)
     assert bits(fresh) == bits(whole)
     still = CardEngine(dataclasses.replace(system, flow=None), state)
-    still.advance(7)
+    still.advance(5)
     assert bits(still) != bits(whole)
 
 

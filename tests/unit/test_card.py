@@ -13,8 +13,10 @@ from sim.command_line import main
 from sim.commands.errors import BAD_INPUT
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.memory import card_bytes
-from sim.engines.card.ready import CardError, require_card
+from sim.engines.card.ready import CardError, require_card, require_room
 from sim.engines.checkpoints import other_processor
+from sim.interactions.flow.plan import plan_flow
+from sim.interactions.flow.smooth import SmoothTables
 from tests.reference.small_film import bead_film, small_film
 from tests.reference.small_systems import film
 
@@ -22,12 +24,13 @@ ROOT = Path(__file__).parents[2]
 
 
 @pytest.mark.slow
-def test_kernels_of_the_card_in_the_simulator():
-    """All checks of the two files for the simulator, in a process of their own."""
+@pytest.mark.parametrize("checks", ["card_in_simulator.py", "card_flow_in_simulator.py"])
+def test_kernels_of_the_card_in_the_simulator(checks):
+    """All checks of a file for the simulator, in a process of their own."""
     done = subprocess.run(
         [
             sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider",
-            "tests/unit/card_in_simulator.py", "tests/unit/card_flow_in_simulator.py",
+            f"tests/unit/{checks}",
         ],
         env={**os.environ, "NUMBA_ENABLE_CUDASIM": "1", "PYTHONPATH": str(ROOT)},
         cwd=ROOT, capture_output=True, text=True, timeout=900,
@@ -173,6 +176,20 @@ def test_the_memory_of_a_card_grows_with_the_film():
     apart = card_bytes(beads) - card_bytes(dataclasses.replace(small, inner_steps=1))
     assert apart > 20_000 * 8 * 24  # what the search remembers, in double precision
     assert kind_of(beads) != kind_of(dataclasses.replace(beads, core_langevin=0.0))
+
+
+def test_a_film_with_flow_is_taken_and_its_memory_counted():
+    plain = film(2000, thickness=16.7)
+    plan = plan_flow(plain.sides, plain.thickness, plain.radius)
+    stirred = dataclasses.replace(plain, flow=plan)
+    needed = card_bytes(stirred) - card_bytes(plain)
+    # what is laid out for it: noise, vectors and products, and the grid
+    functions = 2 * SmoothTables(plan).profiles.shape[2]
+    grid = 3 * functions * plan.points[0] * plan.points[1] * (8 + 8 + 8)
+    assert needed > 3 * 3 * 8 * 8 * plain.count + grid
+    require_room(stirred, needed + card_bytes(plain))
+    with pytest.raises(CardError, match="need about"):
+        require_room(stirred, card_bytes(plain))
 
 
 def test_a_notice_tells_of_another_processor():

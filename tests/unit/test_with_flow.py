@@ -1,6 +1,8 @@
 """Times as simulated and as corrected for the flow that particles stir up."""
 
+import json
 import math
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,9 +18,11 @@ from analysis.common.flow_factors import (
     turning_factor,
 )
 from analysis.quantities.all import MEASURED, shown
+from analysis.reports import run as report
 from analysis.response.with_flow import DIVIDED, MULTIPLIED, with_flow
 from sim.parameters import from_text
 from sim.run.setup import RunSetup
+from tests.benchmarks import flow_factors as films
 from tests.reference.bench_film import BENCH_FILM
 
 
@@ -128,4 +132,33 @@ def test_check_tells_the_factors_unless_the_flow_is_there():
     for name in ("growth", "decay", "turning"):
         assert f"{name} " in said[0]
     stirred = from_text(BENCH_FILM + '[motion]\nflow = "hydrodynamic"\n')
-    assert not any("left out. Times" in text for text in RunSetup(stirred).expectations.cautions)
+    texts = RunSetup(stirred).expectations.cautions
+    assert not any("left out. Times" in text for text in texts)
+    (said,) = (text for text in texts if "flow that particles stir up moves them" in text)
+    for left in LEFT_OUT:
+        assert left in said
+
+
+LEFT_OUT = ("lubrication", "particles that turn", "slip")
+
+
+def test_a_page_says_what_is_left_out_of_the_flow():
+    told = dict(report.cautions_of(run_of("hydrodynamic")))["Times"]
+    for left in LEFT_OUT:
+        assert left in told
+    assert "as if it were alone" in dict(report.cautions_of(run_of()))["Times"]
+    assert "Times" not in dict(report.cautions_of(run_of(is_sampled=True)))
+
+
+def test_the_table_is_that_of_the_films():
+    """Growth and decay, with their errors, and no entry of fewer than four films."""
+    lines = Path(films.__file__).with_name("flow_films.jsonl").read_text("utf-8").splitlines()
+    found = films.factors([json.loads(line) for line in lines])
+    table = {
+        **{("growth", *key, n): one for key, row in GROWTH.items() for n, *one in row},
+        **{("decay", f, h, 0): one for h, row in DECAY.items() for f, *one in row},
+    }
+    assert table.keys() == found.keys()
+    for key, (value, error) in table.items():
+        assert found[key][:2] == pytest.approx((value, error), abs=6e-4)
+        assert found[key][2] >= 4

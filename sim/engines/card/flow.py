@@ -254,7 +254,6 @@ class CardFlow:
         queue, near, count = self._queue, self._near, self._system.count
         noise, vector = queue.view(near["noise"])[0], queue.view(near["vector"])[0]
         product, share = queue.view(near["product"])[0], queue.view(near["share"])[0]
-        factors = queue.numbers.ascontiguousarray(share[[0, 0, 1]].T[:, :, None])
         whole = self._near_of(self._films.content)
 
         def multiply(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -266,6 +265,7 @@ class CardFlow:
 
         steps = self._hold - at % self._hold
         with queue.whole():
+            factors = queue.numbers.stack((share[0], share[0], share[1]), axis=1)[:, :, None]
             queue.view(self._begun)[...] = at
             noise[steps:] = 0.0
             found, _ = apply_function(

@@ -20,6 +20,10 @@ NEAR_ROOM = 8
 """First guess of the near pairs of a slot."""
 SPARE = 1.1
 """Passing arrays and rounding of sizes: films of 1e6 took up to so much more than is counted."""
+FLOW_PARTICLE_BYTES = 3500
+"""Noise of eight steps, and the vectors that it is found from."""
+FLOW_POINT_BYTES = 6 * (8 + 8 + 8 + 16)
+"""A column of the flow's grid and its passing copies, a polynomial: fewer functions are in use."""
 CONTEXT_BYTES = 600_000_000
 """What driver, kernels and libraries take on a card."""
 
@@ -45,6 +49,9 @@ def card_bytes(system: ReducedSystem) -> int:
     if induced:  # directions in double precision, sums, and what the search remembers
         particle += 9 * (8 - word) + 7 * word + 8 * 3 * (2 + 2 * DEPTH)
     total = system.count * particle
+    if system.flow is not None:
+        nx, ny = system.flow.points
+        total += FLOW_PARTICLE_BYTES * system.count + FLOW_POINT_BYTES * system.flow.half * nx * ny
     if system.mesh is not None:
         nx, ny, nz = system.mesh.points
         real = 4 if system.mesh.precision == "float32" else 8
