@@ -218,11 +218,14 @@ def film_time(counts=(20_000, 1_000_000)):
             made = time.perf_counter() - began
             engine.advance(100)
             steps = 200 if count <= 100_000 else 60
+            built = engine.timing["lists_built"]
             took = timed(engine, steps)
+            built = (engine.timing["lists_built"] - built) / 3 / steps
             print(
                 f"{name}, N = {count}: {steps * system.dt / took:.3g} d^2/D a second, "
                 f"{took / steps * 1e3:.3f} ms an outer step of {system.dt:g}, every "
-                f"{system.mesh_every} with a mesh; made in {made:.1f} s; {memory(engine, count)}",
+                f"{system.mesh_every} with a mesh; {built:.2f} lists a step; made in {made:.1f} s; "
+                f"{memory(engine, count)}",
                 flush=True,
             )
 
@@ -248,6 +251,8 @@ def replayed(queue, recorded):
 
 def each_kernel(cases=(20_000, 1_000_000)):
     """Print time and registers of each kernel of films, as it follows itself in a recording."""
+    from sim.kernels.card import layout
+
     for count in cases:
         for name in ("inner steps", "mesh, inner steps", "soft core"):
             system = system_of(count, **KINDS[name])
@@ -257,6 +262,10 @@ def each_kernel(cases=(20_000, 1_000_000)):
             engine.advance(30)
             for kernel, took in times_of_kernels(engine, with_sort=name == "inner steps"):
                 print(f"  {kernel.__name__}: {took:.1f} us {registers(kernel)}", flush=True)
+            films = engine.batch.films
+            films.set_flag(layout.STATUS, [layout.GO])
+            took = microseconds(engine.batch.queue, films._step, 1)
+            print(f"  all of a step: {took:.1f} us", flush=True)
             if engine.batch.mesh is not None:
                 took = replayed(engine.batch.queue, engine.batch.mesh._recorded)
                 print(f"  mesh: {took:.1f} us", flush=True)
@@ -267,7 +276,7 @@ def times_of_kernels(engine, with_sort):
 
     A margin without end keeps lists from becoming too old for further moves.
     """
-    from sim.kernels.card import layout, sorting
+    from sim.kernels.card import layout, sorting, steps
     from sim.kernels.card.tools import BLOCK
 
     films, queue = engine.batch.films, engine.batch.queue
@@ -282,14 +291,15 @@ def times_of_kernels(engine, with_sort):
         return kernel, microseconds(queue, lambda: films.run(kernel, threads, content))
 
     if films.system.inner_steps == 1:
-        yield timed(films.kernels.plain, content=films.content)
+        yield timed(films.kernels.plain)
     else:
         yield timed(films.kernels.far, films._lists)
-        yield timed(films.kernels.inner, content=films.content)
+        yield timed(films.kernels.inner)
+    yield timed(steps.conclude_step, BLOCK, films.content)
     if with_sort:
         films.set_flag(layout.STATUS, [layout.LIST_DUE])
         for kernel, threads in (
-            (sorting.settle, None), (sorting.count_cells, None), (sorting.add_chunks, chunks),
+            (sorting.count_cells, None), (sorting.add_chunks, chunks),
             (sorting.start_groups, BLOCK), (sorting.start_cells, chunks),
         ):  # fmt: skip
             yield timed(kernel, threads)

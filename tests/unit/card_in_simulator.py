@@ -14,6 +14,7 @@ import pytest
 import sim
 from sim.engines.card.batch import OtherKindError
 from sim.engines.card.engine import CardEngine, Seats, advance_together
+from sim.engines.card.film import lists_in_step
 from sim.engines.card.kept import KernelStore
 from sim.engines.card.memory import card_bytes
 from sim.engines.cpu import CpuEngine
@@ -230,7 +231,9 @@ def test_beads_without_stable_moments_stop_the_run(monkeypatch):
 
 
 PIECES = {
-    "inner steps": {**SINGLE, "dt": 2e-3, "inner_steps": 2, "list_margin": 0.1},
+    "inner steps": {
+        **SINGLE, "dt": 2e-3, "inner_steps": 3, "list_margin": 0.1, "field": PULSE,
+    },
     "momenta": {
         **SINGLE, "dt": 1e-3, "hindered": True, "list_margin": 0.05, "dynamics": "langevin",
         "momentum_time": np.full(COUNT, 2e-3),
@@ -365,6 +368,18 @@ def test_threads_that_share_a_slot_change_last_digits_alone(monkeypatch):
 
 def test_a_list_that_is_too_short_grows(monkeypatch):
     monkeypatch.setattr("sim.engines.card.film.first_room", lambda _: 2)
+    system, state, engine = engine_of(**SINGLE)
+    force, _ = engine.sums()
+    assert relative(force, compiled_sums(system, state)[0]) < 3e-6
+
+
+def test_threads_in_step_list_the_same_neighbours(monkeypatch):
+    """They look at whole columns: not in high films, where these hold many thousand particles."""
+    low = film(COUNT, thickness=20.0, fraction=0.03)
+    assert lists_in_step(low, 8)
+    assert not lists_in_step(low, 1)
+    assert not lists_in_step(dataclasses.replace(low, thickness=400.0), 8)
+    monkeypatch.setattr("sim.engines.card.film.lists_in_step", lambda *_: True)
     system, state, engine = engine_of(**SINGLE)
     force, _ = engine.sums()
     assert relative(force, compiled_sums(system, state)[0]) < 3e-6

@@ -37,7 +37,7 @@ MOST_AHEAD = 64
 """Steps asked for before the host looks."""
 CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
 """What moves with the slots beside rows and references, twice on the card."""
-CHANGED = ("magnetisation", "clock", "flags", "applied")
+CHANGED = ("magnetisation", "moments", "clock", "flags")
 """What else steps change."""
 DUE = (layout.LIST_DUE, layout.LIST_AGAIN, layout.LIST_SHORT)
 
@@ -214,6 +214,7 @@ class CardBatch:
         failed: dict[int, StepError] = {}
         self._energies = None
         self.films.set_flag(layout.TARGET, target * inner)
+        self.films.apply_fields()
         self.fresh()
         begun = self.steps < target
         while (active := (self.steps < target) & ~self._are_in(failed)).any():
@@ -295,7 +296,7 @@ class CardBatch:
         """Return the error of a film in which a particle was thrown, or moments do not settle."""
         if self.induced is not None and flags[layout.THROWN] == 0:
             return self.induced.unsettled(film, int(self.steps[film]))
-        side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) - 1
+        side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) % layout.THROWN_MOVE - 1
         particle = int(self.queue.get(self.films.content.identity, film)[side, slot])
         return thrown(self.systems[film], particle, int(self.steps[film]))
 
@@ -364,6 +365,7 @@ class CardBatch:
         if self.induced is None:
             return
         self.compile()
+        self.films.apply_fields()
         self.fresh()
         self.induced.settle(self.steps)
         if self.films.seen[film, layout.STATUS] == layout.HALTED:

@@ -195,7 +195,7 @@ class CardEngine:
         if self.system.induced:
             observed["induction"] = float(total[energies.INDUCTION]) / self.system.count
         applied = self.batch.queue.get(self.batch.films.content.applied, self.film)
-        observed["applied_field"] = applied[:3]
+        observed["applied_field"] = applied[0, :3]
         return observed
 
     @answered
@@ -214,13 +214,13 @@ class CardEngine:
     def checkpoint(self) -> dict[str, Any]:
         """Return all that is needed to go on bit for bit, in the order of the slots."""
         self.batch.lay_out()
-        on_host, queue, mesh = self._state_on_host(), self.batch.queue, self.batch.mesh
+        on_host, mesh = self._state_on_host(), self.batch.mesh
         flags = self._flags()
         return self._common(on_host) | {
             "processor": self.processor,
             "card": {
                 **on_host,
-                "magnetisation": queue.get(self.batch.films.content.magnetisation, self.film),
+                "magnetisation": self.batch.films.magnetisation(self.film),
                 "flags": flags[: layout.TARGET],
                 "lists_built": int(flags[layout.LISTS]),
                 "smooth_step": 0 if mesh is None else int(mesh.summed_at[self.film]),
@@ -244,7 +244,8 @@ class CardEngine:
         for name in CARRIED:
             array = getattr(content, name)
             queue.set(array, np.broadcast_to(saved[name], array.shape[1:]), film)
-        queue.set(content.magnetisation, saved["magnetisation"], film)
+        move = int(checkpoint["step"]) * self.system.inner_steps
+        batch.films.set_magnetisation(film, np.asarray(saved["magnetisation"]), move)
         flags = np.zeros(layout.FLAGS, np.int64)
         flags[: layout.TARGET] = saved["flags"]
         flags[layout.LISTS] = saved["lists_built"]

@@ -31,6 +31,8 @@ __all__ = ["CardFilm", "as_positions", "as_shares", "choice_of"]
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
 MOST_SHARES = 8
+MOST_IN_STEP = 3.0
+"""Candidates of a warp over those of a slot up to which its threads look at all of them."""
 ENDLESS = 2**31 - 1
 ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
@@ -66,6 +68,20 @@ def patch_of(system: ReducedSystem) -> Any:
     sides = system.sides[0], system.sides[1], system.thickness
     cells = [max(1, int(SPAN * side / patch.reach)) for side in sides]
     return patch._replace(cells_x=cells[0], cells_y=cells[1], cells_z=cells[2])
+
+
+def lists_in_step(system: ReducedSystem, shares: int) -> bool:
+    """Say whether a film's neighbours are listed by threads in step (`sorting.list_kernel`).
+
+    Where several share a slot, and the candidates of a warp are few times those of a slot: not in
+    high, dilute films. One thread a slot was slower in step, and lists by itself.
+    """
+    patch = patch_of(system)
+    around = 2 * SPAN + 1
+    a_column = system.count / (patch.cells_x * patch.cells_y)
+    columns = min(patch.cells_x, around + sorting.WARP / shares / a_column)
+    alone = min(patch.cells_x, around) * min(1.0, around / patch.cells_z)
+    return bool(shares > 1 and columns < MOST_IN_STEP * alone)
 
 
 def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
@@ -139,7 +155,7 @@ class CardFilm:
     content : layout.CardFilm
         All arrays, and numbers in double precision; a longer list replaces its entries.
     quick : layout.CardFilm
-        The same with numbers of the rows' float type, which lists and far pairs take.
+        The same with numbers of the rows' float type, which lists and pairs take.
     choice : Choice
         What its kernels are compiled for.
     stir : callable or None
@@ -168,13 +184,13 @@ class CardFilm:
         self.stir: Callable[[layout.CardFilm], None] | None = None
         pair_table, table = tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
-        self._list_pairs = kernels_of(sorting.list_kernel, system.precision, choice.shares)
+        in_step = lists_in_step(system, choice.shares)
+        self._list_pairs = kernels_of(sorting.list_kernel, system.precision, choice.shares, in_step)
         self._lists = system.count * choice.shares
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
         self._take(self._content())
         for film, state in enumerate(states):
             self.fill(film, state)
-        self.run(steps.apply_field, 1)
 
     def _take(self, content: layout.CardFilm) -> None:
         """Take arrays and numbers for those in use."""
@@ -232,9 +248,9 @@ class CardFilm:
             cell_fill=zeros((cells,), np.int32),
             chunk_sum=zeros((-(-cells // sorting.CHUNK),), np.int32),
             group_sum=zeros((-(-cells // sorting.GROUP),), np.int32),
-            applied=zeros((FIELD_SIZE,), np.float64),
+            applied=zeros((system.inner_steps, FIELD_SIZE), np.float64),
             magnetisation=zeros((3,), np.float64),
-            moments=zeros((3,), np.int64),
+            moments=zeros((3 * layout.MOMENT_SUMS,), np.int64),
             clock=zeros((2,), np.uint64),
             flags=zeros((layout.FLAGS,), np.int64),
             energies=zeros((min(count, energies.THREADS), energies.ALL_COLUMNS), np.float64),
@@ -242,6 +258,7 @@ class CardFilm:
             laws=self._laws(),
             programme=self._programme(),
             count=count,
+            turn=0,
             room=room,
             near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
             several=int(sizes.shape[1] > layout.SIZE_WORDS),
@@ -256,7 +273,7 @@ class CardFilm:
             back_z=-1.0 / unit[2],
             moment_unit=queue.put(largest / layout.MOMENT_UNIT),
             units_a_moment=queue.put(layout.MOMENT_UNIT / largest),
-            volume=float(system.sides[0] * system.sides[1] * system.thickness),
+            back_volume=1.0 / float(system.sides[0] * system.sides[1] * system.thickness),
             beads=beads_of(systems, queue) if system.induced else (),
         )
 
@@ -287,8 +304,8 @@ class CardFilm:
         identity = np.broadcast_to(np.arange(count, dtype=np.uint32), (2, count))
         queue.set(content.identity, identity, film)
         queue.set(content.image, np.broadcast_to(state.image.T, (2, 2, count)), film)
-        total = np.sum(system.moment[:, None] * directions, axis=0) / content.volume
-        queue.set(content.magnetisation, total, film)
+        total = np.sum(system.moment[:, None] * directions, axis=0) * content.back_volume
+        self.set_magnetisation(film, total, state.step * system.inner_steps)
         self.set_clock(film, state.step, state.seed)
         flags = np.zeros(layout.FLAGS, np.int64)
         flags[layout.STATUS] = layout.LIST_DUE
@@ -315,6 +332,24 @@ class CardFilm:
             if given is not None and rate is not None:
                 found[:, rows] = (given / rate[:, None]).T
         queue.set(momentum, found, film)
+
+    def magnetisation(self, film: int) -> NDArray[np.float64]:
+        """Return the moment per volume of a film, (3,)."""
+        queue, content = self.queue, self.content
+        if self.system.induced:
+            return np.asarray(queue.get(content.magnetisation, film))
+        at = int(queue.get(content.clock, film)[layout.MOVE]) % layout.MOMENT_SUMS * 3
+        unit = float(queue.get(content.moment_unit)[film]) * content.back_volume
+        return np.asarray(queue.get(content.moments, film)[at : at + 3] * unit)
+
+    def set_magnetisation(self, film: int, total: NDArray[np.float64], move: int) -> None:
+        """Write the moment per volume of a film before a move."""
+        queue, content = self.queue, self.content
+        unit = float(queue.get(content.moment_unit)[film]) * content.back_volume
+        queue.set(content.magnetisation, total, film)
+        sums = np.zeros((layout.MOMENT_SUMS, 3), np.int64)
+        sums[move % layout.MOMENT_SUMS] = np.rint(total / unit)
+        queue.set(content.moments, sums.ravel(), film)
 
     def write_rows(
         self, film: int, shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
@@ -349,7 +384,6 @@ class CardFilm:
         """Ask for the kernels of sort and list; the status tells where there is too little room."""
         cells = self.content.cell_fill[0].size
         chunks = self.content.chunk_sum[0].size
-        self.run(sorting.settle)
         self.run(sorting.count_cells)
         self.run(sorting.add_chunks, chunks)
         self.run(sorting.start_groups, BLOCK)
@@ -357,7 +391,6 @@ class CardFilm:
         self.run(sorting.place_slots)
         self.run(sorting.order_cells, cells)
         self.run(sorting.gather_slots)
-        self.run(sorting.turn_over, 1)
         self.run(sorting.open_list, 1)
         self.run(self._list_pairs, self._lists)
         self.run(sorting.close_list, 1)
@@ -414,21 +447,20 @@ class CardFilm:
         """Ask for the kernels of one step."""
         kernels, inner = self.kernels, self.system.inner_steps
         content = content or self.content
+        quick = self.quick_of(content)
         if self.system.induced:
-            self.run(kernels.settled, content=content)
-            self.run(steps.conclude_settled, 1, content)
+            self.run(kernels.settled, content=quick)
+            self.run(steps.conclude_settled, BLOCK, content)
             return
         if self.stir is not None:
             self.stir(content)
         elif inner == 1:
-            self.run(kernels.plain, content=content)
+            self.run(kernels.plain, content=quick)
         else:
-            self.run(kernels.far, self.lists_in(content), self.quick_of(content))
-            for _ in range(inner - 1):
-                self.run(kernels.inner, content=content)
-                self.run(steps.conclude_inner, 1, content)
-            self.run(kernels.inner, content=content)
-        self.run(steps.conclude_step, 1, content)
+            self.run(kernels.far, self.lists_in(content), quick)
+            for turn in range(inner):
+                self.run(kernels.inner, content=quick._replace(turn=turn))
+        self.run(steps.conclude_step, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:
         """Return the lists of a film, 1 where it has no slots."""
@@ -439,6 +471,10 @@ class CardFilm:
         flags = np.zeros((len(self.systems), layout.FLAGS), np.int64)
         flags[:, layout.STATUS] = layout.HALTED
         return self.content._replace(flags=self.queue.put(flags), count=0)
+
+    def apply_fields(self) -> None:
+        """Write the fields of the moves of the next step, as the clocks stand."""
+        self.run(steps.apply_fields, BLOCK, self.content)
 
     def compile(self) -> None:
         """Compile the kernels of steps and of energies."""
@@ -464,7 +500,7 @@ class CardFilm:
 
     def energies(self) -> NDArray[np.float64]:
         """Return the energies of all films in kT in the present field, then their moments."""
-        self.run(steps.apply_field, 1)
+        self.apply_fields()
         parts = self.content.energies.shape[1]
         self.run(self._sum_energies, parts, self.content)
         found = self.queue.get(self.content.energies)

@@ -163,7 +163,7 @@ def bead_kernels(choice):
             return
         if before > 0:
             for axis in range(3):
-                film.magnetisation[axis] = film.beads.totals[axis] / film.volume
+                film.magnetisation[axis] = film.beads.totals[axis] * film.back_volume
         film.flags[ROUND] = before + 1
 
     @register_jitable(forceinline=True)
@@ -177,7 +177,7 @@ def bead_kernels(choice):
     @register_jitable(forceinline=True)
     def local_field(film, i):
         """Return the field at a slot: the applied one and that of all other dipoles."""
-        applied, held, thickness = film.applied, film.held, film.patch.thickness
+        applied, held, thickness = film.applied[0], film.held, film.patch.thickness
         bx, by, bz = f64(held[3, i]), f64(held[4, i]), f64(held[5, i])
         bx, by, bz = bx + applied[0], by + applied[1], bz + applied[2]
         if cutoff or body:

@@ -8,7 +8,8 @@ import math
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, MOMENT, SIDE, SIZE_WORDS, WORDS
+from sim.kernels.card.layout import BUFFER, MOMENT, MOVE, SIDE, SIZE_WORDS, WORDS
+from sim.kernels.card.motion import magnetisation_of
 from sim.kernels.card.tools import index, kernel, load_words, of_bits, plain, wrapped
 from sim.kernels.dipoles.induced import holding_energy
 from sim.kernels.laws.motion import missing_field
@@ -47,7 +48,7 @@ def energy_kernel(choice, screening):
         Table of `screened_radial` beside a mesh.
     """
     cutoff, body, laws_taken, shares = choice.cutoff, choice.body, choice.laws, choice.shares
-    induced = choice.induced
+    induced, magnetisation = choice.induced, magnetisation_of(choice.induced)
 
     @register_jitable(forceinline=True)
     def read(film, i):
@@ -91,11 +92,11 @@ def energy_kernel(choice, screening):
     def add_own(film, i, mine, out):
         """Add the energies of a slot with all but its neighbours, and its moment."""
         place, radius, u, moment = mine
-        laws, patch, applied = film.laws, film.patch, film.applied
+        laws, patch, applied = film.laws, film.patch, film.applied[0]
         z = f64(place[2]) * film.unit_z
         if cutoff:
             plane, across = missing_field(z, patch.thickness, laws.cutoff)
-            found = film.magnetisation
+            found = magnetisation(film, film.clock[MOVE])
             missing = plane * (u[0] * found[0] + u[1] * found[1]) + across * u[2] * found[2]
             out[DIPOLAR] -= 0.5 * moment * missing
         else:

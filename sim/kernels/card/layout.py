@@ -12,19 +12,22 @@ WORDS = 8
 REFERENCE_WORDS = 4
 
 # Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
-# STALE and THROWN until it is over. FULL, CLOSEST: entries that a list needs, and how many of
-# them may touch, where there is too little room. TARGET: moves after which no further one is made.
-# LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its momenta drawn.
+# STALE and THROWN until it is over; THROWN is 1 and the slot, and moves that were left times
+# `THROWN_MOVE`. BUFFER, MADE: at the start of a step. FULL, CLOSEST: entries that a list needs, and
+# how many of them may touch, where there is too little room. TARGET: moves after which no further
+# one is made. LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its
+# momenta drawn.
 # Of induced moments, SETTLED: whether they are those of the present places; ROUND: sums begun to
 # find them; SUMS and SEARCHES: sums made for moments that were found.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
 TARGET, LISTS, CHOSEN = range(10, 13)
 SETTLED, ROUND, SUMS, SEARCHES = range(13, 17)
 FLAGS = 17
+THROWN_MOVE = 2**40
 # LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
 GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
 
-# Of the clock: moves made, and the seed.
+# Of the clock: moves made at the start of a step, and the seed.
 MOVE, SEED = 0, 1
 
 # What follows from the size of a particle.
@@ -33,6 +36,8 @@ SIZE_WORDS = 8
 
 # Whole units of the largest moment in sums over slots: those of a block have 32 bits.
 MOMENT_UNIT = 2.0**22
+# A move reads the sum of the one before, adds up its own, empties that of the next; a power of 2.
+MOMENT_SUMS = 4
 
 
 class Shared(NamedTuple):
@@ -86,9 +91,10 @@ class CardFilm(NamedTuple):
     cell_fill: Any  # (cells,) int32
     chunk_sum: Any  # (chunks of cells,) int32
     group_sum: Any  # (groups of chunks,) int32
-    applied: Any  # (9,) float64 the field of this step and its gradient
-    magnetisation: Any  # (3,) float64 moment per volume
-    moments: Any  # (3,) int64 sum of the moments, in units of MOMENT_UNIT to the largest
+    applied: Any  # (moves, 9) float64 the field of each move of a step, and its gradient
+    magnetisation: Any  # (3,) float64 moment per volume of beads; that of others follows from
+    # (3 MOMENT_SUMS,) int64 in units of MOMENT_UNIT to the largest; a mesh uses the third alone
+    moments: Any
     clock: Any  # (2,) uint64
     flags: Any  # (FLAGS,) int64
     energies: Any  # (threads, columns) float64 partial sums
@@ -96,6 +102,7 @@ class CardFilm(NamedTuple):
     laws: Any  # layout.Laws
     programme: Any  # layout.FieldTable on the card
     count: Any  # int
+    turn: Any  # int, which move of a step is made
     room: Any  # int, entries a thread
     near_room: Any  # int, near pairs a slot
     several: Any  # int, 1 where particles have sizes of their own, else 0
@@ -110,7 +117,7 @@ class CardFilm(NamedTuple):
     back_z: Any
     moment_unit: Any  # a moment of one whole unit; of a batch (films,), as its inverse
     units_a_moment: Any
-    volume: Any
+    back_volume: Any  # 1 over it
     beads: Any = ()  # CardBeads where moments are induced, else nothing; a card takes no None
 
 

@@ -249,7 +249,7 @@ def mesh_kernels(real, width, span, window, induced):
         ux, uy, uz = lane(mx), lane(my), lane(mz)
         total_z = film.moments[2] * film.moment_unit
         if induced:
-            total_z = film.magnetisation[2] * film.volume
+            total_z = film.magnetisation[2] / film.back_volume
         smooth, side = film.smooth, film.flags[SIDE]
         smooth[side, 0, i] = -plain(ux * xx + uy * xy + uz * xz)
         smooth[side, 1, i] = -plain(ux * xy + uy * yy + uz * yz)

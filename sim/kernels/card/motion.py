@@ -7,13 +7,13 @@ import numpy as np
 from numba.extending import register_jitable
 
 from sim.kernels.card.layout import (
-    BUFFER,
     CAPPED,
     DRAG,
     GO,
     KICK,
     MADE,
     MOMENT,
+    MOMENT_SUMS,
     MOVE,
     PACE,
     REFERENCE_WORDS,
@@ -25,6 +25,7 @@ from sim.kernels.card.layout import (
     STATUS,
     TARGET,
     THROWN,
+    THROWN_MOVE,
     TURN,
     TWIST,
     WORDS,
@@ -52,8 +53,34 @@ u64 = np.uint64
 
 @register_jitable(forceinline=True)
 def going(film):
-    """Say whether a film makes a move; one that has come to its target waits for the others."""
-    return film.flags[STATUS] == GO and film.flags[MADE] < film.flags[TARGET]
+    """Say whether a film makes a step; one that has come to its target waits for the others."""
+    # both are asked for at once
+    return (film.flags[STATUS] == GO) & (film.flags[MADE] < film.flags[TARGET])
+
+
+@register_jitable(forceinline=True)
+def move_of(film):
+    """Return the number of the move that is made."""
+    return film.clock[MOVE] + u64(film.turn)
+
+
+@register_jitable(forceinline=True)
+def moments_at(move):
+    """Return where the sums of the moments stand before a move."""
+    return i64(move & u64(MOMENT_SUMS - 1)) * 3
+
+
+def magnetisation_of(induced):
+    """Return the function (film, move) to the moment per volume before a move."""
+
+    @register_jitable(forceinline=True)
+    def magnetisation(film, move):
+        if induced:
+            return film.magnetisation[0], film.magnetisation[1], film.magnetisation[2]
+        sums, at, unit = film.moments, moments_at(move), film.moment_unit * film.back_volume
+        return sums[at] * unit, sums[at + 1] * unit, sums[at + 2] * unit
+
+    return magnetisation
 
 
 @register_jitable(forceinline=True)
@@ -72,14 +99,14 @@ def normals_of(film, i, side, move):
 @register_jitable(forceinline=True)
 def normals_before(film, i, side):
     """Return the normals of the move before."""
-    move = film.clock[MOVE]
+    move = move_of(film)
     return normals_of(film, i, side, move - u64(1) if move != u64(0) else u64(0xFFFFFFFFFFFFFFFF))
 
 
 @register_jitable(forceinline=True)
 def averaged_normals(film, i, side):
     """Return a slot's normals of this move averaged with those of the move before."""
-    new, old = normals_of(film, i, side, film.clock[MOVE]), normals_before(film, i, side)
+    new, old = normals_of(film, i, side, move_of(film)), normals_before(film, i, side)
     half = np.float32(0.5)
     return (
         half * (old[0] + new[0]), half * (old[1] + new[1]), half * (old[2] + new[2]),
@@ -108,7 +135,7 @@ def _inertial(lane, slowed):
     @register_jitable(forceinline=True)
     def moved(film, i, at, z, radius, u, force, field):
         side, laws, sizes, momentum = film.flags[SIDE], film.laws, film.sizes, film.momentum
-        normals = normals_of(film, i, side, film.clock[MOVE])
+        normals = normals_of(film, i, side, move_of(film))
         way = lane(sizes[at + KICK])
         kick, squared = kicked(
             (
@@ -146,14 +173,15 @@ def surroundings_of(choice):
     """Return the function of a thread that adds what is around to force and field of the others."""
     lane = LANES[choice.real]
     cutoff, body = choice.cutoff, choice.body
+    magnetisation = magnetisation_of(choice.induced)
 
     @register_jitable(forceinline=True)
     def surrounded(film, z, radius, moment, force, field):
         """Return force and field with windows, applied field, body forces, and beyond a cut-off."""
-        laws, thickness, now = film.laws, film.patch.thickness, film.applied
+        laws, thickness, now, t = film.laws, film.patch.thickness, film.applied, film.turn
         applied = (
-            lane(now[0]), lane(now[1]), lane(now[2]), lane(now[3]), lane(now[4]), lane(now[5]),
-            lane(now[6]), lane(now[7]), lane(now[8]),
+            lane(now[t, 0]), lane(now[t, 1]), lane(now[t, 2]), lane(now[t, 3]), lane(now[t, 4]),
+            lane(now[t, 5]), lane(now[t, 6]), lane(now[t, 7]), lane(now[t, 8]),
         )  # fmt: skip
         fx, fy, fz = force
         bx, by, bz = field
@@ -165,9 +193,10 @@ def surroundings_of(choice):
             bx, by, bz = bx + slope[0], by + slope[1], bz + slope[2]
         if cutoff:
             plane, across = missing_field(z, thickness, laws.cutoff)
-            bx = bx + plane * lane(film.magnetisation[0])
-            by = by + plane * lane(film.magnetisation[1])
-            bz = bz + across * lane(film.magnetisation[2])
+            found = magnetisation(film, move_of(film))
+            bx = bx + plane * lane(found[0])
+            by = by + plane * lane(found[1])
+            bz = bz + across * lane(found[2])
         return (fx, fy, fz), (bx, by, bz)
 
     return surrounded
@@ -179,12 +208,15 @@ def guard_of(choice):
 
     @register_jitable(forceinline=True)
     def guard(film, i, new, squared):
-        """Note a drift that was capped or went too far, and a list that is too old."""
+        """Note a drift that was capped or went too far, and a list too old for a further step."""
         laws, patch = film.laws, film.patch
         if squared > laws.drift_cap * laws.drift_cap:
             atomic_add(film.flags, CAPPED, i64(1))
         if not (squared <= laws.drift_limit * laws.drift_limit):
-            atomic_max(film.flags, THROWN, i + 1)
+            left = film.applied.shape[0] - film.turn  # the first to be thrown counts
+            atomic_max(film.flags, THROWN, left * THROWN_MOVE + i + 1)
+        if film.turn != film.applied.shape[0] - 1:
+            return
         at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
         x, y, z, _ = load_words(film.reference, at)
         dx = lane(wrapped(new[0], x)) * film.unit_x
@@ -204,7 +236,7 @@ def motion_of(choice):
     moved_by = _inertial(lane, choice.hindered) if choice.momenta else _brownian(lane)
 
     @register_jitable(forceinline=True)
-    def move(film, i, own, force, field, counts):
+    def move(film, i, buffer, own, force, field, counts):
         place, radius, moment = own
         side = film.flags[SIDE]
         size = i * film.several
@@ -230,7 +262,7 @@ def motion_of(choice):
         if not induced:
             m = lane(film.sizes[at + MOMENT])
             mx, my, mz = m * u[0], m * u[1], m * u[2]
-        to = ((1 - film.flags[BUFFER]) * film.count + i) * WORDS
+        to = ((1 - buffer) * film.count + i) * WORDS
         store_words(film.rows, to, (new[0], new[1], new[2], bits_of(radius)))
         store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
         if not induced:

@@ -23,7 +23,7 @@ from sim.kernels.card.layout import (
     TWIST,
     WORDS,
 )
-from sim.kernels.card.motion import going, guard_of, normals_of
+from sim.kernels.card.motion import going, guard_of, moments_at, move_of, normals_of
 from sim.kernels.card.smooth_flow import place_words, slot_forces_of
 from sim.kernels.card.tools import (
     LANES,
@@ -289,8 +289,13 @@ def near_kernels(choice):
         guard(film, i, new, lane(0.0))
         if cutoff:
             unit = film.units_a_moment
-            atomic_add(film.moments, 0, i64(plain(mx * unit)))
-            atomic_add(film.moments, 1, i64(plain(my * unit)))
-            atomic_add(film.moments, 2, i64(plain(mz * unit)))
+            move = move_of(film)
+            at = moments_at(move + u64(1))
+            atomic_add(film.moments, at, i64(plain(mx * unit)))
+            atomic_add(film.moments, at + 1, i64(plain(my * unit)))
+            atomic_add(film.moments, at + 2, i64(plain(mz * unit)))
+            if i == 0:
+                for axis in range(3):
+                    film.moments[moments_at(move + u64(2)) + axis] = 0
 
     return NearKernels(turn, travel)

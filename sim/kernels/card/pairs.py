@@ -67,7 +67,7 @@ class PairLoops(NamedTuple):
     near_ones : callable
         (film, base, list, own) to how many those are.
     near : callable
-        (film, base, slot, own) to sums over the near ones of a slot.
+        (film, base, slot, own, kept) to sums over the near ones of a slot, from those kept on.
     """
 
     read: object
@@ -189,11 +189,10 @@ def pair_loops(choice, screening):
         return found
 
     @register_jitable(forceinline=True)
-    def near(film, base, i, own):
+    def near(film, base, i, own, kept):
         place, radius, moment = own
-        zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
-        total = (zero, zero, zero, zero, zero, zero, zero)
+        total = kept
         for k in range(film.near_count[i]):
             j = film.near[i64(k) * film.count + i]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)

@@ -43,6 +43,7 @@ from sim.kernels.card.tools import (
 from sim.kernels.steps.lists import around
 
 i32 = np.int32
+u32 = np.uint32
 i64 = np.int64
 u64 = np.uint64
 
@@ -83,20 +84,17 @@ def crossings(now, reference):
     return np.int32(up) - np.int32(down)
 
 
-@kernel
-def settle(film):
-    """Count the periods left behind since the last list, and take the places for the next one."""
-    i = index()
-    if i >= film.count or not is_sorted_now(film):
-        return
+@register_jitable(forceinline=True)
+def settle(film, i, at):
+    """Count the periods left behind since the last list; return the place for the next one."""
     side, buffer = film.flags[SIDE], film.flags[BUFFER]
-    x, y, z, _ = load_words(film.rows, (buffer * film.count + i) * WORDS)
-    at = (side * film.count + i) * REFERENCE_WORDS
+    x, y, z, radius = load_words(film.rows, (buffer * film.count + i) * WORDS)
     film.image[side, 0, i] += crossings(x, film.reference[at])
     film.image[side, 1, i] += crossings(y, film.reference[at + 1])
     film.reference[at] = x
     film.reference[at + 1] = y
     film.reference[at + 2] = z
+    return x, y, z, radius
 
 
 @kernel
@@ -109,7 +107,8 @@ def count_cells(film):
     if i >= film.count or not is_due(film):
         return
     at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
-    a, b, c = film_cells(film, load_words(film.reference, at))
+    place = settle(film, i, at) if is_sorted_now(film) else load_words(film.reference, at)
+    a, b, c = film_cells(film, place)
     cell = (b * film.patch.cells_x + a) * film.patch.cells_z + c
     film.key[i] = cell
     atomic_add(film.cell_fill, cell, np.int32(1))
@@ -253,18 +252,15 @@ def gather_slots(film):
 
 
 @kernel
-def turn_over(film):
-    """Take the sorted halves for those in use."""
-    if index() == 0 and is_sorted_now(film):
+def open_list(film):
+    """Take the sorted halves for those in use; forget what the list before was too short for."""
+    if index() != 0:
+        return
+    if is_sorted_now(film):
         film.flags[SIDE] = 1 - film.flags[SIDE]
         film.flags[BUFFER] = 1 - film.flags[BUFFER]
         film.flags[LISTS] += 1
-
-
-@kernel
-def open_list(film):
-    """Forget what the list before was too short for."""
-    if index() == 0 and is_due(film):
+    if is_due(film):
         film.flags[FULL] = 0
         film.flags[CLOSEST] = 0
         film.flags[STALE] = 0
@@ -287,10 +283,16 @@ def columns_around(cells, span):
     return (-span, span + 1) if cells > 2 * span else (0, cells)
 
 
-def list_kernel(real, shares):
+WARP = 32
+"""Threads that go in step."""
+
+
+def list_kernel(real, shares, in_step):
     """Return the kernel that lists neighbours, for rows of a float type.
 
     ``shares`` threads go through the candidates of a slot in turns, each with a list of its own.
+    Where threads go ``in_step``, those of a warp go through whole columns of cells around all of
+    their slots: they look at more candidates, but at the same one at once, which is read once.
     """
     lane = LANES[real]
 
@@ -344,6 +346,79 @@ def list_kernel(real, shares):
                 found = list_column(film, base, first, end, slot, place, found)
         return found[2], found[3]
 
+    # Where there is too little room entries overwrite others: the list is not used then. Rounds and
+    # lists have 32 bits each, so that the place of an entry is one multiplication, and an index
+    # without a sign costs no look at it.
+
+    @register_jitable(forceinline=True)
+    def list_row(film, base, first, end, i, v, mine, found):
+        """List those slots of columns side by side that are in reach; return how many so far."""
+        apart, close = found
+        touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
+        room, stride = i32(film.room), u64(u32(film.count * shares))
+        j, at = i32(first), (base + first) * REFERENCE_WORDS
+        for _ in range((end - first + shares - 1) // shares):
+            x, y, z, _ = load_words(film.reference, at)
+            dx = lane(wrapped(mine[0], x)) * film.unit_x
+            dy = lane(wrapped(mine[1], y)) * film.unit_y
+            dz = lane(wrapped(mine[2], z)) * film.unit_z
+            r2 = dx * dx + dy * dy + dz * dz
+            if r2 < reach2:
+                if r2 >= touch2:
+                    to = min(apart, room)
+                    film.entries[u64(u32(to)) * stride + u64(v)] = j
+                    apart = i32(apart + 1)
+                elif j != i:
+                    to = max(i32(room - i32(1) - close), i32(0))
+                    film.entries[u64(u32(to)) * stride + u64(v)] = j
+                    close = i32(close + 1)
+            j = i32(j + shares)
+            at += shares * REFERENCE_WORDS
+        return apart, close
+
+    @register_jitable(forceinline=True)
+    def columns_of_warp(film, base, v, mine_y):
+        """Return the first and the last column along x of a warp's slots in this row of them."""
+        begin = v - v % WARP
+        lowest, highest = begin // shares, min((begin + WARP - 1) // shares, film.count - 1)
+        left, row, _ = film_cells(
+            film, load_words(film.reference, (base + lowest) * REFERENCE_WORDS)
+        )
+        right, last_row, _ = film_cells(
+            film, load_words(film.reference, (base + highest) * REFERENCE_WORDS)
+        )
+        return left if row == mine_y else i64(0), (
+            right if last_row == mine_y else i64(film.patch.cells_x - 1)
+        )
+
+    @register_jitable(forceinline=True)
+    def list_in_step(film, i, v):
+        """List the neighbours of a slot from what all threads of a warp look at."""
+        patch, span, cells = film.patch, film.span, i64(film.patch.cells_x)
+        base = film.flags[SIDE] * film.count
+        place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
+        _, mine_y, _ = film_cells(film, place)
+        left, right = columns_of_warp(film, base, v, mine_y)
+        left, right = left - span, right + span
+        if right - left >= cells - 1:  # all of the row, each column once
+            left, right = i64(0), cells - 1
+        begin_y, end_y = columns_around(patch.cells_y, span)
+        begin_x, end_x = i64(-1 if left < 0 else 0), i64(2 if right >= cells else 1)
+        share, slot = v % shares, i32(i)
+        found = i32(0), i32(0)
+        for shift_y in range(begin_y, end_y):
+            b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
+            for image in range(begin_x, end_x):  # what lies over an edge comes from the other side
+                a = max(left - image * cells, i64(0))
+                a_last = min(right - image * cells, cells - 1)
+                row = b * cells
+                first = film.cell_start[(row + a) * patch.cells_z]
+                end = film.cell_start[(row + a_last + 1) * patch.cells_z]
+                found = list_row(film, base, first + share, end, slot, v, place, found)
+        return found
+
+    list_slot = list_in_step if in_step else list_around
+
     @kernel
     def list_pairs(film):
         """List the neighbours of each slot: apart from the front, those that may touch behind."""
@@ -351,7 +426,7 @@ def list_kernel(real, shares):
         i = v // shares
         if i >= film.count or film.flags[STATUS] != LISTING:
             return
-        apart, close = list_around(film, i, v)
+        apart, close = list_slot(film, i, v)
         if apart + close > film.room or close * shares > film.near_room:
             atomic_max(film.flags, FULL, i64(apart + close))
             atomic_max(film.flags, CLOSEST, i64(close * shares))

@@ -13,7 +13,6 @@ from numba.extending import register_jitable
 from sim.kernels.card.layout import (
     BUFFER,
     CHOSEN,
-    GO,
     HALTED,
     KEPT,
     LIST_DUE,
@@ -25,11 +24,13 @@ from sim.kernels.card.layout import (
     STALE,
     STATUS,
     THROWN,
+    THROWN_MOVE,
 )
-from sim.kernels.card.motion import going, motion_of, normals_before
+from sim.kernels.card.motion import going, moments_at, motion_of, move_of, normals_before
 from sim.kernels.card.pairs import pair_loops
 from sim.kernels.card.shares import slot_sums
 from sim.kernels.card.tools import (
+    BLOCK,
     LANES,
     atomic_add,
     index,
@@ -56,24 +57,29 @@ class StepKernels(NamedTuple):
 
 
 @register_jitable(forceinline=True)
-def conclude(film):
-    """Add up a move, and write field and gradient of the next one."""
-    for axis in range(3):
-        film.magnetisation[axis] = film.moments[axis] * film.moment_unit / film.volume
-        film.moments[axis] = 0
-    pass_on(film)
+def write_fields(film, move):
+    """Write field and gradient of each move of a step from a move on, by the threads of a block."""
+    for k in range(thread(), film.applied.shape[0], BLOCK):
+        field_at((move + k) * film.laws.dt, film.programme, film.applied[k])
 
 
 @register_jitable(forceinline=True)
-def pass_on(film):
-    """Take what a move has written, and write field and gradient of the next one."""
-    flags, clock = film.flags, film.clock
-    flags[BUFFER] = 1 - flags[BUFFER]
-    flags[MADE] += 1
-    clock[MOVE] = clock[MOVE] + u64(1)
-    if flags[THROWN] != 0:
-        flags[STATUS] = HALTED
-    field_at(i64(clock[MOVE]) * film.laws.dt, film.programme, film.applied)
+def conclude(film, goes):
+    """Conclude the moves of a step, and write the fields of the next one, by one block."""
+    flags, clock, moves = film.flags, film.clock, film.applied.shape[0]
+    if goes:
+        write_fields(film, i64(clock[MOVE]) + moves)
+    sync()
+    if index() == 0 and goes:
+        flags[BUFFER] = flags[BUFFER] ^ (moves & 1)
+        flags[MADE] += moves
+        clock[MOVE] = clock[MOVE] + u64(moves)
+        flags[KEPT] = 1
+        if flags[THROWN] != 0:
+            flags[STATUS] = HALTED
+            flags[MADE] += 1 - flags[THROWN] // THROWN_MOVE
+        elif flags[STALE] != 0:
+            flags[STATUS] = LIST_DUE
 
 
 @register_jitable(forceinline=True)
@@ -90,42 +96,24 @@ def is_searching(film):
 
 @kernel
 def conclude_step(film):
-    """Conclude a plain step, or the last inner one."""
-    if index() == 0 and going(film):
-        conclude(film)
-        film.flags[KEPT] = 1
-        look_at_list(film)
-
-
-@register_jitable(forceinline=True)
-def look_at_list(film):
-    """Have the list built again where it has become too old."""
-    if film.flags[STALE] != 0 and film.flags[STATUS] == GO:
-        film.flags[STATUS] = LIST_DUE
+    """Conclude a step, in one block of threads."""
+    conclude(film, going(film))
 
 
 @kernel
 def conclude_settled(film):
-    """Conclude a step of beads, whose moments are those of the places before."""
-    if index() == 0 and is_settled(film):
-        pass_on(film)
+    """Conclude a step of beads, whose moments are those of the places before; one block."""
+    goes = is_settled(film)
+    conclude(film, goes)
+    if index() == 0 and goes:
         film.flags[SETTLED] = 0
         film.flags[ROUND] = 0
-        look_at_list(film)
 
 
 @kernel
-def conclude_inner(film):
-    """Conclude an inner step that others follow."""
-    if index() == 0 and going(film):
-        conclude(film)
-
-
-@kernel
-def apply_field(film):
-    """Write the applied field and its gradient at the time of the clock."""
-    if index() == 0:
-        field_at(i64(film.clock[MOVE]) * film.laws.dt, film.programme, film.applied)
+def apply_fields(film):
+    """Write the fields of the moves of the next step; one block."""
+    write_fields(film, i64(film.clock[MOVE]))
 
 
 @kernel
@@ -181,27 +169,33 @@ def step_kernels(choice, screening):
         sync()
 
     @register_jitable(forceinline=True)
-    def close_counts(film, counts):
-        """Add the counts of a block to those of all."""
+    def close_counts(film, counts, goes):
+        """Add the counts of a block to those of all, and empty those of the move after this one."""
         sync()
-        if thread() < 3 and counts[thread()] != 0:
-            atomic_add(film.moments, thread(), i64(counts[thread()]))
+        if thread() < 3 and goes:
+            move = move_of(film)
+            if counts[thread()] != 0:
+                at = moments_at(move + u64(1)) + thread()
+                atomic_add(film.moments, at, i64(counts[thread()]))
+            if index() < 3:
+                film.moments[moments_at(move + u64(2)) + index()] = 0
 
     @kernel
     def plain_step(film):
         """Sum all pairs of each slot, and move it."""
-        i = index()
+        i, goes = index(), going(film)
         counts = shared_counts()
         if cutoff:
             open_counts(counts)
-        if i < film.count and going(film):
-            base = film.flags[BUFFER] * film.count
+        if i < film.count and goes:
+            buffer = film.flags[BUFFER]
+            base = buffer * film.count
             own = read(film, base, i)
             total = with_mesh(film, i, whole(film, base, i, own))
             force, field = force_and_field(total, own[2])
-            move(film, i, own, force, field, counts)
+            move(film, i, buffer, own, force, field, counts)
         if cutoff:
-            close_counts(film, counts)
+            close_counts(film, counts, goes)
 
     @kernel
     def far_step(film):
@@ -220,23 +214,22 @@ def step_kernels(choice, screening):
     @kernel
     def inner_step(film):
         """Sum the near pairs of each slot, add what is kept, and move it."""
-        i = index()
+        i, goes = index(), going(film)
         counts = shared_counts()
         if cutoff:
             open_counts(counts)
-        if i < film.count and going(film):
-            base, held = film.flags[BUFFER] * film.count, film.held
+        if i < film.count and goes:
+            buffer = film.flags[BUFFER] ^ (film.turn & 1)
+            base, held = buffer * film.count, film.held
             own = read(film, base, i)
-            fx, fy, fz, s, ex, ey, ez = near(film, base, i, own)
-            total = (
-                fx + lane(held[0, i]), fy + lane(held[1, i]), fz + lane(held[2, i]),
-                s + lane(held[3, i]), ex + lane(held[4, i]), ey + lane(held[5, i]),
-                ez + lane(held[6, i]),
+            kept = (
+                lane(held[0, i]), lane(held[1, i]), lane(held[2, i]), lane(held[3, i]),
+                lane(held[4, i]), lane(held[5, i]), lane(held[6, i]),
             )  # fmt: skip
-            force, field = force_and_field(total, own[2])
-            move(film, i, own, force, field, counts)
+            force, field = force_and_field(near(film, base, i, own, kept), own[2])
+            move(film, i, buffer, own, force, field, counts)
         if cutoff:
-            close_counts(film, counts)
+            close_counts(film, counts, goes)
 
     @kernel
     def write_sums(film):
@@ -258,9 +251,10 @@ def step_kernels(choice, screening):
         """Move each slot of beads by the sums of their moments."""
         i, held = index(), film.held
         if i < film.count and is_settled(film):
-            own = read(film, film.flags[BUFFER] * film.count, i)
+            buffer = film.flags[BUFFER]
+            own = read(film, buffer * film.count, i)
             force = lane(held[0, i]), lane(held[1, i]), lane(held[2, i])
             field = lane(held[3, i]), lane(held[4, i]), lane(held[5, i])
-            move(film, i, own, force, field, film.moments)
+            move(film, i, buffer, own, force, field, film.moments)
 
     return StepKernels(plain_step, far_step, inner_step, write_sums, settled_step)
