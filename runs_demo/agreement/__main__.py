@@ -69,7 +69,10 @@ def parser():
     made.add_argument("-o", "--output", default="agreement", metavar="DIR", help="agreement")
     made.add_argument("--processes", default="", metavar="N", help="side by side; all cores")
     made.add_argument(
-        "--device", choices=("cpu", "gpu"), default="cpu", help="gpu: columns on a graphics card"
+        "--device",
+        choices=("cpu", "gpu"),
+        default="cpu",
+        help="gpu: thick columns and large films on a card",
     )
     made.add_argument(
         "--page-only",
@@ -88,11 +91,13 @@ def parser():
 
 def about(plan):
     """Return what the page says about when and where."""
+    on_card = ", the largest films on a card" if plan["device"] == "gpu" else ""
     return {
         "date": str(datetime.datetime.now().astimezone().date()),
         "processor": processor(),
         "versions": versions(),
-        "budget": f"budget of {plan['budget_min']:g} minutes, {plan['processes']} runs at a time",
+        "budget": f"budget of {plan['budget_min']:g} minutes, {plan['processes']} runs at a time"
+        + on_card,
     }
 
 
@@ -108,7 +113,7 @@ def main(words=None):
 def _main(options):
     names, folder = known(options.names), Path(options.output)
     if options.recorded:
-        work.claim(folder, folder / dossier.PAGE)
+        work.claim(folder, dossier.is_own(folder))
         return _tell(folder, _only(dossier.read(), names))
     budget = minutes(options.budget)
     workers = whole(options.processes) if options.processes else work.processes()
@@ -137,7 +142,7 @@ def _write(folder, plan, commit):
     """Gather what is done, and write figures, page and, if asked, what the project keeps."""
     path = folder / "results.json"
     cases = work.gathered(folder, plan["comparisons"])
-    dossier.write_results(path, dict.fromkeys(cases, about(plan)), cases)
+    dossier.write_results(path, {name: [about(plan)] for name in cases}, cases)
     results = dossier.read(path)
     _tell(folder, results)
     if commit:

@@ -31,8 +31,13 @@ class Case:
         The numbers of theory that tell it from the others.
     seconds : float
         Of the clock that it may take, compiling and measuring not counted.
-    before : dict or None
-        Parameters of a run from whose end this one begins.
+    before : tuple of dict
+        Parameters of runs in a row, each from the end of the one before; this one begins from the
+        last. Their shares of ``seconds`` are told by ``shares``.
+    shares : tuple of float
+        Of ``seconds`` that each of them may take at most; empty: as long as it needs.
+    range_d : float or None
+        Range of the dipoles in diameters, where it is shorter than a parameter file may ask for.
     """
 
     comparison: str
@@ -40,7 +45,9 @@ class Case:
     film: dict[str, Any]
     about: dict[str, Any] = field(default_factory=dict)
     seconds: float = 60.0
-    before: dict[str, Any] | None = None
+    before: tuple[dict[str, Any], ...] = ()
+    shares: tuple[float, ...] = ()
+    range_d: float | None = None
 
 
 @dataclass(frozen=True)
@@ -102,18 +109,30 @@ class Scale:
         return [self.length(along), self.length(across)]
 
 
-PACE, PACE_WITH_FLOW, PACE_ON_CARD = 2500.0, 8.0, 50_000.0
-"""Particles times d^2/D0 that are made a second at coupling 4, on one core of a server and on a
-graphics card; runs that are slower than this end by their deadline."""
+PACE = 2500.0
+"""Particles times d^2/D0 that are made a second at coupling 4, on one core of a server; runs that
+are slower than this end by their deadline."""
+FLOW_STEP_S, FLOW_PARTICLE_S, FLOW_STEP = 1.4e-3, 1.5e-6, 4.2e-4
+"""Seconds of a step with flow on a core, and more of it for each particle; d^2/D0 of a step, for
+coupling 1."""
+CARD_STEP_S, CARD_PARTICLE_S, CARD_STEP = 2.6e-4, 2.4e-9, 2.4e-3
+"""Seconds of an outer step on a graphics card, and more of it for each particle; d^2/D0 of one."""
 
 
-def affordable(seconds, count, coupling, flow="none", device="cpu"):
+def affordable(seconds, count, coupling, flow="none"):
     """Return the time in d^2/D0 that a film can be followed in so many seconds.
 
     Steps get shorter as bonds get stiffer, in proportion to the coupling.
     """
-    pace = PACE_ON_CARD if device == "gpu" else PACE if flow == "none" else PACE_WITH_FLOW
-    return pace * seconds / count * min(1.0, 4.0 / coupling)
+    if flow != "none":
+        return FLOW_STEP / coupling * seconds / (FLOW_STEP_S + FLOW_PARTICLE_S * count)
+    return PACE * seconds / count * min(1.0, 4.0 / coupling)
+
+
+def affordable_on_card(seconds, count, coupling):
+    """Return the same for a film that has a graphics card for itself."""
+    step_s = CARD_STEP_S + CARD_PARTICLE_S * count
+    return CARD_STEP * seconds / step_s * min(1.0, 7.5 / coupling)
 
 
 BENCH = Scale(20e-9, 24e-9, 1.5e-3)

@@ -5,17 +5,21 @@ import numpy as np
 import analysis
 
 
-def chains(run, frame):
-    """Return the chains of one frame, by the run's own rule of distance and alignment."""
+def chains(run, frame, alignment=None):
+    """Return the chains of one frame, by the run's own rule of distance and alignment.
+
+    Another least alignment may be given; -1 leaves the distance alone.
+    """
     return analysis.find_chains(
         run.positions(frame), run.moments(frame), run.diameters, run.sides,
-        bond_distance=run.bonds["distance"], bond_alignment=run.bonds["alignment"],
+        bond_distance=run.bonds["distance"],
+        bond_alignment=run.bonds["alignment"] if alignment is None else alignment,
     )  # fmt: skip
 
 
-def counts(run, frame):
+def counts(run, frame, alignment=None):
     """Return the number of chains of each length, (longest + 1,)."""
-    return np.bincount(chains(run, frame).lengths)
+    return np.bincount(chains(run, frame, alignment).lengths)
 
 
 def means(counted):

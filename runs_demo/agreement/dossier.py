@@ -13,12 +13,29 @@ from analysis.reports import page
 from runs_demo.agreement.every import COMPARISONS
 from runs_demo.agreement.explained import least, sentences
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE
+from tests.benchmarks import markers
 
 ROOT = Path(__file__).parents[2]
 PAGE = "dossier.html"
 RESULTS = Path(__file__).parent / "results.json"
 TABLE_PAGE = ROOT / "tests" / "published" / "README.md"
-BEGIN, END = "<!-- table of agreement: begin -->", "<!-- table of agreement: end -->"
+TABLE = "table of agreement"
+"""Name of its markers there."""
+MARK = "<!-- page of runs_demo.agreement -->"
+"""Last line of a page, by which the command knows its own."""
+RULES = (
+    "A number agrees up to two standard errors beyond what its law may be off by, and differs from "
+    "four on; between, and where its error is larger than a tenth of what is published and than "
+    "that room, nothing is decided. What each law may be off by stands in the module that makes "
+    "the row, with its reason."
+)
+AFTERWARDS = (
+    "These rules, the room that each law is given and the window of the growth exponents (2 to 20) "
+    "were set after first results had been seen, and the exponents of bonds within 27° were added "
+    "after those beyond 20: verdicts sort the rows, they are no blind test. "
+    "Rows that name what was changed (dipoles within a range, weaker coupling, counted otherwise, "
+    "smaller beads) put a suspected cause to the test."
+)
 HEAD = ("comparison", "source", "published", "found", "error", "verdict", "cost", "made by")
 ON_PAGE = (0, 5, 2, 3, 4, 1)
 """Columns on the page: sources are long and stand last, where they push no number out of sight."""
@@ -36,15 +53,34 @@ def read(path=RESULTS):
 
 
 def joined(older, newer):
-    """Return results with those of newer runs in the place of older ones of a comparison."""
-    return {part: older[part] | newer[part] for part in ("about", "cases")}
+    """Return results with newer runs in the place of older ones.
+
+    Runs of a comparison that the newer results lack stay, as long as it still has them; both are
+    then told about.
+    """
+    about, cases = dict(older["about"]), dict(older["cases"])
+    for name, found in newer["cases"].items():
+        kept = {k: v for k, v in cases.get(name, {}).items() if k in asked(name) and k not in found}
+        both = [*(about.get(name, ()) if kept else ()), *newer["about"].get(name, ())]
+        about[name] = [one for k, one in enumerate(both) if one not in both[:k]]
+        cases[name] = kept | found
+    return {"about": about, "cases": cases}
+
+
+def asked(name):
+    """Return the names of all cases that a comparison may have, on a card too."""
+    comparison = COMPARISONS[name]
+    made = [comparison.cases(1e4)]
+    if hasattr(comparison, "ON_CARD"):
+        made.append(comparison.cases(1e4, "gpu"))
+    return {one.name for some in made for one in some}
 
 
 def told_about(results):
     """Return when, where and for how long all was run, as a text."""
     places = {}
-    for name, about in results["about"].items():
-        if results["cases"].get(name):
+    for name, several in results["about"].items():
+        for about in several if results["cases"].get(name) else ():
             words = f"{about['date']}, {about['processor']}, {about['versions']}, {about['budget']}"
             places.setdefault(words, []).append(name)
     return "; ".join(f"{words} ({', '.join(names)})" for words, names in places.items())
@@ -53,7 +89,8 @@ def told_about(results):
 def write_results(path, about, cases):
     """Write a file of results, numbers shortened to what they can mean.
 
-    ``about`` says when, where and for how long the comparisons ran, by name.
+    ``about`` says when, where and for how long the comparisons ran, by name: a list, since runs
+    of several calls may stand in one comparison.
     """
     lines = [
         f'{json.dumps(name)}:{{"about":{_text(about[name])},"cases":{_text(_shortened(found))}}}'
@@ -126,7 +163,7 @@ def table(results):
         for cells in (_cells(comparison, row, cases) for comparison, row in rows)
     ]  # fmt: skip
     return "\n".join([
-        f"{told_about(results)}: {counted([row for _, row in rows])}.",
+        f"{told_about(results)}: {counted([row for _, row in rows])}. {RULES} {AFTERWARDS}",
         "",
         "| " + " | ".join(HEAD) + " |",
         "|---" * len(HEAD) + "|",
@@ -134,19 +171,17 @@ def table(results):
     ])  # fmt: skip
 
 
-def replaced(text, new):
-    """Return a page with a new table between its markers."""
-    before, begin, rest = text.partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not (begin and end):
-        raise ValueError(f"{TABLE_PAGE.name} must hold {BEGIN} and {END}, in this order.")
-    return f"{before}{BEGIN}\n{new}\n{END}{after}"
-
-
 def write_table(results):
     """Replace the table in `tests/published/README.md`."""
-    text = TABLE_PAGE.read_text(encoding="utf-8")
-    write_text(TABLE_PAGE, replaced(text, table(results)))
+    markers.write(TABLE_PAGE, TABLE, table(results))
+
+
+def is_own(folder):
+    """Return whether a folder holds a page of recorded results, and nothing that was run."""
+    page_there = folder / PAGE
+    if not page_there.is_file() or (folder / "plan.json").exists():
+        return False
+    return page_there.read_text(encoding="utf-8", errors="replace").rstrip().endswith(MARK)
 
 
 def write_figures(results, folder, dots_per_inch=PNG_DOTS_PER_INCH):
@@ -194,11 +229,10 @@ def write_page(results, path):
         "What films of this program share with published laws, and what not",
         f"{len(all_rows)} comparisons: {counted([row for _, row in all_rows])}.",
         parts,
-        f"{told_about(results)}. Errors are one standard error. Agreement is meant within two of "
-        "them and what the law itself may be off by. Lengths in diameters d, times in d²/D0, "
-        "energies in kT.",
+        f"{told_about(results)}. Errors are one standard error. {RULES} {AFTERWARDS} Lengths in "
+        "diameters d, times in d²/D0, energies in kT.",
     )
-    return write_text(Path(path), text)
+    return write_text(Path(path), f"{text.rstrip()}\n{MARK}\n")
 
 
 def _least(all_rows, cases):

@@ -5,7 +5,16 @@ Sentences are made from the results, so that they say what these hold.
 
 import math
 
-from runs_demo.agreement import columns, decay, laws, lengths, trends
+from runs_demo.agreement import (
+    column_energy,
+    columns,
+    decay,
+    growth,
+    laws,
+    lengths,
+    magnetisation,
+    trends,
+)
 from runs_demo.agreement.case import BENCH
 from runs_demo.agreement.row import DIFFERS
 
@@ -41,27 +50,20 @@ def _lengths(found):
         "Weakly coupled films follow the law of mass action with the bond constant of their own "
         "spheres; the constant as printed, for hard spheres of strong coupling, is lower by a "
         "third to a half.",
+        "Suspected: next neighbours alone, as the law has it, where each bond of a long chain "
+        "gains up to 0.4 λ from further neighbours. Put to the test by films whose dipoles end at "
+        f"{lengths.NEXT_ONLY:g} d:",
     ]
-    for fraction in lengths.FRACTIONS:
-        one = found.get(lengths.name_of(fraction, 5.0, True))
-        if one is not None:
-            law = laws.mean_length(lengths.local(fraction) * laws.bond_constant(5.0, True))
-            sides = one["sides"]
-            words.append(
-                f"Suspected: next neighbours alone. Strong field, λ = 5, φ = {fraction:g}: the law "
-                f"says {law:.1f}, the films {sides['from_singles']:.1f} (from single particles) "
-                f"and {sides['from_chains']:.1f} (from long chains), a stiff chain with all its "
-                f"neighbours {one['all_neighbours']:.1f}. Each bond of a long chain gains up to "
-                "0.4 λ from further neighbours, which the published law leaves out."
-            )
-    free = found.get(lengths.name_of(0.03, 5.0, False))
-    if free is not None:
-        law = laws.mean_length(lengths.local(0.03) * laws.bond_constant(5.0, False))
-        words.append(
-            f"Without a field chains bend, and the gain is smaller: {free['mean']['value']:.1f} "
-            f"where the law says {law:.1f} and a stiff chain would have "
-            f"{free['all_neighbours']:.1f}."
-        )
+    for in_field in (True, False):
+        for coupling in lengths.STRONGEST:
+            words += [
+                told for fraction in lengths.FRACTIONS
+                if (told := _next_only(found, fraction, coupling, in_field))
+            ]  # fmt: skip
+    words.append(
+        "In the field these meet the law. Without it they fall short of it, more so at the larger "
+        "fraction: particles in each other's way, which an ideal mixture leaves out."
+    )
     still = sum(not one["rest"] for one in found.values())
     words.append(
         f"Suspected: time. {still} of {len(found)} films had not come to rest when their share of "
@@ -71,79 +73,191 @@ def _lengths(found):
     return words
 
 
-def _growth(_):
-    """Single particles, bundles, and flow."""
+def _next_only(found, fraction, coupling, in_field):
+    """Return what taking further neighbours away did to a film; empty where it was not tried."""
+    whole, alone = (
+        found.get(lengths.name_of(fraction, coupling, in_field, next_only))
+        for next_only in (False, True)
+    )
+    if whole is None or alone is None or None in (whole["mean"]["value"], alone["mean"]["value"]):
+        return ""
+    law = laws.mean_length(lengths.local(fraction) * laws.bond_constant(coupling, in_field))
+    where = "Strong field" if in_field else "No field"
+    stiff = f"; a stiff chain with all neighbours {whole['all_neighbours']:.1f}" if in_field else ""
     return (
-        "Exponents are those of the weight mean from 2 to 20. Power 1/2 belongs to chains that "
-        "find each other by diffusion alone; these, of coupling 8, pull each other from several "
-        "diameters away, and are nearest to it in the most dilute film.",
-        "Suspected: bundles. Beyond 20 particles, chains touch sidewise and groups of several "
-        "count as one: in the densest film the weight mean passes 20 within 0.2 d²/D0 and goes on "
-        "to hundreds. No exponent of single chains is quoted there, and scaled distributions part "
-        "where that begins.",
+        f"{where}, λ = {coupling:g}, φ = {fraction:g}: law {law:.2f}, film "
+        f"{whole['mean']['value']:.2f} ± {whole['mean']['error']:.2f}, the same with dipoles "
+        f"within {lengths.NEXT_ONLY:g} d alone {alone['mean']['value']:.2f} ± "
+        f"{alone['mean']['error']:.2f}{stiff}."
+    )
+
+
+def _growth(found):
+    """Single particles, bundles, and flow."""
+    words = [
+        "Exponents are those of the weight mean from 2 to 20, of large films also beyond. Power "
+        "1/2 belongs to chains that find each other by diffusion alone; these, of coupling 8, pull "
+        "each other from several diameters away (suspected, not tested by weaker coupling).",
+    ]
+    for name, one in sorted(found.items()):
+        plain, strict = growth.spread_of_collapse(one)[0], None
+        if "strict" in one["late"][-1]:
+            strict = growth.spread_of_collapse(one, "strict")[0]
+        if plain is not None and strict is not None:
+            words.append(
+                f"Suspected: bundles, groups that touch sidewise. {name.replace('_', ' ')}: "
+                f"{one['branched']:.0%} of the particles are in branched groups; distributions are "
+                f"off by {plain:.0%}, and by {strict:.0%} where bonds within 27° of both moments "
+                "alone are counted, which join fewer chains to their neighbours."
+            )
+    pairs = [(found.get(growth.name_of(0.01, kind))) for kind in ("free", "large")]
+    if None not in pairs:
+        off = [growth.spread_of_collapse(one)[0] for one in pairs]
+        count = [sum(one["late"][0]["counts"][k] * k for k in range(len(one["late"][0]["counts"])))
+                 for one in pairs]  # fmt: skip
+        words.append(
+            f"Suspected: few chains. At φ = 0.01 distributions of {count[0]} particles are off by "
+            f"{off[0]:.0%}, those of {count[1]} by {off[1]:.0%}: what the small films part by is "
+            "the number of their chains."
+        )
+    for fraction in growth.LARGE_TIME:
+        one = found.get(growth.name_of(fraction, "large"))
+        if one is not None and "strict" in one["late"][-1]:
+            plain, strict = (growth.late_exponent(one, rule)[0] for rule in ("counts", "strict"))
+            words.append(
+                f"Suspected: bundles in exponents beyond 20. φ = {fraction:g}, from a quarter of "
+                f"the time on: power {plain:.2f}, and {strict:.2f} where bonds within 27° alone "
+                "count. Chains that meet sidewise make the growth faster than that of single ones."
+            )
+    return [
+        *words,
         "Flow: the small films with and without it start from the same places. It slows the first "
         "bonds to 0.5 to 0.75 of the pace, since particles must squeeze out the liquid between.",
-    )
+    ]
 
 
-def _magnetisation(_):
-    """Few independent fluctuations, and chains."""
-    return (
-        "In a field, films of couplings 1 and 2 follow the law within 3 %. At coupling 3 it fails "
-        "in a weak field: chains form, and turn as one. It is good up to a coupling of about 2 "
-        "(from memory).",
-        "Initial susceptibilities from fluctuations need some hundreds of independent structures; "
-        "at this budget their errors are 15 % and more, and decide nothing. The weak field of the "
-        "curves (α = 0.5) is the sharper test here.",
-    )
+def _magnetisation(found):
+    """Whether chains or the density of moments part films from the law."""
+    words = [
+        "Initial susceptibilities are taken from a weak field (α = 0.4), where one structure tells "
+        "as much as fifty without a field.",
+    ]
+    coupling, fraction = magnetisation.CURVES[2]
+    alpha = magnetisation.SHOWN[0]
+    pairs = ((coupling, fraction), magnetisation.SAME)
+    told = [_off(found, *pair, alpha) for pair in pairs]
+    if None not in told:
+        words.append(
+            "Suspected: chains, which turn as one, not the density of moments. At "
+            f"λ = {coupling:g}, φ = {fraction:g} a film is {told[0]} off the law (α = {alpha:g}); "
+            f"one of the same χ_L whose particles hardly bind, λ = {magnetisation.SAME[0]:g}, "
+            f"φ = {magnetisation.SAME[1]:g}, {told[1]}."
+        )
+    alike = ((1.0, 0.2), (2.0, 0.1), (4.0, 0.05))
+    told = [_off(found, *pair, magnetisation.WEAK) for pair in alike]
+    if None not in told:
+        rows = ", ".join(f"{off} at λ = {c:g}" for off, (c, _) in zip(told, alike, strict=True))
+        words.append(
+            "The same at the χ_L of the strongest curve, in a field of "
+            f"α = {magnetisation.WEAK:g}: {rows}. The law fails with the coupling, from 3 on."
+        )
+    return words
+
+
+def _off(found, coupling, fraction, alpha):
+    """Return by how much a magnetisation is off the law, as text; None where it was not run."""
+    one = found.get(magnetisation.name_of(coupling, fraction, alpha))
+    if one is None or one["relative"]["value"] is None:
+        return None
+    chi = laws.langevin_susceptibility(coupling, magnetisation.local(fraction))
+    law = float(laws.mean_field_magnetisation(alpha, chi))
+    off = f"{100.0 * (one['relative']['value'] / law - 1.0):+.0f}".replace("-", "−")
+    return f"{off} ± {100.0 * (one['relative']['error'] or 0.0) / law:.0f} %"
 
 
 def _columns(found):
-    """What was changed in the thinnest film, and how little the distance moved."""
-    value, _ = columns.distance(found.get("thickness_5"))
-    if value is None:
-        return ()
+    """What was changed, and where columns of lowest energy would stand."""
+    words = []
+    for thickness in columns.THICKNESSES_UM:
+        value, _ = columns.distance(found.get(f"thickness_{thickness:g}"))
+        if value is not None:
+            chains, lowest = column_energy.lowest(thickness)
+            words.append(
+                f"{thickness:g} µm: {value:.2f} µm found, {_chains(value):.1f} chains a column; "
+                f"measured {float(laws.emulsion_spacing(thickness)):.2f} µm, "
+                f"{_chains(float(laws.emulsion_spacing(thickness))):.1f} chains; of lowest energy "
+                f"{lowest:.2f} µm, {chains} chains."
+            )
+    power = column_energy.lowest_power(columns.THICKNESSES_UM)
+    words.append(
+        "Suspected: the interactions. Straight chains in columns of the same beads, laid where "
+        f"their energy is lowest, stand apart as L^{power:.2f}, and somewhat farther than "
+        "measured: the dipoles want columns of many chains, and the law of the emulsion lies "
+        "between those and single chains."
+    )
     changed = [
-        f"{name.replace('_', ' ')} {other:.2f}"
+        f"{columns.TOLD[name]} {other:.2f} µm"
         for name in columns.OTHERS
         if (other := columns.distance(found.get(name))[0]) is not None
     ]
-    way = found["thickness_5"]["way"]
-    first, last = 1e6 * way["distance_m"][1], 1e6 * way["distance_m"][-1]
-    single = columns.DIAMETER_UM * columns.SINGLE
-    return (
-        f"The distances found, {value:.2f} µm in the thinnest film, are nearly those of single "
-        f"chains through the whole film ({single:.2f} µm): these columns hold little more than one "
-        "chain, where the law asks for 2 (5 µm) to 8 (50 µm) chains in each.",
-        f"Changed in the thinnest film, with {value:.2f} µm unchanged: {', '.join(changed)} µm. "
-        "Neither coupling nor sizes close the gap; 10 % of size spread and twice the coupling move "
-        "it by a tenth of a µm.",
-        f"Suspected: time. The thinnest film stands still, {first:.2f} µm after "
-        f"{way['time_s'][1]:.1f} s and {last:.2f} µm after {way['time_s'][-1]:.1f} s: in register "
-        "chains repel each other at any distance, and a field that is on at once freezes them "
-        "where they grew. The thicker films still coarsen. In the emulsion, too, the pattern "
-        "hung on how fast the field grew (same abstract): weak chains can join sidewise first.",
-        "What would be needed: fields that grow within minutes (1e3 d²/D0), thickness 50 µm and "
-        "54 000 beads: work for a graphics card (--device gpu), not for a core.",
-    )
+    thin, _ = columns.distance(found.get("thickness_5"))
+    if changed and thin is not None:
+        words.append(
+            f"Suspected: time, in the thinnest film, {thin:.2f} µm in its whole time. Changed: "
+            f"{', '.join(changed)}. Five times as long moves nothing: its chains reach from window "
+            "to window before they bind sidewise, and then repel each other in register at any "
+            "distance. Neither coupling nor sizes close the gap."
+        )
+    thick = found.get(f"thickness_{columns.THICKNESSES_UM[-1]:g}")
+    if thick is not None:
+        way, law = thick["way"], float(laws.emulsion_spacing(columns.THICKNESSES_UM[-1]))
+        ends = dict(zip(way["coupling"], way["distance_m"], strict=True))
+        steps = ", ".join(f"{1e6 * d:.2f} µm at λ = {c:g}" for c, d in ends.items())
+        words.append(
+            f"Suspected: time, in the thickest film ({way['columns'][-1]} columns at its end, "
+            f"measured {law:.2f} µm): {steps}. Its columns merge from λ = 8 on and go on while the "
+            "coupling grows; a slower ramp there would bring them further."
+        )
+    times = [one["way"]["time_s"][-1] for name, one in found.items() if name.startswith("thick")]
+    if times:
+        scale = columns.BEADS.time_s
+        words.append(
+            f"The coupling grew to 20 within {min(times) / scale:.0f} to {max(times) / scale:.0f} "
+            f"d²/D0 ({min(times):.0f} to {max(times):.0f} s of these beads); fields of the "
+            "experiment grow within minutes. Beads here are not magnetised by their neighbours: a "
+            "card steps permanent moments, which in a strong field are as large."
+        )
+    return words
+
+
+def _chains(distance_um):
+    """Return how many chains stand in a column at this distance."""
+    return (distance_um / (columns.DIAMETER_UM * columns.SINGLE)) ** 2
 
 
 def _trends(found):
     """What scale allows, and what would be needed."""
-    seeds = len({name.rpartition("_")[2] for name in found})
-    return (
-        f"{seeds} film{'s' if seeds > 1 else ''} at each end: a difference below three errors "
-        "decides nothing. Concentration is far beyond that. Field and temperature change little "
-        "once bonds are strong, and a ramp that lasts half of a run of a few d²/D0 is not the "
-        "measured one, of seconds to minutes.",
+    words = [
+        f"{len(trends.SEEDS)} films at each end; a difference below three errors, which are what "
+        "films of several seeds scatter by, decides nothing. Fields grow in eight stairs. Field, "
+        "ramp and temperature move the distance by less than a tenth: in 5 µm of film chains "
+        "stand alone (see the columns), and what is alone cannot split or merge.",
+    ]
+    first, small = (found.get(name) for name in (f"ramp_high_{trends.SEEDS[0]}", trends.SMALL))
+    if first is not None and small is not None:
+        words.append(
+            f"Suspected: slow beads. d²/D0 is {1e3 * trends.BEADS.time_s:.0f} ms for beads of "
+            f"0.5 µm and {1e3 * trends.SMALL_BEADS.time_s:.0f} ms for beads of 0.2 µm. Half of the "
+            f"change takes {1e3 * trends.response_s(first):.0f} ms with the large ones and "
+            f"{1e3 * trends.response_s(small):.0f} ms with the small ones."
+        )
+    return [
+        *words,
         "The measured films hold particles of 10 nm. Columns 2 µm apart in 10 µm of such a film "
         f"are bundles of some 2000 chains, and 50 of them {_particles():.0e} particles, for which "
         "tens of ms are some 1e3 times d²/D0: within what a card holds, not within what it steps "
         "through in a day.",
-        f"Beads whose columns are as far apart turn slower: d²/D0 is {trends.BEADS.time_s:.2f} s "
-        "here, so that hundreds of ms for half of the change are their own time, not that of the "
-        "measured film.",
-    )
+    ]
 
 
 def _particles():
@@ -167,31 +281,41 @@ def _turning(_):
 def _decay(found):
     """What falls first after switch-off."""
     words = [
-        "Directions are forgotten as rows of spheres do, without flow within errors of a tenth, "
-        "with it within those of a few dozen chains. A rest near 0.1 stays at long times: chains "
-        "that have met others by then turn with them.",
+        "Directions are forgotten as rows of spheres do. A rest near 0.1 stays at long times: "
+        "chains that have met others by then turn with them.",
     ]
-    one = found.get("apart")
-    if one is not None and one["length"]["value"] is not None:
-        fall = one["length"]["value"] / BENCH.time_s
+    scale = BENCH.time_s
+    for name, coupling in decay.APART.items():
+        one = found.get(name)
+        if one is None or one["length"]["value"] is None:
+            continue
+        rule, free = one["falls"]["rule"], one["falls"]["distance"]
+        life = decay.life_of(one)
+        law = laws.fall_time(free["first"], free["last"], life)
         words.append(
-            f"Lengths at λ = 4 fall within {fall:.2f} d²/D0, where bonds live for "
-            f"{decay.life_of(one):.1f} by detailed balance. Suspected: what a mean length says. It "
-            "is 1/(1 − b), b the bonds a particle, and has lost 1 − 1/e of its way from 4 to 1.7 "
-            "when 43 % of the bonds that must go are gone: after 0.55 lives, 0.7 d²/D0."
+            f"λ = {coupling:g}: lengths fall within {one['length']['value'] / scale:.2f} d²/D0, "
+            f"where bonds live for {life:.2f} by detailed balance, a law in order of magnitude. "
+            f"Suspected: what a mean length says. Bonds form anew while others open; lengths that "
+            f"fall from {free['first']:.2f} to {free['last']:.2f} by mass action take {law:.2f}. "
+            "Suspected: the bond rule. "
+            f"By distance alone they take {_told(free['length_s'])}, by distance and alignment "
+            f"{_told(rule['length_s'])}: moments that turn out of line count as open bonds at once."
         )
+    freed = found.get(decay.FREED)
+    if freed is not None and freed["contacts"]["fall_s"] is not None:
         words.append(
-            "Suspected: the bond rule. The same with 800 particles, tried beside the table: 0.18 "
-            "by distance and alignment, 0.27 by distance alone; the magnetisation takes 1.2. So "
-            "moments that turn out of line account for a third of what is left, and the rest, a "
-            "factor of 2.6, lies within what the estimate of a life is good for."
-        )
-        words.append(
-            f"The measured tens of ms are those of columns a µm thick. These chains are one "
-            f"particle thick, and {fall * BENCH.time_s * 1e6:.0f} µs are a sixth of d²/D0; what is "
-            "40 times as thick spreads by diffusion in 40² times as long, which is ten ms."
+            "Suspected: size. The measured tens of ms are those of columns a µm thick. Columns of "
+            f"beads of 0.5 µm that lose their moments come apart within "
+            f"{1e3 * freed['contacts']['fall_s']:.0f} ms (contacts from "
+            f"{freed['contacts']['first']:.1f} to {freed['contacts']['last']:.1f} a bead), where "
+            "chains of particles of 24 nm take microseconds."
         )
     return words
+
+
+def _told(seconds):
+    """Return a time in d^2/D0 as text."""
+    return "a time not reached" if seconds is None else f"{seconds / BENCH.time_s:.2f}"
 
 
 EXPLAINED = {

@@ -127,6 +127,20 @@ def mean_field_susceptibility(chi, order=2):
     return chi * (1.0 + (chi / 3.0 if order > 0 else 0.0) + (chi**2 / 144.0 if order > 1 else 0.0))
 
 
+def fall_time(first, last, life):
+    """Return when a mean length has gone 1 - 1/e of its way down, in the unit of the life.
+
+    Bonds b = 1 - 1/mean length open within a life each and form anew where two ends meet, by mass
+    action: db/dt = (b' ((1 - b)/(1 - b'))^2 - b)/life, b' that at rest (closed form of the rate,
+    the integral by quadrature).
+    """
+    start, rest = 1.0 - 1.0 / first, 1.0 - 1.0 / last
+    end = 1.0 - 1.0 / (last + (first - last) / math.e)
+    b, weight = _nodes(end, start, 60)
+    loss = b - rest * ((1.0 - b) / (1.0 - rest)) ** 2
+    return life * float(np.sum(weight / loss))
+
+
 def emulsion_spacing(thickness_um):
     """Return the distance of columns in um, d = 1.49 L^0.34.
 

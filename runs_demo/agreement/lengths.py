@@ -15,6 +15,10 @@ STRONG = 200.0
 THICKNESS = 12.0
 ROOM = THICKNESS - 1.0
 """Height left to the centres, in diameters: both windows keep them half a diameter off."""
+NEXT_ONLY = 1.5
+"""Range of the dipoles in diameters that leaves next neighbours alone, which the law knows."""
+STRONGEST = tuple(one for one in COUPLINGS if one >= 4.0)
+"""Couplings at which that is tried."""
 LAW = "Mendelev, Ivanov, Phys. Rev. E 70, 051502 (2004), ⟨n⟩ = 1/2 + √(1/4 + φq), from memory"
 STAR = "Andreu, Camacho, Faraudo, Soft Matter 7, 2336 (2011), N* = √(φ e^(2λ−1)), from memory"
 SHAPE = "Reynolds and others, EPL 116, 28001 (2016): geometric"
@@ -25,22 +29,24 @@ def local(fraction):
     return fraction * THICKNESS / ROOM
 
 
-def name_of(fraction, coupling, in_field):
+def name_of(fraction, coupling, in_field, next_only=False):
     """Return the name of a case."""
-    return f"fraction_{fraction:g}_coupling_{coupling:g}_{'field' if in_field else 'none'}"
+    name = f"fraction_{fraction:g}_coupling_{coupling:g}_{'field' if in_field else 'none'}"
+    return f"{name}_next" if next_only else name
 
 
 def cases(seconds):
     """Return the cases, sized so that one of weight 1 takes so many seconds."""
     return [
-        _case(fraction, coupling, in_field, seconds)
+        _case(fraction, coupling, in_field, seconds, next_only)
         for coupling in reversed(COUPLINGS)
         for fraction in FRACTIONS
         for in_field in (True, False)
+        for next_only in ((False, True) if coupling in STRONGEST else (False,))
     ]
 
 
-def _case(fraction, coupling, in_field, seconds):
+def _case(fraction, coupling, in_field, seconds, next_only):
     # As long as five weight means of a geometric law, as far as that can be paid for.
     star = laws.aggregation_number(local(fraction), coupling)
     longest = 2.0 * max(1.2, star) - 1.0
@@ -49,10 +55,11 @@ def _case(fraction, coupling, in_field, seconds):
     count = max(300, round(6.0 / math.pi * fraction * THICKNESS * along * across))
     if not in_field:
         along = math.sqrt(math.pi / 6.0 * count / (fraction * THICKNESS))
-    weight = 2.0 if coupling >= 4.0 else 0.7
+    weight = 0.5 if next_only or coupling < 3.0 else 1.5 if coupling < 4.0 else 2.5
+    sum_of = {"dipoles.sum": "cutoff", "dipoles.tolerance": None} if next_only else {}
     return Case(
         NAME,
-        name_of(fraction, coupling, in_field),
+        name_of(fraction, coupling, in_field, next_only),
         film(NAME, {
             "particles.magnetisation": BENCH.magnetisation(coupling),
             "particles.volume_fraction": fraction,
@@ -60,9 +67,9 @@ def _case(fraction, coupling, in_field, seconds):
             "film.width": BENCH.widths(count, fraction, THICKNESS, along),
             "field.strength": BENCH.strength(coupling, STRONG if in_field else 0.0),
             "run.wall_time": f"{max(1.0, weight * seconds):.6g} s",
-        }),
+        } | sum_of),
         {"fraction": fraction, "coupling": coupling, "in_field": in_field, "count": count},
-        weight * seconds,
+        weight * seconds, range_d=NEXT_ONLY if next_only else None,
     )  # fmt: skip
 
 
@@ -133,7 +140,14 @@ def rows(found):
     table += [
         _shape_row(found.get(name_of(0.03, coupling, True)), coupling) for coupling in (3.0, 4.0)
     ]
-    return table
+    table.append(_shape_row(found.get(name_of(0.03, 4.0, True, True)), 4.0, ALONE))
+    return table + [
+        _length_row(fraction, coupling, in_field, one, ALONE)
+        for in_field in (False, True)
+        for coupling in STRONGEST
+        for fraction in FRACTIONS
+        if (one := found.get(name_of(fraction, coupling, in_field, True))) is not None
+    ]
 
 
 def _mean(one):
@@ -147,14 +161,18 @@ def _mean(one):
     return value, error
 
 
-def _length_row(fraction, coupling, in_field, one):
+ALONE = f", dipoles within {NEXT_ONLY:g} d alone"
+"""Said of films whose particles feel their next neighbours only: the cause put to the test."""
+
+
+def _length_row(fraction, coupling, in_field, one, changed=""):
     law = laws.mean_length(local(fraction) * laws.bond_constant(coupling, in_field))
     value, error = _mean(one)
     where = "in a strong field" if in_field else "without a field"
     rest = "" if one is None or one["rest"] else ", not at rest"
     return Row(
-        f"mean length {where}, λ = {coupling:g}, φ = {fraction:g}{rest}", LAW, law, value, error,
-        0.05, "next neighbours alone: a lower estimate where chains are long",
+        f"mean length {where}, λ = {coupling:g}, φ = {fraction:g}{changed}{rest}", LAW, law, value,
+        error, 0.05, "next neighbours alone: a lower estimate where chains are long",
     )  # fmt: skip
 
 
@@ -167,8 +185,11 @@ def _star_row(fraction, coupling, one):
     )  # fmt: skip
 
 
-def _shape_row(one, coupling):
-    what = f"χ²/degrees of ln(share), lengths from 3 on, in the field, λ = {coupling:g}, φ = 0.03"
+def _shape_row(one, coupling, changed=""):
+    what = (
+        "χ²/degrees of ln(share), lengths from 3 on, in the field, "
+        f"λ = {coupling:g}, φ = 0.03{changed}"
+    )
     fit = None if one is None else geometric_fit(one["distribution"])
     if fit is None:
         return Row(what, SHAPE, 1.0)
@@ -184,7 +205,8 @@ LOOKS = ((0.01, style.FIRST, "o"), (0.03, style.SECOND, "s"))
 
 @record.figure(
     "Mean length at rest",
-    "Points: sampled films, without a field and in a strong one. Solid: law of mass action with "
+    "Points: sampled films, without a field and in a strong one; open: with dipoles within 1.5 d "
+    "alone. Solid: law of mass action with "
     "the bond constant of the simulated spheres by quadrature. Dotted: with the constant as "
     "printed, for hard spheres. Dashed, in the field: with all neighbours of a stiff chain. "
     "Dash-dotted: N*.",
@@ -233,6 +255,13 @@ def _draw_found(axes, found, fraction, in_field, colour, marker):
         if value is not None:
             seen.append((coupling, value, error or 0.0))
             theory.append((coupling, one["all_neighbours"]))
+    alone = []
+    for coupling in STRONGEST:
+        value, _ = _mean(found.get(name_of(fraction, coupling, in_field, True)))
+        if value is not None:
+            alone.append((coupling, value))
+    if alone:
+        axes.plot(*zip(*alone, strict=True), marker, color=colour, fillstyle="none", zorder=4)
     if not seen:
         return
     x, y, bars = zip(*seen, strict=True)

@@ -9,50 +9,69 @@ import math
 
 from analysis.pictures import record, style
 from runs_demo.agreement import laws
-from runs_demo.agreement.case import BOLTZMANN, MU0, TEMPERATURE, Case, Scale, affordable, film
-from runs_demo.agreement.columns import column_numbers, way
+from runs_demo.agreement.case import BOLTZMANN, MU0, Case, Scale, film
+from runs_demo.agreement.columns import BEADS, affordable, column_numbers, stair, ways
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
 
 NAME = "trends"
 TITLE = "Trends of the spacing"
 SECTIONS = ("spacing",)
 """What is measured in its runs, beside rest and chains."""
-BEADS = Scale(0.5e-6, 0.5e-6, 0.89e-3)
 HONG = "Hong and others, Magnetohydrodynamics 35, 297 (1999), abstract"
 HORNG = "Horng, Hong, Yeung, Yang, Appl. Opt. 37, 2674 (1998), abstract: several µm"
 YANG = "Yang and others, J. Magn. Magn. Mater. (2004), abstract: begins after tens of ms"
-PLAIN = {"field_mt": 6.0, "ramp": 0.01, "fraction": 0.04, "thickness_um": 5.0, "kelvin": 298.15}
+PLAIN = {"field_mt": 6.0, "ramp": 0.875, "fraction": 0.04, "thickness_um": 5.0, "kelvin": 298.15}
 PAIRS = {
     "field": ("field_mt", 4.0, 8.0, -1),
-    "ramp": ("ramp", 0.5, 0.01, -1),
+    "ramp": ("ramp", 0.875, 0.0, -1),
     "concentration": ("fraction", 0.02, 0.08, -1),
     "thickness": ("thickness_um", 3.0, 10.0, 1),
     "temperature": ("kelvin", 275.0, 345.0, 1),
 }
 """What is changed, from and to (a ramp lasts this share of a run), and the sign measured."""
 SEEDS = (61, 62, 63)
-"""As many are run as the budget is worth: one below 60 s a weight of 1, all above 600 s."""
+STAIRS = (0.35, 0.45, 0.52, 0.6, 0.68, 0.8, 0.9)
+"""Shares of its last strength in which a field grows; each has the same share of the clock."""
+AT_ONCE_FRAMES = 240
+"""Frames of films whose field is on at once: their response is over in a hundredth of the run."""
 GROWS = ("fraction", "thickness_um")
 """What the number of beads grows with."""
 AREA_UM2 = 200.0
-STRONG = 100.0
-"""Langevin parameter of the beads: they stand along the field, whatever magnetised them."""
+SMALL, SMALL_AREA_UM2, SMALL_BEADS = "small_beads", 40.0, Scale(0.2e-6, 0.2e-6, 0.89e-3)
+"""Beads of which d^2/D0 is a sixteenth, to see what the time of response hangs on."""
 SHARE, CORE_MAGNETISATION, CORE_M = 0.1, 446e3, 10e-9
 """Beads: a tenth of each is cores of magnetite (A/m) of 10 nm."""
-RAMP_FIELD_MT, RAMP_COUNT = 3.5, 200
-SECONDS_A_STEP = 5e-6
-"""Of one bead that its neighbours magnetise, on one core of a server."""
 
 
 def cases(seconds):
     """Return the cases, sized so that one of weight 1 takes so many seconds."""
-    seeds = SEEDS[: 1 if seconds < 60.0 else 2 if seconds < 600.0 else 3]
-    return [
+    made = [
         _case(f"{name}_{side}_{seed}", seed, seconds, pair, side == "high")
         for name, pair in PAIRS.items()
         for side in ("low", "high")
-        for seed in seeds
+        for seed in SEEDS
     ]
+    return [*made, _small(seconds)]
+
+
+def _small(seconds):
+    """Return a film of smaller beads in a field that is on at once."""
+    thickness = PLAIN["thickness_um"]
+    volume = math.pi / 6.0 * (1e6 * SMALL_BEADS.diameter_m) ** 3
+    count = round(PLAIN["fraction"] * SMALL_AREA_UM2 * thickness / volume)
+    coupling = _coupling(PLAIN)
+    time = affordable(seconds, count, coupling)
+    changes = {
+        "particles.core_diameter": f"{1e6 * SMALL_BEADS.core_m:g} um",
+        "film.thickness": f"{thickness:g} um",
+        "film.count": count,
+        "run.seed": SEEDS[0],
+        "output.frames": AT_ONCE_FRAMES,
+    }
+    return Case(
+        NAME, SMALL, film("columns", changes | stair(SMALL_BEADS, coupling, time)),
+        {"count": count, "coupling": coupling, "time": time, "stairs": [coupling]}, seconds,
+    )  # fmt: skip
 
 
 def bead_magnetisation(field_mt, kelvin):
@@ -69,69 +88,53 @@ def bead_coupling(field_mt, kelvin):
 
 
 def _case(name, seed, seconds, pair, high):
-    """Return one end of a pair, followed as long as the other end."""
+    """Return one end of a pair, followed as long as the other end.
+
+    Beads are magnetised as the field grows: each run, from the end of the one before, has the
+    moments that its field gives a lone bead.
+    """
     key, *ends, _ = pair
     both = [PLAIN | {key: value} for value in ends]
     given = both[high]
-    if key == "ramp":
-        return _ramp_case(name, seed, 3.0 * seconds, given)
-    seconds *= 1.5
-    coupling, most = _coupling(given), max(_coupling(one) for one in both)
     volume = AREA_UM2 * given["thickness_um"] * max(1.0, seconds / 240.0) ** 0.5
     count = round(given["fraction"] * volume / (math.pi / 6.0 * (1e6 * BEADS.diameter_m) ** 3))
-    moment = BEADS.moment(coupling) * math.sqrt(given["kelvin"] / TEMPERATURE)
-    strength = STRONG * BOLTZMANN * given["kelvin"] / moment
-    magnetisation = bead_magnetisation(given["field_mt"], given["kelvin"])
     largest = count * max(one[key] for one in both) / given[key] if key in GROWS else count
-    time = min(40.0, affordable(seconds, largest, most))
-    return Case(
-        NAME, name,
-        film("columns", {
-            "particles.magnetisation": f"{magnetisation / 1e3:.8g} kA/m",
-            "particles.volume_fraction": given["fraction"],
-            "carrier.temperature": f"{given['kelvin']:g} K",
-            "film.thickness": f"{given['thickness_um']:g} um",
-            "film.count": count,
-            "field.strength": f"{1e3 * strength:.8g} mT",
-            "run.duration": BEADS.time(time),
-            "run.seed": seed,
-        }),
-        {**given, "seed": seed, "count": count, "coupling": coupling, "time": time}, seconds,
-    )  # fmt: skip
-
-
-def _coupling(given):
-    return bead_coupling(given["field_mt"], given["kelvin"])
-
-
-def _ramp_case(name, seed, seconds, given):
-    """Return a film whose beads are magnetised as the field grows."""
-    coupling = bead_coupling(RAMP_FIELD_MT, given["kelvin"])
-    step = 4e-4 / coupling
-    time = min(25.0, step * seconds / (SECONDS_A_STEP * RAMP_COUNT))
-    ramp = given["ramp"] * time
-    strength = f"{RAMP_FIELD_MT:g} mT"
+    share = 1.0 / (len(STAIRS) + 1)
+    changes = {
+        "particles.volume_fraction": given["fraction"],
+        "carrier.temperature": f"{given['kelvin']:g} K",
+        "film.thickness": f"{given['thickness_um']:g} um",
+        "film.count": count,
+        "run.seed": seed,
+    }
     steps = [
-        {"kind": "ramp", "duration": BEADS.time(ramp), "strength": strength},
-        {"kind": "hold", "duration": BEADS.time(time - ramp), "strength": strength},
+        (
+            _coupling(given, of),
+            affordable(share * seconds, largest, max(_coupling(one, of) for one in both)),
+        )
+        for of in (*STAIRS, 1.0)
     ]
+    if not given["ramp"]:  # at once, and as long in all
+        steps = [(steps[-1][0], sum(time for _, time in steps))]
+        changes["output.frames"] = AT_ONCE_FRAMES
+    kelvin = given["kelvin"]
+    films = [film("columns", changes | stair(BEADS, *one, kelvin)) for one in steps]
+    shares = (share,) * (len(films) - 1)
     return Case(
-        NAME, name,
-        film(NAME, {
-            "film.count": RAMP_COUNT,
-            "field.steps": steps,
-            "run.duration": BEADS.time(time),
-            "run.seed": seed,
-        }),
-        {**given, "field_mt": RAMP_FIELD_MT, "seed": seed, "count": RAMP_COUNT,
-         "coupling": coupling, "time": time},
-        seconds,
+        NAME, name, films[-1],
+        {**given, "seed": seed, "count": count, "coupling": steps[-1][0],
+         "time": sum(time for _, time in steps), "stairs": [one for one, _ in steps]},
+        seconds, tuple(films[:-1]), shares,
     )  # fmt: skip
 
 
-def numbers(measured, _):
+def _coupling(given, share=1.0):
+    return bead_coupling(share * given["field_mt"], given["kelvin"])
+
+
+def numbers(measured, case):
     """Return what is kept of a run."""
-    return column_numbers(measured) | {"way": way(measured.run)}
+    return column_numbers(measured) | {"way": ways(measured.run, case)}
 
 
 def mean_of(found, name, side):
@@ -143,9 +146,12 @@ def mean_of(found, name, side):
     if not values:
         return None, None
     mean = sum(values) / len(values)
-    # of the number of columns, and of what two seeds differ by
+    # of the number of columns, or of what seeds scatter by where that is more
     columns = 30.0 * len(values)
-    scatter = abs(values[0] - values[-1]) / 2.0 if len(values) > 1 else 0.0
+    scatter = 0.0
+    if len(values) > 1:
+        squares = sum((one - mean) ** 2 for one in values)
+        scatter = math.sqrt(squares / (len(values) - 1) / len(values))
     return mean, max(scatter, 0.25 * mean / math.sqrt(columns))
 
 
@@ -158,7 +164,11 @@ def rows(found):
         "size of the spacing, beads of 0.5 µm in 10 µm of film", HORNG, "several µm", told=told,
         found_text="-" if value is None else f"{value:.1f} µm",
     ))  # fmt: skip
-    return [*table, _response_row(found)]
+    return [
+        *table,
+        _response_row(found.get(f"ramp_high_{SEEDS[0]}"), BEADS),
+        _response_row(found.get(SMALL), SMALL_BEADS),
+    ]
 
 
 def _sign_row(found, name):
@@ -175,23 +185,27 @@ def _sign_row(found, name):
     return Row(what, HONG, published, told=told, found_text=text)
 
 
-def _response_row(found):
-    one = found.get(f"field_high_{SEEDS[0]}")
+def response_s(one):
+    """Return the time in s of half of the change of the distance, from its first frame on."""
+    times, distances = one["way"]["time_s"], one["way"]["distance_m"]
+    middle = 0.5 * (distances[0] + distances[-1])
+    return next((t for t, d in zip(times, distances, strict=True) if d >= middle), times[-1])
+
+
+def _response_row(one, beads):
     told, text = MISSING, "-"
     if one is not None and len(one["way"]["time_s"]) > 2:
-        times, distances = one["way"]["time_s"], one["way"]["distance_m"]
-        middle = 0.5 * (distances[0] + distances[-1])
-        at = next((t for t, d in zip(times, distances, strict=True) if d >= middle), times[-1])
+        at = response_s(one)
         text = f"{1e3 * at:.0f} ms to half of the change"
         told = AGREES if 3.0 <= 1e3 * at <= 300.0 else DIFFERS
-    return Row("response to the field, beads of 0.5 µm in water", YANG, "tens of ms", told=told,
-               found_text=text)  # fmt: skip
+    what = f"response to the field, beads of {1e6 * beads.diameter_m:g} µm in water"
+    return Row(what, YANG, "tens of ms", told=told, found_text=text)
 
 
 @record.figure(
     "Trends",
-    "Distance of columns at the low and the high end of what is changed, two seeds each; the arrow "
-    "in each name is the sign that was measured.",
+    "Distance of columns at the low and the high end of what is changed, mean of all seeds; the "
+    "arrow in each name is the sign that was measured.",
     wide=True,
 )
 def spacing_trends(found):

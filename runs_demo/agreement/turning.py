@@ -65,7 +65,7 @@ def _case(rate, kind, count, time, seconds):
     return Case(
         NAME, name_of(rate, kind), film(NAME, changes | turn),
         {"rate": rate, "kind": kind, "count": count, "time": time}, seconds,
-        film(NAME, changes | grow),
+        (film(NAME, changes | grow),),
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ A folder holds `plan.json` (names and budget), `runs/COMPARISON/CASE/` (the runs
 """
 
 import concurrent.futures
+import dataclasses
 import heapq
 import json
 import multiprocessing
@@ -79,7 +80,7 @@ def settle(folder, names, minutes, workers, device="cpu"):
         more = [name for name in names if name not in kept["comparisons"]]
         wanted["comparisons"] = [*kept["comparisons"], *more]
         wanted |= {key: kept[key] for key in ("processes", "device")}
-    claim(folder, path)
+    claim(folder, path.exists())
     write_text(path, json.dumps(wanted, indent=1) + "\n")
     return wanted
 
@@ -97,8 +98,8 @@ def _plan(path):
 
 
 def claim(folder, own):
-    """Make a folder; raise where it is a file, cannot be written, or is not empty without `own`."""
-    if not is_empty(folder) and not own.exists():
+    """Make a folder; raise where it is a file, cannot be written, or has what is not our own."""
+    if not is_empty(folder) and not own:
         raise FolderInUse(f"-o must name a new folder or one of this command; received {folder}.")
     make_writable(folder)
 
@@ -124,20 +125,19 @@ def perform(case, folder):
     began = time.perf_counter()
     comparison = COMPARISONS[case.comparison]
     place = folder / "runs" / case.comparison / case.name
-    film = case.film
-    if case.before is not None:
-        first = sim.simulate(case.before, place / "before", threads=1, resume=True)
-        if not first.ending.is_complete:
+    run = None
+    for film, directory, seconds in _in_a_row(case, place):
+        if run is not None:
+            film = {**film, "start": {"kind": "file", "path": str(run.directory.resolve())}}
+        rule = None if seconds is None else Deadline(seconds)
+        run = sim.simulate(
+            _loaded(film, case.range_d), directory, threads=1, resume=True,
+            stop_rules=[] if rule is None else [rule],
+            on_start=None if rule is None else rule.begin,
+            device=case.about.get("device", "cpu"),
+        )  # fmt: skip
+        if not run.ending.is_complete:
             return None
-        film = {**film, "start": {"kind": "file", "path": str(first.directory.resolve())}}
-    rule = Deadline(case.seconds)
-    rules = [] if film["run"].get("dynamics") == "monte_carlo" else [rule]
-    run = sim.simulate(
-        film, place / "run", threads=1, resume=True, stop_rules=rules, on_start=rule.begin,
-        device=case.about.get("device", "cpu"),
-    )  # fmt: skip
-    if not run.ending.is_complete:
-        return None
     sections = [one for one in SECTIONS if one.name in needed(comparison)]
     measured = analysis.measure(run, sections=sections)
     return {
@@ -146,6 +146,29 @@ def perform(case, folder):
         "end": run.reason,
         "seconds": round(time.perf_counter() - began, 1),
     }
+
+
+def _in_a_row(case, place):
+    """Return (film, folder, seconds that it may take, or None) of the runs of a case, in order."""
+    shares = case.shares or (None,) * len(case.before)
+    rows = [
+        (film, place / f"before_{k}", None if share is None else share * case.seconds)
+        for k, (film, share) in enumerate(zip(case.before, shares, strict=True))
+    ]
+    left = case.seconds * (1.0 - sum(case.shares))
+    sampled = case.film["run"].get("dynamics") == "monte_carlo"
+    return [*rows, (case.film, place / "run", None if sampled else left)]
+
+
+def _loaded(film, range_d):
+    """Return a film as `sim.simulate` takes it; a range shorter than a file may ask for is set."""
+    import sim
+
+    if range_d is None:
+        return film
+    parameters = sim.load(film)
+    dipoles = dataclasses.replace(parameters.dipoles, cutoff_diameters=range_d)
+    return dataclasses.replace(parameters, dipoles=dipoles)
 
 
 def keep(case, folder, done):

@@ -17,11 +17,13 @@ import tempfile
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
+from tests.benchmarks import markers
 from tests.benchmarks.machine import processor, versions
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "tests" / "published" / "README.md"
-BEGIN, END = "<!-- table of checks: begin -->", "<!-- table of checks: end -->"
+TABLE = "table of checks"
+"""Name of its markers on the page."""
 HEAD = "| check | source | published | found | deviation | passed | test |"
 
 
@@ -93,15 +95,6 @@ def table(rows):
     return "\n".join([HEAD, "|---|---|---|---|---|---|---|", *map(line_of, rows)])
 
 
-def replaced(page, text):
-    """Return the page with ``text`` between the markers."""
-    before, begin, rest = page.partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not (begin and end):
-        raise ValueError(f"{PAGE.name} must hold the markers {BEGIN} and {END}, in this order.")
-    return f"{before}{BEGIN}\n{text}\n{END}{after}"
-
-
 def main():
     """Print the table, and write it where that was asked for."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -122,8 +115,7 @@ def main():
     )
     print(text)
     if options.write:
-        page = PAGE.read_text(encoding="utf-8")
-        PAGE.write_text(replaced(page, text), encoding="utf-8")
+        markers.write(PAGE, TABLE, text)
     return code
 
 

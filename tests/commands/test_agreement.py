@@ -10,11 +10,21 @@ import pytest
 
 import sim
 from runs_demo.agreement import __main__ as command
-from runs_demo.agreement import case, dossier, explained, laws, work
+from runs_demo.agreement import (
+    case,
+    column_energy,
+    columns,
+    dossier,
+    explained,
+    laws,
+    lengths,
+    work,
+)
 from runs_demo.agreement.__main__ import main
 from runs_demo.agreement.every import COMPARISONS
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
 from sim.outlook.bond_constants import bond_constant
+from tests.benchmarks import markers
 
 FILMS = sorted(case.FILMS.glob("*.toml"))
 NAME = "decay"
@@ -169,7 +179,7 @@ def test_another_budget_does_not_mix_with_the_first(recorded, capsys):
 def test_the_committed_table_is_that_of_the_committed_results():
     results = dossier.read()
     text = dossier.TABLE_PAGE.read_text(encoding="utf-8")
-    assert dossier.replaced(text, dossier.table(results)) == text
+    assert markers.replaced(text, dossier.TABLE, dossier.table(results)) == text
 
 
 def test_those_that_agree_least_differ_and_are_explained():
@@ -206,7 +216,7 @@ def test_films_are_faultless(path):
 
 
 def test_all_cases_are_films_and_grow_with_the_budget():
-    for one in list(work.ordered(COMPARISONS.values(), 60.0))[::7]:
+    for one in list(work.ordered(COMPARISONS.values(), 60.0, "gpu"))[::7]:
         sim.load(one.film)
     sizes = []
     for minutes in (1.0, 600.0):
@@ -266,13 +276,102 @@ def test_verdicts(found, error, within, verdict):
 
 def test_results_are_kept_short_and_newer_ones_take_their_place(tmp_path):
     path = tmp_path / "results.json"
-    dossier.write_results(path, {"a": {"date": "today"}}, {"a": {"one": {"found": [1 / 3, 7]}}})
+    first, last = {"date": "yesterday"}, {"date": "today"}
+    older = {"free_0": {"found": [1 / 3, 7]}, "free_1": {}, "no longer asked": {}}
+    dossier.write_results(path, {NAME: [first]}, {NAME: older})
     held = dossier.read(path)
-    assert held == {
-        "about": {"a": {"date": "today"}},
-        "cases": {"a": {"one": {"found": [0.33333, 7]}}},
+    assert held["cases"][NAME]["free_0"] == {"found": [0.33333, 7]}
+    newer = {
+        "about": {NAME: [last], "growth": [last]},
+        "cases": {NAME: {"free_1": 2}, "growth": {}},
     }
-    newer = {"about": {"b": {}}, "cases": {"a": {"two": {}}, "b": {}}}
     both = dossier.joined(held, newer)
-    assert both["cases"] == {"a": {"two": {}}, "b": {}}
-    assert both["about"] == {"a": {"date": "today"}, "b": {}}
+    assert both["cases"] == {NAME: {"free_0": {"found": [0.33333, 7]}, "free_1": 2}, "growth": {}}
+    assert both["about"] == {NAME: [first, last], "growth": [last]}
+    whole = dossier.joined(held, {"about": {NAME: [last]}, "cases": {NAME: older}})
+    assert whole["about"] == {NAME: [last]}  # the film that is no longer asked for does not count
+
+
+def test_recorded_results_take_the_place_of_their_own_page_alone(tmp_path, capsys):
+    folder = tmp_path / "page"
+    assert main([NAME, "--recorded", "-o", str(folder)]) == 0
+    assert main([NAME, "--recorded", "-o", str(folder)]) == 0
+    capsys.readouterr()
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "dossier.html").write_text("<html>of somebody else</html>", encoding="utf-8")
+    (folder / "plan.json").write_text("{}", encoding="utf-8")  # then its page is that of runs
+    for one in (other, folder):
+        before = (one / "dossier.html").read_bytes()
+        assert main([NAME, "--recorded", "-o", str(one)]) == 2
+        assert "-o must name a new folder" in capsys.readouterr().err
+        assert (one / "dossier.html").read_bytes() == before
+
+
+def test_columns_of_lowest_energy():
+    """Beside sums over all dipoles, and what more than one chain must gain."""
+    rng = np.random.default_rng(5)
+    height, chains, fraction = 7, 3, 0.04
+    energy, particles = column_energy._column(chains, height, (0.0, 0.0))
+    places = column_energy._sites(chains, (0.0, 0.0))
+    beads = np.array([
+        (*(column_energy.APART * xy), k + (1.0 if xy.sum() % 2 else 0.5))
+        for xy in places for k in range(height - int(xy.sum() % 2))
+    ])  # fmt: skip
+    gaps = (beads[:, None] - beads[None])[np.triu_indices(len(beads), 1)]
+    r2 = np.sum(gaps**2, axis=1)
+    assert len(beads) == particles
+    assert energy == pytest.approx(np.sum((r2 - 3.0 * gaps[:, 2] ** 2) / r2**2.5), rel=1e-12)
+    # rods with charged ends stand for rows of dipoles, but for terms of (d/length)^2
+    away = float(rng.uniform(3.0, 5.0))
+    z = np.arange(height)[:, None] - np.arange(height)[None]
+    row = np.sum((away**2 - 2.0 * z**2) / (away**2 + z**2) ** 2.5)
+    assert 2.0 / away - 2.0 / math.hypot(away, height) == pytest.approx(row, rel=0.02)
+    assert column_energy.per_particle(1, height, fraction)[1] == pytest.approx(columns.SINGLE)
+    assert column_energy.lowest(5.0)[0] > 1
+
+
+def test_mean_lengths_fall_sooner_than_bonds_live():
+    """Without new bonds b falls as exp(-t/life): the closed form; with them it is sooner still."""
+    alone = laws.fall_time(3.0, 1.0, 1.0)
+    b = [1.0 - 1.0 / n for n in (3.0, 1.0 + 2.0 / math.e)]
+    assert alone == pytest.approx(math.log(b[0] / b[1]), rel=1e-6)
+    assert laws.fall_time(3.0, 2.0, 1.0) < alone
+
+
+def test_stairs_follow_each_other_and_share_the_time(tmp_path, monkeypatch):
+    """Each run begins from the end of the one before; all take no more than the case may."""
+    one = next(c for c in COMPARISONS["columns"].cases(60.0) if c.name == "thickness_5")
+    couplings, told = [], []
+
+    class Done:
+        def __init__(self, directory):
+            self.directory = directory
+            self.ending = sim.files.record.Ending.STOPPED
+            self.reason = "over"
+
+    def simulate(film, directory, stop_rules, **_):
+        told.append((film.get("start", {}).get("path"), stop_rules[0]._seconds))
+        strength = sim.load(film).particles.magnetisation
+        couplings.append(strength)
+        return Done(directory)
+
+    monkeypatch.setattr(sim, "simulate", simulate)
+    monkeypatch.setattr("analysis.measure", lambda run, **_: run)
+    monkeypatch.setattr(COMPARISONS["columns"], "numbers", lambda *_: {})
+    work.perform(one, tmp_path)
+    assert len(told) == len(columns.STAIRS) + 1
+    assert couplings == sorted(couplings)
+    assert told[0][0] is None
+    assert [path for path, _ in told[1:]] == [
+        str(tmp_path / "runs" / "columns" / one.name / f"before_{k}") for k in range(len(told) - 1)
+    ]
+    assert sum(seconds for _, seconds in told) == pytest.approx(one.seconds)
+
+
+def test_next_neighbours_alone_are_simulated():
+    """The range is shorter than a parameter file may ask for, and is what the film has."""
+    cases = {one.name: one for one in COMPARISONS["lengths"].cases(1.0)}
+    one = cases[lengths.name_of(0.01, 4.0, True, next_only=True)]
+    assert work._loaded(one.film, one.range_d).dipoles.cutoff_diameters == lengths.NEXT_ONLY
+    assert lengths.NEXT_ONLY < 1.9  # the second neighbours of a pressed chain

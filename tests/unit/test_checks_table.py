@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.benchmarks import checks_table
+from tests.benchmarks import checks_table, markers
 
 CONFTEST = Path(__file__).parents[1] / "published" / "conftest.py"
 PLANTED = """
@@ -63,8 +63,9 @@ def test_lines_of_the_table(read):
 
 
 def test_only_what_stands_between_the_markers_is_replaced():
-    begin, end = checks_table.BEGIN, checks_table.END
+    begin, end = "<!-- table of checks: begin -->", "<!-- table of checks: end -->"
     page = f"before\n{begin}\nold\n{end}\nafter\n"
-    assert checks_table.replaced(page, "new") == f"before\n{begin}\nnew\n{end}\nafter\n"
+    made = markers.replaced(page, checks_table.TABLE, "new")
+    assert made == f"before\n{begin}\nnew\n{end}\nafter\n"
     with pytest.raises(ValueError, match="must hold the markers"):
-        checks_table.replaced("a page without them", "new")
+        markers.replaced("a page without them", checks_table.TABLE, "new")
