@@ -12,7 +12,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from functools import partial
 from pathlib import Path
 
 import h5py
@@ -23,7 +22,6 @@ from sim.kernels.card import layout
 from tests.benchmarks.card import (
     KINDS,
     engine_of,
-    microseconds,
     on_a_lattice,
     replayed,
     run_parts,
@@ -141,8 +139,6 @@ def speed_of(name, films, count, with_kernels=False):
 
 def print_kernels(engine):
     """Print what kernels and recordings of a step take; the films are of no use afterwards."""
-    from sim.kernels.card import steps
-
     films, queue = engine.batch.films, engine.batch.queue
     if engine.batch.mesh is not None:
         print(f"  mesh: {replayed(queue, engine.batch.mesh._recorded):.1f} us", flush=True)
@@ -150,9 +146,6 @@ def print_kernels(engine):
     print(f"  {films._lists // engine.system.count} threads a slot")
     for kernel, took in times_of_kernels(engine, with_sort=True):
         print(f"  {kernel.__name__}: {took:.1f} us", flush=True)
-    for kernel in (steps.conclude_inner, steps.conclude_step):
-        work = partial(films.run, kernel, 1, films.content)
-        print(f"  {kernel.__name__}: {microseconds(queue, work):.1f} us", flush=True)
     films.set_flag(layout.STATUS, [layout.GO])
     for told, work in (("a step", films._step), ("lists, none due", films._fresh)):
         print(f"  {told}: {replayed(queue, queue.record(work)):.1f} us", flush=True)

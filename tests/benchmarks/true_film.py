@@ -111,7 +111,7 @@ def stepped(engine, until):
 
 def cube_of(engine):
     """Return places and directions of the particles in a cube in the middle of the film."""
-    from sim.engines.card.film import as_positions
+    from sim.engines.card.arrays import as_positions
     from sim.kernels.card import layout
 
     batch, count = engine.batch, engine.system.count

@@ -24,7 +24,7 @@ from sim.film.field_programme import FieldStage
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.card import beads as bead_kernels
 from sim.kernels.card import steps
-from sim.kernels.card.tools import Kernel
+from sim.kernels.card.tools import BLOCK, Kernel
 from sim.kernels.laws.motion import missing_field
 from sim.run.cost import calibrate
 from sim.run.setup import RunSetup
@@ -516,9 +516,9 @@ def test_what_a_card_takes_for_no_argument_is_refused(given):
     engine = engine_of(**SINGLE)[2]
     engine.snapshot()
     films = engine.batch.films
-    films.run(steps.apply_field, 1)
+    films.run(steps.apply_fields, BLOCK)
     with pytest.raises(TypeError, match="a card takes no"):
-        films.run(steps.apply_field, 1, films.content._replace(beads=given))
+        films.run(steps.apply_fields, BLOCK, films.content._replace(beads=given))
 
 
 def test_kernels_say_what_they_do():

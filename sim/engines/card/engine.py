@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sim.engines.card.arrays import as_positions
 from sim.engines.card.batch import CARRIED, CardBatch, OtherKindError
-from sim.engines.card.film import as_positions
 from sim.engines.card.lost import answered
 from sim.engines.card.part import images, part_of
 from sim.engines.checkpoints import processor_of, state_of

@@ -8,15 +8,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines import cpu_arrays
-from sim.engines.card.bead_arrays import beads_of
+from sim.engines.card.arrays import (
+    SPAN,
+    as_shares,
+    bits_of,
+    content_of,
+    patch_of,
+    periods_of,
+    quick_of,
+)
 from sim.engines.card.kept import keep_kernels, kernels_of
-from sim.engines.card.memory import NEAR_ROOM, first_room
+from sim.engines.card.memory import first_room
 from sim.engines.cpu_film import GROWTH
-from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
-from sim.kernels.card import energies, layout, sorting, steps
+from sim.kernels.card import energies, layout, listing, sorting, steps
 from sim.kernels.card.pairs import Choice
 from sim.kernels.card.tools import BLOCK
-from sim.kernels.steps.step import FIELD_SIZE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -26,17 +32,13 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
-__all__ = ["CardFilm", "as_positions", "as_shares", "choice_of"]
+__all__ = ["CardFilm", "choice_of", "lists_in_step"]
 
-SPAN = 2
-"""Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
 MOST_SHARES = 8
 MOST_IN_STEP = 3.0
 """Candidates of a warp over those of a slot up to which its threads look at all of them."""
-ENDLESS = 2**31 - 1
 ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
-IN_REAL = ("unit_x", "unit_y", "unit_z", "back_x", "back_y", "back_z", "gap", "ahead")
 
 
 def choice_of(system: ReducedSystem) -> Choice:
@@ -62,16 +64,8 @@ def shares_of(count: int) -> int:
     return shares
 
 
-def patch_of(system: ReducedSystem) -> Any:
-    """Return the geometry of the film and of the cells that its slots are sorted into."""
-    patch = cpu_arrays.patch_of(system)
-    sides = system.sides[0], system.sides[1], system.thickness
-    cells = [max(1, int(SPAN * side / patch.reach)) for side in sides]
-    return patch._replace(cells_x=cells[0], cells_y=cells[1], cells_z=cells[2])
-
-
 def lists_in_step(system: ReducedSystem, shares: int) -> bool:
-    """Say whether a film's neighbours are listed by threads in step (`sorting.list_kernel`).
+    """Say whether a film's neighbours are listed by threads in step (`listing.list_kernel`).
 
     Where several share a slot, and the candidates of a warp are few times those of a slot: not in
     high, dilute films. One thread a slot was slower in step, and lists by itself.
@@ -79,59 +73,9 @@ def lists_in_step(system: ReducedSystem, shares: int) -> bool:
     patch = patch_of(system)
     around = 2 * SPAN + 1
     a_column = system.count / (patch.cells_x * patch.cells_y)
-    columns = min(patch.cells_x, around + sorting.WARP / shares / a_column)
+    columns = min(patch.cells_x, around + listing.WARP / shares / a_column)
     alone = min(patch.cells_x, around) * min(1.0, around / patch.cells_z)
     return bool(shares > 1 and columns < MOST_IN_STEP * alone)
-
-
-def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
-    """Return the periods that places are shares of."""
-    return (*system.sides, cpu_arrays.patch_of(system).period_z)
-
-
-def as_shares(positions: NDArray[Any], periods: tuple[float, ...], bits: int) -> NDArray[Any]:
-    """Return positions as whole numbers, shares of the periods in units of 2^-bits."""
-    part: NDArray[Any] = positions / np.array(periods)
-    part -= np.rint(part)
-    part = np.where(part < 0.5, part, np.nextafter(0.5, 0.0))
-    return np.asarray(part * 2.0**bits, np.int32 if bits == 32 else np.int64)
-
-
-def as_positions(
-    shares: NDArray[Any], periods: tuple[float, ...], numbers: Any = np
-) -> NDArray[np.float64]:
-    """Return the positions of whole numbers, x and y from 0 to the side.
-
-    ``numbers`` is the library of the array: numpy, or that of the card.
-    """
-    bits = 8 * shares.itemsize
-    columns = [shares[:, k] * (period * 2.0**-bits) for k, period in enumerate(periods)]
-    for axis in range(2):
-        period, x = periods[axis], columns[axis]
-        x = numbers.where(x < 0.0, x + period, x)
-        columns[axis] = numbers.where(x >= period, 0.0, x)  # rounding
-    positions: NDArray[np.float64] = numbers.stack(columns, axis=1)
-    return positions
-
-
-def _sizes(system: ReducedSystem) -> NDArray[np.float64]:
-    """Return what follows from a particle's size, a row for each, one row where all are equal."""
-    table = np.zeros((system.count, layout.SIZE_WORDS))
-    dt = system.inner_dt
-    drag, spin_drag = system.drags()
-    # with momenta these are what a move lasts, and the noise has its factor elsewhere
-    share, spin_share = (drag, spin_drag) if system.has_momenta else 2 * (system.noise**2,)
-    for column, values in (
-        (layout.MOMENT, system.moment),
-        (layout.PACE, dt * system.mobility),
-        (layout.KICK, np.sqrt(2.0 * system.mobility * dt * share)),
-        (layout.TURN, dt * system.turning * system.moment),
-        (layout.TWIST, np.sqrt(2.0 * system.turning * dt * spin_share)),
-        (layout.DRAG, drag),
-        (layout.SPIN_DRAG, spin_drag),
-    ):
-        table[:, column] = values
-    return table[:1] if np.all(table == table[0]) else table
 
 
 keep_kernels(sorting, steps)
@@ -177,7 +121,7 @@ class CardFilm:
         self.system = system = systems[0]
         self.queue = queue
         self.periods = periods_of(system)
-        self.bits = 32 if system.precision == "float32" else 64
+        self.bits = bits_of(system)
         self.recorded: dict[str, Callable[[], None]] = {}
         self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
         self.choice = choice = choice_of(system)
@@ -185,109 +129,19 @@ class CardFilm:
         pair_table, table = tables or (None, None)
         self.kernels = kernels_of(steps.step_kernels, choice, pair_table)
         in_step = lists_in_step(system, choice.shares)
-        self._list_pairs = kernels_of(sorting.list_kernel, system.precision, choice.shares, in_step)
+        self._list_pairs = kernels_of(listing.list_kernel, system.precision, choice.shares, in_step)
         self._lists = system.count * choice.shares
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
-        self._take(self._content())
+        self._take(
+            content_of(systems, queue, choice.shares, -(-first_room(system) // choice.shares))
+        )
         for film, state in enumerate(states):
             self.fill(film, state)
 
     def _take(self, content: layout.CardFilm) -> None:
         """Take arrays and numbers for those in use."""
         self.content = content
-        self.quick = self.quick_of(content)
-
-    def quick_of(self, content: layout.CardFilm) -> layout.CardFilm:
-        """Return the same arrays with numbers of the rows' float type."""
-        real = np.dtype(self.system.precision).type
-        numbers = {name: real(getattr(content, name)) for name in IN_REAL}
-        return content._replace(
-            laws=_in_real(content.laws, real), patch=_in_real(content.patch, real), **numbers
-        )
-
-    def _content(self) -> layout.CardFilm:
-        """Return the arrays of all films, those of slots still empty."""
-        systems, system, queue = self.systems, self.system, self.queue
-        count, films = system.count, len(systems)
-        real = np.dtype(system.precision)
-        whole = np.dtype(np.int32 if self.bits == 32 else np.int64)
-        patch = patch_of(system)
-        sizes = np.stack([_sizes(one).ravel() for one in systems])
-        room = -(-first_room(system) // self.choice.shares)
-        split, meshed = system.inner_steps > 1, system.mesh is not None
-        held = split or system.induced
-        cells = patch.cells_x * patch.cells_y * patch.cells_z
-        unit = [float(period) * 2.0**-self.bits for period in self.periods]
-        largest = np.array([max(one.moment.max(), 1e-300) for one in systems])
-
-        def zeros(shape: tuple[int, ...], dtype: Any) -> Any:
-            return queue.zeros((films, *shape), dtype)
-
-        def tall(rows: int, wanted: bool) -> Any:
-            return zeros((2, rows, count if wanted else 1), real)
-
-        return layout.CardFilm(
-            rows=zeros((2 * layout.WORDS * count,), whole),
-            reference=zeros((2 * layout.REFERENCE_WORDS * count,), whole),
-            directions=zeros((2, 3, count), np.float64 if system.induced else real),
-            identity=zeros((2, count), np.uint32),
-            image=zeros((2, 2, count), np.int32),
-            smooth=tall(6, meshed),
-            earlier=tall(7, split),
-            momentum=tall(6, system.has_momenta),
-            held=zeros((7, count if held else 1), real),
-            sizes=queue.put(sizes.astype(real)),
-            entries=zeros(((room + 1) * self._lists,), np.int32),
-            apart=zeros((self._lists,), np.int32),
-            close=zeros((self._lists,), np.int32),
-            near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
-            near_count=zeros((count if split else 1,), np.int32),
-            key=zeros((count,), np.int32),
-            order=zeros((count,), np.int32),
-            cell_start=zeros((cells + 1,), np.int32),
-            cell_fill=zeros((cells,), np.int32),
-            chunk_sum=zeros((-(-cells // sorting.CHUNK),), np.int32),
-            group_sum=zeros((-(-cells // sorting.GROUP),), np.int32),
-            applied=zeros((system.inner_steps, FIELD_SIZE), np.float64),
-            magnetisation=zeros((3,), np.float64),
-            moments=zeros((3 * layout.MOMENT_SUMS,), np.int64),
-            clock=zeros((2,), np.uint64),
-            flags=zeros((layout.FLAGS,), np.int64),
-            energies=zeros((min(count, energies.THREADS), energies.ALL_COLUMNS), np.float64),
-            patch=_as_numbers(patch),
-            laws=self._laws(),
-            programme=self._programme(),
-            count=count,
-            turn=0,
-            room=room,
-            near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
-            several=int(sizes.shape[1] > layout.SIZE_WORDS),
-            span=SPAN,
-            unit_x=unit[0],
-            unit_y=unit[1],
-            unit_z=unit[2],
-            gap=cpu_arrays.NEAR_GAP,
-            ahead=0.5 * (system.inner_steps - 1) / system.inner_steps,
-            back_x=-1.0 / unit[0],
-            back_y=-1.0 / unit[1],
-            back_z=-1.0 / unit[2],
-            moment_unit=queue.put(largest / layout.MOMENT_UNIT),
-            units_a_moment=queue.put(layout.MOMENT_UNIT / largest),
-            back_volume=1.0 / float(system.sides[0] * system.sides[1] * system.thickness),
-            beads=beads_of(systems, queue) if system.induced else (),
-        )
-
-    def _laws(self) -> Any:
-        """Return the constants of the laws; films have steps of their own."""
-        laws = _as_numbers(cpu_arrays.laws_of(self.system, DRIFT_CAP, DRIFT_LIMIT))
-        return laws._replace(dt=self.queue.put(np.array([one.inner_dt for one in self.systems])))
-
-    def _programme(self) -> Any:
-        """Return the field programmes of all films."""
-        tables = [programme_of(one) for one in self.systems]
-        return type(tables[0])(
-            *(self.queue.put(np.stack(parts)) for parts in zip(*tables, strict=True))
-        )
+        self.quick = quick_of(content)
 
     def fill(self, film: int, state: FilmState) -> None:
         """Write the state that a film starts from, row i in slot i; its list is due."""
@@ -447,7 +301,7 @@ class CardFilm:
         """Ask for the kernels of one step."""
         kernels, inner = self.kernels, self.system.inner_steps
         content = content or self.content
-        quick = self.quick_of(content)
+        quick = quick_of(content)
         if self.system.induced:
             self.run(kernels.settled, content=quick)
             self.run(steps.conclude_settled, BLOCK, content)
@@ -480,7 +334,7 @@ class CardFilm:
         """Compile the kernels of steps and of energies."""
         idle = self.idle()
         self._step(idle)
-        self.run(self._list_pairs, 1, self.quick_of(idle))
+        self.run(self._list_pairs, 1, quick_of(idle))
         self.run(self._sum_energies, 1, idle)
         self.queue.wait()
 
@@ -495,7 +349,7 @@ class CardFilm:
 
     def hold_sums(self, content: layout.CardFilm, held: Any) -> None:
         """Ask for force and field of pairs and mesh in an array (films, 7, N)."""
-        quick = self.quick_of(content)._replace(held=held)
+        quick = quick_of(content)._replace(held=held)
         self.queue.run(self.kernels.sums, self.lists_in(content), quick)
 
     def energies(self) -> NDArray[np.float64]:
@@ -508,32 +362,3 @@ class CardFilm:
         for k in range(parts):
             total += found[:, k]
         return total
-
-
-def programme_of(system: ReducedSystem) -> Any:
-    """Return the field programme of a film as arrays, none of them empty."""
-    table = cpu_arrays.field_table(system.field, system.body.gradient)
-    return type(table)(*(_not_empty(array) for array in table))
-
-
-def _not_empty(array: NDArray[Any]) -> NDArray[Any]:
-    """Return an array, one row of zeros in the place of none: cards have no empty arrays."""
-    return array if array.size else np.zeros((1, *array.shape[1:]), array.dtype)
-
-
-def _in_real(numbers: Any, real: Any) -> Any:
-    """Return a named tuple with its floating-point numbers of another type."""
-    if isinstance(numbers, tuple):
-        made = [_in_real(number, real) for number in numbers]
-        return type(numbers)(*made) if hasattr(numbers, "_fields") else tuple(made)
-    return real(numbers) if isinstance(numbers, float) else numbers
-
-
-def _as_numbers(numbers: Any) -> Any:
-    """Return a named tuple whose numbers are Python's: others would lift what they meet."""
-    if isinstance(numbers, tuple):
-        made = [_as_numbers(number) for number in numbers]
-        return type(numbers)(*made) if hasattr(numbers, "_fields") else tuple(made)
-    if isinstance(numbers, bool | np.bool_):
-        return bool(numbers)
-    return int(numbers) if isinstance(numbers, int | np.integer) else float(numbers)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.film import as_positions
+from sim.engines.card.arrays import as_positions
 from sim.engines.protocol import FilmPart
 from sim.files.selection import count_map, within_sides
 from sim.kernels.card import layout

@@ -1,0 +1,224 @@
+"""Arrays of films on a card: what kernels take, and places as whole numbers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.engines import cpu_arrays
+from sim.engines.card.bead_arrays import beads_of
+from sim.engines.card.memory import NEAR_ROOM
+from sim.film.reduce import DRIFT_CAP, DRIFT_LIMIT
+from sim.kernels.card import energies, layout, sorting
+from sim.kernels.steps.step import FIELD_SIZE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from sim.film.reduced_system import ReducedSystem
+
+SPAN = 2
+"""Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
+ENDLESS = 2**31 - 1
+IN_REAL = ("unit_x", "unit_y", "unit_z", "back_x", "back_y", "back_z", "gap", "ahead")
+
+
+def patch_of(system: ReducedSystem) -> Any:
+    """Return the geometry of the film and of the cells that its slots are sorted into."""
+    patch = cpu_arrays.patch_of(system)
+    sides = system.sides[0], system.sides[1], system.thickness
+    cells = [max(1, int(SPAN * side / patch.reach)) for side in sides]
+    return patch._replace(cells_x=cells[0], cells_y=cells[1], cells_z=cells[2])
+
+
+def bits_of(system: ReducedSystem) -> int:
+    """Return how many bits a place has along an axis."""
+    return 32 if system.precision == "float32" else 64
+
+
+def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
+    """Return the periods that places are shares of."""
+    return (*system.sides, cpu_arrays.patch_of(system).period_z)
+
+
+def as_shares(positions: NDArray[Any], periods: tuple[float, ...], bits: int) -> NDArray[Any]:
+    """Return positions as whole numbers, shares of the periods in units of 2^-bits."""
+    part: NDArray[Any] = positions / np.array(periods)
+    part -= np.rint(part)
+    part = np.where(part < 0.5, part, np.nextafter(0.5, 0.0))
+    return np.asarray(part * 2.0**bits, np.int32 if bits == 32 else np.int64)
+
+
+def as_positions(
+    shares: NDArray[Any], periods: tuple[float, ...], numbers: Any = np
+) -> NDArray[np.float64]:
+    """Return the positions of whole numbers, x and y from 0 to the side.
+
+    ``numbers`` is the library of the array: numpy, or that of the card.
+    """
+    bits = 8 * shares.itemsize
+    columns = [shares[:, k] * (period * 2.0**-bits) for k, period in enumerate(periods)]
+    for axis in range(2):
+        period, x = periods[axis], columns[axis]
+        x = numbers.where(x < 0.0, x + period, x)
+        columns[axis] = numbers.where(x >= period, 0.0, x)  # rounding
+    positions: NDArray[np.float64] = numbers.stack(columns, axis=1)
+    return positions
+
+
+def _sizes_of(system: ReducedSystem) -> NDArray[np.float64]:
+    """Return what follows from a particle's size, a row for each, one row where all are equal."""
+    table = np.zeros((system.count, layout.SIZE_WORDS))
+    dt = system.inner_dt
+    drag, spin_drag = system.drags()
+    # with momenta these are what a move lasts, and the noise has its factor elsewhere
+    share, spin_share = (drag, spin_drag) if system.has_momenta else 2 * (system.noise**2,)
+    for column, values in (
+        (layout.MOMENT, system.moment),
+        (layout.PACE, dt * system.mobility),
+        (layout.KICK, np.sqrt(2.0 * system.mobility * dt * share)),
+        (layout.TURN, dt * system.turning * system.moment),
+        (layout.TWIST, np.sqrt(2.0 * system.turning * dt * spin_share)),
+        (layout.DRAG, drag),
+        (layout.SPIN_DRAG, spin_drag),
+    ):
+        table[:, column] = values
+    return table[:1] if np.all(table == table[0]) else table
+
+
+def quick_of(content: layout.CardFilm) -> layout.CardFilm:
+    """Return the same arrays with numbers of the rows' float type."""
+    real = np.dtype(content.sizes.dtype).type
+    numbers = {name: real(getattr(content, name)) for name in IN_REAL}
+    return content._replace(
+        laws=_in_real(content.laws, real), patch=_in_real(content.patch, real), **numbers
+    )
+
+
+def content_of(
+    systems: Sequence[ReducedSystem], queue: Any, shares: int, room: int
+) -> layout.CardFilm:
+    """Return the arrays of all films, those of slots still empty.
+
+    Parameters
+    ----------
+    systems : sequence of ReducedSystem
+        Of one kind (`sim.engines.card.kinds`).
+    queue : sim.kernels.card.queue.Queue
+    shares : int
+        Threads that share the neighbours of a slot.
+    room : int
+        Neighbours that the list of each has room for.
+    """
+    system, bits = systems[0], bits_of(systems[0])
+    count, films, lists = system.count, len(systems), system.count * shares
+    real = np.dtype(system.precision)
+    whole = np.dtype(np.int32 if bits == 32 else np.int64)
+    patch = patch_of(system)
+    sizes = np.stack([_sizes_of(one).ravel() for one in systems])
+    split, meshed = system.inner_steps > 1, system.mesh is not None
+    held = split or system.induced
+    cells = patch.cells_x * patch.cells_y * patch.cells_z
+    unit = [float(period) * 2.0**-bits for period in periods_of(system)]
+    largest = np.array([max(one.moment.max(), 1e-300) for one in systems])
+
+    def zeros(shape: tuple[int, ...], dtype: Any) -> Any:
+        return queue.zeros((films, *shape), dtype)
+
+    def tall(rows: int, wanted: bool) -> Any:
+        return zeros((2, rows, count if wanted else 1), real)
+
+    return layout.CardFilm(
+        rows=zeros((2 * layout.WORDS * count,), whole),
+        reference=zeros((2 * layout.REFERENCE_WORDS * count,), whole),
+        directions=zeros((2, 3, count), np.float64 if system.induced else real),
+        identity=zeros((2, count), np.uint32),
+        image=zeros((2, 2, count), np.int32),
+        smooth=tall(6, meshed),
+        earlier=tall(7, split),
+        momentum=tall(6, system.has_momenta),
+        held=zeros((7, count if held else 1), real),
+        sizes=queue.put(sizes.astype(real)),
+        entries=zeros(((room + 1) * lists,), np.int32),
+        apart=zeros((lists,), np.int32),
+        close=zeros((lists,), np.int32),
+        near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
+        near_count=zeros((count if split else 1,), np.int32),
+        key=zeros((count,), np.int32),
+        order=zeros((count,), np.int32),
+        cell_start=zeros((cells + 1,), np.int32),
+        cell_fill=zeros((cells,), np.int32),
+        chunk_sum=zeros((-(-cells // sorting.CHUNK),), np.int32),
+        group_sum=zeros((-(-cells // sorting.GROUP),), np.int32),
+        applied=zeros((system.inner_steps, FIELD_SIZE), np.float64),
+        magnetisation=zeros((3,), np.float64),
+        moments=zeros((3 * layout.MOMENT_SUMS,), np.int64),
+        clock=zeros((2,), np.uint64),
+        flags=zeros((layout.FLAGS,), np.int64),
+        energies=zeros((min(count, energies.THREADS), energies.ALL_COLUMNS), np.float64),
+        patch=_as_numbers(patch),
+        laws=_laws_of(systems, queue),
+        programme=_programmes_of(systems, queue),
+        count=count,
+        turn=0,
+        room=room,
+        near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
+        several=int(sizes.shape[1] > layout.SIZE_WORDS),
+        span=SPAN,
+        unit_x=unit[0],
+        unit_y=unit[1],
+        unit_z=unit[2],
+        gap=cpu_arrays.NEAR_GAP,
+        ahead=0.5 * (system.inner_steps - 1) / system.inner_steps,
+        back_x=-1.0 / unit[0],
+        back_y=-1.0 / unit[1],
+        back_z=-1.0 / unit[2],
+        moment_unit=queue.put(largest / layout.MOMENT_UNIT),
+        units_a_moment=queue.put(layout.MOMENT_UNIT / largest),
+        back_volume=1.0 / float(system.sides[0] * system.sides[1] * system.thickness),
+        beads=beads_of(systems, queue) if system.induced else (),
+    )
+
+
+def _laws_of(systems: Sequence[ReducedSystem], queue: Any) -> Any:
+    """Return the constants of the laws; films have steps of their own."""
+    laws = _as_numbers(cpu_arrays.laws_of(systems[0], DRIFT_CAP, DRIFT_LIMIT))
+    return laws._replace(dt=queue.put(np.array([one.inner_dt for one in systems])))
+
+
+def _programmes_of(systems: Sequence[ReducedSystem], queue: Any) -> Any:
+    """Return the field programmes of all films."""
+    tables = [_programme_of(one) for one in systems]
+    return type(tables[0])(*(queue.put(np.stack(parts)) for parts in zip(*tables, strict=True)))
+
+
+def _programme_of(system: ReducedSystem) -> Any:
+    """Return the field programme of a film as arrays, none of them empty."""
+    table = cpu_arrays.field_table(system.field, system.body.gradient)
+    return type(table)(*(_not_empty(array) for array in table))
+
+
+def _not_empty(array: NDArray[Any]) -> NDArray[Any]:
+    """Return an array, one row of zeros in the place of none: cards have no empty arrays."""
+    return array if array.size else np.zeros((1, *array.shape[1:]), array.dtype)
+
+
+def _in_real(numbers: Any, real: Any) -> Any:
+    """Return a named tuple with its floating-point numbers of another type."""
+    if isinstance(numbers, tuple):
+        made = [_in_real(number, real) for number in numbers]
+        return type(numbers)(*made) if hasattr(numbers, "_fields") else tuple(made)
+    return real(numbers) if isinstance(numbers, float) else numbers
+
+
+def _as_numbers(numbers: Any) -> Any:
+    """Return a named tuple whose numbers are Python's: others would lift what they meet."""
+    if isinstance(numbers, tuple):
+        made = [_as_numbers(number) for number in numbers]
+        return type(numbers)(*made) if hasattr(numbers, "_fields") else tuple(made)
+    if isinstance(numbers, bool | np.bool_):
+        return bool(numbers)
+    return int(numbers) if isinstance(numbers, int | np.integer) else float(numbers)
