@@ -116,7 +116,7 @@ def require_same(one, other):
 
 def where(folder, run):
     """Return process and folder of each attempt at a run."""
-    lines = (folder / run / "where.txt").read_text().splitlines()
+    lines = (folder / run / ".where").read_text().splitlines()
     return [line.split(" ", 1) for line in lines]
 
 

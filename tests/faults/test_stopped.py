@@ -52,7 +52,7 @@ def until(met):
 
 def attempts(folder):
     """Count how often each run was begun."""
-    return [len((folder / run / "where.txt").read_text().splitlines()) for run in RUNS]
+    return [len((folder / run / ".where").read_text().splitlines()) for run in RUNS]
 
 
 @pytest.mark.slow
@@ -75,12 +75,12 @@ def test_sweeps_killed_at_any_moment_lose_no_run_and_do_none_twice(tmp_path):
         _, told = process.communicate(timeout=PATIENCE)
         assert process.returncode in (0, 130, -number), told
         for run, times in ended.items():
-            assert len((hurt / run / "where.txt").read_text().splitlines()) == times
+            assert len((hurt / run / ".where").read_text().splitlines()) == times
         for run in RUNS:
             if (SweepFolder(hurt).outcome(run) or 0) and SweepFolder(hurt).outcome(
                 run
             ).state == "finished":
-                ended[run] = len((hurt / run / "where.txt").read_text().splitlines())
+                ended[run] = len((hurt / run / ".where").read_text().splitlines())
     process = start(hurt, 0.0)
     _, told = process.communicate(timeout=PATIENCE)
     assert process.returncode == 0, told

@@ -27,7 +27,7 @@ def four_points():
 
 def point(parameters, directory, *, stop_rules=(), on_progress=None, sleep_s=0.0):
     """Simulate with the fake engine, and note the process and where it worked."""
-    with (directory / "where.txt").open("a") as file:
+    with (directory / ".where").open("a") as file:
         file.write(f"{os.getpid()} {directory}\n")
     with mock.patch.object(one_run, "RunSetup", fake_setup(100)):
         return one_run.simulate(

@@ -303,7 +303,7 @@ def test_programme_longer_than_the_run_is_noticed():
         ('"0.4 um"', '"9**9**9**9 um"', "is no unit of length"),
         ('"0.4 um"', "nan", "[film] thickness must be a length"),
         ('"0.4 um"', "true", "received true, which is not a text in quotes."),
-        ('"0.4 um"', "{}", "received a table"),
+        ('"0.4 um"', "{}", "received an empty table, which is not a text in quotes."),
         ('"0.4 um"', "2024-01-01", "received 2024-01-01"),
         ('"20 nm"', '"1 nm"', "[particles] core_diameter must be a length from 2 nm to 1 um"),
         ("0.03", "0.64", "above 0 and below 0.64 (random packing) such as 0.03; received 0.64."),
