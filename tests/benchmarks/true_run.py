@@ -226,13 +226,13 @@ def main():
     work = Path(tempfile.mkdtemp(prefix="true_run"))
     folder = work / "film"
     try:
-        session(given, tell, seen, folder)
+        one_sitting(given, tell, seen, folder)
     finally:
         (given.out / "numbers.json").write_text(json.dumps(seen, indent=1), encoding="utf-8")
         shutil.rmtree(work, ignore_errors=True)
 
 
-def session(given, tell, seen, folder):
+def one_sitting(given, tell, seen, folder):
     """Do what there is to do in the time that is given."""
     words = ("run", given.file, "-o", folder, "--device", given.device, "--no-plots", "-v")
     command = Command(tell, *words)
