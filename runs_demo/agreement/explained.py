@@ -118,8 +118,8 @@ def _growth(found):
                  for one in pairs]  # fmt: skip
         words.append(
             f"Suspected: few chains. At φ = 0.01 distributions of {count[0]} particles are off by "
-            f"{off[0][0]:.0%}, those of {count[1]} by {off[1][0]:.0%}: what the small films part by "
-            "is the number of their chains."
+            f"{off[0][0]:.0%}, those of {count[1]} by {off[1][0]:.0%}: what the small films part "
+            "by is the number of their chains."
         )
     for fraction in growth.LARGE_TIME:
         one = found.get(growth.name_of(fraction, "large"))
