@@ -282,3 +282,19 @@ def test_the_estimate_from_neighbours_alone_is_the_same_in_table_and_words():
     row = dict(found.table)["the same from neighbours alone (at least)"]
     assert f"neighbours alone give {row} at least" in said(found)
     assert float(row) <= LONGEST_SINGLE
+
+
+@pytest.mark.parametrize(
+    ("direction", "share"),
+    [
+        ("[1, 0, 0]", 0.5),  # a round magnet: -1/2 of the change along its axis
+        ("[0, 0, 1]", 1.0),
+        ("[1, 0, 1]", math.sqrt(0.5 * (0.25 + 1.0))),
+    ],
+)
+def test_a_gradient_pulls_with_what_an_aligned_moment_meets_of_it(direction, share):
+    """m |G n| of G = diag(-1/2, -1/2, 1) g: no sources, round about z."""
+    found = expect(bench_film(direction=f'{direction}\ngradient = "40 T/m"'))
+    pull = share * 40.0 * found.derived["median_moment_am2"]
+    assert f"pulls an aligned median particle with up to {pull:.2g} N" in said(found)
+    assert ("pulls along the film" in warned(found)) == (direction != "[0, 0, 1]")
