@@ -113,7 +113,10 @@ def page(
         "</p>",
         warning_list(told),
         fold("Where the light goes", _budget(light)),
-        fold("At which angles", _grating(light) + _by_wavelength(light, ANGLES, _NO_ANGLE) + angles),
+        fold(
+            "At which angles",
+            _grating(light) + _by_wavelength(light, ANGLES, _NO_ANGLE) + angles,
+        ),
         fold(
             "How fast it answers", _response(content["response"]) + answers,
             "From 10 to 90 % of the change after the field is switched, with the band that holds "
