@@ -162,7 +162,7 @@ def _expected(of: Scaled, number: dict[str, Any]) -> str:
     value, low, high = (
         value_text(of.wanted, number["expected"][k]) for k in ("value", "low", "high")
     )
-    return f"{of.label} {value}" + ("" if low == high else f" ({low} to {high})")
+    return f"{of.label.replace('_', ' ')} {value}" + ("" if low == high else f" ({low} to {high})")
 
 
 def answer(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
