@@ -59,7 +59,7 @@ def hop(film, i):
         found = np.empty(24, np.int64)
         if bonds.bonded(film, i, film.fresh[0], found) <= 1:
             film.members[0] = i
-            take(film, 1, HOP, change)
+            take(film, np.int64(1), HOP, change)
 
 
 @njit(cache=True, error_model="numpy")
@@ -236,13 +236,14 @@ def exchange_sizes(film, i):
     if other < 0 or other >= film.rows.shape[0]:
         return
     film.members[0], film.members[1] = i, film.by_rank[other]
-    propose_present(film, 2)
+    pair = np.int64(2)  # no plain number, see ``layout``
+    propose_present(film, pair)
     film.group[1] = 1
-    for a in range(2):
+    for a in range(pair):
         mine, theirs = film.fresh[a], film.rows[film.members[1 - a]]
         for column in range(3):
             mine[column] = theirs[column]
             mine[MX + column] = theirs[MX + column] * mine[MOMENT] / theirs[MOMENT]
-    passed, change = allowed(film, 2, 0.0)
+    passed, change = allowed(film, pair, 0.0)
     if passed:
-        take(film, 2, SIZES, change)
+        take(film, pair, SIZES, change)
