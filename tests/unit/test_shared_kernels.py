@@ -33,6 +33,15 @@ def fill(block, film):
         film.result[block, k] = scaled(film, k) + film.words[k]
 
 
+@njit(error_model="numpy")
+def apart(film):
+    return film.count
+
+
+def counted(block, film):
+    film.result[0, 0] = apart(film)
+
+
 def hidden(block, film):
     film.result[0, 0] = getattr(film, "unread")[0]  # noqa: B009
 
@@ -60,6 +69,11 @@ def test_code_is_that_of_the_fields_that_are_read(films):
     for alike in (whole, single):
         assert len({int(it.addresses(one)[0]) for it in alike}) == 1
     assert whole[0].addresses(one)[0] != single[0].addresses(one)[0]
+
+
+def test_a_function_of_its_own_gets_the_whole_film_which_is_one_for_all_kernels(films):
+    one = Kernel(counted)
+    assert len({int(Packed(film).addresses(one)[0]) for film in films}) == len(films)
 
 
 def test_a_field_that_the_text_does_not_name_is_not_there(films):

@@ -35,6 +35,7 @@ get_thread_id = numba.get_thread_id  # type: ignore[attr-defined]
 
 I32, I64 = ir.IntType(32), ir.IntType(64)
 ADDRESS = ir.IntType(8).as_pointer()
+ALL = "*"  # as a name: all fields of a film
 ALIGNED = 16  # bytes that fields begin at multiples of
 C_CALL = ctypes.CFUNCTYPE(None, ctypes.c_int64, ctypes.c_void_p)
 
@@ -59,6 +60,8 @@ class FilmType(types.Type):
 
     def seen_by(self, names):
         """Return the film with the fields of these names alone."""
+        if ALL in names:
+            return self
         return FilmType(tuple(it for it in self.fields if it[0] in names))
 
 
@@ -69,13 +72,20 @@ def film_type(content):
 
 
 def _names_in(function, seen):
-    """Collect the names in the text of a function and of the compiled ones that it calls."""
+    """Collect the names in the text of a function and of the compiled ones that it calls.
+
+    One that is not inlined and takes a film is compiled for the film as its caller sees it: so that
+    kernels share it, they see `ALL`.
+    """
+    inline = getattr(function, "targetoptions", {"inline": "always"}).get("inline")
     function = getattr(function, "py_func", function)
     code = getattr(function, "__code__", None)
     if code is None or code in seen:
         return set()
     seen.add(code)
     names = set(code.co_names)
+    if inline != "always" and "film" in code.co_varnames[: code.co_argcount]:
+        names.add(ALL)
     cells = [cell.cell_contents for cell in function.__closure__ or ()]
     for called in (*(function.__globals__.get(name) for name in code.co_names), *cells):
         names |= _names_in(called, seen)
