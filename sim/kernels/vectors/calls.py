@@ -17,6 +17,7 @@ that its text names: films that differ in others share its machine code.
 
 import ctypes
 import functools
+import inspect
 import struct
 
 import numba
@@ -86,9 +87,12 @@ def _names_in(function, seen):
     names = set(code.co_names)
     if inline != "always" and "film" in code.co_varnames[: code.co_argcount]:
         names.add(ALL)
-    cells = [cell.cell_contents for cell in function.__closure__ or ()]
-    for called in (*(function.__globals__.get(name) for name in code.co_names), *cells):
-        names |= _names_in(called, seen)
+    called = [function.__globals__.get(name) for name in code.co_names]
+    modules = [it for it in called if inspect.ismodule(it) and it is not np]
+    called += [getattr(it, name, None) for it in modules for name in code.co_names]
+    called += [cell.cell_contents for cell in function.__closure__ or ()]
+    for it in called:
+        names |= _names_in(it, seen)
     return names
 
 
@@ -184,7 +188,7 @@ def call(typingctx, kernel, block, film):
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def on_blocks(kernels, blocks, film):
+def on_blocks(kernels, blocks, address):
     """Call kernels, one after the other, on each of ``blocks`` blocks; the blocks in parallel.
 
     Parameters
@@ -192,12 +196,12 @@ def on_blocks(kernels, blocks, film):
     kernels : int64 array
         Addresses.
     blocks : int
-    film : int
-        Address of the film that the kernels were compiled for.
+    address : int
+        Of the film that the kernels were compiled for.
     """
     for block in prange(blocks):
         for k in range(kernels.size):
-            call(kernels[k], np.int64(block), film)
+            call(kernels[k], np.int64(block), address)
 
 
 def _offset(context, llvm, index):
