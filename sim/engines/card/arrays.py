@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common.blocks import blocks_of, of_each, on_all_cores
 from sim.engines import cpu_arrays
 from sim.engines.card.bead_arrays import beads_of
 from sim.engines.card.memory import NEAR_ROOM
@@ -46,10 +48,30 @@ def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
 
 def as_shares(positions: NDArray[Any], periods: tuple[float, ...], bits: int) -> NDArray[Any]:
     """Return positions as whole numbers, shares of the periods in units of 2^-bits."""
-    part: NDArray[Any] = positions / np.array(periods)
-    part -= np.rint(part)
-    part = np.where(part < 0.5, part, np.nextafter(0.5, 0.0))
-    return np.asarray(part * 2.0**bits, np.int32 if bits == 32 else np.int64)
+
+    def shares(positions: NDArray[Any]) -> NDArray[Any]:
+        part: NDArray[Any] = positions / np.array(periods)
+        part -= np.rint(part)
+        part = np.where(part < 0.5, part, np.nextafter(0.5, 0.0))
+        return np.asarray(part * 2.0**bits, np.int32 if bits == 32 else np.int64)
+
+    return of_each(shares, positions)
+
+
+def columns_of(rows: NDArray[Any], dtype: Any) -> NDArray[Any]:
+    """Return rows (N, k) as columns (k, N) of another type."""
+    made = np.empty(rows.shape[::-1], dtype)
+
+    def turn(block: slice) -> None:
+        made[:, block] = rows[block].T
+
+    on_all_cores(turn, blocks_of(len(rows)))
+    return made
+
+
+def widened(rows: NDArray[Any], words: int) -> NDArray[Any]:
+    """Return rows (N, k) with zeros behind them up to so many words."""
+    return of_each(lambda some: np.pad(some, ((0, 0), (0, words - some.shape[1]))), rows)
 
 
 def as_positions(
@@ -71,6 +93,11 @@ def as_positions(
 
 def _sizes_of(system: ReducedSystem) -> NDArray[np.float64]:
     """Return what follows from a particle's size, a row for each, one row where all are equal."""
+    names = ("moment", "mobility", "turning", "momentum_time", "spin_time")
+    of_size = {name: getattr(system, name) for name in names if getattr(system, name) is not None}
+    if all(values.min() == values.max() for values in of_size.values()):
+        first = {name: values[:1] for name, values in of_size.items()}
+        system = dataclasses.replace(system, radius=system.radius[:1], **first)
     table = np.zeros((system.count, layout.SIZE_WORDS))
     dt = system.inner_dt
     drag, spin_drag = system.drags()
@@ -86,7 +113,7 @@ def _sizes_of(system: ReducedSystem) -> NDArray[np.float64]:
         (layout.SPIN_DRAG, spin_drag),
     ):
         table[:, column] = values
-    return table[:1] if np.all(table == table[0]) else table
+    return table
 
 
 def quick_of(content: layout.CardFilm) -> layout.CardFilm:

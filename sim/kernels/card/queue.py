@@ -97,6 +97,14 @@ class Queue:
             self.view(array)[film].set(np.ascontiguousarray(values, array.dtype))
         self.stream.synchronize()
 
+    def set_halves(self, array, values, film):
+        """Overwrite both halves of what an array holds of a film with the same values."""
+        with self.stream:
+            first, second = self.view(array)[film].reshape(2, -1)
+            first.set(np.ascontiguousarray(values, array.dtype).reshape(-1))
+            second.data.copy_from_device_async(first.data, first.nbytes, self.stream)
+        self.stream.synchronize()
+
     def run(self, one, threads, batch):
         """Run a kernel in so many threads a film."""
         grid = -(-threads // BLOCK), films_of(batch)

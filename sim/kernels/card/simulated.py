@@ -205,6 +205,10 @@ class Queue:
         """Overwrite what an array holds of one film or all."""
         array[film] = values
 
+    def set_halves(self, array, values, film):
+        """Overwrite both halves of what an array holds of a film with the same values."""
+        array[film].reshape(2, -1)[...] = np.asarray(values).reshape(-1)
+
     def run(self, one, threads, batch):
         """Run a kernel in so many threads a film, if a card would take its arguments."""
         require_taken(batch)
