@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import zlib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -120,13 +120,14 @@ def load(path: Path, spared: Mapping[str, Collection[str]] = MappingProxyType({}
     with open_hdf5(path, "r") as file:
         try:
             made_by, engine = file.attrs["format"], file["engine"]
-            needless = spared.get(str(_read(engine, only=("processor",)).get("processor")), ())
+            begun_by = engine["processor"].asstr()[()] if "processor" in engine else "cpu"
+            needed = [name for name in engine if name not in spared.get(begun_by, ())]
             kept = Checkpoint(
                 run_id=str(file.attrs["run_id"]),
                 step=int(file.attrs["step"]),
                 frames=int(file.attrs["frames"]),
                 timing=_read(file["timing"]),
-                engine=_read(engine, only=[name for name in engine if name not in needless]),
+                engine=_read(engine, needed),
             )
         except Exception as error:  # a spoilt file can raise anything out of HDF5
             raise RunFileError(f"{path} is not a checkpoint of chainfilm") from error
@@ -203,11 +204,10 @@ def _write(group: h5py.Group, items: dict[str, Any]) -> None:
 _BACK = {"int": int, "float": float, "bool": bool}
 
 
-def _read(group: h5py.Group, only: Collection[str] | None = None) -> dict[str, Any]:
+def _read(group: h5py.Group, names: Iterable[str] | None = None) -> dict[str, Any]:
     items: dict[str, Any] = {}
-    for name, item in group.items():
-        if only is not None and name not in only:
-            continue
+    for name in group if names is None else names:
+        item = group[name]
         if isinstance(item, h5py.Group):
             items[name] = _read(item)
         elif item.attrs["kind"] == "str":
@@ -217,8 +217,25 @@ def _read(group: h5py.Group, only: Collection[str] | None = None) -> dict[str, A
         elif item.attrs["kind"] == "list":
             items[name] = item[()].tolist()
         else:
-            items[name] = _BACK.get(item.attrs["kind"], lambda x: x)(item[()])
+            items[name] = _BACK.get(item.attrs["kind"], lambda x: x)(_numbers(item))
     return items
+
+
+def _numbers(item: h5py.Dataset) -> Any:
+    """Return what an array holds; a long one is read by all cores, as it lies in the file."""
+    begin = item.id.get_offset()
+    if begin is None or item.nbytes < _PIECE:
+        return item[()]
+    made = np.empty(item.shape, item.dtype)
+    raw = made.reshape(-1).view(np.uint8)
+    with Path(item.file.filename).open("rb") as file:
+
+        def read(piece: slice) -> None:
+            if os.preadv(file.fileno(), [raw[piece].data], begin + piece.start) != len(raw[piece]):
+                raise OSError(f"{item.name} is cut short")
+
+        on_all_cores(read, blocks_of(raw.size, _PIECE))
+    return made
 
 
 def _to_disk(path: Path) -> None:

@@ -137,10 +137,10 @@ def brush_curvature(core: Floats, contact: Floats, shell: float, grafting: float
 
 def numbers_by_size(radius: Floats, most: int) -> NDArray[np.int64]:
     """Return the numbers of so many particles or fewer, evenly from the smallest to the largest."""
-    chosen = np.unique(np.linspace(0, len(radius) - 1, most).astype(int))
+    chosen: NDArray[np.int64] = np.unique(np.linspace(0, len(radius) - 1, most).astype(int))
     if radius.min() == radius.max():
-        return np.asarray(chosen)
-    return np.argsort(radius, kind="stable")[chosen]
+        return chosen
+    return np.asarray(np.argsort(radius, kind="stable")[chosen])
 
 
 def _stiffest(
