@@ -33,8 +33,9 @@ def on_all_cores(work: Callable[[slice], object], pieces: Iterable[slice]) -> No
         list(pool.map(work, pieces))
 
 
-def blocks_of(count: int, size: int = BLOCK) -> list[slice]:
-    """Return the pieces of so many rows."""
+def blocks_of(count: int, size: int | None = None) -> list[slice]:
+    """Return the pieces of so many rows, each of `BLOCK` or another size."""
+    size = size or BLOCK
     return [slice(first, min(first + size, count)) for first in range(0, count, size)]
 
 
