@@ -3,8 +3,8 @@
 Run as ``python -m tests.benchmarks.true_run FILE OUT [--seconds S] [--device D]``. It runs the file
 until what is left of the time is enough to save, to begin again and for a few more steps; then it
 interrupts it, looks at what lies in the folder, goes on and kills it with SIGKILL. Beside the steps
-it runs `check` of the same file and times parts of the measurement at its size, but with
-``--alone``; S(q) of the whole film is taken from the checkpoint. OUT gets a log with the time that
+it runs `check` of the same file and times parts of the measurement at its size, and takes S(q) of
+the whole film from the checkpoint, but for ``--alone``. OUT gets a log with the time that
 each part of a start takes (`tests.benchmarks.phases`), numbers, S(q), and the run file without
 whole states, packed and in pieces (``cat run.h5.* > run.h5``).
 """
@@ -282,7 +282,7 @@ def went_on(given, tell, seen, folder, copied, words, others):
         for name, work in (
             ("packed_bytes", lambda: pack(copied, given.out)),
             ("spectrum", lambda: spectrum(copied, folder / "checkpoint.h5", given.out)),
-        ):
+        )[: 1 if given.alone else 2]:
             try:
                 seen[name] = work()
             except Exception as error:  # what else is done is worth its time all the same
