@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sim.engines.card.arrays import passing_of
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
 from sim.engines.card.induced import InducedRounds
@@ -123,9 +124,11 @@ class CardBatch:
     def _make(self, systems: Sequence[ReducedSystem]) -> None:
         """Make the arrays of all films, on the card."""
         system = systems[0]
-        self.mesh = None if system.mesh is None else CardMesh(systems, self.queue)
-        tables = None if self.mesh is None else self.mesh.tables
-        self.films = CardFilm(systems, self.queue, tables)
+        if system.mesh is None:
+            self.films = CardFilm(systems, self.queue)
+        else:
+            self.mesh = mesh = CardMesh(systems, self.queue, passing_of(systems))
+            self.films = CardFilm(systems, self.queue, mesh.tables, mesh.passing)
         if system.induced:
             self.induced = InducedRounds(self.films, self.mesh)
         self.flow = None if system.flow is None else CardFlow(self.films)
@@ -182,6 +185,8 @@ class CardBatch:
     def _renew(self, flags: NDArray[np.int64]) -> None:
         """Ask for lists, or for more room for one that was asked for."""
         if (flags[:, layout.STATUS] == layout.LIST_SHORT).any():
+            if self.mesh is not None:
+                self.mesh.let_go()
             self.films.lengthen_lists()
         self.films.ask_for_lists()
         self._since_list = 0

@@ -28,7 +28,7 @@ from sim.kernels.card.pairs import Choice
 from sim.kernels.card.tools import BLOCK
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -94,6 +94,8 @@ class CardFilm:
     queue : sim.kernels.card.tools.Queue
     tables : pair of arrays, optional
         What a mesh leaves to the pairs, in the precision of the pairs and in float64.
+    passing : mapping, optional
+        Arrays that share memory with those of a mesh.
 
     Attributes
     ----------
@@ -116,6 +118,7 @@ class CardFilm:
         systems: Sequence[ReducedSystem],
         queue: Any,
         tables: tuple[NDArray[Any], NDArray[Any]] | None = None,
+        passing: Mapping[str, Any] | None = None,
     ) -> None:
         self.systems = systems
         self.system = system = systems[0]
@@ -133,7 +136,9 @@ class CardFilm:
         self._lists = system.count * choice.shares
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
         self._take(
-            content_of(systems, queue, choice.shares, -(-first_room(system) // choice.shares))
+            content_of(
+                systems, queue, choice.shares, -(-first_room(system) // choice.shares), passing
+            )
         )
 
     def _take(self, content: layout.CardFilm) -> None:
@@ -277,20 +282,23 @@ class CardFilm:
             self.queue.view(self.content.flags)[:, flag] = self.queue.view(made)
 
     def lengthen_lists(self) -> None:
-        """Make room for what the lists of all films need; all of them list again."""
-        content, films = self.content, len(self.systems)
+        """Make room for what the lists of all films need; all of them list again.
+
+        Nothing else may hold the old lists, so that the new ones can take their memory.
+        """
+        films, count = len(self.systems), self.content.count
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
-        changed: dict[str, Any] = {}
-        for array, size, wanted, lists in (
-            ("entries", "room", needed, self._lists), ("near", "near_room", closest, content.count)
-        ):  # fmt: skip
-            if wanted > getattr(content, size):
-                room = math.ceil(GROWTH * wanted)
-                changed |= {size: room}
-                changed[array] = self.queue.zeros((films, (room + 1) * lists), np.int32)
-        self._take(content._replace(**changed))
         self.recorded.clear()
-        self.queue.tidy()
+        for array, size, wanted, lists in (
+            ("entries", "room", needed, self._lists), ("near", "near_room", closest, count)
+        ):  # fmt: skip
+            if wanted <= getattr(self.content, size):
+                continue
+            room = math.ceil(GROWTH * wanted)
+            for length in (1, (room + 1) * lists):  # the old one goes first
+                made = self.queue.zeros((films, length), np.int32)
+                self._take(self.content._replace(**{array: made, size: room}))
+                self.queue.tidy()
         self.list_again(np.ones(films, bool))
 
     def ask(self, name: str, work: Callable[[], None]) -> None:

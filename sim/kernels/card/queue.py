@@ -7,6 +7,7 @@ from numba import cuda
 
 from sim.kernels.card.compiler import BLOCK
 from sim.kernels.card.layout import films_of
+from sim.kernels.card.overlaid import bytes_of, parts_of
 
 
 class Transforms:
@@ -68,6 +69,15 @@ class Queue:
         with self.stream:
             made = self.numbers.zeros(shape, dtype)
         return cuda.as_cuda_array(made, sync=False)
+
+    def overlaid(self, groups):
+        """Return arrays of zeros by name, those of a group beside each other, groups overlaid.
+
+        A group has shapes and types by name; arrays of only one group are in use at a time.
+        """
+        with self.stream:
+            found = parts_of(self.numbers.zeros(bytes_of(groups), np.uint8), groups)
+        return {name: cuda.as_cuda_array(made, sync=False) for name, made in found.items()}
 
     def view(self, array):
         """Return the array as one of the library that works on whole arrays."""

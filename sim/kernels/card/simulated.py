@@ -9,6 +9,7 @@ from numba import cuda
 from numba.cuda.simulator.kernel import _get_kernel_context
 
 from sim.kernels.card.layout import Shared, films_of
+from sim.kernels.card.overlaid import bytes_of, parts_of
 
 BLOCK = 32
 LANES = {"float32": np.float32, "float64": np.float64}
@@ -188,6 +189,10 @@ class Queue:
     def zeros(self, shape, dtype):
         """Return zeros."""
         return np.zeros(shape, dtype)
+
+    def overlaid(self, groups):
+        """Return arrays of zeros by name, those of a group beside each other, groups overlaid."""
+        return parts_of(np.zeros(bytes_of(groups), np.uint8), groups)
 
     def view(self, array):
         """Return the array itself."""
