@@ -7,6 +7,7 @@ import pytest
 
 from analysis.common import blocks, heaps
 from sim.files import checkpoint
+from sim.kernels.card import overlaid
 
 
 @pytest.fixture
@@ -83,3 +84,24 @@ def test_heaps_are_found_across_pieces(short_pieces, monkeypatch, tmp_path, plac
     assert heaps.endless_heap(path)
     path.write_bytes(b"x" * place + heap[1:] + bytes(200))
     assert not heaps.endless_heap(path)
+
+
+def test_arrays_of_a_group_lie_apart_and_those_of_others_in_the_same_memory():
+    """Own bookkeeping."""
+    groups = [
+        {"grid": ((3, 5), np.dtype("f4")), "whole": ((7,), np.dtype("i8"))},
+        {"grid": ((3, 5), np.dtype("f4")), "waves": ((2, 4), np.dtype("c8"))},
+        {"key": ((1000,), np.dtype("i4"))},
+        {},
+    ]
+    memory = np.zeros(overlaid.bytes_of(groups), np.uint8)
+    assert memory.size == 8 * overlaid.LINE  # 4000 bytes
+    found = overlaid.parts_of(memory, groups)
+    assert {name: part.shape for name, part in found.items()} == {
+        "grid": (3, 5), "whole": (7,), "waves": (2, 4), "key": (1000,),
+    }  # fmt: skip
+    assert found["waves"].dtype == np.complex64
+    assert not np.shares_memory(found["grid"], found["whole"])
+    assert not np.shares_memory(found["grid"], found["waves"])
+    assert np.shares_memory(found["whole"], found["waves"])
+    assert np.shares_memory(found["grid"], found["key"])
