@@ -4,6 +4,7 @@ import pytest
 
 from analysis import measure, open_run
 from analysis.measures.condensed import LENGTHS, without_lengths
+from analysis.pictures.all import figures_of
 from analysis.reports.run import answer
 from sim.parameters import from_text
 from sim.run.simulate import simulate
@@ -113,7 +114,9 @@ frames = 12
 def test_a_strong_film_in_a_short_patch_has_no_length(tmp_path):
     run = open_run(simulate(from_text(STRONG, "film.toml"), tmp_path).directory)
     run.rest["structures"] = 9.0
-    found = measure(run).numbers
+    measured = measure(run)
+    found = measured.numbers
+    assert "chain_lengths" not in figures_of(measured)
     assert found["chains"]["spanning_share"]["value"] >= 0.1
     assert found["chains"]["mean_length"]["value"] is None
     rest = found["equilibration"]
