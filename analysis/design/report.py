@@ -140,7 +140,7 @@ def _wished(told: dict[str, Any]) -> str:
         odds = "" if one["odds"] is None else percent(one["odds"])
         band = quantity.band(one["expected"])
         rows.append((quantity.name, quantity.wish() or "–", odds, band, found))
-    return table(["Quantity", "Wished", "Odds", "Expected", "Measured"], rows, "points waves")
+    return table(["Quantity", "Wished", "Odds", "Expected", "Measured"], rows, "points waves wraps")
 
 
 def _runs(told: dict[str, Any], directory: Path) -> str:

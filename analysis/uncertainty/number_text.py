@@ -132,7 +132,7 @@ def with_error(value: float, error: float, unit: str = "") -> str:
         return NOT_MEASURED
     if not math.isfinite(error):
         return f"{with_unit(value, unit)} (error unknown)"
-    if value == 0.0 and error == 0.0 and unit == "%":
+    if unit == "%" and abs(value) + abs(error) < _NEGLIGIBLE:
         return NONE_SEEN
     if abs(error) <= _NEGLIGIBLE * abs(value):
         if unit in ("", "°"):
