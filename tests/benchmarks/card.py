@@ -23,6 +23,7 @@ from tests.reference.small_systems import (
     random_film,
     spread_diameters,
     state_of,
+    with_flow,
 )
 
 STEPS = 20
@@ -41,6 +42,9 @@ KINDS = {
     },
     "momenta, windows": {
         "dt": 1e-4, "dynamics": "langevin", "momentum_time": np.full(2000, 2e-4), "hindered": True,
+    },
+    "flow": {
+        "dt": 1e-4, "dipole_sum": "mesh", "tolerance": 3e-3, "thickness": 16.7, "flow": True,
     },
     "beads": {"dt": 3e-4, "susceptibility": 2.0, "langevin": 120.0, "tolerance": 1e-3},
     "beads, mesh": {
@@ -64,7 +68,8 @@ def engine_of(system, state=None):
 def system_of(count=2000, **changes):
     """Return a film of the benchmarks: 3 %, 20 d thick, coupling 4, cut-off 6 d, field along x.
 
-    With a susceptibility it is one of beads that magnetise each other.
+    With a susceptibility it is one of beads that magnetise each other, with ``flow`` that of all
+    particles carries each.
     """
     given = {
         "precision": "float32", "thickness": 20.0, "cutoff": 6.0, "langevin": 10.0,
@@ -74,7 +79,7 @@ def system_of(count=2000, **changes):
         return beads(count, **{"dipole_sum": "cutoff", "fraction": 0.03, **given})
     if "momentum_time" in given:
         given["momentum_time"] = given["momentum_time"][:1].repeat(count)
-    return film(count, **given)
+    return with_flow(film(count, **given)) if given.pop("flow", False) else film(count, **given)
 
 
 def agreement(names=tuple(KINDS)):
@@ -267,7 +272,7 @@ def each_kernel(cases=(20_000, 1_000_000)):
             took = microseconds(engine.batch.queue, films._step, 1)
             print(f"  all of a step: {took:.1f} us", flush=True)
             if engine.batch.mesh is not None:
-                took = replayed(engine.batch.queue, engine.batch.mesh._recorded)
+                took = replayed(engine.batch.queue, engine.batch.mesh.recordings.made["sum"])
                 print(f"  mesh: {took:.1f} us", flush=True)
 
 
@@ -355,7 +360,7 @@ def times_of_rounds(engine):
         took = microseconds(queue, lambda k=kernel, t=threads, c=content: films.run(k, t, c))
         yield kernel.__name__, took
     if engine.batch.mesh is not None:
-        yield "mesh", replayed(queue, engine.batch.mesh._recorded)
+        yield "mesh", replayed(queue, engine.batch.mesh.recordings.made["sum"])
 
 
 def bead_cost(cases=((2000, 300), (20_000, 200), (1_000_000, 20))):

@@ -241,7 +241,8 @@ class CardBatch:
         films, is_alone = self.films, len(self.systems) == 1
         left = target - self.steps
         if self.flow is not None:
-            left = np.minimum(left, self._stir(self.flow))
+            at = int(self.steps[0])  # such a film is alone
+            left = np.minimum(left, self.flow.before_step(at, self.fresh, self._sum_mesh_anew))
         if self.mesh is not None and self.induced is None:
             due = active & self.mesh.due(self.steps)
             if due.any():
@@ -272,19 +273,6 @@ class CardBatch:
         if (status == layout.LIST_SHORT).any() or (is_alone and np.isin(status, DUE).any()):
             self._renew(flags)
         return flags
-
-    def _stir(self, flow: CardFlow) -> int:
-        """Do what the flow needs before a step; return the steps that it is good for."""
-        at = int(self.steps[0])
-        self.fresh()
-        if flow.due(at):
-            self._sum_mesh_anew()
-            flow.carry(at)
-            self.fresh()
-            self._sum_mesh_anew()
-        if self.films.seen[0, layout.STATUS] == layout.GO:
-            flow.see(at)
-        return flow.steps_until_due(at)
 
     def _sum_mesh_anew(self) -> None:
         """Sum the mesh of all films where their slots are now, for the next step."""

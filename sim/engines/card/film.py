@@ -43,6 +43,7 @@ ENOUGH_THREADS = 160_000
 
 def choice_of(system: ReducedSystem) -> Choice:
     """Return what kernels of a film are compiled for."""
+    is_split = system.inner_steps > 1 or system.induced or system.flow is not None
     return Choice(
         real=system.precision,
         surfactant=not system.repulsion.is_soft,
@@ -51,7 +52,7 @@ def choice_of(system: ReducedSystem) -> Choice:
         body=system.has_body_forces,
         momenta=system.has_momenta,
         hindered=system.hindered,
-        shares=shares_of(system.count) if system.inner_steps > 1 or system.induced else 1,
+        shares=shares_of(system.count) if is_split else 1,
         induced=system.induced,
     )
 

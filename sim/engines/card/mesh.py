@@ -10,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines.card.kept import keep_kernels, kernels_of
+from sim.engines.card.recordings import Recordings
 from sim.interactions.mesh.tables import make_tables, screening_table
 from sim.kernels.card import mesh as kernels
 from sim.kernels.card.layout import Shared
 from sim.kernels.card.tools import Transforms
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from sim.film.reduced_system import ReducedSystem
     from sim.kernels.card.layout import CardFilm
@@ -42,6 +43,8 @@ class CardMesh:
         What it leaves to the pairs, in their precision and in float64.
     summed_at : int64 (films,)
         Step of the sum that the slots of each film keep.
+    recordings : Recordings
+        Of a sum.
     """
 
     def __init__(self, systems: Sequence[ReducedSystem], queue: Any) -> None:
@@ -56,9 +59,7 @@ class CardMesh:
             screening_table(plan),
         )
         self._queue = queue
-        self._film: CardFilm | None = None
-        self._recorded: Callable[[], None] | None = None
-        self._transforms, self._own_memory = Transforms(), queue.own_memory()
+        self._transforms, self.recordings = Transforms(), Recordings(queue)
         self._parts = [slice(film, film + 1) for film in range(films)]
         made = make_tables(plan)
         nx, ny, points_z = plan.points
@@ -122,18 +123,11 @@ class CardMesh:
 
     def sum(self, film: CardFilm) -> None:
         """Sum all clouds of flagged films where slots are now; slots keep field and force."""
-        if film is not self._film:
-            self._film, self._recorded = film, None
-        if self._recorded is None:
-            work = partial(self._sum, kernels.CardMeshFilm(film=film, **self._arrays))
-            with self._own_memory():  # what is recorded stays where it is
-                work()  # compiles
-                self._recorded = self._queue.record(work)
-        else:
-            self._recorded()
+        self.recordings.ask("sum", film, partial(self._sum, film))
 
-    def _sum(self, mesh: kernels.CardMeshFilm) -> None:
+    def _sum(self, film: CardFilm) -> None:
         """Ask for all parts of a sum."""
+        mesh = kernels.CardMeshFilm(film=film, **self._arrays)
         queue, slots = self._queue, mesh.film.count or 1
         points = math.prod(mesh.grid.shape[1:])
         _, points_z, nx, waves = mesh.spectrum.shape

@@ -32,9 +32,12 @@ if "row_stack" not in dir(np):  # numba-cuda asks for it when it is imported
 
 import numba_cuda  # noqa: E402
 from numba import cuda  # noqa: E402
+from numba.cuda.core import config  # noqa: E402
 from numba.cuda.cudadrv.nvvm import NVVM  # noqa: E402
 from numba.cuda.dispatcher import _Kernel as CompiledKernel  # noqa: E402
 from numba.cuda.serialize import dumps  # noqa: E402
+
+config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # a small film has few blocks, and nothing is to be said
 
 
 class LaneType(types.Type):
