@@ -142,7 +142,7 @@ def content_of(
         momentum=tall(6, system.has_momenta),
         held=zeros((7, count if held else 1), real),
         sizes=queue.put(sizes.astype(real)),
-        entries=zeros(((room + 1) * lists,), np.int32),
+        entries=zeros((entries_of(room, lists),), np.int32),
         apart=zeros((lists,), np.int32),
         close=zeros((lists,), np.int32),
         near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
@@ -164,6 +164,7 @@ def content_of(
         programme=_programmes_of(systems, queue),
         count=count,
         turn=0,
+        sum_every=system.inner_steps * system.mesh_every,
         room=room,
         near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
         several=int(sizes.shape[1] > layout.SIZE_WORDS),
@@ -181,6 +182,11 @@ def content_of(
         back_volume=1.0 / float(system.sides[0] * system.sides[1] * system.thickness),
         beads=beads_of(systems, queue) if system.induced else (),
     )
+
+
+def entries_of(room: int, lists: int) -> int:
+    """Return the entries of so many lists with so much room; see `layout.entry_at`."""
+    return (room + 1) * -(-lists // layout.WARP) * layout.WARP
 
 
 def _laws_of(systems: Sequence[ReducedSystem], queue: Any) -> Any:

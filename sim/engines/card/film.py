@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from sim.engines.card.arrays import (
     as_shares,
     bits_of,
     content_of,
+    entries_of,
     patch_of,
     periods_of,
     quick_of,
@@ -37,6 +39,8 @@ __all__ = ["CardFilm", "choice_of", "lists_in_step"]
 MOST_SHARES = 8
 MOST_IN_STEP = 3.0
 """Candidates of a warp over those of a slot up to which its threads look at all of them."""
+MOST_ROUNDS = 8
+"""Steps in one recording, a power of 2."""
 ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
 
@@ -73,7 +77,7 @@ def lists_in_step(system: ReducedSystem, shares: int) -> bool:
     patch = patch_of(system)
     around = 2 * SPAN + 1
     a_column = system.count / (patch.cells_x * patch.cells_y)
-    columns = min(patch.cells_x, around + listing.WARP / shares / a_column)
+    columns = min(patch.cells_x, around + layout.WARP / shares / a_column)
     alone = min(patch.cells_x, around) * min(1.0, around / patch.cells_z)
     return bool(shares > 1 and columns < MOST_IN_STEP * alone)
 
@@ -267,13 +271,14 @@ class CardFilm:
         content, films = self.content, len(self.systems)
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
         changed: dict[str, Any] = {}
-        for array, size, wanted, lists in (
-            ("entries", "room", needed, self._lists), ("near", "near_room", closest, content.count)
-        ):  # fmt: skip
+        for array, size, wanted, entries, lists in (
+            ("entries", "room", needed, entries_of, self._lists),
+            ("near", "near_room", closest, lambda room, count: (room + 1) * count, content.count),
+        ):
             if wanted > getattr(content, size):
                 room = math.ceil(GROWTH * wanted)
                 changed |= {size: room}
-                changed[array] = self.queue.zeros((films, (room + 1) * lists), np.int32)
+                changed[array] = self.queue.zeros((films, entries(room, lists)), np.int32)
         self._take(content._replace(**changed))
         self.recorded.clear()
         self.queue.tidy()
@@ -289,13 +294,20 @@ class CardFilm:
         """Ask for one step; where the list is too old, or no step is left, it does nothing."""
         self.ask("step", self._step)
 
-    def ask_for_round(self) -> None:
-        """Ask for lists where they are due, and for one step."""
-        self.ask("round", self._round)
+    def ask_for_rounds(self, rounds: int) -> None:
+        """Ask for steps, and for lists where they are due; rounds too many do nothing.
 
-    def _round(self) -> None:
-        self._fresh()
-        self._step()
+        Many are asked for at once, as small films step faster than they can be asked for.
+        """
+        while rounds:
+            some = min(1 << (rounds.bit_length() - 1), MOST_ROUNDS)
+            self.ask(f"{some} rounds", partial(self._round, some))
+            rounds -= some
+
+    def _round(self, rounds: int) -> None:
+        for _ in range(rounds):
+            self._fresh()
+            self._step()
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""

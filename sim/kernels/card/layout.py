@@ -8,6 +8,8 @@ writes the other. What changes only when slots are sorted lies twice, too, by ``
 
 from typing import Any, NamedTuple
 
+from numba.extending import register_jitable
+
 WORDS = 8
 REFERENCE_WORDS = 4
 
@@ -16,13 +18,14 @@ REFERENCE_WORDS = 4
 # `THROWN_MOVE`. BUFFER, MADE: at the start of a step. FULL, CLOSEST: entries that a list needs, and
 # how many of them may touch, where there is too little room. TARGET: moves after which no further
 # one is made. LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its
-# momenta drawn.
+# momenta drawn; `WHEN_DUE`: where SUM_DUE says so, at the start of every so many steps.
 # Of induced moments, SETTLED: whether they are those of the present places; ROUND: sums begun to
 # find them; SUMS and SEARCHES: sums made for moments that were found.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
-TARGET, LISTS, CHOSEN = range(10, 13)
-SETTLED, ROUND, SUMS, SEARCHES = range(13, 17)
-FLAGS = 17
+TARGET, LISTS, CHOSEN, SUM_DUE = range(10, 14)
+SETTLED, ROUND, SUMS, SEARCHES = range(14, 18)
+FLAGS = 18
+WHEN_DUE = 2
 THROWN_MOVE = 2**40
 # LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
 GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
@@ -79,8 +82,8 @@ class CardFilm(NamedTuple):
     momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
     held: Any  # (7, count) sums that inner steps or beads keep, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
-    # Lists are those of threads, `Choice.shares` a slot; a round of entries more than they take.
-    entries: Any  # int32 slots, (room + 1) rounds: far ones first, those that may touch from behind
+    # Lists are those of threads, `Choice.shares` a slot; see `entry_at`.
+    entries: Any  # int32 slots: far ones first, those that may touch from behind
     apart: Any  # int32 how many from the front
     close: Any  # int32 how many from behind
     near: Any  # ((near room + 1) * count,) int32 near pairs of an outer step
@@ -103,6 +106,7 @@ class CardFilm(NamedTuple):
     programme: Any  # layout.FieldTable on the card
     count: Any  # int
     turn: Any  # int, which move of a step is made
+    sum_every: Any  # int, moves from a sum of the mesh to the next
     room: Any  # int, entries a thread
     near_room: Any  # int, near pairs a slot
     several: Any  # int, 1 where particles have sizes of their own, else 0
@@ -119,6 +123,20 @@ class CardFilm(NamedTuple):
     units_a_moment: Any
     back_volume: Any  # 1 over it
     beads: Any = ()  # CardBeads where moments are induced, else nothing; a card takes no None
+
+
+WARP = 32
+"""Threads that go in step; their lists lie together, round by round."""
+
+
+@register_jitable(forceinline=True)
+def entry_at(film, v, k):
+    """Return where an entry of a thread's list stands; the next one is `WARP` further.
+
+    A round of entries more than there is room for is there. Lists that lay as columns of one table
+    would have their entries megabytes apart, in more pages of memory than a card can look up.
+    """
+    return (v // WARP * (film.room + 1) + k) * WARP + v % WARP
 
 
 def films_of(batch):

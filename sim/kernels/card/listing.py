@@ -13,6 +13,8 @@ from sim.kernels.card.layout import (
     REFERENCE_WORDS,
     SIDE,
     STATUS,
+    WARP,
+    entry_at,
 )
 from sim.kernels.card.sorting import film_cells
 from sim.kernels.card.tools import (
@@ -40,10 +42,6 @@ def columns_around(cells, span):
     return (-span, span + 1) if cells > 2 * span else (0, cells)
 
 
-WARP = 32
-"""Threads that go in step."""
-
-
 def list_kernel(real, shares, in_step):
     """Return the kernel that lists neighbours, for rows of a float type.
 
@@ -53,32 +51,34 @@ def list_kernel(real, shares, in_step):
     """
     lane = LANES[real]
 
-    # Entries are written where two marks stand; an index without a sign costs no look at it.
+    # Where there is too little room entries overwrite others: the list is not used then. An index
+    # without a sign costs no look at it.
 
     @register_jitable(forceinline=True)
-    def list_column(film, base, first, end, i, mine, found):
-        """List those slots of a column of cells that are in reach; return marks and counts."""
-        front, behind, apart, close = found
+    def list_column(film, base, first, end, i, v, mine, found):
+        """List those slots of a column of cells that are in reach; return how many so far."""
+        apart, close = found
         touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
-        stride = film.count * shares
-        for j in range(first, end, i32(shares)):
-            x, y, z, _ = load_words(film.reference, (base + j) * REFERENCE_WORDS)
+        room, front = i32(film.room), u64(entry_at(film, v, 0))
+        j, at = i32(first), (base + first) * REFERENCE_WORDS
+        for _ in range(i32((end - first + shares - 1) // shares)):
+            x, y, z, _ = load_words(film.reference, at)
             dx = lane(wrapped(mine[0], x)) * film.unit_x
             dy = lane(wrapped(mine[1], y)) * film.unit_y
             dz = lane(wrapped(mine[2], z)) * film.unit_z
             r2 = dx * dx + dy * dy + dz * dz
-            if r2 < reach2 and j != i:
-                at = front
-                if r2 < touch2:
-                    at = behind
-                    behind -= stride
-                    close = i32(close + 1)
-                else:
-                    front += stride
+            if r2 < reach2:
+                if r2 >= touch2:
+                    to = min(apart, room)
+                    film.entries[front + u64(u32(to)) * u64(WARP)] = j
                     apart = i32(apart + 1)
-                if apart + close <= film.room:
-                    film.entries[u64(at)] = j
-        return front, behind, apart, close
+                elif j != i:
+                    to = max(i32(room - i32(1) - close), i32(0))
+                    film.entries[front + u64(u32(to)) * u64(WARP)] = j
+                    close = i32(close + 1)
+            j = i32(j + shares)
+            at += shares * REFERENCE_WORDS
+        return apart, close
 
     @register_jitable(forceinline=True)
     def list_around(film, i, v):
@@ -90,48 +90,16 @@ def list_kernel(real, shares, in_step):
         low, high = max(level - span, i64(0)), min(level + span, i64(patch.cells_z - 1))
         begin_x, end_x = columns_around(patch.cells_x, span)
         begin_y, end_y = columns_around(patch.cells_y, span)
-        share, slot = i32(v % shares), i32(i)
-        behind = (film.room - 1) * film.count * shares + v
-        found = v, behind, i32(0), i32(0)
+        share, slot = v % shares, i32(i)
+        found = i32(0), i32(0)
         for shift_y in range(begin_y, end_y):
             b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
             for shift_x in range(begin_x, end_x):
                 a, _ = around(mine_x + shift_x, patch.cells_x, 0.0)
                 bottom = (b * patch.cells_x + a) * patch.cells_z
                 first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
-                first = i32(first + share)
-                found = list_column(film, base, first, end, slot, place, found)
-        return found[2], found[3]
-
-    # Where there is too little room entries overwrite others: the list is not used then. Rounds and
-    # lists have 32 bits each, so that the place of an entry is one multiplication, and an index
-    # without a sign costs no look at it.
-
-    @register_jitable(forceinline=True)
-    def list_row(film, base, first, end, i, v, mine, found):
-        """List those slots of columns side by side that are in reach; return how many so far."""
-        apart, close = found
-        touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
-        room, stride = i32(film.room), u64(u32(film.count * shares))
-        j, at = i32(first), (base + first) * REFERENCE_WORDS
-        for _ in range((end - first + shares - 1) // shares):
-            x, y, z, _ = load_words(film.reference, at)
-            dx = lane(wrapped(mine[0], x)) * film.unit_x
-            dy = lane(wrapped(mine[1], y)) * film.unit_y
-            dz = lane(wrapped(mine[2], z)) * film.unit_z
-            r2 = dx * dx + dy * dy + dz * dz
-            if r2 < reach2:
-                if r2 >= touch2:
-                    to = min(apart, room)
-                    film.entries[u64(u32(to)) * stride + u64(v)] = j
-                    apart = i32(apart + 1)
-                elif j != i:
-                    to = max(i32(room - i32(1) - close), i32(0))
-                    film.entries[u64(u32(to)) * stride + u64(v)] = j
-                    close = i32(close + 1)
-            j = i32(j + shares)
-            at += shares * REFERENCE_WORDS
-        return apart, close
+                found = list_column(film, base, first + share, end, slot, v, place, found)
+        return found
 
     @register_jitable(forceinline=True)
     def columns_of_warp(film, base, v, mine_y):
@@ -171,7 +139,7 @@ def list_kernel(real, shares, in_step):
                 row = b * cells
                 first = film.cell_start[(row + a) * patch.cells_z]
                 end = film.cell_start[(row + a_last + 1) * patch.cells_z]
-                found = list_row(film, base, first + share, end, slot, v, place, found)
+                found = list_column(film, base, first + share, end, slot, v, place, found)
         return found
 
     list_slot = list_in_step if in_step else list_around

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, CHOSEN, SIDE, WORDS
+from sim.kernels.card.layout import BUFFER, CHOSEN, SIDE, SUM_DUE, WHEN_DUE, WORDS
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
@@ -51,7 +51,8 @@ class CardMeshFilm(NamedTuple):
 @register_jitable(forceinline=True)
 def is_summed(mesh):
     """Say whether the mesh of a film is to be summed."""
-    return mesh.film.flags[CHOSEN] != 0
+    chosen = mesh.film.flags[CHOSEN]
+    return (chosen == 1) | ((chosen == WHEN_DUE) & (mesh.film.flags[SUM_DUE] != 0))
 
 
 class MeshKernels(NamedTuple):

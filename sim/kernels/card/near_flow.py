@@ -22,6 +22,7 @@ from sim.kernels.card.layout import (
     SPIN_DRAG,
     TWIST,
     WORDS,
+    entry_at,
 )
 from sim.kernels.card.motion import going, guard_of, moments_at, move_of, normals_of
 from sim.kernels.card.smooth_flow import place_words, slot_forces_of
@@ -87,7 +88,7 @@ def listed(film, i, k):
     """Return a neighbour of a slot: those apart from the front, then those that may touch."""
     apart = film.apart[i]
     row = i64(k) if k < apart else i64(film.room - 1 - (k - apart))
-    return i64(film.entries[row * film.count + i])
+    return i64(film.entries[entry_at(film, i, row)])
 
 
 @register_jitable(forceinline=True)

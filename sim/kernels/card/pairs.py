@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import WORDS
+from sim.kernels.card.layout import WARP, WORDS, entry_at
 from sim.kernels.card.tools import LANES, load_words, of_bits, wrapped
 from sim.kernels.laws.pairs import add_pair
 from sim.kernels.laws.screened import dipole_factors
@@ -80,7 +80,7 @@ class PairLoops(NamedTuple):
 def pair_loops(choice, screening):
     """Return the pair loops of a choice, with a constant table of `screened_radial` or None."""
     lane = LANES[choice.real]
-    surfactant, laws_taken, shares = choice.surfactant, choice.laws, choice.shares
+    surfactant, laws_taken = choice.surfactant, choice.laws
 
     @register_jitable(forceinline=True)
     def read(film, base, j):
@@ -109,13 +109,12 @@ def pair_loops(choice, screening):
     @register_jitable(forceinline=True)
     def from_front(film, v):
         """Return the place of the first far entry of a list, and the way to the next ones."""
-        return v, film.count * shares
+        return entry_at(film, v, 0), WARP
 
     @register_jitable(forceinline=True)
     def from_behind(film, v):
         """Return the same of those that may touch."""
-        stride = film.count * shares
-        return (film.room - 1) * stride + v, -stride
+        return entry_at(film, v, film.room - 1), -WARP
 
     # An index without a sign costs no look at it. The next entry is asked for before the work on
     # this one, which else would wait for it; the one after the last is there, and not used.
@@ -126,17 +125,20 @@ def pair_loops(choice, screening):
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        lists = film.count * shares
-        for k in range(film.apart[v]):
-            j = film.entries[i64(k) * lists + v]
+        at, stride = from_front(film, v)
+        for _ in range(film.apart[v]):
+            j = film.entries[u64(at)]
+            at += stride
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             push = zero
             if laws_taken > 0:
                 push = added(film, r2, radius, their_radius)
             factors = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, factors, push)
-        for k in range(film.close[v]):
-            j = film.entries[i64(film.room - 1 - k) * lists + v]
+        at, stride = from_behind(film, v)
+        for _ in range(film.close[v]):
+            j = film.entries[u64(at)]
+            at += stride
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             if laws_taken > 0:

@@ -23,6 +23,7 @@ from sim.kernels.card.layout import (
     SIDE,
     STALE,
     STATUS,
+    SUM_DUE,
     THROWN,
     THROWN_MOVE,
 )
@@ -73,6 +74,7 @@ def conclude(film, goes):
     if index() == 0 and goes:
         flags[BUFFER] = flags[BUFFER] ^ (moves & 1)
         flags[MADE] += moves
+        flags[SUM_DUE] = flags[MADE] % film.sum_every == 0
         clock[MOVE] = clock[MOVE] + u64(moves)
         flags[KEPT] = 1
         if flags[THROWN] != 0:
@@ -112,8 +114,10 @@ def conclude_settled(film):
 
 @kernel
 def apply_fields(film):
-    """Write the fields of the moves of the next step; one block."""
+    """Write the fields of the moves of the next step, and whether a sum is due; one block."""
     write_fields(film, i64(film.clock[MOVE]))
+    if index() == 0:
+        film.flags[SUM_DUE] = film.flags[MADE] % film.sum_every == 0
 
 
 @kernel
@@ -215,17 +219,19 @@ def step_kernels(choice, screening):
     def inner_step(film):
         """Sum the near pairs of each slot, add what is kept, and move it."""
         i, goes = index(), going(film)
-        counts = shared_counts()
+        acts = (i < film.count) & goes
+        k = i if acts else i64(0)
+        buffer = film.flags[BUFFER] ^ (film.turn & 1)
+        base, held, counts = buffer * film.count, film.held, shared_counts()
+        # all that is asked for before threads wait for each other is on its way while they do
+        own = read(film, base, k)
+        kept = (
+            lane(held[0, k]), lane(held[1, k]), lane(held[2, k]), lane(held[3, k]),
+            lane(held[4, k]), lane(held[5, k]), lane(held[6, k]),
+        )  # fmt: skip
         if cutoff:
             open_counts(counts)
-        if i < film.count and goes:
-            buffer = film.flags[BUFFER] ^ (film.turn & 1)
-            base, held = buffer * film.count, film.held
-            own = read(film, base, i)
-            kept = (
-                lane(held[0, i]), lane(held[1, i]), lane(held[2, i]), lane(held[3, i]),
-                lane(held[4, i]), lane(held[5, i]), lane(held[6, i]),
-            )  # fmt: skip
+        if acts:
             force, field = force_and_field(near(film, base, i, own, kept), own[2])
             move(film, i, buffer, own, force, field, counts)
         if cutoff:
