@@ -238,20 +238,24 @@ class CardFilm:
         """Ask for sorted slots and the list of their neighbours, in all films where it is due."""
         self.ask("list", self._fresh)
 
+    @property
+    def has_few_cells(self) -> bool:
+        """Whether one block of threads counts through the cells of a film."""
+        return bool(self.content.cell_fill[0].size <= sorting.FEW_CELLS)
+
     def _fresh(self) -> None:
         """Ask for the kernels of sort and list; the status tells where there is too little room."""
-        cells = self.content.cell_fill[0].size
-        chunks = self.content.chunk_sum[0].size
-        self.run(sorting.count_cells)
-        self.run(sorting.add_chunks, chunks)
-        self.run(sorting.start_groups, BLOCK)
-        self.run(sorting.start_cells, chunks)
+        if self.has_few_cells:
+            self.run(sorting.count_and_start)
+        else:
+            chunks = self.content.chunk_sum[0].size
+            self.run(sorting.count_cells)
+            self.run(sorting.add_chunks, chunks)
+            self.run(sorting.start_groups, BLOCK)
+            self.run(sorting.start_cells, chunks)
         self.run(sorting.place_slots)
-        self.run(sorting.order_cells, cells)
         self.run(sorting.gather_slots)
-        self.run(sorting.open_list, 1)
         self.run(self._list_pairs, self._lists)
-        self.run(sorting.close_list, 1)
 
     def list_again(self, films: NDArray[np.bool_]) -> None:
         """Have films whose slots are sorted list their neighbours again, as after a restart."""

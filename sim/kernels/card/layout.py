@@ -18,17 +18,18 @@ REFERENCE_WORDS = 4
 # `THROWN_MOVE`. BUFFER, MADE: at the start of a step. FULL, CLOSEST: entries that a list needs, and
 # how many of them may touch, where there is too little room. TARGET: moves after which no further
 # one is made. LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its
-# momenta drawn; `WHEN_DUE`: where SUM_DUE says so, at the start of every so many steps.
+# momenta drawn; `WHEN_DUE`: where SUM_DUE says so, at the start of every so many steps. DONE: blocks
+# of threads that are done, while others work.
 # Of induced moments, SETTLED: whether they are those of the present places; ROUND: sums begun to
 # find them; SUMS and SEARCHES: sums made for moments that were found.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
-TARGET, LISTS, CHOSEN, SUM_DUE = range(10, 14)
-SETTLED, ROUND, SUMS, SEARCHES = range(14, 18)
-FLAGS = 18
+TARGET, LISTS, CHOSEN, SUM_DUE, DONE = range(10, 15)
+SETTLED, ROUND, SUMS, SEARCHES = range(15, 19)
+FLAGS = 19
 WHEN_DUE = 2
 THROWN_MOVE = 2**40
 # LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
-GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
+GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN = range(5)
 
 # Of the clock: moves made at the start of a step, and the seed.
 MOVE, SEED = 0, 1

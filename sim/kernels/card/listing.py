@@ -9,20 +9,19 @@ from numba.extending import register_jitable
 from sim.kernels.card.layout import (
     CLOSEST,
     FULL,
-    LISTING,
     REFERENCE_WORDS,
-    SIDE,
-    STATUS,
     WARP,
     entry_at,
 )
-from sim.kernels.card.sorting import film_cells
+from sim.kernels.card.sorting import close_list, film_cells, is_due, is_last, listed_side
 from sim.kernels.card.tools import (
     LANES,
     atomic_max,
     index,
     kernel,
     load_words,
+    sync,
+    thread,
     wrapped,
 )
 from sim.kernels.steps.lists import around
@@ -84,7 +83,7 @@ def list_kernel(real, shares, in_step):
     def list_around(film, i, v):
         """List the neighbours of a slot in a thread; return how many are apart, how many not."""
         patch, span = film.patch, film.span
-        base = film.flags[SIDE] * film.count
+        base = listed_side(film) * film.count
         place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
         mine_x, mine_y, level = film_cells(film, place)
         low, high = max(level - span, i64(0)), min(level + span, i64(patch.cells_z - 1))
@@ -120,7 +119,7 @@ def list_kernel(real, shares, in_step):
     def list_in_step(film, i, v):
         """List the neighbours of a slot from what all threads of a warp look at."""
         patch, span, cells = film.patch, film.span, i64(film.patch.cells_x)
-        base = film.flags[SIDE] * film.count
+        base = listed_side(film) * film.count
         place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
         _, mine_y, _ = film_cells(film, place)
         left, right = columns_of_warp(film, base, v, mine_y)
@@ -149,14 +148,18 @@ def list_kernel(real, shares, in_step):
         """List the neighbours of each slot: apart from the front, those that may touch behind."""
         v = index()
         i = v // shares
-        if i >= film.count or film.flags[STATUS] != LISTING:
+        if not is_due(film):  # all threads of a block have the same film
             return
-        apart, close = list_slot(film, i, v)
-        if apart + close > film.room or close * shares > film.near_room:
-            atomic_max(film.flags, FULL, i64(apart + close))
-            atomic_max(film.flags, CLOSEST, i64(close * shares))
-            apart = close = i32(0)
-        film.apart[v] = apart
-        film.close[v] = close
+        if i < film.count:
+            apart, close = list_slot(film, i, v)
+            if apart + close > film.room or close * shares > film.near_room:
+                atomic_max(film.flags, FULL, i64(apart + close))
+                atomic_max(film.flags, CLOSEST, i64(close * shares))
+                apart = close = i32(0)
+            film.apart[v] = apart
+            film.close[v] = close
+        sync()
+        if thread() == 0 and is_last(film):
+            close_list(film)
 
     return list_pairs
