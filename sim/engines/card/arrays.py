@@ -120,6 +120,7 @@ def content_of(
     patch = patch_of(system)
     sizes = np.stack([_sizes_of(one).ravel() for one in systems])
     split, meshed = system.inner_steps > 1, system.mesh is not None
+    ahead = split and shares > 1
     held = split or system.induced
     cells = patch.cells_x * patch.cells_y * patch.cells_z
     unit = [float(period) * 2.0**-bits for period in periods_of(system)]
@@ -141,6 +142,7 @@ def content_of(
         earlier=tall(7, split),
         momentum=tall(6, system.has_momenta),
         held=zeros((7, count if held else 1), real),
+        drawn=zeros((system.inner_steps + 1, 6, count) if ahead else (1, 1, 1), np.float32),
         sizes=queue.put(sizes.astype(real)),
         entries=zeros((entries_of(room, lists),), np.int32),
         apart=zeros((lists,), np.int32),

@@ -47,6 +47,8 @@ ENOUGH_THREADS = 160_000
 
 def choice_of(system: ReducedSystem) -> Choice:
     """Return what kernels of a film are compiled for."""
+    split = system.inner_steps > 1
+    shares = shares_of(system.count) if split or system.induced else 1
     return Choice(
         real=system.precision,
         surfactant=not system.repulsion.is_soft,
@@ -55,8 +57,9 @@ def choice_of(system: ReducedSystem) -> Choice:
         body=system.has_body_forces,
         momenta=system.has_momenta,
         hindered=system.hindered,
-        shares=shares_of(system.count) if system.inner_steps > 1 or system.induced else 1,
+        shares=shares,
         induced=system.induced,
+        ahead=split and shares > 1,
     )
 
 
@@ -214,12 +217,12 @@ class CardFilm:
     ) -> None:
         """Write both buffers of a film's rows from places and directions, slot by slot."""
         system, real = self.systems[film], np.dtype(self.system.precision)
-        rows = np.zeros((2, system.count, layout.WORDS), shares.dtype)
-        rows[:, :, :3] = shares
+        rows = np.zeros(layout.rows_shape(system.count), shares.dtype)
+        rows[:, 0, :, :3] = shares
         numbers = rows.view(real)
-        numbers[:, :, 3] = system.radius[identity]
+        numbers[:, 0, :, 3] = system.radius[identity]
         moment = system.moment[identity].astype(real)[:, None]
-        numbers[:, :, 4:7] = moment * directions.astype(real)
+        numbers[:, 1, :, :3] = moment * directions.astype(real)
         self.queue.set(self.content.rows, rows.ravel(), film)
 
     def run(
@@ -327,6 +330,8 @@ class CardFilm:
         elif inner == 1:
             self.run(kernels.plain, content=quick)
         else:
+            if self.choice.ahead:
+                self.run(steps.draw_ahead, (inner + 1) * content.count, quick)
             self.run(kernels.far, self.lists_in(content), quick)
             for turn in range(inner):
                 self.run(kernels.inner, content=quick._replace(turn=turn))

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from numba.extending import register_jitable
 
-WORDS = 8
+WORDS, HALF = 8, 4
 REFERENCE_WORDS = 4
 
 # Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
@@ -36,7 +36,7 @@ MOVE, SEED = 0, 1
 
 # What follows from the size of a particle.
 MOMENT, PACE, KICK, TURN, TWIST, DRAG, SPIN_DRAG = range(7)
-SIZE_WORDS = 8
+SIZE_WORDS, HALF = 8, 4
 
 # Whole units of the largest moment in sums over slots: those of a block have 32 bits.
 MOMENT_UNIT = 2.0**22
@@ -73,7 +73,7 @@ class CardFilm(NamedTuple):
     equal in all films. Kernels see one film.
     """
 
-    rows: Any  # (2 * 8 count,) whole numbers: place, and bits of radius and moment
+    rows: Any  # (2 * 8 count,) whole numbers: see `row_at`
     reference: Any  # (2 * 4 count,) whole numbers: place when the list was built
     directions: Any  # (2, 3, count), of induced moments float64 shares of saturation
     identity: Any  # (2, count) uint32
@@ -82,6 +82,7 @@ class CardFilm(NamedTuple):
     earlier: Any  # (2, 7, count) sums of the outer step before, or a token
     momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
     held: Any  # (7, count) sums that inner steps or beads keep, or a token
+    drawn: Any  # (moves + 1, 6, count) float32 normals of a step and of the move before, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
     # Lists are those of threads, `Choice.shares` a slot; see `entry_at`.
     entries: Any  # int32 slots: far ones first, those that may touch from behind
@@ -124,6 +125,26 @@ class CardFilm(NamedTuple):
     units_a_moment: Any
     back_volume: Any  # 1 over it
     beads: Any = ()  # CardBeads where moments are induced, else nothing; a card takes no None
+
+
+def rows_shape(count):
+    """Return the shape of both buffers of ``rows``, table by table."""
+    return 2, WORDS // HALF, count, HALF
+
+
+@register_jitable(forceinline=True)
+def row_at(film, buffer, i):
+    """Return where place and bits of radius of a slot stand; its moment stands `moment_after`.
+
+    Both are tables of four words a slot: rows of 16 bytes are gathered faster than rows of 32.
+    """
+    return (2 * buffer * film.count + i) * HALF
+
+
+@register_jitable(forceinline=True)
+def moment_after(film):
+    """Return how far behind its place the bits of a slot's moment stand."""
+    return film.count * HALF
 
 
 WARP = 32

@@ -21,8 +21,9 @@ from sim.kernels.card.layout import (
     SIZE_WORDS,
     SPIN_DRAG,
     TWIST,
-    WORDS,
     entry_at,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.motion import going, guard_of, moments_at, move_of, normals_of
 from sim.kernels.card.smooth_flow import place_words, slot_forces_of
@@ -284,9 +285,10 @@ def near_kernels(choice):
         mx = m * lane(directions[side, 0, i])
         my = m * lane(directions[side, 1, i])
         mz = m * lane(directions[side, 2, i])
-        to = ((1 - film.flags[BUFFER]) * film.count + i) * WORDS
+        to = row_at(film, 1 - film.flags[BUFFER], i)
         store_words(film.rows, to, (new[0], new[1], new[2], now[3]))
-        store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
+        bits = bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))
+        store_words(film.rows, to + moment_after(film), bits)
         guard(film, i, new, lane(0.0))
         if cutoff:
             unit = film.units_a_moment

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import WARP, WORDS, entry_at
+from sim.kernels.card.layout import HALF, WARP, entry_at, moment_after
 from sim.kernels.card.tools import LANES, load_words, of_bits, wrapped
 from sim.kernels.laws.pairs import add_pair
 from sim.kernels.laws.screened import dipole_factors
@@ -39,6 +39,8 @@ class Choice(NamedTuple):
         Threads that share the neighbours of a slot; 1, or a part of the block.
     induced : bool
         Whether moments follow the local field, else they turn.
+    ahead : bool
+        Whether the normals of an outer step are drawn before it.
     """
 
     real: str
@@ -50,6 +52,7 @@ class Choice(NamedTuple):
     hindered: bool
     shares: int
     induced: bool
+    ahead: bool
 
 
 class PairLoops(NamedTuple):
@@ -85,9 +88,9 @@ def pair_loops(choice, screening):
     @register_jitable(forceinline=True)
     def read(film, base, j):
         """Return place (whole numbers), radius and moment of a slot."""
-        at = (base + i64(j)) * WORDS
+        at = (2 * base + i64(j)) * HALF
         x, y, z, radius = load_words(film.rows, at)
-        mx, my, mz, _ = load_words(film.rows, at + 4)
+        mx, my, mz, _ = load_words(film.rows, at + moment_after(film))
         return (x, y, z), of_bits(radius), (of_bits(mx), of_bits(my), of_bits(mz))
 
     @register_jitable(forceinline=True)
@@ -126,10 +129,12 @@ def pair_loops(choice, screening):
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
         at, stride = from_front(film, v)
+        j = film.entries[u64(at)]
         for _ in range(film.apart[v]):
-            j = film.entries[u64(at)]
             at += stride
+            later = film.entries[u64(at)]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
+            j = later
             push = zero
             if laws_taken > 0:
                 push = added(film, r2, radius, their_radius)
@@ -195,9 +200,13 @@ def pair_loops(choice, screening):
         place, radius, moment = own
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = kept
-        for k in range(film.near_count[i]):
-            j = film.near[i64(k) * film.count + i]
+        at = i64(i)
+        j = film.near[u64(at)]
+        for _ in range(film.near_count[i]):
+            at += film.count
+            later = film.near[u64(at)]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
+            j = later
             part, _ = near_share(r2, radius, their_radius, film.gap)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             b, c, d = dipole_factors(r2, cutoff2, screening)

@@ -21,7 +21,8 @@ from sim.kernels.card.layout import (
     STALE,
     STATUS,
     THROWN,
-    WORDS,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.motion import guard_of, surroundings_of
 from sim.kernels.card.tools import (
@@ -130,7 +131,7 @@ def end_carry(smooth):
 @register_jitable(forceinline=True)
 def place_words(film, i):
     """Return the words of a slot's place in the rows in use, and where they stand."""
-    at = (film.flags[BUFFER] * film.count + i) * WORDS
+    at = row_at(film, film.flags[BUFFER], i)
     return load_words(film.rows, at), at
 
 
@@ -144,7 +145,7 @@ def slot_forces_of(choice):
     @register_jitable(forceinline=True)
     def slot_forces(film, held, i):
         place, at = place_words(film, i)
-        mx, my, mz, _ = load_words(film.rows, at + 4)
+        mx, my, mz, _ = load_words(film.rows, at + moment_after(film))
         force, field = surrounded(
             film, lane(place[2]) * film.unit_z, of_bits(place[3]),
             (of_bits(mx), of_bits(my), of_bits(mz)),

@@ -22,7 +22,8 @@ from sim.kernels.card.layout import (
     SIDE,
     STALE,
     STATUS,
-    WORDS,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.tools import (
     BLOCK,
@@ -88,7 +89,7 @@ def crossings(now, reference):
 def settle(film, i, at):
     """Count the periods left behind since the last list; return the place for the next one."""
     side, buffer = film.flags[SIDE], film.flags[BUFFER]
-    x, y, z, radius = load_words(film.rows, (buffer * film.count + i) * WORDS)
+    x, y, z, radius = load_words(film.rows, row_at(film, buffer, i))
     film.image[side, 0, i] += crossings(x, film.reference[at])
     film.image[side, 1, i] += crossings(y, film.reference[at + 1])
     film.reference[at] = x
@@ -284,9 +285,10 @@ def gather_slots(film):
         i += i64(film.order[m] < source)
     if i == first:
         film.cell_fill[cell] = 0
-    for half in range(0, WORDS, 4):
-        words = load_words(film.rows, (buffer * count + source) * WORDS + half)
-        store_words(film.rows, ((1 - buffer) * count + i) * WORDS + half, words)
+    to, at = row_at(film, 1 - buffer, i), row_at(film, buffer, source)
+    store_words(film.rows, to, load_words(film.rows, at))
+    behind = moment_after(film)
+    store_words(film.rows, to + behind, load_words(film.rows, at + behind))
     words = load_words(film.reference, (side * count + source) * REFERENCE_WORDS)
     store_words(film.reference, (other * count + i) * REFERENCE_WORDS, words)
     film.identity[other, i] = film.identity[side, source]

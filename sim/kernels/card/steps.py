@@ -27,7 +27,7 @@ from sim.kernels.card.layout import (
     THROWN,
     THROWN_MOVE,
 )
-from sim.kernels.card.motion import going, moments_at, motion_of, move_of, normals_before
+from sim.kernels.card.motion import going, moments_at, motion_of, move_of, normals_before, normals_of
 from sim.kernels.card.pairs import pair_loops
 from sim.kernels.card.shares import slot_sums
 from sim.kernels.card.tools import (
@@ -128,6 +128,24 @@ def draw_momenta(film):
         normals = normals_before(film, i, film.flags[SIDE])
         for axis in range(6):
             film.momentum[film.flags[SIDE], axis, i] = film.laws.noise * normals[axis]
+
+
+@kernel
+def draw_ahead(film):
+    """Draw the normals of all moves of a step, a thread a slot and move, and of the move before.
+
+    In small films threads that draw one after the other would wait for each other's results.
+    """
+    v, drawn = index(), film.drawn
+    if v >= film.count * drawn.shape[0] or not going(film):
+        return
+    k, i, side = v // film.count, v % film.count, film.flags[SIDE]
+    if k == 0:
+        normals = normals_before(film, i, side)
+    else:
+        normals = normals_of(film, i, side, film.clock[MOVE] + u64(k - 1))
+    for axis in range(6):
+        drawn[k, axis, i] = normals[axis]
 
 
 def step_kernels(choice, screening):
