@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     from sim.film.reduced_system import ReducedSystem
 
+MOST_NEAR_SHARES = 4
+"""Threads that share the near pairs of a slot in a small film."""
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
 ENDLESS = 2**31 - 1
@@ -147,7 +149,7 @@ def content_of(
         entries=zeros((entries_of(room, lists),), np.int32),
         apart=zeros((lists,), np.int32),
         close=zeros((lists,), np.int32),
-        near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
+        near=zeros((near_of(NEAR_ROOM, count) if split else 1,), np.int32),
         near_count=zeros((count if split else 1,), np.int32),
         key=zeros((count,), np.int32),
         order=zeros((count,), np.int32),
@@ -189,6 +191,11 @@ def content_of(
 def entries_of(room: int, lists: int) -> int:
     """Return the entries of so many lists with so much room; see `layout.entry_at`."""
     return (room + 1) * -(-lists // layout.WARP) * layout.WARP
+
+
+def near_of(room: int, count: int) -> int:
+    """Return the near pairs of so many slots with so much room; threads look further ahead."""
+    return (room + MOST_NEAR_SHARES) * count
 
 
 def _laws_of(systems: Sequence[ReducedSystem], queue: Any) -> Any:

@@ -10,11 +10,13 @@ import numpy as np
 
 from sim.engines import cpu_arrays
 from sim.engines.card.arrays import (
+    MOST_NEAR_SHARES,
     SPAN,
     as_shares,
     bits_of,
     content_of,
     entries_of,
+    near_of,
     patch_of,
     periods_of,
     quick_of,
@@ -59,6 +61,7 @@ def choice_of(system: ReducedSystem) -> Choice:
         hindered=system.hindered,
         shares=shares,
         induced=system.induced,
+        near_shares=min(shares, MOST_NEAR_SHARES) if split else 1,
         ahead=split and shares > 1,
     )
 
@@ -280,7 +283,7 @@ class CardFilm:
         changed: dict[str, Any] = {}
         for array, size, wanted, entries, lists in (
             ("entries", "room", needed, entries_of, self._lists),
-            ("near", "near_room", closest, lambda room, count: (room + 1) * count, content.count),
+            ("near", "near_room", closest, near_of, content.count),
         ):
             if wanted > getattr(content, size):
                 room = math.ceil(GROWTH * wanted)
@@ -333,8 +336,9 @@ class CardFilm:
             if self.choice.ahead:
                 self.run(steps.draw_ahead, (inner + 1) * content.count, quick)
             self.run(kernels.far, self.lists_in(content), quick)
+            near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
-                self.run(kernels.inner, content=quick._replace(turn=turn))
+                self.run(kernels.inner, near_threads, quick._replace(turn=turn))
         self.run(steps.conclude_step, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:

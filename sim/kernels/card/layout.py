@@ -18,8 +18,8 @@ REFERENCE_WORDS = 4
 # `THROWN_MOVE`. BUFFER, MADE: at the start of a step. FULL, CLOSEST: entries that a list needs, and
 # how many of them may touch, where there is too little room. TARGET: moves after which no further
 # one is made. LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its
-# momenta drawn; `WHEN_DUE`: where SUM_DUE says so, at the start of every so many steps. DONE: blocks
-# of threads that are done, while others work.
+# momenta drawn; `WHEN_DUE`: where SUM_DUE says so, at the start of every so many steps. DONE:
+# blocks of threads that are done, while others work.
 # Of induced moments, SETTLED: whether they are those of the present places; ROUND: sums begun to
 # find them; SUMS and SEARCHES: sums made for moments that were found.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)

@@ -137,7 +137,6 @@ def normals_by(ahead):
 
 def _brownian(lane, ahead):
     """Return the move of a slot without momenta; what is moved along, u, the squared drift."""
-
     new_normals, old_normals = normals_by(ahead)
 
     @register_jitable(forceinline=True)

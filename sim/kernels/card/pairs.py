@@ -39,6 +39,8 @@ class Choice(NamedTuple):
         Threads that share the neighbours of a slot; 1, or a part of the block.
     induced : bool
         Whether moments follow the local field, else they turn.
+    near_shares : int
+        Threads that share the near pairs of a slot in an inner step; 1, or a part of the block.
     ahead : bool
         Whether the normals of an outer step are drawn before it.
     """
@@ -52,6 +54,7 @@ class Choice(NamedTuple):
     hindered: bool
     shares: int
     induced: bool
+    near_shares: int
     ahead: bool
 
 
@@ -70,7 +73,8 @@ class PairLoops(NamedTuple):
     near_ones : callable
         (film, base, list, own) to how many those are.
     near : callable
-        (film, base, slot, own, kept) to sums over the near ones of a slot, from those kept on.
+        (film, base, slot, own, kept, share) to sums over the near ones of a slot in a share,
+        from those kept on.
     """
 
     read: object
@@ -83,7 +87,7 @@ class PairLoops(NamedTuple):
 def pair_loops(choice, screening):
     """Return the pair loops of a choice, with a constant table of `screened_radial` or None."""
     lane = LANES[choice.real]
-    surfactant, laws_taken = choice.surfactant, choice.laws
+    surfactant, laws_taken, near_shares = choice.surfactant, choice.laws, choice.near_shares
 
     @register_jitable(forceinline=True)
     def read(film, base, j):
@@ -196,14 +200,14 @@ def pair_loops(choice, screening):
         return found
 
     @register_jitable(forceinline=True)
-    def near(film, base, i, own, kept):
+    def near(film, base, i, own, kept, share):
         place, radius, moment = own
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = kept
-        at = i64(i)
+        at, stride = i64(i) + i64(share) * film.count, near_shares * film.count
         j = film.near[u64(at)]
-        for _ in range(film.near_count[i]):
-            at += film.count
+        for _ in range((i64(film.near_count[i]) - share + near_shares - 1) // near_shares):
+            at += stride
             later = film.near[u64(at)]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             j = later

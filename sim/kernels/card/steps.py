@@ -27,7 +27,14 @@ from sim.kernels.card.layout import (
     THROWN,
     THROWN_MOVE,
 )
-from sim.kernels.card.motion import going, moments_at, motion_of, move_of, normals_before, normals_of
+from sim.kernels.card.motion import (
+    going,
+    moments_at,
+    motion_of,
+    move_of,
+    normals_before,
+    normals_of,
+)
 from sim.kernels.card.pairs import pair_loops
 from sim.kernels.card.shares import slot_sums
 from sim.kernels.card.tools import (
@@ -160,8 +167,8 @@ def step_kernels(choice, screening):
     lane = LANES[choice.real]
     loops, move = pair_loops(choice, screening), motion_of(choice)
     sums = slot_sums(choice, loops)
-    read, whole, near = loops.read, loops.whole, loops.near
-    whole_sums, far_sums = sums.whole, sums.far
+    read, whole = loops.read, loops.whole
+    whole_sums, far_sums, near_sums = sums.whole, sums.far, sums.near
     cutoff, induced = choice.cutoff, choice.induced
 
     @register_jitable(forceinline=True)
@@ -236,21 +243,13 @@ def step_kernels(choice, screening):
     @kernel
     def inner_step(film):
         """Sum the near pairs of each slot, add what is kept, and move it."""
-        i, goes = index(), going(film)
-        acts = (i < film.count) & goes
-        k = i if acts else i64(0)
-        buffer = film.flags[BUFFER] ^ (film.turn & 1)
-        base, held, counts = buffer * film.count, film.held, shared_counts()
-        # all that is asked for before threads wait for each other is on its way while they do
-        own = read(film, base, k)
-        kept = (
-            lane(held[0, k]), lane(held[1, k]), lane(held[2, k]), lane(held[3, k]),
-            lane(held[4, k]), lane(held[5, k]), lane(held[6, k]),
-        )  # fmt: skip
+        goes, counts = going(film), shared_counts()
         if cutoff:
             open_counts(counts)
-        if acts:
-            force, field = force_and_field(near(film, base, i, own, kept), own[2])
+        buffer = film.flags[BUFFER] ^ (film.turn & 1)
+        i, own, total = near_sums(film, goes, buffer)
+        if i >= 0:
+            force, field = force_and_field(total, own[2])
             move(film, i, buffer, own, force, field, counts)
         if cutoff:
             close_counts(film, counts, goes)
