@@ -190,7 +190,7 @@ def content_of(
 
 def entries_of(room: int, lists: int) -> int:
     """Return the entries of so many lists with so much room; see `layout.entry_at`."""
-    return (room + 1) * -(-lists // layout.WARP) * layout.WARP
+    return (room // layout.FOUR + 2) * layout.FOUR * -(-lists // layout.WARP) * layout.WARP
 
 
 def near_of(room: int, count: int) -> int:

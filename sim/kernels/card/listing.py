@@ -8,6 +8,7 @@ from numba.extending import register_jitable
 
 from sim.kernels.card.layout import (
     CLOSEST,
+    FOUR,
     FULL,
     REFERENCE_WORDS,
     WARP,
@@ -20,6 +21,7 @@ from sim.kernels.card.tools import (
     index,
     kernel,
     load_words,
+    store_words,
     sync,
     thread,
     wrapped,
@@ -27,9 +29,9 @@ from sim.kernels.card.tools import (
 from sim.kernels.steps.lists import around
 
 i32 = np.int32
-u32 = np.uint32
 i64 = np.int64
 u64 = np.uint64
+NONE_FOUND = i32(0), i32(0), i32(0), i32(0), i32(0)
 
 
 @register_jitable(forceinline=True)
@@ -50,15 +52,16 @@ def list_kernel(real, shares, in_step):
     """
     lane = LANES[real]
 
-    # Where there is too little room entries overwrite others: the list is not used then. An index
-    # without a sign costs no look at it.
+    # Far entries are written four at once, from the last three that a thread remembers. Where there
+    # is too little room entries overwrite others: the list is not used then. An index without a
+    # sign costs no look at it.
 
     @register_jitable(forceinline=True)
     def list_column(film, base, first, end, i, v, mine, found):
-        """List those slots of a column of cells that are in reach; return how many so far."""
-        apart, close = found
+        """List those slots of a column of cells that are in reach; return what is found so far."""
+        apart, close, p, q, r = found
         touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
-        room, front = i32(film.room), u64(entry_at(film, v, 0))
+        room, front = i32(film.room), entry_at(film, v, 0)
         j, at = i32(first), (base + first) * REFERENCE_WORDS
         for _ in range(i32((end - first + shares - 1) // shares)):
             x, y, z, _ = load_words(film.reference, at)
@@ -68,15 +71,32 @@ def list_kernel(real, shares, in_step):
             r2 = dx * dx + dy * dy + dz * dz
             if r2 < reach2:
                 if r2 >= touch2:
-                    to = min(apart, room)
-                    film.entries[front + u64(u32(to)) * u64(WARP)] = j
+                    if apart & (FOUR - 1) == FOUR - 1:
+                        to = front + i64(min(apart, room) >> 2) * (FOUR * WARP)
+                        store_words(film.entries, to, (p, q, r, j))
+                    p, q, r = q, r, j
                     apart = i32(apart + 1)
                 elif j != i:
-                    to = max(i32(room - i32(1) - close), i32(0))
-                    film.entries[front + u64(u32(to)) * u64(WARP)] = j
+                    to = max(room - i32(1) - close, i32(0))
+                    film.entries[u64(entry_at(film, v, i64(to)))] = j
                     close = i32(close + 1)
             j = i32(j + shares)
             at += shares * REFERENCE_WORDS
+        return apart, close, p, q, r
+
+    @register_jitable(forceinline=True)
+    def finish(film, v, found):
+        """Write the last far entries of a list; return how many are apart, how many not."""
+        apart, close, p, q, r = found
+        rest = apart & (FOUR - 1)
+        first = i64(apart - rest)
+        if apart + close <= film.room and rest > 0:
+            last = first + rest - 1
+            film.entries[u64(entry_at(film, v, last))] = r
+            if rest > 1:
+                film.entries[u64(entry_at(film, v, last - 1))] = q
+            if rest > 2:
+                film.entries[u64(entry_at(film, v, last - 2))] = p
         return apart, close
 
     @register_jitable(forceinline=True)
@@ -90,7 +110,7 @@ def list_kernel(real, shares, in_step):
         begin_x, end_x = columns_around(patch.cells_x, span)
         begin_y, end_y = columns_around(patch.cells_y, span)
         share, slot = v % shares, i32(i)
-        found = i32(0), i32(0)
+        found = NONE_FOUND
         for shift_y in range(begin_y, end_y):
             b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
             for shift_x in range(begin_x, end_x):
@@ -98,7 +118,7 @@ def list_kernel(real, shares, in_step):
                 bottom = (b * patch.cells_x + a) * patch.cells_z
                 first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
                 found = list_column(film, base, first + share, end, slot, v, place, found)
-        return found
+        return finish(film, v, found)
 
     @register_jitable(forceinline=True)
     def columns_of_warp(film, base, v, mine_y):
@@ -129,7 +149,7 @@ def list_kernel(real, shares, in_step):
         begin_y, end_y = columns_around(patch.cells_y, span)
         begin_x, end_x = i64(-1 if left < 0 else 0), i64(2 if right >= cells else 1)
         share, slot = v % shares, i32(i)
-        found = i32(0), i32(0)
+        found = NONE_FOUND
         for shift_y in range(begin_y, end_y):
             b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
             for image in range(begin_x, end_x):  # what lies over an edge comes from the other side
@@ -139,7 +159,7 @@ def list_kernel(real, shares, in_step):
                 first = film.cell_start[(row + a) * patch.cells_z]
                 end = film.cell_start[(row + a_last + 1) * patch.cells_z]
                 found = list_column(film, base, first + share, end, slot, v, place, found)
-        return found
+        return finish(film, v, found)
 
     list_slot = list_in_step if in_step else list_around
 

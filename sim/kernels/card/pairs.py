@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import HALF, WARP, entry_at, moment_after
+from sim.kernels.card.layout import FOUR, HALF, WARP, entry_at, moment_after
 from sim.kernels.card.tools import LANES, load_words, of_bits, wrapped
 from sim.kernels.laws.pairs import add_pair
 from sim.kernels.laws.screened import dipole_factors
@@ -114,17 +114,12 @@ def pair_loops(choice, screening):
         return where(r2 < reach2, push, 0.0)
 
     @register_jitable(forceinline=True)
-    def from_front(film, v):
-        """Return the place of the first far entry of a list, and the way to the next ones."""
-        return entry_at(film, v, 0), WARP
+    def behind(film, v, k):
+        """Return one of those in a list that may touch."""
+        return film.entries[u64(entry_at(film, v, film.room - 1 - k))]
 
-    @register_jitable(forceinline=True)
-    def from_behind(film, v):
-        """Return the same of those that may touch."""
-        return entry_at(film, v, film.room - 1), -WARP
-
-    # An index without a sign costs no look at it. The next entry is asked for before the work on
-    # this one, which else would wait for it; the one after the last is there, and not used.
+    # An index without a sign costs no look at it. The next four entries are asked for before the
+    # work on these, which else would wait for them; those after the last are there, and not used.
 
     @register_jitable(forceinline=True)
     def whole(film, base, v, own):
@@ -132,22 +127,21 @@ def pair_loops(choice, screening):
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        at, stride = from_front(film, v)
-        j = film.entries[u64(at)]
-        for _ in range(film.apart[v]):
-            at += stride
-            later = film.entries[u64(at)]
+        at = entry_at(film, v, 0)
+        four = later = load_words(film.entries, at)
+        for k in range(film.apart[v]):
+            if k & (FOUR - 1) == 0:
+                at += FOUR * WARP
+                four, later = later, load_words(film.entries, at)
+            j, four = four[0], (four[1], four[2], four[3], four[0])
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
-            j = later
             push = zero
             if laws_taken > 0:
                 push = added(film, r2, radius, their_radius)
             factors = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, factors, push)
-        at, stride = from_behind(film, v)
-        for _ in range(film.close[v]):
-            j = film.entries[u64(at)]
-            at += stride
+        for k in range(film.close[v]):
+            j = behind(film, v, k)
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             if laws_taken > 0:
@@ -162,20 +156,19 @@ def pair_loops(choice, screening):
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        at, stride = from_front(film, v)
-        j = film.entries[u64(at)]
-        for _ in range(film.apart[v]):
-            at += stride
-            later = film.entries[u64(at)]
+        at = entry_at(film, v, 0)
+        four = later = load_words(film.entries, at)
+        for k in range(film.apart[v]):
+            if k & (FOUR - 1) == 0:
+                at += FOUR * WARP
+                four, later = later, load_words(film.entries, at)
+            j, four = four[0], (four[1], four[2], four[3], four[0])
             gap, r2, _, theirs = pair_with(film, base, j, place)
-            j = later
             factors = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, factors, zero)
         found = 0
-        at, stride = from_behind(film, v)
-        for _ in range(film.close[v]):
-            j = film.entries[u64(at)]
-            at += stride
+        for k in range(film.close[v]):
+            j = behind(film, v, k)
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             part, is_near = near_share(r2, radius, their_radius, film.gap)
             if is_near:
@@ -191,10 +184,8 @@ def pair_loops(choice, screening):
     def near_ones(film, base, v, own):
         place, radius, _ = own
         found = 0
-        at, stride = from_behind(film, v)
-        for _ in range(film.close[v]):
-            _, r2, their_radius, _ = pair_with(film, base, film.entries[u64(at)], place)
-            at += stride
+        for k in range(film.close[v]):
+            _, r2, their_radius, _ = pair_with(film, base, behind(film, v, k), place)
             if near_share(r2, radius, their_radius, film.gap)[1]:
                 found += 1
         return found
