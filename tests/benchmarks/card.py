@@ -10,6 +10,7 @@ import itertools
 import statistics
 import time
 import traceback
+import types
 
 import numpy as np
 
@@ -316,7 +317,7 @@ def times_of_kernels(engine, with_sort):
         films.set_flag(layout.STATUS, [layout.LIST_DUE])
         yield timed(sorting.gather_slots)
         films.set_flag(layout.STATUS, [layout.GO])
-        told = type("Told", (), {"__name__": "lists, none due", "jitted": None})
+        told = types.SimpleNamespace(__name__="lists, none due", jitted=None)
         yield told, microseconds(queue, films._fresh)
     yield films._list_pairs, microseconds(queue, listed)
 
