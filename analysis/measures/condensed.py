@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from analysis.common.conventions import LENGTHS_WANTED
-from analysis.response.equilibration import GO_ON
 from analysis.response.rest.section import OTHER_SHAPES, SPANNING
 from analysis.uncertainty.estimate import NOTHING
 from analysis.uncertainty.number_text import with_unit
@@ -14,7 +13,6 @@ __all__ = ["without_lengths"]
 
 LENGTHS = ("mean_length", "weight_mean_length", "linear_mean_length")
 """Numbers of chains that mean nothing there."""
-NO_USE = "more sweeps do not change that"
 
 
 def without_lengths(numbers: dict[str, Any], warnings: list[str], longest_m: float) -> None:
@@ -34,9 +32,6 @@ def without_lengths(numbers: dict[str, Any], warnings: list[str], longest_m: flo
     )
     if rest["condensed"] is None:
         return
-    if NO_USE in rest["condensed"]:
-        rest["reason"] = rest["reason"].replace(GO_ON, "")
-        warnings[:] = [note.replace(GO_ON, "") for note in warnings]
     rest["reason"] = f"{rest['reason']}; {rest['condensed']}"
     for row in (chains, *chains.get("sensitivity", ()), *(numbers.get("stages") or ())):
         for name in LENGTHS:
@@ -81,7 +76,7 @@ def _condensed(chains: dict[str, Any], spacing: dict[str, Any], longer: str) -> 
     if (endless or 0.0) >= SPANNING:
         found.append(
             f"{100.0 * (endless or 0.0):.0f} % are in chains that close on themselves through the "
-            f"patch; {NO_USE}, a longer patch is needed{longer}"
+            f"patch; more sweeps do not change that, a longer patch is needed{longer}"
         )
     return f"the film has no length of single chains: {', and '.join(found)}" if found else None
 

@@ -11,6 +11,7 @@ from analysis.chains.measured_run import Section
 from analysis.common.arrays import Floats
 from analysis.common.averages.student import student_factor
 from analysis.common.conventions import SETTLING_LIVES
+from analysis.response.rest.section import SPANNING
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
@@ -37,10 +38,14 @@ class EquilibrationSection(Section):
 
     def numbers(self, warnings: list[str]) -> dict[str, Any]:
         """Return the section ``equilibration``."""
-        series = self.seen.time_series
-        tested = {name: series[name] for name in TESTED if np.isfinite(series[name]).any()}
-        rest_of = sampled_rest if self.seen.run.is_sampled else equilibration
-        rest = rest_of(self.seen.run, self.seen.stage, tested)
+        seen = self.seen
+        if seen.run.is_sampled:
+            endless = (seen.average("spanning_share").value or 0.0) >= SPANNING
+            rest = sampled_rest(seen.run, seen.stage, endless)
+        else:
+            series = seen.time_series
+            tested = {name: series[name] for name in TESTED if np.isfinite(series[name]).any()}
+            rest = equilibration(seen.run, seen.stage, tested)
         if not rest["reached"]:
             warnings.append(
                 f"equilibration: not reached ({rest['reason']}); lengths and spacings are values "
@@ -155,12 +160,14 @@ LEAST_MORE = 2.0
 """Times the sweeps, at least, that are needed by two films that hold enough structures and have not
 met: their averages are those of the last half."""
 
-GO_ON = "; set larger limits in [run] and go on with --resume"
-"""What a user is told who has only waited too short."""
 
+def missing(run: Run, structures: float, wanted: float, endless: bool = False) -> str:
+    """Say how many sweeps a sampled film would need, and how long they would take.
 
-def missing(run: Run, structures: float, wanted: float) -> str:
-    """Say how many sweeps a sampled film would need, and how long they would take."""
+    Of a film of endless chains nothing: what it needs is a longer patch.
+    """
+    if endless:
+        return f", of {wanted:.0f} wanted"
     nearing = run.rest.get("more", 1.0)
     if nearing is None and structures >= FEWEST_FRAMES:
         return (
@@ -173,16 +180,17 @@ def missing(run: Run, structures: float, wanted: float) -> str:
     lasting = f", which take {with_unit(more * spent, 's', 2)}" if spent > 0.0 else ""
     return (
         f", of {wanted:.0f} wanted: about {more:.2g} times the sweeps are needed, "
-        f"{more * int(run.steps[-1]):.2g} in all{lasting}{GO_ON}"
+        f"{more * int(run.steps[-1]):.2g} in all{lasting}; "
+        "set larger limits in [run] and go on with --resume"
     )
 
 
-def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str, Any]:  # noqa: ARG001
+def sampled_rest(run: Run, stage: Stage, endless: bool) -> dict[str, Any]:
     """Return the entry ``equilibration`` of a sampled run.
 
     As `equilibration`, without times and drift tests; besides, the independent structures and the
     sweeps that they are in, and the averages of the two films, one from single particles and one
-    from long chains, that have to meet.
+    from long chains, that have to meet. Where chains are endless, nobody is told to go on.
     """
     found = run.rest
     reached = bool(found.get("reached", False))
@@ -191,7 +199,7 @@ def sampled_rest(run: Run, stage: Stage, series: dict[str, Floats]) -> dict[str,
     if structures is not None:
         reason += f"; {structures:.3g} independent structures in {found.get('sweeps')} sweeps"
     if not reached and structures and found.get("wanted"):
-        reason += missing(run, float(structures), float(found["wanted"]))
+        reason += missing(run, float(structures), float(found["wanted"]), endless)
     after = f"after {int(run.steps[-1])} sweeps"
     return {
         "reached": reached,

@@ -24,10 +24,11 @@ TABLE = "table of agreement"
 MARK = "<!-- page of runs_demo.agreement -->"
 """Last line of a page, by which the command knows its own."""
 RULES = (
-    "A number agrees up to two standard errors beyond what its law may be off by, and differs from "
-    "four on; between, and where its error is larger than a tenth of what is published and than "
-    "that room, nothing is decided. What each law may be off by stands in the module that makes "
-    "the row, with its reason."
+    "A number agrees up to two standard errors beyond what its law may be off by, or the limits "
+    "that are published, and differs from four on; between, and where its error is larger than a "
+    "tenth of what is published and than that room, nothing is decided. Where only a side is "
+    "published (below, up, down) it agrees from four errors inside on. What each law may be off by "
+    "stands in the module that makes the row, with its reason."
 )
 AFTERWARDS = (
     "These rules, the room that each law is given and the window of the growth exponents (2 to 20) "

@@ -100,25 +100,26 @@ def _growth(found):
         "each other from several diameters away (suspected, not tested by weaker coupling).",
     ]
     for name, one in sorted(found.items()):
-        plain, strict = growth.spread_of_collapse(one)[0], None
+        plain, strict = growth.spread_of_collapse(one), None
         if "strict" in one["late"][-1]:
-            strict = growth.spread_of_collapse(one, "strict")[0]
+            strict = growth.spread_of_collapse(one, "strict")
         if plain is not None and strict is not None:
             words.append(
                 f"Suspected: bundles, groups that touch sidewise. {name.replace('_', ' ')}: "
                 f"{one['branched']:.0%} of the particles are in branched groups; distributions are "
-                f"off by {plain:.0%}, and by {strict:.0%} where bonds within 27° of both moments "
-                "alone are counted, which join fewer chains to their neighbours."
+                f"off by {plain[0]:.0%}, and by {strict[0]:.0%} where bonds within 27° of both "
+                "moments alone are counted, which join fewer chains to their neighbours; noise "
+                f"alone makes {plain[1]:.0%} and {strict[1]:.0%}."
             )
     pairs = [(found.get(growth.name_of(0.01, kind))) for kind in ("free", "large")]
-    if None not in pairs:
-        off = [growth.spread_of_collapse(one)[0] for one in pairs]
+    off = [growth.spread_of_collapse(one) for one in pairs]
+    if None not in off:
         count = [sum(one["late"][0]["counts"][k] * k for k in range(len(one["late"][0]["counts"])))
                  for one in pairs]  # fmt: skip
         words.append(
             f"Suspected: few chains. At φ = 0.01 distributions of {count[0]} particles are off by "
-            f"{off[0]:.0%}, those of {count[1]} by {off[1]:.0%}: what the small films part by is "
-            "the number of their chains."
+            f"{off[0][0]:.0%}, those of {count[1]} by {off[1][0]:.0%}: what the small films part "
+            "by is the number of their chains."
         )
     for fraction in growth.LARGE_TIME:
         one = found.get(growth.name_of(fraction, "large"))
@@ -129,11 +130,14 @@ def _growth(found):
                 f"the time on: power {plain:.2f}, and {strict:.2f} where bonds within 27° alone "
                 "count. Chains that meet sidewise make the growth faster than that of single ones."
             )
-    return [
-        *words,
-        "Flow: the small films with and without it start from the same places. It slows the first "
-        "bonds to 0.5 to 0.75 of the pace, since particles must squeeze out the liquid between.",
-    ]
+    paces = [pace for phi in growth.FRACTIONS if (pace := growth.slowing(found, phi)[0])]
+    if paces:
+        words.append(
+            "Flow: the small films with and without it start from the same places. It slows the "
+            f"first bonds to {min(paces):.2f} to {max(paces):.2f} of the pace, since particles "
+            "must squeeze out the liquid between."
+        )
+    return words
 
 
 def _magnetisation(found):
@@ -238,7 +242,7 @@ def _chains(distance_um):
 def _trends(found):
     """What scale allows, and what would be needed."""
     words = [
-        f"{len(trends.SEEDS)} films at each end; a difference below three errors, which are what "
+        f"{len(trends.SEEDS)} films at each end; a difference below four errors, which are what "
         "films of several seeds scatter by, decides nothing. Fields grow in eight stairs. Field, "
         "ramp and temperature move the distance by less than a tenth: in 5 µm of film chains "
         "stand alone (see the columns), and what is alone cannot split or merge.",

@@ -1,5 +1,6 @@
 """One line of the table: what is published, what was found, and whether both agree."""
 
+import math
 from dataclasses import dataclass
 
 AGREES, DIFFERS, UNSURE, MISSING = "agrees", "differs", "undecided", "not reached"
@@ -14,7 +15,7 @@ class Row:
     what, source : str
         What is compared, and author, journal, year, equation or figure.
     published : float or str
-        A number, or a statement that ``verdict`` was reached on by hand of a rule.
+        A number, or a statement, which then has ``limits``.
     found, error : float or None
         The number of the runs, and one standard error.
     within : float
@@ -22,8 +23,11 @@ class Row:
         above 1 a factor, both ways.
     reason : str
         Why so much.
-    told : str
-        For statements: the verdict; ``found_text`` is then what was found.
+    limits : tuple of float
+        For statements: between which numbers ``found`` agrees, in its unit; infinite where there is
+        no limit on that side.
+    found_text : str
+        For statements: what was found, in words.
     """
 
     what: str
@@ -33,7 +37,7 @@ class Row:
     error: float | None = None
     within: float = 0.0
     reason: str = ""
-    told: str = ""
+    limits: tuple[float, float] | None = None
     found_text: str = ""
 
     @property
@@ -49,23 +53,30 @@ class Row:
 
         A number agrees up to two standard errors beyond what the law may be off by, and differs
         from four on; in between, and where its error is larger than 10 % and than that room,
-        nothing is decided.
+        nothing is decided. What is published as a side alone (below, up) agrees from four standard
+        errors inside on.
         """
-        if self.told:
-            return self.told
-        if self.away is None:
+        if self.found is None:
             return MISSING
         error = self.error or 0.0
-        if self.within > 1.0:
-            low, high = self.published / self.within, self.published * self.within
-        else:
-            room = self.within * abs(self.published)
-            low, high = self.published - room, self.published + room
-        beyond = max(low - self.found, self.found - high, 0.0)
+        low, high = self._room
+        beyond = max(low - self.found, self.found - high)
         if beyond > 4.0 * error:
             return DIFFERS
-        wide = error > max(0.5 * (high - low), 0.1 * abs(self.published))
+        if math.isinf(high - low):
+            return AGREES if beyond <= -4.0 * error else UNSURE
+        tenth = 0.0 if isinstance(self.published, str) else 0.1 * abs(self.published)
+        wide = error > max(0.5 * (high - low), tenth)
         return UNSURE if wide or beyond > 2.0 * error else AGREES
+
+    @property
+    def _room(self):
+        """Between which numbers the law holds, with what it may be off by."""
+        low, high = self.limits or (self.published, self.published)
+        if self.within > 1.0:
+            return low / self.within, high * self.within
+        room = self.within * abs(high) if self.within else 0.0  # a share of no limit is none
+        return low - room, high + room
 
     @property
     def texts(self):
@@ -76,8 +87,3 @@ class Row:
             return f"{self.published:.3g}", "-", ""
         found = f"{self.found:.3g}" + ("" if self.error is None else f" ± {self.error:.2g}")
         return f"{self.published:.3g}", found, f"{100.0 * self.away:+.0f} %".replace("-", "−")
-
-
-def missing(what, source, published):
-    """Return the row of a number that no run has given yet."""
-    return Row(what, source, published)

@@ -11,7 +11,7 @@ from analysis.pictures import record, style
 from runs_demo.agreement import laws
 from runs_demo.agreement.case import BOLTZMANN, MU0, Case, Scale, film
 from runs_demo.agreement.columns import BEADS, affordable, column_numbers, stair, ways
-from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
+from runs_demo.agreement.row import Row
 
 NAME = "trends"
 TITLE = "Trends of the spacing"
@@ -139,15 +139,14 @@ def numbers(measured, case):
 
 def mean_of(found, name, side):
     """Return (mean distance of columns in um over the seeds, its error)."""
-    told = [found.get(f"{name}_{side}_{seed}") for seed in SEEDS]
-    values = [
-        1e6 * one["way"]["distance_m"][-1] for one in told if one and one["way"]["distance_m"]
-    ]
-    if not values:
+    kept = [one["way"] for seed in SEEDS if (one := found.get(f"{name}_{side}_{seed}"))]
+    kept = [way for way in kept if way["distance_m"]]
+    if not kept:
         return None, None
+    values = [1e6 * way["distance_m"][-1] for way in kept]
     mean = sum(values) / len(values)
     # of the number of columns, or of what seeds scatter by where that is more
-    columns = 30.0 * len(values)
+    columns = sum(way["columns"][-1] for way in kept)
     scatter = 0.0
     if len(values) > 1:
         squares = sum((one - mean) ** 2 for one in values)
@@ -158,11 +157,11 @@ def mean_of(found, name, side):
 def rows(found):
     """Return the lines of the table."""
     table = [_sign_row(found, name) for name in PAIRS]
-    value, _ = mean_of(found, "thickness", "high")
-    told = MISSING if value is None else AGREES if 1.0 <= value <= 10.0 else DIFFERS
+    value, error = mean_of(found, "thickness", "high")
     table.append(Row(
-        "size of the spacing, beads of 0.5 µm in 10 µm of film", HORNG, "several µm", told=told,
-        found_text="-" if value is None else f"{value:.1f} µm",
+        "size of the spacing, beads of 0.5 µm in 10 µm of film", HORNG, "several µm (1 to 10)",
+        value, error, limits=(1.0, 10.0),
+        found_text="-" if value is None else f"{value:.2f} ± {error:.2f} µm",
     ))  # fmt: skip
     return [
         *table,
@@ -174,15 +173,14 @@ def rows(found):
 def _sign_row(found, name):
     key, low, high, sign = PAIRS[name]
     first, second = mean_of(found, name, "low"), mean_of(found, name, "high")
-    published = "up" if sign > 0 else "down"
+    published, limits = ("up", (0.0, math.inf)) if sign > 0 else ("down", (-math.inf, 0.0))
     what = f"spacing with {name} ({key}, {low:g} to {high:g})"
     if first[0] is None or second[0] is None:
-        return Row(what, HONG, published, told=MISSING)
+        return Row(what, HONG, published, limits=limits)
     change = second[0] - first[0]
     error = math.hypot(first[1], second[1])
-    told = UNSURE if abs(change) < 3.0 * error else AGREES if change * sign > 0 else DIFFERS
     text = f"{first[0]:.2f} to {second[0]:.2f} µm, {change:+.2f} ± {error:.2f}".replace("-", "−")
-    return Row(what, HONG, published, told=told, found_text=text)
+    return Row(what, HONG, published, change, error, limits=limits, found_text=text)
 
 
 def response_s(one):
@@ -193,13 +191,15 @@ def response_s(one):
 
 
 def _response_row(one, beads):
-    told, text = MISSING, "-"
+    at, text = None, "-"
     if one is not None and len(one["way"]["time_s"]) > 2:
-        at = response_s(one)
-        text = f"{1e3 * at:.0f} ms to half of the change"
-        told = AGREES if 3.0 <= 1e3 * at <= 300.0 else DIFFERS
+        at = 1e3 * response_s(one)
+        text = f"{at:.0f} ms to half of the change"
     what = f"response to the field, beads of {1e6 * beads.diameter_m:g} µm in water"
-    return Row(what, YANG, "tens of ms", told=told, found_text=text)
+    return Row(
+        what, YANG, "tens of ms (10 to 100), within a factor of 3", at, None, 3.0,
+        "the order of magnitude alone", (10.0, 100.0), text,
+    )  # fmt: skip
 
 
 @record.figure(

@@ -32,6 +32,8 @@ __all__ = [
 ]
 
 
+LONGEST_TOLD = 1e9 * YEAR
+"""Longer times in s are told as this one: rates so small mean never."""
 LONGEST_TEXT = 80
 """Longest quantity text that is looked at, in characters."""
 
@@ -231,6 +233,8 @@ def format_quantity(value: float, dimension: str, digits: int = 4) -> str:
 
 def duration_text(seconds: float) -> str:
     """Write a time in s of any length, such as "12 us", "3 min" or "3 years"."""
+    if seconds > LONGEST_TOLD:
+        return "1e9 years and more"
     found = long_unit(seconds)
     if found is None:
         return format_quantity(seconds, "time", 2)

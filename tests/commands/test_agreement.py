@@ -16,6 +16,7 @@ from runs_demo.agreement import (
     columns,
     dossier,
     explained,
+    growth,
     laws,
     lengths,
     work,
@@ -375,3 +376,38 @@ def test_next_neighbours_alone_are_simulated():
     one = cases[lengths.name_of(0.01, 4.0, True, next_only=True)]
     assert work._loaded(one.film, one.range_d).dipoles.cutoff_diameters == lengths.NEXT_ONLY
     assert lengths.NEXT_ONLY < 1.9  # the second neighbours of a pressed chain
+
+
+@pytest.mark.parametrize(
+    ("limits", "found", "error", "verdict"),
+    [
+        ((0.43, 0.75), 0.6, 0.02, AGREES),
+        ((0.43, 0.75), 0.81, 0.02, UNSURE),
+        ((0.43, 0.75), 0.84, 0.02, DIFFERS),
+        ((0.43, 0.75), 0.6, 0.2, UNSURE),
+        ((-math.inf, 1.0), 0.5, 0.1, AGREES),
+        ((-math.inf, 1.0), 0.75, 0.1, UNSURE),
+        ((-math.inf, 1.0), 1.5, 0.1, DIFFERS),
+        ((0.0, math.inf), -0.01, 0.1, UNSURE),
+        ((0.0, math.inf), None, None, MISSING),
+    ],
+)
+def test_statements_are_decided_by_the_rule_of_numbers(limits, found, error, verdict):
+    assert Row("a number", "a book", "a statement", found, error, limits=limits).verdict == verdict
+
+
+def test_noise_of_both_sides_is_all_that_one_law_parts_by():
+    """Chains drawn from one law at three times: squares beside those of the noise, 4 sigma."""
+    rng = np.random.default_rng(7)
+    length = np.arange(1, 60)
+    law = 120.0 * np.exp(-length / 6.0)
+    ratios = []
+    for _ in range(60):
+        late = [{"counts": [0, *rng.poisson(law).tolist()]} for _ in range(4)]
+        off, noise, _ = growth.spread_of_collapse({"weight_mean": [12.0], "late": late})
+        ratios.append((off / noise) ** 2)
+    error = np.std(ratios, ddof=1) / math.sqrt(len(ratios))
+    # interpolation between two bins of the last one halves its variance at most
+    assert 0.6 - 4.0 * error < np.mean(ratios) < 1.0 + 4.0 * error
+    assert growth.beyond_noise(0.2, 0.3, 10)[0] == 0.0
+    assert growth.beyond_noise(0.5, 0.3, 10)[0] == pytest.approx(0.4)

@@ -248,10 +248,53 @@ def test_size_at_which_moments_turn_inside():
 
 @pytest.mark.parametrize(
     ("seconds", "words"),
-    [(90.0, "90 s"), (7920.0, "2 h"), (2222.2 * 3600.0, "93 days"), (3.156e8, "10 years")],
+    [
+        (90.0, "90 s"),
+        (7920.0, "2 h"),
+        (2222.2 * 3600.0, "93 days"),
+        (3.156e8, "10 years"),
+        (1e100, "1e9 years and more"),
+    ],
 )
 def test_a_duration_reads_the_same_in_cost_and_expectations(seconds, words):
     # A year of 365.25 days (IAU Style Manual, from memory).
     from sim.physics.units import duration_text, wall_time_text
 
     assert duration_text(seconds) == wall_time_text(seconds) == words
+
+
+def test_chains_of_a_film_thinner_than_their_spacing_lie_in_one_layer():
+    """Each then has the area that its share of the volume takes at this thickness: closed form."""
+    film = bench_film(thickness='"40 nm"', width='["4 um", "2 um"]')
+    found = expect(film)
+    phi, d = found.derived["volume_fraction"], found.derived["median_diameter_m"]
+    apart = math.pi * d**2 / (6.0 * phi) / 40e-9
+    assert f"Single chains stand about {1e9 * apart:.0f} nm apart" in said(found)
+    assert "in the one layer that so thin a film holds" in said(found)
+    assert f"The patch is {2e-6 / apart:.0f} chain spacings wide" in said(found)
+    thick = expect(bench_film())
+    assert "one layer" not in said(thick)
+
+
+def test_the_estimate_from_neighbours_alone_is_the_same_in_table_and_words():
+    """Where chains are told to thicken, single ones are not told to be longer."""
+    found = expect(bench_film(core_diameter='"60 nm"', size_spread=0.0, width='"2 um"'))
+    row = dict(found.table)["the same from neighbours alone (at least)"]
+    assert f"neighbours alone give {row} at least" in said(found)
+    assert float(row) <= LONGEST_SINGLE
+
+
+@pytest.mark.parametrize(
+    ("direction", "share"),
+    [
+        ("[1, 0, 0]", 0.5),  # a round magnet: -1/2 of the change along its axis
+        ("[0, 0, 1]", 1.0),
+        ("[1, 0, 1]", math.sqrt(0.5 * (0.25 + 1.0))),
+    ],
+)
+def test_a_gradient_pulls_with_what_an_aligned_moment_meets_of_it(direction, share):
+    """m |G n| of G = diag(-1/2, -1/2, 1) g: no sources, round about z."""
+    found = expect(bench_film(direction=f'{direction}\ngradient = "40 T/m"'))
+    pull = share * 40.0 * found.derived["median_moment_am2"]
+    assert f"pulls an aligned median particle with up to {pull:.2g} N" in said(found)
+    assert ("pulls along the film" in warned(found)) == (direction != "[0, 0, 1]")

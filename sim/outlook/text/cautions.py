@@ -11,7 +11,7 @@ from sim.film.core_contact import CLIMBED
 from sim.magnets.safety import PUBLIC_LIMIT, magnet_cautions
 from sim.outlook.look_ahead import CHAINING_COUPLING
 from sim.outlook.text.beads import bead_cautions
-from sim.outlook.text.film import along_and_across
+from sim.outlook.text.film import along_and_across, side_by_side
 from sim.outlook.text.forces import force_cautions
 from sim.outlook.text.motion import dynamics_cautions
 from sim.outlook.turning_moments import crossing_cores
@@ -165,7 +165,7 @@ def _patch(parameters: Parameters, outlook: Outlook) -> list[str]:
         return []
     along, across = along_and_across(parameters, outlook)
     found = []
-    spacings = across / outlook.spacing
+    spacings = across / side_by_side(parameters, outlook)
     if spacings < SPACINGS_WANTED:
         found.append(
             f"The patch is only {spacings:.2g} chain spacings wide across the field; for a spacing "

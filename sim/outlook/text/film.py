@@ -18,7 +18,7 @@ from sim.physics.units import duration_text, format_quantity
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
-    from sim.outlook.look_ahead import Outlook
+    from sim.outlook.look_ahead import Lengths, Outlook
     from sim.outlook.pair_potential import PairPotential
     from sim.parameters.types import Parameters
 
@@ -60,6 +60,17 @@ def along_and_across(parameters: Parameters, outlook: Outlook) -> tuple[float, f
     level = math.hypot(x, y)
     rooms = [side * level / abs(part) for side, part in zip(sides, (x, y), strict=True) if part]
     return min(rooms), sides[0] * sides[1] / min(rooms)
+
+
+def side_by_side(parameters: Parameters, outlook: Outlook) -> float:
+    """Distance of single chains beside each other in the plane of the film, in m.
+
+    That of the line density; where chains lie in a film thinner than that, in one layer, their
+    share of its volume over its thickness.
+    """
+    thickness = outlook.particles.thickness
+    upright = abs(parameters.field.direction[2]) > math.sqrt(0.5)
+    return outlook.spacing * (1.0 if upright else max(outlook.spacing / thickness, 1.0))
 
 
 def _barrier(pair: PairPotential) -> str:
@@ -133,7 +144,7 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
         ]
     return [
         ("mean chain length in equilibrium", band),
-        ("the same from neighbours alone (at least)", f"{_length(lengths.neighbours_only)}"),
+        ("the same from neighbours alone (at least)", _neighbours_alone(lengths)),
         ("aggregation number N* (median particle)", number),
         ("chain spacing from the line density", format_quantity(outlook.spacing, "length")),
         *growth,
@@ -141,6 +152,11 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
         *dipole_rows(system),
         *([] if sampled else [("momentum time", duration_text(outlook.momentum_time))]),
     ]
+
+
+def _neighbours_alone(lengths: Lengths) -> str:
+    """Write the lower estimate, cut where the prediction is."""
+    return _length(min(lengths.neighbours_only, lengths.longest))
 
 
 def _step_rows(parameters: Parameters, system: ReducedSystem) -> list[tuple[str, str]]:
@@ -195,7 +211,7 @@ def sentences(parameters: Parameters, outlook: Outlook) -> list[str]:
         *magnet_sentences(parameters, outlook),
         *cell_sentences(parameters),
         *force_sentences(parameters, outlook),
-        _spacing(outlook),
+        _spacing(parameters, outlook),
         _patch(parameters, outlook),
         *([] if parameters.run.is_sampled else [_step_sentence(outlook.system)]),
         *([] if parameters.run.is_sampled else dynamics_sentences(parameters, outlook)),
@@ -242,7 +258,7 @@ def _lengths(outlook: Outlook) -> list[str]:
     text = (
         f"In equilibrium the mean chain length, single particles included, should be about "
         f"{central}, between {low} and {high}; neighbours alone give "
-        f"{_length(min(lengths.neighbours_only, lengths.longest))} at least."
+        f"{_neighbours_alone(lengths)} at least."
     )
     if lengths.single_chains > lengths.longest:
         text += (
@@ -289,16 +305,18 @@ def _times(parameters: Parameters, outlook: Outlook) -> list[str]:
     return lines
 
 
-def _spacing(outlook: Outlook) -> str:
+def _spacing(parameters: Parameters, outlook: Outlook) -> str:
     """Distance of chains, and what light makes of it."""
-    spacing = format_quantity(outlook.spacing, "length", 3)
+    apart = side_by_side(parameters, outlook)
+    spacing = format_quantity(apart, "length", 3)
+    layer = ", in the one layer that so thin a film holds" if apart > outlook.spacing else ""
     if outlook.coupling_largest < CHAINING_COUPLING:
         return (
             f"Straight chains of all particles would stand {spacing} apart (from their line "
-            f"density); without chains there is no such spacing."
+            f"density{layer}); without chains there is no such spacing."
         )
-    text = f"Single chains stand about {spacing} apart (from their line density)"
-    if outlook.spacing < SHORTEST_VISIBLE:
+    text = f"Single chains stand about {spacing} apart (from their line density{layer})"
+    if apart < SHORTEST_VISIBLE:
         return (
             f"{text}, below the wavelength of visible light: such a film is a medium whose "
             f"refractive index depends on direction; it has neither slits nor diffraction orders "
@@ -311,9 +329,8 @@ def _patch(parameters: Parameters, outlook: Outlook) -> str:
     """Measure the patch in units of what it is to show."""
     along, across = along_and_across(parameters, outlook)
     diameter = parameters.particles.diameter
-    text = (
-        f"The patch is {_times_over(across / outlook.spacing)} chain spacings wide across the field"
-    )
+    spacings = _times_over(across / side_by_side(parameters, outlook))
+    text = f"The patch is {spacings} chain spacings wide across the field"
     if outlook.coupling_largest < CHAINING_COUPLING:
         return f"{text} and {_times_over(outlook.particles.thickness / diameter)} diameters thick."
     if math.isinf(along):

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from sim.interactions.added import AddedPairs
 from sim.interactions.gravity import weight
 from sim.physics.units import duration_text, format_quantity
@@ -12,7 +14,7 @@ from sim.physics.units import duration_text, format_quantity
 if TYPE_CHECKING:
     from sim.outlook.look_ahead import Outlook
     from sim.outlook.pair_potential import PairPotential
-    from sim.parameters.types import Parameters
+    from sim.parameters.types import FieldParameters, Parameters
 
 LONGEST = 1e300
 
@@ -113,9 +115,32 @@ def _settling(parameters: Parameters, outlook: Outlook) -> list[str]:
     return [text]
 
 
+def _pull(field: FieldParameters, part: slice) -> float:
+    """Largest change in T/m, along these axes, of the field along an aligned moment.
+
+    Notes
+    -----
+    A moment along n is pulled with m G n, G_ab = dB_a/dx_b. Over all directions n that a step
+    takes, between its two parts, the largest is the larger singular value; a film without a field
+    has moments of any direction.
+    """
+    if field.is_followed:
+        return field.steepest
+    xx, yy, zz, xy, xz, yz = field.gradient
+    gradient = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])[part]
+    pulls = [0.0]
+    for step in field.steps:
+        parts = np.array([step.vector if step.strength else field.direction])
+        if step.kind == "rotate" and step.strength:
+            parts = np.array(step.turning_parts())
+        along = gradient @ (parts / np.linalg.norm(parts, axis=1)[:, None]).T
+        pulls.append(float(np.linalg.norm(along if field.largest else gradient, 2)))
+    return max(pulls)
+
+
 def _pulled(parameters: Parameters, outlook: Outlook) -> list[str]:
     """How fast a gradient moves single particles."""
-    steepest = parameters.field.steepest
+    steepest = _pull(parameters.field, slice(3))
     if steepest == 0.0:
         return []
     diffusion = parameters.particles.diameter**2 / outlook.diffusion_time
@@ -142,7 +167,7 @@ def force_cautions(parameters: Parameters) -> list[str]:
             "bottom, particles fall through it steadily, and no energy of the weight along the "
             "film is counted."
         )
-    if parameters.field.steepest > 0.0:
+    if _pull(parameters.field, slice(2)) > 0.0:
         found.append(
             "The gradient pulls along the film as well as across it. Along it a periodic patch has "
             "no energy function and the field stays uniform: read it as a film that drifts through "
