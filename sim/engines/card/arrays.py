@@ -122,7 +122,7 @@ def content_of(
     patch = patch_of(system)
     sizes = np.stack([_sizes_of(one).ravel() for one in systems])
     split, meshed = system.inner_steps > 1, system.mesh is not None
-    ahead = split and shares > 1
+    ahead = split and shares > 1 and not system.induced
     held = split or system.induced
     cells = patch.cells_x * patch.cells_y * patch.cells_z
     unit = [float(period) * 2.0**-bits for period in periods_of(system)]

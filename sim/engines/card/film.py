@@ -62,7 +62,7 @@ def choice_of(system: ReducedSystem) -> Choice:
         shares=shares,
         induced=system.induced,
         near_shares=min(shares, MOST_NEAR_SHARES) if split else 1,
-        ahead=split and shares > 1,
+        ahead=split and shares > 1 and not system.induced,
     )
 
 
@@ -334,12 +334,13 @@ class CardFilm:
             self.run(kernels.plain, content=quick)
         else:
             if self.choice.ahead:
-                self.run(steps.draw_ahead, (inner + 1) * content.count, quick)
+                self.run(steps.draw_ahead, (inner + 1) * content.count, content)
             self.run(kernels.far, self.lists_in(content), quick)
             near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
                 self.run(kernels.inner, near_threads, quick._replace(turn=turn))
-        self.run(steps.conclude_step, BLOCK, content)
+        if not self.choice.ahead:
+            self.run(steps.conclude_step, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:
         """Return the lists of a film, 1 where it has no slots."""

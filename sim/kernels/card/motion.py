@@ -114,34 +114,20 @@ def read_normals(film, i, move):
     )  # fmt: skip
 
 
-def normals_by(ahead):
-    """Return the functions (film, slot) to normals of this move and of that before.
+def _brownian(lane, ahead):
+    """Return the move of a slot without momenta; what is moved along, u, the squared drift.
 
-    They are drawn by the thread of the slot, or ``ahead`` by threads of their own.
+    Its normals were drawn ``ahead``, or are drawn by its thread.
     """
 
     @register_jitable(forceinline=True)
-    def new_normals(film, i):
-        if ahead:
-            return read_normals(film, i, film.turn + 1)
-        return normals_of(film, i, film.flags[SIDE], move_of(film))
-
-    @register_jitable(forceinline=True)
-    def old_normals(film, i):
-        if ahead:
-            return read_normals(film, i, film.turn)
-        return normals_before(film, i, film.flags[SIDE])
-
-    return new_normals, old_normals
-
-
-def _brownian(lane, ahead):
-    """Return the move of a slot without momenta; what is moved along, u, the squared drift."""
-    new_normals, old_normals = normals_by(ahead)
-
-    @register_jitable(forceinline=True)
     def averaged_normals(film, i):
-        new, old = new_normals(film, i), old_normals(film, i)
+        """Return a slot's normals of this move averaged with those of the move before."""
+        if ahead:
+            new, old = read_normals(film, i, film.turn + 1), read_normals(film, i, film.turn)
+        else:
+            side = film.flags[SIDE]
+            new, old = normals_of(film, i, side, move_of(film)), normals_before(film, i, side)
         half = np.float32(0.5)
         return (
             half * (old[0] + new[0]), half * (old[1] + new[1]), half * (old[2] + new[2]),
@@ -160,14 +146,13 @@ def _brownian(lane, ahead):
     return moved
 
 
-def _inertial(lane, ahead, slowed):
+def _inertial(lane, slowed):
     """Return the move of a slot with momenta, ``slowed`` near the windows or not."""
-    new_normals, _ = normals_by(ahead)
 
     @register_jitable(forceinline=True)
     def moved(film, i, at, z, radius, u, force, field):
         side, laws, sizes, momentum = film.flags[SIDE], film.laws, film.sizes, film.momentum
-        normals = new_normals(film, i)
+        normals = normals_of(film, i, side, move_of(film))
         way = lane(sizes[at + KICK])
         kick, squared = kicked(
             (
@@ -265,10 +250,8 @@ def motion_of(choice):
     lane = LANES[choice.real]
     surrounded, guard = surroundings_of(choice), guard_of(choice)
     cutoff, induced = choice.cutoff, choice.induced
-    if choice.momenta:
-        moved_by = _inertial(lane, choice.ahead, choice.hindered)
-    else:
-        moved_by = _brownian(lane, choice.ahead)
+    brownian, inertial = _brownian(lane, choice.ahead), _inertial(lane, choice.hindered)
+    moved_by = inertial if choice.momenta else brownian
 
     @register_jitable(forceinline=True)
     def move(film, i, buffer, own, force, field, counts):
