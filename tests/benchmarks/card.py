@@ -10,6 +10,7 @@ import itertools
 import statistics
 import time
 import traceback
+import types
 
 import numpy as np
 
@@ -290,39 +291,50 @@ def times_of_kernels(engine, with_sort):
         endless = numbers.patch._replace(margin=type(numbers.patch.margin)(1e6))
         setattr(films, name, numbers._replace(patch=endless))
     films.set_flag(layout.TARGET, [2**62])
-    chunks, cells = (getattr(films.content, n)[0].size for n in ("chunk_sum", "cell_fill"))
 
     def timed(kernel, threads=None, content=None):
         return kernel, microseconds(queue, lambda: films.run(kernel, threads, content))
+
+    def listed():
+        with queue.whole():  # each list ends with its status
+            queue.view(films.content.flags)[:, layout.STATUS] = layout.LIST_AGAIN
+        films.run(films._list_pairs, films._lists)
 
     if films.system.inner_steps == 1:
         yield timed(films.kernels.plain)
     else:
         yield timed(films.kernels.far, films._lists)
         yield timed(films.kernels.inner)
-    yield timed(steps.conclude_step, BLOCK, films.content)
+    if films.choice.ahead:
+        yield timed(steps.draw_ahead, films.content.drawn[0, :, 0].size, films.content)
+    else:
+        yield timed(steps.conclude_step, BLOCK, films.content)
+    chunks = films.content.chunk_sum[0].size
+    few = ((sorting.count_and_start, None),)
+    many = (
+        (sorting.count_cells, None), (sorting.add_chunks, chunks), (sorting.start_groups, BLOCK),
+        (sorting.start_cells, chunks),
+    )  # fmt: skip
     if with_sort:
         films.set_flag(layout.STATUS, [layout.LIST_DUE])
-        for kernel, threads in (
-            (sorting.count_cells, None), (sorting.add_chunks, chunks),
-            (sorting.start_groups, BLOCK), (sorting.start_cells, chunks),
-        ):  # fmt: skip
+        for kernel, threads in few if films.has_few_cells else many:
             yield timed(kernel, threads)
     films.set_flag(layout.STATUS, [layout.LIST_DUE])
     films.ask_for_lists()  # which puts right what was counted too often
     if with_sort:
         films.set_flag(layout.STATUS, [layout.LIST_DUE])
-        for kernel, threads in (
-            (sorting.order_cells, cells), (sorting.gather_slots, None)
-        ):  # fmt: skip
-            yield timed(kernel, threads)
-    films.set_flag(layout.STATUS, [layout.LISTING])
-    yield timed(films._list_pairs, films._lists)
+        yield timed(sorting.gather_slots)
+        films.set_flag(layout.STATUS, [layout.GO])
+        told = types.SimpleNamespace(__name__="lists, none due", jitted=None)
+        yield told, microseconds(queue, films._fresh)
+    yield films._list_pairs, microseconds(queue, listed)
 
 
 def registers(kernel):
     """Return registers and bytes of local memory of a compiled kernel, in words."""
     jitted = kernel.jitted
+    if jitted is None:
+        return ""
     used, local = jitted.get_regs_per_thread(), jitted.get_local_mem_per_thread()
     return f"({max(used.values())} registers, {max(local.values())} bytes of local memory)"
 

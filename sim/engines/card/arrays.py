@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     from sim.film.reduced_system import ReducedSystem
 
+MOST_NEAR_SHARES = 4
+"""Threads that share the near pairs of a slot in a small film."""
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
 ENDLESS = 2**31 - 1
@@ -120,6 +122,7 @@ def content_of(
     patch = patch_of(system)
     sizes = np.stack([_sizes_of(one).ravel() for one in systems])
     split, meshed = system.inner_steps > 1, system.mesh is not None
+    ahead = split and shares > 1 and not system.induced
     held = split or system.induced
     cells = patch.cells_x * patch.cells_y * patch.cells_z
     unit = [float(period) * 2.0**-bits for period in periods_of(system)]
@@ -141,11 +144,12 @@ def content_of(
         earlier=tall(7, split),
         momentum=tall(6, system.has_momenta),
         held=zeros((7, count if held else 1), real),
+        drawn=zeros((system.inner_steps + 1, 6, count) if ahead else (1, 1, 1), np.float32),
         sizes=queue.put(sizes.astype(real)),
-        entries=zeros(((room + 1) * lists,), np.int32),
+        entries=zeros((entries_of(room, lists),), np.int32),
         apart=zeros((lists,), np.int32),
         close=zeros((lists,), np.int32),
-        near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
+        near=zeros((near_of(NEAR_ROOM, count) if split else 1,), np.int32),
         near_count=zeros((count if split else 1,), np.int32),
         key=zeros((count,), np.int32),
         order=zeros((count,), np.int32),
@@ -164,6 +168,7 @@ def content_of(
         programme=_programmes_of(systems, queue),
         count=count,
         turn=0,
+        sum_every=system.inner_steps * system.mesh_every,
         room=room,
         near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
         several=int(sizes.shape[1] > layout.SIZE_WORDS),
@@ -181,6 +186,16 @@ def content_of(
         back_volume=1.0 / float(system.sides[0] * system.sides[1] * system.thickness),
         beads=beads_of(systems, queue) if system.induced else (),
     )
+
+
+def entries_of(room: int, lists: int) -> int:
+    """Return the entries of so many lists with so much room; see `layout.entry_at`."""
+    return (room // layout.FOUR + 2) * layout.FOUR * -(-lists // layout.WARP) * layout.WARP
+
+
+def near_of(room: int, count: int) -> int:
+    """Return the near pairs of so many slots with so much room; threads look further ahead."""
+    return (room + MOST_NEAR_SHARES) * count
 
 
 def _laws_of(systems: Sequence[ReducedSystem], queue: Any) -> Any:

@@ -135,10 +135,10 @@ class CardEngine:
         queue, content, film = self.batch.queue, self.batch.films.content, self.film
         flags, count = self._flags(), self.system.count
         side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
-        rows = queue.get(content.rows, film).reshape(2, count, layout.WORDS)
+        rows = queue.get(content.rows, film).reshape(layout.rows_shape(count))
         reference = queue.get(content.reference, film).reshape(2, count, layout.REFERENCE_WORDS)
         return {
-            "shares": np.ascontiguousarray(rows[buffer, :, :3]),
+            "shares": np.ascontiguousarray(rows[buffer, 0, :, :3]),
             "reference": np.ascontiguousarray(reference[side, :, :3]),
             **{name: queue.get(getattr(content, name), (film, side)) for name in CARRIED},
         }

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from sim.engines import cpu_arrays
 from sim.engines.card.arrays import (
+    MOST_NEAR_SHARES,
     SPAN,
     as_shares,
     bits_of,
     content_of,
+    entries_of,
+    near_of,
     patch_of,
     periods_of,
     quick_of,
@@ -37,13 +41,17 @@ __all__ = ["CardFilm", "choice_of", "lists_in_step"]
 MOST_SHARES = 8
 MOST_IN_STEP = 3.0
 """Candidates of a warp over those of a slot up to which its threads look at all of them."""
+MOST_ROUNDS = 8
+"""Steps in one recording, a power of 2."""
 ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
 
 
 def choice_of(system: ReducedSystem) -> Choice:
     """Return what kernels of a film are compiled for."""
-    is_split = system.inner_steps > 1 or system.induced or system.flow is not None
+    split = system.inner_steps > 1
+    is_shared = split or system.induced or system.flow is not None
+    shares = shares_of(system.count) if is_shared else 1
     return Choice(
         real=system.precision,
         surfactant=not system.repulsion.is_soft,
@@ -52,8 +60,10 @@ def choice_of(system: ReducedSystem) -> Choice:
         body=system.has_body_forces,
         momenta=system.has_momenta,
         hindered=system.hindered,
-        shares=shares_of(system.count) if is_split else 1,
+        shares=shares,
         induced=system.induced,
+        near_shares=min(shares, MOST_NEAR_SHARES) if split else 1,
+        ahead=split and shares > 1 and not system.induced,
     )
 
 
@@ -74,7 +84,7 @@ def lists_in_step(system: ReducedSystem, shares: int) -> bool:
     patch = patch_of(system)
     around = 2 * SPAN + 1
     a_column = system.count / (patch.cells_x * patch.cells_y)
-    columns = min(patch.cells_x, around + listing.WARP / shares / a_column)
+    columns = min(patch.cells_x, around + layout.WARP / shares / a_column)
     alone = min(patch.cells_x, around) * min(1.0, around / patch.cells_z)
     return bool(shares > 1 and columns < MOST_IN_STEP * alone)
 
@@ -211,12 +221,12 @@ class CardFilm:
     ) -> None:
         """Write both buffers of a film's rows from places and directions, slot by slot."""
         system, real = self.systems[film], np.dtype(self.system.precision)
-        rows = np.zeros((2, system.count, layout.WORDS), shares.dtype)
-        rows[:, :, :3] = shares
+        rows = np.zeros(layout.rows_shape(system.count), shares.dtype)
+        rows[:, 0, :, :3] = shares
         numbers = rows.view(real)
-        numbers[:, :, 3] = system.radius[identity]
+        numbers[:, 0, :, 3] = system.radius[identity]
         moment = system.moment[identity].astype(real)[:, None]
-        numbers[:, :, 4:7] = moment * directions.astype(real)
+        numbers[:, 1, :, :3] = moment * directions.astype(real)
         self.queue.set(self.content.rows, rows.ravel(), film)
 
     def run(
@@ -235,20 +245,24 @@ class CardFilm:
         """Ask for sorted slots and the list of their neighbours, in all films where it is due."""
         self.ask("list", self._fresh)
 
+    @property
+    def has_few_cells(self) -> bool:
+        """Whether one block of threads counts through the cells of a film."""
+        return bool(self.content.cell_fill[0].size <= sorting.FEW_CELLS)
+
     def _fresh(self) -> None:
         """Ask for the kernels of sort and list; the status tells where there is too little room."""
-        cells = self.content.cell_fill[0].size
-        chunks = self.content.chunk_sum[0].size
-        self.run(sorting.count_cells)
-        self.run(sorting.add_chunks, chunks)
-        self.run(sorting.start_groups, BLOCK)
-        self.run(sorting.start_cells, chunks)
+        if self.has_few_cells:
+            self.run(sorting.count_and_start)
+        else:
+            chunks = self.content.chunk_sum[0].size
+            self.run(sorting.count_cells)
+            self.run(sorting.add_chunks, chunks)
+            self.run(sorting.start_groups, BLOCK)
+            self.run(sorting.start_cells, chunks)
         self.run(sorting.place_slots)
-        self.run(sorting.order_cells, cells)
         self.run(sorting.gather_slots)
-        self.run(sorting.open_list, 1)
         self.run(self._list_pairs, self._lists)
-        self.run(sorting.close_list, 1)
 
     def list_again(self, films: NDArray[np.bool_]) -> None:
         """Have films whose slots are sorted list their neighbours again, as after a restart."""
@@ -268,13 +282,14 @@ class CardFilm:
         content, films = self.content, len(self.systems)
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
         changed: dict[str, Any] = {}
-        for array, size, wanted, lists in (
-            ("entries", "room", needed, self._lists), ("near", "near_room", closest, content.count)
-        ):  # fmt: skip
+        for array, size, wanted, entries, lists in (
+            ("entries", "room", needed, entries_of, self._lists),
+            ("near", "near_room", closest, near_of, content.count),
+        ):
             if wanted > getattr(content, size):
                 room = math.ceil(GROWTH * wanted)
                 changed |= {size: room}
-                changed[array] = self.queue.zeros((films, (room + 1) * lists), np.int32)
+                changed[array] = self.queue.zeros((films, entries(room, lists)), np.int32)
         self._take(content._replace(**changed))
         self.recorded.clear()
         self.queue.tidy()
@@ -290,13 +305,20 @@ class CardFilm:
         """Ask for one step; where the list is too old, or no step is left, it does nothing."""
         self.ask("step", self._step)
 
-    def ask_for_round(self) -> None:
-        """Ask for lists where they are due, and for one step."""
-        self.ask("round", self._round)
+    def ask_for_rounds(self, rounds: int) -> None:
+        """Ask for steps, and for lists where they are due; rounds too many do nothing.
 
-    def _round(self) -> None:
-        self._fresh()
-        self._step()
+        Many are asked for at once, as small films step faster than they can be asked for.
+        """
+        while rounds:
+            some = min(1 << (rounds.bit_length() - 1), MOST_ROUNDS)
+            self.ask(f"{some} rounds", partial(self._round, some))
+            rounds -= some
+
+    def _round(self, rounds: int) -> None:
+        for _ in range(rounds):
+            self._fresh()
+            self._step()
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
@@ -312,10 +334,14 @@ class CardFilm:
         elif inner == 1:
             self.run(kernels.plain, content=quick)
         else:
+            if self.choice.ahead:
+                self.run(steps.draw_ahead, (inner + 1) * content.count, content)
             self.run(kernels.far, self.lists_in(content), quick)
+            near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
-                self.run(kernels.inner, content=quick._replace(turn=turn))
-        self.run(steps.conclude_step, BLOCK, content)
+                self.run(kernels.inner, near_threads, quick._replace(turn=turn))
+        if not self.choice.ahead:
+            self.run(steps.conclude_step, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:
         """Return the lists of a film, 1 where it has no slots."""

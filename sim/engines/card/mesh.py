@@ -87,15 +87,16 @@ class CardMesh:
             "unit": queue.put(largest / kernels.CHARGE_UNIT),
         }
 
-    def due(self, at: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """Say for which films, by the step of each, the mesh is to be summed before the next."""
-        due: NDArray[np.bool_] = (at % self.every == 0) & (self.summed_at != at)
-        due |= self.summed_at == NEVER
-        return due
+    def due(self, at: NDArray[np.int64], steps: int) -> list[int]:
+        """Return which of so many steps begin with a sum of one of the films that are at these.
 
-    def steps_until_due(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return the steps of each film from the present one to the next sum, 1 or more."""
-        return self.every - at % self.every
+        Kernels know of which.
+        """
+        return [k for k in range(steps) if ((at + k) % self.every == 0).any()]
+
+    def have_stepped(self, at: NDArray[np.int64]) -> None:
+        """Note the last sum of films that have come to these steps."""
+        self.summed_at = np.maximum(self.summed_at, (at - 1) // self.every * self.every)
 
     def forget(self, film: int) -> None:
         """Have a film sum its mesh before its next step."""

@@ -212,6 +212,18 @@ def block():
 
 
 @register_jitable(forceinline=True)
+def blocks():
+    """Return how many blocks of threads a film has."""
+    return np.int64(cuda.gridDim.x)
+
+
+@register_jitable(forceinline=True)
+def fence():
+    """Have others see what this thread has written before what it writes from now on."""
+    cuda.threadfence()
+
+
+@register_jitable(forceinline=True)
 def sync():
     """Wait for all threads of the block."""
     cuda.syncthreads()

@@ -5,7 +5,7 @@ No checks by design.
 
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, WORDS
+from sim.kernels.card.layout import BUFFER, moment_after, row_at
 from sim.kernels.card.motion import surroundings_of
 from sim.kernels.card.tools import LANES, load_words, of_bits, rounded, wrapped
 
@@ -13,7 +13,7 @@ from sim.kernels.card.tools import LANES, load_words, of_bits, rounded, wrapped
 @register_jitable(forceinline=True)
 def place_words(film, i):
     """Return the words of a slot's place in the rows in use, and where they stand."""
-    at = (film.flags[BUFFER] * film.count + i) * WORDS
+    at = row_at(film, film.flags[BUFFER], i)
     return load_words(film.rows, at), at
 
 
@@ -27,7 +27,7 @@ def slot_forces_of(choice):
     @register_jitable(forceinline=True)
     def slot_forces(film, held, i):
         place, at = place_words(film, i)
-        mx, my, mz, _ = load_words(film.rows, at + 4)
+        mx, my, mz, _ = load_words(film.rows, at + moment_after(film))
         force, field = surrounded(
             film, lane(place[2]) * film.unit_z, of_bits(place[3]),
             (of_bits(mx), of_bits(my), of_bits(mz)),

@@ -28,7 +28,8 @@ from sim.kernels.card.layout import (
     THROWN_MOVE,
     TURN,
     TWIST,
-    WORDS,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.tools import (
     LANES,
@@ -104,24 +105,40 @@ def normals_before(film, i, side):
 
 
 @register_jitable(forceinline=True)
-def averaged_normals(film, i, side):
-    """Return a slot's normals of this move averaged with those of the move before."""
-    new, old = normals_of(film, i, side, move_of(film)), normals_before(film, i, side)
-    half = np.float32(0.5)
+def read_normals(film, i, move):
+    """Return the six normals of a slot in a move of those drawn ahead, the first that before."""
+    drawn = film.drawn
     return (
-        half * (old[0] + new[0]), half * (old[1] + new[1]), half * (old[2] + new[2]),
-        half * (old[3] + new[3]), half * (old[4] + new[4]), half * (old[5] + new[5]),
+        drawn[move, 0, i], drawn[move, 1, i], drawn[move, 2, i], drawn[move, 3, i],
+        drawn[move, 4, i], drawn[move, 5, i],
     )  # fmt: skip
 
 
-def _brownian(lane):
-    """Return the move of a slot without momenta; what is moved along, u, the squared drift."""
+def _brownian(lane, ahead):
+    """Return the move of a slot without momenta; what is moved along, u, the squared drift.
+
+    Its normals were drawn ``ahead``, or are drawn by its thread.
+    """
+
+    @register_jitable(forceinline=True)
+    def averaged_normals(film, i):
+        """Return a slot's normals of this move averaged with those of the move before."""
+        if ahead:
+            new, old = read_normals(film, i, film.turn + 1), read_normals(film, i, film.turn)
+        else:
+            side = film.flags[SIDE]
+            new, old = normals_of(film, i, side, move_of(film)), normals_before(film, i, side)
+        half = np.float32(0.5)
+        return (
+            half * (old[0] + new[0]), half * (old[1] + new[1]), half * (old[2] + new[2]),
+            half * (old[3] + new[3]), half * (old[4] + new[4]), half * (old[5] + new[5]),
+        )  # fmt: skip
 
     @register_jitable(forceinline=True)
     def moved(film, i, at, z, radius, u, force, field):
         sizes = film.sizes
         return brownian_move(
-            u, force, field, averaged_normals(film, i, film.flags[SIDE]), lane(sizes[at + PACE]),
+            u, force, field, averaged_normals(film, i), lane(sizes[at + PACE]),
             lane(sizes[at + KICK]), lane(sizes[at + TURN]), lane(sizes[at + TWIST]),
             film.laws.drift_cap,
         )  # fmt: skip
@@ -233,7 +250,8 @@ def motion_of(choice):
     lane = LANES[choice.real]
     surrounded, guard = surroundings_of(choice), guard_of(choice)
     cutoff, induced = choice.cutoff, choice.induced
-    moved_by = _inertial(lane, choice.hindered) if choice.momenta else _brownian(lane)
+    brownian, inertial = _brownian(lane, choice.ahead), _inertial(lane, choice.hindered)
+    moved_by = inertial if choice.momenta else brownian
 
     @register_jitable(forceinline=True)
     def move(film, i, buffer, own, force, field, counts):
@@ -262,9 +280,10 @@ def motion_of(choice):
         if not induced:
             m = lane(film.sizes[at + MOMENT])
             mx, my, mz = m * u[0], m * u[1], m * u[2]
-        to = ((1 - buffer) * film.count + i) * WORDS
+        to = row_at(film, 1 - buffer, i)
         store_words(film.rows, to, (new[0], new[1], new[2], bits_of(radius)))
-        store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
+        bits = bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))
+        store_words(film.rows, to + moment_after(film), bits)
         if not induced:
             for axis in range(3):
                 film.directions[side, axis, i] = plain(u[axis])

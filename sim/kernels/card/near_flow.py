@@ -22,7 +22,9 @@ from sim.kernels.card.layout import (
     SIZE_WORDS,
     SPIN_DRAG,
     TWIST,
-    WORDS,
+    entry_at,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.motion import going, guard_of, moments_at, move_of, normals_of
 from sim.kernels.card.tools import (
@@ -86,11 +88,11 @@ class NearKernels(NamedTuple):
 
 
 @register_jitable(forceinline=True)
-def listed(film, v, k, lists):
+def listed(film, v, k):
     """Return a neighbour from a list: those apart from the front, then those that may touch."""
     apart = film.apart[v]
     row = i64(k) if k < apart else i64(film.room - 1 - (k - apart))
-    return i64(film.entries[row * lists + v])
+    return i64(film.entries[entry_at(film, v, row)])
 
 
 @register_jitable(forceinline=True)
@@ -167,11 +169,11 @@ def near_kernels(choice):
         if i >= film.count:
             return
         place = reference_of(film, i)
-        fineness, lists = near.points_per_length, film.count * shares
+        fineness = near.points_per_length
         drift_x = drift_y = drift_z = 0.0
         for v in range(i * shares, (i + 1) * shares):
             for k in range(film.apart[v] + film.close[v]):
-                j = listed(film, v, k, lists)
+                j = listed(film, v, k)
                 x, y, z, r2 = near_way(film, place, j)
                 if r2 < near.reach2:
                     r = math.sqrt(r2)
@@ -197,11 +199,11 @@ def near_kernels(choice):
         i, n = t // VECTORS, t % VECTORS
         if i >= film.count:
             return
-        place, lists = reference_of(film, i), film.count * shares
+        place = reference_of(film, i)
         x, y, z = near.own * vector[i, 0, n], near.own * vector[i, 1, n], near.own * vector[i, 2, n]
         for v in range(i * shares, (i + 1) * shares):
             for k in range(film.apart[v] + film.close[v]):
-                j = listed(film, v, k, lists)
+                j = listed(film, v, k)
                 way = near_way(film, place, j)
                 if way[3] < near.reach2:
                     theirs = vector[j, 0, n], vector[j, 1, n], vector[j, 2, n]
@@ -258,12 +260,12 @@ def near_kernels(choice):
         film, pushed = near.film, near.pushed
         if i >= film.count or not going(film):
             return
-        place, lists = reference_of(film, i), film.count * shares
+        place = reference_of(film, i)
         x = y = z = 0.0
         if share == 0:
             x, y, z = near.own * pushed[0, i], near.own * pushed[1, i], near.own * pushed[2, i]
         for k in range(film.apart[v] + film.close[v]):
-            j = listed(film, v, k, lists)
+            j = listed(film, v, k)
             way = near_way(film, place, j)
             if way[3] < near.reach2:
                 more = part_of_pair(near, way, (pushed[0, j], pushed[1, j], pushed[2, j]))
@@ -302,9 +304,10 @@ def near_kernels(choice):
         mx = m * lane(directions[side, 0, i])
         my = m * lane(directions[side, 1, i])
         mz = m * lane(directions[side, 2, i])
-        to = ((1 - film.flags[BUFFER]) * film.count + i) * WORDS
+        to = row_at(film, 1 - film.flags[BUFFER], i)
         store_words(film.rows, to, (new[0], new[1], new[2], now[3]))
-        store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
+        bits = bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))
+        store_words(film.rows, to + moment_after(film), bits)
         guard(film, i, new, lane(0.0))
         if cutoff:
             unit = film.units_a_moment
