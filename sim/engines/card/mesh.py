@@ -75,15 +75,20 @@ class CardMesh:
         )
         largest = np.array([float(one.moment.max()) for one in systems])
         largest *= steepest * made.window.size / made.shape.span
+        # layer by layer of all films, so that the waves across layers are those of one array
+        self._grids = {
+            "grid": queue.zeros((plan.layers, films, nx, ny), real),
+            "charges": queue.zeros((plan.layers, films, nx, ny // 2 + 1), wave),
+            "spectrum": queue.zeros((points_z, films, nx, ny // 2 + 1), wave),
+        }
         self._arrays: dict[str, Any] = {
             "shape": made.shape,
             "whole": queue.zeros((films, plan.layers, nx, ny), np.int64),
-            "grid": queue.zeros((films, plan.layers, nx, ny), real),
-            "charges": queue.zeros((films, plan.layers, nx, ny // 2 + 1), wave),
-            "spectrum": queue.zeros((films, points_z, nx, ny // 2 + 1), wave),
-            "influence": Shared(queue.put(made.influence)),
+            **{name: queue.swapped(array) for name, array in self._grids.items()},
+            # with the numbers of points, by which transforms do not divide
+            "influence": Shared(queue.put(made.influence / real.type(nx * ny * points_z))),
             "decay": Shared(queue.put(made.decay)),
-            "layer": Shared(queue.put(made.layer)),
+            "layer": Shared(queue.put(made.layer / (nx * ny))),
             "unit": queue.put(largest / kernels.CHARGE_UNIT),
         }
 
@@ -110,16 +115,16 @@ class CardMesh:
         films = len(self.summed_at)
         if films == 1:
             return
-        queue, arrays = self._queue, self._arrays
-        noise = np.random.default_rng(1).normal(size=arrays["grid"].shape)
+        queue, grid = self._queue, self._grids["grid"]
+        noise = np.random.default_rng(1).normal(size=grid.shape)
         alone, together = self._parts, [slice(0, films)]
         found = []
         for self._parts in (alone, together):
-            queue.set(arrays["grid"], noise)
+            queue.set(grid, noise)
             self._to_waves()
             self._back_in_z()
             self._back_in_planes()
-            found.append([queue.get(arrays[name]).tobytes() for name in ("grid", "spectrum")])
+            found.append(queue.get(grid).tobytes())
         self._parts = together if found[0] == found[1] else alone
 
     def sum(self, film: CardFilm) -> None:
@@ -144,21 +149,23 @@ class CardMesh:
 
     def _each(self) -> Iterator[tuple[Any, Any, Any]]:
         """Yield grid, charges and spectrum of films that are transformed together."""
-        arrays = [self._queue.view(self._arrays[name]) for name in ("grid", "charges", "spectrum")]
+        arrays = [self._queue.view(array) for array in self._grids.values()]
         with self._queue.whole():
             for part in self._parts:
-                grid, charges, spectrum = (array[part] for array in arrays)
+                grid, charges, spectrum = (array[:, part] for array in arrays)
                 yield grid, charges, spectrum
 
     def _to_waves(self) -> None:
         for grid, charges, spectrum in self._each():
-            charges[...] = self._transforms.planes(grid)
-            spectrum[...] = self._transforms.along_z(charges, spectrum.shape[1])
+            self._transforms.planes(grid, charges)
+            spectrum[: len(charges)] = charges
+            spectrum[len(charges) :] = 0
+            self._transforms.along_z(spectrum, forth=True)
 
     def _back_in_z(self) -> None:
         for _, _, spectrum in self._each():
-            spectrum[...] = self._transforms.back_along_z(spectrum)
+            self._transforms.along_z(spectrum, forth=False)
 
     def _back_in_planes(self) -> None:
         for grid, _, spectrum in self._each():
-            grid[...] = self._transforms.back_in_planes(spectrum[:, : grid.shape[1]], grid.shape)
+            self._transforms.back_in_planes(spectrum[: len(grid)], grid)
