@@ -75,20 +75,15 @@ class CardMesh:
         )
         largest = np.array([float(one.moment.max()) for one in systems])
         largest *= steepest * made.window.size / made.shape.span
-        # layer by layer of all films, so that the waves across layers are those of one array
-        self._grids = {
-            "grid": queue.zeros((plan.layers, films, nx, ny), real),
-            "charges": queue.zeros((plan.layers, films, nx, ny // 2 + 1), wave),
-            "spectrum": queue.zeros((points_z, films, nx, ny // 2 + 1), wave),
-        }
         self._arrays: dict[str, Any] = {
             "shape": made.shape,
             "whole": queue.zeros((films, plan.layers, nx, ny), np.int64),
-            **{name: queue.swapped(array) for name, array in self._grids.items()},
-            # with the numbers of points, by which transforms do not divide
-            "influence": Shared(queue.put(made.influence / real.type(nx * ny * points_z))),
+            "grid": queue.zeros((films, plan.layers, nx, ny), real),
+            "charges": queue.zeros((films, plan.layers, nx, ny // 2 + 1), wave),
+            "spectrum": queue.zeros((films, points_z, nx, ny // 2 + 1), wave),
+            "influence": Shared(queue.put(made.influence)),
             "decay": Shared(queue.put(made.decay)),
-            "layer": Shared(queue.put(made.layer / (nx * ny))),
+            "layer": Shared(queue.put(made.layer)),
             "unit": queue.put(largest / kernels.CHARGE_UNIT),
         }
 
@@ -115,16 +110,16 @@ class CardMesh:
         films = len(self.summed_at)
         if films == 1:
             return
-        queue, grid = self._queue, self._grids["grid"]
-        noise = np.random.default_rng(1).normal(size=grid.shape)
+        queue, arrays = self._queue, self._arrays
+        noise = np.random.default_rng(1).normal(size=arrays["grid"].shape)
         alone, together = self._parts, [slice(0, films)]
         found = []
         for self._parts in (alone, together):
-            queue.set(grid, noise)
+            queue.set(arrays["grid"], noise)
             self._to_waves()
             self._back_in_z()
             self._back_in_planes()
-            found.append(queue.get(grid).tobytes())
+            found.append([queue.get(arrays[name]).tobytes() for name in ("grid", "spectrum")])
         self._parts = together if found[0] == found[1] else alone
 
     def sum(self, film: CardFilm) -> None:
@@ -149,23 +144,21 @@ class CardMesh:
 
     def _each(self) -> Iterator[tuple[Any, Any, Any]]:
         """Yield grid, charges and spectrum of films that are transformed together."""
-        arrays = [self._queue.view(array) for array in self._grids.values()]
+        arrays = [self._queue.view(self._arrays[name]) for name in ("grid", "charges", "spectrum")]
         with self._queue.whole():
             for part in self._parts:
-                grid, charges, spectrum = (array[:, part] for array in arrays)
+                grid, charges, spectrum = (array[part] for array in arrays)
                 yield grid, charges, spectrum
 
     def _to_waves(self) -> None:
         for grid, charges, spectrum in self._each():
-            self._transforms.planes(grid, charges)
-            spectrum[: len(charges)] = charges
-            spectrum[len(charges) :] = 0
-            self._transforms.along_z(spectrum, forth=True)
+            charges[...] = self._transforms.planes(grid)
+            spectrum[...] = self._transforms.along_z(charges, spectrum.shape[1])
 
     def _back_in_z(self) -> None:
         for _, _, spectrum in self._each():
-            self._transforms.along_z(spectrum, forth=False)
+            spectrum[...] = self._transforms.back_along_z(spectrum)
 
     def _back_in_planes(self) -> None:
         for grid, _, spectrum in self._each():
-            self._transforms.back_in_planes(spectrum[: len(grid)], grid)
+            grid[...] = self._transforms.back_in_planes(spectrum[:, : grid.shape[1]], grid.shape)

@@ -101,6 +101,7 @@ class SmoothPart:
             "side_y": plan.sides[1],
             "thickness": plan.thickness,
             "shape": STEEPNESS * plan.window,
+            "back": float(math.prod(plan.points)),
             "drift_time": system.noise**2 * span,
             "farthest": 0.25 * min(self._films.periods),
             "hold": steps_held(system.flow_every),
@@ -130,10 +131,10 @@ class SmoothPart:
         queue.run(kernels.spread, slots * smooth.weights.shape[3], smooth)
         with queue.whole():
             grid[...] = whole * unit[0]
-            self._transforms.planes(grid, waves)
+            waves[...] = self._transforms.planes(grid)
         queue.run(kernels.answer, spectrum.shape[3] * spectrum.shape[4], smooth)
         with queue.whole():
-            self._transforms.back_in_planes(waves, grid)
+            grid[...] = self._transforms.back_in_planes(waves, grid.shape)
         queue.run(smooth_flow.take_flow, 3 * slots, smooth)
         queue.run(kernels.carry, slots, smooth)
         queue.run(smooth_flow.end_carry, 1, smooth)

@@ -1,66 +1,47 @@
 """The card of this machine: its memory, what is asked of it one after the other, transforms."""
 
-import math
-
 import cupy
 import numpy as np
-from cupy.cuda import cufft
+from cupyx.scipy import fft
 from numba import cuda
 
 from sim.kernels.card.compiler import BLOCK
 from sim.kernels.card.layout import films_of
 
-KINDS = {
-    ("f", "F"): cufft.CUFFT_R2C, ("F", "f"): cufft.CUFFT_C2R, ("F", "F"): cufft.CUFFT_C2C,
-    ("d", "D"): cufft.CUFFT_D2Z, ("D", "d"): cufft.CUFFT_Z2D, ("D", "D"): cufft.CUFFT_Z2Z,
-}  # fmt: skip
-
 
 class Transforms:
-    """Transforms of grids (layers, films, nx, ny) into arrays that are there: plain sums.
+    """Transforms of grids (films, layers, nx, ny), whose plans live as long as this.
 
-    Arrays may be those of one film of several. Plans live as long as this; what is recorded of them
-    hangs on them.
+    What is recorded of them hangs on these plans.
     """
 
     def __init__(self):
         self._plans = {}
 
-    def _ask(self, source, target, shape, strides, batch, direction):
-        """Transform from an array to another; strides of points and of transforms in both."""
-        kind = KINDS[source.dtype.char, target.dtype.char]
-        (near, far), (near_out, far_out) = strides
-        key = source.shape, target.shape, strides, kind
+    def _plan(self, array, shape, axes, kind):
+        """Return the plan for an array; transforms along one axis take it from an array so long."""
+        key = array.shape, shape, axes, kind
         if key not in self._plans:
-            inside, outside = source.shape[-len(shape) :], target.shape[-len(shape) :]
-            if len(shape) == 1:
-                inside = outside = shape
-            self._plans[key] = cufft.PlanNd(
-                shape, inside, near, far, outside, near_out, far_out, kind, batch, "C", -1, None
-            )
-        self._plans[key].fft(source, target, direction)
+            self._plans[key] = fft.get_fft_plan(array, shape, axes, value_type=kind)
+        return self._plans[key]
 
-    def _between_planes(self, source, target, shape, direction):
-        layers, films = source.shape[:2]
-        strides = tuple(
-            (1, one.strides[0 if films == 1 else 1] // one.itemsize) for one in (source, target)
-        )
-        self._ask(source, target, shape, strides, layers * films, direction)
+    def planes(self, grid):
+        """Return the waves of each plane."""
+        return fft.rfft2(grid, axes=(2, 3), plan=self._plan(grid, None, (2, 3), "R2C"))
 
-    def planes(self, grid, waves):
-        """Write the waves of each plane."""
-        self._between_planes(grid, waves, grid.shape[2:], cufft.CUFFT_FORWARD)
+    def along_z(self, waves, points):
+        """Return them transformed along z, with zeros up to so many points."""
+        return fft.fft(waves, points, axis=1, plan=self._plan(waves, points, 1, "C2C"))
 
-    def along_z(self, waves, forth):
-        """Transform waves across the layers, forth or back, in their place."""
-        stride = waves.strides[0] // waves.itemsize, 1
-        direction = cufft.CUFFT_FORWARD if forth else cufft.CUFFT_INVERSE
-        batch = math.prod(waves.shape[1:])
-        self._ask(waves, waves, waves.shape[:1], (stride, stride), batch, direction)
+    def back_along_z(self, waves):
+        """Return them transformed back along z."""
+        return fft.ifft(waves, axis=1, plan=self._plan(waves, None, 1, "C2C"))
 
-    def back_in_planes(self, waves, grid):
-        """Write the grid that has these waves in each plane; the waves are lost."""
-        self._between_planes(waves, grid, grid.shape[2:], cufft.CUFFT_INVERSE)
+    def back_in_planes(self, waves, shape):
+        """Return the grid of this shape that has these waves in each plane."""
+        waves = cupy.ascontiguousarray(waves)
+        plan = self._plan(waves, shape[2:], (2, 3), "C2R")
+        return fft.irfft2(waves, shape[2:], axes=(2, 3), plan=plan)
 
 
 class Queue:
@@ -100,10 +81,6 @@ class Queue:
                 0,
             ),
         )
-
-    def swapped(self, array):
-        """Return the same memory with its first two axes exchanged."""
-        return cuda.as_cuda_array(self.view(array).swapaxes(0, 1), sync=False)
 
     def get(self, array, film=slice(None)):
         """Return a copy on this machine, of one film or all, once all asked for is done."""

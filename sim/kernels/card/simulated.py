@@ -166,22 +166,23 @@ kernel = Kernel
 
 
 class Transforms:
-    """Transforms of grids (layers, films, nx, ny) into arrays that are there: plain sums."""
+    """Transforms of grids (films, layers, nx, ny)."""
 
-    def planes(self, grid, waves):
-        """Write the waves of each plane."""
-        waves[...] = np.fft.rfft2(grid, axes=(2, 3))
+    def planes(self, grid):
+        """Return the waves of each plane."""
+        return np.fft.rfft2(grid, axes=(2, 3))
 
-    def along_z(self, waves, forth):
-        """Transform waves across the layers, forth or back, in their place."""
-        waves[...] = (
-            np.fft.fft(waves, axis=0) if forth else np.fft.ifft(waves, axis=0, norm="forward")
-        )
+    def along_z(self, waves, points):
+        """Return them transformed along z, with zeros up to so many points."""
+        return np.fft.fft(waves, points, axis=1)
 
-    def back_in_planes(self, waves, grid):
-        """Write the grid that has these waves in each plane; the waves are lost."""
-        grid[...] = np.fft.irfft2(waves, grid.shape[2:], axes=(2, 3), norm="forward")
-        waves[...] = np.nan
+    def back_along_z(self, waves):
+        """Return them transformed back along z."""
+        return np.fft.ifft(waves, axis=1)
+
+    def back_in_planes(self, waves, shape):
+        """Return the grid of this shape that has these waves in each plane."""
+        return np.fft.irfft2(waves, shape[2:], axes=(2, 3))
 
 
 class Queue:
@@ -200,10 +201,6 @@ class Queue:
     def view(self, array):
         """Return the array itself."""
         return array
-
-    def swapped(self, array):
-        """Return the same memory with its first two axes exchanged."""
-        return array.swapaxes(0, 1)
 
     def get(self, array, film=slice(None)):
         """Return a copy, of one film or all."""

@@ -67,6 +67,7 @@ class CardSmoothFlow(NamedTuple):
     side_y: Any
     thickness: Any
     shape: Any  # steepness of the window
+    back: Any  # factor on what comes back from the waves
     drift_time: Any  # for how long the slope acts
     farthest: Any  # a way that none can be carried
     hold: Any  # int, steps from one list of the near part to the next
@@ -105,7 +106,7 @@ def take_flow(smooth):
             found += smooth.weights[i, 0, m] * along
             a = 0 if a + 1 == points_x else a + 1
         total += smooth.across[i, k] * found
-    smooth.velocity[axis, i] = total
+    smooth.velocity[axis, i] = smooth.back * total
 
 
 @kernel
