@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from sim.film.reduced_system import ReducedSystem
 
+MOST_NEAR_SHARES = 2
+"""Threads that share the near pairs of a slot in a small film."""
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
 ENDLESS = 2**31 - 1
@@ -134,7 +136,7 @@ def passing_of(systems: Sequence[ReducedSystem]) -> dict[str, tuple[tuple[int, .
     if system.inner_steps == 1:
         return {}
     count, real = system.count, np.dtype(system.precision)
-    whole_numbers = {"near": (NEAR_ROOM + 1) * count, "near_count": count}
+    whole_numbers = {"near": near_of(NEAR_ROOM, count), "near_count": count}
     whole_numbers |= {"key": count, "order": count}
     return {
         "held": ((films, 7, count), real),
@@ -191,7 +193,7 @@ def content_of(
         momentum=tall(6, system.has_momenta),
         held=zeros((7, count if system.induced else 1), real),
         sizes=queue.put(sizes.astype(real)),
-        entries=zeros(((room + 1) * lists,), np.int32),
+        entries=zeros((entries_of(room, lists),), np.int32),
         apart=zeros((lists,), np.int32),
         close=zeros((lists,), np.int32),
         near=zeros((1,), np.int32),
@@ -213,6 +215,7 @@ def content_of(
         programme=_programmes_of(systems, queue),
         count=count,
         turn=0,
+        sum_every=system.inner_steps * system.mesh_every,
         room=room,
         near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
         several=int(sizes.shape[1] > layout.SIZE_WORDS),
@@ -233,6 +236,16 @@ def content_of(
     if not split:
         return made
     return made._replace(**(passing or queue.overlaid([passing_of(systems)])))
+
+
+def entries_of(room: int, lists: int) -> int:
+    """Return the entries of so many lists with so much room; see `layout.entry_at`."""
+    return (room // layout.FOUR + 2) * layout.FOUR * -(-lists // layout.WARP) * layout.WARP
+
+
+def near_of(room: int, count: int) -> int:
+    """Return the near pairs of so many slots with so much room; threads look further ahead."""
+    return (room + MOST_NEAR_SHARES) * count
 
 
 def _laws_of(systems: Sequence[ReducedSystem], queue: Any) -> Any:
