@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.arrays import as_positions
+from analysis.common.blocks import of_each
+from sim.engines.card.arrays import as_positions, columns_of, widened
 from sim.engines.card.batch import CARRIED, CardBatch, OtherKindError
 from sim.engines.card.lost import answered
 from sim.engines.card.part import images, part_of
@@ -135,11 +136,15 @@ class CardEngine:
         queue, content, film = self.batch.queue, self.batch.films.content, self.film
         flags, count = self._flags(), self.system.count
         side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
-        rows = queue.get(content.rows, film).reshape(2, count, layout.WORDS)
-        reference = queue.get(content.reference, film).reshape(2, count, layout.REFERENCE_WORDS)
+
+        def places(array: Any, half: int, words: int) -> NDArray[Any]:
+            here = slice(half * count * words, (half + 1) * count * words)
+            rows = queue.get(array, (film, here)).reshape(count, words)
+            return of_each(lambda some: some[:, :3].copy(), rows)
+
         return {
-            "shares": np.ascontiguousarray(rows[buffer, :, :3]),
-            "reference": np.ascontiguousarray(reference[side, :, :3]),
+            "shares": places(content.rows, buffer, layout.WORDS),
+            "reference": places(content.reference, side, layout.REFERENCE_WORDS),
             **{name: queue.get(getattr(content, name), (film, side)) for name in CARRIED},
         }
 
@@ -147,11 +152,16 @@ class CardEngine:
         """Return the part of a checkpoint that all engines of steps have."""
         shares, reference = on_host["shares"], on_host["reference"]
         image = images(shares, reference, on_host["image"])
-        x, y, z = as_positions(shares, self.batch.films.periods).T
+        positions = of_each(lambda some: as_positions(some, self.batch.films.periods), shares)
+        x, y, z = columns_of(positions, np.float64)
         ux, uy, uz = on_host["directions"].astype(np.float64)
-        places = {"x": x, "y": y, "z": z, "ux": ux, "uy": uy, "uz": uz}
         return {
-            **{name: np.ascontiguousarray(values) for name, values in places.items()},
+            "x": x,
+            "y": y,
+            "z": z,
+            "ux": ux,
+            "uy": uy,
+            "uz": uz,
             "identity": on_host["identity"],
             "image_x": image[0],
             "image_y": image[1],
@@ -238,12 +248,10 @@ class CardEngine:
         saved, queue, content = checkpoint["card"], batch.queue, batch.films.content
         identity = np.asarray(saved["identity"], np.int64)
         batch.films.write_rows(film, saved["shares"], saved["directions"].T, identity)
-        reference = np.zeros((2, self.system.count, layout.REFERENCE_WORDS), saved["shares"].dtype)
-        reference[:, :, :3] = saved["reference"]
-        queue.set(content.reference, reference.ravel(), film)
+        reference = widened(saved["reference"], layout.REFERENCE_WORDS)
+        queue.set_halves(content.reference, reference, film)
         for name in CARRIED:
-            array = getattr(content, name)
-            queue.set(array, np.broadcast_to(saved[name], array.shape[1:]), film)
+            queue.set_halves(getattr(content, name), saved[name], film)
         move = int(checkpoint["step"]) * self.system.inner_steps
         batch.films.set_magnetisation(film, np.asarray(saved["magnetisation"]), move)
         flags = np.zeros(layout.FLAGS, np.int64)

@@ -37,6 +37,19 @@ def first_room(system: ReducedSystem) -> int:
     return int(ROOM_SHARE * system.count / volume * min(sphere, disc)) + SPARE_ROOM
 
 
+def _passing_bytes(system: ReducedSystem, word: int) -> tuple[int, int]:
+    """Return the bytes of what is in use within a step or a sort, and of grids; they overlay."""
+    step = 8 * system.count
+    if system.inner_steps > 1:
+        step += (7 * word + 4 * (NEAR_ROOM + 2)) * system.count
+    if system.mesh is None:
+        return step, 0
+    nx, ny, nz = system.mesh.points
+    real, layers = 4 if system.mesh.precision == "float32" else 8, system.mesh.layers
+    waves = nx * (ny // 2 + 1) * 2 * real * (layers + nz)
+    return step, nx * ny * layers * real + max(8 * nx * ny * layers, waves)
+
+
 def card_bytes(system: ReducedSystem) -> int:
     """Return the estimated memory in bytes that a film takes on a card."""
     word = 4 if system.precision == "float32" else 8
@@ -45,18 +58,19 @@ def card_bytes(system: ReducedSystem) -> int:
     # rows, references, directions, identity, images, and half of it once more to go back to
     carried = (16 + 8 + 6 + 12 * meshed + 14 * split + 12 * momenta) * word + 8 + 16
     particle = carried + carried // 2
-    particle += 4 * first_room(system) + 16 + (7 * word + 4 * NEAR_ROOM) * split
+    particle += 4 * (first_room(system) + 1) + 8
     if induced:  # directions in double precision, sums, and what the search remembers
         particle += 9 * (8 - word) + 7 * word + 8 * 3 * (2 + 2 * DEPTH)
-    total = system.count * particle
+    step, grids = _passing_bytes(system, word)
+    total = system.count * particle + (max(step, grids) if split else step + grids)
     if system.flow is not None:
         nx, ny = system.flow.points
         total += FLOW_PARTICLE_BYTES * system.count + FLOW_POINT_BYTES * system.flow.half * nx * ny
     if system.mesh is not None:
         nx, ny, nz = system.mesh.points
         real = 4 if system.mesh.precision == "float32" else 8
-        plane = nx * ny * system.mesh.layers
-        waves = nx * (ny // 2 + 1) * 2 * real
-        total += plane * (8 + 2 * real) + 2 * waves * (system.mesh.layers + 2 * nz)
+        # what transforms put into and out of order
+        total += nx * ny * system.mesh.layers * real
+        total += nx * (ny // 2 + 1) * 2 * real * (system.mesh.layers + 3 * nz)
         total += math.prod(n // 2 + 1 for n in system.mesh.points) * real
     return int(CONTEXT_BYTES + SPARE * total)

@@ -35,14 +35,38 @@ from sim.kernels.sampler.layout import (
     Z,
 )
 from sim.kernels.sampler.local import turned
-from sim.kernels.sampler.sets import propose_present, shift_places, take, worth_it
+from sim.kernels.sampler.sets import give_back, propose_present, shift_places, take, worth_it
+
+
+@njit(cache=True, error_model="numpy")
+def end_or_any(film, i):
+    """Draw a particle of an open end, or take the given one, which is any."""
+    if uniform(film.random) >= film.walk.ends:
+        return i
+    side = below(film.random, 2)
+    count = film.open_count[side]
+    return film.open[side, below(film.random, count)] if count > 0 else NONE
+
+
+@njit(cache=True, error_model="numpy")
+def picked_chance(film, i):
+    """Return the chance that ``end_or_any`` picks a particle."""
+    chance = (1.0 - film.walk.ends) / film.rows.shape[0]
+    for side in range(2):
+        if film.open_place[side, i] != NONE:
+            chance += 0.5 * film.walk.ends / film.open_count[side]
+    return chance
 
 
 @njit(cache=True, error_model="numpy")
 def hop(film, i):
-    """Take a particle with one bond at most before an open end or anywhere, freshly turned."""
-    present = film.bonds[i]
-    if present[0] == MANY or present[1] == MANY or (present[0] != NONE and present[1] != NONE):
+    """Take a particle, of an open end most often, before an open end or anywhere, freshly turned.
+
+    Where it leaves a gap in a chain, or fills one, ends are made or lost. It has one partner a
+    side at most, there and back.
+    """
+    i = end_or_any(film, i)
+    if i == NONE or film.bonds[i, 0] == MANY or film.bonds[i, 1] == MANY:
         return
     row, side = film.rows[i], below(film.random, 2)
     ends, freed = places.open_ends(film, side, i, i)
@@ -55,11 +79,14 @@ def hop(film, i):
     film.mark[i] = 0
     x, y = inside(x, film.side_x), inside(y, film.side_y)
     passed, change = turned(film, i, x, y, z, math.log(old / new))
-    if passed:
-        found = np.empty(24, np.int64)
-        if bonds.bonded(film, i, film.fresh[0], found) <= 1:
-            film.members[0] = i
-            take(film, 1, HOP, change)
+    if not passed:
+        return
+    before = picked_chance(film, i)
+    film.members[0], one = i, np.int64(1)  # no plain number, see ``layout``
+    take(film, one, HOP, change)
+    again = film.bonds[i, 0] != MANY and film.bonds[i, 1] != MANY
+    if not again or uniform(film.random) * before >= picked_chance(film, i):
+        give_back(film, one, HOP, change)
 
 
 @njit(cache=True, error_model="numpy")
@@ -236,13 +263,14 @@ def exchange_sizes(film, i):
     if other < 0 or other >= film.rows.shape[0]:
         return
     film.members[0], film.members[1] = i, film.by_rank[other]
-    propose_present(film, 2)
+    pair = np.int64(2)  # no plain number, see ``layout``
+    propose_present(film, pair)
     film.group[1] = 1
-    for a in range(2):
+    for a in range(pair):
         mine, theirs = film.fresh[a], film.rows[film.members[1 - a]]
         for column in range(3):
             mine[column] = theirs[column]
             mine[MX + column] = theirs[MX + column] * mine[MOMENT] / theirs[MOMENT]
-    passed, change = allowed(film, 2, 0.0)
+    passed, change = allowed(film, pair, 0.0)
     if passed:
-        take(film, 2, SIZES, change)
+        take(film, pair, SIZES, change)
