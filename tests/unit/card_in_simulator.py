@@ -530,3 +530,13 @@ def test_kernels_say_what_they_do():
     ]  # fmt: skip
     assert len(found) >= 14
     assert all(one.__doc__ for one in found)
+
+
+def test_what_fails_while_particles_are_placed_ends_the_run_where_its_engine_is_made(
+    tmp_path, monkeypatch
+):
+    """Kernels are compiled in a thread of their own; what that raises is not lost."""
+    monkeypatch.setattr("sim.engines.card.film.CardFilm.compile", gone)
+    with pytest.raises(EngineLostError, match="ILLEGAL_ADDRESS"):
+        sim.simulate(written(tmp_path, "30 ns"), tmp_path / "out", device="gpu")
+    assert not (tmp_path / "out" / "run.h5").exists()
