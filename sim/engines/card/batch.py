@@ -241,8 +241,9 @@ class CardBatch:
         asked = min(int(left[active].min()), MOST_AHEAD, ahead)
         if self.flow is not None:
             at = int(self.steps[0])  # such a film is alone
-            asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_mesh_anew))
+            asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_dipoles_anew))
             self._begin_mesh(target)
+            self.films.set_flag(layout.TARGET, self.steps + asked)
         sums = [] if mesh is None else mesh.due(self.steps[active], asked)
         for k, after in pairwise([*sorted({0, *sums}), asked]):
             if mesh is not None and k in sums and (k > 0 or (mesh.summed_at < self.steps).any()):
@@ -260,19 +261,21 @@ class CardBatch:
         return flags
 
     def _ask_for_steps(self, steps: int) -> None:
-        """Ask for so many steps, and for lists where they are due."""
+        """Ask for so many steps; with lists where they are due, which the flow has to see first."""
         if self.induced is not None:
             for _ in range(min(self.induced.rounds(steps), MOST_AHEAD)):
-                self.induced.ask_for_step()
-        elif self.flow is not None:  # which has to see a new list before steps go on
+                self.induced.ask_for_step(with_lists=self.flow is None)
+        elif self.flow is not None:
             for _ in range(steps):
                 self.films.ask_for_step()
         else:
             self.films.ask_for_rounds(steps)
 
-    def _sum_mesh_anew(self) -> None:
-        """Sum the mesh of all films where their slots are now, for the next step."""
-        if self.mesh is not None:
+    def _sum_dipoles_anew(self) -> None:
+        """Sum the mesh of all films where their slots are now, for the next step; settle beads."""
+        if self.induced is not None:
+            self.induced.settle_anew(self.steps)
+        elif self.mesh is not None:
             self._sum_mesh(np.ones(len(self.systems), bool))
             self.mesh.summed_at[:] = self.steps
 

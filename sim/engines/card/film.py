@@ -325,12 +325,10 @@ class CardFilm:
         kernels, inner = self.kernels, self.system.inner_steps
         content = content or self.content
         quick = quick_of(content)
-        if self.system.induced:
-            self.run(kernels.settled, content=quick)
-            self.run(steps.conclude_settled, BLOCK, content)
-            return
         if self.stir is not None:
             self.stir(content)
+        elif self.system.induced:
+            self.run(kernels.settled, content=quick)
         elif inner == 1:
             self.run(kernels.plain, content=quick)
         else:
@@ -340,7 +338,9 @@ class CardFilm:
             near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
                 self.run(kernels.inner, near_threads, quick._replace(turn=turn))
-        if not self.choice.ahead:
+        if self.system.induced:
+            self.run(steps.conclude_settled, BLOCK, content)
+        elif not self.choice.ahead:
             self.run(steps.conclude_step, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:

@@ -47,6 +47,8 @@ class NearPart:
     tables : SmoothTables
     held : array of the card, (1, 7, N)
         Where force and field of pairs and mesh are summed.
+    sum_pairs : callable
+        Sums them there, if that is not done before a step.
 
     Attributes
     ----------
@@ -56,8 +58,14 @@ class NearPart:
         Of the parts of a search for noise.
     """
 
-    def __init__(self, films: CardFilm, tables: SmoothTables, held: Any) -> None:
-        self._films, self._queue = films, films.queue
+    def __init__(
+        self,
+        films: CardFilm,
+        tables: SmoothTables,
+        held: Any,
+        sum_pairs: Callable[[layout.CardFilm], None],
+    ) -> None:
+        self._films, self._queue, self._sum_pairs = films, films.queue, sum_pairs
         self._kernels = kernels_of(near_flow.near_kernels, films.choice)
         self.recordings = Recordings(films.queue)
         self._hold = steps_held(films.system.flow_every)
@@ -120,7 +128,7 @@ class NearPart:
     def ask_for_step(self, content: layout.CardFilm) -> None:
         """Ask for the kernels of a step, all but its end."""
         near, slots, films = self._near_of(content), content.count or 1, self._films
-        films.hold_sums(content, near.held)
+        self._sum_pairs(content)
         self._queue.run(self._kernels.turn, slots, near)
         self._queue.run(self._kernels.push, films.lists_in(content), near)
         self._queue.run(self._kernels.travel, slots, near)
