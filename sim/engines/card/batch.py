@@ -243,7 +243,8 @@ class CardBatch:
             at = int(self.steps[0])  # such a film is alone
             asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_dipoles_anew))
             self._begin_mesh(target)
-            self.films.set_flag(layout.TARGET, self.steps + asked)
+            if self.induced is not None:
+                self.films.set_flag(layout.TARGET, self.steps + asked)
         sums = [] if mesh is None else mesh.due(self.steps[active], asked)
         for k, after in pairwise([*sorted({0, *sums}), asked]):
             if mesh is not None and k in sums and (k > 0 or (mesh.summed_at < self.steps).any()):
@@ -276,7 +277,8 @@ class CardBatch:
         if self.induced is not None:
             self.induced.settle_anew(self.steps)
         elif self.mesh is not None:
-            self._sum_mesh(np.ones(len(self.systems), bool))
+            self.films.fill_flag(layout.CHOSEN, 1)
+            self.mesh.sum(self.films.content)
             self.mesh.summed_at[:] = self.steps
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
@@ -295,7 +297,7 @@ class CardBatch:
         if never.any():
             self._sum_mesh(never)
             mesh.summed_at[never] = self.steps[never]
-        self.films.set_flag(layout.CHOSEN, np.full(target.size, layout.WHEN_DUE))
+        self.films.fill_flag(layout.CHOSEN, layout.WHEN_DUE)
 
     def _sum_mesh(self, films: NDArray[np.bool_]) -> None:
         """Sum the mesh of some films."""

@@ -23,6 +23,7 @@ from sim.engines.card.arrays import (
 )
 from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import first_room
+from sim.engines.card.recordings import Recordings
 from sim.engines.cpu_film import GROWTH
 from sim.kernels.card import energies, layout, listing, sorting, steps
 from sim.kernels.card.pairs import Choice
@@ -134,6 +135,7 @@ class CardFilm:
         self.periods = periods_of(system)
         self.bits = bits_of(system)
         self.recorded: dict[str, Callable[[], None]] = {}
+        self._fills = Recordings(queue)
         self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
         self.choice = choice = choice_of(system)
         self.stir: Callable[[layout.CardFilm], None] | None = None
@@ -276,6 +278,15 @@ class CardFilm:
         made = self.queue.put(np.asarray(values, np.int64))
         with self.queue.whole():
             self.queue.view(self.content.flags)[:, flag] = self.queue.view(made)
+
+    def fill_flag(self, flag: int, value: int) -> None:
+        """Write one value to a flag of all films; this machine does not wait for it."""
+
+        def fill() -> None:
+            with self.queue.whole():
+                self.queue.view(self.content.flags)[:, flag] = value
+
+        self._fills.ask(f"{flag} {value}", self.content, fill)
 
     def lengthen_lists(self) -> None:
         """Make room for what the lists of all films need; all of them list again."""

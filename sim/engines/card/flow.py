@@ -106,6 +106,7 @@ class CardFlow:
             sum_dipoles()
             self.smooth.move()
             self._moved_at = at
+            self._films.ask_for_lists()  # which are due by now
             list_where_due()
             sum_dipoles()
         flags = self._films.seen[0]
