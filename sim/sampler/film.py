@@ -41,6 +41,8 @@ TAIL_SHIFT = 0.12
 LEAST_TURN, LARGEST_TURN = 0.03, 3.1
 SHORTEST_SLIDE, LONGEST_SLIDE = 0.05, 4.0
 ANYWHERE = 0.3
+ENDS = 0.9
+"""Share of hops that begin at an open end; where chains are long, hardly any other is taken."""
 LEAST_RATIO, LARGEST_RATIO = 0.6, 1.299
 WIDEST = 4.0
 """Bonded places are proposed within so many spreads of their mean distance."""
@@ -140,7 +142,7 @@ def make_film(
             tail=TAIL_SHIFT, least_turn=LEAST_TURN, turn=LARGEST_TURN,
             shortest=SHORTEST_SLIDE, longest=LONGEST_SLIDE,
             nearest=LEAST_RATIO, farthest=LARGEST_RATIO, centre=1.0, spread=0.1, steepness=3.0,
-            anywhere=ANYWHERE, window=max(1, int(SIZE_WINDOW * count)),
+            anywhere=ANYWHERE, ends=ENDS, window=max(1, int(SIZE_WINDOW * count)),
             worth=WORTH, pieces=PIECES, row=LONGEST_ROW, wave=WAVE,
         ),
     )  # fmt: skip

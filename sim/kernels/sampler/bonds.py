@@ -5,6 +5,8 @@ is *ahead* of the other if that one's moment points to it. What is bonded on a s
 partner there.
 """
 
+import math
+
 import numpy as np
 from numba import njit
 
@@ -169,8 +171,11 @@ def segment(film, i, side, length):
 
 
 @njit(cache=True, error_model="numpy")
-def chain(film, i):
-    """Put all that hangs together with particle i into the set, marked; return their number."""
+def chain(film, i, most):
+    """Put all that hangs together with particle i into the set, marked; return their number.
+
+    NONE, and no marks, where they are so many or more.
+    """
     found = np.empty(24, np.int64)
     members, mark = film.members, film.mark
     members[0] = i
@@ -184,6 +189,10 @@ def chain(film, i):
                 count += 1
                 mark[j] = count
         a += 1
+        if count >= most:
+            for b in range(count):
+                mark[members[b]] = 0
+            return NONE
     return count
 
 
@@ -198,7 +207,7 @@ def chain_lengths(film):
     chains = squares = 0
     for i in range(count):
         if film.chain[i] == NONE:
-            number = chain(film, i)
+            number = chain(film, i, math.inf)
             for a in range(number):
                 film.chain[film.members[a]] = chains
                 film.mark[film.members[a]] = 0

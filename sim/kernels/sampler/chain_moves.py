@@ -35,14 +35,38 @@ from sim.kernels.sampler.layout import (
     Z,
 )
 from sim.kernels.sampler.local import turned
-from sim.kernels.sampler.sets import propose_present, shift_places, take, worth_it
+from sim.kernels.sampler.sets import give_back, propose_present, shift_places, take, worth_it
+
+
+@njit(cache=True, error_model="numpy")
+def end_or_any(film, i):
+    """Draw a particle of an open end, or take the given one, which is any."""
+    if uniform(film.random) >= film.walk.ends:
+        return i
+    side = below(film.random, 2)
+    count = film.open_count[side]
+    return film.open[side, below(film.random, count)] if count > 0 else NONE
+
+
+@njit(cache=True, error_model="numpy")
+def picked_chance(film, i):
+    """Return the chance that ``end_or_any`` picks a particle."""
+    chance = (1.0 - film.walk.ends) / film.rows.shape[0]
+    for side in range(2):
+        if film.open_place[side, i] != NONE:
+            chance += 0.5 * film.walk.ends / film.open_count[side]
+    return chance
 
 
 @njit(cache=True, error_model="numpy")
 def hop(film, i):
-    """Take a particle with one bond at most before an open end or anywhere, freshly turned."""
-    present = film.bonds[i]
-    if present[0] == MANY or present[1] == MANY or (present[0] != NONE and present[1] != NONE):
+    """Take a particle, of an open end most often, before an open end or anywhere, freshly turned.
+
+    Where it leaves a gap in a chain, or fills one, ends are made or lost. It has one partner a
+    side at most, there and back.
+    """
+    i = end_or_any(film, i)
+    if i == NONE or film.bonds[i, 0] == MANY or film.bonds[i, 1] == MANY:
         return
     row, side = film.rows[i], below(film.random, 2)
     ends, freed = places.open_ends(film, side, i, i)
@@ -55,11 +79,14 @@ def hop(film, i):
     film.mark[i] = 0
     x, y = inside(x, film.side_x), inside(y, film.side_y)
     passed, change = turned(film, i, x, y, z, math.log(old / new))
-    if passed:
-        found = np.empty(24, np.int64)
-        if bonds.bonded(film, i, film.fresh[0], found) <= 1:
-            film.members[0] = i
-            take(film, 1, HOP, change)
+    if not passed:
+        return
+    before = picked_chance(film, i)
+    film.members[0] = i
+    take(film, 1, HOP, change)
+    again = film.bonds[i, 0] != MANY and film.bonds[i, 1] != MANY
+    if not again or uniform(film.random) * before >= picked_chance(film, i):
+        give_back(film, 1, HOP, change)
 
 
 @njit(cache=True, error_model="numpy")

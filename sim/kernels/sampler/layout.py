@@ -61,6 +61,7 @@ class Walk(NamedTuple):
     spread: float
     steepness: float  # of the cosine's exponential law in a bonded place
     anywhere: float  # share of proposals anywhere in the film
+    ends: float  # share of hops that take a particle of an open end
     window: int  # ranks of size that an exchange goes at most
     worth: float  # members that a try to move a set takes on average, at most
     pieces: float  # mean length of the segments that are taken out of chains

@@ -17,9 +17,9 @@ from sim.kernels.sampler.energies import (
     clear_marks,
     mark_members,
 )
-from sim.kernels.sampler.layout import MX, MY, MZ, SLIDE, X, Y, Z
+from sim.kernels.sampler.layout import MX, MY, MZ, NONE, SLIDE, X, Y, Z
 from sim.kernels.sampler.layout import TURN as TURN_KIND
-from sim.kernels.sampler.sets import propose_present, shift_places, take, worth_it
+from sim.kernels.sampler.sets import propose_present, shift_places, take, too_many
 
 # Members of a chain that turns may stand so far from its first, in sides of the patch: nearest
 # images of all pairs then turn with it.
@@ -52,10 +52,10 @@ def settle(film, count, kind):
 def slide(film, i):
     """Slide the chain of a particle, by a distance that is as often short as long."""
     walk, random = film.walk, film.random
-    count = bonds.chain(film, i)
-    clear_marks(film, count)
-    if not worth_it(film, count):
+    count = bonds.chain(film, i, too_many(film))
+    if count == NONE:
         return
+    clear_marks(film, count)
     propose_present(film, count)
     length = walk.shortest * (walk.longest / walk.shortest) ** uniform(random)
     ex, ey, ez = any_direction(random)
@@ -118,9 +118,11 @@ def turn_members(film, count, first, about_middle):
 @njit(cache=True, error_model="numpy")
 def turn(film, i):
     """Turn the chain of a particle about its middle."""
-    count = bonds.chain(film, i)
+    count = bonds.chain(film, i, too_many(film))
+    if count == NONE:
+        return
     clear_marks(film, count)
-    if count < 2 or not worth_it(film, count):
+    if count < 2:
         return
     propose_present(film, count)
     if turn_members(film, count, film.rows[i], True):

@@ -13,12 +13,18 @@ from sim.kernels.sampler.local import commit
 
 
 @njit(cache=True, error_model="numpy")
-def worth_it(film, count):
-    """Say whether a set of so many members is tried: longer ones more rarely, since they cost more.
+def too_many(film):
+    """Draw from how many members on a set is not tried: longer ones are more rarely, as they cost.
 
     What is tried keeps its number, so that the chance is the same there and back.
     """
-    return uniform(film.random) * count < film.walk.worth
+    return film.walk.worth / uniform(film.random)
+
+
+@njit(cache=True, error_model="numpy")
+def worth_it(film, count):
+    """Say whether a set of so many members is tried."""
+    return count < too_many(film)
 
 
 @njit(cache=True, error_model="numpy")
@@ -53,3 +59,10 @@ def take(film, count, kind, change):
         find_bonds_around(film, film.rows[film.members[a]])
     film.found[CHANGE] += change
     film.counts[kind, 1] += 1
+
+
+@njit(cache=True, error_model="numpy")
+def give_back(film, count, kind, change):
+    """Give the members that were just taken the rows that they had."""
+    take(film, count, kind, -change)
+    film.counts[kind, 1] -= 2
