@@ -311,10 +311,7 @@ def times_of_kernels(engine, with_sort):
     else:
         yield timed(films.kernels.far, films._lists)
         yield timed(films.kernels.inner)
-    if films.choice.ahead:
-        yield timed(steps.draw_ahead, films.content.drawn[0, :, 0].size, films.content)
-    else:
-        yield timed(steps.conclude_step, BLOCK, films.content)
+    yield timed(steps.conclude_step, BLOCK, films.content)
     chunks = films.content.chunk_sum[0].size
     few = ((sorting.count_and_start, None),)
     many = (

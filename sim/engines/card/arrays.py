@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from sim.film.reduced_system import ReducedSystem
 
-MOST_NEAR_SHARES = 4
+MOST_NEAR_SHARES = 2
 """Threads that share the near pairs of a slot in a small film."""
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
@@ -122,7 +122,6 @@ def content_of(
     patch = patch_of(system)
     sizes = np.stack([_sizes_of(one).ravel() for one in systems])
     split, meshed = system.inner_steps > 1, system.mesh is not None
-    ahead = split and shares > 1 and not system.induced
     held = split or system.induced
     cells = patch.cells_x * patch.cells_y * patch.cells_z
     unit = [float(period) * 2.0**-bits for period in periods_of(system)]
@@ -144,7 +143,6 @@ def content_of(
         earlier=tall(7, split),
         momentum=tall(6, system.has_momenta),
         held=zeros((7, count if held else 1), real),
-        drawn=zeros((system.inner_steps + 1, 6, count) if ahead else (1, 1, 1), np.float32),
         sizes=queue.put(sizes.astype(real)),
         entries=zeros((entries_of(room, lists),), np.int32),
         apart=zeros((lists,), np.int32),

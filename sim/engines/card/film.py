@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CardFilm", "choice_of", "lists_in_step"]
 
-MOST_SHARES = 8
+MOST_SHARES = 4
 MOST_IN_STEP = 3.0
 """Candidates of a warp over those of a slot up to which its threads look at all of them."""
 MOST_ROUNDS = 8
@@ -64,7 +64,6 @@ def choice_of(system: ReducedSystem) -> Choice:
         shares=shares,
         induced=system.induced,
         near_shares=min(shares, MOST_NEAR_SHARES) if split else 1,
-        ahead=split and shares > 1 and not system.induced,
     )
 
 
@@ -343,16 +342,12 @@ class CardFilm:
         elif inner == 1:
             self.run(kernels.plain, content=quick)
         else:
-            if self.choice.ahead:
-                self.run(steps.draw_ahead, (inner + 1) * content.count, content)
             self.run(kernels.far, self.lists_in(content), quick)
             near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
                 self.run(kernels.inner, near_threads, quick._replace(turn=turn))
-        if self.system.induced:
-            self.run(steps.conclude_settled, BLOCK, content)
-        elif not self.choice.ahead:
-            self.run(steps.conclude_step, BLOCK, content)
+        conclude = steps.conclude_settled if self.system.induced else steps.conclude_step
+        self.run(conclude, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:
         """Return the lists of a film, 1 where it has no slots."""

@@ -82,7 +82,6 @@ class CardFilm(NamedTuple):
     earlier: Any  # (2, 7, count) sums of the outer step before, or a token
     momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
     held: Any  # (7, count) sums that inner steps or beads keep, or a token
-    drawn: Any  # (moves + 1, 6, count) float32 normals of a step and of the move before, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
     # Lists are those of threads, `Choice.shares` a slot; see `entry_at`.
     entries: Any  # int32 slots: far ones first, those that may touch from behind

@@ -105,40 +105,24 @@ def normals_before(film, i, side):
 
 
 @register_jitable(forceinline=True)
-def read_normals(film, i, move):
-    """Return the six normals of a slot in a move of those drawn ahead, the first that before."""
-    drawn = film.drawn
+def averaged_normals(film, i, side):
+    """Return a slot's normals of this move averaged with those of the move before."""
+    new, old = normals_of(film, i, side, move_of(film)), normals_before(film, i, side)
+    half = np.float32(0.5)
     return (
-        drawn[move, 0, i], drawn[move, 1, i], drawn[move, 2, i], drawn[move, 3, i],
-        drawn[move, 4, i], drawn[move, 5, i],
+        half * (old[0] + new[0]), half * (old[1] + new[1]), half * (old[2] + new[2]),
+        half * (old[3] + new[3]), half * (old[4] + new[4]), half * (old[5] + new[5]),
     )  # fmt: skip
 
 
-def _brownian(lane, ahead):
-    """Return the move of a slot without momenta; what is moved along, u, the squared drift.
-
-    Its normals were drawn ``ahead``, or are drawn by its thread.
-    """
-
-    @register_jitable(forceinline=True)
-    def averaged_normals(film, i):
-        """Return a slot's normals of this move averaged with those of the move before."""
-        if ahead:
-            new, old = read_normals(film, i, film.turn + 1), read_normals(film, i, film.turn)
-        else:
-            side = film.flags[SIDE]
-            new, old = normals_of(film, i, side, move_of(film)), normals_before(film, i, side)
-        half = np.float32(0.5)
-        return (
-            half * (old[0] + new[0]), half * (old[1] + new[1]), half * (old[2] + new[2]),
-            half * (old[3] + new[3]), half * (old[4] + new[4]), half * (old[5] + new[5]),
-        )  # fmt: skip
+def _brownian(lane):
+    """Return the move of a slot without momenta; what is moved along, u, the squared drift."""
 
     @register_jitable(forceinline=True)
     def moved(film, i, at, z, radius, u, force, field):
         sizes = film.sizes
         return brownian_move(
-            u, force, field, averaged_normals(film, i), lane(sizes[at + PACE]),
+            u, force, field, averaged_normals(film, i, film.flags[SIDE]), lane(sizes[at + PACE]),
             lane(sizes[at + KICK]), lane(sizes[at + TURN]), lane(sizes[at + TWIST]),
             film.laws.drift_cap,
         )  # fmt: skip
@@ -250,8 +234,7 @@ def motion_of(choice):
     lane = LANES[choice.real]
     surrounded, guard = surroundings_of(choice), guard_of(choice)
     cutoff, induced = choice.cutoff, choice.induced
-    brownian, inertial = _brownian(lane, choice.ahead), _inertial(lane, choice.hindered)
-    moved_by = inertial if choice.momenta else brownian
+    moved_by = _inertial(lane, choice.hindered) if choice.momenta else _brownian(lane)
 
     @register_jitable(forceinline=True)
     def move(film, i, buffer, own, force, field, counts):

@@ -41,8 +41,6 @@ class Choice(NamedTuple):
         Whether moments follow the local field, else they turn.
     near_shares : int
         Threads that share the near pairs of a slot in an inner step; 1, or a part of the block.
-    ahead : bool
-        Whether the normals of an outer step are drawn before it.
     """
 
     real: str
@@ -55,7 +53,6 @@ class Choice(NamedTuple):
     shares: int
     induced: bool
     near_shares: int
-    ahead: bool
 
 
 class PairLoops(NamedTuple):

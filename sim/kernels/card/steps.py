@@ -33,16 +33,13 @@ from sim.kernels.card.motion import (
     motion_of,
     move_of,
     normals_before,
-    normals_of,
 )
 from sim.kernels.card.pairs import pair_loops
 from sim.kernels.card.shares import slot_sums
-from sim.kernels.card.sorting import is_last
 from sim.kernels.card.tools import (
     BLOCK,
     LANES,
     atomic_add,
-    block,
     index,
     kernel,
     plain,
@@ -74,29 +71,23 @@ def write_fields(film, move):
 
 
 @register_jitable(forceinline=True)
-def conclude_moves(film, thrown, stale):
-    """Conclude the moves of a step; say which slot was thrown, and whether the list is too old."""
-    flags, clock, moves = film.flags, film.clock, film.applied.shape[0]
-    flags[BUFFER] = flags[BUFFER] ^ (moves & 1)
-    flags[MADE] += moves
-    flags[SUM_DUE] = flags[MADE] % film.sum_every == 0
-    clock[MOVE] = clock[MOVE] + u64(moves)
-    flags[KEPT] = 1
-    if thrown != 0:
-        flags[STATUS] = HALTED
-        flags[MADE] += 1 - thrown // THROWN_MOVE
-    elif stale != 0:
-        flags[STATUS] = LIST_DUE
-
-
-@register_jitable(forceinline=True)
 def conclude(film, goes):
     """Conclude the moves of a step, and write the fields of the next one, by one block."""
+    flags, clock, moves = film.flags, film.clock, film.applied.shape[0]
     if goes:
-        write_fields(film, i64(film.clock[MOVE]) + film.applied.shape[0])
+        write_fields(film, i64(clock[MOVE]) + moves)
     sync()
     if index() == 0 and goes:
-        conclude_moves(film, film.flags[THROWN], film.flags[STALE])
+        flags[BUFFER] = flags[BUFFER] ^ (moves & 1)
+        flags[MADE] += moves
+        flags[SUM_DUE] = flags[MADE] % film.sum_every == 0
+        clock[MOVE] = clock[MOVE] + u64(moves)
+        flags[KEPT] = 1
+        if flags[THROWN] != 0:
+            flags[STATUS] = HALTED
+            flags[MADE] += 1 - flags[THROWN] // THROWN_MOVE
+        elif flags[STALE] != 0:
+            flags[STATUS] = LIST_DUE
 
 
 @register_jitable(forceinline=True)
@@ -145,27 +136,6 @@ def draw_momenta(film):
             film.momentum[film.flags[SIDE], axis, i] = film.laws.noise * normals[axis]
 
 
-@kernel
-def draw_ahead(film):
-    """Draw the normals of all moves of a step, a thread a slot and move, and of the move before.
-
-    In small films threads that draw one after the other would wait for each other's results. The
-    first block writes the fields of the moves.
-    """
-    v, drawn = index(), film.drawn
-    if v >= film.count * drawn.shape[0] or not going(film):
-        return
-    if block() == 0:
-        write_fields(film, i64(film.clock[MOVE]))
-    k, i, side = v // film.count, v % film.count, film.flags[SIDE]
-    if k == 0:
-        normals = normals_before(film, i, side)
-    else:
-        normals = normals_of(film, i, side, film.clock[MOVE] + u64(k - 1))
-    for axis in range(6):
-        drawn[k, axis, i] = normals[axis]
-
-
 def step_kernels(choice, screening):
     """Return the kernels of a film's steps.
 
@@ -180,7 +150,7 @@ def step_kernels(choice, screening):
     sums = slot_sums(choice, loops)
     read, whole = loops.read, loops.whole
     whole_sums, far_sums, near_sums = sums.whole, sums.far, sums.near
-    cutoff, induced, ahead = choice.cutoff, choice.induced, choice.ahead
+    cutoff, induced = choice.cutoff, choice.induced
 
     @register_jitable(forceinline=True)
     def with_mesh(film, i, total):
@@ -253,10 +223,7 @@ def step_kernels(choice, screening):
 
     @kernel
     def inner_step(film):
-        """Sum the near pairs of each slot, add what is kept, and move it.
-
-        Of steps whose normals are drawn ahead the last one concludes them all.
-        """
+        """Sum the near pairs of each slot, add what is kept, and move it."""
         goes, counts = going(film), shared_counts()
         if cutoff:
             open_counts(counts)
@@ -267,12 +234,6 @@ def step_kernels(choice, screening):
             move(film, i, buffer, own, force, field, counts)
         if cutoff:
             close_counts(film, counts, goes)
-        if ahead and film.turn == film.applied.shape[0] - 1:  # fields are written when drawn
-            sync()
-            if thread() == 0 and goes and is_last(film):
-                flags = film.flags  # as all blocks have left them
-                thrown, stale = atomic_add(flags, THROWN, i64(0)), atomic_add(flags, STALE, i64(0))
-                conclude_moves(film, thrown, stale)
 
     @kernel
     def write_sums(film):
