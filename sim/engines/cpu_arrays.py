@@ -301,11 +301,10 @@ def split_of(system: ReducedSystem, size: int, real: Any) -> layout.Split:
     )
 
 
-def scratch_of(threads: int, real: Any) -> layout.Scratch:
-    """Return what the parts of a step hand on, for the threads and the float type of pairs."""
+def scratch_of(threads: int) -> layout.Scratch:
+    """Return what the parts of a step hand on, for so many threads."""
     block, axes = layout.BLOCK, layout.AXES
     return layout.Scratch(
-        pairs=aligned((threads, 8 * block), real),
         sums=aligned((threads, 8 * block), np.float64),
         words=aligned((threads, axes, block), np.uint32),
         fresh=aligned((threads, axes, block), np.float32),

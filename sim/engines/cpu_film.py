@@ -98,7 +98,9 @@ class CpuFilm:
             layout.Film(
                 slots=slots,
                 rows=rows,
-                words=rows.view(whole),
+                row_words=rows.view(whole),
+                lanes=64 // rows.itemsize,
+                pairs=cpu_arrays.aligned((threads, 8 * layout.BLOCK), real),
                 neighbours=cpu_arrays.empty_neighbours(
                     size,
                     patch,
@@ -115,7 +117,7 @@ class CpuFilm:
                 magnetisation=np.zeros(3),
                 clock=cpu_arrays.clock_of(system, state.step, state.seed),
                 flags=flags,
-                scratch=cpu_arrays.scratch_of(threads, real),
+                scratch=cpu_arrays.scratch_of(threads),
                 totals=cpu_arrays.totals_of(size),
                 calls=layout.Calls(
                     fresh=np.zeros(1, np.int64),

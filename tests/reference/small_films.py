@@ -11,7 +11,9 @@ from sim.sampler.film import make_film
 class Moves:
     """A film with moves of chosen kinds."""
 
-    def __init__(self, system, positions, directions=None, seed=1, missing=True, **shares):
+    def __init__(
+        self, system, positions, directions=None, seed=1, missing=True, row=None, **shares
+    ):
         count = system.count
         directions = np.tile([1.0, 0.0, 0.0], (count, 1)) if directions is None else directions
         film = make_film(system, np.asarray(positions, float), directions, seed, 0)
@@ -24,7 +26,7 @@ class Moves:
         far = film.walk._replace(
             tail=0.8, turn=3.1, shortest=0.3, longest=3.0, pieces=1.0, worth=3.0
         )
-        film = film._replace(walk=far)
+        film = film._replace(walk=far if row is None else far._replace(row=row))
         self.film = film if missing else film._replace(missing=0.0)
         self.packed = Packed(self.film)
         self.sweep = 0

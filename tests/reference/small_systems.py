@@ -164,7 +164,7 @@ def parts_of(system, state, room=None):
     if mesh is not None:
         mesh.keep(held.slots, held.long_range, 0)
     return Parts(
-        held.slots, held.patch, held.laws, held.neighbours, held.rows[0], held.words[0],
+        held.slots, held.patch, held.laws, held.neighbours, held.rows[0], held.row_words[0],
         held.long_range, held.screening, made,
     )  # fmt: skip
 

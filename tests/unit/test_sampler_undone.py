@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from sim.kernels.sampler import bends, bonds, chain_moves, draws, layout, rigid_moves, rounds
+from sim.kernels.vectors.calls import kernel
 from tests.reference.small_films import Moves
 from tests.reference.small_systems import film
 
@@ -33,7 +34,8 @@ def crowded(seed):
     places += 0.15 * rng.normal(size=places.shape)
     places[:, :2] %= SIDES
     towards = np.array([1.0, 0.0, 0.0]) + 0.25 * rng.normal(size=(COUNT, 3))
-    return Moves(system, places, towards / np.linalg.norm(towards, axis=1)[:, None], seed=seed)
+    directions = towards / np.linalg.norm(towards, axis=1)[:, None]
+    return Moves(system, places, directions, seed=seed, row=SHORT_ROWS)
 
 
 def partners(rows):
@@ -112,14 +114,40 @@ def cluster(bonded, i):
 
 
 KINDS = {
-    "exchange": (chain_moves.exchange, both, ("particle", "side")),
-    "splice": (chain_moves.splice, alone, ("side",)),
-    "segment": (chain_moves.segment, segment, ("side", "length")),
-    "shift": (chain_moves.shift, tail, ("side",)),
-    "slide": (rigid_moves.slide, cluster, ()),
-    "turn": (rigid_moves.turn, cluster, ()),
-    "bend": (bends.bend, bent, ("side", "row")),
+    "exchange": (both, ("particle", "side")),
+    "splice": (alone, ("side",)),
+    "segment": (segment, ("side", "length")),
+    "shift": (tail, ("side",)),
+    "slide": (cluster, ()),
+    "turn": (cluster, ()),
+    "bend": (bent, ("side", "row")),
 }
+
+
+@kernel
+def find_bonds(block, film):
+    """Find all bonds."""
+    bonds.find_all_bonds(film)
+
+
+@kernel
+def make_move(number, film):
+    """Make a move of one kind on one particle, compiled as in rounds of moves."""
+    kind, i = number // COUNT, number % COUNT
+    if kind == layout.EXCHANGE:
+        chain_moves.exchange(film, i)
+    elif kind == layout.SPLICE:
+        chain_moves.splice(film, i)
+    elif kind == layout.SEGMENT:
+        chain_moves.segment(film, i)
+    elif kind == layout.SHIFT:
+        chain_moves.shift(film, i)
+    elif kind == layout.SLIDE:
+        rigid_moves.slide(film, i)
+    elif kind == layout.TURN:
+        rigid_moves.turn(film, i)
+    else:
+        bends.bend(film, i)
 
 
 def drawn(random, names, walk):
@@ -138,21 +166,21 @@ def drawn(random, names, walk):
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_what_was_moved_would_be_picked_again(kind):
-    move, picked, names = KINDS[kind]
+    picked, names = KINDS[kind]
     taken = 0
     for seed in range(ROUNDS):
         moves = crowded(seed)
-        held = moves.film._replace(walk=moves.film.walk._replace(row=SHORT_ROWS))
+        held = moves.film
         held.random[draws.SWEEP] = 1
         moves.call(rounds.refresh)
-        bonds.find_all_bonds(held)
+        moves.call(find_bonds)
         before = partners(held.rows)
         for number in range(TRIES):
             draws.begin_move(held.random)
             i = number % COUNT
             chosen = drawn(held.random, names, held.walk)
             accepted = moves.accepted(kind)
-            move(held, i)
+            moves.call(make_move, layout.MOVES.index(kind) * COUNT + i)
             if moves.accepted(kind) == accepted:
                 continue
             after = partners(held.rows)

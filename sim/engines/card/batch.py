@@ -13,18 +13,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sim.engines.card.arrays import passing_of
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
 from sim.engines.card.induced import InducedRounds
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
+from sim.engines.card.memory import with_wider_lists
 from sim.engines.card.mesh import CardMesh
 from sim.engines.guards import StepError, require_few_capped, thrown
 from sim.kernels.card import layout
 from sim.kernels.card.tools import Queue
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -78,6 +80,7 @@ class CardBatch:
         self._capped = np.zeros(0, np.int64)
         self._energies: NDArray[np.float64] | None = None
         self._is_compiled = False
+        self._prepared: ReducedSystem | None = None
 
     def join(self, system: ReducedSystem, state: FilmState) -> int:
         """Take in a film, and return its number.
@@ -88,7 +91,11 @@ class CardBatch:
             If it is of another kind than those that are in, or comes when they are laid out.
         """
         is_laid_out = bool(self.systems) and not self._states
-        if is_laid_out or (self.systems and kind_of(system) != kind_of(self.systems[0])):
+        is_other = self._prepared is not None and self._prepared is not system
+        system = with_wider_lists(system)
+        if self.systems:
+            is_other |= kind_of(system) != kind_of(self.systems[0])
+        if is_laid_out or is_other:
             raise OtherKindError("a film of another kind, or that comes late, cannot join a batch.")
         self.systems.append(system)
         self._states.append(state)
@@ -99,17 +106,32 @@ class CardBatch:
         if not self._states:
             return
         states, self._states = self._states, []
-        self.mesh = None
-        if self.systems[0].mesh is not None:
-            self.mesh = CardMesh(self.systems, self.queue)
-        tables = None if self.mesh is None else self.mesh.tables
-        self.films = CardFilm(self.systems, states, self.queue, tables)
-        if self.systems[0].induced:
-            self.induced = InducedRounds(self.films, self.mesh)
-        self.flow = None if self.systems[0].flow is None else CardFlow(self.films)
+        if self._prepared is None:
+            self._make(self.systems)
+        for film, state in enumerate(states):
+            self.films.fill(film, state)
         self.steps = np.array([state.step for state in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
+
+    @answered
+    def prepare(self, system: ReducedSystem) -> None:
+        """Make the arrays of the only film of a batch, and compile kernels, before it joins."""
+        self._prepared = system
+        self._make([with_wider_lists(system)])
+        self._compile_kernels()
+
+    def _make(self, systems: Sequence[ReducedSystem]) -> None:
+        """Make the arrays of all films, on the card."""
+        system = systems[0]
+        if system.mesh is None:
+            self.films = CardFilm(systems, self.queue)
+        else:
+            self.mesh = mesh = CardMesh(systems, self.queue, passing_of(systems))
+            self.films = CardFilm(systems, self.queue, mesh.tables, mesh.passing)
+        if system.induced:
+            self.induced = InducedRounds(self.films, self.mesh)
+        self.flow = None if system.flow is None else CardFlow(self.films)
 
     def compile(self) -> None:
         """Lay out all films, and compile the kernels of a step without making one."""
@@ -117,6 +139,13 @@ class CardBatch:
         if self._is_compiled:
             return
         began = time.perf_counter()
+        if self._prepared is None:
+            self._compile_kernels()
+        self.fresh()
+        self._is_compiled = True
+        self.compile_s += time.perf_counter() - began
+
+    def _compile_kernels(self) -> None:
         self.films.compile()
         if self.mesh is not None:
             self.mesh.choose_transforms()
@@ -125,9 +154,6 @@ class CardBatch:
             self.induced.compile()
         if self.flow is not None:
             self.flow.compile()
-        self.fresh()
-        self._is_compiled = True
-        self.compile_s += time.perf_counter() - began
 
     def begin_at(self, film: int, state: FilmState) -> None:
         """Put a film to another state."""
@@ -159,6 +185,8 @@ class CardBatch:
     def _renew(self, flags: NDArray[np.int64]) -> None:
         """Ask for lists, or for more room for one that was asked for."""
         if (flags[:, layout.STATUS] == layout.LIST_SHORT).any():
+            if self.mesh is not None:
+                self.mesh.let_go()
             self.films.lengthen_lists()
         self.films.ask_for_lists()
 

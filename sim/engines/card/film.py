@@ -8,18 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common.blocks import of_each
 from sim.engines import cpu_arrays
 from sim.engines.card.arrays import (
     MOST_NEAR_SHARES,
     SPAN,
     as_shares,
     bits_of,
+    columns_of,
     content_of,
     entries_of,
     near_of,
     patch_of,
     periods_of,
     quick_of,
+    widened,
 )
 from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import first_room
@@ -30,7 +33,7 @@ from sim.kernels.card.pairs import Choice
 from sim.kernels.card.tools import BLOCK
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -99,11 +102,11 @@ class CardFilm:
     ----------
     systems : sequence of ReducedSystem
         Of one kind (`sim.engines.card.kinds`).
-    states : sequence of FilmState
-        Where each starts; row i in slot i until the first sort.
     queue : sim.kernels.card.tools.Queue
     tables : pair of arrays, optional
         What a mesh leaves to the pairs, in the precision of the pairs and in float64.
+    passing : mapping, optional
+        Arrays that share memory with those of a mesh.
 
     Attributes
     ----------
@@ -124,9 +127,9 @@ class CardFilm:
     def __init__(
         self,
         systems: Sequence[ReducedSystem],
-        states: Sequence[FilmState],
         queue: Any,
         tables: tuple[NDArray[Any], NDArray[Any]] | None = None,
+        passing: Mapping[str, Any] | None = None,
     ) -> None:
         self.systems = systems
         self.system = system = systems[0]
@@ -145,10 +148,10 @@ class CardFilm:
         self._lists = system.count * choice.shares
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
         self._take(
-            content_of(systems, queue, choice.shares, -(-first_room(system) // choice.shares))
+            content_of(
+                systems, queue, choice.shares, -(-first_room(system) // choice.shares), passing
+            )
         )
-        for film, state in enumerate(states):
-            self.fill(film, state)
 
     def _take(self, content: layout.CardFilm) -> None:
         """Take arrays and numbers for those in use."""
@@ -156,21 +159,29 @@ class CardFilm:
         self.quick = quick_of(content)
 
     def fill(self, film: int, state: FilmState) -> None:
-        """Write the state that a film starts from, row i in slot i; its list is due."""
+        """Write the state that a film starts from, row i in slot i; its list is due.
+
+        One whose particles are nowhere yet is halted until it is restored.
+        """
         system, queue, content = self.systems[film], self.queue, self.content
         count = system.count
+        if not state.is_placed:
+            halted = np.zeros(layout.FLAGS, np.int64)
+            halted[layout.STATUS] = layout.HALTED
+            queue.set(content.flags, halted, film)
+            return
         shares = as_shares(state.positions, self.periods, self.bits)
         # induced moments are found before a step
         directions = state.directions if not system.induced else np.zeros((count, 3))
-        self.write_rows(film, shares, directions, np.arange(count))
-        reference = np.zeros((2, count, layout.REFERENCE_WORDS), shares.dtype)
-        reference[:, :, :3] = shares
-        queue.set(content.reference, reference.ravel(), film)
-        queue.set(content.directions, np.broadcast_to(directions.T, (2, 3, count)), film)
-        identity = np.broadcast_to(np.arange(count, dtype=np.uint32), (2, count))
-        queue.set(content.identity, identity, film)
-        queue.set(content.image, np.broadcast_to(state.image.T, (2, 2, count)), film)
-        total = np.sum(system.moment[:, None] * directions, axis=0) * content.back_volume
+        identity = np.arange(count, dtype=np.uint32)
+        columns = columns_of(directions, content.directions.dtype)
+        self.write_rows(film, shares, directions, identity)
+        queue.set_halves(content.reference, widened(shares, layout.REFERENCE_WORDS), film)
+        queue.set_halves(content.directions, columns, film)
+        queue.set_halves(content.identity, identity, film)
+        queue.set_halves(content.image, columns_of(state.image, np.int32), film)
+        moments = of_each(lambda size, of: size[:, None] * of, system.moment, directions)
+        total = np.sum(moments, axis=0) * content.back_volume
         self.set_magnetisation(film, total, state.step * system.inner_steps)
         self.set_clock(film, state.step, state.seed)
         flags = np.zeros(layout.FLAGS, np.int64)
@@ -222,13 +233,23 @@ class CardFilm:
     ) -> None:
         """Write both buffers of a film's rows from places and directions, slot by slot."""
         system, real = self.systems[film], np.dtype(self.system.precision)
-        rows = np.zeros(layout.rows_shape(system.count), shares.dtype)
-        rows[:, 0, :, :3] = shares
-        numbers = rows.view(real)
-        numbers[:, 0, :, 3] = system.radius[identity]
-        moment = system.moment[identity].astype(real)[:, None]
-        numbers[:, 1, :, :3] = moment * directions.astype(real)
-        self.queue.set(self.content.rows, rows.ravel(), film)
+
+        def places_of(shares: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
+            rows = np.zeros((len(shares), layout.HALF), shares.dtype)
+            rows[:, :3] = shares
+            rows.view(real)[:, 3] = system.radius[identity]
+            return rows
+
+        def moments_of(directions: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
+            numbers = np.zeros((len(directions), layout.HALF), real)
+            moment = system.moment[identity].astype(real)[:, None]
+            numbers[:, :3] = moment * directions.astype(real)
+            return numbers.view(shares.dtype)
+
+        rows = np.stack(
+            [of_each(places_of, shares, identity), of_each(moments_of, directions, identity)]
+        )
+        self.queue.set_halves(self.content.rows, rows, film)
 
     def run(
         self, kernel: Any, threads: int | None = None, content: layout.CardFilm | None = None
@@ -288,21 +309,24 @@ class CardFilm:
         self._fills.ask(f"{flag} {value}", self.content, fill)
 
     def lengthen_lists(self) -> None:
-        """Make room for what the lists of all films need; all of them list again."""
-        content, films = self.content, len(self.systems)
+        """Make room for what the lists of all films need; all of them list again.
+
+        Nothing else may hold the old lists, so that the new ones can take their memory.
+        """
+        films, count = len(self.systems), self.content.count
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
-        changed: dict[str, Any] = {}
-        for array, size, wanted, entries, lists in (
-            ("entries", "room", needed, entries_of, self._lists),
-            ("near", "near_room", closest, near_of, content.count),
-        ):
-            if wanted > getattr(content, size):
-                room = math.ceil(GROWTH * wanted)
-                changed |= {size: room}
-                changed[array] = self.queue.zeros((films, entries(room, lists)), np.int32)
-        self._take(content._replace(**changed))
         self.recorded.clear()
-        self.queue.tidy()
+        for array, size, wanted, length_of, lists in (
+            ("entries", "room", needed, entries_of, self._lists),
+            ("near", "near_room", closest, near_of, count),
+        ):
+            if wanted <= getattr(self.content, size):
+                continue
+            room = math.ceil(GROWTH * wanted)
+            for length in (1, length_of(room, lists)):  # the old one goes first
+                made = self.queue.zeros((films, length), np.int32)
+                self._take(self.content._replace(**{array: made, size: room}))
+                self.queue.tidy()
         self.list_again(np.ones(films, bool))
 
     def ask(self, name: str, work: Callable[[], None]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import partial
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from sim.kernels.card.layout import Shared
 from sim.kernels.card.tools import Transforms
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from sim.film.reduced_system import ReducedSystem
     from sim.kernels.card.layout import CardFilm
@@ -36,9 +37,13 @@ class CardMesh:
     systems : sequence of ReducedSystem
         With one mesh for all.
     queue : sim.kernels.card.tools.Queue
+    passing : mapping, optional
+        Shapes and types by name of arrays that are not in use while a mesh is summed.
 
     Attributes
     ----------
+    passing : dict
+        These arrays; they share memory with the grid.
     tables : pair of arrays
         What it leaves to the pairs, in their precision and in float64.
     summed_at : int64 (films,)
@@ -47,7 +52,12 @@ class CardMesh:
         Of a sum.
     """
 
-    def __init__(self, systems: Sequence[ReducedSystem], queue: Any) -> None:
+    def __init__(
+        self,
+        systems: Sequence[ReducedSystem],
+        queue: Any,
+        passing: Mapping[str, Any] = MappingProxyType({}),
+    ) -> None:
         system, films = systems[0], len(systems)
         plan = system.mesh
         if plan is None:
@@ -75,12 +85,23 @@ class CardMesh:
         )
         largest = np.array([float(one.moment.max()) for one in systems])
         largest *= steepest * made.window.size / made.shape.span
+        grid = {"grid": ((films, plan.layers, nx, ny), real)}
+        waves = {
+            name: ((films, planes, nx, ny // 2 + 1), np.dtype(wave))
+            for name, planes in (("charges", plan.layers), ("spectrum", points_z))
+        }
+        # once whole charges have become numbers, their waves may take their place
+        shared = queue.overlaid(
+            [
+                grid | {"whole": ((films, plan.layers, nx, ny), np.dtype(np.int64))},
+                grid | waves,
+                passing,
+            ]
+        )
+        self.passing = {name: shared[name] for name in passing}
         self._arrays: dict[str, Any] = {
             "shape": made.shape,
-            "whole": queue.zeros((films, plan.layers, nx, ny), np.int64),
-            "grid": queue.zeros((films, plan.layers, nx, ny), real),
-            "charges": queue.zeros((films, plan.layers, nx, ny // 2 + 1), wave),
-            "spectrum": queue.zeros((films, points_z, nx, ny // 2 + 1), wave),
+            **{name: shared[name] for name in ("whole", "grid", "charges", "spectrum")},
             "influence": Shared(queue.put(made.influence)),
             "decay": Shared(queue.put(made.decay)),
             "layer": Shared(queue.put(made.layer)),
@@ -101,6 +122,10 @@ class CardMesh:
     def forget(self, film: int) -> None:
         """Have a film sum its mesh before its next step."""
         self.summed_at[film] = NEVER
+
+    def let_go(self) -> None:
+        """Hold the arrays of films no more, whose lists are about to be replaced."""
+        self.recordings.let_go()
 
     def choose_transforms(self) -> None:
         """Transform the grids of all films at once, if each then gets the bits that it has alone.

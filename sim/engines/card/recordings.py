@@ -30,6 +30,11 @@ class Recordings:
         self._film: CardFilm | None = None
         self.made: dict[str, Callable[[], None]] = {}
 
+    def let_go(self) -> None:
+        """Hold the arrays of films no more, whose lists are about to be replaced."""
+        self._film = None
+        self.made.clear()
+
     def ask(self, name: str, film: CardFilm, work: Callable[[], None]) -> None:
         """Do some work on films; with other arrays than those of before all is recorded anew."""
         if film is not self._film:

@@ -82,11 +82,11 @@ def hop(film, i):
     if not passed:
         return
     before = picked_chance(film, i)
-    film.members[0] = i
-    take(film, 1, HOP, change)
+    film.members[0], one = i, np.int64(1)  # no plain number, see ``layout``
+    take(film, one, HOP, change)
     again = film.bonds[i, 0] != MANY and film.bonds[i, 1] != MANY
     if not again or uniform(film.random) * before >= picked_chance(film, i):
-        give_back(film, 1, HOP, change)
+        give_back(film, one, HOP, change)
 
 
 @njit(cache=True, error_model="numpy")
@@ -263,13 +263,14 @@ def exchange_sizes(film, i):
     if other < 0 or other >= film.rows.shape[0]:
         return
     film.members[0], film.members[1] = i, film.by_rank[other]
-    propose_present(film, 2)
+    pair = np.int64(2)  # no plain number, see ``layout``
+    propose_present(film, pair)
     film.group[1] = 1
-    for a in range(2):
+    for a in range(pair):
         mine, theirs = film.fresh[a], film.rows[film.members[1 - a]]
         for column in range(3):
             mine[column] = theirs[column]
             mine[MX + column] = theirs[MX + column] * mine[MOMENT] / theirs[MOMENT]
-    passed, change = allowed(film, 2, 0.0)
+    passed, change = allowed(film, pair, 0.0)
     if passed:
-        take(film, 2, SIZES, change)
+        take(film, pair, SIZES, change)

@@ -6,12 +6,17 @@ Lengths in d0, energies in kT, moments as everywhere. A set of particles that is
 
 from typing import Any, NamedTuple
 
+import numpy as np
+
 # Columns of a row: place, moment, radius, size of the moment.
 X, Y, Z, MX, MY, MZ, RADIUS, MOMENT = range(8)
 COLUMNS = 8
 
-# Kinds of moves.
-LOCAL, HOP, SPLICE, SEGMENT, SHIFT, EXCHANGE, SLIDE, TURN, BEND, SWING, SIZES = range(11)
+# Kinds of moves; of numpy's type, because numba compiles a function that is given a plain number
+# of the text anew for each value.
+LOCAL, HOP, SPLICE, SEGMENT, SHIFT, EXCHANGE, SLIDE, TURN, BEND, SWING, SIZES = map(
+    np.int64, range(11)
+)
 MOVES = (
     "local", "hop", "splice", "segment", "shift", "exchange", "slide", "turn", "bend", "swing",
     "sizes",

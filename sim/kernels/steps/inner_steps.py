@@ -34,9 +34,9 @@ def _far_pair_part(equal_sizes):
         """Sum the far pairs of a block and list the near ones."""
         first, end = bounds(block, film)
         now, me = film.flags[BUFFER], get_thread_id()
-        pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+        pairs, sums = film.pairs[me], film.scratch.sums[me]
         film.split.near.needed[block] = far_sums(
-            block, first, end, film.rows[now], film.words[now], film.neighbours, film.patch,
+            block, first, end, film.rows[now], film.row_words[now], film.neighbours, film.patch,
             film.laws, film.screening, film.split.near, pairs, equal_sizes,
         )  # fmt: skip
         for k in range(WORDS * (end - first)):
@@ -72,7 +72,7 @@ def _near_pair_part(surfactant, equal_sizes):
         """Sum the near pairs of a block, and add what is kept."""
         first, end = bounds(block, film)
         now, me = film.flags[BUFFER], get_thread_id()
-        pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+        pairs, sums = film.pairs[me], film.scratch.sums[me]
         near_sums(
             first, end, film.rows[now], film.split.near, film.patch, film.laws, film.screening,
             pairs, surfactant, equal_sizes,

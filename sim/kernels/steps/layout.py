@@ -138,7 +138,6 @@ class LongRange(NamedTuple):
 class Scratch(NamedTuple):
     """What the parts of a step hand on within a block; one row per thread."""
 
-    pairs: Any  # (threads, 8 BLOCK) sums of the pair loop, of the rows' float type
     sums: Any  # (threads, 8 BLOCK) float64, all sums
     words: Any  # (threads, AXES, BLOCK) uint32 random words
     fresh: Any  # (threads, AXES, BLOCK) float32 normals of this step
@@ -165,7 +164,9 @@ class Film(NamedTuple):
 
     slots: Any
     rows: Any  # (2, 8 (slots + 1)) two row buffers
-    words: Any  # the same as integers
+    row_words: Any  # the same as integers
+    lanes: int  # of a vector of their float type
+    pairs: Any  # (threads, 8 BLOCK) sums of the pair loop, of the rows' float type
     neighbours: Any
     patch: Any
     laws: Any

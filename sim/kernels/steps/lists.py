@@ -99,14 +99,6 @@ def _reorder(values, order, count, scratch):
         values[i] = scratch[i]
 
 
-@register_jitable(forceinline=True)
-def _reorder_place(values, reference, order, count, scratch):
-    """Put coordinates in place, which are those of the list, too."""
-    _reorder(values, order, count, scratch)
-    for i in range(count):
-        reference[i] = values[i]
-
-
 # Arrays that move with the slots beside the rows of ``reals``: six of noise, and three.
 BESIDE_REALS = 9
 
@@ -115,22 +107,19 @@ BESIDE_REALS = 9
 def reorder_array(number, slots, order, count, scratch):
     """Put one of all arrays of the slots into the order of the cells."""
     beside = number - slots.reals.shape[0]
-    if number == 0:
-        _reorder_place(slots.x, slots.reference_x, order, count, scratch)
-    elif number == 1:
-        _reorder_place(slots.y, slots.reference_y, order, count, scratch)
-    elif number == 2:
-        _reorder_place(slots.z, slots.reference_z, order, count, scratch)
-    elif beside < 0:
-        _reorder(slots.reals[number], order, count, scratch)
+    if beside < 0:
+        values = slots.reals[number]
+        _reorder(values, order, count, scratch)
+        if number < 3:  # x, y, z are now those of the list, too
+            reference = (slots.reference_x, slots.reference_y, slots.reference_z)[number]
+            for i in range(count):
+                reference[i] = values[i]
     elif beside < 6:
         _reorder(slots.last_noise[beside], order, count, scratch)
     elif beside == 6:
         _reorder(slots.identity, order, count, scratch)
-    elif beside == 7:
-        _reorder(slots.image_x, order, count, scratch)
     else:
-        _reorder(slots.image_y, order, count, scratch)
+        _reorder((slots.image_x, slots.image_y)[beside - 7], order, count, scratch)
 
 
 @register_jitable(forceinline=True)
@@ -272,18 +261,15 @@ def list_block(block, blocks, slots, patch, neighbours, lanes):
         x = f32(slots.reference_x[i] - middle_x)
         y = f32(slots.reference_y[i] - middle_y)
         z = f32(slots.reference_z[i])
+        near_x, near_y = xs, ys
         if narrow:
             minimum_images(xs, x, f32(patch.side_x), wrapped_x, total)
             minimum_images(ys, y, f32(patch.side_y), wrapped_y, total)
-            closes, found = choose_near(
-                close, neighbours.entries, at, numbers, wrapped_x, wrapped_y, zs, total,
-                f32(0), f32(0), z, touch2, reach2, u32(8 * i),
-            )  # fmt: skip
-        else:
-            closes, found = choose_near(
-                close, neighbours.entries, at, numbers, xs, ys, zs, total,
-                x, y, z, touch2, reach2, u32(8 * i),
-            )  # fmt: skip
+            near_x, near_y, x, y = wrapped_x, wrapped_y, f32(0), f32(0)
+        closes, found = choose_near(
+            close, neighbours.entries, at, numbers, near_x, near_y, zs, total,
+            x, y, z, touch2, reach2, u32(8 * i),
+        )  # fmt: skip
         whole = ~u64(lanes - 1)  # as many are a power of two
         neighbours.apart[i] = found & whole
         neighbours.count[i] = (found + closes + u64(lanes - 1)) & whole

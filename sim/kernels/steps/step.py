@@ -70,9 +70,8 @@ def arrays_of(film):
 def list_pairs(block, film):
     """List the neighbours of a block."""
     blocks = film.totals.thrown.size
-    lanes = 64 // film.rows.itemsize
     film.totals.needed[block] = list_block(
-        block, blocks, film.slots, film.patch, film.neighbours, lanes
+        block, blocks, film.slots, film.patch, film.neighbours, film.lanes
     )
 
 
@@ -104,7 +103,7 @@ def sort_array(number, film):
 def pad_rows(number, film):
     """Write the row that pads lists into both buffers."""
     for buffer in range(2):
-        pack_far_row(film.slots.x.size, film.rows[buffer], film.words[buffer])
+        pack_far_row(film.slots.x.size, film.rows[buffer], film.row_words[buffer])
 
 
 @kernel
@@ -143,9 +142,9 @@ def _pair_part(surfactant, equal_sizes):
         """Sum the pairs of a block: force and field of the other dipoles, and repulsion."""
         first, end = bounds(block, film)
         now, me = film.flags[BUFFER], get_thread_id()
-        pairs, sums = film.scratch.pairs[me], film.scratch.sums[me]
+        pairs, sums = film.pairs[me], film.scratch.sums[me]
         pair_sums(
-            first, end, film.rows[now], film.words[now], film.neighbours, film.patch, film.laws,
+            first, end, film.rows[now], film.row_words[now], film.neighbours, film.patch, film.laws,
             film.screening, pairs, surfactant, equal_sizes,
         )  # fmt: skip
         for k in range(WORDS * (end - first)):
@@ -184,8 +183,8 @@ def _added_part(number):
         first, end = bounds(block, film)
         now, me = film.flags[BUFFER], get_thread_id()
         add_pairs(
-            first, end - first, film.rows[now], film.words[now], film.neighbours, film.patch,
-            film.laws, number, film.scratch.pairs[me], film.scratch.sums[me],
+            first, end - first, film.rows[now], film.row_words[now], film.neighbours, film.patch,
+            film.laws, number, film.pairs[me], film.scratch.sums[me],
         )  # fmt: skip
 
     return added_part

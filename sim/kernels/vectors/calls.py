@@ -10,10 +10,14 @@ is short, too.
 A film is a named tuple of arrays, numbers, None and further named tuples. A kernel has the form
 ``kernel(block, film)`` and reads fields of the film (``film.slots.x``). It writes nothing that
 another block of the same call reads.
+
+In memory a film is a table of the addresses of its fields. A kernel is compiled for the fields
+that its text names: films that differ in others share its machine code.
 """
 
 import ctypes
 import functools
+import inspect
 import struct
 
 import numba
@@ -32,15 +36,64 @@ get_thread_id = numba.get_thread_id  # type: ignore[attr-defined]
 
 I32, I64 = ir.IntType(32), ir.IntType(64)
 ADDRESS = ir.IntType(8).as_pointer()
+ALL = "*"  # as a name: all fields of a film
+ALIGNED = 16  # bytes that fields begin at multiples of
 C_CALL = ctypes.CFUNCTYPE(None, ctypes.c_int64, ctypes.c_void_p)
 
 
 class FilmType(types.Type):
-    """A film as it lies in memory; fields are read where they are asked for."""
+    """A film as it lies in memory; fields are read where they are asked for.
 
-    def __init__(self, content):
-        self.content = content
-        super().__init__(name=f"film({content})")
+    Parameters
+    ----------
+    fields : tuple of (str, int, numba type)
+        Those that are known: name, place in the table, type.
+    """
+
+    def __init__(self, fields):
+        self.fields = fields
+        told = ", ".join(f"{name} {place}: {kind}" for name, place, kind in fields)
+        super().__init__(name=f"film({told})")
+
+    def field(self, name):
+        """Return place and type of a field, None if it is not known."""
+        return next((it[1:] for it in self.fields if it[0] == name), None)
+
+    def seen_by(self, names):
+        """Return the film with the fields of these names alone."""
+        if ALL in names:
+            return self
+        return FilmType(tuple(it for it in self.fields if it[0] in names))
+
+
+def film_type(content):
+    """Return the type of a film with all fields of a named tuple."""
+    kind = numba.typeof(content)
+    return FilmType(tuple(zip(kind.fields, range(len(kind.fields)), kind.types, strict=True)))
+
+
+def _names_in(function, seen):
+    """Collect the names in the text of a function and of the compiled ones that it calls.
+
+    One that is not inlined and takes a film is compiled for the film as its caller sees it: so that
+    kernels share it, they see `ALL`.
+    """
+    inline = getattr(function, "targetoptions", {"inline": "always"}).get("inline")
+    function = getattr(function, "py_func", function)
+    code = getattr(function, "__code__", None)
+    if code is None or code in seen:
+        return set()
+    seen.add(code)
+    names = set(code.co_names)
+    if inline != "always" and "film" in code.co_varnames[: code.co_argcount]:
+        names.add(ALL)
+    called = [function.__globals__.get(name) for name in code.co_names]
+    modules = [it for it in called if inspect.ismodule(it) and it is not np]
+    called += [getattr(it, name, None) for it in modules for name in code.co_names]
+    called += [cell.cell_contents for cell in function.__closure__ or ()]
+    for it in called:
+        names |= _names_in(it, seen)
+    return names
 
 
 @register_model(FilmType)
@@ -59,8 +112,8 @@ class FilmFields(AttributeTemplate):
 
     def generic_resolve(self, film, name):
         """Return the type of a field."""
-        content = film.content
-        return content.types[content.fields.index(name)] if name in content.fields else None
+        found = film.field(name)
+        return found and found[1]
 
 
 def _member(builder, pointer, llvm, index):
@@ -104,11 +157,11 @@ def _load(builder, pointer, llvm):
 
 @lower_getattr_generic(FilmType)
 def _read_field(context, builder, film, address, name):
-    llvm = context.get_value_type(film.content)
-    pointer = builder.bitcast(address, llvm.as_pointer())
-    index = film.content.fields.index(name)
-    place, _ = _member(builder, pointer, llvm, index)
-    return _read(context, builder, film.content.types[index], place)
+    place, kind = film.field(name)
+    table = builder.bitcast(address, ADDRESS.as_pointer())
+    entry = builder.gep(table, [ir.Constant(I32, place)], inbounds=True, source_etype=ADDRESS)
+    pointer = context.get_value_type(kind).as_pointer()
+    return _read(context, builder, kind, builder.bitcast(builder.load(entry, typ=ADDRESS), pointer))
 
 
 @intrinsic
@@ -135,7 +188,7 @@ def call(typingctx, kernel, block, film):
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def on_blocks(kernels, blocks, film):
+def on_blocks(kernels, blocks, address):
     """Call kernels, one after the other, on each of ``blocks`` blocks; the blocks in parallel.
 
     Parameters
@@ -143,12 +196,12 @@ def on_blocks(kernels, blocks, film):
     kernels : int64 array
         Addresses.
     blocks : int
-    film : int
-        Address of the film that the kernels were compiled for.
+    address : int
+        Of the film that the kernels were compiled for.
     """
     for block in prange(blocks):
         for k in range(kernels.size):
-            call(kernels[k], np.int64(block), film)
+            call(kernels[k], np.int64(block), address)
 
 
 def _offset(context, llvm, index):
@@ -160,7 +213,7 @@ def _offset(context, llvm, index):
 
 @functools.cache
 def _layout(kind):
-    """Return how a film of this type lies in memory: bytes in all, and those that write a member.
+    """Return how a field of this type lies in memory: bytes in all, and those that write a member.
 
     Returns
     -------
@@ -186,25 +239,28 @@ def _layout(kind):
     return context.get_abi_sizeof(context.get_value_type(kind)), members
 
 
-def _leaves(content):
-    """Return the arrays and numbers of a named tuple in order, those of the tuples in it, too."""
-    for value in content:
-        if isinstance(value, tuple):
-            yield from _leaves(value)
-        elif value is not None:
-            yield value
+def _leaves(value):
+    """Return the arrays and numbers of a field in order, those of the tuples in it, too."""
+    if isinstance(value, tuple):
+        for part in value:
+            yield from _leaves(part)
+    elif value is not None:
+        yield value
 
 
 def _pack(kind, content):
     """Return the bytes of a film: written here, as to compile that takes seconds for each type."""
-    size, members = _layout(kind)
-    memory = np.zeros(size, np.uint8)
-    for (begin, words, is_array), value in zip(members, _leaves(content), strict=True):
-        if is_array:
-            about = value.size, value.itemsize, value.ctypes.data, *value.shape, *value.strides
-            words.pack_into(memory, begin, 0, 0, *about)
-        else:
-            words.pack_into(memory, begin, value)
+    layouts = [_layout(it) for _, _, it in kind.fields]
+    begins = np.cumsum([8 * len(layouts), *(ALIGNED * -(-size // ALIGNED) for size, _ in layouts)])
+    memory = np.zeros(begins[-1], np.uint8)
+    memory[: 8 * len(layouts)].view(np.int64)[:] = memory.ctypes.data + begins[:-1]
+    for start, (_, members), field in zip(begins, layouts, content, strict=False):
+        for (begin, words, is_array), value in zip(members, _leaves(field), strict=True):
+            if is_array:
+                about = value.size, value.itemsize, value.ctypes.data, *value.shape, *value.strides
+                words.pack_into(memory, start + begin, 0, 0, *about)
+            else:
+                words.pack_into(memory, start + begin, value)
     return memory
 
 
@@ -225,8 +281,13 @@ class Kernel:
         self._options = {"error_model": "numpy", **options}
         self._compiled = {}
 
+    @functools.cached_property
+    def _names(self):
+        return _names_in(self.function, set())
+
     def compiled(self, kind):
         """Return the machine code for a type of film, compiled or from the cache."""
+        kind = kind.seen_by(self._names)
         if kind not in self._compiled:
             numba.get_num_threads()  # starts the threads, which code from the cache needs
             form = types.void(types.int64, kind)
@@ -252,9 +313,8 @@ class Packed:
 
     def __init__(self, content):
         self.content = content
-        laid_out = numba.typeof(content)
-        self.kind = FilmType(laid_out)
-        self._memory = _pack(laid_out, content)
+        self.kind = film_type(content)
+        self._memory = _pack(self.kind, content)
         self.address = self._memory.ctypes.data
 
     def addresses(self, *kernels):
