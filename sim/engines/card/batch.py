@@ -269,8 +269,10 @@ class CardBatch:
         asked = min(int(left[active].min()), MOST_AHEAD, ahead)
         if self.flow is not None:
             at = int(self.steps[0])  # such a film is alone
-            asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_mesh_anew))
+            asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_dipoles_anew))
             self._begin_mesh(target)
+            if self.induced is not None:
+                self.films.set_flag(layout.TARGET, self.steps + asked)
         sums = [] if mesh is None else mesh.due(self.steps[active], asked)
         for k, after in pairwise([*sorted({0, *sums}), asked]):
             if mesh is not None and k in sums and (k > 0 or (mesh.summed_at < self.steps).any()):
@@ -288,20 +290,23 @@ class CardBatch:
         return flags
 
     def _ask_for_steps(self, steps: int) -> None:
-        """Ask for so many steps, and for lists where they are due."""
+        """Ask for so many steps; with lists where they are due, which the flow has to see first."""
         if self.induced is not None:
             for _ in range(min(self.induced.rounds(steps), MOST_AHEAD)):
-                self.induced.ask_for_step()
-        elif self.flow is not None:  # which has to see a new list before steps go on
+                self.induced.ask_for_step(with_lists=self.flow is None)
+        elif self.flow is not None:
             for _ in range(steps):
                 self.films.ask_for_step()
         else:
             self.films.ask_for_rounds(steps)
 
-    def _sum_mesh_anew(self) -> None:
-        """Sum the mesh of all films where their slots are now, for the next step."""
-        if self.mesh is not None:
-            self._sum_mesh(np.ones(len(self.systems), bool))
+    def _sum_dipoles_anew(self) -> None:
+        """Sum the mesh of all films where their slots are now, for the next step; settle beads."""
+        if self.induced is not None:
+            self.induced.settle_anew(self.steps)
+        elif self.mesh is not None:
+            self.films.fill_flag(layout.CHOSEN, 1)
+            self.mesh.sum(self.films.content)
             self.mesh.summed_at[:] = self.steps
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
@@ -320,7 +325,7 @@ class CardBatch:
         if never.any():
             self._sum_mesh(never)
             mesh.summed_at[never] = self.steps[never]
-        self.films.set_flag(layout.CHOSEN, np.full(target.size, layout.WHEN_DUE))
+        self.films.fill_flag(layout.CHOSEN, layout.WHEN_DUE)
 
     def _sum_mesh(self, films: NDArray[np.bool_]) -> None:
         """Sum the mesh of some films."""

@@ -26,6 +26,7 @@ from sim.engines.card.arrays import (
 )
 from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import first_room
+from sim.engines.card.recordings import Recordings
 from sim.engines.cpu_film import GROWTH
 from sim.kernels.card import energies, layout, listing, sorting, steps
 from sim.kernels.card.pairs import Choice
@@ -136,6 +137,7 @@ class CardFilm:
         self.periods = periods_of(system)
         self.bits = bits_of(system)
         self.recorded: dict[str, Callable[[], None]] = {}
+        self._fills = Recordings(queue)
         self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
         self.choice = choice = choice_of(system)
         self.stir: Callable[[layout.CardFilm], None] | None = None
@@ -297,6 +299,15 @@ class CardFilm:
         with self.queue.whole():
             self.queue.view(self.content.flags)[:, flag] = self.queue.view(made)
 
+    def fill_flag(self, flag: int, value: int) -> None:
+        """Write one value to a flag of all films; this machine does not wait for it."""
+
+        def fill() -> None:
+            with self.queue.whole():
+                self.queue.view(self.content.flags)[:, flag] = value
+
+        self._fills.ask(f"{flag} {value}", self.content, fill)
+
     def lengthen_lists(self) -> None:
         """Make room for what the lists of all films need; all of them list again.
 
@@ -348,12 +359,10 @@ class CardFilm:
         kernels, inner = self.kernels, self.system.inner_steps
         content = content or self.content
         quick = quick_of(content)
-        if self.system.induced:
-            self.run(kernels.settled, content=quick)
-            self.run(steps.conclude_settled, BLOCK, content)
-            return
         if self.stir is not None:
             self.stir(content)
+        elif self.system.induced:
+            self.run(kernels.settled, content=quick)
         elif inner == 1:
             self.run(kernels.plain, content=quick)
         else:
@@ -361,7 +370,8 @@ class CardFilm:
             near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
                 self.run(kernels.inner, near_threads, quick._replace(turn=turn))
-        self.run(steps.conclude_step, BLOCK, content)
+        conclude = steps.conclude_settled if self.system.induced else steps.conclude_step
+        self.run(conclude, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:
         """Return the lists of a film, 1 where it has no slots."""
