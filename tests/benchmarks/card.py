@@ -292,6 +292,7 @@ def times_of_kernels(engine, with_sort):
     from sim.kernels.card.tools import BLOCK
 
     films, queue = engine.batch.films, engine.batch.queue
+    engine.batch.fresh()  # else no kernel of a step would work
     for name in ("content", "quick"):
         numbers = getattr(films, name)
         endless = numbers.patch._replace(margin=type(numbers.patch.margin)(1e6))
