@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
 
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
@@ -89,6 +90,61 @@ def as_positions(
         columns[axis] = numbers.where(x >= period, 0.0, x)  # rounding
     positions: NDArray[np.float64] = numbers.stack(columns, axis=1)
     return positions
+
+
+class Placed(NamedTuple):
+    """The arrays of slots of a film that starts, as `layout.CardFilm` has them, row i in slot i."""
+
+    rows: NDArray[Any]
+    reference: NDArray[Any]
+    directions: NDArray[Any]
+    identity: NDArray[np.uint32]
+    image: NDArray[np.int32]
+
+
+def placed_of(system: ReducedSystem, state: FilmState) -> Placed:
+    """Return what is put on the card of a film that starts."""
+    shares = as_shares(state.positions, periods_of(system), bits_of(system))
+    directions, identity = _directions_of(system, state), np.arange(system.count, dtype=np.uint32)
+    return Placed(
+        rows=rows_of(system, shares, directions, identity),
+        reference=widened(shares, layout.REFERENCE_WORDS),
+        directions=columns_of(directions, np.float64 if system.induced else system.precision),
+        identity=identity,
+        image=columns_of(state.image, np.int32),
+    )
+
+
+def _directions_of(system: ReducedSystem, state: FilmState) -> NDArray[np.float64]:
+    """Return those of a start; induced moments are found before a step."""
+    return np.zeros((system.count, 3)) if system.induced else state.directions
+
+
+def total_of(system: ReducedSystem, state: FilmState) -> NDArray[np.float64]:
+    """Return the moment of all particles, (3,)."""
+    directions = _directions_of(system, state)
+    moments = of_each(lambda size, of: size[:, None] * of, system.moment, directions)
+    return np.asarray(np.sum(moments, axis=0))
+
+
+def rows_of(
+    system: ReducedSystem, shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
+) -> NDArray[Any]:
+    """Return the rows of slots (N, WORDS): places, radius and moment."""
+    real = np.dtype(system.precision)
+
+    def rows(
+        shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
+    ) -> NDArray[Any]:
+        made = np.zeros((len(shares), layout.WORDS), shares.dtype)
+        made[:, :3] = shares
+        numbers = made.view(real)
+        numbers[:, 3] = system.radius[identity]
+        moment = system.moment[identity].astype(real)[:, None]
+        numbers[:, 4:7] = moment * directions.astype(real)
+        return made
+
+    return of_each(rows, shares, directions, identity)
 
 
 def _sizes_of(system: ReducedSystem) -> NDArray[np.float64]:
