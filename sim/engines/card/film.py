@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from sim.engines import cpu_arrays
 from sim.engines.card.arrays import (
+    MOST_NEAR_SHARES,
     SPAN,
     content_of,
+    entries_of,
+    near_of,
     patch_of,
     periods_of,
     placed_of,
@@ -36,15 +40,20 @@ if TYPE_CHECKING:
 
 __all__ = ["CardFilm", "choice_of", "lists_in_step"]
 
-MOST_SHARES = 8
+MOST_SHARES = 4
 MOST_IN_STEP = 3.0
 """Candidates of a warp over those of a slot up to which its threads look at all of them."""
+MOST_ROUNDS = 8
+"""Steps in one recording, a power of 2."""
 ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
 
 
 def choice_of(system: ReducedSystem) -> Choice:
     """Return what kernels of a film are compiled for."""
+    split = system.inner_steps > 1
+    is_shared = split or system.induced or system.flow is not None
+    shares = shares_of(system.count) if is_shared else 1
     return Choice(
         real=system.precision,
         surfactant=not system.repulsion.is_soft,
@@ -53,8 +62,9 @@ def choice_of(system: ReducedSystem) -> Choice:
         body=system.has_body_forces,
         momenta=system.has_momenta,
         hindered=system.hindered,
-        shares=shares_of(system.count) if system.inner_steps > 1 or system.induced else 1,
+        shares=shares,
         induced=system.induced,
+        near_shares=min(shares, MOST_NEAR_SHARES) if split else 1,
     )
 
 
@@ -75,7 +85,7 @@ def lists_in_step(system: ReducedSystem, shares: int) -> bool:
     patch = patch_of(system)
     around = 2 * SPAN + 1
     a_column = system.count / (patch.cells_x * patch.cells_y)
-    columns = min(patch.cells_x, around + listing.WARP / shares / a_column)
+    columns = min(patch.cells_x, around + layout.WARP / shares / a_column)
     alone = min(patch.cells_x, around) * min(1.0, around / patch.cells_z)
     return bool(shares > 1 and columns < MOST_IN_STEP * alone)
 
@@ -228,20 +238,24 @@ class CardFilm:
         """Ask for sorted slots and the list of their neighbours, in all films where it is due."""
         self.ask("list", self._fresh)
 
+    @property
+    def has_few_cells(self) -> bool:
+        """Whether one block of threads counts through the cells of a film."""
+        return bool(self.content.cell_fill[0].size <= sorting.FEW_CELLS)
+
     def _fresh(self) -> None:
         """Ask for the kernels of sort and list; the status tells where there is too little room."""
-        cells = self.content.cell_fill[0].size
-        chunks = self.content.chunk_sum[0].size
-        self.run(sorting.count_cells)
-        self.run(sorting.add_chunks, chunks)
-        self.run(sorting.start_groups, BLOCK)
-        self.run(sorting.start_cells, chunks)
+        if self.has_few_cells:
+            self.run(sorting.count_and_start)
+        else:
+            chunks = self.content.chunk_sum[0].size
+            self.run(sorting.count_cells)
+            self.run(sorting.add_chunks, chunks)
+            self.run(sorting.start_groups, BLOCK)
+            self.run(sorting.start_cells, chunks)
         self.run(sorting.place_slots)
-        self.run(sorting.order_cells, cells)
         self.run(sorting.gather_slots)
-        self.run(sorting.open_list, 1)
         self.run(self._list_pairs, self._lists)
-        self.run(sorting.close_list, 1)
 
     def list_again(self, films: NDArray[np.bool_]) -> None:
         """Have films whose slots are sorted list their neighbours again, as after a restart."""
@@ -264,13 +278,14 @@ class CardFilm:
         films, count = len(self.systems), self.content.count
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
         self.recorded.clear()
-        for array, size, wanted, lists in (
-            ("entries", "room", needed, self._lists), ("near", "near_room", closest, count)
-        ):  # fmt: skip
+        for array, size, wanted, length_of, lists in (
+            ("entries", "room", needed, entries_of, self._lists),
+            ("near", "near_room", closest, near_of, count),
+        ):
             if wanted <= getattr(self.content, size):
                 continue
             room = math.ceil(GROWTH * wanted)
-            for length in (1, (room + 1) * lists):  # the old one goes first
+            for length in (1, length_of(room, lists)):  # the old one goes first
                 made = self.queue.zeros((films, length), np.int32)
                 self._take(self.content._replace(**{array: made, size: room}))
                 self.queue.tidy()
@@ -286,13 +301,20 @@ class CardFilm:
         """Ask for one step; where the list is too old, or no step is left, it does nothing."""
         self.ask("step", self._step)
 
-    def ask_for_round(self) -> None:
-        """Ask for lists where they are due, and for one step."""
-        self.ask("round", self._round)
+    def ask_for_rounds(self, rounds: int) -> None:
+        """Ask for steps, and for lists where they are due; rounds too many do nothing.
 
-    def _round(self) -> None:
-        self._fresh()
-        self._step()
+        Many are asked for at once, as small films step faster than they can be asked for.
+        """
+        while rounds:
+            some = min(1 << (rounds.bit_length() - 1), MOST_ROUNDS)
+            self.ask(f"{some} rounds", partial(self._round, some))
+            rounds -= some
+
+    def _round(self, rounds: int) -> None:
+        for _ in range(rounds):
+            self._fresh()
+            self._step()
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
@@ -309,8 +331,9 @@ class CardFilm:
             self.run(kernels.plain, content=quick)
         else:
             self.run(kernels.far, self.lists_in(content), quick)
+            near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
-                self.run(kernels.inner, content=quick._replace(turn=turn))
+                self.run(kernels.inner, near_threads, quick._replace(turn=turn))
         self.run(steps.conclude_step, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:

@@ -12,13 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines.card.kept import keep_kernels, kernels_of
+from sim.engines.card.recordings import Recordings
 from sim.interactions.mesh.tables import make_tables, screening_table
 from sim.kernels.card import mesh as kernels
 from sim.kernels.card.layout import Shared
 from sim.kernels.card.tools import Transforms
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from sim.film.reduced_system import ReducedSystem
     from sim.kernels.card.layout import CardFilm
@@ -48,6 +49,8 @@ class CardMesh:
         What it leaves to the pairs, in their precision and in float64.
     summed_at : int64 (films,)
         Step of the sum that the slots of each film keep.
+    recordings : Recordings
+        Of a sum.
     """
 
     def __init__(
@@ -67,9 +70,7 @@ class CardMesh:
             screening_table(plan),
         )
         self._queue = queue
-        self._film: CardFilm | None = None
-        self._recorded: Callable[[], None] | None = None
-        self._transforms, self._own_memory = Transforms(), queue.own_memory()
+        self._transforms, self.recordings = Transforms(), Recordings(queue)
         self._parts = [slice(film, film + 1) for film in range(films)]
         background = ThreadPoolExecutor(1)  # the kernels of pairs are compiled meanwhile
         self._made = background.submit(make_tables, plan)
@@ -122,15 +123,16 @@ class CardMesh:
             "unit": put(largest / kernels.CHARGE_UNIT),
         }
 
-    def due(self, at: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """Say for which films, by the step of each, the mesh is to be summed before the next."""
-        due: NDArray[np.bool_] = (at % self.every == 0) & (self.summed_at != at)
-        due |= self.summed_at == NEVER
-        return due
+    def due(self, at: NDArray[np.int64], steps: int) -> list[int]:
+        """Return which of so many steps begin with a sum of one of the films that are at these.
 
-    def steps_until_due(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return the steps of each film from the present one to the next sum, 1 or more."""
-        return self.every - at % self.every
+        Kernels know of which.
+        """
+        return [k for k in range(steps) if ((at + k) % self.every == 0).any()]
+
+    def have_stepped(self, at: NDArray[np.int64]) -> None:
+        """Note the last sum of films that have come to these steps."""
+        self.summed_at = np.maximum(self.summed_at, (at - 1) // self.every * self.every)
 
     def forget(self, film: int) -> None:
         """Have a film sum its mesh before its next step."""
@@ -138,7 +140,7 @@ class CardMesh:
 
     def let_go(self) -> None:
         """Hold the arrays of films no more, whose lists are about to be replaced."""
-        self._film = self._recorded = None
+        self.recordings.let_go()
 
     def choose_transforms(self) -> None:
         """Transform the grids of all films at once, if each then gets the bits that it has alone.
@@ -162,18 +164,11 @@ class CardMesh:
 
     def sum(self, film: CardFilm) -> None:
         """Sum all clouds of flagged films where slots are now; slots keep field and force."""
-        if film is not self._film:
-            self._film, self._recorded = film, None
-        if self._recorded is None:
-            work = partial(self._sum, kernels.CardMeshFilm(film=film, **self._arrays))
-            with self._own_memory():  # what is recorded stays where it is
-                work()  # compiles
-                self._recorded = self._queue.record(work)
-        else:
-            self._recorded()
+        self.recordings.ask("sum", film, partial(self._sum, film))
 
-    def _sum(self, mesh: kernels.CardMeshFilm) -> None:
+    def _sum(self, film: CardFilm) -> None:
         """Ask for all parts of a sum."""
+        mesh = kernels.CardMeshFilm(film=film, **self._arrays)
         queue, slots = self._queue, mesh.film.count or 1
         points = math.prod(mesh.grid.shape[1:])
         _, points_z, nx, waves = mesh.spectrum.shape

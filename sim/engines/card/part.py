@@ -121,13 +121,13 @@ def _slots_of(batch: CardBatch, film: int) -> _Slots:
     queue, content, count = batch.queue, batch.films.content, batch.systems[film].count
     flags = batch.films.flags()[film]
     side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
-    rows = queue.view(content.rows)[film].reshape(2, count, layout.WORDS)
+    rows = queue.view(content.rows)[film].reshape(layout.rows_shape(count))
     reference = queue.view(content.reference)[film].reshape(2, count, layout.REFERENCE_WORDS)
     columns = {
         name: queue.view(getattr(content, name))[film][side]
         for name in ("directions", "identity", "image")
     }
-    return _Slots(queue.numbers, batch.films.periods, rows[buffer], reference[side], **columns)
+    return _Slots(queue.numbers, batch.films.periods, rows[buffer, 0], reference[side], **columns)
 
 
 def compile_part(queue: Any, system: ReducedSystem, selection: Selection) -> None:
@@ -139,7 +139,7 @@ def compile_part(queue: Any, system: ReducedSystem, selection: Selection) -> Non
     real = np.float64 if system.induced else np.dtype(system.precision)
     with queue.whole():
         slots = _Slots(
-            queue.numbers, periods_of(system), zeros((few, layout.WORDS), whole),
+            queue.numbers, periods_of(system), zeros((few, layout.HALF), whole),
             zeros((few, layout.REFERENCE_WORDS), whole), directions=zeros((3, few), real),
             identity=zeros(few, np.uint32), image=zeros((2, few), np.int32),
         )  # fmt: skip
