@@ -68,11 +68,12 @@ class Ahead:
 
     def __call__(self, system: ReducedSystem, state: FilmState, threads: int) -> CardEngine:
         """Return the engine; of another system one that compiles for itself."""
-        began = time.perf_counter()
-        self._thread.join()
         if system is not self._system:
             return CardEngine(system, state, threads)
+        engine = CardEngine(system, state, threads, self._batch)
+        began = time.perf_counter()
+        self._thread.join()
         if self._error is not None:
             raise self._error
         self._batch.compile_s = time.perf_counter() - began  # the run has waited so long for it
-        return CardEngine(system, state, threads, self._batch)
+        return engine

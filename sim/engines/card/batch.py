@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.arrays import passing_of
+from sim.engines.card.arrays import passing_of, placed_of
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
 from sim.engines.card.induced import InducedRounds
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.engines.card.arrays import Placed
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
@@ -76,7 +77,7 @@ class CardBatch:
         self.steps = np.zeros(0, np.int64)
         self.compile_s = 0.0
         self.stepping_s = np.zeros(0)
-        self._states: list[FilmState] = []
+        self._states: list[tuple[FilmState, Placed | None]] = []
         self._capped = np.zeros(0, np.int64)
         self._energies: NDArray[np.float64] | None = None
         self._is_compiled = False
@@ -98,7 +99,7 @@ class CardBatch:
         if is_laid_out or is_other:
             raise OtherKindError("a film of another kind, or that comes late, cannot join a batch.")
         self.systems.append(system)
-        self._states.append(state)
+        self._states.append((state, placed_of(system, state) if state.is_placed else None))
         return len(self.systems) - 1
 
     def lay_out(self) -> None:
@@ -108,9 +109,9 @@ class CardBatch:
         states, self._states = self._states, []
         if self._prepared is None:
             self._make(self.systems)
-        for film, state in enumerate(states):
-            self.films.fill(film, state)
-        self.steps = np.array([state.step for state in states])
+        for film, start in enumerate(states):
+            self.films.fill(film, *start)
+        self.steps = np.array([state.step for state, _ in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
 
