@@ -20,6 +20,7 @@ from analysis.chains.bundles import chain_tangents, find_bundles
 from analysis.chains.groups import Chains, find_chains
 from analysis.chains.magnetisation import director
 from analysis.chains.series import ChainSeries
+from analysis.chains.shapes import SPANNING
 from analysis.chains.structures import bond_survival, independent_structures
 from analysis.chains.time_series import TimeSeries, time_series
 from analysis.common.arrays import Floats, Integers
@@ -213,6 +214,12 @@ class MeasuredRun:
     def time_series(self) -> TimeSeries:
         """Return what is known at every frame."""
         return time_series(self.run, self.series, self.field)
+
+    @cached_property
+    def endless(self) -> bool:
+        """Whether so many chains of a sampled film have no ends that their lengths mean nothing."""
+        share = self.average("spanning_share").value if self.run.is_sampled else None
+        return (share or 0.0) >= SPANNING
 
     def average(self, name: str) -> Estimate:
         """Return the average of one chain number over the averaged frames."""

@@ -85,11 +85,12 @@ class ChainSection(Section):
             "largest_share": of("largest_cluster_share"),
         }
         out["independent_structures"] = seen.structures
-        _warn_of_chains(out, bool(seen.series.lengths), warnings)
+        _warn_of_chains(out, bool(seen.series.lengths), seen.endless, warnings)
         out |= seen.rule.as_dict()
         out |= self._bending(warnings) | self._lives(warnings)
         known = seen.run.has_moments
-        rules = self.sensitivity.numbers(seen.structures, warnings) if known else []
+        said = [] if seen.endless else warnings  # lengths without a meaning are not compared
+        rules = self.sensitivity.numbers(seen.structures, said) if known else []
         for own in rules[:1]:  # the run's own rule: its numbers of all frames
             own.update({name: out[name] for name in NAMES})
         out["sensitivity"] = rules
@@ -133,18 +134,24 @@ class ChainSection(Section):
         return lives | {"bond_life_theory_s": _theory_life(seen.run)}
 
 
-def _warn_of_chains(out: dict[str, Any], known: bool, warnings: list[str]) -> None:
-    """Say what the lengths leave open; ``known`` is whether bonds could be told at all."""
+def _warn_of_chains(out: dict[str, Any], known: bool, endless: bool, warnings: list[str]) -> None:
+    """Say what the lengths leave open.
+
+    ``known`` is whether bonds could be told at all, ``endless`` whether lengths mean nothing.
+    """
     if not known:
         warnings.append(f"chains: {NO_MOMENTS}; clusters by distance are given instead")
         return
     if out["straightness"]["value"] is None:
         warnings.append("chains.straightness: no open chain of three or more particles")
     if (out["branched_share"]["value"] or 0.0) > BRANCHED_WARNING:
+        counted = (
+            ", which count with all their particles in the mean lengths; the mean length of linear "
+            "chains (chains.linear_mean_length) leaves them out"
+        )
         warnings.append(
             f"chains.branched_share: {100 * out['branched_share']['value']:.2g} % of the particles "
-            "are in branched groups, which count with all their particles in the mean lengths; "
-            "the mean length of linear chains (chains.linear_mean_length) leaves them out"
+            f"are in branched groups{'' if endless else counted}"
         )
     if (out["spanning_share"]["value"] or 0.0) > SPANNING_WARNING:
         warnings.append(

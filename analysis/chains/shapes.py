@@ -36,6 +36,13 @@ BATCHES = 16
 
 SEEN_FALL = 3.0
 
+OTHER_SHAPES = 0.5
+"""With this share of the particles in rings and branched groups, or in bundles of chains, no mean
+length of single chains is told."""
+
+SPANNING = 0.1
+"""The same of particles in chains without ends."""
+
 KINK_COSINE = math.cos(math.radians(45))
 
 

@@ -11,8 +11,17 @@ import numpy as np
 
 from analysis.common.arrays import Floats
 from analysis.sweeps.keys import SweptKey
-from analysis.uncertainty.number_text import Scale, as_float, scale_for, with_error, with_unit
+from analysis.uncertainty.number_text import (
+    Scale,
+    as_float,
+    digits_of,
+    scale_for,
+    with_error,
+    with_unit,
+)
 
+BAND = 1.645
+"""Half width of a band that holds 90 of 100, in standard deviations."""
 LONG = 10_000.0
 """Times above so many s are told in the largest of these units that they hold."""
 UNITS = (("years", 31_557_600.0), ("weeks", 604_800.0), ("days", 86_400.0), ("hours", 3600.0))
@@ -28,8 +37,8 @@ class Shown:
         Its key in design.json, name, and SI unit; "%" for a share.
     least, most : float
         What is wished for; infinite where nothing is.
-    is_wished : bool
-        Whether it is wished for.
+    is_wished, is_known : bool
+        Whether it is wished for; whether it follows from the film without a run.
     """
 
     label: str
@@ -38,6 +47,7 @@ class Shown:
     least: float = -math.inf
     most: float = math.inf
     is_wished: bool = False
+    is_known: bool = False
 
     def scale(self, values: Sequence[float] | Floats) -> Scale:
         """Return factor and unit in which values are drawn."""
@@ -60,6 +70,20 @@ class Shown:
             return with_error(number, width, self.unit)
         return with_unit(number, self.unit, 4 if self.unit == "%" else 3)
 
+    def band(self, expected: dict[str, float]) -> str:
+        """Return an expected value with its band that holds 90 of 100 films, rounded to it."""
+        ends = [expected[key] for key in ("value", "low", "high")]
+        spread = abs(ends[2] - ends[1]) / (2.0 * BAND)
+        if self.is_known or not spread:
+            return self.text(ends[0])
+        value, low, high = (
+            self.text(end)
+            if self.unit == "s" and end > LONG
+            else with_unit(end, self.unit, digits_of(end, spread))
+            for end in ends
+        )
+        return value if low == high else f"{value} ({low} to {high})"
+
     def wish(self) -> str:
         """Return what is wished for, "" where nothing is."""
         if math.isfinite(self.least) and math.isfinite(self.most):
@@ -81,10 +105,18 @@ def shown_of(told: dict[str, Any]) -> dict[str, Shown]:
                 -math.inf if wish["least"] is None else wish["least"],
                 math.inf if wish["most"] is None else wish["most"],
             )
-        out[one["label"]] = Shown(one["label"], name, one["unit"], *ends, wish is not None)
+        is_known = one.get("is_known", False)
+        out[one["label"]] = Shown(
+            one["label"], name, one["unit"], *ends, wish is not None, is_known
+        )
     return out
 
 
 def key_of(free: dict[str, Any]) -> SweptKey:
     """Return a free key with its words and unit."""
     return SweptKey(free["path"], free["unit"])
+
+
+def words_of(name: str) -> str:
+    """Return a name as it stands within a sentence."""
+    return f"{name[:1].lower()}{name[1:]}"

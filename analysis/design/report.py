@@ -10,7 +10,7 @@ from urllib.parse import quote
 from analysis.common import file_names
 from analysis.common.odds import percent
 from analysis.design.pictures import design_figures
-from analysis.design.record import key_of, shown_of
+from analysis.design.record import key_of, shown_of, words_of
 from analysis.files.writing import write_text
 from analysis.reports.glossary import CAUTIONS
 from analysis.reports.page import (
@@ -115,8 +115,7 @@ def _about(told: dict[str, Any]) -> str:
     free = []
     for one in told["free"]:
         key, ends = key_of(one), [one["least"], one["most"]]
-        words = f"{key.words[:1].lower()}{key.words[1:]}"
-        free.append(f"{words} {key.shown(ends[0])} to {key.shown(ends[1])}")
+        free.append(f"{words_of(key.words)} {key.shown(ends[0])} to {key.shown(ends[1])}")
     return f"Free were {', '.join(free)}; all else is as in {told['film']}."
 
 
@@ -134,15 +133,14 @@ def _wished(told: dict[str, Any]) -> str:
     """Table of all quantities: wish, expected, measured, odds."""
     shown, rows = shown_of(told), []
     for one in told["quantities"]:
-        quantity, expected, measured = shown[one["label"]], one["expected"], one["measured"]
-        value, low, high = (quantity.text(expected[k]) for k in ("value", "low", "high"))
-        band = value if low == high else f"{value} ({low} to {high})"
-        found = FROM_FILM if one.get("is_known") else NOT_MEASURED
+        quantity, measured = shown[one["label"]], one["measured"]
+        found = FROM_FILM if quantity.is_known else NOT_MEASURED
         if measured:
             found = quantity.text(measured["value"], measured["error"])
         odds = "" if one["odds"] is None else percent(one["odds"])
+        band = quantity.band(one["expected"])
         rows.append((quantity.name, quantity.wish() or "–", odds, band, found))
-    return table(["Quantity", "Wished", "Odds", "Expected", "Measured"], rows, "points waves")
+    return table(["Quantity", "Wished", "Odds", "Expected", "Measured"], rows, "points waves wraps")
 
 
 def _runs(told: dict[str, Any], directory: Path) -> str:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.chains.shapes import OTHER_SHAPES, SPANNING
 from analysis.common.conventions import LENGTHS_WANTED
-from analysis.response.rest.section import OTHER_SHAPES, SPANNING
 from analysis.uncertainty.estimate import NOTHING
 from analysis.uncertainty.number_text import with_unit
 
@@ -18,10 +18,10 @@ LENGTHS = ("mean_length", "weight_mean_length", "linear_mean_length")
 def without_lengths(numbers: dict[str, Any], warnings: list[str], longest_m: float) -> None:
     """Say in ``equilibration`` that a sampled film has no length of single chains, where so it is.
 
-    Half of the particles in bundles, or a tenth in chains that close on themselves through the
-    patch: lengths are then those of the patch or of strands, and null. What remains, width and
-    distance of the bundles, is said with the reason, before all other warnings; of a patch of so
-    many m, also how long it would have to be.
+    Half of the particles in bundles or branched groups, or a tenth in chains that close on
+    themselves through the patch: lengths are then those of the patch or of strands, and null. What
+    remains, width and distance of the bundles, is said with the reason, before all other warnings;
+    of a patch of so many m, also how long it would have to be.
     """
     chains = numbers.get("chains")
     rest = numbers.get("equilibration")
@@ -65,14 +65,20 @@ def _condensed(chains: dict[str, Any], spacing: dict[str, Any], longer: str) -> 
     """Return the sentence on what the film consists of instead of single chains."""
     bundles = chains["bundles"]
     bundled, endless = _value(bundles, "share"), _value(chains, "spanning_share")
+    branched = _value(chains, "branched_share")
     found = []
     if (bundled or 0.0) >= OTHER_SHAPES:
         words = f"{100.0 * (bundled or 0.0):.0f} % of the particles are in bundles"
         strands, width = _value(bundles, "strands"), _value(bundles, "width_m")
         if strands is not None and width is not None:
-            words += f" of {strands:.2g} strands, {with_unit(width, 'm')} wide"
+            words += f" of {strands:.2g} strands, {with_unit(width, 'm', 2)} wide"
         apart = _value(spacing.get("columns") or {}, "neighbour_distance_m")
-        found.append(words if apart is None else f"{words} and {with_unit(apart, 'm')} apart")
+        found.append(words if apart is None else f"{words} and {with_unit(apart, 'm', 2)} apart")
+    elif (branched or 0.0) >= OTHER_SHAPES:  # strands that are bonded to each other
+        words = f"{100.0 * (branched or 0.0):.0f} % of the particles are in branched groups"
+        width, apart = _value(spacing, "width_m"), _value(spacing, "nearest_neighbour_m")
+        words += "" if width is None else f", {with_unit(width, 'm', 2)} wide"
+        found.append(words if apart is None else f"{words} and {with_unit(apart, 'm', 2)} apart")
     if (endless or 0.0) >= SPANNING:
         found.append(
             f"{100.0 * (endless or 0.0):.0f} % are in chains that close on themselves through the "

@@ -158,10 +158,12 @@ def measure(
     _join(numbers, {with_flow.NAME: with_flow.with_flow(run, numbers, warnings)}, "section")
     _join(numbers, {"timing": timing(run), "warnings": warnings}, "section")
     averages = [one.name for one in measured if one.averages]
-    warnings += structures_warning(seen) + short_run_warning(numbers, averages)
+    warnings += structures_warning(seen)
+    if run.is_sampled:
+        without_lengths(numbers, warnings, float(run.sides.max()))
+    warnings += short_run_warning(numbers, averages)
     if run.is_sampled:
         without_times(numbers, warnings)
-        without_lengths(numbers, warnings, float(run.sides.max()))
     return Measurement(keep_possible(_plain(numbers)), curves, for_pictures(frame), run)
 
 

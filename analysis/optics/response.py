@@ -18,6 +18,7 @@ from analysis.response.rise import Rise, rise
 from analysis.trajectory.cycles import last_swing
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import field_series
+from analysis.uncertainty.number_text import measured
 
 Floats = NDArray[np.float64]
 
@@ -69,7 +70,9 @@ def _response(key: str, measurement: Measurement, run: Run) -> Rise:
         if not np.linalg.norm(field[rows.start]) > 0:
             return Rise(reason=NO_STEP.format("on"))
         rows = slice(max(0, rows.start - 1), rows.stop)
-        return rise(run.times[rows], values[rows], start)
+        found = rise(run.times[rows], values[rows], start)
+        seen = float(run.times[rows.stop - 1]) - start
+        return _growing(found, measurement, seen) if what == "birefringence" else found
     last_on = switch_off(field)
     if last_on is None:
         return Rise(reason=NO_STEP.format("off"))
@@ -78,6 +81,19 @@ def _response(key: str, measurement: Measurement, run: Run) -> Rise:
     late = values[rows][-max(1, (rows.stop - rows.start) // 4) :]
     before = float(np.nanmean(late)) if np.isfinite(late).any() else None
     return rise(np.maximum(run.times[first:], start), values[first:], start, before)
+
+
+def _growing(found: Rise, measurement: Measurement, seen: float) -> Rise:
+    """Return a response to the field that goes on; a lower bound where chains grow on.
+
+    Birefringence grows with the lengths: where these made less than half of their way in what was
+    seen, noise alone may have hidden that it goes on.
+    """
+    half, _ = measured(measurement.numbers, "way_to_rest", "switch_on_half_time_s")
+    if found.time is None or not half > seen:
+        return found
+    reason = "chains made less than half of their way to rest in what was seen"
+    return Rise(longer_than=found.time, reason=reason, frames=found.frames)
 
 
 def _values(series: OpticalSeries, what: str) -> Floats:

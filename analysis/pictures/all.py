@@ -18,6 +18,7 @@ from analysis.pictures.record import FigureRecord, always
 from analysis.pictures.structure import (
     axis_correlation,
     chain_lengths,
+    has_lengths,
     nearest_neighbour,
     structure_factor_map,
     structure_factor_radial,
@@ -60,7 +61,9 @@ _ALL: tuple[RunFigure, ...] = (
     optical_response,
 )
 
-FIGURES = {figure.name: figure for figure in _ALL if figure.wanted in (always, has_times)}
+FIGURES = {
+    figure.name: figure for figure in _ALL if figure.wanted in (always, has_times, has_lengths)
+}
 """Figures of every run, by name."""
 
 

@@ -40,11 +40,17 @@ if TYPE_CHECKING:
     from analysis.trajectory.run import Run
 
 
+def has_lengths(measurement: Measurement) -> bool:
+    """Say whether chains have lengths of their own; those of condensed films have none."""
+    return not measurement.numbers.get("equilibration", {}).get("condensed")
+
+
 @record.figure(
     "How long the chains are",
     "Share of chains of each length; a horizontal bar marks rare lengths taken together. On "
     "this logarithmic scale the geometric law, which "
     "belongs to chains that break and join at random, is a straight line.",
+    wanted=has_lengths,
 )
 def chain_lengths(measurement: Measurement, run: Run) -> Figure:
     """Share of chains of each length, logarithmic, with the geometric law of the same mean."""

@@ -174,21 +174,18 @@ LIGHT = (
 """What light of one wavelength meets, in the order of page and table."""
 
 
-def _response(step: str, words: str, what: str, name: str, point: bool) -> Quantity:
+def _response(step: str, what: str) -> Quantity:
     meaning = f"from 10 to 90 % of its change after the field goes {step}."
     return Quantity(
-        f"response.{step}_{what}_s", "s", f"{words} of the {name}", meaning, page="", point=point
-    )
+        f"response.{step}_{what}_s", "s", f"Response of the {what}, field {step}", meaning,
+        page="", point=what == "birefringence",
+    )  # fmt: skip
 
 
 RESPONSE = tuple(
-    _response(step, words, what, name, what == "birefringence")
-    for step, words in (("on", "Response on"), ("off", "Response off"))
-    for what, name in (
-        ("magnetisation", "magnetisation"),
-        ("alignment", "alignment"),
-        ("birefringence", "birefringence"),
-    )
+    _response(step, what)
+    for step in ("on", "off")
+    for what in ("magnetisation", "alignment", "birefringence")
 )
 """Response times; a birefringence is that of the first wavelength."""
 

@@ -50,6 +50,7 @@ HEAD = (
 """The eight numbers at the head of the page."""
 SHARES = ("direct_share", "scattered_share", "wide_share", "trapped_share", "absorbed_share")
 ANGLES = ("scatter_angle_deg", "scatter_across_deg")
+_NO_ANGLE = "This patch sends no light out of the beam whose angle could be told."
 ORDER = ("first_order_angle_deg", "first_order_spread_deg")
 LEFT_OUT = (
     ("Reflections", "at windows and film; a bare face of glass in air takes about 4 % (Fresnel)."),
@@ -112,7 +113,10 @@ def page(
         "</p>",
         warning_list(told),
         fold("Where the light goes", _budget(light)),
-        fold("At which angles", _grating(light) + _by_wavelength(light, ANGLES) + angles),
+        fold(
+            "At which angles",
+            _grating(light) + _by_wavelength(light, ANGLES, _NO_ANGLE) + angles,
+        ),
         fold(
             "How fast it answers", _response(content["response"]) + answers,
             "From 10 to 90 % of the change after the field is switched, with the band that holds "
@@ -227,15 +231,19 @@ def _all_traced(content: dict[str, Any]) -> list[Traced]:
     return [one for one in found if one.text != NOT_MEASURED]
 
 
-def _by_wavelength(light: list[dict[str, Any]], keys: Iterable[str]) -> str:
-    """Return a table of some numbers, a column a wavelength."""
+def _by_wavelength(
+    light: list[dict[str, Any]],
+    keys: Iterable[str],
+    without: str = "No index of the film is known.",
+) -> str:
+    """Return a table of some numbers, a column a wavelength; the text where there are none."""
     rows: list[list[Cell]] = []
     for one in (OF_LIGHT[key] for key in keys):
         cells: list[Cell] = [trace(_traced(one, each.get(one.key), _at(each))) for each in light]
         if any(cell != NOT_MEASURED for cell in cells):
             rows.append([one.name, *cells])
     head = ["Quantity", *(f"at {_at(each)}" for each in light)]
-    return table(head, rows, "points waves", "No index of the film is known.")
+    return table(head, rows, "points waves", without)
 
 
 def _budget(light: list[dict[str, Any]]) -> str:

@@ -11,7 +11,6 @@ from analysis.chains.measured_run import Section
 from analysis.common.arrays import Floats
 from analysis.common.averages.student import student_factor
 from analysis.common.conventions import SETTLING_LIVES
-from analysis.response.rest.section import SPANNING
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import Stage
 from analysis.uncertainty.estimate import estimate
@@ -40,8 +39,7 @@ class EquilibrationSection(Section):
         """Return the section ``equilibration``."""
         seen = self.seen
         if seen.run.is_sampled:
-            endless = (seen.average("spanning_share").value or 0.0) >= SPANNING
-            rest = sampled_rest(seen.run, seen.stage, endless)
+            rest = sampled_rest(seen.run, seen.stage, seen.endless)
         else:
             series = seen.time_series
             tested = {name: series[name] for name in TESTED if np.isfinite(series[name]).any()}

@@ -86,7 +86,8 @@ class SpacingSection(Section):
             )
         axes = axis_correlation(distances)
         out, line = spacing_numbers(distances, radial, axes, structures, warnings, light)
-        out["spacings_across_patch"] = patch_warnings(self.seen.run, distances, weight, warnings)
+        length = None if self.seen.endless else weight
+        out["spacings_across_patch"] = patch_warnings(self.seen.run, distances, length, warnings)
         out["slits"] = self.slits.numbers(structures)
         out["columns"] = self.columns.numbers(structures)
         if out["slits"]["mean_m"]["value"] is None:
@@ -192,7 +193,7 @@ def patch_warnings(
 ) -> float:
     """Say what the patch is too small for; return the spacings that it holds across the chains.
 
-    ``weight`` is the weight mean length of the chains, in particles.
+    ``weight`` is the weight mean length of the chains, in particles; None where it means nothing.
     """
     lateral = lateral_direction(frames.axis)
     room = float(run.sides.min() if lateral is None else np.abs(lateral) @ run.sides)

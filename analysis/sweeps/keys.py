@@ -95,13 +95,14 @@ class SweptKey:
         """Label of an axis over these values."""
         return self.scale(values).label(self.words)
 
-    def shown(self, value: Any, values: Sequence[Any] = ()) -> str:
+    def shown(self, value: Any, values: Sequence[Any] = (), digits: int = 4) -> str:
         """One value with its unit, in the prefix that suits `values` (by default its own)."""
         if not isinstance(value, int | float):
             return str(value)
         scale = self.scale(list(values) or [value])
         gap = "" if scale.unit in ("", "°") else " "
-        return f"{value * scale.factor:.4g}{gap}{scale.unit}"
+        rounded = float(f"{value * scale.factor:.{digits}g}")
+        return f"{rounded:.4g}{gap}{scale.unit}"
 
 
 def _of_magnet(table: str) -> str:

@@ -138,6 +138,11 @@ def answer(optics: SweepOptics) -> str:
         with_error(as_float(row[one.column]), as_float(row[f"{one.column}_error"]), one.unit)
         for row in (low, high)
     ]
+    if not abs(as_float(high[one.column])) > 2.0 * as_float(high[f"{one.column}_error"]):
+        return (
+            f"At {with_unit(wavelength, 'm')} no film delays light polarised along its chains by "
+            f"more than two errors: by {values[1]} at most, at {where}."
+        )
     found = f"{values[0]} to {values[1]}" if low is not high else values[0]
     return (
         f"At {with_unit(wavelength, 'm')} these films delay light polarised along their chains by "

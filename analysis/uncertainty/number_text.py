@@ -132,7 +132,7 @@ def with_error(value: float, error: float, unit: str = "") -> str:
         return NOT_MEASURED
     if not math.isfinite(error):
         return f"{with_unit(value, unit)} (error unknown)"
-    if value == 0.0 and error == 0.0 and unit == "%":
+    if unit == "%" and abs(value) + abs(error) < _NEGLIGIBLE:
         return NONE_SEEN
     if abs(error) <= _NEGLIGIBLE * abs(value):
         if unit in ("", "°"):
@@ -146,11 +146,21 @@ def with_error(value: float, error: float, unit: str = "") -> str:
         scale = _scale(max(abs(value), abs(error)), unit)
         factor, shown = scale.factor, scale.unit
     number, spread = value * factor, abs(error) * factor
-    magnitude = math.floor(math.log10(spread))
-    digits = 2 if spread < 3.5 * 10.0**magnitude else 1
-    decimals = min(max(digits - 1 - magnitude, 0), 6)
+    decimals = min(max(-_last_place(spread), 0), 6)
     gap = "" if shown in ("", "°") else " "
     return f"{number:.{decimals}f} ± {spread:.{decimals}f}{gap}{shown}"
+
+
+def digits_of(value: float, error: float) -> int:
+    """Return how many digits of a value its error leaves, at least one; see `with_error`."""
+    first = math.floor(math.log10(abs(value))) if value else 0
+    return max(first - _last_place(error) + 1, 1)
+
+
+def _last_place(error: float) -> int:
+    """Return the power of ten of the last digit of an error, which has two where it is small."""
+    magnitude = math.floor(math.log10(error))
+    return magnitude - 1 if error < 3.5 * 10.0**magnitude else magnitude
 
 
 def _scale(value: float, unit: str) -> Scale:

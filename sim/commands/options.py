@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import difflib
-import sys
-from collections.abc import Callable, Iterable, Sequence
-from typing import Any, NoReturn
+from collections.abc import Callable
 
 from analysis.common import file_names
+from sim.commands.words.parsing import Commands, Completion, Parser, Version, number, path, whole
 
 SHELLS = ("bash", "zsh", "tcsh")
 MOTION_FRAMES = 60
@@ -17,56 +15,6 @@ MOTION_FRAMES = 60
 _EPILOG = """\
 exit codes: 0 done; 1 a run that failed; 2 bad input; 130 interrupted, checkpoint saved
 start with: chainfilm new film.toml, chainfilm check film.toml, chainfilm run film.toml"""
-
-
-class _Parser(argparse.ArgumentParser):
-    """A parser whose errors are one line that names the nearest word."""
-
-    def error(self, message: str) -> NoReturn:
-        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
-
-    def _check_value(self, action: argparse.Action, value: Any) -> None:
-        if action.choices is None or value in action.choices:
-            return
-        words = [str(choice) for choice in action.choices]
-        known = nearest(str(value), words) or "known: " + ", ".join(words)
-        raise argparse.ArgumentError(action, f"invalid choice: {str(value)[:40]!r}; {known}")
-
-    def options(self) -> list[str]:
-        """Return all options, such as --output, and none of their short forms."""
-        return [word for word in self._option_string_actions if word.startswith("--")]
-
-
-class _Commands(_Parser):
-    """The parser of all commands: an unknown option is told with the nearest of its command."""
-
-    def parse_args(  # type: ignore[override]  # of argparse's forms the one that is used here
-        self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
-    ) -> argparse.Namespace:
-        found, unknown = self.parse_known_args(args, namespace)
-        if unknown:
-            command: _Parser = found.parser
-            word = next((w for w in unknown if w.startswith("-")), unknown[0])
-            option = word.partition("=")[0]
-            hint = nearest(option, command.options()) if option.startswith("--") else ""
-            told = f"unknown option {option[:40]}" if word.startswith("-") else "too many words"
-            shown = "" if word.startswith("-") else f": {' '.join(unknown)[:60]}"
-            command.error(f"{told}{shown}" + (f"; {hint}" if hint else ""))
-        return found
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Name the nearest of the known words; "" where none is near.
-
-    Parameters
-    ----------
-    word : str
-        What was written.
-    known : iterable of str
-        What could have been meant.
-    """
-    found = difflib.get_close_matches(word.lower(), list(known), 1, 0.5)
-    return f"the nearest is {found[0]}" if found else ""
 
 
 def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse.ArgumentParser:
@@ -83,20 +31,20 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     argparse.ArgumentParser
         It stores the function of the chosen command as `function`.
     """
-    top = _Commands(
+    top = Commands(
         prog="chainfilm",
         description="Simulates magnetic nanoparticles in a thin liquid film and measures the "
         "chains that they build.",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    top.add_argument("--version", action=_Version, nargs=0, help="print the version and stop")
+    top.add_argument("--version", action=Version, nargs=0, help="print the version and stop")
     top.add_argument(
-        "--completion", action=_Completion, choices=SHELLS,
+        "--completion", action=Completion, choices=SHELLS,
         help="print a script that teaches the shell to complete commands and options, and stop",
     )  # fmt: skip
     chosen = top.add_subparsers(
-        title="commands", metavar="COMMAND", required=True, parser_class=_Parser
+        title="commands", metavar="COMMAND", required=True, parser_class=Parser
     )
     for name, describe in (
         ("new", _new),
@@ -118,64 +66,10 @@ def parser(commands: dict[str, Callable[[argparse.Namespace], int]]) -> argparse
     return top
 
 
-class _Version(argparse.Action):
-    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
-        from sim.files.provenance import program_version
-
-        sys.stdout.write(f"chainfilm {program_version()}\n")
-        parser.exit()
-
-
-class _Completion(argparse.Action):
-    def __call__(self, parser: argparse.ArgumentParser, _: Any, shell: Any, *__: Any) -> None:
-        import shtab
-
-        chosen = next(action.choices for action in parser._actions if action.nargs == "A...")
-        for command in dict(chosen or {}).values():
-            for action in command._actions:
-                if action.type is _path:
-                    action.complete = shtab.FILE
-        sys.stdout.write(shtab.complete(parser, shell=shell))
-        parser.exit()
-
-
-def _whole(least: int, most: int, last: str = "") -> Callable[[str], int]:
-    """Return a reader of whole numbers in a range; `last` writes its end in words."""
-
-    def read(text: str) -> int:
-        # int() would also take full-width digits and 3_0
-        plain = text.isascii() and text.removeprefix("+").isdigit() and len(text) < 30
-        number = int(text) if plain else least - 1
-        if not least <= number <= most:
-            raise argparse.ArgumentTypeError(
-                f"must be a whole number from {least} to {last or most}; received {text}"
-            )
-        return number
-
-    return read
-
-
-def _number(text: str) -> float:
-    """Read a plain number."""
-    from sim.physics.units import plain_number
-
-    number = plain_number(text)
-    if number is None:
-        raise argparse.ArgumentTypeError(f"must be a number; received {text}")
-    return number
-
-
-def _path(text: str) -> str:
-    """Give back a path; an empty one would be taken for the folder in which the user stands."""
-    if not text:
-        raise argparse.ArgumentTypeError("must name a file or folder; received an empty text")
-    return text
-
-
 def _new(command: argparse.ArgumentParser) -> None:
     """Write a commented parameter file to start from."""
     command.add_argument(
-        "file", type=_path, nargs="?", metavar="FILE", help="default: film.toml; - to print"
+        "file", type=path, nargs="?", metavar="FILE", help="default: film.toml; - to print"
     )
     command.add_argument(
         "--schema", action="store_true", help="write the JSON schema of parameter files instead"
@@ -185,7 +79,7 @@ def _new(command: argparse.ArgumentParser) -> None:
 def _check(command: argparse.ArgumentParser) -> None:
     """Validate a parameter file and say what to expect and what it costs."""
     command.add_argument(
-        "file", type=_path, nargs="?", metavar="FILE", help="parameter file; - for standard input"
+        "file", type=path, nargs="?", metavar="FILE", help="parameter file; - for standard input"
     )
     command.add_argument(
         "--same", nargs=2, metavar="DIR",
@@ -262,7 +156,7 @@ def _export(command: argparse.ArgumentParser) -> None:
 def _micrograph(command: argparse.ArgumentParser) -> None:
     """Measure the chains in a microscope picture as those of a simulated film."""
     command.add_argument(
-        "image", type=_path, metavar="IMAGE", help="PNG, TIFF or JPEG, grey or colour"
+        "image", type=path, metavar="IMAGE", help="PNG, TIFF or JPEG, grey or colour"
     )
     command.add_argument(
         "--scale", metavar="LENGTH/px", help='length of a pixel, such as "0.1 um/px"; required'
@@ -270,7 +164,7 @@ def _micrograph(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "-o",
         "--output",
-        type=_path,
+        type=path,
         metavar="DIR",
         help="folder for the results; default: IMAGE without ending",
     )
@@ -281,7 +175,7 @@ def _map(command: argparse.ArgumentParser) -> None:
     """Show the field of the magnets over the cell and what the film does there."""
     _file(command)
     command.add_argument(
-        "-o", "--output", type=_path, metavar="DIR", help="folder of the map; default: FILE_map"
+        "-o", "--output", type=path, metavar="DIR", help="folder of the map; default: FILE_map"
     )
     command.add_argument("--overwrite", action="store_true", help="replace a map in the folder")
     command.add_argument(
@@ -304,7 +198,7 @@ def _map(command: argparse.ArgumentParser) -> None:
 
 def _design(command: argparse.ArgumentParser) -> None:
     """Look for the film that meets a wish, by theory and by films that are run."""
-    command.add_argument("file", type=_path, metavar="WISH", help="file of the wish")
+    command.add_argument("file", type=path, metavar="WISH", help="file of the wish")
     _folder(command, "search")
     _workers(command, "default: all cores; so many films are chosen at a time")
     _json(command)
@@ -313,13 +207,13 @@ def _design(command: argparse.ArgumentParser) -> None:
 
 def _fluid(command: argparse.ArgumentParser) -> None:
     """Find the particles behind the sheet of a bottle, and fluids that fit it."""
-    command.add_argument("file", type=_path, metavar="SHEET", help="sheet of the bottle (TOML)")
+    command.add_argument("file", type=path, metavar="SHEET", help="sheet of the bottle (TOML)")
     command.add_argument(
-        "-o", "--output", type=_path, metavar="DIR", help="folder; default: SHEET without ending"
+        "-o", "--output", type=path, metavar="DIR", help="folder; default: SHEET without ending"
     )
     command.add_argument("--overwrite", action="store_true", help="replace a bottle in the folder")
     command.add_argument(
-        "--fluids", type=_whole(2, 100), metavar="N", default=12,
+        "--fluids", type=whole(2, 100), metavar="N", default=12,
         help="fluids of the ensemble, all equally likely; default: 12",
     )  # fmt: skip
     _seed(command)
@@ -329,7 +223,7 @@ def _fluid(command: argparse.ArgumentParser) -> None:
 
 def _ensemble(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "--ensemble", type=_path, metavar="FILE",
+        "--ensemble", type=path, metavar="FILE",
         help="with each fluid of this file, as `chainfilm fluid` writes it: numbers with the "
         "bottle's error beside their own; default: the fluid of the film, or that of its [sweep]",
     )  # fmt: skip
@@ -337,14 +231,14 @@ def _ensemble(command: argparse.ArgumentParser) -> None:
 
 def _workers(command: argparse.ArgumentParser, more: str) -> None:
     command.add_argument(
-        "--workers", type=_whole(1, 10_000), metavar="N",
+        "--workers", type=whole(1, 10_000), metavar="N",
         help=f"runs at a time, each on one thread; {more}",
     )  # fmt: skip
 
 
 def _file(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "file", type=_path, metavar="FILE", help="parameter file; - for standard input"
+        "file", type=path, metavar="FILE", help="parameter file; - for standard input"
     )
 
 
@@ -352,7 +246,7 @@ def _folder(command: argparse.ArgumentParser, what: str) -> None:
     command.add_argument(
         "-o",
         "--output",
-        type=_path,
+        type=path,
         metavar="DIR",
         help=f"folder of the {what}; default: FILE without ending",
     )
@@ -393,7 +287,7 @@ def _device(command: argparse.ArgumentParser) -> None:
 def _threads(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--threads",
-        type=_whole(1, 10_000),
+        type=whole(1, 10_000),
         metavar="N",
         help="threads; default: all cores; changes no result",
     )
@@ -402,7 +296,7 @@ def _threads(command: argparse.ArgumentParser) -> None:
 def _seed(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--seed",
-        type=_whole(0, 2**63 - 1, "2^63 - 1"),
+        type=whole(0, 2**63 - 1, "2^63 - 1"),
         metavar="N",
         help="seed of the random numbers; default: that of FILE",
     )
@@ -410,7 +304,7 @@ def _seed(command: argparse.ArgumentParser) -> None:
 
 def _frames(command: argparse.ArgumentParser, most: int, when: str = "") -> None:
     command.add_argument(
-        "--frames", type=_whole(1, 10_000), metavar="N", default=most,
+        "--frames", type=whole(1, 10_000), metavar="N", default=most,
         help=f"{when}frames at most, evenly spread over the run; default: {most}",
     )  # fmt: skip
 
@@ -433,26 +327,26 @@ def _source(command: argparse.ArgumentParser) -> None:
 def _run_source(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "source",
-        type=_path,
+        type=path,
         metavar="DIR|FILE.h5",
         help="folder of a run or sweep, or an H5MD file",
     )
     command.add_argument(
         "-o",
         "--output",
-        type=_path,
+        type=path,
         metavar="DIR",
         help="folder for the results; default: beside the run",
     )
     command.add_argument(
         "--bond-distance",
-        type=_number,
+        type=number,
         metavar="X",
         help="largest bond length in mean diameters; default: as in the parameter file",
     )
     command.add_argument(
         "--bond-alignment",
-        type=_number,
+        type=number,
         metavar="X",
         help="least product of the two cosines; default: as in the parameter file",
     )

@@ -97,10 +97,13 @@ def run_and_measure(
 
     if parameters.start.kind == "file":
         refuse_own_start(directory, parameters.start.path)
-    plan(RunFolder(directory), resume, overwrite)  # a wrong folder is told before anything else
+    begun = plan(RunFolder(directory), resume, overwrite)  # a wrong folder is told first of all
     setup = one_run.RunSetup(parameters, threads, device)
+    if begun is not None:
+        setup.go_on(begun)
     if device == "gpu":
-        setup.require_ready()  # what a card cannot take is told before anything else
+        # what a card cannot take is told before anything else
+        setup.require_ready(begins=begun is None or not begun.ending.is_complete)
     expectations = setup.expectations
     if not as_json:
         say(parameters.title or parameters.name)

@@ -214,8 +214,8 @@ def ending(sweep: Sweep, again: str) -> str:
     if sweep.interrupted or sweep.count("interrupted"):
         left = sweep.runs - sweep.count("finished") - sweep.count("failed")
         return (
-            f"interrupted with {left} of {sweep.runs} runs to do; checkpoints saved in "
-            f"{sweep.directory}; go on with: {again}"
+            f"interrupted with {left} of {sweep.runs} runs to simulate, measure or draw; "
+            f"checkpoints saved in {sweep.directory}; go on with: {again}"
         )
     failed = sweep.count("failed")
     return (

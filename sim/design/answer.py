@@ -1,18 +1,17 @@
-"""The answer of a search: one sentence, its numbers, and all that `design.json` holds."""
+"""The answer of a search: its numbers, its reason, and all that `design.json` holds."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import tomli_w
 
-from analysis.common.odds import odds_of, percent
 from sim.design.films import tables_of
-from sim.design.quantities import Scaled, value_text
+from sim.design.quantities import Scaled
 from sim.design.scan import HOPELESS, Scan
 from sim.design.search import MET, OPEN, OUT_OF_REACH, Found
 from sim.design.task import Trial, Wish
@@ -27,7 +26,9 @@ BAND = 1.645
 """Half width of a band that holds 90 of 100, in standard deviations."""
 
 
-def content(wish: WishFile, found: Found, scan: Scan) -> dict[str, Any]:
+def content(
+    wish: WishFile, found: Found, scan: Scan, answer: Callable[[dict[str, Any]], str]
+) -> dict[str, Any]:
     """Return what `design.json` holds, as plain JSON types.
 
     Parameters
@@ -38,19 +39,22 @@ def content(wish: WishFile, found: Found, scan: Scan) -> dict[str, Any]:
         How its search ended.
     scan : Scan
         What theory said.
+    answer : callable
+        Puts all of it in a sentence.
     """
     model = found.model
     numbers = _numbers(found)
-    return {
+    told = {
         "format": FORMAT,
         "title": wish.title,
         "film": wish.base.name,
         "verdict": found.verdict,
-        "answer": answer(found, numbers),
+        "answer": "",
         "reason": reason(found),
         "odds_wanted": wish.odds,
         "odds": found.odds,
         "odds_of_any_film": found.reach,
+        "spent": "runs" if len(model.trials) >= model.task.most_runs else "time",
         "settings": found.settings,
         "wishes": [_wish(one, numbers[k]) for k, one in enumerate(model.task.wishes)],
         "quantities": numbers,
@@ -69,6 +73,7 @@ def content(wish: WishFile, found: Found, scan: Scan) -> dict[str, Any]:
         "runs": [_run(trial, model.task.quantities, wish) for trial in model.trials],
         "tradeoffs": tradeoffs(model, found.settings),
     }
+    return told | {"answer": answer(told)}
 
 
 def _by_theory(found: Found, scan: Scan) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -150,43 +155,6 @@ def _run(trial: Trial, quantities: Sequence[Scaled], wish: WishFile) -> dict[str
             for of, value, error in zip(quantities, trial.values, trial.errors, strict=True)
         },
     }
-
-
-def settings_text(settings: Settings) -> str:
-    """Return settings in words, such as "field.strength 20 mT, film.thickness 80 nm"."""
-    return ", ".join(f"{path} {value}" for path, value in settings.items())
-
-
-def _expected(of: Scaled, number: dict[str, Any]) -> str:
-    """Say what is expected of a quantity."""
-    value, low, high = (
-        value_text(of.wanted, number["expected"][k]) for k in ("value", "low", "high")
-    )
-    return f"{of.label} {value}" + ("" if low == high else f" ({low} to {high})")
-
-
-def answer(found: Found, numbers: Sequence[dict[str, Any]]) -> str:
-    """Return the answer in a sentence or two."""
-    task, runs = found.model.task, len(found.model.trials)
-    told = "; ".join(_expected(w.of, numbers[k]) for k, w in enumerate(task.wishes))
-    film = settings_text(found.settings)
-    if found.verdict == MET:
-        count = sum(one.settings == found.settings for one in found.model.trials)
-        return (
-            f"Yes: with {film} all wishes hold with odds {odds_of(found.odds)}, confirmed by "
-            f"{count} runs of this film with seeds of their own: {told}."
-        )
-    if found.verdict == OUT_OF_REACH:
-        return (
-            f"No: the odds that any film of these ranges meets the wish are "
-            f"{percent(found.reach)}. {reason(found)} Nearest is {film}: {told}."
-        )
-    spent = "runs of the budget are" if runs >= task.most_runs else "time of the budget is"
-    films = "1 film" if runs == 1 else f"{runs} films"
-    return (
-        f"Not decided: the {spent} spent after {films}. The best film known "
-        f"is {film}, with odds {odds_of(found.odds)}: {told}."
-    )
 
 
 def reason(found: Found) -> str:

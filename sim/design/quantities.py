@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike
 from analysis.common.arrays import Floats
 from sim.outlook.cell.drift import LONGEST
 from sim.parameters.values import Expectation, Number, Quantity
-from sim.physics.units import duration_text, format_quantity
 
 BAND_SIGMAS = 1.645
 """Standard deviations of a band that holds 90 of 100 films."""
@@ -71,8 +70,6 @@ class Wanted:
 LENGTH = Quantity("length", 1e-9, 1e-3, "100 nm")
 DELAY = Quantity("length", -1e-3, 1e-3, "10 nm")
 TIME = Quantity("time", 1e-9, 3.2e9, "0.2 ms")
-LONG = 60.0
-"""Times above so many s are told in minutes to years."""
 
 WANTED = (
     Wanted(
@@ -124,6 +121,8 @@ WANTED = (
 """All of them, in the order of page and tables."""
 
 BY_WORD = {one.word: one for one in WANTED}
+UNIT_OF_SIGN = 3.0
+"""A quantity with a sign counts from so many times less than its size on."""
 
 
 @dataclass(frozen=True)
@@ -137,17 +136,22 @@ class Scaled:
     wavelength : float or None
         In m, of quantities of light.
     unit_value : float
-        What counts as a little of a quantity with a sign, in SI.
+        What counts as a little of a quantity with a sign, in SI; 0: not told yet.
 
     Notes
     -----
     The scale is the logarithm, of a share of light that of its absorbance, and asinh(x/unit_value)
-    of a quantity with a sign: a relative error of theory or run is an error on the scale.
+    of a quantity with a sign: a relative error of theory or run is an error on the scale. A value
+    below its unit has the band of the unit, so that its sign is open.
     """
 
     wanted: Wanted
     wavelength: float | None = None
-    unit_value: float = 1.0
+    unit_value: float = 0.0
+
+    def of_size(self, size: float) -> Scaled:
+        """Return the same where values in SI, as of a bound or by theory, have a size."""
+        return replace(self, unit_value=abs(size) / UNIT_OF_SIGN)
 
     @property
     def label(self) -> str:
@@ -186,12 +190,3 @@ class Scaled:
             kept = min(max(value, 1e-12), 1.0 - 1e-9)
             return error / (kept * -math.log(kept))
         return error / max(value, 1e-300)
-
-
-def value_text(wanted: Wanted, value: float) -> str:
-    """Return a value in SI with its unit, as a wish writes it."""
-    if wanted.must is TIME and value > LONG:
-        return duration_text(value)
-    if isinstance(wanted.must, Quantity):
-        return format_quantity(value, wanted.must.dimension)
-    return f"{value:.4g}" if wanted.unit == "%" else f"{value:.3g}"

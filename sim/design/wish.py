@@ -51,8 +51,6 @@ WAVELENGTH = Quantity("length", 2e-7, 2e-5, "633 nm")
 DEFAULT_ODDS, DEFAULT_RUNS = 0.9, 40
 MOST_FREE = 8
 """Free keys at most: a few dozen films say little about a larger box."""
-UNIT_OF_SIGN = 3.0
-"""A quantity with a sign counts from so many times less than its bound on."""
 
 _TOP: dict[str, Expectation] = {
     "title": Words(200, "curtain that turns red light"),
@@ -230,14 +228,13 @@ class _Reading:
             )
             return None
         sizes = [abs(end) for end in (least, most) if math.isfinite(end) and end != 0.0]
-        little = min(sizes) / UNIT_OF_SIGN if wanted.has_sign and sizes else 1e-10
-        of = Scaled(wanted, wavelength, little)
+        of = Scaled(wanted, wavelength).of_size(min(sizes, default=0.0))
         words = [
             f"at {w} {show(table[e]).strip(chr(34))}"
             for e, w in (("least", "least"), ("most", "most"))
             if e in table
         ]
-        return Wish(of, least, most, f"{of.label} {' and '.join(words)}")
+        return Wish(of, least, most, f"{of.label.replace('_', ' ')} {' and '.join(words)}")
 
     def _ends(self, place: str, value: object, known: tuple[str, ...]) -> dict[str, Any] | None:
         """Take a table of least and most, or tell what is wrong with it."""

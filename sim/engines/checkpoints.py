@@ -11,7 +11,7 @@ from sim.film.state import FilmState
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["COMMON", "other_processor", "processor_of", "state_of"]
+__all__ = ["COMMON", "needless_on", "other_processor", "processor_of", "state_of"]
 
 COMMON = ("x", "y", "z", "ux", "uy", "uz", "identity", "image_x", "image_y")
 """Arrays of slots, beside `step` and `seed`: places in d0, directions, particles, periods."""
@@ -33,6 +33,14 @@ def other_processor(device: str, saved: dict[str, Any]) -> list[str]:
         f"this run comes from {PROCESSORS[begun]} and goes on on {PROCESSORS[device]}: its noise "
         "is the same, its last digits are not"
     ]
+
+
+def needless_on(device: str) -> dict[str, tuple[str, ...]]:
+    """Return, by who wrote a checkpoint, what the engine of a device does not need of it.
+
+    A card goes on with what another card has kept as it is, not with what both kinds read.
+    """
+    return {"gpu": COMMON} if device == "gpu" else {}
 
 
 def state_of(system: ReducedSystem, saved: dict[str, Any]) -> FilmState:

@@ -9,21 +9,26 @@ from __future__ import annotations
 import json
 import os
 import zlib
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import h5py
 import numpy as np
 
 from analysis.common import file_names
+from analysis.common.blocks import blocks_of, on_all_cores
 from sim.files.opening import RunFileError, open_hdf5
 from sim.files.provenance import made_by
 
 _FORMAT = 2
 _SEAL = b"chainfilm CRC-32"
 """Stands with a checksum of all bytes before it behind the end of the HDF5 file."""
-_PIECE = 16_000_000
+_PIECE_BITS = 24
+_PIECE = 2**_PIECE_BITS
 """Bytes that are read at once: a file of some gigabytes need not fit into memory."""
 
 
@@ -91,13 +96,15 @@ def save(path: Path, checkpoint: Checkpoint) -> None:
     _to_disk(path.parent)
 
 
-def load(path: Path) -> Checkpoint:
+def load(path: Path, spared: Mapping[str, Collection[str]] = MappingProxyType({})) -> Checkpoint:
     """Read a checkpoint.
 
     Parameters
     ----------
     path : Path
         The checkpoint file.
+    spared : mapping of str to collection of str
+        By the processor that wrote it: items of the engine that are not needed, and not read.
 
     Returns
     -------
@@ -112,13 +119,15 @@ def load(path: Path) -> Checkpoint:
     _require_whole(path)
     with open_hdf5(path, "r") as file:
         try:
-            made_by = file.attrs["format"]
+            made_by, engine = file.attrs["format"], file["engine"]
+            begun_by = engine["processor"].asstr()[()] if "processor" in engine else "cpu"
+            needed = [name for name in engine if name not in spared.get(begun_by, ())]
             kept = Checkpoint(
                 run_id=str(file.attrs["run_id"]),
                 step=int(file.attrs["step"]),
                 frames=int(file.attrs["frames"]),
                 timing=_read(file["timing"]),
-                engine=_read(file["engine"]),
+                engine=_read(engine, needed),
             )
         except Exception as error:  # a spoilt file can raise anything out of HDF5
             raise RunFileError(f"{path} is not a checkpoint of chainfilm") from error
@@ -138,12 +147,42 @@ def _require_whole(path: Path) -> None:
 
 def _checksum(path: Path, size: int) -> tuple[int, bytes]:
     """Return the checksum of the first ``size`` bytes of a file, and the bytes behind them."""
-    check, left = 0, max(0, size)
+    pieces, check = blocks_of(max(0, size) // _PIECE * _PIECE, _PIECE), 0
+    found = [0] * len(pieces)
     with path.open("rb") as file:
-        while left and (piece := file.read(min(left, _PIECE))):
-            check = zlib.crc32(piece, check)
-            left -= len(piece)
-        return check, file.read()
+
+        def look(piece: slice) -> None:
+            content = os.pread(file.fileno(), _PIECE, piece.start)
+            found[piece.start // _PIECE] = zlib.crc32(content)
+
+        on_all_cores(look, pieces)
+        for one in found:
+            check = one ^ _over(_piece_behind(), check)
+        file.seek(len(pieces) * _PIECE)
+        rest = file.read(max(0, size) - len(pieces) * _PIECE)
+        return zlib.crc32(rest, check), file.read()
+
+
+@cache
+def _piece_behind() -> list[int]:
+    """Return what a piece behind them makes of the 32 bits of a checksum, all zeros left out.
+
+    A checksum is linear in where it begins, CRC(A B) = CRC(B) xor L CRC(A), and L of twice the
+    bytes is L twice (R. N. Williams, A painless guide to CRC error detection algorithms, 1993).
+    """
+    bits = [zlib.crc32(b"\0", 1 << k) ^ zlib.crc32(b"\0") for k in range(32)]
+    for _ in range(_PIECE_BITS):
+        bits = [_over(bits, bit) for bit in bits]
+    return bits
+
+
+def _over(bits: list[int], check: int) -> int:
+    """Return what becomes of a checksum whose bits become these."""
+    made = 0
+    for k, bit in enumerate(bits):
+        if check >> k & 1:
+            made ^= bit
+    return made
 
 
 def _write(group: h5py.Group, items: dict[str, Any]) -> None:
@@ -165,9 +204,10 @@ def _write(group: h5py.Group, items: dict[str, Any]) -> None:
 _BACK = {"int": int, "float": float, "bool": bool}
 
 
-def _read(group: h5py.Group) -> dict[str, Any]:
+def _read(group: h5py.Group, names: Iterable[str] | None = None) -> dict[str, Any]:
     items: dict[str, Any] = {}
-    for name, item in group.items():
+    for name in group if names is None else names:
+        item = group[name]
         if isinstance(item, h5py.Group):
             items[name] = _read(item)
         elif item.attrs["kind"] == "str":
@@ -177,8 +217,25 @@ def _read(group: h5py.Group) -> dict[str, Any]:
         elif item.attrs["kind"] == "list":
             items[name] = item[()].tolist()
         else:
-            items[name] = _BACK.get(item.attrs["kind"], lambda x: x)(item[()])
+            items[name] = _BACK.get(item.attrs["kind"], lambda x: x)(_numbers(item))
     return items
+
+
+def _numbers(item: h5py.Dataset) -> Any:
+    """Return what an array holds; a long one is read by all cores, as it lies in the file."""
+    begin = item.id.get_offset()
+    if begin is None or item.nbytes < _PIECE:
+        return item[()]
+    made = np.empty(item.shape, item.dtype)
+    raw = made.reshape(-1).view(np.uint8)
+    with Path(item.file.filename).open("rb") as file:
+
+        def read(piece: slice) -> None:
+            if os.preadv(file.fileno(), [raw[piece].data], begin + piece.start) != len(raw[piece]):
+                raise OSError(f"{item.name} is cut short")
+
+        on_all_cores(read, blocks_of(raw.size, _PIECE))
+    return made
 
 
 def _to_disk(path: Path) -> None:

@@ -226,5 +226,7 @@ def make_writable(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
             pass
+    except FileExistsError as error:
+        raise FolderError(f"output folder {folder} is a link that leads nowhere") from error
     except OSError as error:
         raise FolderError(f"output folder {folder} cannot be written: {error.strerror}") from error

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.common.arrays import Floats
+from analysis.common.blocks import largest_of_each, of_each
 from sim.film.time_step import STIFFNESS_SHARE
 from sim.kernels.laws import pairs as pair_laws
 
@@ -46,8 +47,12 @@ def body_push(
     A symmetric tensor without trace whose components are at most 1 has squares that add up to 8 and
     stretches no vector by more than sqrt(8 * 2/3).
     """
-    weight = np.abs(pair_laws.buoyant_weight(radius, shell, *weights))
-    return np.asarray(weight + STRETCH * steepest * moment)
+
+    def push(radius: Floats, moment: Floats) -> Floats:
+        weight = np.abs(pair_laws.buoyant_weight(radius, shell, *weights))
+        return np.asarray(weight + STRETCH * steepest * moment)
+
+    return of_each(push, radius, moment)
 
 
 def pressed_curvature(strength: float, diameter: Floats, push: Floats) -> Floats:
@@ -74,11 +79,15 @@ def pushed_step(radius: Floats, push: Floats, strength: float, layers: float) ->
     layers : float
         Particles that press on the lowest one, at least 1.
     """
-    diameter = 2.0 * radius
-    load = push * max(layers, 1.0)
-    heavy = load * diameter > 24.0 * strength
-    longest = DRIFT_SHARE / max(float(np.max(push / diameter)), 1e-300)
-    if np.any(heavy):
-        curvature = pressed_curvature(strength, diameter, load) / diameter
-        longest = min(longest, STIFFNESS_SHARE / float(np.max(curvature)))
+    most = max(layers, 1.0)
+    drift = largest_of_each(lambda radius, push: push / (2.0 * radius), radius, push)
+    heaviest = largest_of_each(lambda radius, push: push * most * (2.0 * radius), radius, push)
+    longest = DRIFT_SHARE / max(drift, 1e-300)
+    if heaviest > 24.0 * strength:
+
+        def stiffness(radius: Floats, push: Floats) -> Floats:
+            diameter = 2.0 * radius
+            return pressed_curvature(strength, diameter, push * most) / diameter
+
+        longest = min(longest, STIFFNESS_SHARE / largest_of_each(stiffness, radius, push))
     return longest

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.common.arrays import Floats
+from sim.film.time_step import numbers_by_size
 
 if TYPE_CHECKING:
     from sim.interactions.added import AddedPairs
@@ -90,8 +91,7 @@ def layers_hold(
     """
     if law.is_soft:
         return True
-    chosen = np.unique(np.linspace(0, len(radius) - 1, SIZES_COMPARED).astype(int))
-    order = np.argsort(radius, kind="stable")[chosen]
+    order = numbers_by_size(radius, SIZES_COMPARED)
     radius, moment = radius[order], moment[order]
     i, j = np.triu_indices(len(radius))
     r = np.linspace(1.0, DEEPEST, POINTS)[:, None] * (radius[i] + radius[j])

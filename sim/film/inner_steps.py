@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.common.blocks import largest_of_each, of_each
 from sim.film.time_step import TURNING_SHARE, round_down
 from sim.interactions.dipole_plan import longest_hold
 from sim.kernels.laws.pairs import SOFT_CORE, SURFACTANT
@@ -46,17 +47,24 @@ def can_split(system: ReducedSystem) -> bool:
     )
 
 
+def mean_turning(system: ReducedSystem) -> float:
+    """Return the rotational diffusion of the film's moments, by the squares of these."""
+    weight = of_each(np.square, system.moment)
+    weighted = of_each(np.multiply, weight, system.turning)
+    return float(np.sum(weighted) / max(float(weight.sum()), 1e-300))
+
+
 def longest_outer_step(system: ReducedSystem) -> float:
     """Return how long the far pairs may be kept, reduced; the step of the system does not matter.
 
     A turning field has a limit of its own.
     """
-    diameter = 2.0 * system.radius
-    coupling = float(np.max(system.moment**2 / diameter**3))
-    weight = system.moment**2
-    turning = float(np.sum(weight * system.turning) / max(float(weight.sum()), 1e-300))
+    coupling = largest_of_each(
+        lambda radius, moment: moment**2 / (2.0 * radius) ** 3, system.radius, system.moment
+    )
+    turning = mean_turning(system)
     longest = min(
-        LONGEST_OUTER * float(diameter.min()),
+        LONGEST_OUTER * float(2.0 * system.radius.min()),
         COUPLING_SHARE / max(coupling, 1e-300),
         3.0 * LONGEST_OUTER / max(turning, 1e-300),
     )

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.arrays import Floats
+from analysis.common.blocks import of_each
 from sim.film.memory import require_room
 from sim.interactions import dipolar
 from sim.physics.sizes import LARGEST_DEVIATION
@@ -55,12 +55,13 @@ class Particles:
     def volume_fraction(self) -> float:
         """Volume of whole particles over the volume of the film."""
         volume = self.sides[0] * self.sides[1] * self.thickness
-        return float(np.pi / 6.0 * np.sum(self.diameter**3) / volume)
+        cubes = of_each(lambda diameter: diameter**3, self.diameter)
+        return float(np.pi / 6.0 * np.sum(cubes) / volume)
 
-    def largest_tenth(self) -> NDArray[np.int64]:
-        """Return the numbers of the tenth of the particles with the largest cores, at least one."""
+    def largest_tenth(self) -> Floats:
+        """Return the largest tenth of the core diameters, at least one."""
         share = max(1, self.count // 10)
-        return np.argsort(self.core_diameter, kind="stable")[-share:]
+        return np.partition(self.core_diameter, -share)[-share:]
 
 
 def quantile_diameters(particles: ParticleParameters, count: int) -> Floats:
@@ -119,16 +120,18 @@ def draw(parameters: Parameters) -> Particles:
         area = count * sizes.mean_volume / (sizes.whole_volume_fraction * film.thickness)
         sides = (math.sqrt(area), math.sqrt(area))
     require_room(count)
-    generator = np.random.default_rng([parameters.run.seed, 0])
-    core = generator.permutation(quantile_diameters(sizes, count))
-    single = core if sizes.small_core_diameter is None else sizes.small_core_diameter
-    magnetic = np.maximum(single - 2.0 * sizes.dead_layer, 0.0) * np.ones(count)
-    moment = dipolar.largest_moments(sizes, core)
+    core = quantile_diameters(sizes, count)
+    if core.min() != core.max():
+        core = np.random.default_rng([parameters.run.seed, 0]).permutation(core)
+    single = sizes.small_core_diameter
     return Particles(
         core_diameter=core,
-        diameter=core + 2.0 * sizes.shell_thickness,
-        magnetic_diameter=magnetic,
-        moment=moment,
+        diameter=of_each(lambda of: of + 2.0 * sizes.shell_thickness, core),
+        magnetic_diameter=of_each(
+            lambda of: np.maximum(of - 2.0 * sizes.dead_layer, 0.0),
+            core if single is None else np.full(count, single),
+        ),
+        moment=of_each(partial(dipolar.largest_moments, sizes), core),
         sides=(float(sides[0]), float(sides[1])),
         thickness=film.thickness,
     )

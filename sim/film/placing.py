@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.blocks import blocks_of, of_each, on_all_cores
 from analysis.common.errors import InputError
 from sim.film.state import FilmState
 
@@ -80,8 +81,14 @@ def random_directions(count: int, seed: int) -> NDArray[np.float64]:
     """Return ``count`` unit vectors spread evenly over all directions, (count, 3)."""
     generator = np.random.default_rng([seed, 1])
     directions = generator.standard_normal((count, 3))
-    directions /= np.linalg.norm(directions, axis=1)[:, None]
-    return directions
+    return of_each(_of_unit_length, directions)
+
+
+def _of_unit_length(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return vectors (N, 3) over their lengths; columns added one by one, as numpy's norm adds."""
+    x, y, z = (vectors * vectors).T
+    made: NDArray[np.float64] = vectors / np.sqrt(x + y + z)[:, None]
+    return made
 
 
 def lattice_state(system: ReducedSystem, seed: int) -> FilmState:
@@ -126,11 +133,17 @@ def lattice_state(system: ReducedSystem, seed: int) -> FilmState:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if math.prod(sites(middle)) >= system.count else (low, middle)
     x, y, z = sites(low)
-    chosen = np.arange(system.count) * (x * y * z) // system.count
-    i, j, k = np.unravel_index(chosen, (x, y, z))
     span = system.thickness - widest
-    height = 0.5 * widest + k * span / (z - 1) if z > 1 else 0.5 * system.thickness + 0.0 * k
-    positions = np.column_stack(
-        [(i + 0.5) * system.sides[0] / x, (j + 0.5) * system.sides[1] / y, height]
-    )
+    positions = np.empty((system.count, 3))
+
+    def place(some: slice) -> None:
+        chosen = np.arange(some.start, some.stop) * (x * y * z) // system.count
+        i, j, k = np.unravel_index(chosen, (x, y, z))
+        positions[some, 0] = (i + 0.5) * system.sides[0] / x
+        positions[some, 1] = (j + 0.5) * system.sides[1] / y
+        positions[some, 2] = (
+            0.5 * widest + k * span / (z - 1) if z > 1 else 0.5 * system.thickness + 0.0 * k
+        )
+
+    on_all_cores(place, blocks_of(system.count))
     return _at_rest(positions, random_directions(system.count, seed), seed)

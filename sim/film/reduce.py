@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.common.arrays import Floats
+from analysis.common.blocks import largest_of_each, of_each
 from analysis.common.errors import InputError
 from sim.film import inner_steps, time_step
 from sim.film.added_stiffness import crowded_distance
@@ -98,8 +99,7 @@ def with_mesh(system: ReducedSystem, shortest_period: float = math.inf) -> Reduc
     ReducedSystem
         With ``dipole_sum`` "mesh"; or "exact" where a mesh does not pay.
     """
-    weight = system.moment**2
-    turning = float(np.sum(weight * system.turning) / max(float(weight.sum()), 1e-300))
+    turning = inner_steps.mean_turning(system)
     pace = 2.0 * math.pi * system.dt / shortest_period
     every = 1  # induced moments follow the field at once
     if not system.induced:
@@ -170,10 +170,11 @@ def reduce(
     """
     carrier = parameters.carrier
     units = ReducedUnits.of(parameters.particles.diameter, carrier.viscosity, carrier.temperature)
-    radius = 0.5 * particles.diameter / units.length_m
-    moment = particles.moment / units.moment_am2
+    radius = of_each(lambda diameter: 0.5 * diameter / units.length_m, particles.diameter)
+    moment = of_each(lambda of: of / units.moment_am2, particles.moment)
     core_langevin = dipolar.core_langevin_parameter(parameters, units.field_t)
-    brownian = 3.0 / (2.0 * radius) ** 3  # kT/(pi eta d^3) in units of D0/d0^2
+    # kT/(pi eta d^3) in units of D0/d0^2
+    brownian = of_each(lambda radius: 3.0 / (2.0 * radius) ** 3, radius)
     if core_langevin > 0.0:  # the moment of a bead follows the field without turning
         brownian = np.zeros_like(radius)
     law = StericLaw.asked_for(parameters, units.length_m)
@@ -191,7 +192,8 @@ def reduce(
         (body.core_weight, body.shell_weight),
         parameters.field.steepest * units.length_m / units.field_t,
     )
-    layers = max(1.0, float(np.sum(4.0 * radius**2)) / (sides[0] * sides[1]))
+    squares = of_each(lambda radius: 4.0 * radius**2, radius)
+    layers = max(1.0, float(np.sum(squares)) / (sides[0] * sides[1]))
     core_stiffness = contact_stiffness(law, radius, moment, added, layers * float(push.max()))
     allowed = time_step.limits(
         law, radius, strongest, brownian, largest_field, added, parameters.repulsion.strength,
@@ -215,12 +217,17 @@ def reduce(
     dt = dt_s / units.time_s
     wanted = _turning(parameters, particles, units, brownian)
     steepness = time_step.local_langevin(radius, moment, largest_field)
-    turning = np.maximum(np.minimum(wanted, time_step.TURNING_SHARE / (dt * steepness)), brownian)
+    turning = of_each(
+        lambda wanted, steepness, brownian: np.maximum(
+            np.minimum(wanted, time_step.TURNING_SHARE / (dt * steepness)), brownian
+        ),
+        wanted, steepness, brownian,
+    )  # fmt: skip
     system = ReducedSystem(
         units=units,
         radius=radius,
         moment=moment,
-        mobility=0.5 / radius,
+        mobility=of_each(lambda radius: 0.5 / radius, radius),
         turning=turning,
         sides=sides,
         thickness=thickness,
@@ -237,7 +244,7 @@ def reduce(
         list_margin=MARGIN_SHORT if dt < LONG_STEP else MARGIN_LONG,
         precision=parameters.run.precision,
         seed=parameters.run.seed,
-        turning_capped=bool(np.any(turning < wanted)),
+        turning_capped=largest_of_each(np.less, turning, wanted) > 0.0,
         dynamics=parameters.run.dynamics,
         momentum_time=momentum_time,
         spin_time=spin_time,
@@ -257,7 +264,7 @@ def reduce(
         longest = interval / inner_steps.STEPS_PER_FRAME
         if begun_with is not None and frame_interval is None:
             longest = begun_with
-        fastest = float(np.max(turning * steepness))
+        fastest = largest_of_each(np.multiply, turning, steepness)
         system = inner_steps.with_inner_steps(system, allowed, fastest, longest, MARGIN_OUTER)
     if parameters.dipoles.sum == "mesh":
         shortest_period = parameters.field.shortest_period / units.time_s

@@ -39,3 +39,14 @@ class FilmState:
     seed: int
     velocities: NDArray[np.float64] | None = None
     spins: NDArray[np.float64] | None = None
+
+    @property
+    def is_placed(self) -> bool:
+        """Whether there are places; an engine that has none waits for a checkpoint."""
+        return len(self.positions) > 0
+
+
+def unplaced(seed: int) -> FilmState:
+    """Return the state of a film whose particles a checkpoint will place."""
+    nothing = np.zeros((0, 3))
+    return FilmState(nothing, np.zeros((0, 2), np.int32), nothing, step=0, time=0.0, seed=seed)

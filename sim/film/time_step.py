@@ -13,8 +13,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.common.arrays import Floats
+from analysis.common.blocks import largest_of_each, of_each
 from sim.film.added_stiffness import added_curvature
 from sim.physics.units import format_quantity
 
@@ -133,6 +135,14 @@ def brush_curvature(core: Floats, contact: Floats, shell: float, grafting: float
     return np.asarray(0.5 * math.pi * grafting / shell * core**2 / contact)
 
 
+def numbers_by_size(radius: Floats, most: int) -> NDArray[np.int64]:
+    """Return the numbers of so many particles or fewer, evenly from the smallest to the largest."""
+    chosen: NDArray[np.int64] = np.unique(np.linspace(0, len(radius) - 1, most).astype(int))
+    if radius.min() == radius.max():
+        return chosen
+    return np.asarray(np.argsort(radius, kind="stable")[chosen])
+
+
 def _stiffest(
     law: StericLaw,
     radius: Floats,
@@ -144,8 +154,7 @@ def _stiffest(
 
     In reduced units.
     """
-    chosen = np.unique(np.linspace(0, len(radius) - 1, SIZES_COMPARED).astype(int))
-    order = np.argsort(radius, kind="stable")[chosen]
+    order = numbers_by_size(radius, SIZES_COMPARED)
     diameter, strength = 2.0 * radius[order], moment[order]
     if not law.is_soft:
         core = diameter - 2.0 * law.shell
@@ -208,7 +217,7 @@ def limits(
     stiffness = STIFFNESS_SHARE / max(stiffest, 1e-300)
     by_windows = _window_limit(law, radius, window_strength)
     torque = local_langevin(radius, moment, largest_field)
-    fastest = float(np.max(turning * torque))
+    fastest = largest_of_each(np.multiply, turning, torque)
     rotation = TURNING_SHARE / fastest if fastest > 0.0 else math.inf
     if stiffness <= rotation and is_added and added is not None:
         reason = f"the stiffness of {added.words} forces"
@@ -235,8 +244,12 @@ def _window_limit(law: StericLaw, radius: Floats, strength: float) -> float:
 
 def local_langevin(radius: Floats, moment: Floats, field: float) -> Floats:
     """Return xi + 4.8 lambda of each particle, at least 1: the steepness that a moment may meet."""
-    coupling = moment**2 / (2.0 * radius) ** 3
-    return np.maximum(1.0, moment * field + CHAIN_FIELD * coupling)
+
+    def steepness(radius: Floats, moment: Floats) -> Floats:
+        coupling = moment**2 / (2.0 * radius) ** 3
+        return np.maximum(1.0, moment * field + CHAIN_FIELD * coupling)
+
+    return of_each(steepness, radius, moment)
 
 
 def too_long_step(system: ReducedSystem) -> str:

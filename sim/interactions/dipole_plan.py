@@ -8,6 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from analysis.common.arrays import Floats
+from analysis.common.blocks import of_each
 from sim.interactions.mesh.plan import MeshPlan, plan_mesh
 
 FEWEST_FOR_MESH = 40
@@ -114,13 +115,13 @@ def plan_dipoles(
     -------
     DipolePlan
     """
-    count, square = len(moment), moment**2
+    count, square = len(moment), of_each(np.square, moment)
     strength = float(square.mean())
     if count <= FEWEST_FOR_MESH or strength == 0.0:
         return DipolePlan("exact", None, 1)
     # The strong dipoles make the fields: their diameters say how near they come.
-    nearest = 2.0 * float((square * radius).mean()) / strength
-    ratio = float(np.sqrt((square**2).mean())) / strength
+    nearest = 2.0 * float(of_each(np.multiply, square, radius).mean()) / strength
+    ratio = float(np.sqrt(of_each(np.square, square).mean())) / strength
     try:
         mesh = plan_mesh(
             sides, thickness, tolerance, count, nearest, moment_ratio=ratio, every=every

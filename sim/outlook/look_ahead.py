@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 
 from analysis.common import laws
 from analysis.common.arrays import Floats
+from analysis.common.blocks import of_each
 from analysis.common.constants import BOLTZMANN
 from analysis.common.conventions import SETTLING_LIVES
 from sim.film.particles import Particles, draw
@@ -288,7 +289,7 @@ def look_ahead(
     system = system or reduce(parameters, particles)
     sizes, carrier = parameters.particles, parameters.carrier
     median_core = sizes.core_diameter
-    tail_core = float(np.median(particles.core_diameter[particles.largest_tenth()]))
+    tail_core = float(np.median(particles.largest_tenth()))
     largest_core = size_quantile(parameters, 1.0)
     couplings = _contact_couplings(parameters, np.array([median_core, tail_core, largest_core]))
     moments = dipolar.moments(parameters, [median_core, tail_core])
@@ -304,7 +305,10 @@ def look_ahead(
     mass, inertia = material.mass_and_inertia(
         median_core, sizes.diameter, sizes.body_density, sizes.shell_density
     )
-    all_couplings = _contact_couplings(parameters, particles.core_diameter)
+    is_strong = of_each(
+        lambda cores: _contact_couplings(parameters, cores) > CHAINING_COUPLING,
+        particles.core_diameter,
+    )
     return Outlook(
         particles=particles,
         system=system,
@@ -314,7 +318,7 @@ def look_ahead(
         coupling_largest=float(couplings[2]),
         langevin=float(langevin[0]),
         langevin_tail=float(langevin[1]),
-        strong_share=float(np.mean(all_couplings > CHAINING_COUPLING)),
+        strong_share=float(np.mean(is_strong)),
         diffusion_time=diffusion_time,
         brown_time=material.brown_time(carrier.viscosity, sizes.diameter, carrier.temperature),
         neel_time=neel_time(parameters, sizes.sizes.single_core, "simple"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from sim.engines.checkpoints import needless_on
 from sim.files.checkpoint import Checkpoint, load
 from sim.files.opening import RunFileError
 from sim.files.record import LIMITS, Ending, differences, flat, resolved
@@ -79,7 +80,7 @@ def checkpoint_for(folder: RunFolder, summary: RunSummary, setup: RunSetup) -> C
     RunFileError
         If it is damaged, belongs to another run, or does not fit the parameters.
     """
-    kept = load(folder.checkpoint)
+    kept = load(folder.checkpoint, needless_on(setup.device))
     if kept.run_id != summary.run_id:
         raise RunFileError(f"{folder.checkpoint} belongs to another run than {folder.run_file}")
     if summary.time_step_s != setup.system.dt_s:

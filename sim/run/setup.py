@@ -6,11 +6,14 @@ import os
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from analysis.common.blocks import usable_cores
 from analysis.common.errors import InputError
 from sim.files.provenance import processor_name
 from sim.files.record import RunRecord, resolved
 
 if TYPE_CHECKING:
+    from sim.engines.protocol import EngineFactory
+    from sim.files.checkpoint import Checkpoint
     from sim.files.run_file import RunSummary
     from sim.files.selection import Selection
     from sim.film.particles import Particles
@@ -48,10 +51,7 @@ def usable_threads(asked: int | None) -> tuple[int, str]:
         raise UncompiledError(
             "NUMBA_DISABLE_JIT must be unset to simulate: its kernels only run compiled"
         )
-    if hasattr(os, "sched_getaffinity"):
-        cores = len(os.sched_getaffinity(0))
-    else:  # not every system can say which cores a process may use
-        cores = os.cpu_count() or 1
+    cores = usable_cores()
     if asked is None:
         return cores, ""
     if asked < 1:
@@ -73,6 +73,11 @@ class RunSetup:
     device : str
         What steps: "cpu", or "gpu" for a graphics card.
 
+    Attributes
+    ----------
+    engine_factory : callable or None
+        What makes the engine where one is on its way already.
+
     Raises
     ------
     InputError
@@ -88,6 +93,7 @@ class RunSetup:
         self.device = device
         self._asked = threads
         self._begun: RunSummary | None = None
+        self.engine_factory: EngineFactory | None = None
 
     def go_on(self, begun: RunSummary) -> None:
         """Take over time step and frame interval of a run that is continued."""
@@ -143,10 +149,9 @@ class RunSetup:
         ValueError
             If memory is short, or the particles find no place.
         """
-        from sim.film.memory import require_memory
         from sim.film.start import start_state
 
-        require_memory(self.system, self.device == "gpu")
+        self._require_memory()
         return start_state(self.parameters, self.system)
 
     @property
@@ -160,14 +165,44 @@ class RunSetup:
         field = field_of_run(start.path)
         return {} if field is None else {"field_t": field}
 
-    def require_ready(self) -> None:
-        """Raise what keeps the run from beginning: threads, card, memory, room for particles."""
+    def require_ready(self, begins: bool = False) -> None:
+        """Raise what keeps the run from beginning: threads, card, memory, room for particles.
+
+        Parameters
+        ----------
+        begins : bool
+            Whether a run follows: kernels of a card are then compiled beside what else is made.
+        """
         _ = self.threads
         if self.device == "gpu":
             from sim.engines.card.ready import require_card
 
             require_card(self.system)
-        _ = self.state
+            if begins and self.engine_factory is None:
+                from sim.engines.card.ahead import Ahead
+
+                self.engine_factory = Ahead(self.system)
+        if self._is_placed_by_card:
+            self._require_memory()
+        else:
+            _ = self.state
+
+    @property
+    def _is_placed_by_card(self) -> bool:
+        return self.device == "gpu" and self._begun is not None
+
+    def state_before(self, kept: Checkpoint | None) -> FilmState:
+        """Return the state that the engine is made with: a card takes that of a checkpoint."""
+        if kept is None or not self._is_placed_by_card:
+            return self.state
+        from sim.film.state import unplaced
+
+        return unplaced(self.system.seed)
+
+    def _require_memory(self) -> None:
+        from sim.film.memory import require_memory
+
+        require_memory(self.system, self.device == "gpu")
 
     @cached_property
     def selection(self) -> Selection:

@@ -188,7 +188,7 @@ def simulation(parameters: Film, directory: str | Path, wishes: Wishes) -> Simul
         setup.go_on(summary)
     if summary is not None and is_kept(folder, summary, setup):
         return _kept(folder, summary, setup)
-    setup.require_ready()
+    setup.require_ready(begins=wishes.engine_factory is None)
     make_writable(folder.path)
     with held(folder.path) as notices:
         setup.notices.extend(notices)
@@ -205,10 +205,10 @@ def simulation(parameters: Film, directory: str | Path, wishes: Wishes) -> Simul
         setup_s = time.perf_counter() - began
         tell = wishes.on_phase or _no_call
         tell("compiling")
-        make = wishes.engine_factory or engine_maker(setup.device)
-        engine = make(setup.system, setup.state, setup.threads)
+        make = wishes.engine_factory or setup.engine_factory or engine_maker(setup.device)
+        engine = make(setup.system, setup.state_before(kept), setup.threads)
         yield engine, 0
-        warm_up_s = _warm_up(engine)
+        warm_up_s = _warm_up(engine, kept)
         tell("simulating")
         with _listening(wishes.interruption) as interruption:
             if summary is None or kept is None:
@@ -283,9 +283,11 @@ def engine_maker(device: str) -> EngineFactory:
     return make_card_engine if device == "gpu" else make_cpu_engine
 
 
-def _warm_up(engine: Engine) -> float:
-    """Compile everything, and return the seconds that the observables took."""
+def _warm_up(engine: Engine, kept: Checkpoint | None) -> float:
+    """Compile everything, go back to a checkpoint; return the seconds that observables took."""
     engine.compile()
+    if kept is not None:
+        engine.restore(kept.engine)
     began = time.perf_counter()
     engine.observe()
     return time.perf_counter() - began
@@ -341,8 +343,7 @@ def _start(folder: RunFolder, setup: RunSetup, engine: Engine) -> Scene:
 def _continue(
     folder: RunFolder, setup: RunSetup, engine: Engine, summary: RunSummary, kept: Checkpoint
 ) -> Scene:
-    """Put the engine and the run file back to the checkpoint."""
-    engine.restore(kept.engine)
+    """Put the run file back to the checkpoint, as the engine is."""
     setup.notices.extend(other_processor(setup.device, kept.engine))
     writer = RunWriter.reopen(folder.run_file, kept.step, setup.selection)
     with _closed_on_error(writer):

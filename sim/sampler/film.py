@@ -49,13 +49,13 @@ WIDEST = 4.0
 LEAST_SPREAD = 0.01
 STEEPNESS = 1.5
 SIZE_WINDOW = 0.1
-MIXTURE = (0.0, 0.55, 0.14, 0.12, 0.05, 0.03, 0.03, 0.04, 0.08, 0.05, 0.30)
+MIXTURE = (0.0, 0.55, 0.14, 0.12, 0.05, 0.03, 0.03, 0.04, 0.24, 0.05, 0.30)
 """Shares of the moves that change chains, by `layout.MOVES`."""
 WORTH = 12.0
 """Longer sets are tried more rarely, so that a try moves no more members than this on average."""
 PIECES = 6.0
 """Mean length of the segments that are taken out of chains."""
-LONGEST_ROW, WAVE = 60.0, 0.15
+LONGEST_ROW, WAVE = 250.0, 0.15
 """Rows of fewer particles are bent, by so much times the root of the number of those that move."""
 STREAM = 16
 """First stream of random numbers of the sampler; the noise of steps has 0 and 1."""

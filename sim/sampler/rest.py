@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.common.averages.memory import Memory, memory
 from analysis.common.averages.student import ONE_SIGMA, student_factor
-from analysis.common.averages.time_average import time_error
+from analysis.common.averages.time_average import memory_error, time_error
 
 __all__ = ["FOLLOWED", "Average", "Rest", "average_of", "judge", "times_needed"]
 
@@ -37,6 +37,8 @@ CLEAR_ERRORS = 4.0
 """Beyond this many errors a difference is no chance, and whether it falls can be told."""
 STILL = 1e-12
 """Values that scatter by no more than this share of the largest do not change."""
+BLOCKS = 40
+"""Averages over so many blocks of a series show what it remembers beneath its fast noise."""
 FEWEST_TIMES = 8.0
 """An average over fewer correlation times is none: the time itself is then not known."""
 
@@ -80,18 +82,54 @@ class Rest:
     more: float | None
 
 
-def average_of(values: Floats, known: Memory | None = None) -> Average:
+def in_blocks(values: Floats) -> Floats:
+    """Return the averages over `BLOCKS` blocks of a series, or the series where it is too short."""
+    length = max(1, len(values) // BLOCKS)
+    blocks = len(values) // length
+    return values[len(values) - blocks * length :].reshape(blocks, length).mean(axis=1)
+
+
+def trend(blocks: Floats) -> Floats:
+    """Return the straight line through a series, about its mean."""
+    at = np.arange(len(blocks)) - 0.5 * (len(blocks) - 1)
+    return np.asarray(at * ((at @ blocks) / max(1.0, at @ at)))
+
+
+def nearing(first: Floats, second: Floats) -> bool:
+    """Return whether a gap between the blocks of two films falls by more than chance.
+
+    By more than `MEETING_ERRORS` of its error, from what is left about its straight line: over the
+    span of the blocks a line through values of an error e of their mean scatters by sqrt(12) e.
+    """
+    gap = second - first
+    line = trend(gap)
+    fall = float(line[-1] - line[0])
+    left = gap - line
+    error = math.sqrt(12.0) * memory_error(left, memory(left))
+    return fall * float(gap.mean()) < 0.0 and abs(fall) > MEETING_ERRORS * error
+
+
+def average_of(
+    values: Floats, fast: Memory | None = None, wandering: float | None = None
+) -> Average:
     """Return the average of a series with its error; by its own memory if none is given.
 
     The error is the largest that memory and blocks give, as that of a measured average is
-    (`analysis.common.averages.time_average`): fast fluctuations hide a slow part from the
-    autocorrelation, and blocks feel it. A series that does not change holds no structures.
+    (`analysis.common.averages.time_average`), and ``wandering``, that of the memory of averages
+    over `BLOCKS` blocks: numbers of chains change in a few sweeps, and their averages over hundreds
+    of sweeps still wander with the ends that there are, which the autocorrelation of all notes does
+    not see in the noise. A series that does not change holds no structures.
     """
     if not values.std() > STILL * max(1.0, float(np.abs(values).max())):
         return Average(float(values.mean()), 0.0, 0.0)
-    error, freedom, structures = time_error(values, memory(values) if known is None else known)
+    error, freedom, structures = time_error(values, memory(values) if fast is None else fast)
     # not widened: who draws an interval does so by Student's law for the structures
     plain = (error or 0.0) / student_factor(ONE_SIGMA, freedom)
+    if wandering is None:
+        blocks = in_blocks(values)
+        wandering = memory_error(blocks, memory(blocks))
+    if wandering > plain:
+        plain, structures = wandering, min(structures, float(values.var()) / wandering**2)
     return Average(float(values.mean()), plain, structures)
 
 
@@ -144,6 +182,11 @@ def judge(single: Floats, chained: Floats, every: int = 1) -> Rest:
     return Rest(not apart and known, structures, sweeps, reason, sides, told)
 
 
+def longest(series: list[Floats]) -> Memory:
+    """Return the longest memory of some series."""
+    return max((memory(values) for values in series), key=lambda one: one.time)
+
+
 def compared(late: list[Floats], before: list[Floats]) -> tuple[float, dict[str, Any]]:
     """Compare one number of both films, over the last half of a run and the quarter before.
 
@@ -155,8 +198,15 @@ def compared(late: list[Floats], before: list[Floats]) -> tuple[float, dict[str,
         An entry of `Rest.sides`.
     """
     # both are films of one kind: the longer memory is that of both, and a short one is chance
-    longer = max((memory(values) for values in late), key=lambda one: one.time)
-    first, second = (average_of(values, longer) for values in late)
+    longer = longest(late)
+    blocks = [in_blocks(values) for values in late]
+    if nearing(*blocks):  # what is left of the start would count as noise and hide itself
+        blocks = [one - trend(one) for one in blocks]
+    slow = longest(blocks)
+    first, second = (
+        average_of(values, longer, memory_error(one, slow))
+        for values, one in zip(late, blocks, strict=True)
+    )
     error = math.hypot(first.error, second.error)
     difference = abs(first.value - second.value)
     errors = difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)

@@ -34,7 +34,7 @@ from tests.benchmarks.machine import headline
 
 MAGNETISATION, SHELL, TEMPERATURE = 446e3, 2e-9, 298.15
 VACUUM, BOLTZMANN = 4e-7 * math.pi, 1.380649e-23
-THICKNESS, PIECE, STRUCTURES, KEPT_EVERY = 12.0, 25, 20.0, 60.0
+THICKNESS, PIECE, STRUCTURES, KEPT_EVERY = 12.0, 100, 20.0, 60.0
 FILE = """
 [particles]
 core_diameter = "{core:.6g} m"

@@ -8,13 +8,12 @@ formed in a cube cut out of the film, with a picture.
 import argparse
 import dataclasses
 import time
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 
 from sim.film.inner_steps import LONGEST_OUTER
-from tests.benchmarks.card import engine_of, system_of
+from tests.benchmarks.card import system_of
 from tests.reference.small_systems import state_of, unit_vectors
 
 COUNT = 55_700_000
@@ -56,42 +55,17 @@ def loose_lattice(system, seed=1):
     return state_of(places, unit_vectors(count, seed))
 
 
-def compile_beside(system):
-    """Compile the kernels of steps, for a few particles of the film."""
-    from sim.engines.card.film import CardFilm
-    from sim.interactions.mesh.tables import screening_table
-    from sim.kernels.card.tools import Queue
-
-    few = {
-        name: getattr(system, name)[:256] for name in ("radius", "moment", "mobility", "turning")
-    }
-    small = dataclasses.replace(system, **few)
-    tables = screening_table(system.mesh, system.precision), screening_table(system.mesh)
-    film = CardFilm([small], [loose_lattice(small)], Queue(), tables)
-    film.compile()
-    film.ask_for_lists()
-    film.queue.wait()
-
-
 def prepared(system):
-    """Return an engine of the film; what takes long is done side by side."""
-    from sim.engines.card import mesh
-    from sim.interactions.mesh.tables import make_tables
+    """Return an engine of the film; kernels are compiled while particles are placed."""
+    from sim.engines.card.ahead import Ahead
 
     began = time.perf_counter()
-    with ThreadPoolExecutor(2) as pool:
-        tables, state = pool.submit(make_tables, system.mesh), pool.submit(loose_lattice, system)
-        compile_beside(system)
-        print(f"compiled {time.perf_counter() - began:.0f} s", flush=True)
-        start = state.result()
-        print(f"start {time.perf_counter() - began:.0f} s", flush=True)
-        tables.result()
-        print(f"tables {time.perf_counter() - began:.0f} s", flush=True)
-        mesh.make_tables = lambda _: tables.result()
-        engine = engine_of(system, start)
-        engine.batch.lay_out()
-        print(f"laid out {time.perf_counter() - began:.0f} s", flush=True)
-        engine.compile()
+    ahead = Ahead(system)
+    start = loose_lattice(system)
+    print(f"start {time.perf_counter() - began:.0f} s", flush=True)
+    engine = ahead(system, start, 1)
+    print(f"compiled {time.perf_counter() - began:.0f} s", flush=True)
+    engine.compile()
     print(f"ready {time.perf_counter() - began:.0f} s", flush=True)
     return engine
 
@@ -116,9 +90,9 @@ def cube_of(engine):
 
     batch, count = engine.batch, engine.system.count
     flags, content = batch.films.flags()[0], batch.films.content
-    rows = batch.queue.view(content.rows).reshape(2, count, layout.WORDS)[flags[layout.BUFFER]]
+    rows = batch.queue.view(content.rows).reshape(layout.rows_shape(count))
     with batch.queue.whole():
-        shares = rows[:, :3].copy().get()
+        shares = rows[flags[layout.BUFFER], 0, :, :3].copy().get()
     places = as_positions(shares, batch.films.periods)
     middle = 0.5 * np.array([*engine.system.sides, engine.system.thickness])
     inside = np.all(np.abs(places - middle) < 0.5 * CUBE, axis=1)

@@ -3,9 +3,10 @@
 Run as ``python -m tests.benchmarks.true_run FILE OUT [--seconds S] [--device D]``. It runs the file
 until what is left of the time is enough to save, to begin again and for a few more steps; then it
 interrupts it, looks at what lies in the folder, goes on and kills it with SIGKILL. Beside the steps
-it runs `check` of the same file and times parts of the measurement at its size; S(q) of the whole
-film is taken from the checkpoint. OUT gets a log, numbers, S(q), and the run file without whole
-states, packed and in pieces (``cat run.h5.* > run.h5``).
+it runs `check` of the same file and times parts of the measurement at its size, and takes S(q) of
+the whole film from the checkpoint, but for ``--alone``. OUT gets a log with the time that
+each part of a start takes (`tests.benchmarks.phases`), numbers, S(q), and the run file without
+whole states, packed and in pieces (``cat run.h5.* > run.h5``).
 """
 
 import argparse
@@ -24,13 +25,15 @@ from pathlib import Path
 import h5py
 import numpy as np
 
-PIECE = 15 * 2**20
+TOLD = ("progress", "simulating", "going on", "phase", "%")
+"""Lines of a command that are told have one of these."""
+PIECE = 8 * 2**20
 """Bytes of a piece of the packed run file."""
 AT_ONCE = ("check", "S(q), transform", "chains", "map of counts, 20 nm")
 """What runs beside the steps: a command, and parts of `tests.benchmarks.scale`."""
-MORE_STEPS_S, SPARE_S, CHECKPOINT_S, LESS_S = 12.0, 14.0, 40.0, 15.0
-"""Time for steps after the restart, for the end, a first guess of what saving takes, and of what
-a start takes less where kernels are compiled and more where a checkpoint is read."""
+MORE_STEPS_S, SPARE_S, CHECKPOINT_S, LONGER_S = 25.0, 16.0, 30.0, 10.0
+"""Time for steps after the restart, for the end, a first guess of what saving takes, and of how
+much longer a start takes where a checkpoint is read."""
 
 
 class Told:
@@ -58,7 +61,7 @@ class Command:
         self.lines, self.peak_gb = [], 0.0
         self.began = tell.clock()
         self.process = subprocess.Popen(
-            [sys.executable, "-W", "ignore", "-m", "sim", *map(str, words)],
+            [sys.executable, "-W", "ignore", "-m", "tests.benchmarks.phases", *map(str, words)],
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
         )  # fmt: skip
         self._reader = threading.Thread(target=self._read, daemon=True)
@@ -67,7 +70,7 @@ class Command:
     def _read(self):
         for line in self.process.stdout:
             self.lines.append(line.rstrip())
-            if "progress" in line or "simulating" in line or "%" in line:
+            if any(word in line for word in TOLD):
                 self._tell(f"  {self._words[0]}: {line.rstrip()}")
 
     def look(self):
@@ -219,6 +222,7 @@ def main():
     parser.add_argument("out", type=Path)
     parser.add_argument("--seconds", type=float, default=540.0)
     parser.add_argument("--device", default="gpu")
+    parser.add_argument("--alone", action="store_true", help="nothing else beside the steps")
     parser.add_argument("--once", action="store_true", help="neither go on nor kill")
     given = parser.parse_args()
     given.out.mkdir(parents=True, exist_ok=True)
@@ -245,10 +249,11 @@ def one_sitting(given, tell, seen, folder):
     with h5py.File(folder / "run.h5") as file:
         seen["count"] = file["particles/whole/diameter"].shape[0]
     tell(f"{seen['count']} particles ready after {ready:.1f} s, peak {command.peak_gb:.1f} GB")
-    others = beside(tell, given.file, seen["count"], given.out, AT_ONCE[: 1 if given.once else 4])
+    parts = () if given.alone else AT_ONCE[: 1 if given.once else 4]
+    others = beside(tell, given.file, seen["count"], given.out, parts)
     until = given.seconds - SPARE_S - MORE_STEPS_S - CHECKPOINT_S
     if not given.once:
-        until -= ready + LESS_S
+        until -= ready + LONGER_S
     command.wait_for(until)
     seen["card_gb"] = card_gb()
     code, saving = command.end(signal.SIGINT, 120.0)
@@ -271,12 +276,13 @@ def one_sitting(given, tell, seen, folder):
 def went_on(given, tell, seen, folder, copied, words, others):
     """Go on from the checkpoint for a while, and kill the run; pack and sum S(q) meanwhile."""
     command = Command(tell, *words, "--resume")
+    known, frames = seen["first"]["steps"][-1], len(seen["first"]["steps"])
 
     def with_copy():
         for name, work in (
             ("packed_bytes", lambda: pack(copied, given.out)),
             ("spectrum", lambda: spectrum(copied, folder / "checkpoint.h5", given.out)),
-        ):
+        )[: 1 if given.alone else 2]:
             try:
                 seen[name] = work()
             except Exception as error:  # what else is done is worth its time all the same
@@ -285,11 +291,14 @@ def went_on(given, tell, seen, folder, copied, words, others):
 
     summing = threading.Thread(target=with_copy, daemon=True)
     summing.start()
-    command.wait_for(
-        given.seconds - SPARE_S, lambda: any("going on from" in line for line in command.lines)
-    )
-    tell(f"resumed: {command.lines[-2:]}")
-    command.wait_for(min(given.seconds - SPARE_S, tell.clock() + 2 * MORE_STEPS_S))
+    end = given.seconds - SPARE_S
+    command.wait_for(end, lambda: any("going on from" in line for line in command.lines))
+    seen["resumed_s"] = tell.clock() - command.began
+    tell(f"resumed after {seen['resumed_s']:.1f} s: {command.lines[-2:]}")
+    command.wait_for(end, lambda: frames_in(folder) > frames)
+    seen["first_frame_after_s"] = tell.clock() - command.began
+    tell(f"{frames_in(folder)} frames, {frames} before, the last at step {known}")
+    command.wait_for(min(end, tell.clock() + MORE_STEPS_S))
     code, _ = command.end(signal.SIGKILL, 5.0)
     seen["second"] = {"exit": code, "lines": command.lines, "host_gb": command.peak_gb}
     with contextlib.suppress(OSError, KeyError, RuntimeError):

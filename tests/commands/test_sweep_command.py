@@ -91,7 +91,7 @@ def test_stopped_in_the_middle_and_resumed_the_tables_are_the_same(film, whole):
     process.send_signal(signal.SIGINT)
     told, wrong = process.communicate(timeout=60)
     assert process.returncode == 130, wrong
-    assert "of 4 runs to do; checkpoints saved in" in wrong
+    assert "of 4 runs to simulate, measure or draw; checkpoints saved in" in wrong
     assert f"chainfilm sweep {film} -o {out} --resume" in wrong
     assert wrong.count("\n") == 1
     assert "Result (unfinished: " in told

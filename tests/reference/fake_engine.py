@@ -67,6 +67,12 @@ def fake_setup(steps=100, dt_s=1e-9):
             self.system = SimpleNamespace(dt=0.01, dt_s=dt_s, steps=steps, units=units)
             self.state = start_state(parameters.run.seed)
 
+        def state_before(self, kept):  # noqa: ARG002
+            return self.state
+
+        def _require_memory(self):
+            pass
+
         @property
         def derived(self):
             return {"coupling": 4.0}

@@ -8,17 +8,17 @@ import dataclasses
 import numpy as np
 import pytest
 
-import sim.engines.card.flow as card_flow
+from sim.engines.card import near_part
 from sim.engines.card.engine import CardEngine, Seats
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import StepError
-from sim.interactions.flow.plan import plan_flow
 from tests.reference.flow import DenseFlow
 from tests.reference.small_systems import (
     bits,
     film,
     random_film,
     state_of,
+    with_flow,
 )
 
 COUNT = 24
@@ -35,9 +35,7 @@ KINDS = {
 def stirred(count=COUNT, every=2, width=0.65, **changes):
     """Return a film with flow."""
     given = {"sides": (6.5, 6.5), "thickness": 10.0, "dt": 1e-4, "precision": "float32"}
-    system = film(count, **{**given, **changes})
-    plan = plan_flow(system.sides, system.thickness, system.radius, width)
-    return dataclasses.replace(system, flow=plan, flow_every=every)
+    return with_flow(film(count, **{**given, **changes}), every, width)
 
 
 @pytest.mark.parametrize("name", KINDS)
@@ -103,7 +101,7 @@ def test_a_film_with_flow_steps_alone_and_gives_up_with_a_sentence(monkeypatch):
     one, other = (seats()(system, random_film(system), 1) for _ in range(2))
     assert one.batch is not other.batch
     before = bits(one)
-    monkeypatch.setattr(card_flow, "FLOW_TOLERANCE", -1.0)
+    monkeypatch.setattr(near_part, "FLOW_TOLERANCE", -1.0)
     with pytest.raises(StepError, match="noise still changes"):
         one.advance(2)
     assert bits(one) == before

@@ -470,7 +470,7 @@ def test_a_card_that_is_lost_ends_the_run_as_failed(tmp_path, monkeypatch, asked
     begun = CardEngine.advance
 
     def lose(engine, steps):
-        name = "ask_for_step" if asked == "advance" else "flags"
+        name = "ask_for_rounds" if asked == "advance" else "flags"
         if asked != "advance":
             begun(engine, steps)
         for part in (name, "energies"):

@@ -4,6 +4,7 @@ import pytest
 
 from analysis import measure, open_run
 from analysis.measures.condensed import LENGTHS, without_lengths
+from analysis.pictures.all import figures_of
 from analysis.reports.run import answer
 from sim.parameters import from_text
 from sim.run.simulate import simulate
@@ -13,32 +14,47 @@ def known(value):
     return {"value": value, "error": 0.1, "samples": 9, "interval_95": [0.0, 1.0]}
 
 
-def numbers(bundled, endless):
+def numbers(bundled, endless, branched=0.0):
     """Return what was measured of a film, as far as it matters here."""
     lengths = {name: known(20.0) for name in LENGTHS}
     return {
         "equilibration": {"reached": True, "reason": "both films meet"},
         "chains": {
             **lengths, "singles_fraction": known(0.1), "spanning_share": known(endless),
+            "branched_share": known(branched),
             "bundles": {
                 "share": known(bundled), "strands": known(2.7), "width_m": known(61e-9),
             },
             "sensitivity": [dict(lengths)],
         },
-        "spacing": {"columns": {"neighbour_distance_m": known(240e-9)}},
+        "spacing": {
+            "columns": {"neighbour_distance_m": known(240e-9)},
+            "width_m": known(38e-9), "nearest_neighbour_m": known(97e-9),
+        },
         "stages": [{"mean_length": known(20.0)}],
     }  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    ("bundled", "endless", "said"),
+    ("bundled", "endless", "branched", "said"),
     [
-        (0.63, 0.0, "63 % of the particles are in bundles of 2.7 strands, 61 nm wide and 240 nm"),
-        (0.2, 0.22, "22 % are in chains that close on themselves through the patch"),
+        (
+            0.63,
+            0.0,
+            0.0,
+            "63 % of the particles are in bundles of 2.7 strands, 61 nm wide",
+        ),
+        (
+            0.08,
+            0.0,
+            0.68,
+            "68 % of the particles are in branched groups, 38 nm wide and 97",
+        ),
+        (0.2, 0.22, 0.1, "22 % are in chains that close on themselves through the patch"),
     ],
 )
-def test_lengths_are_withheld_with_the_reason(bundled, endless, said):
-    found, warnings = numbers(bundled, endless), []
+def test_lengths_are_withheld_with_the_reason(bundled, endless, branched, said):
+    found, warnings = numbers(bundled, endless, branched), []
     without_lengths(found, warnings, 2e-6)
     assert said in found["equilibration"]["reason"]
     assert found["equilibration"]["reason"].startswith("both films meet; the film has no length")
@@ -64,7 +80,7 @@ def test_a_patch_that_is_too_short_is_told_how_long_it_should_be():
 
 
 def test_a_film_of_single_chains_keeps_its_lengths():
-    found, warnings = numbers(0.49, 0.09), []
+    found, warnings = numbers(0.49, 0.09, 0.49), []
     without_lengths(found, warnings, 2e-6)
     assert found["equilibration"]["condensed"] is None
     assert found["equilibration"]["reason"] == "both films meet"
@@ -98,7 +114,9 @@ frames = 12
 def test_a_strong_film_in_a_short_patch_has_no_length(tmp_path):
     run = open_run(simulate(from_text(STRONG, "film.toml"), tmp_path).directory)
     run.rest["structures"] = 9.0
-    found = measure(run).numbers
+    measured = measure(run)
+    found = measured.numbers
+    assert "chain_lengths" not in figures_of(measured)
     assert found["chains"]["spanning_share"]["value"] >= 0.1
     assert found["chains"]["mean_length"]["value"] is None
     rest = found["equilibration"]
@@ -107,3 +125,6 @@ def test_a_strong_film_in_a_short_patch_has_no_length(tmp_path):
     # sweeps are not what it lacks: nobody is told to go on
     assert "9 independent structures in 200 sweeps, of 20 wanted; the film has no" in rest["reason"]
     assert not [note for note in found["warnings"] if "--resume" in note]
+    # nor are lengths told that were withheld
+    about = [note for note in found["warnings"] if "mean_length" in note or "weight-mean" in note]
+    assert [note.partition(":")[0] for note in about] == ["chains.mean_length"]

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.design.answer import answer
 from analysis.design.record import Shown
 from analysis.optics.foretold import foretold_light
 from analysis.optics.mixture import Mixture, transmittance
@@ -180,3 +181,38 @@ def test_long_times_are_told_in_their_largest_unit():
     life = Shown("life", "Life", "s")
     told = [life.text(one) for one in (23 * 3600.0, 3 * 86_400.0, 15 * 86_400.0, 2 * 31_557_600.0)]
     assert told == ["23 hours", "3 days", "2.14 weeks", "2 years"]
+
+
+@pytest.mark.parametrize(("open_to", "viscosity"), [(0.2, "1.37 mPa s"), (1e-3, "1.372 mPa s")])
+def test_the_answer_has_the_digits_that_bands_allow(open_to, viscosity):
+    """A response as slow as the liquid is viscous; by hand."""
+    free = {"path": "carrier.viscosity", "unit": "Pa_s", "least": 1e-3, "most": 2e-3}
+    response = np.array([1e-3, 2e-3])
+    curve = {"value": response, "low": (1 - open_to) * response, "high": (1 + open_to) * response}
+    told = {
+        "verdict": "met", "odds": 0.95, "free": [free], "settings": {"carrier.viscosity": "x"},
+        "runs": [{"settings": {"carrier.viscosity": "x"}}] * 2,
+        "wishes": [{"label": "on_time", "least": None, "most": 2e-3}],
+        "quantities": [{
+            "label": "on_time", "name": "Response on", "unit": "s", "is_known": False,
+            "expected": {"value": 1.372e-3, "low": 1.11e-3, "high": 1.69e-3},
+        }],
+        "tradeoffs": [{
+            "values": [1e-3, 2e-3], "here": 1.372e-3, "quantities": {"on_time": curve},
+        }],
+    }  # fmt: skip
+    assert answer(told) == (
+        f"Yes: with viscosity {viscosity} all wishes hold with odds of 95 %, confirmed by 2 runs "
+        f"of this film with seeds of their own: response on 1.37 ms (1.11 ms to 1.69 ms)."
+    )
+
+
+def test_an_expected_value_has_the_digits_of_its_band():
+    delay = Shown("retardance", "Retardance", "m")
+    expected = {"value": 62.81e-12, "low": 56.11e-12, "high": 70.25e-12}  # 4.3 pm either way
+    assert delay.band(expected) == "63 pm (56 pm to 70 pm)"
+    passed = Shown("transmittance", "Light passed", "%")
+    expected = {"value": 0.998274, "low": 0.998223, "high": 0.998323}  # 0.0030 %
+    assert passed.band(expected) == "99.8274 % (99.8223 % to 99.8323 %)"
+    known = Shown("field", "Field", "T", is_known=True)
+    assert known.band({"value": 13.91e-3, "low": 13.9e-3, "high": 13.92e-3}) == "13.9 mT"

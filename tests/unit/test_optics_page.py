@@ -1,6 +1,7 @@
 """The page of optics of a run: its answer, its numbers and where they come from."""
 
 import csv
+import dataclasses
 import json
 
 import pytest
@@ -109,6 +110,23 @@ def test_a_sampled_run_has_no_response_times(film, monkeypatch):
     found = responses(measurement, run)
     assert {entry["reason"] for entry in found.values()} == {NO_TIMES}
     assert {entry["value"] for entry in found.values()} == {None}
+
+
+def test_birefringence_of_chains_that_grow_on_has_a_lower_bound(film, monkeypatch):
+    """Half of the way to rest takes longer than what was seen: no level has been reached."""
+    from analysis.optics import response
+    from analysis.response.rise import Rise
+
+    _, run, measurement, _, _ = film
+    monkeypatch.setattr(response, "rise", lambda *_: Rise(2.6e-6, (2e-6, 3e-6), frames=12))
+    for half, value in ((1e-7, 2.6e-6), (1.0, None)):
+        way = {"way_to_rest": {"switch_on_half_time_s": {"value": half}}}
+        grown = dataclasses.replace(measurement, numbers=measurement.numbers | way)
+        found = response.responses(grown, run)
+        assert found["on_birefringence_s"]["value"] == value
+        assert found["on_magnetisation_s"]["value"] == 2.6e-6
+    assert found["on_birefringence_s"]["longer_than_s"] == 2.6e-6
+    assert "half of their way to rest" in found["on_birefringence_s"]["reason"]
 
 
 def test_bent_chains_are_told_by_their_dipoles(tmp_path):

@@ -261,6 +261,7 @@ def test_measured_numbers_without_a_text_of_their_own_are_shown(page_of):
         (0.1234, 0.0041, "%", "12.3 ± 0.4 %"),
         (8.0, 0.0, "", "8 ± 0"),
         (0.0, 0.0, "%", "0 %, none seen"),
+        (2e-32, 7e-33, "%", "0 %, none seen"),  # rounding of the computer
         (0.0, 0.0, "", "0 ± 0"),
         (24e-9, 1e-24, "m", "24 ± 0 nm"),
         (0.76, 0.14, "°", "0.76 ± 0.14°"),

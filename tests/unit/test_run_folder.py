@@ -9,7 +9,7 @@ import pytest
 import analysis
 import sim
 from analysis.common import file_names
-from sim.files.folder import RunFolder, refuse_own_start
+from sim.files.folder import RunFolder, make_writable, refuse_own_start
 from sim.files.lock import FolderError
 from sim.parameters import from_text
 from sim.sweeps.folder import SweepFolder
@@ -76,3 +76,10 @@ def test_overwriting_run_and_sweep_leave_their_start_alone(tmp_path):
         with pytest.raises(FolderError, match="name another folder"):
             SweepFolder(name).claim(plan, resume=False, overwrite=True)
     assert start.read_bytes() == b"start"
+
+
+def test_a_link_that_leads_nowhere_is_told_as_one(tmp_path):
+    link = tmp_path / "out"
+    link.symlink_to(tmp_path / "gone")
+    with pytest.raises(FolderError, match="out is a link that leads nowhere"):
+        make_writable(link)

@@ -3,6 +3,7 @@
 import sim.film.reduce
 import sim.film.start
 from sim.command_line import main
+from sim.files.checkpoint import Checkpoint
 from sim.film import particles
 from sim.parameters import from_text
 from sim.run import simulate as one_run
@@ -59,3 +60,20 @@ def test_a_run_that_goes_on_keeps_its_particles_and_its_step():
     assert setup.system.dt_s == 0.5 * step
     assert setup.particles is drawn
     assert setup.derived["time_step_s"] == step
+
+
+def test_a_card_that_goes_on_has_no_particle_placed(monkeypatch):
+    """They lie where the checkpoint says; a processor's engine begins somewhere all the same."""
+    calls = []
+    counted(monkeypatch, sim.film.start, "start_state", calls)
+    setups = [RunSetup(from_text(small_film()), 1, device) for device in ("gpu", "cpu")]
+
+    class Begun:
+        time_step_s, frame_interval_s = 1e-9, 8e-9
+
+    kept = Checkpoint("run", 3, 1, {}, {})
+    for setup in setups:
+        setup.go_on(Begun)
+        assert setup.state_before(kept).is_placed == (setup.device == "cpu")
+    assert calls == ["start_state"]
+    assert setups[0].state_before(None).is_placed  # the checkpoint has gone meanwhile

@@ -114,6 +114,14 @@ def test_the_page_of_a_sweep(swept, monkeypatch):
     assert f'href="{file_names.OPTICS_REPORT}"' in sweep_report.page(table)
 
 
+def test_a_retardance_within_its_errors_is_not_told_to_be_largest(swept):
+    optics = collect_optics(swept[1])
+    for row in optics.tables[WAVELENGTHS[0]].summary:
+        row["light_retardance_m_error"] = abs(row["light_retardance_m"])
+    told = optics_report.answer(optics)
+    assert "no film delays light polarised along its chains by more than two errors" in told
+
+
 def test_a_sweep_without_light_has_no_page(tmp_path):
     folder = planted_sweep(tmp_path / "s")
     table = collect(folder)

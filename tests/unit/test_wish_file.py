@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from sim.command_line import main
-from sim.commands.wish.design import quantities_of
+from sim.commands.wish.design import quantities_of, with_sizes
 from sim.commands.wish.laws import foretold_films, known_of
 from sim.design.quantities import BY_WORD, Scaled
 from sim.design.wish import first_films, read_wish
@@ -184,6 +184,21 @@ def test_all_that_runs_measure_is_modelled_and_no_times_of_sampled_films(wish):
     assert words[:2] == ["mean_length", "field"]
     assert {"spacing", "retardance", "transmittance", "life"} < set(words)
     assert not {"on_time", "off_time"} & set(words)
+
+
+def test_a_delay_that_no_bound_sizes_has_the_band_of_theory(wish):
+    """A factor of two each way; that a delay by theory is above zero is as good as sure."""
+    text = 'retardance = { least = "0 nm" }'
+    asked = with_sizes(read_wish(wish(GOOD, ('field = { most = "40 mT" }', text))))
+    wished = asked.wishes[1]
+    (law,) = foretold_films(asked, [wished.of])
+    value = law({"field.strength": "20 mT"})[0]
+    middle, wide = float(wished.of.scaled(value)), math.log(2.0)
+    ends = wished.of.in_si([middle - wide, middle + wide])
+    assert ends == pytest.approx([0.5 * value, 2.0 * value], rel=0.1)
+    assert wished.ends == (0.0, math.inf)
+    drawn = {one.wanted.word: one for one in quantities_of(read_wish(wish()))}["retardance"]
+    assert drawn.unit_value == pytest.approx(value / 3.0, rel=0.01)
 
 
 @pytest.mark.parametrize("word", BY_WORD)

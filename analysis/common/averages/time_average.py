@@ -38,9 +38,7 @@ def time_error(values: Floats, known: Memory) -> tuple[float | None, float, floa
     if count < 2:
         return None, math.inf, samples
     variance = float(values.var())
-    share = min(2 * known.time / count, 0.5)
-    # The variance about the sample mean is too small by the variance of that mean.
-    plain = math.sqrt(variance * share / (1 - share))
+    plain = memory_error(values, known)
     freedom = known.freedom(count)
     error = plain * student_factor(ONE_SIGMA, freedom)
     lengths = [automatic_length(count, known.time)]
@@ -62,6 +60,13 @@ def time_error(values: Floats, known: Memory) -> tuple[float | None, float, floa
             error, freedom = wide, blocks - 1.0
             samples = max(1.0, min(samples, variance / blocked**2))
     return error, freedom, samples
+
+
+def memory_error(values: Floats, known: Memory) -> float:
+    """Return the error of the mean of a series by its memory alone, not widened."""
+    share = min(2 * known.time / len(values), 0.5)
+    # The variance about the sample mean is too small by the variance of that mean.
+    return math.sqrt(float(values.var()) * share / (1 - share))
 
 
 def _independent(values: Floats) -> bool:

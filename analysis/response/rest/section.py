@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
 from analysis.chains.series import ChainSeries
+from analysis.chains.shapes import OTHER_SHAPES, SPANNING
 from analysis.common import file_names
 from analysis.common.arrays import Floats
 from analysis.files.curve import Curve, Table
@@ -38,14 +39,6 @@ LEAST_SPREAD = 0.45
 
 PREDICTED_BAND = math.log(2.5)
 """The same where the estimate from neighbours alone is not recorded."""
-
-OTHER_SHAPES = 0.5
-"""With this share of the particles in rings and branched groups, or in bundles of chains, no mean
-length of single chains is told."""
-
-SPANNING = 0.1
-"""Where so many particles are in chains without ends, frames from the first such one on are left
-out."""
 
 READJUSTED = 0.3
 """Time in d^2/D after switch-off from which on the equations hold: by then moments that the field

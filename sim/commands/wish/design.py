@@ -7,6 +7,7 @@ import json
 import math
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -19,25 +20,30 @@ from sim.commands.progress import SweepBar
 from sim.commands.terminal import error_line, notice_lines, say, say_on_terminal
 from sim.commands.text import UsageError, again_text, folder_of, paragraphs, table
 from sim.commands.wish.bottle import with_bottle
-from sim.commands.wish.laws import foretold_films, index_known, known_of
+from sim.commands.wish.laws import foretold_films, index_known, known_of, light_law
 from sim.commands.wish.measured import measured_of
 from sim.design import films
 from sim.design.answer import content, film_text
 from sim.design.first import first_places
 from sim.design.model import Model
-from sim.design.quantities import BY_WORD, WANTED, Scaled, value_text
+from sim.design.quantities import WANTED, Scaled
 from sim.design.scan import Scan, scan
 from sim.design.search import MET, Found, search
 from sim.design.task import Task
+from sim.design.theory import foretell
 from sim.design.wish import WishFile, first_films, read_wish
 
+LEAST_SIZE = 1e-12
+"""In m: films that turn light by less turn none."""
 _BEGUN = {"format": 1, "verdict": "open", "answer": "The search has begun."}
 
 
 def design(args: argparse.Namespace) -> int:
     """Look for a film that meets a wish, and return the exit code."""
+    from analysis.design.answer import answer
+
     directory = folder_of(args)
-    wish = with_bottle(read_wish(args.file))
+    wish = with_sizes(with_bottle(read_wish(args.file)))
     _require_surrogate()
     films.require_folder(directory, args.resume, args.overwrite)
     quantities = quantities_of(wish)
@@ -69,7 +75,7 @@ def design(args: argparse.Namespace) -> int:
             again = again_text("design", args.file, directory)
             error_line(f"interrupted; the films so far are in {directory}; go on with: {again}")
             return INTERRUPTED
-    told = content(wish, ended, found)
+    told = content(wish, ended, found, answer)
     _write(wish, ended, told, directory, plots=not args.no_plots)
     if args.json:
         print(json.dumps(told, indent=2))
@@ -114,9 +120,22 @@ def quantities_of(wish: WishFile) -> tuple[Scaled, ...]:
         if one.needs_light and math.isnan(index_known(wish, light)):
             continue
         if all(one is not other.wanted for other in wished):
-            of_light = light if one.needs_light else None
-            out.append(Scaled(one, of_light, 1e-10))
+            out.append(_sized(wish, Scaled(one, light if one.needs_light else None)))
     return tuple(out)
+
+
+def with_sizes(wish: WishFile) -> WishFile:
+    """Return the wish with a size for all that is wished for."""
+    wishes = (replace(one, of=_sized(wish, one.of)) for one in wish.wishes)
+    return replace(wish, wishes=tuple(wishes))
+
+
+def _sized(wish: WishFile, of: Scaled) -> Scaled:
+    """Return a quantity with a sign in the size that theory gives it where no bound tells one."""
+    if not of.wanted.has_sign or of.unit_value > 0.0:
+        return of
+    size = abs(float(foretell(wish.base, [of], light_law)[0]))
+    return of.of_size(max(size, LEAST_SIZE))
 
 
 def task_of(
@@ -146,8 +165,6 @@ def task_of(
     seeds = first_places(
         found.points, model.odds(found.points), margins, first_films(wish.box.size)
     )
-    from dataclasses import replace
-
     return replace(empty, seeds=seeds)
 
 
@@ -185,14 +202,14 @@ def _write(
 
 def _say(told: dict[str, Any], directory: Path) -> None:
     """Print the answer and its numbers."""
+    from analysis.design.record import shown_of, words_of
+
     say("\n".join(line.strip() for line in paragraphs([told["answer"]]).splitlines()))
-    rows = []
+    shown, rows = shown_of(told), []
     for one in told["quantities"]:
-        wanted, expected = BY_WORD[one["word"]], one["expected"]
-        value, low, high = (value_text(wanted, expected[key]) for key in ("value", "low", "high"))
-        band = "" if low == high else f" ({low} to {high})"
         odds = "" if one["odds"] is None else f"; wish holds with odds {odds_of(one['odds'])}"
-        rows.append((one["label"], f"{value}{band}{odds}"))
+        quantity = shown[one["label"]]
+        rows.append((words_of(quantity.name), f"{quantity.band(one['expected'])}{odds}"))
     say(f"\nThe film\n{table(rows)}")
     count = len(told["runs"])
     say(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common.blocks import blocks_of, of_each, on_all_cores
 from sim.engines import cpu_arrays
 from sim.engines.card.bead_arrays import beads_of
 from sim.engines.card.memory import NEAR_ROOM
@@ -14,12 +16,14 @@ from sim.kernels.card import energies, layout, sorting
 from sim.kernels.steps.step import FIELD_SIZE
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from sim.film.reduced_system import ReducedSystem
 
+MOST_NEAR_SHARES = 2
+"""Threads that share the near pairs of a slot in a small film."""
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
 ENDLESS = 2**31 - 1
@@ -46,10 +50,30 @@ def periods_of(system: ReducedSystem) -> tuple[float, float, float]:
 
 def as_shares(positions: NDArray[Any], periods: tuple[float, ...], bits: int) -> NDArray[Any]:
     """Return positions as whole numbers, shares of the periods in units of 2^-bits."""
-    part: NDArray[Any] = positions / np.array(periods)
-    part -= np.rint(part)
-    part = np.where(part < 0.5, part, np.nextafter(0.5, 0.0))
-    return np.asarray(part * 2.0**bits, np.int32 if bits == 32 else np.int64)
+
+    def shares(positions: NDArray[Any]) -> NDArray[Any]:
+        part: NDArray[Any] = positions / np.array(periods)
+        part -= np.rint(part)
+        part = np.where(part < 0.5, part, np.nextafter(0.5, 0.0))
+        return np.asarray(part * 2.0**bits, np.int32 if bits == 32 else np.int64)
+
+    return of_each(shares, positions)
+
+
+def columns_of(rows: NDArray[Any], dtype: Any) -> NDArray[Any]:
+    """Return rows (N, k) as columns (k, N) of another type."""
+    made = np.empty(rows.shape[::-1], dtype)
+
+    def turn(block: slice) -> None:
+        made[:, block] = rows[block].T
+
+    on_all_cores(turn, blocks_of(len(rows)))
+    return made
+
+
+def widened(rows: NDArray[Any], words: int) -> NDArray[Any]:
+    """Return rows (N, k) with zeros behind them up to so many words."""
+    return of_each(lambda some: np.pad(some, ((0, 0), (0, words - some.shape[1]))), rows)
 
 
 def as_positions(
@@ -71,6 +95,11 @@ def as_positions(
 
 def _sizes_of(system: ReducedSystem) -> NDArray[np.float64]:
     """Return what follows from a particle's size, a row for each, one row where all are equal."""
+    names = ("moment", "mobility", "turning", "momentum_time", "spin_time")
+    of_size = {name: getattr(system, name) for name in names if getattr(system, name) is not None}
+    if all(values.min() == values.max() for values in of_size.values()):
+        first = {name: values[:1] for name, values in of_size.items()}
+        system = dataclasses.replace(system, radius=system.radius[:1], **first)
     table = np.zeros((system.count, layout.SIZE_WORDS))
     dt = system.inner_dt
     drag, spin_drag = system.drags()
@@ -86,7 +115,7 @@ def _sizes_of(system: ReducedSystem) -> NDArray[np.float64]:
         (layout.SPIN_DRAG, spin_drag),
     ):
         table[:, column] = values
-    return table[:1] if np.all(table == table[0]) else table
+    return table
 
 
 def quick_of(content: layout.CardFilm) -> layout.CardFilm:
@@ -98,8 +127,29 @@ def quick_of(content: layout.CardFilm) -> layout.CardFilm:
     )
 
 
+def passing_of(systems: Sequence[ReducedSystem]) -> dict[str, tuple[tuple[int, ...], Any]]:
+    """Return shape and type of what is in use within a step, or while slots are sorted, by name.
+
+    None of it where a film without inner steps keeps its sums.
+    """
+    system, films = systems[0], len(systems)
+    if system.inner_steps == 1:
+        return {}
+    count, real = system.count, np.dtype(system.precision)
+    whole_numbers = {"near": near_of(NEAR_ROOM, count), "near_count": count}
+    whole_numbers |= {"key": count, "order": count}
+    return {
+        "held": ((films, 7, count), real),
+        **{name: ((films, size), np.dtype(np.int32)) for name, size in whole_numbers.items()},
+    }
+
+
 def content_of(
-    systems: Sequence[ReducedSystem], queue: Any, shares: int, room: int
+    systems: Sequence[ReducedSystem],
+    queue: Any,
+    shares: int,
+    room: int,
+    passing: Mapping[str, Any] | None = None,
 ) -> layout.CardFilm:
     """Return the arrays of all films, those of slots still empty.
 
@@ -112,6 +162,8 @@ def content_of(
         Threads that share the neighbours of a slot.
     room : int
         Neighbours that the list of each has room for.
+    passing : mapping, optional
+        Arrays of `passing_of` that are there already.
     """
     system, bits = systems[0], bits_of(systems[0])
     count, films, lists = system.count, len(systems), system.count * shares
@@ -120,7 +172,6 @@ def content_of(
     patch = patch_of(system)
     sizes = np.stack([_sizes_of(one).ravel() for one in systems])
     split, meshed = system.inner_steps > 1, system.mesh is not None
-    held = split or system.induced
     cells = patch.cells_x * patch.cells_y * patch.cells_z
     unit = [float(period) * 2.0**-bits for period in periods_of(system)]
     largest = np.array([max(one.moment.max(), 1e-300) for one in systems])
@@ -131,7 +182,7 @@ def content_of(
     def tall(rows: int, wanted: bool) -> Any:
         return zeros((2, rows, count if wanted else 1), real)
 
-    return layout.CardFilm(
+    made = layout.CardFilm(
         rows=zeros((2 * layout.WORDS * count,), whole),
         reference=zeros((2 * layout.REFERENCE_WORDS * count,), whole),
         directions=zeros((2, 3, count), np.float64 if system.induced else real),
@@ -140,15 +191,15 @@ def content_of(
         smooth=tall(6, meshed),
         earlier=tall(7, split),
         momentum=tall(6, system.has_momenta),
-        held=zeros((7, count if held else 1), real),
+        held=zeros((7, count if system.induced else 1), real),
         sizes=queue.put(sizes.astype(real)),
-        entries=zeros(((room + 1) * lists,), np.int32),
+        entries=zeros((entries_of(room, lists),), np.int32),
         apart=zeros((lists,), np.int32),
         close=zeros((lists,), np.int32),
-        near=zeros(((NEAR_ROOM + 1) * count if split else 1,), np.int32),
-        near_count=zeros((count if split else 1,), np.int32),
-        key=zeros((count,), np.int32),
-        order=zeros((count,), np.int32),
+        near=zeros((1,), np.int32),
+        near_count=zeros((1,), np.int32),
+        key=zeros((1 if split else count,), np.int32),
+        order=zeros((1 if split else count,), np.int32),
         cell_start=zeros((cells + 1,), np.int32),
         cell_fill=zeros((cells,), np.int32),
         chunk_sum=zeros((-(-cells // sorting.CHUNK),), np.int32),
@@ -164,6 +215,7 @@ def content_of(
         programme=_programmes_of(systems, queue),
         count=count,
         turn=0,
+        sum_every=system.inner_steps * system.mesh_every,
         room=room,
         near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
         several=int(sizes.shape[1] > layout.SIZE_WORDS),
@@ -181,6 +233,19 @@ def content_of(
         back_volume=1.0 / float(system.sides[0] * system.sides[1] * system.thickness),
         beads=beads_of(systems, queue) if system.induced else (),
     )
+    if not split:
+        return made
+    return made._replace(**(passing or queue.overlaid([passing_of(systems)])))
+
+
+def entries_of(room: int, lists: int) -> int:
+    """Return the entries of so many lists with so much room; see `layout.entry_at`."""
+    return (room // layout.FOUR + 2) * layout.FOUR * -(-lists // layout.WARP) * layout.WARP
+
+
+def near_of(room: int, count: int) -> int:
+    """Return the near pairs of so many slots with so much room; threads look further ahead."""
+    return (room + MOST_NEAR_SHARES) * count
 
 
 def _laws_of(systems: Sequence[ReducedSystem], queue: Any) -> Any:

@@ -8,23 +8,25 @@ holds up no other.
 from __future__ import annotations
 
 import time
-from functools import partial
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sim.engines.card.arrays import passing_of
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
 from sim.engines.card.induced import InducedRounds
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
+from sim.engines.card.memory import with_wider_lists
 from sim.engines.card.mesh import CardMesh
 from sim.engines.guards import StepError, require_few_capped, thrown
 from sim.kernels.card import layout
 from sim.kernels.card.tools import Queue
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -33,8 +35,8 @@ if TYPE_CHECKING:
 
 __all__ = ["CARRIED", "CardBatch", "OtherKindError"]
 
-MOST_AHEAD = 64
-"""Steps asked for before the host looks."""
+MOST_AHEAD, FEWEST_AHEAD, AHEAD = 64, 4, 64_000_000
+"""Steps asked for before the host looks; particle-steps, of which these are a part."""
 CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
 """What moves with the slots beside rows and references, twice on the card."""
 CHANGED = ("magnetisation", "moments", "clock", "flags")
@@ -75,11 +77,10 @@ class CardBatch:
         self.compile_s = 0.0
         self.stepping_s = np.zeros(0)
         self._states: list[FilmState] = []
-        self._since_list = 0
-        self._usual = 1.0
         self._capped = np.zeros(0, np.int64)
         self._energies: NDArray[np.float64] | None = None
         self._is_compiled = False
+        self._prepared: ReducedSystem | None = None
 
     def join(self, system: ReducedSystem, state: FilmState) -> int:
         """Take in a film, and return its number.
@@ -90,7 +91,11 @@ class CardBatch:
             If it is of another kind than those that are in, or comes when they are laid out.
         """
         is_laid_out = bool(self.systems) and not self._states
-        if is_laid_out or (self.systems and kind_of(system) != kind_of(self.systems[0])):
+        is_other = self._prepared is not None and self._prepared is not system
+        system = with_wider_lists(system)
+        if self.systems:
+            is_other |= kind_of(system) != kind_of(self.systems[0])
+        if is_laid_out or is_other:
             raise OtherKindError("a film of another kind, or that comes late, cannot join a batch.")
         self.systems.append(system)
         self._states.append(state)
@@ -101,17 +106,32 @@ class CardBatch:
         if not self._states:
             return
         states, self._states = self._states, []
-        self.mesh = None
-        if self.systems[0].mesh is not None:
-            self.mesh = CardMesh(self.systems, self.queue)
-        tables = None if self.mesh is None else self.mesh.tables
-        self.films = CardFilm(self.systems, states, self.queue, tables)
-        if self.systems[0].induced:
-            self.induced = InducedRounds(self.films, self.mesh)
-        self.flow = None if self.systems[0].flow is None else CardFlow(self.films)
+        if self._prepared is None:
+            self._make(self.systems)
+        for film, state in enumerate(states):
+            self.films.fill(film, state)
         self.steps = np.array([state.step for state in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
+
+    @answered
+    def prepare(self, system: ReducedSystem) -> None:
+        """Make the arrays of the only film of a batch, and compile kernels, before it joins."""
+        self._prepared = system
+        self._make([with_wider_lists(system)])
+        self._compile_kernels()
+
+    def _make(self, systems: Sequence[ReducedSystem]) -> None:
+        """Make the arrays of all films, on the card."""
+        system = systems[0]
+        if system.mesh is None:
+            self.films = CardFilm(systems, self.queue)
+        else:
+            self.mesh = mesh = CardMesh(systems, self.queue, passing_of(systems))
+            self.films = CardFilm(systems, self.queue, mesh.tables, mesh.passing)
+        if system.induced:
+            self.induced = InducedRounds(self.films, self.mesh)
+        self.flow = None if system.flow is None else CardFlow(self.films)
 
     def compile(self) -> None:
         """Lay out all films, and compile the kernels of a step without making one."""
@@ -119,6 +139,13 @@ class CardBatch:
         if self._is_compiled:
             return
         began = time.perf_counter()
+        if self._prepared is None:
+            self._compile_kernels()
+        self.fresh()
+        self._is_compiled = True
+        self.compile_s += time.perf_counter() - began
+
+    def _compile_kernels(self) -> None:
         self.films.compile()
         if self.mesh is not None:
             self.mesh.choose_transforms()
@@ -127,9 +154,6 @@ class CardBatch:
             self.induced.compile()
         if self.flow is not None:
             self.flow.compile()
-        self.fresh()
-        self._is_compiled = True
-        self.compile_s += time.perf_counter() - began
 
     def begin_at(self, film: int, state: FilmState) -> None:
         """Put a film to another state."""
@@ -161,9 +185,10 @@ class CardBatch:
     def _renew(self, flags: NDArray[np.int64]) -> None:
         """Ask for lists, or for more room for one that was asked for."""
         if (flags[:, layout.STATUS] == layout.LIST_SHORT).any():
+            if self.mesh is not None:
+                self.mesh.let_go()
             self.films.lengthen_lists()
         self.films.ask_for_lists()
-        self._since_list = 0
 
     def steps_made(self) -> int:
         """Return the steps that the film made that is behind the others."""
@@ -216,6 +241,7 @@ class CardBatch:
         self.films.set_flag(layout.TARGET, target * inner)
         self.films.apply_fields()
         self.fresh()
+        self._begin_mesh(target)
         begun = self.steps < target
         while (active := (self.steps < target) & ~self._are_in(failed)).any():
             try:
@@ -237,54 +263,40 @@ class CardBatch:
         return np.isin(np.arange(len(self.systems)), list(films))
 
     def _make_some(self, active: NDArray[np.bool_], target: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Ask for some steps, look how far films have come, and list again if due."""
-        films, is_alone = self.films, len(self.systems) == 1
-        left = target - self.steps
+        """Ask for some steps, with lists and sums of the mesh where they are due, and look."""
+        films, mesh = self.films, self.mesh if self.induced is None else None
+        left, ahead = target - self.steps, max(FEWEST_AHEAD, AHEAD // self.systems[0].count)
+        asked = min(int(left[active].min()), MOST_AHEAD, ahead)
         if self.flow is not None:
-            left = np.minimum(left, self._stir(self.flow))
-        if self.mesh is not None and self.induced is None:
-            due = active & self.mesh.due(self.steps)
-            if due.any():
-                self._sum_mesh(due)
-                self.mesh.summed_at[due] = self.steps[due]
-            left = np.minimum(left, self.mesh.steps_until_due(self.steps))
-        asked = min(int(left[active].min()), MOST_AHEAD)
-        if is_alone:
-            # rather more than the list will last for, by the last one: those too many do nothing
-            expected = int(1.1 * self._usual) + 1 - self._since_list
-            asked = min(asked, max(1, expected, int(0.1 * self._usual)))
-        ask = films.ask_for_step if is_alone else films.ask_for_round
-        if self.induced is not None:
-            asked = min(self.induced.rounds(asked), MOST_AHEAD)
-            ask = partial(self.induced.ask_for_step, is_alone)
-        for _ in range(asked):
-            ask()
+            at = int(self.steps[0])  # such a film is alone
+            asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_mesh_anew))
+            self._begin_mesh(target)
+        sums = [] if mesh is None else mesh.due(self.steps[active], asked)
+        for k, after in pairwise([*sorted({0, *sums}), asked]):
+            if mesh is not None and k in sums and (k > 0 or (mesh.summed_at < self.steps).any()):
+                mesh.sum(films.content)
+            self._ask_for_steps(after - k)
         flags = films.flags()
         before, self.steps = self.steps, flags[:, layout.MADE] // self.systems[0].inner_steps
-        made = int((self.steps - before).max())
-        self._since_list += made
+        if mesh is not None:
+            mesh.have_stepped(self.steps)
         if self.flow is not None:
-            self.flow.steps += made
+            self.flow.steps += int((self.steps - before).max())
         self._capped = flags[:, layout.CAPPED]
-        status = flags[:, layout.STATUS]
-        if is_alone and status[0] == layout.LIST_DUE:
-            self._usual = max(1.0, float(self._since_list))
-        if (status == layout.LIST_SHORT).any() or (is_alone and np.isin(status, DUE).any()):
+        if (flags[:, layout.STATUS] == layout.LIST_SHORT).any():
             self._renew(flags)
         return flags
 
-    def _stir(self, flow: CardFlow) -> int:
-        """Do what the flow needs before a step; return the steps that it is good for."""
-        at = int(self.steps[0])
-        self.fresh()
-        if flow.due(at):
-            self._sum_mesh_anew()
-            flow.carry(at)
-            self.fresh()
-            self._sum_mesh_anew()
-        if self.films.seen[0, layout.STATUS] == layout.GO:
-            flow.see(at)
-        return flow.steps_until_due(at)
+    def _ask_for_steps(self, steps: int) -> None:
+        """Ask for so many steps, and for lists where they are due."""
+        if self.induced is not None:
+            for _ in range(min(self.induced.rounds(steps), MOST_AHEAD)):
+                self.induced.ask_for_step()
+        elif self.flow is not None:  # which has to see a new list before steps go on
+            for _ in range(steps):
+                self.films.ask_for_step()
+        else:
+            self.films.ask_for_rounds(steps)
 
     def _sum_mesh_anew(self) -> None:
         """Sum the mesh of all films where their slots are now, for the next step."""
@@ -299,6 +311,16 @@ class CardBatch:
         side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) % layout.THROWN_MOVE - 1
         particle = int(self.queue.get(self.films.content.identity, film)[side, slot])
         return thrown(self.systems[film], particle, int(self.steps[film]))
+
+    def _begin_mesh(self, target: NDArray[np.int64]) -> None:
+        """Sum the mesh of films that begin between two sums; then they are summed when due."""
+        if (mesh := self.mesh) is None or self.induced is not None:
+            return
+        never = (self.steps < target) & (mesh.summed_at < 0) & (self.steps % mesh.every != 0)
+        if never.any():
+            self._sum_mesh(never)
+            mesh.summed_at[never] = self.steps[never]
+        self.films.set_flag(layout.CHOSEN, np.full(target.size, layout.WHEN_DUE))
 
     def _sum_mesh(self, films: NDArray[np.bool_]) -> None:
         """Sum the mesh of some films."""

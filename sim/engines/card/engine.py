@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.arrays import as_positions
+from analysis.common.blocks import of_each
+from sim.engines.card.arrays import as_positions, columns_of, widened
 from sim.engines.card.batch import CARRIED, CardBatch, OtherKindError
 from sim.engines.card.lost import answered
 from sim.engines.card.part import images, part_of
@@ -135,11 +136,16 @@ class CardEngine:
         queue, content, film = self.batch.queue, self.batch.films.content, self.film
         flags, count = self._flags(), self.system.count
         side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
-        rows = queue.get(content.rows, film).reshape(2, count, layout.WORDS)
-        reference = queue.get(content.reference, film).reshape(2, count, layout.REFERENCE_WORDS)
+
+        def places(array: Any, first: int, words: int) -> NDArray[Any]:
+            here = slice(first * count, (first + words) * count)
+            rows = queue.get(array, (film, here)).reshape(count, words)
+            return of_each(lambda some: some[:, :3].copy(), rows)
+
+        words = layout.REFERENCE_WORDS
         return {
-            "shares": np.ascontiguousarray(rows[buffer, :, :3]),
-            "reference": np.ascontiguousarray(reference[side, :, :3]),
+            "shares": places(content.rows, buffer * layout.WORDS, layout.HALF),
+            "reference": places(content.reference, side * words, words),
             **{name: queue.get(getattr(content, name), (film, side)) for name in CARRIED},
         }
 
@@ -147,11 +153,16 @@ class CardEngine:
         """Return the part of a checkpoint that all engines of steps have."""
         shares, reference = on_host["shares"], on_host["reference"]
         image = images(shares, reference, on_host["image"])
-        x, y, z = as_positions(shares, self.batch.films.periods).T
+        positions = of_each(lambda some: as_positions(some, self.batch.films.periods), shares)
+        x, y, z = columns_of(positions, np.float64)
         ux, uy, uz = on_host["directions"].astype(np.float64)
-        places = {"x": x, "y": y, "z": z, "ux": ux, "uy": uy, "uz": uz}
         return {
-            **{name: np.ascontiguousarray(values) for name, values in places.items()},
+            "x": x,
+            "y": y,
+            "z": z,
+            "ux": ux,
+            "uy": uy,
+            "uz": uz,
             "identity": on_host["identity"],
             "image_x": image[0],
             "image_y": image[1],
@@ -206,6 +217,11 @@ class CardEngine:
         order = np.argsort(self._state_on_host()["identity"], kind="stable")
         return found[:3, order].T, found[3:, order].T
 
+    @property
+    def _list_margin(self) -> float:
+        """How far lists reach beyond what acts, in reduced units."""
+        return float(self.batch.systems[self.film].list_margin)
+
     def memory(self) -> int:
         """Return the bytes that the card lends, to all films of the batch."""
         return int(self.batch.queue.used_bytes())
@@ -220,6 +236,7 @@ class CardEngine:
             "processor": self.processor,
             "card": {
                 **on_host,
+                "list_margin": self._list_margin,
                 "magnetisation": self.batch.films.magnetisation(self.film),
                 "flags": flags[: layout.TARGET],
                 "lists_built": int(flags[layout.LISTS]),
@@ -229,21 +246,23 @@ class CardEngine:
 
     @answered
     def restore(self, checkpoint: dict[str, Any]) -> None:
-        """Go back to a checkpoint; from another kind of processor, to its state of the film."""
+        """Go back to a checkpoint; from another kind of processor, to its state of the film.
+
+        So, too, from lists of another margin, by which places are told in other units.
+        """
         batch, film, self._seed = self.batch, self.film, int(checkpoint["seed"])
-        if processor_of(checkpoint) != self.processor:
+        saved = checkpoint["card"] if processor_of(checkpoint) == self.processor else {}
+        if saved.get("list_margin") != self._list_margin:
             batch.begin_at(film, state_of(self.system, checkpoint))
             return
         batch.go_on_at(film, int(checkpoint["step"]), self._seed)
-        saved, queue, content = checkpoint["card"], batch.queue, batch.films.content
+        queue, content = batch.queue, batch.films.content
         identity = np.asarray(saved["identity"], np.int64)
         batch.films.write_rows(film, saved["shares"], saved["directions"].T, identity)
-        reference = np.zeros((2, self.system.count, layout.REFERENCE_WORDS), saved["shares"].dtype)
-        reference[:, :, :3] = saved["reference"]
-        queue.set(content.reference, reference.ravel(), film)
+        reference = widened(saved["reference"], layout.REFERENCE_WORDS)
+        queue.set_halves(content.reference, reference, film)
         for name in CARRIED:
-            array = getattr(content, name)
-            queue.set(array, np.broadcast_to(saved[name], array.shape[1:]), film)
+            queue.set_halves(getattr(content, name), saved[name], film)
         move = int(checkpoint["step"]) * self.system.inner_steps
         batch.films.set_magnetisation(film, np.asarray(saved["magnetisation"]), move)
         flags = np.zeros(layout.FLAGS, np.int64)

@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.common.blocks import of_each
 from sim.engines import cpu_arrays
 from sim.engines.card.arrays import (
+    MOST_NEAR_SHARES,
     SPAN,
     as_shares,
     bits_of,
+    columns_of,
     content_of,
+    entries_of,
+    near_of,
     patch_of,
     periods_of,
     quick_of,
+    widened,
 )
 from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import first_room
@@ -25,7 +32,7 @@ from sim.kernels.card.pairs import Choice
 from sim.kernels.card.tools import BLOCK
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -34,15 +41,20 @@ if TYPE_CHECKING:
 
 __all__ = ["CardFilm", "choice_of", "lists_in_step"]
 
-MOST_SHARES = 8
+MOST_SHARES = 4
 MOST_IN_STEP = 3.0
 """Candidates of a warp over those of a slot up to which its threads look at all of them."""
+MOST_ROUNDS = 8
+"""Steps in one recording, a power of 2."""
 ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
 
 
 def choice_of(system: ReducedSystem) -> Choice:
     """Return what kernels of a film are compiled for."""
+    split = system.inner_steps > 1
+    is_shared = split or system.induced or system.flow is not None
+    shares = shares_of(system.count) if is_shared else 1
     return Choice(
         real=system.precision,
         surfactant=not system.repulsion.is_soft,
@@ -51,8 +63,9 @@ def choice_of(system: ReducedSystem) -> Choice:
         body=system.has_body_forces,
         momenta=system.has_momenta,
         hindered=system.hindered,
-        shares=shares_of(system.count) if system.inner_steps > 1 or system.induced else 1,
+        shares=shares,
         induced=system.induced,
+        near_shares=min(shares, MOST_NEAR_SHARES) if split else 1,
     )
 
 
@@ -73,7 +86,7 @@ def lists_in_step(system: ReducedSystem, shares: int) -> bool:
     patch = patch_of(system)
     around = 2 * SPAN + 1
     a_column = system.count / (patch.cells_x * patch.cells_y)
-    columns = min(patch.cells_x, around + listing.WARP / shares / a_column)
+    columns = min(patch.cells_x, around + layout.WARP / shares / a_column)
     alone = min(patch.cells_x, around) * min(1.0, around / patch.cells_z)
     return bool(shares > 1 and columns < MOST_IN_STEP * alone)
 
@@ -88,11 +101,11 @@ class CardFilm:
     ----------
     systems : sequence of ReducedSystem
         Of one kind (`sim.engines.card.kinds`).
-    states : sequence of FilmState
-        Where each starts; row i in slot i until the first sort.
     queue : sim.kernels.card.tools.Queue
     tables : pair of arrays, optional
         What a mesh leaves to the pairs, in the precision of the pairs and in float64.
+    passing : mapping, optional
+        Arrays that share memory with those of a mesh.
 
     Attributes
     ----------
@@ -113,9 +126,9 @@ class CardFilm:
     def __init__(
         self,
         systems: Sequence[ReducedSystem],
-        states: Sequence[FilmState],
         queue: Any,
         tables: tuple[NDArray[Any], NDArray[Any]] | None = None,
+        passing: Mapping[str, Any] | None = None,
     ) -> None:
         self.systems = systems
         self.system = system = systems[0]
@@ -133,10 +146,10 @@ class CardFilm:
         self._lists = system.count * choice.shares
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
         self._take(
-            content_of(systems, queue, choice.shares, -(-first_room(system) // choice.shares))
+            content_of(
+                systems, queue, choice.shares, -(-first_room(system) // choice.shares), passing
+            )
         )
-        for film, state in enumerate(states):
-            self.fill(film, state)
 
     def _take(self, content: layout.CardFilm) -> None:
         """Take arrays and numbers for those in use."""
@@ -144,21 +157,29 @@ class CardFilm:
         self.quick = quick_of(content)
 
     def fill(self, film: int, state: FilmState) -> None:
-        """Write the state that a film starts from, row i in slot i; its list is due."""
+        """Write the state that a film starts from, row i in slot i; its list is due.
+
+        One whose particles are nowhere yet is halted until it is restored.
+        """
         system, queue, content = self.systems[film], self.queue, self.content
         count = system.count
+        if not state.is_placed:
+            halted = np.zeros(layout.FLAGS, np.int64)
+            halted[layout.STATUS] = layout.HALTED
+            queue.set(content.flags, halted, film)
+            return
         shares = as_shares(state.positions, self.periods, self.bits)
         # induced moments are found before a step
         directions = state.directions if not system.induced else np.zeros((count, 3))
-        self.write_rows(film, shares, directions, np.arange(count))
-        reference = np.zeros((2, count, layout.REFERENCE_WORDS), shares.dtype)
-        reference[:, :, :3] = shares
-        queue.set(content.reference, reference.ravel(), film)
-        queue.set(content.directions, np.broadcast_to(directions.T, (2, 3, count)), film)
-        identity = np.broadcast_to(np.arange(count, dtype=np.uint32), (2, count))
-        queue.set(content.identity, identity, film)
-        queue.set(content.image, np.broadcast_to(state.image.T, (2, 2, count)), film)
-        total = np.sum(system.moment[:, None] * directions, axis=0) * content.back_volume
+        identity = np.arange(count, dtype=np.uint32)
+        columns = columns_of(directions, content.directions.dtype)
+        self.write_rows(film, shares, directions, identity)
+        queue.set_halves(content.reference, widened(shares, layout.REFERENCE_WORDS), film)
+        queue.set_halves(content.directions, columns, film)
+        queue.set_halves(content.identity, identity, film)
+        queue.set_halves(content.image, columns_of(state.image, np.int32), film)
+        moments = of_each(lambda size, of: size[:, None] * of, system.moment, directions)
+        total = np.sum(moments, axis=0) * content.back_volume
         self.set_magnetisation(film, total, state.step * system.inner_steps)
         self.set_clock(film, state.step, state.seed)
         flags = np.zeros(layout.FLAGS, np.int64)
@@ -210,13 +231,23 @@ class CardFilm:
     ) -> None:
         """Write both buffers of a film's rows from places and directions, slot by slot."""
         system, real = self.systems[film], np.dtype(self.system.precision)
-        rows = np.zeros((2, system.count, layout.WORDS), shares.dtype)
-        rows[:, :, :3] = shares
-        numbers = rows.view(real)
-        numbers[:, :, 3] = system.radius[identity]
-        moment = system.moment[identity].astype(real)[:, None]
-        numbers[:, :, 4:7] = moment * directions.astype(real)
-        self.queue.set(self.content.rows, rows.ravel(), film)
+
+        def places_of(shares: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
+            rows = np.zeros((len(shares), layout.HALF), shares.dtype)
+            rows[:, :3] = shares
+            rows.view(real)[:, 3] = system.radius[identity]
+            return rows
+
+        def moments_of(directions: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
+            numbers = np.zeros((len(directions), layout.HALF), real)
+            moment = system.moment[identity].astype(real)[:, None]
+            numbers[:, :3] = moment * directions.astype(real)
+            return numbers.view(shares.dtype)
+
+        rows = np.stack(
+            [of_each(places_of, shares, identity), of_each(moments_of, directions, identity)]
+        )
+        self.queue.set_halves(self.content.rows, rows, film)
 
     def run(
         self, kernel: Any, threads: int | None = None, content: layout.CardFilm | None = None
@@ -234,20 +265,24 @@ class CardFilm:
         """Ask for sorted slots and the list of their neighbours, in all films where it is due."""
         self.ask("list", self._fresh)
 
+    @property
+    def has_few_cells(self) -> bool:
+        """Whether one block of threads counts through the cells of a film."""
+        return bool(self.content.cell_fill[0].size <= sorting.FEW_CELLS)
+
     def _fresh(self) -> None:
         """Ask for the kernels of sort and list; the status tells where there is too little room."""
-        cells = self.content.cell_fill[0].size
-        chunks = self.content.chunk_sum[0].size
-        self.run(sorting.count_cells)
-        self.run(sorting.add_chunks, chunks)
-        self.run(sorting.start_groups, BLOCK)
-        self.run(sorting.start_cells, chunks)
+        if self.has_few_cells:
+            self.run(sorting.count_and_start)
+        else:
+            chunks = self.content.chunk_sum[0].size
+            self.run(sorting.count_cells)
+            self.run(sorting.add_chunks, chunks)
+            self.run(sorting.start_groups, BLOCK)
+            self.run(sorting.start_cells, chunks)
         self.run(sorting.place_slots)
-        self.run(sorting.order_cells, cells)
         self.run(sorting.gather_slots)
-        self.run(sorting.open_list, 1)
         self.run(self._list_pairs, self._lists)
-        self.run(sorting.close_list, 1)
 
     def list_again(self, films: NDArray[np.bool_]) -> None:
         """Have films whose slots are sorted list their neighbours again, as after a restart."""
@@ -263,20 +298,24 @@ class CardFilm:
             self.queue.view(self.content.flags)[:, flag] = self.queue.view(made)
 
     def lengthen_lists(self) -> None:
-        """Make room for what the lists of all films need; all of them list again."""
-        content, films = self.content, len(self.systems)
+        """Make room for what the lists of all films need; all of them list again.
+
+        Nothing else may hold the old lists, so that the new ones can take their memory.
+        """
+        films, count = len(self.systems), self.content.count
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
-        changed: dict[str, Any] = {}
-        for array, size, wanted, lists in (
-            ("entries", "room", needed, self._lists), ("near", "near_room", closest, content.count)
-        ):  # fmt: skip
-            if wanted > getattr(content, size):
-                room = math.ceil(GROWTH * wanted)
-                changed |= {size: room}
-                changed[array] = self.queue.zeros((films, (room + 1) * lists), np.int32)
-        self._take(content._replace(**changed))
         self.recorded.clear()
-        self.queue.tidy()
+        for array, size, wanted, length_of, lists in (
+            ("entries", "room", needed, entries_of, self._lists),
+            ("near", "near_room", closest, near_of, count),
+        ):
+            if wanted <= getattr(self.content, size):
+                continue
+            room = math.ceil(GROWTH * wanted)
+            for length in (1, length_of(room, lists)):  # the old one goes first
+                made = self.queue.zeros((films, length), np.int32)
+                self._take(self.content._replace(**{array: made, size: room}))
+                self.queue.tidy()
         self.list_again(np.ones(films, bool))
 
     def ask(self, name: str, work: Callable[[], None]) -> None:
@@ -289,13 +328,20 @@ class CardFilm:
         """Ask for one step; where the list is too old, or no step is left, it does nothing."""
         self.ask("step", self._step)
 
-    def ask_for_round(self) -> None:
-        """Ask for lists where they are due, and for one step."""
-        self.ask("round", self._round)
+    def ask_for_rounds(self, rounds: int) -> None:
+        """Ask for steps, and for lists where they are due; rounds too many do nothing.
 
-    def _round(self) -> None:
-        self._fresh()
-        self._step()
+        Many are asked for at once, as small films step faster than they can be asked for.
+        """
+        while rounds:
+            some = min(1 << (rounds.bit_length() - 1), MOST_ROUNDS)
+            self.ask(f"{some} rounds", partial(self._round, some))
+            rounds -= some
+
+    def _round(self, rounds: int) -> None:
+        for _ in range(rounds):
+            self._fresh()
+            self._step()
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
@@ -312,8 +358,9 @@ class CardFilm:
             self.run(kernels.plain, content=quick)
         else:
             self.run(kernels.far, self.lists_in(content), quick)
+            near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
-                self.run(kernels.inner, content=quick._replace(turn=turn))
+                self.run(kernels.inner, near_threads, quick._replace(turn=turn))
         self.run(steps.conclude_step, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:

@@ -74,10 +74,9 @@ class InducedRounds:
         self._mesh.sum(content)
         films.ask("search", lambda: self._search(content))
 
-    def ask_for_step(self, is_alone: bool) -> None:
-        """Ask for one round, and for a step where moments are found; of many films for lists."""
-        if not is_alone:
-            self._films.ask_for_lists()
+    def ask_for_step(self) -> None:
+        """Ask for lists where they are due, one round, and a step where moments are found."""
+        self._films.ask_for_lists()
         self.ask_for_round()
         self._films.ask_for_step()
 

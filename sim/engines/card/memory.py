@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from sim.kernels.dipoles.induced import DEPTH
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["NEAR_ROOM", "card_bytes", "first_room"]
+__all__ = ["NEAR_ROOM", "card_bytes", "first_room", "with_wider_lists"]
 
 ROOM_SHARE = 1.25
 """First guess of the entries of a slot, in multiples of the mean number of neighbours."""
@@ -28,6 +29,20 @@ CONTEXT_BYTES = 600_000_000
 """What driver, kernels and libraries take on a card."""
 
 
+WIDER_LISTS = 1.5
+"""Margin of a list with inner steps in multiples of that of the processor, whose lists cost less
+beside the pairs: a list in six outer steps in the place of one in three."""
+MOST_WIDE = 10_000_000
+"""Particles beyond which memory is worth more than that."""
+
+
+def with_wider_lists(system: ReducedSystem) -> ReducedSystem:
+    """Return a system with the margin that its lists have on a card."""
+    if system.inner_steps == 1 or system.count > MOST_WIDE:
+        return system
+    return dataclasses.replace(system, list_margin=WIDER_LISTS * system.list_margin)
+
+
 def first_room(system: ReducedSystem) -> int:
     """Return a first guess of the entries of a slot."""
     patch = cpu_arrays.patch_of(system)
@@ -37,26 +52,41 @@ def first_room(system: ReducedSystem) -> int:
     return int(ROOM_SHARE * system.count / volume * min(sphere, disc)) + SPARE_ROOM
 
 
+def _passing_bytes(system: ReducedSystem, word: int) -> tuple[int, int]:
+    """Return the bytes of what is in use within a step or a sort, and of grids; they overlay."""
+    step = 8 * system.count
+    if system.inner_steps > 1:
+        step += (7 * word + 4 * (NEAR_ROOM + 2)) * system.count
+    if system.mesh is None:
+        return step, 0
+    nx, ny, nz = system.mesh.points
+    real, layers = 4 if system.mesh.precision == "float32" else 8, system.mesh.layers
+    waves = nx * (ny // 2 + 1) * 2 * real * (layers + nz)
+    return step, nx * ny * layers * real + max(8 * nx * ny * layers, waves)
+
+
 def card_bytes(system: ReducedSystem) -> int:
     """Return the estimated memory in bytes that a film takes on a card."""
+    system = with_wider_lists(system)
     word = 4 if system.precision == "float32" else 8
     meshed, split = system.mesh is not None, system.inner_steps > 1
     momenta, induced = system.has_momenta, system.induced
     # rows, references, directions, identity, images, and half of it once more to go back to
     carried = (16 + 8 + 6 + 12 * meshed + 14 * split + 12 * momenta) * word + 8 + 16
     particle = carried + carried // 2
-    particle += 4 * first_room(system) + 16 + (7 * word + 4 * NEAR_ROOM) * split
+    particle += 4 * (first_room(system) + 6) + 8  # lists grow by fours
     if induced:  # directions in double precision, sums, and what the search remembers
         particle += 9 * (8 - word) + 7 * word + 8 * 3 * (2 + 2 * DEPTH)
-    total = system.count * particle
+    step, grids = _passing_bytes(system, word)
+    total = system.count * particle + (max(step, grids) if split else step + grids)
     if system.flow is not None:
         nx, ny = system.flow.points
         total += FLOW_PARTICLE_BYTES * system.count + FLOW_POINT_BYTES * system.flow.half * nx * ny
     if system.mesh is not None:
         nx, ny, nz = system.mesh.points
         real = 4 if system.mesh.precision == "float32" else 8
-        plane = nx * ny * system.mesh.layers
-        waves = nx * (ny // 2 + 1) * 2 * real
-        total += plane * (8 + 2 * real) + 2 * waves * (system.mesh.layers + 2 * nz)
+        # what transforms put into and out of order
+        total += nx * ny * system.mesh.layers * real
+        total += nx * (ny // 2 + 1) * 2 * real * (system.mesh.layers + 3 * nz)
         total += math.prod(n // 2 + 1 for n in system.mesh.points) * real
     return int(CONTEXT_BYTES + SPARE * total)

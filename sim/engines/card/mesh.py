@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import math
 from functools import partial
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines.card.kept import keep_kernels, kernels_of
+from sim.engines.card.recordings import Recordings
 from sim.interactions.mesh.tables import make_tables, screening_table
 from sim.kernels.card import mesh as kernels
 from sim.kernels.card.layout import Shared
 from sim.kernels.card.tools import Transforms
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from sim.film.reduced_system import ReducedSystem
     from sim.kernels.card.layout import CardFilm
@@ -35,16 +37,27 @@ class CardMesh:
     systems : sequence of ReducedSystem
         With one mesh for all.
     queue : sim.kernels.card.tools.Queue
+    passing : mapping, optional
+        Shapes and types by name of arrays that are not in use while a mesh is summed.
 
     Attributes
     ----------
+    passing : dict
+        These arrays; they share memory with the grid.
     tables : pair of arrays
         What it leaves to the pairs, in their precision and in float64.
     summed_at : int64 (films,)
         Step of the sum that the slots of each film keep.
+    recordings : Recordings
+        Of a sum.
     """
 
-    def __init__(self, systems: Sequence[ReducedSystem], queue: Any) -> None:
+    def __init__(
+        self,
+        systems: Sequence[ReducedSystem],
+        queue: Any,
+        passing: Mapping[str, Any] = MappingProxyType({}),
+    ) -> None:
         system, films = systems[0], len(systems)
         plan = system.mesh
         if plan is None:
@@ -56,9 +69,7 @@ class CardMesh:
             screening_table(plan),
         )
         self._queue = queue
-        self._film: CardFilm | None = None
-        self._recorded: Callable[[], None] | None = None
-        self._transforms, self._own_memory = Transforms(), queue.own_memory()
+        self._transforms, self.recordings = Transforms(), Recordings(queue)
         self._parts = [slice(film, film + 1) for film in range(films)]
         made = make_tables(plan)
         nx, ny, points_z = plan.points
@@ -74,31 +85,47 @@ class CardMesh:
         )
         largest = np.array([float(one.moment.max()) for one in systems])
         largest *= steepest * made.window.size / made.shape.span
+        grid = {"grid": ((films, plan.layers, nx, ny), real)}
+        waves = {
+            name: ((films, planes, nx, ny // 2 + 1), np.dtype(wave))
+            for name, planes in (("charges", plan.layers), ("spectrum", points_z))
+        }
+        # once whole charges have become numbers, their waves may take their place
+        shared = queue.overlaid(
+            [
+                grid | {"whole": ((films, plan.layers, nx, ny), np.dtype(np.int64))},
+                grid | waves,
+                passing,
+            ]
+        )
+        self.passing = {name: shared[name] for name in passing}
         self._arrays: dict[str, Any] = {
             "shape": made.shape,
-            "whole": queue.zeros((films, plan.layers, nx, ny), np.int64),
-            "grid": queue.zeros((films, plan.layers, nx, ny), real),
-            "charges": queue.zeros((films, plan.layers, nx, ny // 2 + 1), wave),
-            "spectrum": queue.zeros((films, points_z, nx, ny // 2 + 1), wave),
+            **{name: shared[name] for name in ("whole", "grid", "charges", "spectrum")},
             "influence": Shared(queue.put(made.influence)),
             "decay": Shared(queue.put(made.decay)),
             "layer": Shared(queue.put(made.layer)),
             "unit": queue.put(largest / kernels.CHARGE_UNIT),
         }
 
-    def due(self, at: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """Say for which films, by the step of each, the mesh is to be summed before the next."""
-        due: NDArray[np.bool_] = (at % self.every == 0) & (self.summed_at != at)
-        due |= self.summed_at == NEVER
-        return due
+    def due(self, at: NDArray[np.int64], steps: int) -> list[int]:
+        """Return which of so many steps begin with a sum of one of the films that are at these.
 
-    def steps_until_due(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return the steps of each film from the present one to the next sum, 1 or more."""
-        return self.every - at % self.every
+        Kernels know of which.
+        """
+        return [k for k in range(steps) if ((at + k) % self.every == 0).any()]
+
+    def have_stepped(self, at: NDArray[np.int64]) -> None:
+        """Note the last sum of films that have come to these steps."""
+        self.summed_at = np.maximum(self.summed_at, (at - 1) // self.every * self.every)
 
     def forget(self, film: int) -> None:
         """Have a film sum its mesh before its next step."""
         self.summed_at[film] = NEVER
+
+    def let_go(self) -> None:
+        """Hold the arrays of films no more, whose lists are about to be replaced."""
+        self.recordings.let_go()
 
     def choose_transforms(self) -> None:
         """Transform the grids of all films at once, if each then gets the bits that it has alone.
@@ -122,18 +149,11 @@ class CardMesh:
 
     def sum(self, film: CardFilm) -> None:
         """Sum all clouds of flagged films where slots are now; slots keep field and force."""
-        if film is not self._film:
-            self._film, self._recorded = film, None
-        if self._recorded is None:
-            work = partial(self._sum, kernels.CardMeshFilm(film=film, **self._arrays))
-            with self._own_memory():  # what is recorded stays where it is
-                work()  # compiles
-                self._recorded = self._queue.record(work)
-        else:
-            self._recorded()
+        self.recordings.ask("sum", film, partial(self._sum, film))
 
-    def _sum(self, mesh: kernels.CardMeshFilm) -> None:
+    def _sum(self, film: CardFilm) -> None:
         """Ask for all parts of a sum."""
+        mesh = kernels.CardMeshFilm(film=film, **self._arrays)
         queue, slots = self._queue, mesh.film.count or 1
         points = math.prod(mesh.grid.shape[1:])
         _, points_z, nx, waves = mesh.spectrum.shape

@@ -101,10 +101,10 @@ class _Slots:
         self.periods = batch.films.periods
         flags = batch.films.flags()[film]
         side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
-        rows = queue.view(content.rows)[film].reshape(2, self.count, layout.WORDS)
+        rows = queue.view(content.rows)[film].reshape(layout.rows_shape(self.count))
         reference = queue.view(content.reference)[film]
         reference = reference.reshape(2, self.count, layout.REFERENCE_WORDS)
-        self.shares, self._reference = rows[buffer], reference[side]
+        self.shares, self._reference = rows[buffer, 0], reference[side]
         self._columns = {
             name: queue.view(getattr(content, name))[film][side]
             for name in ("directions", "identity", "image")

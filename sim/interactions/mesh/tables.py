@@ -1,8 +1,6 @@
 """Arrays of a mesh sum, from its plan: windows, influence function, corrections, pair table."""
 
 import math
-import os
-from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import NamedTuple
 
@@ -10,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.arrays import Floats
+from analysis.common.blocks import blocks_of, on_all_cores
 from sim.interactions.mesh.errors import alias_sums
 from sim.interactions.mesh.kaiser_bessel import (
     CLOUD_ORDER,
@@ -147,18 +146,9 @@ def _influence(plan: MeshPlan, waves: list[Floats], noise: float) -> NDArray[np.
         total.append({n: sums[0][n] + sums[1][n] for n in (0, 2)})
     result = np.empty([k.size for k in waves], plan.precision)
     rows = max(1, SLAB // max(1, waves[1].size * waves[2].size))
-    slabs = [slice(first, first + rows) for first in range(0, waves[0].size, rows)]
-    with ThreadPoolExecutor(min(len(slabs), _cores())) as pool:
-        fill = partial(_fill_influence, result, plan, waves, (own, total), noise)
-        list(pool.map(fill, slabs))  # raises what was raised
+    fill = partial(_fill_influence, result, plan, waves, (own, total), noise)
+    on_all_cores(fill, blocks_of(waves[0].size, rows))
     return result
-
-
-def _cores() -> int:
-    """Return the cores that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1  # not every system can say
 
 
 def _fill_influence(

@@ -23,7 +23,8 @@ from sim.kernels.card.layout import (
     SIZE_WORDS,
     STATUS,
     SUMS,
-    WORDS,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.steps import is_searching
 from sim.kernels.card.tools import (
@@ -181,8 +182,7 @@ def bead_kernels(choice):
         bx, by, bz = f64(held[3, i]), f64(held[4, i]), f64(held[5, i])
         bx, by, bz = bx + applied[0], by + applied[1], bz + applied[2]
         if cutoff or body:
-            at = (film.flags[BUFFER] * film.count + i) * WORDS
-            z = f64(load_words(film.rows, at)[2]) * film.unit_z
+            z = f64(load_words(film.rows, row_at(film, film.flags[BUFFER], i))[2]) * film.unit_z
             if cutoff:
                 plane, across = missing_field(z, thickness, film.laws.cutoff)
                 bx = bx + plane * film.magnetisation[0]
@@ -240,7 +240,7 @@ def bead_kernels(choice):
         for column in range(COLUMNS):
             sums[column] = 0.0
         beads, kept, side = film.beads, round_of(film)[0], film.flags[SIDE]
-        base = film.flags[BUFFER] * film.count
+        buffer = film.flags[BUFFER]
         for i in range(index(), film.count, beads.partials.shape[0] * BLOCK):
             saturation = film.sizes[size_of(film, i) + MOMENT]
             for axis in range(3):
@@ -254,7 +254,10 @@ def bead_kernels(choice):
             x = bits_of(m * lane(film.directions[side, 0, i]))
             y = bits_of(m * lane(film.directions[side, 1, i]))
             z = bits_of(m * lane(film.directions[side, 2, i]))
-            store_words(film.rows, (base + i) * WORDS + 4, (x, y, z, bits_of(lane(0.0))))
+            store_words(
+                film.rows, row_at(film, buffer, i) + moment_after(film),
+                (x, y, z, bits_of(lane(0.0))),
+            )  # fmt: skip
         close_block(film, sums, numbers)
 
     return BeadKernels(begin, respond, judge, mix)

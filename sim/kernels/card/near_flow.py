@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
+from sim.kernels.card.flow_slots import moved_of, place_words, slot_forces_of
 from sim.kernels.card.layout import (
     BUFFER,
     KICK,
@@ -21,10 +22,11 @@ from sim.kernels.card.layout import (
     SIZE_WORDS,
     SPIN_DRAG,
     TWIST,
-    WORDS,
+    entry_at,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.motion import going, guard_of, moments_at, move_of, normals_of
-from sim.kernels.card.smooth_flow import place_words, slot_forces_of
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
@@ -33,7 +35,6 @@ from sim.kernels.card.tools import (
     kernel,
     load_words,
     plain,
-    rounded,
     store_words,
     wrapped,
 )
@@ -60,7 +61,8 @@ class CardNearFlow(NamedTuple):
     tilt: Any
     drift: Any  # float64 (3, count)
     pushed: Any  # float64 (3, count)
-    vector: Any  # float64 (count, 3, VECTORS) times the factors of the near part
+    carried: Any  # float64 (threads a slot, 3, count) what each finds of the way by forces
+    vector: Any  # float64 (>= count, 3, VECTORS) times the factors of the near part
     product: Any
     noise: Any  # float64 (VECTORS, count, 3)
     begun: Any  # step of the first lane; of a batch uint64 (films,)
@@ -76,18 +78,21 @@ class CardNearFlow(NamedTuple):
 
 
 class NearKernels(NamedTuple):
-    """Kernels of a step that the near part makes."""
+    """Kernels of the near part that go through lists, and those of a step that it makes."""
 
+    drifts: Any
+    multiply: Any
     turn: Any
+    push: Any
     travel: Any
 
 
 @register_jitable(forceinline=True)
-def listed(film, i, k):
-    """Return a neighbour of a slot: those apart from the front, then those that may touch."""
-    apart = film.apart[i]
+def listed(film, v, k):
+    """Return a neighbour from a list: those apart from the front, then those that may touch."""
+    apart = film.apart[v]
     row = i64(k) if k < apart else i64(film.room - 1 - (k - apart))
-    return i64(film.entries[row * film.count + i])
+    return i64(film.entries[entry_at(film, v, row)])
 
 
 @register_jitable(forceinline=True)
@@ -135,36 +140,6 @@ def factors(near):
 
 
 @kernel
-def drifts(near):
-    """Add what the factors of others bring to the drift of each slot."""
-    i = index()
-    film, share, tilt = near.film, near.share, near.tilt
-    if i >= film.count:
-        return
-    place = reference_of(film, i)
-    fineness = near.points_per_length
-    drift_x = drift_y = drift_z = 0.0
-    for k in range(film.apart[i] + film.close[i]):
-        j = listed(film, i, k)
-        x, y, z, r2 = near_way(film, place, j)
-        if r2 < near.reach2:
-            r = math.sqrt(r2)
-            inverse = 1.0 / max(r, 1e-12)
-            a, b, more_a, more_b = tensor_at(near.table, r * fineness, u64(r * fineness))
-            by_side, by_height, beside = pair_drift(
-                a, b, fineness * more_a, fineness * more_b, inverse, z * inverse,
-                math.sqrt(near.mobility[j]), (share[0, j], share[1, j]), tilt[1, j],
-            )  # fmt: skip
-            drift_x += x * inverse * by_side
-            drift_y += y * inverse * by_side
-            drift_z += by_height + beside
-    root = math.sqrt(near.mobility[i])
-    near.drift[0, i] += root * share[0, i] * drift_x
-    near.drift[1, i] += root * share[0, i] * drift_y
-    near.drift[2, i] += root * share[1, i] * drift_z
-
-
-@kernel
 def draw(near):
     """Draw the normals of all slots for the steps from the present one on, a thread a step."""
     v = index()
@@ -173,39 +148,70 @@ def draw(near):
     if i < film.count:
         found = normals_of(film, i, film.flags[SIDE], film.clock[MOVE] + u64(vector))
         for axis in range(3):
-            near.noise[vector, i, axis] = found[axis]
-
-
-@kernel
-def multiply(near):
-    """Multiply vectors, which are times the factors, by the near part, a thread each."""
-    v = index()
-    film, vector = near.film, near.vector
-    i, n = v // VECTORS, v % VECTORS
-    if i >= film.count:
-        return
-    place = reference_of(film, i)
-    x, y, z = near.own * vector[i, 0, n], near.own * vector[i, 1, n], near.own * vector[i, 2, n]
-    for k in range(film.apart[i] + film.close[i]):
-        j = listed(film, i, k)
-        way = near_way(film, place, j)
-        if way[3] < near.reach2:
-            more = part_of_pair(near, way, (vector[j, 0, n], vector[j, 1, n], vector[j, 2, n]))
-            x, y, z = x + more[0], y + more[1], z + more[2]
-    near.product[i, 0, n] = near.share[0, i] * x
-    near.product[i, 1, n] = near.share[0, i] * y
-    near.product[i, 2, n] = near.share[1, i] * z
+            near.vector[i, axis, vector] = found[axis]
 
 
 def near_kernels(choice):
-    """Return the kernels of a step that the near part makes.
+    """Return the kernels of a film's near part; as many threads share a slot as have its lists.
 
     Parameters
     ----------
     choice : sim.kernels.card.pairs.Choice
     """
-    lane = LANES[choice.real]
-    slot_forces, guard, cutoff = slot_forces_of(choice), guard_of(choice), choice.cutoff
+    lane, shares, cutoff = LANES[choice.real], choice.shares, choice.cutoff
+    slot_forces, moved, guard = slot_forces_of(choice), moved_of(choice), guard_of(choice)
+
+    @kernel
+    def drifts(near):
+        """Add what the factors of others bring to the drift of each slot."""
+        i = index()
+        film, share, tilt = near.film, near.share, near.tilt
+        if i >= film.count:
+            return
+        place = reference_of(film, i)
+        fineness = near.points_per_length
+        drift_x = drift_y = drift_z = 0.0
+        for v in range(i * shares, (i + 1) * shares):
+            for k in range(film.apart[v] + film.close[v]):
+                j = listed(film, v, k)
+                x, y, z, r2 = near_way(film, place, j)
+                if r2 < near.reach2:
+                    r = math.sqrt(r2)
+                    inverse = 1.0 / max(r, 1e-12)
+                    a, b, more_a, more_b = tensor_at(near.table, r * fineness, u64(r * fineness))
+                    by_side, by_height, beside = pair_drift(
+                        a, b, fineness * more_a, fineness * more_b, inverse, z * inverse,
+                        math.sqrt(near.mobility[j]), (share[0, j], share[1, j]), tilt[1, j],
+                    )  # fmt: skip
+                    drift_x += x * inverse * by_side
+                    drift_y += y * inverse * by_side
+                    drift_z += by_height + beside
+        root = math.sqrt(near.mobility[i])
+        near.drift[0, i] += root * share[0, i] * drift_x
+        near.drift[1, i] += root * share[0, i] * drift_y
+        near.drift[2, i] += root * share[1, i] * drift_z
+
+    @kernel
+    def multiply(near):
+        """Multiply vectors, which are times the factors, by the near part, a thread each."""
+        t = index()
+        film, vector = near.film, near.vector
+        i, n = t // VECTORS, t % VECTORS
+        if i >= film.count:
+            return
+        place = reference_of(film, i)
+        x, y, z = near.own * vector[i, 0, n], near.own * vector[i, 1, n], near.own * vector[i, 2, n]
+        for v in range(i * shares, (i + 1) * shares):
+            for k in range(film.apart[v] + film.close[v]):
+                j = listed(film, v, k)
+                way = near_way(film, place, j)
+                if way[3] < near.reach2:
+                    theirs = vector[j, 0, n], vector[j, 1, n], vector[j, 2, n]
+                    more = part_of_pair(near, way, theirs)
+                    x, y, z = x + more[0], y + more[1], z + more[2]
+        near.product[i, 0, n] = near.share[0, i] * x
+        near.product[i, 1, n] = near.share[0, i] * y
+        near.product[i, 2, n] = near.share[1, i] * z
 
     @register_jitable(forceinline=True)
     def size_of(film, i):
@@ -247,20 +253,39 @@ def near_kernels(choice):
         guard(film, i, (place[0], place[1], place[2]), squared)
 
     @kernel
-    def travel(near):
-        """Move each slot by the near flow: forces, drift, noise of this step and the last."""
-        i = index()
+    def push(near):
+        """Find the way of each slot by the forces on all, a thread each of its lists."""
+        v = index()
+        i, share = v // shares, v % shares
         film, pushed = near.film, near.pushed
         if i >= film.count or not going(film):
             return
         place = reference_of(film, i)
-        x, y, z = near.own * pushed[0, i], near.own * pushed[1, i], near.own * pushed[2, i]
-        for k in range(film.apart[i] + film.close[i]):
-            j = listed(film, i, k)
+        x = y = z = 0.0
+        if share == 0:
+            x, y, z = near.own * pushed[0, i], near.own * pushed[1, i], near.own * pushed[2, i]
+        for k in range(film.apart[v] + film.close[v]):
+            j = listed(film, v, k)
             way = near_way(film, place, j)
             if way[3] < near.reach2:
                 more = part_of_pair(near, way, (pushed[0, j], pushed[1, j], pushed[2, j]))
                 x, y, z = x + more[0], y + more[1], z + more[2]
+        near.carried[share, 0, i] = x
+        near.carried[share, 1, i] = y
+        near.carried[share, 2, i] = z
+
+    @kernel
+    def travel(near):
+        """Move each slot by the near flow: forces, drift, noise of this step and the last."""
+        i = index()
+        film, carried = near.film, near.carried
+        if i >= film.count or not going(film):
+            return
+        x = y = z = 0.0
+        for share in range(shares):
+            x += carried[share, 0, i]
+            y += carried[share, 1, i]
+            z += carried[share, 2, i]
         side, vector = film.flags[SIDE], i64(film.clock[MOVE]) - i64(near.begun)
         size = size_of(film, i)
         kick, momentum, noise = f64(film.sizes[size + KICK]), film.momentum, near.noise
@@ -274,18 +299,15 @@ def near_kernels(choice):
         way_x = kick * by_x + near.drift_time * near.drift[0, i]
         way_y = kick * by_y + near.drift_time * near.drift[1, i]
         way_z = kick * by_z + near.drift_time * near.drift[2, i]
-        new = (
-            wrapped(now[0], rounded(lane(way_x * film.back_x))),
-            wrapped(now[1], rounded(lane(way_y * film.back_y))),
-            wrapped(now[2], rounded(lane(way_z * film.back_z))),
-        )
+        new = moved(film, now, (way_x, way_y, way_z))
         m, directions = lane(film.sizes[size + MOMENT]), film.directions
         mx = m * lane(directions[side, 0, i])
         my = m * lane(directions[side, 1, i])
         mz = m * lane(directions[side, 2, i])
-        to = ((1 - film.flags[BUFFER]) * film.count + i) * WORDS
+        to = row_at(film, 1 - film.flags[BUFFER], i)
         store_words(film.rows, to, (new[0], new[1], new[2], now[3]))
-        store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
+        bits = bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))
+        store_words(film.rows, to + moment_after(film), bits)
         guard(film, i, new, lane(0.0))
         if cutoff:
             unit = film.units_a_moment
@@ -298,4 +320,4 @@ def near_kernels(choice):
                 for axis in range(3):
                     film.moments[moments_at(move + u64(2)) + axis] = 0
 
-    return NearKernels(turn, travel)
+    return NearKernels(drifts, multiply, turn, push, travel)

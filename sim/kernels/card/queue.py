@@ -7,6 +7,7 @@ from numba import cuda
 
 from sim.kernels.card.compiler import BLOCK
 from sim.kernels.card.layout import films_of
+from sim.kernels.card.overlaid import bytes_of, parts_of
 
 
 class Transforms:
@@ -69,6 +70,15 @@ class Queue:
             made = self.numbers.zeros(shape, dtype)
         return cuda.as_cuda_array(made, sync=False)
 
+    def overlaid(self, groups):
+        """Return arrays of zeros by name, those of a group beside each other, groups overlaid.
+
+        A group has shapes and types by name; arrays of only one group are in use at a time.
+        """
+        with self.stream:
+            found = parts_of(self.numbers.zeros(bytes_of(groups), np.uint8), groups)
+        return {name: cuda.as_cuda_array(made, sync=False) for name, made in found.items()}
+
     def view(self, array):
         """Return the array as one of the library that works on whole arrays."""
         return self.numbers.ndarray(
@@ -95,6 +105,14 @@ class Queue:
         """Overwrite what an array of the card holds of one film or all."""
         with self.stream:
             self.view(array)[film].set(np.ascontiguousarray(values, array.dtype))
+        self.stream.synchronize()
+
+    def set_halves(self, array, values, film):
+        """Overwrite both halves of what an array holds of a film with the same values."""
+        with self.stream:
+            first, second = self.view(array)[film].reshape(2, -1)
+            first.set(np.ascontiguousarray(values, array.dtype).reshape(-1))
+            second.data.copy_from_device_async(first.data, first.nbytes, self.stream)
         self.stream.synchronize()
 
     def run(self, one, threads, batch):

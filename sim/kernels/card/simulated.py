@@ -9,6 +9,7 @@ from numba import cuda
 from numba.cuda.simulator.kernel import _get_kernel_context
 
 from sim.kernels.card.layout import Shared, films_of
+from sim.kernels.card.overlaid import bytes_of, parts_of
 
 BLOCK = 32
 LANES = {"float32": np.float32, "float64": np.float64}
@@ -27,6 +28,15 @@ def thread():
 def block():
     """Return the number of this block of threads in its film."""
     return _get_kernel_context().blockIdx.x
+
+
+def blocks():
+    """Return how many blocks of threads a film has."""
+    return _get_kernel_context().gridDim.x
+
+
+def fence():
+    """Do nothing: what a thread writes is seen by all."""
 
 
 def sync():
@@ -189,6 +199,10 @@ class Queue:
         """Return zeros."""
         return np.zeros(shape, dtype)
 
+    def overlaid(self, groups):
+        """Return arrays of zeros by name, those of a group beside each other, groups overlaid."""
+        return parts_of(np.zeros(bytes_of(groups), np.uint8), groups)
+
     def view(self, array):
         """Return the array itself."""
         return array
@@ -204,6 +218,10 @@ class Queue:
     def set(self, array, values, film=slice(None)):
         """Overwrite what an array holds of one film or all."""
         array[film] = values
+
+    def set_halves(self, array, values, film):
+        """Overwrite both halves of what an array holds of a film with the same values."""
+        array[film].reshape(2, -1)[...] = np.asarray(values).reshape(-1)
 
     def run(self, one, threads, batch):
         """Run a kernel in so many threads a film, if a card would take its arguments."""

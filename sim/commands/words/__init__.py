@@ -1,0 +1,1 @@
+"""Words of the command line, as they are read."""

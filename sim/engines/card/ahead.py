@@ -1,0 +1,61 @@
+"""The engine of a film whose kernels are compiled while its particles are still being placed."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from typing import TYPE_CHECKING
+
+from sim.engines.card.batch import CardBatch
+from sim.engines.card.engine import CardEngine
+
+if TYPE_CHECKING:
+    from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
+
+__all__ = ["Ahead"]
+
+TURN_S = 1e-4
+"""How long threads wait for each other's turn: a compiler and short work on arrays go side by side,
+and what Python takes by itself, 5 ms, is longer than such a piece of work."""
+
+
+class Ahead:
+    """Makes the arrays of a film and compiles its kernels at once, beside what else there is to do.
+
+    Called, it waits for that and makes the engine; it is an `EngineFactory`.
+
+    Parameters
+    ----------
+    system : ReducedSystem
+        The card's memory has room for it.
+    """
+
+    def __init__(self, system: ReducedSystem) -> None:
+        self._system, self._batch = system, CardBatch()
+        self._error: BaseException | None = None
+        # no run waits for it once it is interrupted
+        self._thread = threading.Thread(target=self._prepare, daemon=True)
+        self._turn_s = sys.getswitchinterval()
+        sys.setswitchinterval(TURN_S)
+        self._thread.start()
+
+    def _prepare(self) -> None:
+        try:
+            self._batch.prepare(self._system)
+        except BaseException as error:  # raised where the engine is made
+            self._error = error
+        finally:
+            sys.setswitchinterval(self._turn_s)
+
+    def __call__(self, system: ReducedSystem, state: FilmState, threads: int) -> CardEngine:
+        """Return the engine; of another system one that compiles for itself."""
+        began = time.perf_counter()
+        self._thread.join()
+        if system is not self._system:
+            return CardEngine(system, state, threads)
+        if self._error is not None:
+            raise self._error
+        self._batch.compile_s = time.perf_counter() - began  # the run has waited so long for it
+        return CardEngine(system, state, threads, self._batch)
