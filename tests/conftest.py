@@ -8,6 +8,9 @@ import pytest
 # of matrices take all cores each wait for one another.
 for _library in ("OPENBLAS", "MKL"):
     os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
+# Threads of compiled loops that wait for one another sleep: as many processes as cores, each with
+# as many threads, would else spend most of their time asking whether the others are done.
+os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 
 
 @pytest.hookimpl(optionalhook=True)

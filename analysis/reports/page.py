@@ -78,7 +78,10 @@ td { font-variant-numeric: tabular-nums; }
 .values th + td { width: 25%; white-space: nowrap; }
 .values td.missing { color: #555; font-style: italic; white-space: normal; }
 .points th, .points td { white-space: nowrap; padding: 0.35rem 0.9rem 0.35rem 0; }
-.wraps tbody th, .wraps td { white-space: normal; }
+.wraps tbody th { white-space: normal; }
+.sources tbody th { min-width: 16rem; }
+.sources td { white-space: normal; overflow-wrap: normal; min-width: 4.5rem; }
+.sources td:last-child { min-width: 18rem; }
 dl { margin: 0; display: grid; grid-template-columns: 11rem 1fr; gap: 0.35rem 1rem; }
 dt { font-weight: 600; }
 dd { margin: 0; overflow-wrap: anywhere; max-width: 44rem; }

@@ -222,7 +222,7 @@ def write_page(results, path):
         body += _words(sentences(name, found))
         cells = [HEAD, *(_cells(comparison, row, cases) for row in rows)]
         head, *told = [[line[k] for k in ON_PAGE] for line in cells]
-        body += page.table(head, told, "points waves")
+        body += page.table(head, told, "points waves wraps sources")
         note = f"{len(found)} runs, {cost_of(cases, name)} of one core; {counted(rows)}."
         parts.append(page.section(comparison.TITLE, body, note))
     text = page.frame(
@@ -244,7 +244,7 @@ def _least(all_rows, cases):
         body += f"<h3>{page.escape(comparison.TITLE)}</h3>"
         head = f"{row.what}: published {published}, found {found}, {away} ({row.source})."
         body += _words([head, *sentences(comparison.NAME, found_of(cases, comparison.NAME))])
-    return page.section("The three that agree least", body) if body else ""
+    return page.section("Those that agree least", body) if body else ""
 
 
 def _words(told):

@@ -1,14 +1,66 @@
-"""The forces that a run may add, off unless the file names them: their keys and values in SI."""
+"""What acts on particles: their keys and values in SI.
+
+Repulsion and dipoles are in every run; the other forces, the drag of the windows and the flow are
+off unless the file names them.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import ClassVar, get_type_hints
+from typing import ClassVar, Literal, TypeAlias, get_args, get_type_hints
 
 from sim.parameters.compound import Direction
 from sim.parameters.keys import ABSENT, key
-from sim.parameters.values import Number, Quantity
+from sim.parameters.values import Choice, Number, Quantity, Switch
+
+Repulsion: TypeAlias = Literal["surfactant", "soft_core"]
+DipoleSum: TypeAlias = Literal["mesh", "cutoff", "exact"]
+Flow: TypeAlias = Literal["none", "hydrodynamic"]
+
+
+@dataclass(frozen=True)
+class RepulsionParameters:
+    """What keeps particles apart."""
+
+    kind: Repulsion = key(
+        Choice(get_args(Repulsion)), "Law of the repulsion between shells.", "surfactant"
+    )
+    grafting_density: float = key(
+        Quantity("area_density", 1e15, 1e19, "0.3 nm^-2"),
+        "Surfactant molecules per core surface.",
+        "0.3 nm^-2",
+        only=("kind", "surfactant"),
+    )
+    strength: float = key(
+        Quantity("energy", 0.01, 1000.0, "1 kT"),
+        "Energy at contact: of soft cores, and of any particle with a window.",
+        "1 kT",
+    )
+
+
+@dataclass(frozen=True)
+class DipoleParameters:
+    """How the dipole forces of all particles are summed."""
+
+    sum: DipoleSum = key(
+        Choice(get_args(DipoleSum)),
+        "mesh: all pairs and all periodic images to the tolerance; exact: the same to 10 "
+        "digits, for small systems; cutoff: pairs within a range alone, approximate.",
+        "mesh",
+    )
+    cutoff_diameters: float = key(
+        Number(2.0, 50.0, 6.0),
+        "Range of the cutoff sum in median particle diameters.",
+        6.0,
+        only=("sum", "cutoff"),
+    )
+    tolerance: float = key(
+        Number(1e-8, 0.1, 1e-3),
+        "Relative error of field and force.",
+        1e-3,
+        only=("sum", "mesh", "exact"),
+    )
 
 
 @dataclass(frozen=True)
@@ -82,3 +134,31 @@ class GravityParameters:
         "Where things fall; z is across the film, [0, -1, 0] stands a cell upright.",
         [0, 0, -1],
     )
+
+
+@dataclass(frozen=True)
+class WindowParameters:
+    """The two windows of the film."""
+
+    hindered_mobility: bool = key(
+        Switch(),
+        "Whether particles near a window move more slowly, as the liquid makes them.",
+        False,
+    )
+
+
+@dataclass(frozen=True)
+class MotionParameters:
+    """How particles move through the liquid."""
+
+    flow: Flow = key(
+        Choice(get_args(Flow)),
+        "none: each particle as if it were alone; hydrodynamic: the flow that all stir up between "
+        "the windows carries them, as it does in a real film, at many times the cost.",
+        "none",
+    )
+
+    @property
+    def is_stirred(self) -> bool:
+        """Whether the flow that particles stir up carries them."""
+        return self.flow == "hydrodynamic"

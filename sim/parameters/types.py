@@ -25,14 +25,18 @@ from analysis.common.core_tables import AUTO, CORE_TABLES
 from sim.parameters.compound import ComplexIndices, Lengths, Sides, Wavelengths
 from sim.parameters.field_types import FieldParameters, FieldStep
 from sim.parameters.force_types import (
+    DipoleParameters,
     ElectrostaticParameters,
     GravityParameters,
+    MotionParameters,
     PairForces,
+    RepulsionParameters,
     VanDerWaalsParameters,
+    WindowParameters,
 )
 from sim.parameters.keys import NEEDED, key
 from sim.parameters.particle_types import MOST_PARTICLES, ParticleParameters
-from sim.parameters.values import Choice, FileName, Number, Quantity, Switch, WholeNumber
+from sim.parameters.values import Choice, FileName, Number, Quantity, WholeNumber
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
@@ -67,12 +71,9 @@ LARGEST_SEED = 2**63 - 1
 COORDINATE = Quantity("length", -1.0, 1.0, "5 mm")
 """A coordinate of a magnet or of a place on the cell."""
 
-Repulsion: TypeAlias = Literal["surfactant", "soft_core"]
-DipoleSum: TypeAlias = Literal["mesh", "cutoff", "exact"]
 Precision: TypeAlias = Literal["float32", "float64"]
 Dynamics: TypeAlias = Literal["brownian", "langevin", "monte_carlo"]
 Start: TypeAlias = Literal["random", "lattice", "file"]
-Flow: TypeAlias = Literal["none", "hydrodynamic"]
 
 
 def _index(example: float) -> Number:
@@ -115,50 +116,6 @@ class FilmParameters:
         WholeNumber(1, MOST_PARTICLES, 1900),
         "Number of particles, instead of width; alone, the patch is square.",
         None,
-    )
-
-
-@dataclass(frozen=True)
-class RepulsionParameters:
-    """What keeps particles apart."""
-
-    kind: Repulsion = key(
-        Choice(get_args(Repulsion)), "Law of the repulsion between shells.", "surfactant"
-    )
-    grafting_density: float = key(
-        Quantity("area_density", 1e15, 1e19, "0.3 nm^-2"),
-        "Surfactant molecules per core surface.",
-        "0.3 nm^-2",
-        only=("kind", "surfactant"),
-    )
-    strength: float = key(
-        Quantity("energy", 0.01, 1000.0, "1 kT"),
-        "Energy at contact: of soft cores, and of any particle with a window.",
-        "1 kT",
-    )
-
-
-@dataclass(frozen=True)
-class DipoleParameters:
-    """How the dipole forces of all particles are summed."""
-
-    sum: DipoleSum = key(
-        Choice(get_args(DipoleSum)),
-        "mesh: all pairs and all periodic images to the tolerance; exact: the same to 10 "
-        "digits, for small systems; cutoff: pairs within a range alone, approximate.",
-        "mesh",
-    )
-    cutoff_diameters: float = key(
-        Number(2.0, 50.0, 6.0),
-        "Range of the cutoff sum in median particle diameters.",
-        6.0,
-        only=("sum", "cutoff"),
-    )
-    tolerance: float = key(
-        Number(1e-8, 0.1, 1e-3),
-        "Relative error of field and force.",
-        1e-3,
-        only=("sum", "mesh", "exact"),
     )
 
 
@@ -297,34 +254,6 @@ class BondParameters:
         name="energy",
         only=("kind", "energy"),
     )
-
-
-@dataclass(frozen=True)
-class WindowParameters:
-    """The two windows of the film."""
-
-    hindered_mobility: bool = key(
-        Switch(),
-        "Whether particles near a window move more slowly, as the liquid makes them.",
-        False,
-    )
-
-
-@dataclass(frozen=True)
-class MotionParameters:
-    """How particles move through the liquid."""
-
-    flow: Flow = key(
-        Choice(get_args(Flow)),
-        "none: each particle as if it were alone; hydrodynamic: the flow that all stir up between "
-        "the windows carries them, as it does in a real film, at many times the cost.",
-        "none",
-    )
-
-    @property
-    def is_stirred(self) -> bool:
-        """Whether the flow that particles stir up carries them."""
-        return self.flow == "hydrodynamic"
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import itertools
 import statistics
 import time
 import traceback
+import types
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from tests.reference.small_systems import (
     random_film,
     spread_diameters,
     state_of,
+    with_flow,
 )
 
 STEPS = 20
@@ -41,6 +43,12 @@ KINDS = {
     },
     "momenta, windows": {
         "dt": 1e-4, "dynamics": "langevin", "momentum_time": np.full(2000, 2e-4), "hindered": True,
+    },
+    "flow": {
+        "dt": 1e-4, "dipole_sum": "mesh", "tolerance": 3e-3, "thickness": 16.7, "flow": True,
+    },
+    "beads, flow": {
+        "dt": 3e-4, "susceptibility": 2.0, "langevin": 120.0, "tolerance": 1e-3, "flow": True,
     },
     "beads": {"dt": 3e-4, "susceptibility": 2.0, "langevin": 120.0, "tolerance": 1e-3},
     "beads, mesh": {
@@ -64,17 +72,20 @@ def engine_of(system, state=None):
 def system_of(count=2000, **changes):
     """Return a film of the benchmarks: 3 %, 20 d thick, coupling 4, cut-off 6 d, field along x.
 
-    With a susceptibility it is one of beads that magnetise each other.
+    With a susceptibility it is one of beads that magnetise each other, with ``flow`` that of all
+    particles carries each.
     """
     given = {
         "precision": "float32", "thickness": 20.0, "cutoff": 6.0, "langevin": 10.0,
         "list_margin": 0.5, "dt": 1e-4, **changes,
     }  # fmt: skip
+    carried = given.pop("flow", False)
     if "susceptibility" in given:
-        return beads(count, **{"dipole_sum": "cutoff", "fraction": 0.03, **given})
+        made = beads(count, **{"dipole_sum": "cutoff", "fraction": 0.03, **given})
+        return with_flow(made) if carried else made
     if "momentum_time" in given:
         given["momentum_time"] = given["momentum_time"][:1].repeat(count)
-    return film(count, **given)
+    return with_flow(film(count, **given)) if carried else film(count, **given)
 
 
 def agreement(names=tuple(KINDS)):
@@ -121,6 +132,7 @@ def sums():
 
 REPEATED = (
     "soft core", "inner steps", "mesh, inner steps", "surfactant, sizes", "beads", "beads, mesh",
+    "flow", "beads, flow",
 )  # fmt: skip
 
 
@@ -267,7 +279,7 @@ def each_kernel(cases=(20_000, 1_000_000)):
             took = microseconds(engine.batch.queue, films._step, 1)
             print(f"  all of a step: {took:.1f} us", flush=True)
             if engine.batch.mesh is not None:
-                took = replayed(engine.batch.queue, engine.batch.mesh._recorded)
+                took = replayed(engine.batch.queue, engine.batch.mesh.recordings.made["sum"])
                 print(f"  mesh: {took:.1f} us", flush=True)
 
 
@@ -280,15 +292,20 @@ def times_of_kernels(engine, with_sort):
     from sim.kernels.card.tools import BLOCK
 
     films, queue = engine.batch.films, engine.batch.queue
+    engine.batch.fresh()  # else no kernel of a step would work
     for name in ("content", "quick"):
         numbers = getattr(films, name)
         endless = numbers.patch._replace(margin=type(numbers.patch.margin)(1e6))
         setattr(films, name, numbers._replace(patch=endless))
     films.set_flag(layout.TARGET, [2**62])
-    chunks, cells = (getattr(films.content, n)[0].size for n in ("chunk_sum", "cell_fill"))
 
     def timed(kernel, threads=None, content=None):
         return kernel, microseconds(queue, lambda: films.run(kernel, threads, content))
+
+    def listed():
+        with queue.whole():  # each list ends with its status
+            queue.view(films.content.flags)[:, layout.STATUS] = layout.LIST_AGAIN
+        films.run(films._list_pairs, films._lists)
 
     if films.system.inner_steps == 1:
         yield timed(films.kernels.plain)
@@ -296,28 +313,32 @@ def times_of_kernels(engine, with_sort):
         yield timed(films.kernels.far, films._lists)
         yield timed(films.kernels.inner)
     yield timed(steps.conclude_step, BLOCK, films.content)
+    chunks = films.content.chunk_sum[0].size
+    few = ((sorting.count_and_start, None),)
+    many = (
+        (sorting.count_cells, None), (sorting.add_chunks, chunks), (sorting.start_groups, BLOCK),
+        (sorting.start_cells, chunks),
+    )  # fmt: skip
     if with_sort:
         films.set_flag(layout.STATUS, [layout.LIST_DUE])
-        for kernel, threads in (
-            (sorting.count_cells, None), (sorting.add_chunks, chunks),
-            (sorting.start_groups, BLOCK), (sorting.start_cells, chunks),
-        ):  # fmt: skip
+        for kernel, threads in few if films.has_few_cells else many:
             yield timed(kernel, threads)
     films.set_flag(layout.STATUS, [layout.LIST_DUE])
     films.ask_for_lists()  # which puts right what was counted too often
     if with_sort:
         films.set_flag(layout.STATUS, [layout.LIST_DUE])
-        for kernel, threads in (
-            (sorting.order_cells, cells), (sorting.gather_slots, None)
-        ):  # fmt: skip
-            yield timed(kernel, threads)
-    films.set_flag(layout.STATUS, [layout.LISTING])
-    yield timed(films._list_pairs, films._lists)
+        yield timed(sorting.gather_slots)
+        films.set_flag(layout.STATUS, [layout.GO])
+        told = types.SimpleNamespace(__name__="lists, none due", jitted=None)
+        yield told, microseconds(queue, films._fresh)
+    yield films._list_pairs, microseconds(queue, listed)
 
 
 def registers(kernel):
     """Return registers and bytes of local memory of a compiled kernel, in words."""
     jitted = kernel.jitted
+    if jitted is None:
+        return ""
     used, local = jitted.get_regs_per_thread(), jitted.get_local_mem_per_thread()
     return f"({max(used.values())} registers, {max(local.values())} bytes of local memory)"
 
@@ -355,7 +376,7 @@ def times_of_rounds(engine):
         took = microseconds(queue, lambda k=kernel, t=threads, c=content: films.run(k, t, c))
         yield kernel.__name__, took
     if engine.batch.mesh is not None:
-        yield "mesh", replayed(queue, engine.batch.mesh._recorded)
+        yield "mesh", replayed(queue, engine.batch.mesh.recordings.made["sum"])
 
 
 def bead_cost(cases=((2000, 300), (20_000, 200), (1_000_000, 20))):

@@ -141,7 +141,8 @@ def print_kernels(engine):
     """Print what kernels and recordings of a step take; the films are of no use afterwards."""
     films, queue = engine.batch.films, engine.batch.queue
     if engine.batch.mesh is not None:
-        print(f"  mesh: {replayed(queue, engine.batch.mesh._recorded):.1f} us", flush=True)
+        took = replayed(queue, engine.batch.mesh.recordings.made["sum"])
+        print(f"  mesh: {took:.1f} us", flush=True)
         return
     print(f"  {films._lists // engine.system.count} threads a slot")
     for kernel, took in times_of_kernels(engine, with_sort=True):

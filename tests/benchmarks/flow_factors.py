@@ -34,8 +34,7 @@ from sim.engines.cpu import CpuEngine
 from sim.film.field_programme import FieldStage
 from sim.film.placing import random_state
 from sim.film.time_step import STIFFNESS_SHARE, soft_core_curvature
-from sim.interactions.flow.plan import plan_flow
-from tests.reference.small_systems import film, state_of
+from tests.reference.small_systems import film, state_of, with_flow
 
 FRACTIONS, THICKNESSES = (0.01, 0.03, 0.1), (12.0, 30.0)
 THIN = 5.0
@@ -63,9 +62,7 @@ def pair_of_systems(count, fraction, thickness, coupling, langevin):
         count, fraction=fraction, thickness=thickness, coupling=coupling, langevin=langevin,
         dipole_sum="mesh", tolerance=3e-3, precision="float32", dt=dt,
     )  # fmt: skip
-    plan = plan_flow(plain.sides, plain.thickness, plain.radius)
-    stirred = dataclasses.replace(plain, flow=plan, flow_every=plan.most_steps())
-    return plain, stirred
+    return plain, with_flow(plain)
 
 
 def mean_length(state, system):
@@ -162,11 +159,9 @@ def rest(fraction, thickness, seed, until):
         200, fraction=fraction, thickness=thickness, coupling=3.0, dipole_sum="mesh",
         tolerance=1e-3, precision="float32", dt=1.2e-4,
     )  # fmt: skip
-    plan = plan_flow(system.sides, system.thickness, system.radius)
-    stirred = dataclasses.replace(system, flow=plan, flow_every=plan.most_steps())
     engines = {
         name: CpuEngine(one, random_state(one, seed), 1)
-        for name, one in (("stirred", stirred), ("plain", system))
+        for name, one in (("stirred", with_flow(system)), ("plain", system))
     }
     rows = {"stirred": [], "plain": []}
     for engine in engines.values():

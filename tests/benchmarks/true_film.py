@@ -90,9 +90,9 @@ def cube_of(engine):
 
     batch, count = engine.batch, engine.system.count
     flags, content = batch.films.flags()[0], batch.films.content
-    rows = batch.queue.view(content.rows).reshape(2, count, layout.WORDS)[flags[layout.BUFFER]]
+    rows = batch.queue.view(content.rows).reshape(layout.rows_shape(count))
     with batch.queue.whole():
-        shares = rows[:, :3].copy().get()
+        shares = rows[flags[layout.BUFFER], 0, :, :3].copy().get()
     places = as_positions(shares, batch.films.periods)
     middle = 0.5 * np.array([*engine.system.sides, engine.system.thickness])
     inside = np.all(np.abs(places - middle) < 0.5 * CUBE, axis=1)

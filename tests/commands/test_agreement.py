@@ -72,6 +72,7 @@ def test_the_command_writes_page_and_table(recorded, capsys):
         assert comparison.TITLE in page
         assert dossier.page.escape(row.what) in page
     assert page.count("data:image/png;base64,") == len(COMPARISONS[NAME].FIGURES)
+    assert "wraps sources" in page  # long names push no number out of sight
     assert "http" not in page.replace("http://www.w3.org", "")
     assert f"`runs_demo/agreement/{NAME}.py` |" in capsys.readouterr().out
 

@@ -52,7 +52,10 @@ def test_killed_at_random_and_resumed_gives_the_same_bits(film, whole, capsys, s
     words = ("run", film, "-o", out, "--no-plots", "--resume", "--seed", seed)
     while kills < 3:
         # any number of threads, the same bits
-        process = start(*words, "--threads", threads if kills % 2 else 3 - threads, checkpoints=0.1)
+        process = start(
+            *words, "--threads", threads if kills % 2 else 3 - threads, checkpoints=0.1,
+            measured=False,
+        )  # fmt: skip
         wait_until(process, partial(has_more_frames, out / "run.h5", frames_in(out / "run.h5")))
         time.sleep(chance.uniform(0.0, 0.4))
         process.send_signal(signal.SIGKILL)
@@ -64,7 +67,7 @@ def test_killed_at_random_and_resumed_gives_the_same_bits(film, whole, capsys, s
             assert load(out / "checkpoint.h5").frames <= summary.frames
         if summary.ending.is_complete:
             break
-    code, told = finish(*words, "--threads", threads)
+    code, told = finish(*words, "--threads", threads, measured=False)
     assert code == 0, told
     assert main(same) == 0, capsys.readouterr().out
     assert "the trajectories are the same bit for bit (301 frames)" in capsys.readouterr().out
@@ -78,7 +81,7 @@ def test_a_finished_run_made_longer_has_the_frames_of_one_that_was_longer(film, 
     longer = tmp_path / "longer.toml"
     longer.write_text(small_film("20 us", 10))
     for file, out in ((short, "grown"), (long, "whole")):
-        code, told = finish("run", file, "-o", tmp_path / out, "--no-plots")
+        code, told = finish("run", file, "-o", tmp_path / out, "--no-plots", measured=False)
         assert code == 0, told
     code, told = finish("run", longer, "-o", tmp_path / "grown", "--no-plots", "--resume")
     assert code == 0, told

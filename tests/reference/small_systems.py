@@ -13,6 +13,7 @@ from sim.film.reduce import with_mesh
 from sim.film.reduced_system import ReducedSystem
 from sim.film.state import FilmState
 from sim.interactions.added import LAWS, AddedPairs
+from sim.interactions.flow.plan import plan_flow
 from sim.interactions.gravity import BodyForces
 from sim.interactions.steric import KINDS, StericLaw
 from sim.kernels.steps.lists import block_bounds
@@ -70,6 +71,15 @@ def film(count=200, **changes):
     }
     system = ReducedSystem(**{**values, **changes})
     return with_mesh(system) if system.dipole_sum == "mesh" else system
+
+
+def with_flow(system, every=None, width=None):
+    """Return a film whose particles the flow of all carries, its smooth part every so many steps.
+
+    ``width`` is where near and smooth part meet; what is not given is as a run has it.
+    """
+    plan = plan_flow(system.sides, system.thickness, system.radius, width)
+    return dataclasses.replace(system, flow=plan, flow_every=every or plan.most_steps())
 
 
 def added_pairs(*laws):

@@ -298,3 +298,16 @@ def test_a_gradient_pulls_with_what_an_aligned_moment_meets_of_it(direction, sha
     pull = share * 40.0 * found.derived["median_moment_am2"]
     assert f"pulls an aligned median particle with up to {pull:.2g} N" in said(found)
     assert ("pulls along the film" in warned(found)) == (direction != "[0, 0, 1]")
+
+
+@pytest.mark.parametrize(("strength", "told"), [("1 kT", True), ("1000 kT", False)])
+def test_soft_cores_that_lie_in_each_other_are_told(strength, told):
+    """Two dipoles of coupling 236 against (d/r)^n of so many kT: where they rest, and how deep."""
+    film = bench_film(core_diameter='"60 nm"', size_spread=0.0, width='"2 um"',
+                      kind=f'"soft_core"\nstrength = "{strength}"')  # fmt: skip
+    found = expect(film)
+    place = found.pair_potential["median"]["minimum_distance_m"]
+    assert (place < 0.95 * 60e-9) == told
+    assert (
+        f"{100.0 * (1.0 - place / 60e-9):.0f} % inside its solid diameter" in warned(found)
+    ) == told

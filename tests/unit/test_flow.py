@@ -26,7 +26,14 @@ from sim.parameters import ParameterError, from_text
 from sim.run.setup import RunSetup
 from tests.reference.bench_film import BENCH_FILM
 from tests.reference.flow import DenseFlow
-from tests.reference.small_systems import bits, film, random_film, state_of, unit_vectors
+from tests.reference.small_systems import (
+    bits,
+    film,
+    random_film,
+    state_of,
+    unit_vectors,
+    with_flow,
+)
 
 SIDE, THICKNESS = 12.0, 6.0
 # Two touching, two that overlap, one near each window.
@@ -191,11 +198,6 @@ def test_a_film_that_cannot_have_flow_is_refused_with_a_sentence():
         reduce(parameters, draw(parameters))
 
 
-def stirred(system, every=None, width=None):
-    plan = plan_flow(system.sides, system.thickness, system.radius, width)
-    return dataclasses.replace(system, flow=plan, flow_every=every or plan.most_steps())
-
-
 def small(count=96, **changes):
     given = {"thickness": 12.5, "dipole_sum": "mesh", "tolerance": 1e-3, "precision": "float32"}
     return film(count, **{**given, "dt": 1e-4, "fraction": 0.04, **changes})
@@ -203,7 +205,7 @@ def small(count=96, **changes):
 
 @pytest.mark.parametrize("every", [8, 3])
 def test_threads_pieces_looks_and_restarts_change_no_bit(every):
-    system = stirred(small(), every)
+    system = with_flow(small(), every)
     state = random_film(system)
     whole = CpuEngine(system, state, 1)
     whole.advance(21)
@@ -231,7 +233,7 @@ def test_a_pair_without_noise_approaches_by_its_mobility():
         2, coupling=coupling, langevin=200.0, sides=(24.0, 24.0), thickness=20.0, dt=dt, noise=0.0,
         dipole_sum="cutoff", cutoff=6.0, strength=1e-9, turning=np.zeros(2),
     )  # fmt: skip
-    system = stirred(system)
+    system = with_flow(system)
     places = np.array([[8.0, 9.0, 10.0], [8.0 + start, 9.0, 10.0]])
     engine = CpuEngine(system, state_of(places, np.tile([1.0, 0.0, 0.0], (2, 1))), 1)
     engine._slots.momentum[:] = 0.0
@@ -260,7 +262,7 @@ def test_particles_that_do_not_touch_diffuse_as_the_windows_let_them():
         64, coupling=1e-8, langevin=0.0, thickness=12.5, fraction=0.01, strength=1e-9, dt=5e-4,
         dipole_sum="cutoff", cutoff=2.0
     )  # fmt: skip
-    system = stirred(system)
+    system = with_flow(system)
     generator = np.random.default_rng(6)
     places = generator.uniform([0.0, 0.0, 2.5], [*system.sides, 10.0], (64, 3))
     engine = CpuEngine(system, state_of(places, unit_vectors(64)), 1)
@@ -302,7 +304,7 @@ def test_energies_and_density_are_those_without_flow():
     rest = CpuEngine(system, random_film(system), 1)
     rest.advance(36_000)
     one, error = averages(system, rest.snapshot())
-    other, also = averages(stirred(system), rest.snapshot())
+    other, also = averages(with_flow(system), rest.snapshot())
     assert np.all(np.abs(one - other) < 4.0 * np.hypot(error, also))
     sharp = [0, 1, 3]  # what happens at the windows is rare, and so less sharp
     assert np.all(np.hypot(error, also)[sharp] < 0.08 * np.abs(one[sharp]))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
 
+MOST_NEAR_SHARES = 2
+"""Threads that share the near pairs of a slot in a small film."""
 SPAN = 2
 """Cells that the reach of a list covers; smaller ones hold fewer candidates in vain."""
 ENDLESS = 2**31 - 1
@@ -91,6 +94,64 @@ def as_positions(
     return positions
 
 
+class Placed(NamedTuple):
+    """The arrays of slots of a film that starts, as `layout.CardFilm` has them, row i in slot i."""
+
+    rows: NDArray[Any]
+    reference: NDArray[Any]
+    directions: NDArray[Any]
+    identity: NDArray[np.uint32]
+    image: NDArray[np.int32]
+
+
+def placed_of(system: ReducedSystem, state: FilmState) -> Placed:
+    """Return what is put on the card of a film that starts."""
+    shares = as_shares(state.positions, periods_of(system), bits_of(system))
+    directions, identity = _directions_of(system, state), np.arange(system.count, dtype=np.uint32)
+    return Placed(
+        rows=rows_of(system, shares, directions, identity),
+        reference=widened(shares, layout.REFERENCE_WORDS),
+        directions=columns_of(directions, np.float64 if system.induced else system.precision),
+        identity=identity,
+        image=columns_of(state.image, np.int32),
+    )
+
+
+def _directions_of(system: ReducedSystem, state: FilmState) -> NDArray[np.float64]:
+    """Return those of a start; induced moments are found before a step."""
+    return np.zeros((system.count, 3)) if system.induced else state.directions
+
+
+def total_of(system: ReducedSystem, state: FilmState) -> NDArray[np.float64]:
+    """Return the moment of all particles, (3,)."""
+    directions = _directions_of(system, state)
+    moments = of_each(lambda size, of: size[:, None] * of, system.moment, directions)
+    return np.asarray(np.sum(moments, axis=0))
+
+
+def rows_of(
+    system: ReducedSystem, shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
+) -> NDArray[Any]:
+    """Return the rows of slots, (2, N, HALF): places and radius, then moments."""
+    real = np.dtype(system.precision)
+
+    def places_of(shares: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
+        rows = np.zeros((len(shares), layout.HALF), shares.dtype)
+        rows[:, :3] = shares
+        rows.view(real)[:, 3] = system.radius[identity]
+        return rows
+
+    def moments_of(directions: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
+        numbers = np.zeros((len(directions), layout.HALF), real)
+        moment = system.moment[identity].astype(real)[:, None]
+        numbers[:, :3] = moment * directions.astype(real)
+        return numbers.view(shares.dtype)
+
+    return np.stack(
+        [of_each(places_of, shares, identity), of_each(moments_of, directions, identity)]
+    )
+
+
 def _sizes_of(system: ReducedSystem) -> NDArray[np.float64]:
     """Return what follows from a particle's size, a row for each, one row where all are equal."""
     names = ("moment", "mobility", "turning", "momentum_time", "spin_time")
@@ -134,7 +195,7 @@ def passing_of(systems: Sequence[ReducedSystem]) -> dict[str, tuple[tuple[int, .
     if system.inner_steps == 1:
         return {}
     count, real = system.count, np.dtype(system.precision)
-    whole_numbers = {"near": (NEAR_ROOM + 1) * count, "near_count": count}
+    whole_numbers = {"near": near_of(NEAR_ROOM, count), "near_count": count}
     whole_numbers |= {"key": count, "order": count}
     return {
         "held": ((films, 7, count), real),
@@ -191,7 +252,7 @@ def content_of(
         momentum=tall(6, system.has_momenta),
         held=zeros((7, count if system.induced else 1), real),
         sizes=queue.put(sizes.astype(real)),
-        entries=zeros(((room + 1) * lists,), np.int32),
+        entries=zeros((entries_of(room, lists),), np.int32),
         apart=zeros((lists,), np.int32),
         close=zeros((lists,), np.int32),
         near=zeros((1,), np.int32),
@@ -213,6 +274,7 @@ def content_of(
         programme=_programmes_of(systems, queue),
         count=count,
         turn=0,
+        sum_every=system.inner_steps * system.mesh_every,
         room=room,
         near_room=NEAR_ROOM if split else ENDLESS,  # none is asked for in plain steps
         several=int(sizes.shape[1] > layout.SIZE_WORDS),
@@ -233,6 +295,16 @@ def content_of(
     if not split:
         return made
     return made._replace(**(passing or queue.overlaid([passing_of(systems)])))
+
+
+def entries_of(room: int, lists: int) -> int:
+    """Return the entries of so many lists with so much room; see `layout.entry_at`."""
+    return (room // layout.FOUR + 2) * layout.FOUR * -(-lists // layout.WARP) * layout.WARP
+
+
+def near_of(room: int, count: int) -> int:
+    """Return the near pairs of so many slots with so much room; threads look further ahead."""
+    return (room + MOST_NEAR_SHARES) * count
 
 
 def _laws_of(systems: Sequence[ReducedSystem], queue: Any) -> Any:

@@ -8,17 +8,18 @@ holds up no other.
 from __future__ import annotations
 
 import time
-from functools import partial
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.arrays import passing_of
+from sim.engines.card.arrays import passing_of, placed_of
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
 from sim.engines.card.induced import InducedRounds
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
+from sim.engines.card.memory import with_wider_lists
 from sim.engines.card.mesh import CardMesh
 from sim.engines.guards import StepError, require_few_capped, thrown
 from sim.kernels.card import layout
@@ -29,13 +30,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.engines.card.arrays import Placed
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
 __all__ = ["CARRIED", "CardBatch", "OtherKindError"]
 
-MOST_AHEAD = 64
-"""Steps asked for before the host looks."""
+MOST_AHEAD, FEWEST_AHEAD, AHEAD = 64, 4, 64_000_000
+"""Steps asked for before the host looks; particle-steps, of which these are a part."""
 CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
 """What moves with the slots beside rows and references, twice on the card."""
 CHANGED = ("magnetisation", "moments", "clock", "flags")
@@ -75,9 +77,7 @@ class CardBatch:
         self.steps = np.zeros(0, np.int64)
         self.compile_s = 0.0
         self.stepping_s = np.zeros(0)
-        self._states: list[FilmState] = []
-        self._since_list = 0
-        self._usual = 1.0
+        self._states: list[tuple[FilmState, Placed | None]] = []
         self._capped = np.zeros(0, np.int64)
         self._energies: NDArray[np.float64] | None = None
         self._is_compiled = False
@@ -93,12 +93,13 @@ class CardBatch:
         """
         is_laid_out = bool(self.systems) and not self._states
         is_other = self._prepared is not None and self._prepared is not system
+        system = with_wider_lists(system)
         if self.systems:
             is_other |= kind_of(system) != kind_of(self.systems[0])
         if is_laid_out or is_other:
             raise OtherKindError("a film of another kind, or that comes late, cannot join a batch.")
         self.systems.append(system)
-        self._states.append(state)
+        self._states.append((state, placed_of(system, state) if state.is_placed else None))
         return len(self.systems) - 1
 
     def lay_out(self) -> None:
@@ -108,9 +109,9 @@ class CardBatch:
         states, self._states = self._states, []
         if self._prepared is None:
             self._make(self.systems)
-        for film, state in enumerate(states):
-            self.films.fill(film, state)
-        self.steps = np.array([state.step for state in states])
+        for film, start in enumerate(states):
+            self.films.fill(film, *start)
+        self.steps = np.array([state.step for state, _ in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
 
@@ -118,7 +119,7 @@ class CardBatch:
     def prepare(self, system: ReducedSystem) -> None:
         """Make the arrays of the only film of a batch, and compile kernels, before it joins."""
         self._prepared = system
-        self._make([system])
+        self._make([with_wider_lists(system)])
         self._compile_kernels()
 
     def _make(self, systems: Sequence[ReducedSystem]) -> None:
@@ -189,7 +190,6 @@ class CardBatch:
                 self.mesh.let_go()
             self.films.lengthen_lists()
         self.films.ask_for_lists()
-        self._since_list = 0
 
     def steps_made(self) -> int:
         """Return the steps that the film made that is behind the others."""
@@ -242,6 +242,7 @@ class CardBatch:
         self.films.set_flag(layout.TARGET, target * inner)
         self.films.apply_fields()
         self.fresh()
+        self._begin_mesh(target)
         begun = self.steps < target
         while (active := (self.steps < target) & ~self._are_in(failed)).any():
             try:
@@ -263,59 +264,50 @@ class CardBatch:
         return np.isin(np.arange(len(self.systems)), list(films))
 
     def _make_some(self, active: NDArray[np.bool_], target: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Ask for some steps, look how far films have come, and list again if due."""
-        films, is_alone = self.films, len(self.systems) == 1
-        left = target - self.steps
+        """Ask for some steps, with lists and sums of the mesh where they are due, and look."""
+        films, mesh = self.films, self.mesh if self.induced is None else None
+        left, ahead = target - self.steps, max(FEWEST_AHEAD, AHEAD // self.systems[0].count)
+        asked = min(int(left[active].min()), MOST_AHEAD, ahead)
         if self.flow is not None:
-            left = np.minimum(left, self._stir(self.flow))
-        if self.mesh is not None and self.induced is None:
-            due = active & self.mesh.due(self.steps)
-            if due.any():
-                self._sum_mesh(due)
-                self.mesh.summed_at[due] = self.steps[due]
-            left = np.minimum(left, self.mesh.steps_until_due(self.steps))
-        asked = min(int(left[active].min()), MOST_AHEAD)
-        if is_alone:
-            # rather more than the list will last for, by the last one: those too many do nothing
-            expected = int(1.1 * self._usual) + 1 - self._since_list
-            asked = min(asked, max(1, expected, int(0.1 * self._usual)))
-        ask = films.ask_for_step if is_alone else films.ask_for_round
-        if self.induced is not None:
-            asked = min(self.induced.rounds(asked), MOST_AHEAD)
-            ask = partial(self.induced.ask_for_step, is_alone)
-        for _ in range(asked):
-            ask()
+            at = int(self.steps[0])  # such a film is alone
+            asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_dipoles_anew))
+            self._begin_mesh(target)
+            if self.induced is not None:
+                self.films.set_flag(layout.TARGET, self.steps + asked)
+        sums = [] if mesh is None else mesh.due(self.steps[active], asked)
+        for k, after in pairwise([*sorted({0, *sums}), asked]):
+            if mesh is not None and k in sums and (k > 0 or (mesh.summed_at < self.steps).any()):
+                mesh.sum(films.content)
+            self._ask_for_steps(after - k)
         flags = films.flags()
         before, self.steps = self.steps, flags[:, layout.MADE] // self.systems[0].inner_steps
-        made = int((self.steps - before).max())
-        self._since_list += made
+        if mesh is not None:
+            mesh.have_stepped(self.steps)
         if self.flow is not None:
-            self.flow.steps += made
+            self.flow.steps += int((self.steps - before).max())
         self._capped = flags[:, layout.CAPPED]
-        status = flags[:, layout.STATUS]
-        if is_alone and status[0] == layout.LIST_DUE:
-            self._usual = max(1.0, float(self._since_list))
-        if (status == layout.LIST_SHORT).any() or (is_alone and np.isin(status, DUE).any()):
+        if (flags[:, layout.STATUS] == layout.LIST_SHORT).any():
             self._renew(flags)
         return flags
 
-    def _stir(self, flow: CardFlow) -> int:
-        """Do what the flow needs before a step; return the steps that it is good for."""
-        at = int(self.steps[0])
-        self.fresh()
-        if flow.due(at):
-            self._sum_mesh_anew()
-            flow.carry(at)
-            self.fresh()
-            self._sum_mesh_anew()
-        if self.films.seen[0, layout.STATUS] == layout.GO:
-            flow.see(at)
-        return flow.steps_until_due(at)
+    def _ask_for_steps(self, steps: int) -> None:
+        """Ask for so many steps; with lists where they are due, which the flow has to see first."""
+        if self.induced is not None:
+            for _ in range(min(self.induced.rounds(steps), MOST_AHEAD)):
+                self.induced.ask_for_step(with_lists=self.flow is None)
+        elif self.flow is not None:
+            for _ in range(steps):
+                self.films.ask_for_step()
+        else:
+            self.films.ask_for_rounds(steps)
 
-    def _sum_mesh_anew(self) -> None:
-        """Sum the mesh of all films where their slots are now, for the next step."""
-        if self.mesh is not None:
-            self._sum_mesh(np.ones(len(self.systems), bool))
+    def _sum_dipoles_anew(self) -> None:
+        """Sum the mesh of all films where their slots are now, for the next step; settle beads."""
+        if self.induced is not None:
+            self.induced.settle_anew(self.steps)
+        elif self.mesh is not None:
+            self.films.fill_flag(layout.CHOSEN, 1)
+            self.mesh.sum(self.films.content)
             self.mesh.summed_at[:] = self.steps
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
@@ -325,6 +317,16 @@ class CardBatch:
         side, slot = int(flags[layout.SIDE]), int(flags[layout.THROWN]) % layout.THROWN_MOVE - 1
         particle = int(self.queue.get(self.films.content.identity, film)[side, slot])
         return thrown(self.systems[film], particle, int(self.steps[film]))
+
+    def _begin_mesh(self, target: NDArray[np.int64]) -> None:
+        """Sum the mesh of films that begin between two sums; then they are summed when due."""
+        if (mesh := self.mesh) is None or self.induced is not None:
+            return
+        never = (self.steps < target) & (mesh.summed_at < 0) & (self.steps % mesh.every != 0)
+        if never.any():
+            self._sum_mesh(never)
+            mesh.summed_at[never] = self.steps[never]
+        self.films.fill_flag(layout.CHOSEN, layout.WHEN_DUE)
 
     def _sum_mesh(self, films: NDArray[np.bool_]) -> None:
         """Sum the mesh of some films."""

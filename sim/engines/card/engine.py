@@ -137,14 +137,15 @@ class CardEngine:
         flags, count = self._flags(), self.system.count
         side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
 
-        def places(array: Any, half: int, words: int) -> NDArray[Any]:
-            here = slice(half * count * words, (half + 1) * count * words)
+        def places(array: Any, first: int, words: int) -> NDArray[Any]:
+            here = slice(first * count, (first + words) * count)
             rows = queue.get(array, (film, here)).reshape(count, words)
             return of_each(lambda some: some[:, :3].copy(), rows)
 
+        words = layout.REFERENCE_WORDS
         return {
-            "shares": places(content.rows, buffer, layout.WORDS),
-            "reference": places(content.reference, side, layout.REFERENCE_WORDS),
+            "shares": places(content.rows, buffer * layout.WORDS, layout.HALF),
+            "reference": places(content.reference, side * words, words),
             **{name: queue.get(getattr(content, name), (film, side)) for name in CARRIED},
         }
 
@@ -216,6 +217,11 @@ class CardEngine:
         order = np.argsort(self._state_on_host()["identity"], kind="stable")
         return found[:3, order].T, found[3:, order].T
 
+    @property
+    def _list_margin(self) -> float:
+        """How far lists reach beyond what acts, in reduced units."""
+        return float(self.batch.systems[self.film].list_margin)
+
     def memory(self) -> int:
         """Return the bytes that the card lends, to all films of the batch."""
         return int(self.batch.queue.used_bytes())
@@ -230,6 +236,7 @@ class CardEngine:
             "processor": self.processor,
             "card": {
                 **on_host,
+                "list_margin": self._list_margin,
                 "magnetisation": self.batch.films.magnetisation(self.film),
                 "flags": flags[: layout.TARGET],
                 "lists_built": int(flags[layout.LISTS]),
@@ -239,13 +246,17 @@ class CardEngine:
 
     @answered
     def restore(self, checkpoint: dict[str, Any]) -> None:
-        """Go back to a checkpoint; from another kind of processor, to its state of the film."""
+        """Go back to a checkpoint; from another kind of processor, to its state of the film.
+
+        So, too, from lists of another margin, by which places are told in other units.
+        """
         batch, film, self._seed = self.batch, self.film, int(checkpoint["seed"])
-        if processor_of(checkpoint) != self.processor:
+        saved = checkpoint["card"] if processor_of(checkpoint) == self.processor else {}
+        if saved.get("list_margin") != self._list_margin:
             batch.begin_at(film, state_of(self.system, checkpoint))
             return
         batch.go_on_at(film, int(checkpoint["step"]), self._seed)
-        saved, queue, content = checkpoint["card"], batch.queue, batch.films.content
+        queue, content = batch.queue, batch.films.content
         identity = np.asarray(saved["identity"], np.int64)
         batch.films.write_rows(film, saved["shares"], saved["directions"].T, identity)
         reference = widened(saved["reference"], layout.REFERENCE_WORDS)

@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.common.blocks import of_each
 from sim.engines import cpu_arrays
 from sim.engines.card.arrays import (
+    MOST_NEAR_SHARES,
     SPAN,
-    as_shares,
-    bits_of,
-    columns_of,
     content_of,
+    entries_of,
+    near_of,
     patch_of,
     periods_of,
+    placed_of,
     quick_of,
-    widened,
+    rows_of,
+    total_of,
 )
 from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import first_room
+from sim.engines.card.recordings import Recordings
 from sim.engines.cpu_film import GROWTH
 from sim.kernels.card import energies, layout, listing, sorting, steps
 from sim.kernels.card.pairs import Choice
@@ -32,20 +35,26 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.engines.card.arrays import Placed
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
 __all__ = ["CardFilm", "choice_of", "lists_in_step"]
 
-MOST_SHARES = 8
+MOST_SHARES = 4
 MOST_IN_STEP = 3.0
 """Candidates of a warp over those of a slot up to which its threads look at all of them."""
+MOST_ROUNDS = 8
+"""Steps in one recording, a power of 2."""
 ENOUGH_THREADS = 160_000
 """Threads that keep a card busy."""
 
 
 def choice_of(system: ReducedSystem) -> Choice:
     """Return what kernels of a film are compiled for."""
+    split = system.inner_steps > 1
+    is_shared = split or system.induced or system.flow is not None
+    shares = shares_of(system.count) if is_shared else 1
     return Choice(
         real=system.precision,
         surfactant=not system.repulsion.is_soft,
@@ -54,8 +63,9 @@ def choice_of(system: ReducedSystem) -> Choice:
         body=system.has_body_forces,
         momenta=system.has_momenta,
         hindered=system.hindered,
-        shares=shares_of(system.count) if system.inner_steps > 1 or system.induced else 1,
+        shares=shares,
         induced=system.induced,
+        near_shares=min(shares, MOST_NEAR_SHARES) if split else 1,
     )
 
 
@@ -76,7 +86,7 @@ def lists_in_step(system: ReducedSystem, shares: int) -> bool:
     patch = patch_of(system)
     around = 2 * SPAN + 1
     a_column = system.count / (patch.cells_x * patch.cells_y)
-    columns = min(patch.cells_x, around + listing.WARP / shares / a_column)
+    columns = min(patch.cells_x, around + layout.WARP / shares / a_column)
     alone = min(patch.cells_x, around) * min(1.0, around / patch.cells_z)
     return bool(shares > 1 and columns < MOST_IN_STEP * alone)
 
@@ -124,8 +134,8 @@ class CardFilm:
         self.system = system = systems[0]
         self.queue = queue
         self.periods = periods_of(system)
-        self.bits = bits_of(system)
         self.recorded: dict[str, Callable[[], None]] = {}
+        self._fills = Recordings(queue)
         self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
         self.choice = choice = choice_of(system)
         self.stir: Callable[[layout.CardFilm], None] | None = None
@@ -146,30 +156,21 @@ class CardFilm:
         self.content = content
         self.quick = quick_of(content)
 
-    def fill(self, film: int, state: FilmState) -> None:
+    def fill(self, film: int, state: FilmState, placed: Placed | None = None) -> None:
         """Write the state that a film starts from, row i in slot i; its list is due.
 
         One whose particles are nowhere yet is halted until it is restored.
         """
         system, queue, content = self.systems[film], self.queue, self.content
-        count = system.count
         if not state.is_placed:
             halted = np.zeros(layout.FLAGS, np.int64)
             halted[layout.STATUS] = layout.HALTED
             queue.set(content.flags, halted, film)
             return
-        shares = as_shares(state.positions, self.periods, self.bits)
-        # induced moments are found before a step
-        directions = state.directions if not system.induced else np.zeros((count, 3))
-        identity = np.arange(count, dtype=np.uint32)
-        columns = columns_of(directions, content.directions.dtype)
-        self.write_rows(film, shares, directions, identity)
-        queue.set_halves(content.reference, widened(shares, layout.REFERENCE_WORDS), film)
-        queue.set_halves(content.directions, columns, film)
-        queue.set_halves(content.identity, identity, film)
-        queue.set_halves(content.image, columns_of(state.image, np.int32), film)
-        moments = of_each(lambda size, of: size[:, None] * of, system.moment, directions)
-        total = np.sum(moments, axis=0) * content.back_volume
+        placed = placed or placed_of(system, state)
+        for name in placed._fields:
+            queue.set_halves(getattr(content, name), getattr(placed, name), film)
+        total = total_of(system, state) * content.back_volume
         self.set_magnetisation(film, total, state.step * system.inner_steps)
         self.set_clock(film, state.step, state.seed)
         flags = np.zeros(layout.FLAGS, np.int64)
@@ -220,22 +221,8 @@ class CardFilm:
         self, film: int, shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
     ) -> None:
         """Write both buffers of a film's rows from places and directions, slot by slot."""
-        system, real = self.systems[film], np.dtype(self.system.precision)
-
-        def rows_of(
-            shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
-        ) -> NDArray[Any]:
-            rows = np.zeros((len(shares), layout.WORDS), shares.dtype)
-            rows[:, :3] = shares
-            numbers = rows.view(real)
-            numbers[:, 3] = system.radius[identity]
-            moment = system.moment[identity].astype(real)[:, None]
-            numbers[:, 4:7] = moment * directions.astype(real)
-            return rows
-
-        self.queue.set_halves(
-            self.content.rows, of_each(rows_of, shares, directions, identity), film
-        )
+        rows = rows_of(self.systems[film], shares, directions, identity)
+        self.queue.set_halves(self.content.rows, rows, film)
 
     def run(
         self, kernel: Any, threads: int | None = None, content: layout.CardFilm | None = None
@@ -253,20 +240,24 @@ class CardFilm:
         """Ask for sorted slots and the list of their neighbours, in all films where it is due."""
         self.ask("list", self._fresh)
 
+    @property
+    def has_few_cells(self) -> bool:
+        """Whether one block of threads counts through the cells of a film."""
+        return bool(self.content.cell_fill[0].size <= sorting.FEW_CELLS)
+
     def _fresh(self) -> None:
         """Ask for the kernels of sort and list; the status tells where there is too little room."""
-        cells = self.content.cell_fill[0].size
-        chunks = self.content.chunk_sum[0].size
-        self.run(sorting.count_cells)
-        self.run(sorting.add_chunks, chunks)
-        self.run(sorting.start_groups, BLOCK)
-        self.run(sorting.start_cells, chunks)
+        if self.has_few_cells:
+            self.run(sorting.count_and_start)
+        else:
+            chunks = self.content.chunk_sum[0].size
+            self.run(sorting.count_cells)
+            self.run(sorting.add_chunks, chunks)
+            self.run(sorting.start_groups, BLOCK)
+            self.run(sorting.start_cells, chunks)
         self.run(sorting.place_slots)
-        self.run(sorting.order_cells, cells)
         self.run(sorting.gather_slots)
-        self.run(sorting.open_list, 1)
         self.run(self._list_pairs, self._lists)
-        self.run(sorting.close_list, 1)
 
     def list_again(self, films: NDArray[np.bool_]) -> None:
         """Have films whose slots are sorted list their neighbours again, as after a restart."""
@@ -281,6 +272,15 @@ class CardFilm:
         with self.queue.whole():
             self.queue.view(self.content.flags)[:, flag] = self.queue.view(made)
 
+    def fill_flag(self, flag: int, value: int) -> None:
+        """Write one value to a flag of all films; this machine does not wait for it."""
+
+        def fill() -> None:
+            with self.queue.whole():
+                self.queue.view(self.content.flags)[:, flag] = value
+
+        self._fills.ask(f"{flag} {value}", self.content, fill)
+
     def lengthen_lists(self) -> None:
         """Make room for what the lists of all films need; all of them list again.
 
@@ -289,13 +289,14 @@ class CardFilm:
         films, count = len(self.systems), self.content.count
         needed, closest = self.flags()[:, [layout.FULL, layout.CLOSEST]].max(axis=0).tolist()
         self.recorded.clear()
-        for array, size, wanted, lists in (
-            ("entries", "room", needed, self._lists), ("near", "near_room", closest, count)
-        ):  # fmt: skip
+        for array, size, wanted, length_of, lists in (
+            ("entries", "room", needed, entries_of, self._lists),
+            ("near", "near_room", closest, near_of, count),
+        ):
             if wanted <= getattr(self.content, size):
                 continue
             room = math.ceil(GROWTH * wanted)
-            for length in (1, (room + 1) * lists):  # the old one goes first
+            for length in (1, length_of(room, lists)):  # the old one goes first
                 made = self.queue.zeros((films, length), np.int32)
                 self._take(self.content._replace(**{array: made, size: room}))
                 self.queue.tidy()
@@ -311,32 +312,39 @@ class CardFilm:
         """Ask for one step; where the list is too old, or no step is left, it does nothing."""
         self.ask("step", self._step)
 
-    def ask_for_round(self) -> None:
-        """Ask for lists where they are due, and for one step."""
-        self.ask("round", self._round)
+    def ask_for_rounds(self, rounds: int) -> None:
+        """Ask for steps, and for lists where they are due; rounds too many do nothing.
 
-    def _round(self) -> None:
-        self._fresh()
-        self._step()
+        Many are asked for at once, as small films step faster than they can be asked for.
+        """
+        while rounds:
+            some = min(1 << (rounds.bit_length() - 1), MOST_ROUNDS)
+            self.ask(f"{some} rounds", partial(self._round, some))
+            rounds -= some
+
+    def _round(self, rounds: int) -> None:
+        for _ in range(rounds):
+            self._fresh()
+            self._step()
 
     def _step(self, content: layout.CardFilm | None = None) -> None:
         """Ask for the kernels of one step."""
         kernels, inner = self.kernels, self.system.inner_steps
         content = content or self.content
         quick = quick_of(content)
-        if self.system.induced:
-            self.run(kernels.settled, content=quick)
-            self.run(steps.conclude_settled, BLOCK, content)
-            return
         if self.stir is not None:
             self.stir(content)
+        elif self.system.induced:
+            self.run(kernels.settled, content=quick)
         elif inner == 1:
             self.run(kernels.plain, content=quick)
         else:
             self.run(kernels.far, self.lists_in(content), quick)
+            near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
-                self.run(kernels.inner, content=quick._replace(turn=turn))
-        self.run(steps.conclude_step, BLOCK, content)
+                self.run(kernels.inner, near_threads, quick._replace(turn=turn))
+        conclude = steps.conclude_settled if self.system.induced else steps.conclude_step
+        self.run(conclude, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:
         """Return the lists of a film, 1 where it has no slots."""

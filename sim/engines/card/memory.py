@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from sim.kernels.dipoles.induced import DEPTH
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["NEAR_ROOM", "card_bytes", "first_room"]
+__all__ = ["NEAR_ROOM", "card_bytes", "first_room", "with_wider_lists"]
 
 ROOM_SHARE = 1.25
 """First guess of the entries of a slot, in multiples of the mean number of neighbours."""
@@ -26,6 +27,20 @@ FLOW_POINT_BYTES = 6 * (8 + 8 + 8 + 16)
 """A column of the flow's grid and its passing copies, a polynomial: fewer functions are in use."""
 CONTEXT_BYTES = 600_000_000
 """What driver, kernels and libraries take on a card."""
+
+
+WIDER_LISTS = 1.5
+"""Margin of a list with inner steps in multiples of that of the processor, whose lists cost less
+beside the pairs: a list in six outer steps in the place of one in three."""
+MOST_WIDE = 10_000_000
+"""Particles beyond which memory is worth more than that."""
+
+
+def with_wider_lists(system: ReducedSystem) -> ReducedSystem:
+    """Return a system with the margin that its lists have on a card."""
+    if system.inner_steps == 1 or system.count > MOST_WIDE:
+        return system
+    return dataclasses.replace(system, list_margin=WIDER_LISTS * system.list_margin)
 
 
 def first_room(system: ReducedSystem) -> int:
@@ -52,13 +67,14 @@ def _passing_bytes(system: ReducedSystem, word: int) -> tuple[int, int]:
 
 def card_bytes(system: ReducedSystem) -> int:
     """Return the estimated memory in bytes that a film takes on a card."""
+    system = with_wider_lists(system)
     word = 4 if system.precision == "float32" else 8
     meshed, split = system.mesh is not None, system.inner_steps > 1
     momenta, induced = system.has_momenta, system.induced
     # rows, references, directions, identity, images, and half of it once more to go back to
     carried = (16 + 8 + 6 + 12 * meshed + 14 * split + 12 * momenta) * word + 8 + 16
     particle = carried + carried // 2
-    particle += 4 * (first_room(system) + 1) + 8
+    particle += 4 * (first_room(system) + 6) + 8  # lists grow by fours
     if induced:  # directions in double precision, sums, and what the search remembers
         particle += 9 * (8 - word) + 7 * word + 8 * 3 * (2 + 2 * DEPTH)
     step, grids = _passing_bytes(system, word)

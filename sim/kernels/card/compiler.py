@@ -32,9 +32,12 @@ if "row_stack" not in dir(np):  # numba-cuda asks for it when it is imported
 
 import numba_cuda  # noqa: E402
 from numba import cuda  # noqa: E402
+from numba.cuda.core import config  # noqa: E402
 from numba.cuda.cudadrv.nvvm import NVVM  # noqa: E402
 from numba.cuda.dispatcher import _Kernel as CompiledKernel  # noqa: E402
 from numba.cuda.serialize import dumps  # noqa: E402
+
+config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # a small film has few blocks, and nothing is to be said
 
 
 class LaneType(types.Type):
@@ -206,6 +209,18 @@ def thread():
 def block():
     """Return the number of this block of threads in its film."""
     return np.int64(cuda.blockIdx.x)
+
+
+@register_jitable(forceinline=True)
+def blocks():
+    """Return how many blocks of threads a film has."""
+    return np.int64(cuda.gridDim.x)
+
+
+@register_jitable(forceinline=True)
+def fence():
+    """Have others see what this thread has written before what it writes from now on."""
+    cuda.threadfence()
 
 
 @register_jitable(forceinline=True)

@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, MOMENT, MOVE, SIDE, SIZE_WORDS, WORDS
+from sim.kernels.card.layout import BUFFER, MOMENT, MOVE, SIDE, SIZE_WORDS, entry_at, row_at
 from sim.kernels.card.motion import magnetisation_of
 from sim.kernels.card.tools import index, kernel, load_words, of_bits, plain, wrapped
 from sim.kernels.dipoles.induced import holding_energy
@@ -54,7 +54,7 @@ def energy_kernel(choice, screening):
     def read(film, i):
         """Return place, radius and direction of a slot, of beads their share of saturation."""
         side = film.flags[SIDE]
-        x, y, z, radius = load_words(film.rows, (film.flags[BUFFER] * film.count + i) * WORDS)
+        x, y, z, radius = load_words(film.rows, row_at(film, film.flags[BUFFER], i))
         ux, uy, uz = (
             f64(film.directions[side, 0, i]),
             f64(film.directions[side, 1, i]),
@@ -132,10 +132,10 @@ def energy_kernel(choice, screening):
             mine = place, radius, u, moment_of(film, i)
             for v in range(i * shares, (i + 1) * shares):
                 for k in range(film.apart[v]):
-                    at = i64(k) * film.count * shares + v
+                    at = entry_at(film, v, k)
                     add_pair(film, i, i64(film.entries[at]), mine, out)
                 for k in range(film.close[v]):
-                    at = i64(film.room - 1 - k) * film.count * shares + v
+                    at = entry_at(film, v, film.room - 1 - k)
                     add_pair(film, i, i64(film.entries[at]), mine, out)
             add_own(film, i, mine, out)
 

@@ -8,7 +8,9 @@ writes the other. What changes only when slots are sorted lies twice, too, by ``
 
 from typing import Any, NamedTuple
 
-WORDS = 8
+from numba.extending import register_jitable
+
+WORDS, HALF = 8, 4
 REFERENCE_WORDS = 4
 
 # Flags, int64. STATUS: why no further step is made; what the step in work has found stands in
@@ -16,23 +18,25 @@ REFERENCE_WORDS = 4
 # `THROWN_MOVE`. BUFFER, MADE: at the start of a step. FULL, CLOSEST: entries that a list needs, and
 # how many of them may touch, where there is too little room. TARGET: moves after which no further
 # one is made. LISTS: lists built. CHOSEN: whether the mesh is to be summed for this film, or its
-# momenta drawn.
+# momenta drawn; `WHEN_DUE`: where SUM_DUE says so, at the start of every so many steps. DONE:
+# blocks of threads that are done, while others work.
 # Of induced moments, SETTLED: whether they are those of the present places; ROUND: sums begun to
 # find them; SUMS and SEARCHES: sums made for moments that were found.
 STATUS, STALE, THROWN, FULL, CAPPED, MADE, BUFFER, SIDE, KEPT, CLOSEST = range(10)
-TARGET, LISTS, CHOSEN = range(10, 13)
-SETTLED, ROUND, SUMS, SEARCHES = range(13, 17)
-FLAGS = 17
+TARGET, LISTS, CHOSEN, SUM_DUE, DONE = range(10, 15)
+SETTLED, ROUND, SUMS, SEARCHES = range(15, 19)
+FLAGS = 19
+WHEN_DUE = 2
 THROWN_MOVE = 2**40
 # LIST_DUE: slots are sorted before they are listed; LIST_AGAIN: they are sorted already.
-GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN, LISTING = range(6)
+GO, LIST_DUE, LIST_SHORT, HALTED, LIST_AGAIN = range(5)
 
 # Of the clock: moves made at the start of a step, and the seed.
 MOVE, SEED = 0, 1
 
 # What follows from the size of a particle.
 MOMENT, PACE, KICK, TURN, TWIST, DRAG, SPIN_DRAG = range(7)
-SIZE_WORDS = 8
+SIZE_WORDS, HALF = 8, 4
 
 # Whole units of the largest moment in sums over slots: those of a block have 32 bits.
 MOMENT_UNIT = 2.0**22
@@ -69,7 +73,7 @@ class CardFilm(NamedTuple):
     equal in all films. Kernels see one film.
     """
 
-    rows: Any  # (2 * 8 count,) whole numbers: place, and bits of radius and moment
+    rows: Any  # (2 * 8 count,) whole numbers: see `row_at`
     reference: Any  # (2 * 4 count,) whole numbers: place when the list was built
     directions: Any  # (2, 3, count), of induced moments float64 shares of saturation
     identity: Any  # (2, count) uint32
@@ -79,8 +83,8 @@ class CardFilm(NamedTuple):
     momentum: Any  # (2, 6, count) in thermal units, three to move and three to turn, or a token
     held: Any  # (7, count) sums that inner steps or beads keep, or a token
     sizes: Any  # (8 sizes,) see MOMENT to TWIST
-    # Lists are those of threads, `Choice.shares` a slot; a round of entries more than they take.
-    entries: Any  # int32 slots, (room + 1) rounds: far ones first, those that may touch from behind
+    # Lists are those of threads, `Choice.shares` a slot; see `entry_at`.
+    entries: Any  # int32 slots: far ones first, those that may touch from behind
     apart: Any  # int32 how many from the front
     close: Any  # int32 how many from behind
     near: Any  # ((near room + 1) * count,) int32 near pairs of an outer step
@@ -103,6 +107,7 @@ class CardFilm(NamedTuple):
     programme: Any  # layout.FieldTable on the card
     count: Any  # int
     turn: Any  # int, which move of a step is made
+    sum_every: Any  # int, moves from a sum of the mesh to the next
     room: Any  # int, entries a thread
     near_room: Any  # int, near pairs a slot
     several: Any  # int, 1 where particles have sizes of their own, else 0
@@ -119,6 +124,43 @@ class CardFilm(NamedTuple):
     units_a_moment: Any
     back_volume: Any  # 1 over it
     beads: Any = ()  # CardBeads where moments are induced, else nothing; a card takes no None
+
+
+def rows_shape(count):
+    """Return the shape of both buffers of ``rows``, table by table."""
+    return 2, WORDS // HALF, count, HALF
+
+
+@register_jitable(forceinline=True)
+def row_at(film, buffer, i):
+    """Return where place and bits of radius of a slot stand; its moment stands `moment_after`.
+
+    Both are tables of four words a slot: rows of 16 bytes are gathered faster than rows of 32.
+    """
+    return (2 * buffer * film.count + i) * HALF
+
+
+@register_jitable(forceinline=True)
+def moment_after(film):
+    """Return how far behind its place the bits of a slot's moment stand."""
+    return film.count * HALF
+
+
+WARP = 32
+"""Threads that go in step; their lists lie together. 2^5."""
+FOUR = 4
+"""Entries of a list that are written and read at once, in 16 bytes. 2^2."""
+
+
+@register_jitable(forceinline=True)
+def entry_at(film, v, k):
+    """Return where an entry of a thread's list stands; the next four are `FOUR * WARP` further.
+
+    Two fours more than there is room for are there. Lists that lay as columns of one table would
+    have their entries megabytes apart, each in a piece of memory that other threads write to.
+    """
+    fours = (film.room >> 2) + 2  # shifts: divisions of whole numbers are slow
+    return ((((v >> 5) * fours + (k >> 2)) << 5) + (v & (WARP - 1))) * FOUR + (k & (FOUR - 1))
 
 
 def films_of(batch):

@@ -8,27 +8,30 @@ from numba.extending import register_jitable
 
 from sim.kernels.card.layout import (
     CLOSEST,
+    FOUR,
     FULL,
-    LISTING,
     REFERENCE_WORDS,
-    SIDE,
-    STATUS,
+    WARP,
+    entry_at,
 )
-from sim.kernels.card.sorting import film_cells
+from sim.kernels.card.sorting import close_list, film_cells, is_due, is_last, listed_side
 from sim.kernels.card.tools import (
     LANES,
     atomic_max,
     index,
     kernel,
     load_words,
+    store_words,
+    sync,
+    thread,
     wrapped,
 )
 from sim.kernels.steps.lists import around
 
 i32 = np.int32
-u32 = np.uint32
 i64 = np.int64
 u64 = np.uint64
+NONE_FOUND = i32(0), i32(0), i32(0), i32(0), i32(0)
 
 
 @register_jitable(forceinline=True)
@@ -40,10 +43,6 @@ def columns_around(cells, span):
     return (-span, span + 1) if cells > 2 * span else (0, cells)
 
 
-WARP = 32
-"""Threads that go in step."""
-
-
 def list_kernel(real, shares, in_step):
     """Return the kernel that lists neighbours, for rows of a float type.
 
@@ -53,68 +52,18 @@ def list_kernel(real, shares, in_step):
     """
     lane = LANES[real]
 
-    # Entries are written where two marks stand; an index without a sign costs no look at it.
+    # Far entries are written four at once, from the last three that a thread remembers. Where there
+    # is too little room entries overwrite others: the list is not used then. An index without a
+    # sign costs no look at it.
 
     @register_jitable(forceinline=True)
-    def list_column(film, base, first, end, i, mine, found):
-        """List those slots of a column of cells that are in reach; return marks and counts."""
-        front, behind, apart, close = found
+    def list_column(film, base, first, end, i, v, mine, found):
+        """List those slots of a column of cells that are in reach; return what is found so far."""
+        apart, close, p, q, r = found
         touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
-        stride = film.count * shares
-        for j in range(first, end, i32(shares)):
-            x, y, z, _ = load_words(film.reference, (base + j) * REFERENCE_WORDS)
-            dx = lane(wrapped(mine[0], x)) * film.unit_x
-            dy = lane(wrapped(mine[1], y)) * film.unit_y
-            dz = lane(wrapped(mine[2], z)) * film.unit_z
-            r2 = dx * dx + dy * dy + dz * dz
-            if r2 < reach2 and j != i:
-                at = front
-                if r2 < touch2:
-                    at = behind
-                    behind -= stride
-                    close = i32(close + 1)
-                else:
-                    front += stride
-                    apart = i32(apart + 1)
-                if apart + close <= film.room:
-                    film.entries[u64(at)] = j
-        return front, behind, apart, close
-
-    @register_jitable(forceinline=True)
-    def list_around(film, i, v):
-        """List the neighbours of a slot in a thread; return how many are apart, how many not."""
-        patch, span = film.patch, film.span
-        base = film.flags[SIDE] * film.count
-        place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
-        mine_x, mine_y, level = film_cells(film, place)
-        low, high = max(level - span, i64(0)), min(level + span, i64(patch.cells_z - 1))
-        begin_x, end_x = columns_around(patch.cells_x, span)
-        begin_y, end_y = columns_around(patch.cells_y, span)
-        share, slot = i32(v % shares), i32(i)
-        behind = (film.room - 1) * film.count * shares + v
-        found = v, behind, i32(0), i32(0)
-        for shift_y in range(begin_y, end_y):
-            b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
-            for shift_x in range(begin_x, end_x):
-                a, _ = around(mine_x + shift_x, patch.cells_x, 0.0)
-                bottom = (b * patch.cells_x + a) * patch.cells_z
-                first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
-                first = i32(first + share)
-                found = list_column(film, base, first, end, slot, place, found)
-        return found[2], found[3]
-
-    # Where there is too little room entries overwrite others: the list is not used then. Rounds and
-    # lists have 32 bits each, so that the place of an entry is one multiplication, and an index
-    # without a sign costs no look at it.
-
-    @register_jitable(forceinline=True)
-    def list_row(film, base, first, end, i, v, mine, found):
-        """List those slots of columns side by side that are in reach; return how many so far."""
-        apart, close = found
-        touch2, reach2 = film.patch.touch * film.patch.touch, film.patch.reach * film.patch.reach
-        room, stride = i32(film.room), u64(u32(film.count * shares))
+        room, front = i32(film.room), entry_at(film, v, 0)
         j, at = i32(first), (base + first) * REFERENCE_WORDS
-        for _ in range((end - first + shares - 1) // shares):
+        for _ in range(i32((end - first + shares - 1) // shares)):
             x, y, z, _ = load_words(film.reference, at)
             dx = lane(wrapped(mine[0], x)) * film.unit_x
             dy = lane(wrapped(mine[1], y)) * film.unit_y
@@ -122,16 +71,54 @@ def list_kernel(real, shares, in_step):
             r2 = dx * dx + dy * dy + dz * dz
             if r2 < reach2:
                 if r2 >= touch2:
-                    to = min(apart, room)
-                    film.entries[u64(u32(to)) * stride + u64(v)] = j
+                    if apart & (FOUR - 1) == FOUR - 1:
+                        to = front + i64(min(apart, room) >> 2) * (FOUR * WARP)
+                        store_words(film.entries, to, (p, q, r, j))
+                    p, q, r = q, r, j
                     apart = i32(apart + 1)
                 elif j != i:
-                    to = max(i32(room - i32(1) - close), i32(0))
-                    film.entries[u64(u32(to)) * stride + u64(v)] = j
+                    to = max(room - i32(1) - close, i32(0))
+                    film.entries[u64(entry_at(film, v, i64(to)))] = j
                     close = i32(close + 1)
             j = i32(j + shares)
             at += shares * REFERENCE_WORDS
+        return apart, close, p, q, r
+
+    @register_jitable(forceinline=True)
+    def finish(film, v, found):
+        """Write the last far entries of a list; return how many are apart, how many not."""
+        apart, close, p, q, r = found
+        rest = apart & (FOUR - 1)
+        first = i64(apart - rest)
+        if apart + close <= film.room and rest > 0:
+            last = first + rest - 1
+            film.entries[u64(entry_at(film, v, last))] = r
+            if rest > 1:
+                film.entries[u64(entry_at(film, v, last - 1))] = q
+            if rest > 2:
+                film.entries[u64(entry_at(film, v, last - 2))] = p
         return apart, close
+
+    @register_jitable(forceinline=True)
+    def list_around(film, i, v):
+        """List the neighbours of a slot in a thread; return how many are apart, how many not."""
+        patch, span = film.patch, film.span
+        base = listed_side(film) * film.count
+        place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
+        mine_x, mine_y, level = film_cells(film, place)
+        low, high = max(level - span, i64(0)), min(level + span, i64(patch.cells_z - 1))
+        begin_x, end_x = columns_around(patch.cells_x, span)
+        begin_y, end_y = columns_around(patch.cells_y, span)
+        share, slot = v % shares, i32(i)
+        found = NONE_FOUND
+        for shift_y in range(begin_y, end_y):
+            b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
+            for shift_x in range(begin_x, end_x):
+                a, _ = around(mine_x + shift_x, patch.cells_x, 0.0)
+                bottom = (b * patch.cells_x + a) * patch.cells_z
+                first, end = film.cell_start[bottom + low], film.cell_start[bottom + high + 1]
+                found = list_column(film, base, first + share, end, slot, v, place, found)
+        return finish(film, v, found)
 
     @register_jitable(forceinline=True)
     def columns_of_warp(film, base, v, mine_y):
@@ -152,7 +139,7 @@ def list_kernel(real, shares, in_step):
     def list_in_step(film, i, v):
         """List the neighbours of a slot from what all threads of a warp look at."""
         patch, span, cells = film.patch, film.span, i64(film.patch.cells_x)
-        base = film.flags[SIDE] * film.count
+        base = listed_side(film) * film.count
         place = load_words(film.reference, (base + i) * REFERENCE_WORDS)
         _, mine_y, _ = film_cells(film, place)
         left, right = columns_of_warp(film, base, v, mine_y)
@@ -162,7 +149,7 @@ def list_kernel(real, shares, in_step):
         begin_y, end_y = columns_around(patch.cells_y, span)
         begin_x, end_x = i64(-1 if left < 0 else 0), i64(2 if right >= cells else 1)
         share, slot = v % shares, i32(i)
-        found = i32(0), i32(0)
+        found = NONE_FOUND
         for shift_y in range(begin_y, end_y):
             b, _ = around(mine_y + shift_y, patch.cells_y, 0.0)
             for image in range(begin_x, end_x):  # what lies over an edge comes from the other side
@@ -171,8 +158,8 @@ def list_kernel(real, shares, in_step):
                 row = b * cells
                 first = film.cell_start[(row + a) * patch.cells_z]
                 end = film.cell_start[(row + a_last + 1) * patch.cells_z]
-                found = list_row(film, base, first + share, end, slot, v, place, found)
-        return found
+                found = list_column(film, base, first + share, end, slot, v, place, found)
+        return finish(film, v, found)
 
     list_slot = list_in_step if in_step else list_around
 
@@ -181,14 +168,18 @@ def list_kernel(real, shares, in_step):
         """List the neighbours of each slot: apart from the front, those that may touch behind."""
         v = index()
         i = v // shares
-        if i >= film.count or film.flags[STATUS] != LISTING:
+        if not is_due(film):  # all threads of a block have the same film
             return
-        apart, close = list_slot(film, i, v)
-        if apart + close > film.room or close * shares > film.near_room:
-            atomic_max(film.flags, FULL, i64(apart + close))
-            atomic_max(film.flags, CLOSEST, i64(close * shares))
-            apart = close = i32(0)
-        film.apart[v] = apart
-        film.close[v] = close
+        if i < film.count:
+            apart, close = list_slot(film, i, v)
+            if apart + close > film.room or close * shares > film.near_room:
+                atomic_max(film.flags, FULL, i64(apart + close))
+                atomic_max(film.flags, CLOSEST, i64(close * shares))
+                apart = close = i32(0)
+            film.apart[v] = apart
+            film.close[v] = close
+        sync()
+        if thread() == 0 and is_last(film):
+            close_list(film)
 
     return list_pairs

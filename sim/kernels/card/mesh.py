@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import BUFFER, CHOSEN, SIDE, WORDS
+from sim.kernels.card.layout import BUFFER, CHOSEN, SIDE, SUM_DUE, WHEN_DUE, moment_after, row_at
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
@@ -51,7 +51,8 @@ class CardMeshFilm(NamedTuple):
 @register_jitable(forceinline=True)
 def is_summed(mesh):
     """Say whether the mesh of a film is to be summed."""
-    return mesh.film.flags[CHOSEN] != 0
+    chosen = mesh.film.flags[CHOSEN]
+    return (chosen == 1) | ((chosen == WHEN_DUE) & (mesh.film.flags[SUM_DUE] != 0))
 
 
 class MeshKernels(NamedTuple):
@@ -166,9 +167,9 @@ def mesh_kernels(real, width, span, window, induced):
     def place_slot(mesh, i):
         """Return the first grid point of a slot, its offsets from there, and its moment."""
         film, shape = mesh.film, mesh.shape
-        at = (film.flags[BUFFER] * film.count + i) * WORDS
+        at = row_at(film, film.flags[BUFFER], i)
         x, y, z, _ = load_words(film.rows, at)
-        mx, my, mz, _ = load_words(film.rows, at + 4)
+        mx, my, mz, _ = load_words(film.rows, at + moment_after(film))
         a, tx = periodic_place(x * film.unit_x, shape.side_x, shape.points_x, width)
         b, ty = periodic_place(y * film.unit_y, shape.side_y, shape.points_y, width)
         c, tz = open_place(z * film.unit_z, shape.thickness, shape.inverse_z, width, shape.layers)

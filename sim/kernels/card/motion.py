@@ -28,7 +28,8 @@ from sim.kernels.card.layout import (
     THROWN_MOVE,
     TURN,
     TWIST,
-    WORDS,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.tools import (
     LANES,
@@ -262,9 +263,10 @@ def motion_of(choice):
         if not induced:
             m = lane(film.sizes[at + MOMENT])
             mx, my, mz = m * u[0], m * u[1], m * u[2]
-        to = ((1 - buffer) * film.count + i) * WORDS
+        to = row_at(film, 1 - buffer, i)
         store_words(film.rows, to, (new[0], new[1], new[2], bits_of(radius)))
-        store_words(film.rows, to + 4, (bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))))
+        bits = bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))
+        store_words(film.rows, to + moment_after(film), bits)
         if not induced:
             for axis in range(3):
                 film.directions[side, axis, i] = plain(u[axis])

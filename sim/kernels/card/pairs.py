@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numba.extending import register_jitable
 
-from sim.kernels.card.layout import WORDS
+from sim.kernels.card.layout import FOUR, HALF, WARP, entry_at, moment_after
 from sim.kernels.card.tools import LANES, load_words, of_bits, wrapped
 from sim.kernels.laws.pairs import add_pair
 from sim.kernels.laws.screened import dipole_factors
@@ -39,6 +39,8 @@ class Choice(NamedTuple):
         Threads that share the neighbours of a slot; 1, or a part of the block.
     induced : bool
         Whether moments follow the local field, else they turn.
+    near_shares : int
+        Threads that share the near pairs of a slot in an inner step; 1, or a part of the block.
     """
 
     real: str
@@ -50,6 +52,7 @@ class Choice(NamedTuple):
     hindered: bool
     shares: int
     induced: bool
+    near_shares: int
 
 
 class PairLoops(NamedTuple):
@@ -67,7 +70,8 @@ class PairLoops(NamedTuple):
     near_ones : callable
         (film, base, list, own) to how many those are.
     near : callable
-        (film, base, slot, own, kept) to sums over the near ones of a slot, from those kept on.
+        (film, base, slot, own, kept, share) to sums over the near ones of a slot in a share,
+        from those kept on.
     """
 
     read: object
@@ -80,14 +84,14 @@ class PairLoops(NamedTuple):
 def pair_loops(choice, screening):
     """Return the pair loops of a choice, with a constant table of `screened_radial` or None."""
     lane = LANES[choice.real]
-    surfactant, laws_taken, shares = choice.surfactant, choice.laws, choice.shares
+    surfactant, laws_taken, near_shares = choice.surfactant, choice.laws, choice.near_shares
 
     @register_jitable(forceinline=True)
     def read(film, base, j):
         """Return place (whole numbers), radius and moment of a slot."""
-        at = (base + i64(j)) * WORDS
+        at = (2 * base + i64(j)) * HALF
         x, y, z, radius = load_words(film.rows, at)
-        mx, my, mz, _ = load_words(film.rows, at + 4)
+        mx, my, mz, _ = load_words(film.rows, at + moment_after(film))
         return (x, y, z), of_bits(radius), (of_bits(mx), of_bits(my), of_bits(mz))
 
     @register_jitable(forceinline=True)
@@ -107,18 +111,12 @@ def pair_loops(choice, screening):
         return where(r2 < reach2, push, 0.0)
 
     @register_jitable(forceinline=True)
-    def from_front(film, v):
-        """Return the place of the first far entry of a list, and the way to the next ones."""
-        return v, film.count * shares
+    def behind(film, v, k):
+        """Return one of those in a list that may touch."""
+        return film.entries[u64(entry_at(film, v, film.room - 1 - k))]
 
-    @register_jitable(forceinline=True)
-    def from_behind(film, v):
-        """Return the same of those that may touch."""
-        stride = film.count * shares
-        return (film.room - 1) * stride + v, -stride
-
-    # An index without a sign costs no look at it. The next entry is asked for before the work on
-    # this one, which else would wait for it; the one after the last is there, and not used.
+    # An index without a sign costs no look at it. The next four entries are asked for before the
+    # work on these, which else would wait for them; those after the last are there, and not used.
 
     @register_jitable(forceinline=True)
     def whole(film, base, v, own):
@@ -126,9 +124,13 @@ def pair_loops(choice, screening):
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        lists = film.count * shares
+        at = entry_at(film, v, 0)
+        four = later = load_words(film.entries, at)
         for k in range(film.apart[v]):
-            j = film.entries[i64(k) * lists + v]
+            if k & (FOUR - 1) == 0:
+                at += FOUR * WARP
+                four, later = later, load_words(film.entries, at)
+            j, four = four[0], (four[1], four[2], four[3], four[0])
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             push = zero
             if laws_taken > 0:
@@ -136,7 +138,7 @@ def pair_loops(choice, screening):
             factors = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, factors, push)
         for k in range(film.close[v]):
-            j = film.entries[i64(film.room - 1 - k) * lists + v]
+            j = behind(film, v, k)
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             if laws_taken > 0:
@@ -151,20 +153,19 @@ def pair_loops(choice, screening):
         zero = lane(0.0)
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = (zero, zero, zero, zero, zero, zero, zero)
-        at, stride = from_front(film, v)
-        j = film.entries[u64(at)]
-        for _ in range(film.apart[v]):
-            at += stride
-            later = film.entries[u64(at)]
+        at = entry_at(film, v, 0)
+        four = later = load_words(film.entries, at)
+        for k in range(film.apart[v]):
+            if k & (FOUR - 1) == 0:
+                at += FOUR * WARP
+                four, later = later, load_words(film.entries, at)
+            j, four = four[0], (four[1], four[2], four[3], four[0])
             gap, r2, _, theirs = pair_with(film, base, j, place)
-            j = later
             factors = dipole_factors(r2, cutoff2, screening)
             total = add_pair(total, gap, moment, theirs, factors, zero)
         found = 0
-        at, stride = from_behind(film, v)
-        for _ in range(film.close[v]):
-            j = film.entries[u64(at)]
-            at += stride
+        for k in range(film.close[v]):
+            j = behind(film, v, k)
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
             part, is_near = near_share(r2, radius, their_radius, film.gap)
             if is_near:
@@ -180,22 +181,24 @@ def pair_loops(choice, screening):
     def near_ones(film, base, v, own):
         place, radius, _ = own
         found = 0
-        at, stride = from_behind(film, v)
-        for _ in range(film.close[v]):
-            _, r2, their_radius, _ = pair_with(film, base, film.entries[u64(at)], place)
-            at += stride
+        for k in range(film.close[v]):
+            _, r2, their_radius, _ = pair_with(film, base, behind(film, v, k), place)
             if near_share(r2, radius, their_radius, film.gap)[1]:
                 found += 1
         return found
 
     @register_jitable(forceinline=True)
-    def near(film, base, i, own, kept):
+    def near(film, base, i, own, kept, share):
         place, radius, moment = own
         cutoff2 = film.laws.cutoff * film.laws.cutoff
         total = kept
-        for k in range(film.near_count[i]):
-            j = film.near[i64(k) * film.count + i]
+        at, stride = i64(i) + i64(share) * film.count, near_shares * film.count
+        j = film.near[u64(at)]
+        for _ in range((i64(film.near_count[i]) - share + near_shares - 1) // near_shares):
+            at += stride
+            later = film.near[u64(at)]
             gap, r2, their_radius, theirs = pair_with(film, base, j, place)
+            j = later
             part, _ = near_share(r2, radius, their_radius, film.gap)
             push = steric_push(r2, radius, their_radius, film.laws, surfactant)
             b, c, d = dipole_factors(r2, cutoff2, screening)

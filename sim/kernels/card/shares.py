@@ -31,16 +31,75 @@ class SlotSums(NamedTuple):
     """Functions of (film, going), which all threads of a block call.
 
     Each returns a slot and the sums over its pairs, the slot -1 where a thread has none, or where
-    the film is not ``going``.
+    the film is not ``going``. That of near pairs is of (film, going, buffer); it returns the row of
+    the slot, too, and adds to the sums that inner steps keep.
     """
 
     whole: object
     far: object
+    near: object
 
 
 def slot_sums(choice, loops):
     """Return the sums over the slots of a block for a choice and its pair loops."""
-    return _shared(choice, loops) if choice.shares > 1 else _alone(choice, loops)
+    made = _shared(choice, loops) if choice.shares > 1 else _alone(choice, loops)
+    near = _near_shared if choice.near_shares > 1 else _near_alone
+    return SlotSums(*made, near(choice, loops))
+
+
+def _kept_of(lane):
+    """Return the function of a thread that reads the sums that inner steps keep."""
+
+    @register_jitable(forceinline=True)
+    def kept_of(film, i):
+        held = film.held
+        return (
+            lane(held[0, i]), lane(held[1, i]), lane(held[2, i]), lane(held[3, i]),
+            lane(held[4, i]), lane(held[5, i]), lane(held[6, i]),
+        )  # fmt: skip
+
+    return kept_of
+
+
+def _near_alone(choice, loops):
+    kept_of, read, near = _kept_of(LANES[choice.real]), loops.read, loops.near
+
+    @register_jitable(forceinline=True)
+    def near_sums(film, going, buffer):
+        k, base = index(), buffer * film.count
+        i = k if k < film.count and going else i64(-1)
+        at = max(i, i64(0))
+        own, total = read(film, base, at), kept_of(film, at)
+        if i >= 0:
+            total = near(film, base, i, own, total, i64(0))
+        return i, own, total
+
+    return near_sums
+
+
+def _near_shared(choice, loops):
+    lane, shares = LANES[choice.real], choice.near_shares
+    kept_of, read, near = _kept_of(lane), loops.read, loops.near
+    together = _together(choice, shares)
+    slots, size, number = BLOCK // shares, SUMS * BLOCK, np.dtype(choice.real).type
+
+    @register_jitable(forceinline=True)
+    def near_sums(film, going, buffer):
+        numbers = shared_numbers(size, number)
+        v, base = index(), buffer * film.count
+        slot = block() * slots + thread()
+        at = slot if thread() < slots and slot < film.count else i64(0)
+        # these are on their way while threads wait for each other
+        own, (a, b, c, d, e, f, g) = read(film, base, at), kept_of(film, at)
+        zero = lane(0.0)
+        total = (zero, zero, zero, zero, zero, zero, zero)
+        if v < film.count * shares and going:
+            i = v // shares
+            total = near(film, base, i, read(film, base, i), total, v % shares)
+        i, (p, q, r, s, t, u, w) = together(film, going, total, numbers)
+        return i, own, (a + p, b + q, c + r, d + s, e + t, f + u, g + w)
+
+    return near_sums
 
 
 def _alone(choice, loops):
@@ -70,13 +129,12 @@ def _alone(choice, loops):
             film.near_count[i] = found
         return i, total
 
-    return SlotSums(whole_sums, far_sums)
+    return whole_sums, far_sums
 
 
-def _shared(choice, loops):
-    lane, shares = LANES[choice.real], choice.shares
-    read, whole, far, near_ones = loops.read, loops.whole, loops.far, loops.near_ones
-    slots, size, number = BLOCK // shares, SUMS * BLOCK, np.dtype(choice.real).type
+def _together(choice, shares):
+    """Return what adds up what threads have found that share a slot."""
+    lane, slots = LANES[choice.real], BLOCK // shares
 
     @register_jitable(forceinline=True)
     def found_by(numbers, k):
@@ -105,6 +163,15 @@ def _shared(choice, loops):
                 a, b, c, d, e, f, g = a + p, b + q, c + r, d + s, e + t, f + u, g + v
             total = a, b, c, d, e, f, g
         return i, total
+
+    return together
+
+
+def _shared(choice, loops):
+    lane, shares = LANES[choice.real], choice.shares
+    read, whole, far, near_ones = loops.read, loops.whole, loops.far, loops.near_ones
+    together = _together(choice, shares)
+    size, number = SUMS * BLOCK, np.dtype(choice.real).type
 
     @register_jitable(forceinline=True)
     def whole_sums(film, going):
@@ -139,4 +206,4 @@ def _shared(choice, loops):
                 film.near_count[i] = before + found
         return together(film, going, total, numbers)
 
-    return SlotSums(whole_sums, far_sums)
+    return whole_sums, far_sums

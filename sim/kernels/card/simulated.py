@@ -30,6 +30,15 @@ def block():
     return _get_kernel_context().blockIdx.x
 
 
+def blocks():
+    """Return how many blocks of threads a film has."""
+    return _get_kernel_context().gridDim.x
+
+
+def fence():
+    """Do nothing: what a thread writes is seen by all."""
+
+
 def sync():
     """Wait for all threads of the block."""
     _get_kernel_context().syncthreads()

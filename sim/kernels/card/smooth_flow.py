@@ -8,10 +8,9 @@ No checks by design.
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba.extending import register_jitable
 
+from sim.kernels.card.flow_slots import moved_of, place_words, slot_forces_of
 from sim.kernels.card.layout import (
-    BUFFER,
     GO,
     HALTED,
     LIST_DUE,
@@ -21,22 +20,17 @@ from sim.kernels.card.layout import (
     STALE,
     STATUS,
     THROWN,
-    WORDS,
 )
-from sim.kernels.card.motion import guard_of, surroundings_of
+from sim.kernels.card.motion import guard_of
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
     atomic_max,
     index,
     kernel,
-    load_words,
     local_numbers,
-    of_bits,
     plain,
-    rounded,
     store_words,
-    wrapped,
 )
 from sim.kernels.flow.grid import functions_at, place_axis
 from sim.kernels.flow.modes import answer_wave, direction, read_forces, write_flow
@@ -127,35 +121,6 @@ def end_carry(smooth):
         flags[STATUS] = LIST_DUE
 
 
-@register_jitable(forceinline=True)
-def place_words(film, i):
-    """Return the words of a slot's place in the rows in use, and where they stand."""
-    at = (film.flags[BUFFER] * film.count + i) * WORDS
-    return load_words(film.rows, at), at
-
-
-def slot_forces_of(choice):
-    """Return the function of a thread that gives place, force and field of its slot.
-
-    From the sums that are held over pairs and mesh, with all that is around.
-    """
-    lane, surrounded = LANES[choice.real], surroundings_of(choice)
-
-    @register_jitable(forceinline=True)
-    def slot_forces(film, held, i):
-        place, at = place_words(film, i)
-        mx, my, mz, _ = load_words(film.rows, at + 4)
-        force, field = surrounded(
-            film, lane(place[2]) * film.unit_z, of_bits(place[3]),
-            (of_bits(mx), of_bits(my), of_bits(mz)),
-            (lane(held[0, i]), lane(held[1, i]), lane(held[2, i])),
-            (lane(held[3, i]), lane(held[4, i]), lane(held[5, i])),
-        )  # fmt: skip
-        return place, force, field
-
-    return slot_forces
-
-
 def smooth_kernels(choice, window, columns):
     """Return the kernels of a film's smooth part.
 
@@ -168,7 +133,7 @@ def smooth_kernels(choice, window, columns):
         Functions across the film, even and odd.
     """
     lane = LANES[choice.real]
-    slot_forces, guard = slot_forces_of(choice), guard_of(choice)
+    slot_forces, moved, guard = slot_forces_of(choice), moved_of(choice), guard_of(choice)
     shape = 3, 2, columns
 
     @kernel
@@ -257,16 +222,12 @@ def smooth_kernels(choice, window, columns):
         film = smooth.film
         if i >= film.count or film.flags[STATUS] != GO:
             return
-        (x, y, z, radius), at = place_words(film, i)
-        height = z * film.unit_z * smooth.heights_per_length
+        place, at = place_words(film, i)
+        height = place[2] * film.unit_z * smooth.heights_per_length
         way_x, way_y = smooth.velocity[0, i], smooth.velocity[1, i]
         way_z = smooth.velocity[2, i] + smooth.drift_time * look_up(smooth.slope, height, 0)
-        new = (
-            wrapped(x, rounded(lane(way_x * film.back_x))),
-            wrapped(y, rounded(lane(way_y * film.back_y))),
-            wrapped(z, rounded(lane(way_z * film.back_z))),
-        )
-        store_words(film.rows, at, (new[0], new[1], new[2], radius))
+        new = moved(film, place, (way_x, way_y, way_z))
+        store_words(film.rows, at, (new[0], new[1], new[2], place[3]))
         guard(film, i, new, lane(0.0))
         way2 = way_x * way_x + way_y * way_y + way_z * way_z
         if not (way2 < smooth.farthest * smooth.farthest):  # nor is it a number

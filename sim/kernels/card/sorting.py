@@ -1,7 +1,8 @@
 """Sorting slots into cells on the card, around a list of their neighbours. No checks by design.
 
 A counting sort with whole-number atomics, whose order inside a cell is then put right, so that it
-does not depend on which thread came first. Kernels do nothing to a film whose list is not due.
+does not depend on which thread came first. Kernels do nothing to a film whose list is not due; they
+are few, because steps are asked for with them ahead.
 """
 
 import numpy as np
@@ -10,27 +11,31 @@ from numba.extending import register_jitable
 from sim.kernels.card.layout import (
     BUFFER,
     CLOSEST,
+    DONE,
     FULL,
     GO,
     LIST_AGAIN,
     LIST_DUE,
     LIST_SHORT,
-    LISTING,
     LISTS,
     REFERENCE_WORDS,
     SIDE,
     STALE,
     STATUS,
-    WORDS,
+    moment_after,
+    row_at,
 )
 from sim.kernels.card.tools import (
     BLOCK,
     atomic_add,
     block,
+    blocks,
+    fence,
     index,
     kernel,
     load_words,
     share,
+    shared_counts,
     shared_wholes,
     store_words,
     sync,
@@ -84,13 +89,41 @@ def crossings(now, reference):
 def settle(film, i, at):
     """Count the periods left behind since the last list; return the place for the next one."""
     side, buffer = film.flags[SIDE], film.flags[BUFFER]
-    x, y, z, radius = load_words(film.rows, (buffer * film.count + i) * WORDS)
+    x, y, z, radius = load_words(film.rows, row_at(film, buffer, i))
     film.image[side, 0, i] += crossings(x, film.reference[at])
     film.image[side, 1, i] += crossings(y, film.reference[at + 1])
     film.reference[at] = x
     film.reference[at + 1] = y
     film.reference[at + 2] = z
     return x, y, z, radius
+
+
+@register_jitable(forceinline=True)
+def is_last(film):
+    """Say, to the first thread of a block, whether all blocks of the film have come here.
+
+    What they have written is seen by the last one, but for what it has read itself before.
+    """
+    fence()
+    if atomic_add(film.flags, DONE, i64(1)) != blocks() - 1:
+        return False
+    film.flags[DONE] = 0
+    return True
+
+
+@register_jitable(forceinline=True)
+def count_slot(film, i):
+    """Find the cell of a slot and count it there."""
+    at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
+    place = settle(film, i, at) if is_sorted_now(film) else load_words(film.reference, at)
+    a, b, c = film_cells(film, place)
+    cell = (b * film.patch.cells_x + a) * film.patch.cells_z + c
+    film.key[i] = cell
+    atomic_add(film.cell_fill, cell, np.int32(1))
+    if i == 0:  # what the list before was too short for
+        film.flags[FULL] = 0
+        film.flags[CLOSEST] = 0
+        film.flags[STALE] = 0
 
 
 @kernel
@@ -100,14 +133,47 @@ def count_cells(film):
     They go by the places of the list, so that a restored run finds the same order.
     """
     i = index()
-    if i >= film.count or not is_due(film):
+    if i < film.count and is_due(film):
+        count_slot(film, i)
+
+
+FEW_CELLS = 1 << 14
+"""Cells that one block of threads counts through."""
+
+
+@kernel
+def count_and_start(film):
+    """Do what `count_cells` does; the last block writes where each of few cells starts."""
+    sums, last = shared_wholes(), shared_counts()
+    if not is_due(film):  # all threads of a block have the same film
         return
-    at = (film.flags[SIDE] * film.count + i) * REFERENCE_WORDS
-    place = settle(film, i, at) if is_sorted_now(film) else load_words(film.reference, at)
-    a, b, c = film_cells(film, place)
-    cell = (b * film.patch.cells_x + a) * film.patch.cells_z + c
-    film.key[i] = cell
-    atomic_add(film.cell_fill, cell, np.int32(1))
+    i, t = index(), thread()
+    if i < film.count:
+        count_slot(film, i)
+    fence()
+    sync()
+    if t == 0:
+        last[0] = np.int32(is_last(film))
+    sync()
+    if last[0] == 0:
+        return
+    cells = film.cell_fill.size
+    each = (cells + BLOCK - 1) // BLOCK
+    first, end = min(t * each, cells), min((t + 1) * each, cells)
+    total = np.int32(0)
+    for cell in range(first, end):
+        total += film.cell_fill[cell]
+    sums[t] = total
+    sync()
+    start = np.int32(0)
+    for k in range(t):
+        start += sums[k]
+    for cell in range(first, end):
+        film.cell_start[cell] = start
+        start += film.cell_fill[cell]
+        film.cell_fill[cell] = 0
+    if t == 0:
+        film.cell_start[cells] = film.count
 
 
 CHUNK = 16
@@ -201,34 +267,28 @@ def place_slots(film):
 
 
 @kernel
-def order_cells(film):
-    """Put the slots of each cell in order, one thread a cell, and empty it for the next count."""
-    cell = index()
-    if cell >= film.cell_fill.size or not is_sorted_now(film):
-        return
-    film.cell_fill[cell] = 0
-    first, end = film.cell_start[cell], film.cell_start[cell + 1]
-    for k in range(first + 1, end):
-        slot = film.order[k]
-        at = k
-        while at > first and film.order[at - 1] > slot:
-            film.order[at] = film.order[at - 1]
-            at -= 1
-        film.order[at] = slot
-
-
-@kernel
 def gather_slots(film):
-    """Put all that belongs to a slot where its order says, in the other half of each array."""
-    i = index()
-    if i >= film.count or not is_sorted_now(film):
+    """Put all that belongs to a slot in its place by cells, in the other half of each array.
+
+    In a cell slots stand in their order of before. The first of a cell empties it for the next
+    count.
+    """
+    k = index()
+    if k >= film.count or not is_sorted_now(film):
         return
     count, side, buffer = film.count, film.flags[SIDE], film.flags[BUFFER]
     other = 1 - side
-    source = i64(film.order[i])
-    for half in range(0, WORDS, 4):
-        words = load_words(film.rows, (buffer * count + source) * WORDS + half)
-        store_words(film.rows, ((1 - buffer) * count + i) * WORDS + half, words)
+    source = i64(film.order[k])
+    cell = film.key[source]
+    first, i = film.cell_start[cell], i64(film.cell_start[cell])
+    for m in range(first, film.cell_start[cell + 1]):
+        i += i64(film.order[m] < source)
+    if i == first:
+        film.cell_fill[cell] = 0
+    to, at = row_at(film, 1 - buffer, i), row_at(film, buffer, source)
+    store_words(film.rows, to, load_words(film.rows, at))
+    behind = moment_after(film)
+    store_words(film.rows, to + behind, load_words(film.rows, at + behind))
     words = load_words(film.reference, (side * count + source) * REFERENCE_WORDS)
     store_words(film.reference, (other * count + i) * REFERENCE_WORDS, words)
     film.identity[other, i] = film.identity[side, source]
@@ -247,24 +307,19 @@ def gather_slots(film):
             film.momentum[other, axis, i] = film.momentum[side, axis, source]
 
 
-@kernel
-def open_list(film):
-    """Take the sorted halves for those in use; forget what the list before was too short for."""
-    if index() != 0:
-        return
-    if is_sorted_now(film):
-        film.flags[SIDE] = 1 - film.flags[SIDE]
-        film.flags[BUFFER] = 1 - film.flags[BUFFER]
-        film.flags[LISTS] += 1
-    if is_due(film):
-        film.flags[FULL] = 0
-        film.flags[CLOSEST] = 0
-        film.flags[STALE] = 0
-        film.flags[STATUS] = LISTING
+@register_jitable(forceinline=True)
+def listed_side(film):
+    """Return the half of the arrays that a list which is due is made from."""
+    return film.flags[SIDE] ^ i64(is_sorted_now(film))
 
 
-@kernel
+@register_jitable(forceinline=True)
 def close_list(film):
-    """Let steps go on, unless there was too little room."""
-    if index() == 0 and film.flags[STATUS] == LISTING:
-        film.flags[STATUS] = GO if film.flags[FULL] == 0 else LIST_SHORT
+    """Take the halves that were sorted for those in use; let steps go on if there was room."""
+    flags = film.flags
+    if is_sorted_now(film):
+        flags[SIDE] = 1 - flags[SIDE]
+        flags[BUFFER] = 1 - flags[BUFFER]
+        flags[LISTS] += 1
+    needed = atomic_add(flags, FULL, i64(0))  # as all blocks have left it
+    flags[STATUS] = GO if needed == 0 else LIST_SHORT

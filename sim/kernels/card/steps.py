@@ -23,10 +23,17 @@ from sim.kernels.card.layout import (
     SIDE,
     STALE,
     STATUS,
+    SUM_DUE,
     THROWN,
     THROWN_MOVE,
 )
-from sim.kernels.card.motion import going, moments_at, motion_of, move_of, normals_before
+from sim.kernels.card.motion import (
+    going,
+    moments_at,
+    motion_of,
+    move_of,
+    normals_before,
+)
 from sim.kernels.card.pairs import pair_loops
 from sim.kernels.card.shares import slot_sums
 from sim.kernels.card.tools import (
@@ -73,6 +80,7 @@ def conclude(film, goes):
     if index() == 0 and goes:
         flags[BUFFER] = flags[BUFFER] ^ (moves & 1)
         flags[MADE] += moves
+        flags[SUM_DUE] = flags[MADE] % film.sum_every == 0
         clock[MOVE] = clock[MOVE] + u64(moves)
         flags[KEPT] = 1
         if flags[THROWN] != 0:
@@ -112,8 +120,10 @@ def conclude_settled(film):
 
 @kernel
 def apply_fields(film):
-    """Write the fields of the moves of the next step; one block."""
+    """Write the fields of the moves of the next step, and whether a sum is due; one block."""
     write_fields(film, i64(film.clock[MOVE]))
+    if index() == 0:
+        film.flags[SUM_DUE] = film.flags[MADE] % film.sum_every == 0
 
 
 @kernel
@@ -138,8 +148,8 @@ def step_kernels(choice, screening):
     lane = LANES[choice.real]
     loops, move = pair_loops(choice, screening), motion_of(choice)
     sums = slot_sums(choice, loops)
-    read, whole, near = loops.read, loops.whole, loops.near
-    whole_sums, far_sums = sums.whole, sums.far
+    read, whole = loops.read, loops.whole
+    whole_sums, far_sums, near_sums = sums.whole, sums.far, sums.near
     cutoff, induced = choice.cutoff, choice.induced
 
     @register_jitable(forceinline=True)
@@ -214,19 +224,13 @@ def step_kernels(choice, screening):
     @kernel
     def inner_step(film):
         """Sum the near pairs of each slot, add what is kept, and move it."""
-        i, goes = index(), going(film)
-        counts = shared_counts()
+        goes, counts = going(film), shared_counts()
         if cutoff:
             open_counts(counts)
-        if i < film.count and goes:
-            buffer = film.flags[BUFFER] ^ (film.turn & 1)
-            base, held = buffer * film.count, film.held
-            own = read(film, base, i)
-            kept = (
-                lane(held[0, i]), lane(held[1, i]), lane(held[2, i]), lane(held[3, i]),
-                lane(held[4, i]), lane(held[5, i]), lane(held[6, i]),
-            )  # fmt: skip
-            force, field = force_and_field(near(film, base, i, own, kept), own[2])
+        buffer = film.flags[BUFFER] ^ (film.turn & 1)
+        i, own, total = near_sums(film, goes, buffer)
+        if i >= 0:
+            force, field = force_and_field(total, own[2])
             move(film, i, buffer, own, force, field, counts)
         if cutoff:
             close_counts(film, counts, goes)

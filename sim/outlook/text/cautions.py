@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 LOWEST_BARRIER = 10.0
 """Barriers in kT under which particles stick for good within a bench time."""
 
+PRESSED = 0.95
+"""Share of the solid diameter below which the rest of a pair is told to lie inside it."""
+
 
 def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     """Say where care is needed.
@@ -35,6 +38,7 @@ def cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
     """
     return [
         *cautions_on_numbers(parameters, outlook),
+        *_pressed_cores(parameters, outlook),
         *_model_limits(parameters, outlook),
         *magnet_cautions(parameters),
         *bench_cautions(parameters),
@@ -143,6 +147,21 @@ def _barriers(outlook: Outlook) -> list[str]:
         f"The repulsion is too weak: head to tail the barrier between the bound state and touching "
         f"cores is {' and '.join(weak)}. Under about {LOWEST_BARRIER:.0f} kT particles stick for "
         f"good, {followed}; take a denser or thicker shell."
+    ]
+
+
+def _pressed_cores(parameters: Parameters, outlook: Outlook) -> list[str]:
+    """Whether soft cores give way so far that solid parts lie in each other."""
+    core = parameters.particles.core_diameter
+    place = outlook.pair.minimum_distance_m
+    if parameters.repulsion.kind != "soft_core" or place > PRESSED * core:
+        return []
+    return [
+        f"Soft cores give way: head to tail the median pair rests at "
+        f"{format_quantity(place, 'length', 3)}, {100.0 * (1.0 - place / core):.0f} % inside its "
+        f"solid diameter of {format_quantity(core, 'length', 3)}, where the coupling is "
+        f"{outlook.pair.coupling_at_minimum:.2g} in the place of {outlook.coupling:.2g}; a larger "
+        "[repulsion] strength keeps them apart."
     ]
 
 
