@@ -181,7 +181,7 @@ class RunSetup:
             if begins and self.engine_factory is None:
                 from sim.engines.card.ahead import Ahead
 
-                self.engine_factory = Ahead(self.system)
+                self.engine_factory = Ahead(self.system, self.selection)
         if self._is_placed_by_card:
             self._require_memory()
         else:

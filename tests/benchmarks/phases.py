@@ -23,7 +23,7 @@ PARTS = {
         "read_summary", "RunWriter.create", "RunWriter.reopen", "RunWriter.flush",
     ],
     "sim.engines.card.ready": ["require_card"],
-    "sim.engines.card.ahead": ["Ahead.__call__"],
+    "sim.engines.card.ahead": ["Ahead.__call__", "compile_part", "compile_transforms"],
     "sim.engines.card.batch": [
         "CardBatch.prepare", "CardBatch._make", "CardBatch._compile_kernels", "CardBatch.lay_out",
         "CardBatch.fresh",

@@ -111,7 +111,8 @@ def frames_in(folder):
 
 def card_gb():
     """Return the memory in use on the card, or None."""
-    words = ["nvidia-smi", "--query-gpu=memory.used", "--format=csv,noheader,nounits"]
+    card = os.environ.get("CUDA_VISIBLE_DEVICES", "0").split(",")[0]
+    words = ["nvidia-smi", "-i", card, "--query-gpu=memory.used", "--format=csv,noheader,nounits"]
     with contextlib.suppress(OSError, ValueError, IndexError):
         told = subprocess.run(words, capture_output=True, text=True, check=False, timeout=10)
         return float(told.stdout.split()[0]) * 2**20 * 1e-9

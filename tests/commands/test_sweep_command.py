@@ -44,7 +44,7 @@ def rows(path):
 def film(tmp_path_factory):
     path = tmp_path_factory.mktemp("film") / "film.toml"
     # long enough that a fast machine is still in the first runs when it is told to stop
-    path.write_text(small_film(duration="1.5 ms", frames=60) + TABLE)
+    path.write_text(small_film(duration="0.9 ms", frames=60) + TABLE)
     return path
 
 

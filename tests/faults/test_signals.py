@@ -61,7 +61,7 @@ def test_while_kernels_are_compiled(film, tmp_path, command, number):
 def test_while_a_finished_run_is_measured(film, tmp_path):
     """By the first signal as it ends, by the second when it is measured again."""
     # so many frames and particles that measuring takes some seconds
-    film.write_text(small_film("40 us", 600).replace("count = 60", "count = 600"))
+    film.write_text(small_film("40 us", 300).replace("count = 60", "count = 600"))
     out = tmp_path / "out"
     for number, resume in zip(BOTH, ([], ["--resume"]), strict=True):
         process = start("run", film, "-o", out, "--no-plots", "-q", *resume)  # no line a minute

@@ -14,6 +14,7 @@ from sim.engines.cpu import CpuEngine
 from sim.engines.guards import StepError
 from tests.reference.flow import DenseFlow
 from tests.reference.small_systems import (
+    beads,
     bits,
     film,
     random_film,
@@ -29,13 +30,18 @@ KINDS = {
     "mesh": {
         "count": 48, "dipole_sum": "mesh", "tolerance": 1e-3, "sides": (8.0, 8.0),
     },
+    "beads": {
+        "dipole_sum": "cutoff", "cutoff": 4.0, "tolerance": 1e-3, "susceptibility": 2.0,
+        "langevin": 60.0,
+    },
 }  # fmt: skip
 
 
 def stirred(count=COUNT, every=2, width=0.65, **changes):
     """Return a film with flow."""
     given = {"sides": (6.5, 6.5), "thickness": 10.0, "dt": 1e-4, "precision": "float32"}
-    return with_flow(film(count, **{**given, **changes}), every, width)
+    make = beads if "susceptibility" in changes else film
+    return with_flow(make(count, **{**given, **changes}), every, width)
 
 
 @pytest.mark.parametrize("name", KINDS)
@@ -45,10 +51,13 @@ def test_steps_are_those_of_the_processor(name):
     state = random_film(system)
     engine, other = CardEngine(system, state), CpuEngine(system, state)
     for one in (engine, other):
-        one.advance(5)
+        one.advance(3 if system.induced else 5)
     mine, theirs = engine.snapshot(), other.snapshot()
     assert np.abs(mine.positions - theirs.positions).max() < 2e-6
     assert np.abs(mine.directions - theirs.directions).max() < 2e-6
+    if system.induced:
+        sums = other.timing["induction_sums"]
+        assert engine.timing["induction_sums"] == pytest.approx(sums, rel=0.2)
     assert np.abs(mine.positions - state.positions).max() > 3e-2  # they did move
     assert engine.timing["flow_products"] == pytest.approx(other.timing["flow_products"], rel=0.3)
     assert engine.timing["lists_built"] == other.timing["lists_built"]

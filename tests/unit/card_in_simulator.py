@@ -350,6 +350,21 @@ def test_another_kind_of_processor_goes_on():
         one.advance(1)
 
 
+def test_a_checkpoint_from_lists_of_another_margin_goes_on_from_its_state(monkeypatch):
+    """The height of a whole number hangs on the reach of the lists, which inner steps widen."""
+    given = {**SINGLE, "dt": 2e-3, "inner_steps": 2, "list_margin": 1.2}
+    _, _, engine = engine_of(**given)
+    engine.advance(1)
+    saved, seen = engine.checkpoint(), engine.snapshot()
+    assert saved["card"]["list_margin"] == pytest.approx(1.5 * 1.2)
+    monkeypatch.setattr("sim.engines.card.memory.MOST_WIDE", 0)
+    _, _, other = engine_of(**given)
+    other.restore(saved)
+    assert other.batch.films.periods[2] != engine.batch.films.periods[2]
+    assert other.step == 1
+    assert np.abs(other.snapshot().positions - seen.positions).max() < 1e-7
+
+
 def test_threads_that_share_a_slot_change_last_digits_alone(monkeypatch):
     """Lists and near pairs in shares hold what one thread has; sums in another order."""
     given = {**SINGLE, "dt": 2e-3, "inner_steps": 2}
@@ -530,3 +545,13 @@ def test_kernels_say_what_they_do():
     ]  # fmt: skip
     assert len(found) >= 14
     assert all(one.__doc__ for one in found)
+
+
+def test_what_fails_while_particles_are_placed_ends_the_run_where_its_engine_is_made(
+    tmp_path, monkeypatch
+):
+    """Kernels are compiled in a thread of their own; what that raises is not lost."""
+    monkeypatch.setattr("sim.engines.card.film.CardFilm.compile", gone)
+    with pytest.raises(EngineLostError, match="ILLEGAL_ADDRESS"):
+        sim.simulate(written(tmp_path, "30 ns"), tmp_path / "out", device="gpu")
+    assert not (tmp_path / "out" / "run.h5").exists()

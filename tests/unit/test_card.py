@@ -17,7 +17,7 @@ from sim.engines.card.ready import CardError, require_card, require_room
 from sim.engines.checkpoints import other_processor
 from sim.interactions.flow.plan import plan_flow
 from sim.interactions.flow.smooth import SmoothTables
-from tests.reference.small_film import bead_film, small_film
+from tests.reference.small_film import small_film
 from tests.reference.small_systems import film
 
 ROOT = Path(__file__).parents[2]
@@ -53,8 +53,6 @@ def refused(tmp_path, capsys, text, *words, command="run"):
 
 
 LACKING = {
-    "flow beside moments that particles induce in each other": bead_film()
-    + '[motion]\nflow = "hydrodynamic"\n',
     "exact sum of the dipoles": small_film().replace(
         'sum = "cutoff"\ncutoff_diameters = 4.0', 'sum = "exact"'
     ),

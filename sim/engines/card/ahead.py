@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import threading
 import time
@@ -9,8 +10,12 @@ from typing import TYPE_CHECKING
 
 from sim.engines.card.batch import CardBatch
 from sim.engines.card.engine import CardEngine
+from sim.engines.card.mesh import compile_transforms
+from sim.engines.card.part import compile_part
+from sim.kernels.card.tools import Queue
 
 if TYPE_CHECKING:
+    from sim.files.selection import Selection
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
@@ -30,9 +35,11 @@ class Ahead:
     ----------
     system : ReducedSystem
         The card's memory has room for it.
+    selection : Selection or None
+        What frames will keep; None for none.
     """
 
-    def __init__(self, system: ReducedSystem) -> None:
+    def __init__(self, system: ReducedSystem, selection: Selection | None = None) -> None:
         self._system, self._batch = system, CardBatch()
         self._error: BaseException | None = None
         # no run waits for it once it is interrupted
@@ -40,6 +47,7 @@ class Ahead:
         self._turn_s = sys.getswitchinterval()
         sys.setswitchinterval(TURN_S)
         self._thread.start()
+        threading.Thread(target=self._compile_arrays, args=(selection,), daemon=True).start()
 
     def _prepare(self) -> None:
         try:
@@ -49,13 +57,23 @@ class Ahead:
         finally:
             sys.setswitchinterval(self._turn_s)
 
+    def _compile_arrays(self, selection: Selection | None) -> None:
+        """Have libraries compile what is asked of them later; what fails will fail again there."""
+        with contextlib.suppress(Exception):
+            queue = Queue()
+            if selection is not None:
+                compile_part(queue, self._system, selection)
+            if self._system.mesh is not None:
+                compile_transforms(queue, self._system.mesh.precision)
+
     def __call__(self, system: ReducedSystem, state: FilmState, threads: int) -> CardEngine:
         """Return the engine; of another system one that compiles for itself."""
-        began = time.perf_counter()
-        self._thread.join()
         if system is not self._system:
             return CardEngine(system, state, threads)
+        engine = CardEngine(system, state, threads, self._batch)
+        began = time.perf_counter()
+        self._thread.join()
         if self._error is not None:
             raise self._error
         self._batch.compile_s = time.perf_counter() - began  # the run has waited so long for it
-        return CardEngine(system, state, threads, self._batch)
+        return engine

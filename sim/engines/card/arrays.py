@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.film.reduced_system import ReducedSystem
+    from sim.film.state import FilmState
 
 MOST_NEAR_SHARES = 2
 """Threads that share the near pairs of a slot in a small film."""
@@ -91,6 +92,64 @@ def as_positions(
         columns[axis] = numbers.where(x >= period, 0.0, x)  # rounding
     positions: NDArray[np.float64] = numbers.stack(columns, axis=1)
     return positions
+
+
+class Placed(NamedTuple):
+    """The arrays of slots of a film that starts, as `layout.CardFilm` has them, row i in slot i."""
+
+    rows: NDArray[Any]
+    reference: NDArray[Any]
+    directions: NDArray[Any]
+    identity: NDArray[np.uint32]
+    image: NDArray[np.int32]
+
+
+def placed_of(system: ReducedSystem, state: FilmState) -> Placed:
+    """Return what is put on the card of a film that starts."""
+    shares = as_shares(state.positions, periods_of(system), bits_of(system))
+    directions, identity = _directions_of(system, state), np.arange(system.count, dtype=np.uint32)
+    return Placed(
+        rows=rows_of(system, shares, directions, identity),
+        reference=widened(shares, layout.REFERENCE_WORDS),
+        directions=columns_of(directions, np.float64 if system.induced else system.precision),
+        identity=identity,
+        image=columns_of(state.image, np.int32),
+    )
+
+
+def _directions_of(system: ReducedSystem, state: FilmState) -> NDArray[np.float64]:
+    """Return those of a start; induced moments are found before a step."""
+    return np.zeros((system.count, 3)) if system.induced else state.directions
+
+
+def total_of(system: ReducedSystem, state: FilmState) -> NDArray[np.float64]:
+    """Return the moment of all particles, (3,)."""
+    directions = _directions_of(system, state)
+    moments = of_each(lambda size, of: size[:, None] * of, system.moment, directions)
+    return np.asarray(np.sum(moments, axis=0))
+
+
+def rows_of(
+    system: ReducedSystem, shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
+) -> NDArray[Any]:
+    """Return the rows of slots, (2, N, HALF): places and radius, then moments."""
+    real = np.dtype(system.precision)
+
+    def places_of(shares: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
+        rows = np.zeros((len(shares), layout.HALF), shares.dtype)
+        rows[:, :3] = shares
+        rows.view(real)[:, 3] = system.radius[identity]
+        return rows
+
+    def moments_of(directions: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
+        numbers = np.zeros((len(directions), layout.HALF), real)
+        moment = system.moment[identity].astype(real)[:, None]
+        numbers[:, :3] = moment * directions.astype(real)
+        return numbers.view(shares.dtype)
+
+    return np.stack(
+        [of_each(places_of, shares, identity), of_each(moments_of, directions, identity)]
+    )
 
 
 def _sizes_of(system: ReducedSystem) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.arrays import passing_of
+from sim.engines.card.arrays import passing_of, placed_of
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
 from sim.engines.card.induced import InducedRounds
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.engines.card.arrays import Placed
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
@@ -76,7 +77,7 @@ class CardBatch:
         self.steps = np.zeros(0, np.int64)
         self.compile_s = 0.0
         self.stepping_s = np.zeros(0)
-        self._states: list[FilmState] = []
+        self._states: list[tuple[FilmState, Placed | None]] = []
         self._capped = np.zeros(0, np.int64)
         self._energies: NDArray[np.float64] | None = None
         self._is_compiled = False
@@ -98,7 +99,7 @@ class CardBatch:
         if is_laid_out or is_other:
             raise OtherKindError("a film of another kind, or that comes late, cannot join a batch.")
         self.systems.append(system)
-        self._states.append(state)
+        self._states.append((state, placed_of(system, state) if state.is_placed else None))
         return len(self.systems) - 1
 
     def lay_out(self) -> None:
@@ -108,9 +109,9 @@ class CardBatch:
         states, self._states = self._states, []
         if self._prepared is None:
             self._make(self.systems)
-        for film, state in enumerate(states):
-            self.films.fill(film, state)
-        self.steps = np.array([state.step for state in states])
+        for film, start in enumerate(states):
+            self.films.fill(film, *start)
+        self.steps = np.array([state.step for state, _ in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
 
@@ -269,8 +270,10 @@ class CardBatch:
         asked = min(int(left[active].min()), MOST_AHEAD, ahead)
         if self.flow is not None:
             at = int(self.steps[0])  # such a film is alone
-            asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_mesh_anew))
+            asked = min(asked, self.flow.before_step(at, self.fresh, self._sum_dipoles_anew))
             self._begin_mesh(target)
+            if self.induced is not None:
+                self.films.set_flag(layout.TARGET, self.steps + asked)
         sums = [] if mesh is None else mesh.due(self.steps[active], asked)
         for k, after in pairwise([*sorted({0, *sums}), asked]):
             if mesh is not None and k in sums and (k > 0 or (mesh.summed_at < self.steps).any()):
@@ -288,20 +291,23 @@ class CardBatch:
         return flags
 
     def _ask_for_steps(self, steps: int) -> None:
-        """Ask for so many steps, and for lists where they are due."""
+        """Ask for so many steps; with lists where they are due, which the flow has to see first."""
         if self.induced is not None:
             for _ in range(min(self.induced.rounds(steps), MOST_AHEAD)):
-                self.induced.ask_for_step()
-        elif self.flow is not None:  # which has to see a new list before steps go on
+                self.induced.ask_for_step(with_lists=self.flow is None)
+        elif self.flow is not None:
             for _ in range(steps):
                 self.films.ask_for_step()
         else:
             self.films.ask_for_rounds(steps)
 
-    def _sum_mesh_anew(self) -> None:
-        """Sum the mesh of all films where their slots are now, for the next step."""
-        if self.mesh is not None:
-            self._sum_mesh(np.ones(len(self.systems), bool))
+    def _sum_dipoles_anew(self) -> None:
+        """Sum the mesh of all films where their slots are now, for the next step; settle beads."""
+        if self.induced is not None:
+            self.induced.settle_anew(self.steps)
+        elif self.mesh is not None:
+            self.films.fill_flag(layout.CHOSEN, 1)
+            self.mesh.sum(self.films.content)
             self.mesh.summed_at[:] = self.steps
 
     def _thrown(self, film: int, flags: NDArray[np.int64]) -> StepError:
@@ -320,7 +326,7 @@ class CardBatch:
         if never.any():
             self._sum_mesh(never)
             mesh.summed_at[never] = self.steps[never]
-        self.films.set_flag(layout.CHOSEN, np.full(target.size, layout.WHEN_DUE))
+        self.films.fill_flag(layout.CHOSEN, layout.WHEN_DUE)
 
     def _sum_mesh(self, films: NDArray[np.bool_]) -> None:
         """Sum the mesh of some films."""

@@ -8,24 +8,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.common.blocks import of_each
 from sim.engines import cpu_arrays
 from sim.engines.card.arrays import (
     MOST_NEAR_SHARES,
     SPAN,
-    as_shares,
-    bits_of,
-    columns_of,
     content_of,
     entries_of,
     near_of,
     patch_of,
     periods_of,
+    placed_of,
     quick_of,
-    widened,
+    rows_of,
+    total_of,
 )
 from sim.engines.card.kept import keep_kernels, kernels_of
 from sim.engines.card.memory import first_room
+from sim.engines.card.recordings import Recordings
 from sim.engines.cpu_film import GROWTH
 from sim.kernels.card import energies, layout, listing, sorting, steps
 from sim.kernels.card.pairs import Choice
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.engines.card.arrays import Placed
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
@@ -134,8 +134,8 @@ class CardFilm:
         self.system = system = systems[0]
         self.queue = queue
         self.periods = periods_of(system)
-        self.bits = bits_of(system)
         self.recorded: dict[str, Callable[[], None]] = {}
+        self._fills = Recordings(queue)
         self.seen = np.zeros((len(systems), layout.FLAGS), np.int64)
         self.choice = choice = choice_of(system)
         self.stir: Callable[[layout.CardFilm], None] | None = None
@@ -156,30 +156,21 @@ class CardFilm:
         self.content = content
         self.quick = quick_of(content)
 
-    def fill(self, film: int, state: FilmState) -> None:
+    def fill(self, film: int, state: FilmState, placed: Placed | None = None) -> None:
         """Write the state that a film starts from, row i in slot i; its list is due.
 
         One whose particles are nowhere yet is halted until it is restored.
         """
         system, queue, content = self.systems[film], self.queue, self.content
-        count = system.count
         if not state.is_placed:
             halted = np.zeros(layout.FLAGS, np.int64)
             halted[layout.STATUS] = layout.HALTED
             queue.set(content.flags, halted, film)
             return
-        shares = as_shares(state.positions, self.periods, self.bits)
-        # induced moments are found before a step
-        directions = state.directions if not system.induced else np.zeros((count, 3))
-        identity = np.arange(count, dtype=np.uint32)
-        columns = columns_of(directions, content.directions.dtype)
-        self.write_rows(film, shares, directions, identity)
-        queue.set_halves(content.reference, widened(shares, layout.REFERENCE_WORDS), film)
-        queue.set_halves(content.directions, columns, film)
-        queue.set_halves(content.identity, identity, film)
-        queue.set_halves(content.image, columns_of(state.image, np.int32), film)
-        moments = of_each(lambda size, of: size[:, None] * of, system.moment, directions)
-        total = np.sum(moments, axis=0) * content.back_volume
+        placed = placed or placed_of(system, state)
+        for name in placed._fields:
+            queue.set_halves(getattr(content, name), getattr(placed, name), film)
+        total = total_of(system, state) * content.back_volume
         self.set_magnetisation(film, total, state.step * system.inner_steps)
         self.set_clock(film, state.step, state.seed)
         flags = np.zeros(layout.FLAGS, np.int64)
@@ -230,23 +221,7 @@ class CardFilm:
         self, film: int, shares: NDArray[Any], directions: NDArray[Any], identity: NDArray[Any]
     ) -> None:
         """Write both buffers of a film's rows from places and directions, slot by slot."""
-        system, real = self.systems[film], np.dtype(self.system.precision)
-
-        def places_of(shares: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
-            rows = np.zeros((len(shares), layout.HALF), shares.dtype)
-            rows[:, :3] = shares
-            rows.view(real)[:, 3] = system.radius[identity]
-            return rows
-
-        def moments_of(directions: NDArray[Any], identity: NDArray[Any]) -> NDArray[Any]:
-            numbers = np.zeros((len(directions), layout.HALF), real)
-            moment = system.moment[identity].astype(real)[:, None]
-            numbers[:, :3] = moment * directions.astype(real)
-            return numbers.view(shares.dtype)
-
-        rows = np.stack(
-            [of_each(places_of, shares, identity), of_each(moments_of, directions, identity)]
-        )
+        rows = rows_of(self.systems[film], shares, directions, identity)
         self.queue.set_halves(self.content.rows, rows, film)
 
     def run(
@@ -296,6 +271,15 @@ class CardFilm:
         made = self.queue.put(np.asarray(values, np.int64))
         with self.queue.whole():
             self.queue.view(self.content.flags)[:, flag] = self.queue.view(made)
+
+    def fill_flag(self, flag: int, value: int) -> None:
+        """Write one value to a flag of all films; this machine does not wait for it."""
+
+        def fill() -> None:
+            with self.queue.whole():
+                self.queue.view(self.content.flags)[:, flag] = value
+
+        self._fills.ask(f"{flag} {value}", self.content, fill)
 
     def lengthen_lists(self) -> None:
         """Make room for what the lists of all films need; all of them list again.
@@ -348,12 +332,10 @@ class CardFilm:
         kernels, inner = self.kernels, self.system.inner_steps
         content = content or self.content
         quick = quick_of(content)
-        if self.system.induced:
-            self.run(kernels.settled, content=quick)
-            self.run(steps.conclude_settled, BLOCK, content)
-            return
         if self.stir is not None:
             self.stir(content)
+        elif self.system.induced:
+            self.run(kernels.settled, content=quick)
         elif inner == 1:
             self.run(kernels.plain, content=quick)
         else:
@@ -361,7 +343,8 @@ class CardFilm:
             near_threads = self.choice.near_shares * content.count
             for turn in range(inner):
                 self.run(kernels.inner, near_threads, quick._replace(turn=turn))
-        self.run(steps.conclude_step, BLOCK, content)
+        conclude = steps.conclude_settled if self.system.induced else steps.conclude_step
+        self.run(conclude, BLOCK, content)
 
     def lists_in(self, content: layout.CardFilm) -> int:
         """Return the lists of a film, 1 where it has no slots."""

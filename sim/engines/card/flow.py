@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from sim.engines.card.film import CardFilm
+    from sim.kernels.card import layout
 
 __all__ = ["CardFlow"]
 
@@ -55,8 +56,16 @@ class CardFlow:
         self._films = films
         self.forget()
         tables = SmoothTables(system.flow)
-        held = films.queue.zeros((1, 7, system.count), np.dtype(system.precision))
-        self.smooth, self.near = SmoothPart(films, tables, held), NearPart(films, tables, held)
+        held = films.content.held  # of beads, from the search for their moments
+        if not system.induced:
+            held = films.queue.zeros((1, 7, system.count), np.dtype(system.precision))
+
+        def sum_pairs(content: layout.CardFilm) -> None:
+            if not system.induced:
+                films.hold_sums(content, held)
+
+        self.smooth = SmoothPart(films, tables, held, sum_pairs)
+        self.near = NearPart(films, tables, held, sum_pairs)
         films.stir = self.near.ask_for_step
 
     def forget(self) -> None:
@@ -70,7 +79,7 @@ class CardFlow:
         self.near.compile(idle)
 
     def before_step(
-        self, at: int, list_where_due: Callable[[], None], sum_mesh: Callable[[], None]
+        self, at: int, list_where_due: Callable[[], None], sum_dipoles: Callable[[], None]
     ) -> int:
         """Move the slots by the smooth part and find the near one, where either is due.
 
@@ -78,8 +87,8 @@ class CardFlow:
         ----------
         at : int
             The step that is to come.
-        list_where_due, sum_mesh : callable
-            Do so on the card.
+        list_where_due, sum_dipoles : callable
+            Do so on the card, the latter where slots are now: a mesh, moments of beads.
 
         Returns
         -------
@@ -94,11 +103,12 @@ class CardFlow:
         list_where_due()
         began = time.perf_counter()
         if at % self.every == 0 and self._moved_at != at:
-            sum_mesh()
+            sum_dipoles()
             self.smooth.move()
             self._moved_at = at
+            self._films.ask_for_lists()  # which are due by now
             list_where_due()
-            sum_mesh()
+            sum_dipoles()
         flags = self._films.seen[0]
         if flags[STATUS] == GO and flags[LISTS] != self._seen:
             try:

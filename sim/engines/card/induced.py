@@ -74,9 +74,10 @@ class InducedRounds:
         self._mesh.sum(content)
         films.ask("search", lambda: self._search(content))
 
-    def ask_for_step(self) -> None:
+    def ask_for_step(self, with_lists: bool) -> None:
         """Ask for lists where they are due, one round, and a step where moments are found."""
-        self._films.ask_for_lists()
+        if with_lists:
+            self._films.ask_for_lists()
         self.ask_for_round()
         self._films.ask_for_step()
 
@@ -96,6 +97,11 @@ class InducedRounds:
                 return
             for _ in range(self.rounds(1)):
                 self.ask_for_round()
+
+    def settle_anew(self, steps: NDArray[np.int64]) -> None:
+        """Find the moments of all films again, whose slots were moved between steps."""
+        self.forget(np.ones(len(steps), bool))
+        self.settle(steps)
 
     def forget(self, chosen: NDArray[np.bool_]) -> None:
         """Have some films search again, as after a restart; settled moments stay as they are."""

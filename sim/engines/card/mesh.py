@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from functools import partial
+from concurrent.futures import ThreadPoolExecutor
+from functools import cached_property, partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -71,20 +72,14 @@ class CardMesh:
         self._queue = queue
         self._transforms, self.recordings = Transforms(), Recordings(queue)
         self._parts = [slice(film, film + 1) for film in range(films)]
-        made = make_tables(plan)
+        background = ThreadPoolExecutor(1)  # the kernels of pairs are compiled meanwhile
+        self._made = background.submit(make_tables, plan)
+        background.shutdown(wait=False)
+        self._induced, self._precision = system.induced, system.precision
+        self._largest = np.array([float(one.moment.max()) for one in systems])
         nx, ny, points_z = plan.points
         real = np.dtype(plan.precision)
         wave = np.complex64 if real == np.float32 else np.complex128
-        self._kernels = kernels_of(
-            kernels.mesh_kernels, system.precision, made.shape.width, made.shape.span, made.window,
-            system.induced,
-        )  # fmt: skip
-        window = np.abs(made.window.astype(np.float64).reshape(-1, made.shape.span)).sum(axis=0)
-        steepest = float(window.max()) ** 3 * max(
-            made.shape.inverse_x, made.shape.inverse_y, made.shape.inverse_z
-        )
-        largest = np.array([float(one.moment.max()) for one in systems])
-        largest *= steepest * made.window.size / made.shape.span
         grid = {"grid": ((films, plan.layers, nx, ny), real)}
         waves = {
             name: ((films, planes, nx, ny // 2 + 1), np.dtype(wave))
@@ -99,13 +94,33 @@ class CardMesh:
             ]
         )
         self.passing = {name: shared[name] for name in passing}
-        self._arrays: dict[str, Any] = {
+        self._grids = {name: shared[name] for name in ("whole", "grid", "charges", "spectrum")}
+
+    @cached_property
+    def _kernels(self) -> kernels.MeshKernels:
+        made = self._made.result()
+        found: kernels.MeshKernels = kernels_of(
+            kernels.mesh_kernels, self._precision, made.shape.width, made.shape.span, made.window,
+            self._induced,
+        )  # fmt: skip
+        return found
+
+    @cached_property
+    def _arrays(self) -> dict[str, Any]:
+        """The fields of `CardMeshFilm` but the film."""
+        made, put = self._made.result(), self._queue.put
+        window = np.abs(made.window.astype(np.float64).reshape(-1, made.shape.span)).sum(axis=0)
+        steepest = float(window.max()) ** 3 * max(
+            made.shape.inverse_x, made.shape.inverse_y, made.shape.inverse_z
+        )
+        largest = self._largest * (steepest * made.window.size / made.shape.span)
+        return {
             "shape": made.shape,
-            **{name: shared[name] for name in ("whole", "grid", "charges", "spectrum")},
-            "influence": Shared(queue.put(made.influence)),
-            "decay": Shared(queue.put(made.decay)),
-            "layer": Shared(queue.put(made.layer)),
-            "unit": queue.put(largest / kernels.CHARGE_UNIT),
+            **self._grids,
+            "influence": Shared(put(made.influence)),
+            "decay": Shared(put(made.decay)),
+            "layer": Shared(put(made.layer)),
+            "unit": put(largest / kernels.CHARGE_UNIT),
         }
 
     def due(self, at: NDArray[np.int64], steps: int) -> list[int]:
@@ -135,7 +150,7 @@ class CardMesh:
         films = len(self.summed_at)
         if films == 1:
             return
-        queue, arrays = self._queue, self._arrays
+        queue, arrays = self._queue, self._grids
         noise = np.random.default_rng(1).normal(size=arrays["grid"].shape)
         alone, together = self._parts, [slice(0, films)]
         found = []
@@ -169,7 +184,7 @@ class CardMesh:
 
     def _each(self) -> Iterator[tuple[Any, Any, Any]]:
         """Yield grid, charges and spectrum of films that are transformed together."""
-        arrays = [self._queue.view(self._arrays[name]) for name in ("grid", "charges", "spectrum")]
+        arrays = [self._queue.view(self._grids[name]) for name in ("grid", "charges", "spectrum")]
         with self._queue.whole():
             for part in self._parts:
                 grid, charges, spectrum = (array[part] for array in arrays)
@@ -177,13 +192,38 @@ class CardMesh:
 
     def _to_waves(self) -> None:
         for grid, charges, spectrum in self._each():
-            charges[...] = self._transforms.planes(grid)
-            spectrum[...] = self._transforms.along_z(charges, spectrum.shape[1])
+            _to_waves(self._transforms, grid, charges, spectrum)
 
     def _back_in_z(self) -> None:
         for _, _, spectrum in self._each():
-            spectrum[...] = self._transforms.back_along_z(spectrum)
+            _back_in_z(self._transforms, spectrum)
 
     def _back_in_planes(self) -> None:
         for grid, _, spectrum in self._each():
-            grid[...] = self._transforms.back_in_planes(spectrum[:, : grid.shape[1]], grid.shape)
+            _back_in_planes(self._transforms, grid, spectrum)
+
+
+def _to_waves(transforms: Any, grid: Any, charges: Any, spectrum: Any) -> None:
+    charges[...] = transforms.planes(grid)
+    spectrum[...] = transforms.along_z(charges, spectrum.shape[1])
+
+
+def _back_in_z(transforms: Any, spectrum: Any) -> None:
+    spectrum[...] = transforms.back_along_z(spectrum)
+
+
+def _back_in_planes(transforms: Any, grid: Any, spectrum: Any) -> None:
+    grid[...] = transforms.back_in_planes(spectrum[:, : grid.shape[1]], grid.shape)
+
+
+def compile_transforms(queue: Any, precision: str) -> None:
+    """Have the library of transforms compile what a mesh of any size asks of it."""
+    real = np.dtype(precision)
+    wave, numbers, transforms = np.result_type(real, np.complex64), queue.numbers, Transforms()
+    with queue.whole():
+        grid = numbers.zeros((1, 6, 8, 10), real)
+        charges, spectrum = (numbers.zeros((1, planes, 8, 6), wave) for planes in (6, 12))
+        _to_waves(transforms, grid, charges, spectrum)
+        _back_in_z(transforms, spectrum)
+        _back_in_planes(transforms, grid, spectrum)
+    queue.wait()

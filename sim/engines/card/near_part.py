@@ -47,6 +47,8 @@ class NearPart:
     tables : SmoothTables
     held : array of the card, (1, 7, N)
         Where force and field of pairs and mesh are summed.
+    sum_pairs : callable
+        Sums them there, if that is not done before a step.
 
     Attributes
     ----------
@@ -56,8 +58,14 @@ class NearPart:
         Of the parts of a search for noise.
     """
 
-    def __init__(self, films: CardFilm, tables: SmoothTables, held: Any) -> None:
-        self._films, self._queue = films, films.queue
+    def __init__(
+        self,
+        films: CardFilm,
+        tables: SmoothTables,
+        held: Any,
+        sum_pairs: Callable[[layout.CardFilm], None],
+    ) -> None:
+        self._films, self._queue, self._sum_pairs = films, films.queue, sum_pairs
         self._kernels = kernels_of(near_flow.near_kernels, films.choice)
         self.recordings = Recordings(films.queue)
         self._hold = steps_held(films.system.flow_every)
@@ -120,7 +128,7 @@ class NearPart:
     def ask_for_step(self, content: layout.CardFilm) -> None:
         """Ask for the kernels of a step, all but its end."""
         near, slots, films = self._near_of(content), content.count or 1, self._films
-        films.hold_sums(content, near.held)
+        self._sum_pairs(content)
         self._queue.run(self._kernels.turn, slots, near)
         self._queue.run(self._kernels.push, films.lists_in(content), near)
         self._queue.run(self._kernels.travel, slots, near)
@@ -166,12 +174,13 @@ class NearPart:
             factors[:count, :2, 0] = share[0][:, None]
             factors[:count, 2, 0] = share[1]
             drawn = queue.view(near.vector)[0] * queue.view(self._lanes)
-            told[0] = numbers.sqrt(self._totals(drawn * drawn))
+            self._add_up(drawn * drawn, told[0])
+            numbers.sqrt(told[0], out=told[0])
             self._of_basis(0)[...] = drawn / numbers.maximum(told[0], TINY)
 
-    def _totals(self, numbers: Any) -> Any:
-        """Return the sum over all slots and axes of each vector, in an order of its own."""
-        return numbers.reshape(-1, 3 * ROWS, LANES).sum(axis=1).sum(axis=0)
+    def _add_up(self, numbers: Any, total: Any) -> None:
+        """Write the sum over all slots and axes of each vector, in an order of its own."""
+        numbers.reshape(-1, 3 * ROWS, LANES).sum(axis=1).sum(axis=0, out=total)
 
     def _of_basis(self, k: int) -> Any:
         return self._queue.view(self._basis[k])
@@ -200,19 +209,21 @@ class NearPart:
     def _multiply(self, k: int) -> None:
         """Make a product with the vectors k of the basis, and the next ones of it."""
         queue, near = self._queue, self._near_of(self._films.content)
-        told, vector = queue.view(self._told), queue.view(near.vector)[0]
-        newest, following = self._of_basis(k), self._of_basis(k + 1)
+        numbers, newest, following = queue.numbers, self._of_basis(k), self._of_basis(k + 1)
+        diagonal, step = queue.view(self._told)[1 + 2 * k : 3 + 2 * k]
         with queue.whole():
-            vector[...] = newest * self._factors
+            numbers.multiply(newest, self._factors, out=queue.view(near.vector)[0])
         queue.run(self._kernels.multiply, self._films.system.count * LANES, near)
         with queue.whole():
             product = queue.view(near.product)[0]
             if k > 0:
-                product -= told[2 * k] * self._of_basis(k - 1)
-            told[1 + 2 * k] = self._totals(newest * product)
-            following[...] = product - told[1 + 2 * k] * newest
-            told[2 + 2 * k] = queue.numbers.sqrt(self._totals(following * following))
-            following /= queue.numbers.maximum(told[2 + 2 * k], TINY)
+                product -= queue.view(self._told)[2 * k] * self._of_basis(k - 1)
+            self._add_up(newest * product, diagonal)
+            numbers.multiply(diagonal, newest, out=following)
+            numbers.subtract(product, following, out=following)
+            self._add_up(following * following, step)
+            numbers.sqrt(step, out=step)
+            following /= numbers.maximum(step, TINY)
 
     def _combine(self, kept: int) -> None:
         """Make the noise of the vectors of the basis by their weights."""

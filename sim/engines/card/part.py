@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.engines.card.arrays import as_positions
+from sim.engines.card.arrays import as_positions, bits_of, periods_of
 from sim.engines.protocol import FilmPart
 from sim.files.selection import count_map, within_sides
 from sim.kernels.card import layout
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from sim.engines.card.batch import CardBatch
     from sim.files.selection import CutOut, Selection
+    from sim.film.reduced_system import ReducedSystem
 
 __all__ = ["images", "part_of"]
 
@@ -73,7 +74,7 @@ def part_of(batch: CardBatch, film: int, selection: Selection, length_m: float) 
     cutout = selection.cutout
     if cutout is None:
         raise ValueError("a selection must have a cut-out; received none")
-    queue, slots = batch.queue, _Slots(batch, film)
+    queue, slots = batch.queue, _slots_of(batch, film)
     with queue.whole():
         chosen, counts = _chosen(slots, selection, cutout, length_m)
         held = {name: queue.bring(array) for name, array in slots.of(chosen).items()}
@@ -94,21 +95,11 @@ def part_of(batch: CardBatch, film: int, selection: Selection, length_m: float) 
 class _Slots:
     """The arrays in use of a film, on the card."""
 
-    def __init__(self, batch: CardBatch, film: int) -> None:
-        queue, content = batch.queue, batch.films.content
-        self.numbers = queue.numbers
-        self.count = batch.systems[film].count
-        self.periods = batch.films.periods
-        flags = batch.films.flags()[film]
-        side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
-        rows = queue.view(content.rows)[film].reshape(layout.rows_shape(self.count))
-        reference = queue.view(content.reference)[film]
-        reference = reference.reshape(2, self.count, layout.REFERENCE_WORDS)
-        self.shares, self._reference = rows[buffer, 0], reference[side]
-        self._columns = {
-            name: queue.view(getattr(content, name))[film][side]
-            for name in ("directions", "identity", "image")
-        }
+    def __init__(
+        self, numbers: Any, periods: tuple[float, ...], rows: Any, reference: Any, **columns: Any
+    ) -> None:
+        self.numbers, self.periods, self.count = numbers, periods, len(rows)
+        self.shares, self._reference, self._columns = rows, reference, columns
 
     def places(self, length_m: float) -> Iterator[tuple[int, Any]]:
         """Yield places in m, some slots after the others, with the number of the first."""
@@ -123,6 +114,38 @@ class _Slots:
             "shares": self.shares[slots][:, :3].copy(),
             "reference": self._reference[slots][:, :3].copy(),
         }
+
+
+def _slots_of(batch: CardBatch, film: int) -> _Slots:
+    """Return the slots of a film of a batch."""
+    queue, content, count = batch.queue, batch.films.content, batch.systems[film].count
+    flags = batch.films.flags()[film]
+    side, buffer = int(flags[layout.SIDE]), int(flags[layout.BUFFER])
+    rows = queue.view(content.rows)[film].reshape(layout.rows_shape(count))
+    reference = queue.view(content.reference)[film].reshape(2, count, layout.REFERENCE_WORDS)
+    columns = {
+        name: queue.view(getattr(content, name))[film][side]
+        for name in ("directions", "identity", "image")
+    }
+    return _Slots(queue.numbers, batch.films.periods, rows[buffer, 0], reference[side], **columns)
+
+
+def compile_part(queue: Any, system: ReducedSystem, selection: Selection) -> None:
+    """Have the library of whole arrays compile what `part_of` asks of it, on a few zeros."""
+    if selection.cutout is None:
+        return
+    zeros, few = queue.numbers.zeros, 8
+    whole = np.int32 if bits_of(system) == 32 else np.int64
+    real = np.float64 if system.induced else np.dtype(system.precision)
+    with queue.whole():
+        slots = _Slots(
+            queue.numbers, periods_of(system), zeros((few, layout.HALF), whole),
+            zeros((few, layout.REFERENCE_WORDS), whole), directions=zeros((3, few), real),
+            identity=zeros(few, np.uint32), image=zeros((2, few), np.int32),
+        )  # fmt: skip
+        chosen, _ = _chosen(slots, selection, selection.cutout, system.units.length_m)
+        slots.of(chosen)
+    queue.wait()
 
 
 def _chosen(

@@ -69,10 +69,6 @@ def require_known_laws(system: ReducedSystem) -> None:
         words
         for words, asked in (
             ('[run] dynamics = "monte_carlo"', system.dynamics == "monte_carlo"),
-            (
-                "[motion] flow beside moments that particles induce in each other",
-                system.flow is not None and system.induced,
-            ),
             ("an exact sum of the dipoles", system.dipole_sum == "exact"),
         )
         if asked

@@ -18,6 +18,8 @@ from sim.kernels.card.tools import Transforms
 from sim.kernels.flow.layout import FlowModes
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from sim.engines.card.film import CardFilm
     from sim.kernels.card import layout
 
@@ -37,6 +39,8 @@ class SmoothPart:
     tables : SmoothTables
     held : array of the card, (1, 7, N)
         Where force and field of pairs and mesh are summed.
+    sum_pairs : callable
+        Sums them there, if that is not done before a step.
 
     Attributes
     ----------
@@ -44,8 +48,15 @@ class SmoothPart:
         Of a move.
     """
 
-    def __init__(self, films: CardFilm, tables: SmoothTables, held: Any) -> None:
+    def __init__(
+        self,
+        films: CardFilm,
+        tables: SmoothTables,
+        held: Any,
+        sum_pairs: Callable[[layout.CardFilm], None],
+    ) -> None:
         self._films, self._queue, self._held = films, films.queue, held
+        self._sum_pairs = sum_pairs
         self.recordings, self._transforms = Recordings(films.queue), Transforms()
         columns = 2 * tables.profiles.shape[2]
         self._kernels = kernels_of(
@@ -122,7 +133,7 @@ class SmoothPart:
         whole, grid, force = (queue.view(one) for one in (smooth.whole, smooth.grid, smooth.force))
         unit, spectrum = queue.view(smooth.unit), queue.view(smooth.spectrum)
         waves = spectrum.view(np.complex128).reshape(*grid.shape[:3], spectrum.shape[4])
-        self._films.hold_sums(content, self._held)
+        self._sum_pairs(content)
         queue.run(kernels.gather_forces, slots, smooth)
         queue.run(kernels.place, slots, smooth)
         with queue.whole():

@@ -94,6 +94,29 @@ def close_block(film, mine, numbers):
         film.beads.partials[block(), thread()] = total
 
 
+def sums_over_slots(visit):
+    """Return what adds up, by blocks of threads, what the slots of a searching film bring.
+
+    Parameters
+    ----------
+    visit : callable
+        Function (film, slot, sums) that adds to the `COLUMNS` sums of a thread.
+    """
+
+    @register_jitable(forceinline=True)
+    def summed(film):
+        numbers, sums = shared_numbers(PLACES, f64), local_numbers(COLUMNS, f64)
+        if not is_searching(film):
+            return
+        for column in range(COLUMNS):
+            sums[column] = 0.0
+        for i in range(index(), film.count, film.beads.partials.shape[0] * BLOCK):
+            visit(film, i, sums)
+        close_block(film, sums, numbers)
+
+    return summed
+
+
 @register_jitable(forceinline=True)
 def add_blocks(film, numbers):
     """Write the sums of all blocks, in one block of threads, for its first thread."""
@@ -209,55 +232,49 @@ def bead_kernels(choice):
                 second = beads.residual_changes[b, axis, i]
                 sums[PRODUCTS + DEPTH * a + b] += first * second
 
+    @register_jitable(forceinline=True)
+    def respond_slot(film, i, sums):
+        """Find how far the moment of a slot is from what the field at it induces."""
+        side, saturation = film.flags[SIDE], f64(film.sizes[size_of(film, i) + MOMENT])
+        bx, by, bz = local_field(film, i)
+        found = induced_moment(bx, by, bz, saturation, film.beads.core_langevin)
+        for axis in range(3):
+            now = saturation * film.directions[side, axis, i]
+            residual = found[axis] - now
+            sums[CHANGED] += residual * residual
+            sums[WHOLE] += found[axis] * found[axis]
+            remember(film, i, axis, now, residual, sums)
+        sums[FULL] += saturation * saturation
+
+    @register_jitable(forceinline=True)
+    def mix_slot(film, i, sums):
+        """Give a slot the moment of the next round."""
+        beads, kept, side = film.beads, round_of(film)[0], film.flags[SIDE]
+        saturation = film.sizes[size_of(film, i) + MOMENT]
+        for axis in range(3):
+            new = beads.last_moments[axis, i] + beads.last_residual[axis, i]
+            for a in range(kept):
+                change = beads.moment_changes[a, axis, i] + beads.residual_changes[a, axis, i]
+                new -= beads.weights[a] * change
+            sums[axis] += new
+            film.directions[side, axis, i] = new / f64(saturation) if saturation > 0.0 else 0.0
+        m = lane(saturation)
+        x = bits_of(m * lane(film.directions[side, 0, i]))
+        y = bits_of(m * lane(film.directions[side, 1, i]))
+        z = bits_of(m * lane(film.directions[side, 2, i]))
+        at = row_at(film, film.flags[BUFFER], i) + moment_after(film)
+        store_words(film.rows, at, (x, y, z, bits_of(lane(0.0))))
+
+    respond_all, mix_all = sums_over_slots(respond_slot), sums_over_slots(mix_slot)
+
     @kernel
     def respond(film):
         """Find how far the moments of all slots are from what the field at them induces."""
-        numbers, sums = shared_numbers(PLACES, f64), local_numbers(COLUMNS, f64)
-        if not is_searching(film):
-            return
-        for column in range(COLUMNS):
-            sums[column] = 0.0
-        side, threads = film.flags[SIDE], film.beads.partials.shape[0] * BLOCK
-        for i in range(index(), film.count, threads):
-            saturation = f64(film.sizes[size_of(film, i) + MOMENT])
-            bx, by, bz = local_field(film, i)
-            found = induced_moment(bx, by, bz, saturation, film.beads.core_langevin)
-            for axis in range(3):
-                now = saturation * film.directions[side, axis, i]
-                residual = found[axis] - now
-                sums[CHANGED] += residual * residual
-                sums[WHOLE] += found[axis] * found[axis]
-                remember(film, i, axis, now, residual, sums)
-            sums[FULL] += saturation * saturation
-        close_block(film, sums, numbers)
+        respond_all(film)
 
     @kernel
     def mix(film):
         """Give all slots the moments of the next round, and add these up."""
-        numbers, sums = shared_numbers(PLACES, f64), local_numbers(COLUMNS, f64)
-        if not is_searching(film):
-            return
-        for column in range(COLUMNS):
-            sums[column] = 0.0
-        beads, kept, side = film.beads, round_of(film)[0], film.flags[SIDE]
-        buffer = film.flags[BUFFER]
-        for i in range(index(), film.count, beads.partials.shape[0] * BLOCK):
-            saturation = film.sizes[size_of(film, i) + MOMENT]
-            for axis in range(3):
-                new = beads.last_moments[axis, i] + beads.last_residual[axis, i]
-                for a in range(kept):
-                    change = beads.moment_changes[a, axis, i] + beads.residual_changes[a, axis, i]
-                    new -= beads.weights[a] * change
-                sums[axis] += new
-                film.directions[side, axis, i] = new / f64(saturation) if saturation > 0.0 else 0.0
-            m = lane(saturation)
-            x = bits_of(m * lane(film.directions[side, 0, i]))
-            y = bits_of(m * lane(film.directions[side, 1, i]))
-            z = bits_of(m * lane(film.directions[side, 2, i]))
-            store_words(
-                film.rows, row_at(film, buffer, i) + moment_after(film),
-                (x, y, z, bits_of(lane(0.0))),
-            )  # fmt: skip
-        close_block(film, sums, numbers)
+        mix_all(film)
 
     return BeadKernels(begin, respond, judge, mix)

@@ -27,6 +27,7 @@ from sim.kernels.card.layout import (
     row_at,
 )
 from sim.kernels.card.motion import going, guard_of, moments_at, move_of, normals_of
+from sim.kernels.card.steps import is_settled
 from sim.kernels.card.tools import (
     LANES,
     atomic_add,
@@ -158,7 +159,9 @@ def near_kernels(choice):
     ----------
     choice : sim.kernels.card.pairs.Choice
     """
-    lane, shares, cutoff = LANES[choice.real], choice.shares, choice.cutoff
+    lane, shares, induced = LANES[choice.real], choice.shares, choice.induced
+    adds_moments = choice.cutoff and not induced
+    acts = is_settled if induced else going
     slot_forces, moved, guard = slot_forces_of(choice), moved_of(choice), guard_of(choice)
 
     @kernel
@@ -219,21 +222,10 @@ def near_kernels(choice):
         size = i64(film.identity[film.flags[SIDE], i]) if film.several != 0 else i64(0)
         return size * SIZE_WORDS
 
-    @kernel
-    def turn(near):
-        """Turn each slot, and keep what the force on it brings to the near flow."""
-        i = index()
-        film = near.film
-        if i >= film.count or not going(film):
-            return
-        place, force, field = slot_forces(film, near.held, i)
+    @register_jitable(forceinline=True)
+    def turn_moment(film, i, field):
+        """Turn the moment of a slot in a field."""
         side, sizes, size, momentum = film.flags[SIDE], film.sizes, size_of(film, i), film.momentum
-        kick = lane(sizes[size + KICK])
-        kept, squared = kept_of_kick(force, kick, film.laws.drift_cap)
-        half = lane(0.5) * kick * kept
-        near.pushed[0, i] = near.share[0, i] * plain(half * force[0])
-        near.pushed[1, i] = near.share[0, i] * plain(half * force[1])
-        near.pushed[2, i] = near.share[1, i] * plain(half * force[2])
         normals = normals_of(film, i, side, film.clock[MOVE])
         directions = film.directions
         u, spin = turned(
@@ -250,6 +242,23 @@ def near_kernels(choice):
         for axis in range(3):
             directions[side, axis, i] = plain(u[axis])
             momentum[side, 3 + axis, i] = plain(spin[axis])
+
+    @kernel
+    def turn(near):
+        """Turn each slot, and keep what the force on it brings to the near flow."""
+        i = index()
+        film = near.film
+        if i >= film.count or not acts(film):
+            return
+        place, force, field = slot_forces(film, near.held, i)
+        kick = lane(film.sizes[size_of(film, i) + KICK])
+        kept, squared = kept_of_kick(force, kick, film.laws.drift_cap)
+        half = lane(0.5) * kick * kept
+        near.pushed[0, i] = near.share[0, i] * plain(half * force[0])
+        near.pushed[1, i] = near.share[0, i] * plain(half * force[1])
+        near.pushed[2, i] = near.share[1, i] * plain(half * force[2])
+        if not induced:
+            turn_moment(film, i, field)
         guard(film, i, (place[0], place[1], place[2]), squared)
 
     @kernel
@@ -258,7 +267,7 @@ def near_kernels(choice):
         v = index()
         i, share = v // shares, v % shares
         film, pushed = near.film, near.pushed
-        if i >= film.count or not going(film):
+        if i >= film.count or not acts(film):
             return
         place = reference_of(film, i)
         x = y = z = 0.0
@@ -279,7 +288,7 @@ def near_kernels(choice):
         """Move each slot by the near flow: forces, drift, noise of this step and the last."""
         i = index()
         film, carried = near.film, near.carried
-        if i >= film.count or not going(film):
+        if i >= film.count or not acts(film):
             return
         x = y = z = 0.0
         for share in range(shares):
@@ -290,12 +299,17 @@ def near_kernels(choice):
         size = size_of(film, i)
         kick, momentum, noise = f64(film.sizes[size + KICK]), film.momentum, near.noise
         flat, high = near.share[0, i], near.share[1, i]
-        by_x = flat * x + 0.5 * (momentum[side, 0, i] + noise[vector, i, 0])
-        by_y = flat * y + 0.5 * (momentum[side, 1, i] + noise[vector, i, 1])
-        by_z = high * z + 0.5 * (momentum[side, 2, i] + noise[vector, i, 2])
+        if vector > 0:  # as it was kept: a card waits where what was just asked for is written
+            a, b, c = noise[vector - 1, i, 0], noise[vector - 1, i, 1], noise[vector - 1, i, 2]
+            before = f64(plain(lane(a))), f64(plain(lane(b))), f64(plain(lane(c)))
+        else:
+            before = f64(momentum[side, 0, i]), f64(momentum[side, 1, i]), f64(momentum[side, 2, i])
+        by_x = flat * x + 0.5 * (before[0] + noise[vector, i, 0])
+        by_y = flat * y + 0.5 * (before[1] + noise[vector, i, 1])
+        by_z = high * z + 0.5 * (before[2] + noise[vector, i, 2])
         for axis in range(3):
             momentum[side, axis, i] = noise[vector, i, axis]
-        now, _ = place_words(film, i)
+        now, at = place_words(film, i)
         way_x = kick * by_x + near.drift_time * near.drift[0, i]
         way_y = kick * by_y + near.drift_time * near.drift[1, i]
         way_z = kick * by_z + near.drift_time * near.drift[2, i]
@@ -307,15 +321,17 @@ def near_kernels(choice):
         to = row_at(film, 1 - film.flags[BUFFER], i)
         store_words(film.rows, to, (new[0], new[1], new[2], now[3]))
         bits = bits_of(mx), bits_of(my), bits_of(mz), bits_of(lane(0.0))
+        if induced:  # a bead carries the moment that it has been given
+            bits = load_words(film.rows, at + moment_after(film))
         store_words(film.rows, to + moment_after(film), bits)
         guard(film, i, new, lane(0.0))
-        if cutoff:
+        if adds_moments:
             unit = film.units_a_moment
             move = move_of(film)
-            at = moments_at(move + u64(1))
-            atomic_add(film.moments, at, i64(plain(mx * unit)))
-            atomic_add(film.moments, at + 1, i64(plain(my * unit)))
-            atomic_add(film.moments, at + 2, i64(plain(mz * unit)))
+            sums = moments_at(move + u64(1))
+            atomic_add(film.moments, sums, i64(plain(mx * unit)))
+            atomic_add(film.moments, sums + 1, i64(plain(my * unit)))
+            atomic_add(film.moments, sums + 2, i64(plain(mz * unit)))
             if i == 0:
                 for axis in range(3):
                     film.moments[moments_at(move + u64(2)) + axis] = 0

@@ -17,7 +17,6 @@ that its text names: films that differ in others share its machine code.
 
 import ctypes
 import functools
-import inspect
 import struct
 
 import numba
@@ -88,7 +87,7 @@ def _names_in(function, seen):
     if inline != "always" and "film" in code.co_varnames[: code.co_argcount]:
         names.add(ALL)
     called = [function.__globals__.get(name) for name in code.co_names]
-    modules = [it for it in called if inspect.ismodule(it) and it is not np]
+    modules = [it for it in called if isinstance(it, type(np)) and it is not np]
     called += [getattr(it, name, None) for it in modules for name in code.co_names]
     called += [cell.cell_contents for cell in function.__closure__ or ()]
     for it in called:
