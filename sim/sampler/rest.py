@@ -86,13 +86,14 @@ def in_blocks(values: Floats) -> Floats:
     """Return the averages over `BLOCKS` blocks of a series, or the series where it is too short."""
     length = max(1, len(values) // BLOCKS)
     blocks = len(values) // length
-    return values[len(values) - blocks * length :].reshape(blocks, length).mean(axis=1)
+    kept = values[len(values) - blocks * length :]
+    return np.asarray(kept.reshape(blocks, length).mean(axis=1))
 
 
 def trend(blocks: Floats) -> Floats:
     """Return the straight line through a series, about its mean."""
     at = np.arange(len(blocks)) - 0.5 * (len(blocks) - 1)
-    return np.asarray(at * ((at @ blocks) / max(1.0, at @ at)))
+    return np.asarray(at * (float(at @ blocks) / max(1.0, float(at @ at))))
 
 
 def nearing(first: Floats, second: Floats) -> bool:
