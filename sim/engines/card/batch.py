@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.engines.card.arrays import passing_of, placed_of
+from sim.engines.card.copies import copied, put_back
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
 from sim.engines.card.induced import InducedRounds
@@ -34,14 +35,10 @@ if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
     from sim.film.state import FilmState
 
-__all__ = ["CARRIED", "CardBatch", "OtherKindError"]
+__all__ = ["CardBatch", "OtherKindError"]
 
 MOST_AHEAD, FEWEST_AHEAD, AHEAD = 64, 4, 64_000_000
 """Steps asked for before the host looks; particle-steps, of which these are a part."""
-CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
-"""What moves with the slots beside rows and references, twice on the card."""
-CHANGED = ("magnetisation", "moments", "clock", "flags")
-"""What else steps change."""
 DUE = (layout.LIST_DUE, layout.LIST_AGAIN, layout.LIST_SHORT)
 
 
@@ -334,45 +331,20 @@ class CardBatch:
             self.films.set_flag(layout.CHOSEN, films)
             self.mesh.sum(self.films.content)
 
-    def _halves(self, flags: NDArray[np.int64]) -> dict[str, tuple[Any, Any]]:
-        """Return all that lies twice, on the card, with the index of the halves in use."""
-        queue, content, count = self.queue, self.films.content, self.systems[0].count
-        films = len(self.systems)
-        rows = queue.view(content.rows).reshape(films, 2, count * layout.WORDS)
-        reference = queue.view(content.reference)
-        reference = reference.reshape(films, 2, count * layout.REFERENCE_WORDS)
-        side = np.arange(films), flags[:, layout.SIDE]
-        carried = {name: (queue.view(getattr(content, name)), side) for name in CARRIED}
-        buffer = np.arange(films), flags[:, layout.BUFFER]
-        return {"rows": (rows, buffer), "reference": (reference, side), **carried}
-
     def _keep(self) -> dict[str, Any]:
         """Return copies, on the card, of what steps change."""
-        queue, content = self.queue, self.films.content
-        halves = self._halves(self.films.flags())
-        with queue.whole():
-            kept = {name: queue.view(getattr(content, name)).copy() for name in CHANGED}
-            kept |= {name: array[half] for name, (array, half) in halves.items()}
         summed_at = None if self.mesh is None else self.mesh.summed_at.copy()
         return {
-            "arrays": kept, "steps": self.steps.copy(), "capped": self._capped.copy(),
-            "summed_at": summed_at,
+            "arrays": copied(self.films), "steps": self.steps.copy(),
+            "capped": self._capped.copy(), "summed_at": summed_at,
         }  # fmt: skip
 
     def _take_back(self, kept: dict[str, Any], films: NDArray[np.bool_]) -> None:
         """Put some films back to copies, and to the list of their places."""
         if not films.any():
             return
-        queue, content, arrays = self.queue, self.films.content, dict(kept["arrays"])
         chosen = np.flatnonzero(films)
-        with queue.whole():
-            for name in CHANGED:
-                queue.view(getattr(content, name))[chosen] = arrays.pop(name)[chosen]
-        halves = self._halves(self.films.flags())
-        with queue.whole():
-            for name, values in arrays.items():
-                array, (all_films, half) = halves[name]
-                array[all_films[chosen], half[chosen]] = values[chosen]
+        put_back(self.films, kept["arrays"], chosen)
         self.steps[chosen] = kept["steps"][chosen]
         self._capped[chosen] = kept["capped"][chosen]
         if self.mesh is not None:

@@ -8,7 +8,8 @@ import numpy as np
 
 from analysis.common.blocks import of_each
 from sim.engines.card.arrays import as_positions, columns_of, widened
-from sim.engines.card.batch import CARRIED, CardBatch, OtherKindError
+from sim.engines.card.batch import CardBatch, OtherKindError
+from sim.engines.card.copies import CARRIED
 from sim.engines.card.lost import answered
 from sim.engines.card.part import images, part_of
 from sim.engines.checkpoints import processor_of, state_of
