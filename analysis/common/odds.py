@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+BAND_SIGMAS = 1.645
+"""Half width of a band that holds 90 of 100 films, in standard deviations."""
+
 
 def percent(share: float) -> str:
     """Return odds in per cent; never 0 or 100, which nobody knows."""

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from analysis.common.arrays import Floats
+from analysis.common.odds import BAND_SIGMAS
 from analysis.sweeps.keys import SweptKey
 from analysis.uncertainty.number_text import (
     Scale,
@@ -20,8 +21,6 @@ from analysis.uncertainty.number_text import (
     with_unit,
 )
 
-BAND = 1.645
-"""Half width of a band that holds 90 of 100, in standard deviations."""
 LONG = 10_000.0
 """Times above so many s are told in the largest of these units that they hold."""
 UNITS = (("years", 31_557_600.0), ("weeks", 604_800.0), ("days", 86_400.0), ("hours", 3600.0))
@@ -73,7 +72,7 @@ class Shown:
     def band(self, expected: dict[str, float]) -> str:
         """Return an expected value with its band that holds 90 of 100 films, rounded to it."""
         ends = [expected[key] for key in ("value", "low", "high")]
-        spread = abs(ends[2] - ends[1]) / (2.0 * BAND)
+        spread = abs(ends[2] - ends[1]) / (2.0 * BAND_SIGMAS)
         if self.is_known or not spread:
             return self.text(ends[0])
         value, low, high = (

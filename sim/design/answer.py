@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import tomli_w
 
+from analysis.common.odds import BAND_SIGMAS
 from sim.design.films import tables_of
 from sim.design.quantities import Scaled
 from sim.design.scan import HOPELESS, Scan
@@ -22,8 +23,6 @@ from sim.sweeps.reading import Settings
 
 FORMAT = 1
 """Version of design.json."""
-BAND = 1.645
-"""Half width of a band that holds 90 of 100, in standard deviations."""
 
 
 def content(
@@ -91,7 +90,9 @@ def _numbers(found: Found) -> list[dict[str, Any]]:
     each = model.odds(place, each=True)[0]
     out = []
     for k, of in enumerate(model.task.quantities):
-        low, high = sorted(float(of.in_si(mean[k] + s * BAND * sigma[k])) for s in (-1.0, 1.0))
+        low, high = sorted(
+            float(of.in_si(mean[k] + s * BAND_SIGMAS * sigma[k])) for s in (-1.0, 1.0)
+        )
         wanted = of.wanted
         out.append(
             {

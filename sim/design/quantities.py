@@ -9,11 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.common.arrays import Floats
+from analysis.common.odds import BAND_SIGMAS
 from sim.outlook.cell.drift import LONGEST
 from sim.parameters.values import Expectation, Number, Quantity
-
-BAND_SIGMAS = 1.645
-"""Standard deviations of a band that holds 90 of 100 films."""
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,7 @@ MOVE, SEED = 0, 1
 
 # What follows from the size of a particle.
 MOMENT, PACE, KICK, TURN, TWIST, DRAG, SPIN_DRAG = range(7)
-SIZE_WORDS, HALF = 8, 4
+SIZE_WORDS = 8
 
 # Whole units of the largest moment in sums over slots: those of a block have 32 bits.
 MOMENT_UNIT = 2.0**22
