@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from analysis.pictures import all as pictures
 from sim.command_line import main
 from sim.outlook.cell import drift as cell_drift
 from sim.outlook.expectations import expect
 from sim.parameters import load
 from sim.sweeps import sweep as many_runs
+from tests.reference.few_figures import draw_only
 from tests.unit.test_many_runs import Here
 
 DEMOS = Path(__file__).parents[2] / "runs_demo"
@@ -146,8 +146,7 @@ def test_every_command_of_a_demo_works(path, tmp_path, monkeypatch, capsys):
     # workers of their own are started in test_sweep_command.py
     monkeypatch.setattr(many_runs, "spawned_workers", lambda _: Here())
     if path.parent.name not in DRAWN_WHOLE:
-        few = tuple(figure for figure in pictures._ALL if figure.name in LOOKED_AT)
-        monkeypatch.setattr(pictures, "_ALL", few)
+        draw_only(monkeypatch, *LOOKED_AT)
     for words in commands(path):
         command = ["cpu" if word == "gpu" else word for word in words]
         assert main(command) == 0, capsys.readouterr().err
