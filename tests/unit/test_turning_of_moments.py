@@ -120,7 +120,7 @@ def test_the_series_alone_does_not_know_its_memory(xi):
 
 
 def test_moments_that_stay_have_the_error_of_one_frame_of_chains(tmp_path):
-    """A run of an eighth of the time in which moments turn along their field, whose moments do not move, measured whole."""
+    """A run of an eighth of the time in which moments turn along their field, measured whole."""
     path = planted_run(tmp_path, duration=1e-7, plateau=3.0, frames=20)
     with h5py.File(path, "r+") as file:
         brown = json.loads(file["/parameters"].attrs["derived"])["brown_time_s"]
