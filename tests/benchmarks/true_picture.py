@@ -38,16 +38,15 @@ def slab_of(run):
     }  # fmt: skip
 
 
-def lengths(run):
-    """Return times, mean and weight mean lengths of all frames but the first."""
-    rows = []
-    for frame in range(1, run.frames):
-        chains = find_chains(
-            run.positions(frame), run.moments(frame), run.diameters_of(frame), run.sides
-        )
-        size = chains.size.astype(float)
-        rows.append((run.times[frame] * 1e6, size.mean(), (size**2).sum() / size.sum()))
-    return np.array(rows).T
+def lengths(run, frame):
+    """Return time in us, mean and weight mean length, share of single particles, longest chain."""
+    chains = find_chains(
+        run.positions(frame), run.moments(frame), run.diameters_of(frame), run.sides
+    )
+    size = chains.size.astype(float)
+    alone = (size == 1).sum() / size.sum()
+    weight = (size**2).sum() / size.sum()
+    return run.times[frame] * 1e6, size.mean(), weight, alone, size.max()
 
 
 def factor(run, frame):
@@ -62,8 +61,10 @@ def factor(run, frame):
     return 0.5 * (bins[1:] + bins[:-1]), np.array(means)
 
 
-def draw(run):
-    """Return the figure."""
+def draw(run, known=None):
+    """Return the figure; of frames whose lengths are known they are not found again."""
+    known = {} if known is None else known
+    rows = [known.get(frame) or lengths(run, frame) for frame in range(1, run.frames)]
     with style.publication():
         figure = style.new_figure(style.DOUBLE_COLUMN, 5.0)
         figure.set_layout_engine("none")
@@ -74,7 +75,7 @@ def draw(run):
                   f"{run.times[-1] * 1e6:.0f} µs after switch-on")  # fmt: skip
         draw_scale_bar(top, PIECE[0])
         left = figure.add_axes((0.07, 0.1, 0.39, 0.28))
-        time, mean, weight = lengths(run)
+        time, mean, weight, *_ = np.array(rows).T
         left.plot(time, mean, "o-", color=style.FIRST, label="mean")
         left.plot(time, weight, "s--", color=style.SECOND, label="weight mean")
         left.set(xlabel="Time (µs)", ylabel="Chain length (particles)", xlim=(0, None))
