@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 
 import sim
-from sim.engines.card.batch import OtherKindError
+from sim.engines.card.batch import CardBatch, OtherKindError
 from sim.engines.card.engine import CardEngine, Seats, advance_together
 from sim.engines.card.film import lists_in_step
-from sim.engines.card.kept import KernelStore
+from sim.engines.card.helpers import Helpers
+from sim.engines.card.kept import KernelStore, Origin, kernel_of, origin_of
 from sim.engines.card.memory import card_bytes
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
@@ -24,7 +25,7 @@ from sim.film.field_programme import FieldStage
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.card import beads as bead_kernels
 from sim.kernels.card import steps
-from sim.kernels.card.tools import BLOCK, Kernel
+from sim.kernels.card.tools import BLOCK, Kernel, Queue
 from sim.kernels.laws.motion import missing_field
 from sim.run.cost import calibrate
 from sim.run.setup import RunSetup
@@ -523,6 +524,68 @@ def test_kept_kernels_are_read_whole_or_not_at_all(tmp_path, monkeypatch):
 
 def full(*_):
     raise OSError("no space left on device")
+
+
+@pytest.mark.parametrize("name", ["plain", "inner steps, mesh", "beads"])
+def test_all_kernels_of_a_step_are_asked_for_before_any_runs(monkeypatch, name):
+    """So that helpers have them all at once; none is met later, compiled by itself."""
+    asked, ran, run = set(), [], Queue.run
+    monkeypatch.setattr(Helpers, "ask", lambda _, kernel, films: asked.add(kernel))  # noqa: ARG005
+
+    def seen(queue, kernel, threads, films):
+        if queue._taker is None:
+            assert asked
+            ran.append(kernel)
+        run(queue, kernel, threads, films)
+
+    monkeypatch.setattr(Queue, "run", seen)
+    system, state = few_beads() if name == "beads" else engine_of(**STEPS[name])[:2]
+    batch = CardBatch()
+    batch.prepare(system)
+    engine = CardEngine(system, state, 1, batch)
+    engine.advance(1)
+    engine.observe()
+    assert asked >= set(ran)
+    for kernel in asked:
+        assert kernel_of(origin_of(kernel)) is kernel
+
+
+def wanted(monkeypatch, cores):
+    """Have all kernels of a film asked of helpers of so many cores; return these."""
+    monkeypatch.setattr("sim.engines.card.helpers.usable_cores", lambda: cores)
+    monkeypatch.setattr(Kernel, "missing", lambda *_: ("types",))
+    found, ask = [], Helpers.ask
+
+    def seen(helpers, kernel, films):
+        found.append(helpers)
+        ask(helpers, kernel, films)
+
+    monkeypatch.setattr(Helpers, "ask", seen)
+    _, _, engine = engine_of(**SINGLE)
+    engine.compile()
+    engine.advance(1)
+    return found[0], set(map(id, found))
+
+
+def test_helpers_answer_for_each_kernel_and_are_gone_then(monkeypatch):
+    broken = Origin("a.module.that.is.nowhere", (), "kernel")
+    monkeypatch.setattr(
+        "sim.engines.card.helpers.origin_of",
+        lambda one: broken if one is steps.conclude_step else origin_of(one),
+    )
+    helpers, all_of_them = wanted(monkeypatch, 2)
+    assert len(all_of_them) == 1
+    assert helpers.done == len(helpers._asked) > 3
+    assert len(helpers._processes) == 2
+    assert all(process.returncode == 0 for process in helpers._processes)
+
+
+@pytest.mark.parametrize(("cores", "started"), [(1, 0), (2, 2)])
+def test_without_helpers_or_with_dead_ones_kernels_are_compiled_here(monkeypatch, cores, started):
+    monkeypatch.setattr("sim.engines.card.helpers.SERVE", "import os; os._exit(3)")
+    helpers, _ = wanted(monkeypatch, cores)
+    assert helpers.done == 0
+    assert [process.returncode for process in helpers._processes] == started * [3]
 
 
 @pytest.mark.parametrize("given", [None, "text", [1], (1.0, None), np.float32])

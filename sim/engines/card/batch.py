@@ -17,6 +17,7 @@ from sim.engines.card.arrays import passing_of, placed_of
 from sim.engines.card.copies import copied, put_back
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
+from sim.engines.card.helpers import Helpers
 from sim.engines.card.induced import InducedRounds
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
@@ -144,9 +145,15 @@ class CardBatch:
         self.compile_s += time.perf_counter() - began
 
     def _compile_kernels(self) -> None:
-        self.films.compile()
+        with Helpers(self.queue):
+            self._ask_for_kernels()
         if self.mesh is not None:
             self.mesh.choose_transforms()
+        self._ask_for_kernels()  # those that helpers have kept are there
+
+    def _ask_for_kernels(self) -> None:
+        self.films.compile()
+        if self.mesh is not None:
             self.mesh.sum(self.films.idle())
         if self.induced is not None:
             self.induced.compile()

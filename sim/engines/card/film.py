@@ -361,10 +361,13 @@ class CardFilm:
         self.run(steps.apply_fields, BLOCK, self.content)
 
     def compile(self) -> None:
-        """Compile the kernels of steps and of energies."""
+        """Compile the kernels of steps, lists and energies; lists that are due are made."""
         idle = self.idle()
         self._step(idle)
-        self.run(self._list_pairs, 1, quick_of(idle))
+        self._fresh()
+        self.apply_fields()
+        if self.system.has_momenta:
+            self.run(steps.draw_momenta, 1, quick_of(idle))
         self.run(self._sum_energies, 1, idle)
         self.queue.wait()
 

@@ -56,6 +56,7 @@ class Queue:
         self.stream = cupy.cuda.Stream(non_blocking=True)
         self._numba_stream = cuda.external_stream(self.stream.ptr)
         self._pools = [cupy.get_default_memory_pool()]
+        self._taker = None
 
     def put(self, array):
         """Return an array of the card with what an array of this machine holds."""
@@ -117,8 +118,15 @@ class Queue:
 
     def run(self, one, threads, batch):
         """Run a kernel in so many threads a film."""
+        if self._taker is not None:
+            self._taker(one, batch)
+            return
         grid = -(-threads // BLOCK), films_of(batch)
         one.jitted[grid, BLOCK, self._numba_stream](batch)
+
+    def hand_to(self, take):
+        """Give kernels and their films to a function from now on, and run none; None runs them."""
+        self._taker = take
 
     def whole(self):
         """Return a context in which whole arrays are worked on in the order of this queue."""
