@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -220,7 +221,7 @@ def content_of(
     shares : int
         Threads that share the neighbours of a slot.
     room : int
-        Neighbours that the list of each has room for.
+        Neighbours that the list of each thread has room for, from `room_for`.
     passing : mapping, optional
         Arrays of `passing_of` that are there already.
     """
@@ -297,9 +298,14 @@ def content_of(
     return made._replace(**(passing or queue.overlaid([passing_of(systems)])))
 
 
+def room_for(entries: float) -> int:
+    """Return the room of a list of so many entries, in whole fours."""
+    return math.ceil(entries / layout.FOUR) * layout.FOUR
+
+
 def entries_of(room: int, lists: int) -> int:
     """Return the entries of so many lists with so much room; see `layout.entry_at`."""
-    return (room // layout.FOUR + 2) * layout.FOUR * -(-lists // layout.WARP) * layout.WARP
+    return (room * -(-lists // layout.WARP) + 2 * layout.FOUR) * layout.WARP
 
 
 def near_of(room: int, count: int) -> int:

@@ -7,12 +7,13 @@ import math
 from typing import TYPE_CHECKING
 
 from sim.engines import cpu_arrays
+from sim.engines.cpu_film import GROWTH
 from sim.kernels.dipoles.induced import DEPTH
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
 
-__all__ = ["NEAR_ROOM", "card_bytes", "first_room", "with_wider_lists"]
+__all__ = ["NEAR_ROOM", "card_bytes", "first_room", "growth_of", "with_wider_lists"]
 
 ROOM_SHARE = 1.25
 """First guess of the entries of a slot, in multiples of the mean number of neighbours."""
@@ -33,7 +34,9 @@ WIDER_LISTS = 1.5
 """Margin of a list with inner steps in multiples of that of the processor, whose lists cost less
 beside the pairs: a list in six outer steps in the place of one in three."""
 MOST_WIDE = 10_000_000
-"""Particles beyond which memory is worth more than that."""
+"""Particles beyond which memory is worth more than that, and than lists that seldom grow."""
+LITTLE_GROWTH = 1.1
+"""Of the lists of such films, whose longest ones change little."""
 
 
 def with_wider_lists(system: ReducedSystem) -> ReducedSystem:
@@ -50,6 +53,11 @@ def first_room(system: ReducedSystem) -> int:
     sphere = 4.0 / 3.0 * math.pi * patch.reach**3
     disc = math.pi * patch.reach**2 * patch.thickness
     return int(ROOM_SHARE * system.count / volume * min(sphere, disc)) + SPARE_ROOM
+
+
+def growth_of(system: ReducedSystem) -> float:
+    """Return how much longer than they need to be lists that were too short become."""
+    return GROWTH if system.count <= MOST_WIDE else LITTLE_GROWTH
 
 
 def _passing_bytes(system: ReducedSystem, word: int) -> tuple[int, int]:
@@ -74,7 +82,7 @@ def card_bytes(system: ReducedSystem) -> int:
     # rows, references, directions, identity, images, and half of it once more to go back to
     carried = (16 + 8 + 6 + 12 * meshed + 14 * split + 12 * momenta) * word + 8 + 16
     particle = carried + carried // 2
-    particle += 4 * (first_room(system) + 6) + 8  # lists grow by fours
+    particle += 4 * (first_room(system) + 2) + 8  # lists grow by fours
     if induced:  # directions in double precision, sums, and what the search remembers
         particle += 9 * (8 - word) + 7 * word + 8 * 3 * (2 + 2 * DEPTH)
     step, grids = _passing_bytes(system, word)
