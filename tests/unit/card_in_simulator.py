@@ -88,11 +88,21 @@ def test_sums_match_slow_loops(name):
     assert relative(field, wanted["field"]) < allowed
 
 
-def test_sums_with_a_mesh_match_the_processor():
-    """Single precision leaves 3e-6 where the mesh of both is the same."""
+@pytest.mark.parametrize("large_grid", [2**30, 0])
+def test_sums_with_a_mesh_match_the_processor(monkeypatch, large_grid):
+    """Single precision leaves 3e-6 where the mesh of both is the same; large grids by themselves.
+
+    A film of a batch has the bits that it has alone.
+    """
+    monkeypatch.setattr("sim.engines.card.memory.LARGE_GRID", large_grid)
     system, state, engine = engine_of(**SINGLE, **MESH)
-    for mine, theirs in zip(engine.sums(), compiled_sums(system, state), strict=True):
+    found = engine.sums()
+    for mine, theirs in zip(found, compiled_sums(system, state), strict=True):
         assert relative(mine, theirs) < 3e-6
+    other = dataclasses.replace(state, positions=np.roll(state.positions, 1, axis=0))
+    batch = together([system, system], [other, state])
+    for alone, one in zip(found, batch[1].sums(), strict=True):
+        assert np.array_equal(alone, one)
 
 
 PULSE = (

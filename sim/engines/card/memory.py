@@ -12,8 +12,16 @@ from sim.kernels.dipoles.induced import DEPTH
 
 if TYPE_CHECKING:
     from sim.film.reduced_system import ReducedSystem
+    from sim.interactions.mesh.plan import MeshPlan
 
-__all__ = ["NEAR_ROOM", "card_bytes", "first_room", "growth_of", "with_wider_lists"]
+__all__ = [
+    "NEAR_ROOM",
+    "card_bytes",
+    "first_room",
+    "growth_of",
+    "is_transformed_alone",
+    "with_wider_lists",
+]
 
 ROOM_SHARE = 1.25
 """First guess of the entries of a slot, in multiples of the mean number of neighbours."""
@@ -37,6 +45,9 @@ MOST_WIDE = 10_000_000
 """Particles beyond which memory is worth more than that, and than lists that seldom grow."""
 LITTLE_GROWTH = 1.1
 """Of the lists of such films, whose longest ones change little."""
+LARGE_GRID = 2**22
+"""Points of a grid from which on other films of a batch would gain its transforms nothing, and what
+passes beside them otherwise is worth its memory."""
 
 
 def with_wider_lists(system: ReducedSystem) -> ReducedSystem:
@@ -53,6 +64,11 @@ def first_room(system: ReducedSystem) -> int:
     sphere = 4.0 / 3.0 * math.pi * patch.reach**3
     disc = math.pi * patch.reach**2 * patch.thickness
     return int(ROOM_SHARE * system.count / volume * min(sphere, disc)) + SPARE_ROOM
+
+
+def is_transformed_alone(plan: MeshPlan) -> bool:
+    """Say whether the grid of each film is transformed by itself, from array to array."""
+    return math.prod(plan.points) >= LARGE_GRID
 
 
 def growth_of(system: ReducedSystem) -> float:
@@ -93,8 +109,10 @@ def card_bytes(system: ReducedSystem) -> int:
     if system.mesh is not None:
         nx, ny, nz = system.mesh.points
         real = 4 if system.mesh.precision == "float32" else 8
-        # what transforms put into and out of order
-        total += nx * ny * system.mesh.layers * real
-        total += nx * (ny // 2 + 1) * 2 * real * (system.mesh.layers + 3 * nz)
+        wave = nx * (ny // 2 + 1) * 2 * real
+        if is_transformed_alone(system.mesh):
+            total += wave * nz  # which transforms work in
+        else:  # what they put into and out of order
+            total += nx * ny * system.mesh.layers * real + wave * (system.mesh.layers + 3 * nz)
         total += math.prod(n // 2 + 1 for n in system.mesh.points) * real
     return int(CONTEXT_BYTES + SPARE * total)

@@ -201,6 +201,26 @@ class Transforms:
         return np.fft.irfft2(waves, shape[2:], axes=(2, 3))
 
 
+class DirectTransforms:
+    """Transforms of the grid of one film from array to array; back not divided by the points."""
+
+    def planes(self, grid, waves):
+        """Write the waves of each plane."""
+        waves[...] = np.fft.rfft2(grid, axes=(2, 3))
+
+    def along_z(self, waves):
+        """Transform waves along z, in place."""
+        waves[...] = np.fft.fft(waves, axis=1)
+
+    def back_along_z(self, waves):
+        """Transform them back along z, in place."""
+        waves[...] = np.fft.ifft(waves, axis=1, norm="forward")
+
+    def back_in_planes(self, waves, grid):
+        """Write the grid that has these waves in each plane."""
+        grid[...] = np.fft.irfft2(waves, grid.shape[2:], axes=(2, 3), norm="forward")
+
+
 class Queue:
     """No card: numpy's arrays, and what is asked for is done at once."""
 
