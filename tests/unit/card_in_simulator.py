@@ -307,7 +307,10 @@ def test_films_of_a_batch_have_the_bits_that_they_have_alone():
     assert alone[0].timing["lists_built"] > 1
 
 
-def test_a_thrown_film_leaves_the_others_of_its_batch():
+@pytest.mark.parametrize("most_wide", [10_000_000, 0])
+def test_a_thrown_film_leaves_the_others_of_its_batch(monkeypatch, most_wide):
+    """Those of large films have their way back on this machine."""
+    monkeypatch.setattr("sim.engines.card.memory.MOST_WIDE", most_wide)
     system = film(32, **SINGLE, dt=1e-3)
     state = random_film(system)
     close = state.positions.copy()
@@ -322,6 +325,24 @@ def test_a_thrown_film_leaves_the_others_of_its_batch():
     assert isinstance(failed[1], StepError)
     assert [one.step for one in batch] == [3, 0]
     assert [bits(one) for one in batch] == [bits(alone), before]
+
+
+def test_a_large_film_goes_back_by_making_its_steps_again(monkeypatch):
+    """From the copy of before its first step to where a piece began, and on from there."""
+    monkeypatch.setattr("sim.engines.card.memory.MOST_WIDE", 0)
+    given = {"list_margin": 0.1, **STEPS["inner steps, mesh"]}
+    engine, whole = engine_of(**given)[2], engine_of(**given)[2]
+    engine.advance(3)
+    before, batch = bits(engine), engine.batch
+    batch.copies.keep()
+    batch.advance_to(np.array([5]))
+    assert bits(engine) != before
+    batch.copies.go_back(np.array([True]))
+    assert engine.step == 3
+    assert bits(engine) == before
+    for one, more in ((engine, 1), (whole, 4)):
+        one.advance(more)
+    assert bits(engine) == bits(whole)
 
 
 def test_films_of_another_kind_or_that_come_late_are_not_taken_in():

@@ -66,6 +66,11 @@ def first_room(system: ReducedSystem) -> int:
     return int(ROOM_SHARE * system.count / volume * min(sphere, disc)) + SPARE_ROOM
 
 
+def is_kept_on_host(system: ReducedSystem) -> bool:
+    """Say whether the copy that a film goes back to lies on this machine."""
+    return system.count > MOST_WIDE
+
+
 def is_transformed_alone(plan: MeshPlan) -> bool:
     """Say whether the grid of each film is transformed by itself, from array to array."""
     return math.prod(plan.points) >= LARGE_GRID
@@ -97,7 +102,7 @@ def card_bytes(system: ReducedSystem) -> int:
     momenta, induced = system.has_momenta, system.induced
     # rows, references, directions, identity, images, and half of it once more to go back to
     carried = (16 + 8 + 6 + 12 * meshed + 14 * split + 12 * momenta) * word + 8 + 16
-    particle = carried + carried // 2
+    particle = carried if is_kept_on_host(system) else carried + carried // 2
     particle += 4 * (first_room(system) + 2) + 8  # lists grow by fours
     if induced:  # directions in double precision, sums, and what the search remembers
         particle += 9 * (8 - word) + 7 * word + 8 * 3 * (2 + 2 * DEPTH)
