@@ -122,7 +122,7 @@ def _started() -> subprocess.Popen[bytes]:
         "PYTHONPATH": os.pathsep.join(path or str(os.curdir) for path in sys.path),
     }
     return subprocess.Popen(
-        [sys.executable, "-P", "-c", SERVE], env=environment, stdin=subprocess.PIPE,
+        [sys.executable or "python", "-P", "-c", SERVE], env=environment, stdin=subprocess.PIPE,
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )  # fmt: skip
 

@@ -432,6 +432,7 @@ class Kernel:
         """Look in a store before compiling; the name tells the constants of the factory."""
         self.jitted._cache = Kept(store, f"{name}.{self.__name__}")
 
+    @dispatcher.global_compiler_lock
     def missing(self, batch):
         """Return the types that it is to be compiled for to take films; None if it is or was."""
         types = (self.jitted.typeof_pyval(batch),)
