@@ -359,19 +359,24 @@ def transforms(count=1_000_000):
     from sim.engines.card import memory as room
 
     system = system_of(count, **KINDS["mesh, inner steps"])
-    state, found, usual = random_film(system), [], room.LARGE_GRID
-    for name, room.LARGE_GRID in (("by itself", 0), ("by the library", 2**62)):
+    state, found, after, usual = random_film(system), [], [], room.LARGE_GRID
+    for name, points in (("by itself", 0), ("again", 0), ("by the library", 2**62)):
+        room.LARGE_GRID = points
         engine = engine_of(system, state)
         engine.compile()
         found.append(np.concatenate(engine.sums(), axis=1))
         queue = engine.batch.queue
         took = replayed(queue, engine.batch.mesh.recordings.made["sum"])
+        engine.advance(4)
+        after.append(bits(engine))
         print(f"{name}: a sum takes {took:.0f} us, {memory(engine, count)}", flush=True)
         del engine
         queue.tidy()
     room.LARGE_GRID = usual
-    apart = np.sqrt(((found[0] - found[1]) ** 2).sum(axis=0) / (found[1] ** 2).sum(axis=0))
-    print(f"transforms {'agree' if apart.max() < 3e-6 else 'DISAGREE'}: {apart}", flush=True)
+    apart = np.sqrt(((found[0] - found[2]) ** 2).sum(axis=0) / (found[2] ** 2).sum(axis=0))
+    agree = apart.max() < 3e-6 and after[0] == after[1]
+    print(f"transforms {'agree' if agree else 'DISAGREE'}: {apart}; again the same bits: "
+          f"{after[0] == after[1]}", flush=True)  # fmt: skip
 
 
 def memory(engine, count):

@@ -34,6 +34,7 @@ import numba_cuda  # noqa: E402
 from numba import cuda  # noqa: E402
 from numba.cuda import dispatcher  # noqa: E402
 from numba.cuda.core import config  # noqa: E402
+from numba.cuda.core.compiler_lock import global_compiler_lock  # noqa: E402
 from numba.cuda.cudadrv import devices  # noqa: E402
 from numba.cuda.cudadrv.nvvm import NVVM  # noqa: E402
 from numba.cuda.dispatcher import _Kernel as CompiledKernel  # noqa: E402
@@ -432,7 +433,7 @@ class Kernel:
         """Look in a store before compiling; the name tells the constants of the factory."""
         self.jitted._cache = Kept(store, f"{name}.{self.__name__}")
 
-    @dispatcher.global_compiler_lock
+    @global_compiler_lock
     def missing(self, batch):
         """Return the types that it is to be compiled for to take films; None if it is or was."""
         types = (self.jitted.typeof_pyval(batch),)
