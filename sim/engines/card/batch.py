@@ -130,7 +130,7 @@ class CardBatch:
         if system.mesh is None:
             self.films = CardFilm(systems, self.queue)
         else:
-            self.mesh = mesh = CardMesh(systems, self.queue, passing_of(systems))
+            self.mesh = mesh = CardMesh(systems, self.queue, *passing_of(systems))
             self.films = CardFilm(systems, self.queue, mesh.tables, mesh.passing)
         if system.induced:
             self.induced = InducedRounds(self.films, self.mesh)
@@ -404,13 +404,14 @@ class CardBatch:
         if self.mesh is None:
             return self.films.energies()
         # energies take a sum of now, steps the one that they keep
+        halves = np.arange(len(self.systems)), self.films.flags()[:, layout.SIDE]
         with self.queue.whole():
             smooth = self.queue.view(self.films.content.smooth)
-            kept = smooth.copy()
+            kept = smooth[halves]
         self._sum_mesh(np.ones(len(self.systems), bool))
         total = self.films.energies()
         with self.queue.whole():
-            smooth[...] = kept
+            smooth[halves] = kept
         return total
 
     def sums(self, film: int) -> NDArray[np.float64]:

@@ -84,8 +84,8 @@ def growth_of(system: ReducedSystem) -> float:
 def _passing_bytes(system: ReducedSystem, word: int) -> tuple[int, int]:
     """Return the bytes of what is in use within a step or a sort, and of grids; they overlay."""
     step = 8 * system.count
-    if system.inner_steps > 1:
-        step += (7 * word + 4 * (NEAR_ROOM + 2)) * system.count
+    if system.inner_steps > 1:  # which hides what a sort takes
+        step = (7 * word + 4 * (NEAR_ROOM + 3)) * system.count
     if system.mesh is None:
         return step, 0
     nx, ny, nz = system.mesh.points

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property, partial
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,8 +38,9 @@ class CardMesh:
     systems : sequence of ReducedSystem
         With one mesh for all.
     queue : sim.kernels.card.tools.Queue
-    passing : mapping, optional
-        Shapes and types by name of arrays that are not in use while a mesh is summed.
+    *passing : mapping
+        Shapes and types by name of arrays that are not in use while a mesh is summed, those of one
+        not while those of another are.
 
     Attributes
     ----------
@@ -58,7 +58,7 @@ class CardMesh:
         self,
         systems: Sequence[ReducedSystem],
         queue: Any,
-        passing: Mapping[str, Any] = MappingProxyType({}),
+        *passing: Mapping[str, Any],
     ) -> None:
         system, films = systems[0], len(systems)
         plan = system.mesh
@@ -92,10 +92,10 @@ class CardMesh:
             [
                 grid | {"whole": ((films, plan.layers, nx, ny), np.dtype(np.int64))},
                 grid | waves,
-                passing,
+                *passing,
             ]
         )
-        self.passing = {name: shared[name] for name in passing}
+        self.passing = {name: shared[name] for group in passing for name in group}
         self._grids = {name: shared[name] for name in ("whole", "grid", "charges", "spectrum")}
 
     @cached_property
