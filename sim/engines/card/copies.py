@@ -120,7 +120,7 @@ class CopiesOnHost:
 
     def forget(self) -> None:
         """Make a copy before the next piece, as films were put to other states."""
-        self._kept.clear()
+        self._kept = []
 
     def keep(self) -> None:
         """Note where a piece begins; copy films whose copy is old, or that have none."""
@@ -129,11 +129,12 @@ class CopiesOnHost:
         if self._kept and time.monotonic() - self._made < AGAIN_S:
             return
         self._begun, self._counts = self.steps, batch.counts()
-        self._kept.clear()  # this machine holds one copy at a time
+        self.forget()  # this machine holds one copy at a time
+        made = []
         for film in range(len(batch.systems)):
             parts = [*_changed(batch.films, film), *_in_use(batch.films, film)]
-            self._kept.append({name: batch.queue.get(array, at) for name, array, at in parts})
-        self._made = time.monotonic()
+            made.append({name: batch.queue.get(array, at) for name, array, at in parts})
+        self._kept, self._made = made, time.monotonic()
 
     def go_back(self, chosen: NDArray[np.bool_]) -> None:
         """Put films back to their copies, and have them make their steps up to the piece again."""
