@@ -1,6 +1,7 @@
 """What holds for all tests: they run side by side, a process a core."""
 
 import os
+import tempfile
 
 import pytest
 
@@ -25,3 +26,20 @@ def pytest_xdist_make_scheduler(config, log):
     from xdist.scheduler import WorkStealingScheduling
 
     return WorkStealingScheduling(config, log)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node):
+    """Name the folder of locks to a process that is about to start."""
+    if not hasattr(node.config, "compiling"):
+        node.config.compiling = tempfile.TemporaryDirectory(prefix="chainfilm-tests-")
+        node.config.add_cleanup(node.config.compiling.cleanup)
+    node.workerinput["compiling"] = node.config.compiling.name
+
+
+def pytest_configure(config):
+    """Compile no kernel that another process of these tests is compiling."""
+    if hasattr(config, "workerinput"):
+        from tests.reference.compiled_once import compile_once
+
+        compile_once(config.workerinput["compiling"])

@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.chains.groups import RING
 from analysis.chains.measured_run import Frame, MeasuredRun, Section
+from analysis.chains.turning import MOMENT_ORDER
 from analysis.common.arrays import Floats
 from analysis.uncertainty.estimate import estimate
 from analysis.uncertainty.ratio import ratio
@@ -43,7 +44,7 @@ class AlignmentSection(Section):
         direction = series.reference
         out: dict[str, Any] = {
             "order": seen.average("order").as_dict(),
-            "moment_order": series.average("moment_order", seen.stage.frames, None).as_dict(),
+            "moment_order": seen.average_of_moments(MOMENT_ORDER).as_dict(),
             "tilt_deg": seen.average("tilt_deg").as_dict(),
             "reference": "none" if direction is None else named,
             "reference_direction": None if direction is None else [float(x) for x in direction],

@@ -7,12 +7,15 @@ import math
 import numpy as np
 
 from analysis.chains.theory import langevin_of_sizes
-from analysis.common.arrays import Floats
+from analysis.common.arrays import Floats, Integers
 from analysis.common.constants import BOLTZMANN
 
 
 def relative_magnetisation(
-    moments: Floats, direction: Floats, saturation: Floats | None = None
+    moments: Floats,
+    direction: Floats,
+    saturation: Floats | None = None,
+    group: Integers | None = None,
 ) -> tuple[float, float]:
     """Return the magnetisation along a direction as a share of saturation, and its error.
 
@@ -24,19 +27,30 @@ def relative_magnetisation(
         Unit vector.
     saturation : (N,) array, optional
         Saturation moments m_s in the same unit; without them moments count as saturated.
+    group : (N,) array, optional
+        Chain of each particle, from 0 on.
 
     Returns
     -------
     (share, error)
-        sum m.direction / sum m_s; the error takes the particles as independent.
+        sum m.direction / sum m_s; the error takes chains, or else particles, as independent.
     """
     from analysis.uncertainty.ratio import ratio
 
     whole = np.linalg.norm(moments, axis=1) if saturation is None else saturation
-    return ratio(moments @ direction, whole)
+    return ratio(*_by_chain(group, moments @ direction, whole))
 
 
-def second_rank_order(axes: Floats, direction: Floats, weights: Floats) -> tuple[float, float]:
+def _by_chain(group: Integers | None, *columns: Floats) -> list[Floats]:
+    """Return sums over chains of numbers of particles, or these where no chains are given."""
+    if group is None:
+        return list(columns)
+    return [np.bincount(group, column).astype(np.float64) for column in columns]
+
+
+def second_rank_order(
+    axes: Floats, direction: Floats, weights: Floats, group: Integers | None = None
+) -> tuple[float, float]:
     """Return the weighted mean of (3 cos^2 - 1)/2 between axes and a direction, and its error.
 
     Parameters
@@ -47,11 +61,13 @@ def second_rank_order(axes: Floats, direction: Floats, weights: Floats) -> tuple
         Unit vector.
     weights : (n,) array
         Weights, such as particles in a chain.
+    group : (n,) array, optional
+        Chain of each, from 0 on; the error takes chains as independent.
     """
     from analysis.uncertainty.ratio import ratio
 
     order = 1.5 * (axes @ direction) ** 2 - 0.5
-    return ratio(weights * order, weights)
+    return ratio(*_by_chain(group, weights * order, weights))
 
 
 def director(axes: Floats, weights: Floats) -> Floats | None:

@@ -23,6 +23,7 @@ from analysis.chains.series import ChainSeries
 from analysis.chains.shapes import SPANNING
 from analysis.chains.structures import bond_survival, independent_structures
 from analysis.chains.time_series import TimeSeries, time_series
+from analysis.chains.turning import moment_structures
 from analysis.common.arrays import Floats, Integers
 from analysis.files.curve import Curve
 from analysis.trajectory.cycles import turning_frames
@@ -224,6 +225,12 @@ class MeasuredRun:
     def average(self, name: str) -> Estimate:
         """Return the average of one chain number over the averaged frames."""
         return self.series.average(name, self.stage.frames, self.structures)
+
+    def average_of_moments(self, name: str) -> Estimate:
+        """Return the average of one number of moments, which turn on their own."""
+        field = float(np.linalg.norm(self.stage.field))
+        structures = moment_structures(self.run, name, self.stage.frames, field)
+        return self.series.average(name, self.stage.frames, structures)
 
 
 def _chains(

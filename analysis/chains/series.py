@@ -118,11 +118,10 @@ class ChainSeries:
             self._add_lag(frame, chains, moments, self.turning[frame], self.axis)
         if reference is not None:
             self._add_directions(frame, chains, batch, reference)
-            self._add_moment_order(frame, moments, reference)
+            self._add_moment_order(frame, moments, reference, chains.group)
         if along is not None:
-            self._put(
-                frame, "magnetisation", relative_magnetisation(moments, along, self.saturation)
-            )
+            found = relative_magnetisation(moments, along, self.saturation, chains.group)
+            self._put(frame, "magnetisation", found)
 
     def _put(self, frame: int, name: str, pair: tuple[float, float]) -> None:
         self.values[name][frame], self.within[name][frame] = pair
@@ -202,10 +201,12 @@ class ChainSeries:
         angle = np.degrees(np.arccos(cosine))
         self._put_ratio(frame, "tilt_deg", weight * angle, weight, batch[long])
 
-    def _add_moment_order(self, frame: int, moments: Floats, reference: Floats) -> None:
+    def _add_moment_order(
+        self, frame: int, moments: Floats, reference: Floats, group: NDArray[np.int64]
+    ) -> None:
         """Order of moments."""
         size = np.linalg.norm(moments, axis=1)
         unit = np.divide(
             moments, size[:, None], out=np.zeros_like(moments), where=size[:, None] > 0
         )
-        self._put(frame, "moment_order", second_rank_order(unit, reference, size))
+        self._put(frame, "moment_order", second_rank_order(unit, reference, size, group))

@@ -11,6 +11,7 @@ import numpy as np
 from analysis.chains.bonds import ROOM_TEMPERATURE_K
 from analysis.chains.magnetisation import magnetisation_law
 from analysis.chains.measured_run import Section, temperature_of
+from analysis.chains.turning import MAGNETISATION
 from analysis.common.arrays import Floats
 from analysis.files.curve import Curve
 from analysis.response.susceptibility_numbers import susceptibility_numbers
@@ -45,8 +46,9 @@ class MagnetisationSection(Section):
     def numbers(self, warnings: list[str]) -> dict[str, Any]:
         """Return the section ``magnetisation``."""
         run, stage, series = self.seen.run, self.seen.stage, self.seen.series
-        along = self.seen.time_series.magnetisation[stage.frames]
-        relative = estimate(along, within=series.within["magnetisation"][stage.frames])
+        relative = self.seen.average_of_moments(MAGNETISATION)
+        if not run.has_moments:  # the file may hold the magnetisation of the whole film
+            relative = estimate(self.seen.time_series.magnetisation[stage.frames])
         law = magnetisation_curve(run, stage, relative)
         if relative.value is None:
             warnings.append(

@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.chains.measured_run import Section
 from analysis.chains.series import ChainSeries
+from analysis.chains.turning import MAGNETISATION, moment_structures
 from analysis.common.arrays import Floats
 from analysis.trajectory.run import Run
 from analysis.trajectory.stages import STEADY, Stage, is_field_known
@@ -68,23 +69,15 @@ def stage_numbers(
         middle = 0.5 * (start + end)
         frames = np.arange(first, end_frame + 1)
         frames = frames[run.times[frames] >= middle - 1e-9 * abs(end)]
-        known = last is not None and np.array_equal(frames, last.frames)
-        averages = {
-            name: series.average(
-                name, frames, _structures(name, structures if known else 1.0)
-            ).as_dict()
-            for name in AVERAGED
-        }
         size = float(np.linalg.norm(field[end_frame]))
+        known = last is not None and np.array_equal(frames, last.frames)
+        own: dict[str, float | None] = dict.fromkeys(AVERAGED, structures if known else 1.0)
+        own[MAGNETISATION] = moment_structures(run, MAGNETISATION, frames, size)
+        averages = {name: series.average(name, frames, own[name]).as_dict() for name in AVERAGED}
         found.append(
             {"start_s": start, "end_s": end, "from_time_s": middle, "field_t": size, **averages}
         )
     return found
-
-
-def _structures(name: str, structures: float | None) -> float | None:
-    """Moments turn on their own: each frame has its own scatter of the magnetisation."""
-    return None if name == "magnetisation" else structures
 
 
 def _stretches(field: Floats) -> list[tuple[int, int]]:

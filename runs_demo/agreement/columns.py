@@ -51,7 +51,8 @@ SOURCE = "Liu and others, Int. J. Mod. Phys. B 8 (1994), abstract: d = 1.49 L^0.
 LOWEST = f"{SOURCE}; found: lowest energy, closed form (`column_energy.py`)"
 DIAMETER_UM = 0.5
 SINGLE = math.sqrt(math.pi / (6.0 * FRACTION)) * math.sqrt(2.0 / math.sqrt(3.0))
-"""Distance of single straight chains through the whole film on a triangular lattice, diameters."""
+"""Distance of single straight chains of touching beads through the whole film, on a triangular
+lattice, in diameters; it grows as the contact of the beads to the power -1/2."""
 
 
 def cases(seconds, device="cpu"):
@@ -232,7 +233,7 @@ def rows(found):
     "Distance of columns",
     "Points: distance of columns by their number in mid-film, at the end of each run; open: the "
     "thinnest film changed. Line: law measured on an emulsion; dashed: columns of lowest energy; "
-    "dotted: single chains through the whole film.",
+    "dotted: single chains of touching beads through the whole film.",
 )
 def column_distance(found):
     """Draw the distance against the thickness."""

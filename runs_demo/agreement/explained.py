@@ -182,19 +182,31 @@ def _off(found, coupling, fraction, alpha):
 def _columns(found):
     """What was changed, and where columns of lowest energy would stand."""
     words = []
+    contact = laws.soft_contact(columns.COUPLING)
     for thickness in columns.THICKNESSES_UM:
         value, _ = columns.distance(found.get(f"thickness_{thickness:g}"))
         if value is not None:
             chains, lowest = column_energy.lowest(thickness)
             words.append(
-                f"{thickness:g} µm: {value:.2f} µm found, {_chains(value):.1f} chains a column; "
+                f"{thickness:g} µm: {value:.2f} µm found, {_chains(value, contact):.1f} chains a "
+                f"column; "
                 f"measured {float(laws.emulsion_spacing(thickness)):.2f} µm, "
                 f"{_chains(float(laws.emulsion_spacing(thickness))):.1f} chains; of lowest energy "
                 f"{lowest:.2f} µm, {chains} chains."
             )
+    if words:
+        words.append(
+            f"Beads of ours rest {contact:.2f} d apart at λ = {columns.COUPLING:g} (Boltzmann "
+            "average of a pair), by which their chains are counted; "
+            "those of the emulsion and of lowest energy count as touching, and would stand "
+            f"{100.0 * (contact**-0.5 - 1.0):.0f} % farther with beads as near. Less than one "
+            "chain in the thinnest film: its chains reach from window to window at weak coupling, "
+            f"with beads nearly d apart ({laws.soft_contact(8.0):.2f} d at λ = 8), and shrink as "
+            "it grows."
+        )
     power = column_energy.lowest_power(columns.THICKNESSES_UM)
     words.append(
-        "Suspected: the interactions. Straight chains in columns of the same beads, laid where "
+        "Suspected: the interactions. Straight chains in columns of touching beads, laid where "
         f"their energy is lowest, stand apart as L^{power:.2f}, and somewhat farther than "
         "measured: the dipoles want columns of many chains, and the law of the emulsion lies "
         "between those and single chains."
@@ -234,9 +246,9 @@ def _columns(found):
     return words
 
 
-def _chains(distance_um):
-    """Return how many chains stand in a column at this distance."""
-    return (distance_um / (columns.DIAMETER_UM * columns.SINGLE)) ** 2
+def _chains(distance_um, contact=1.0):
+    """Return how many chains, of beads so many diameters apart, stand in a column at a distance."""
+    return contact * (distance_um / (columns.DIAMETER_UM * columns.SINGLE)) ** 2
 
 
 def _trends(found):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Collection
 from dataclasses import asdict, dataclass, field, is_dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
@@ -125,13 +126,15 @@ LIMITS = ("run.duration", "run.structures", "run.sweeps", "run.wall_time")
 """Keys that say how long a run goes on, and change none of its steps."""
 
 
-def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
+def differences(
+    before: dict[str, Any], now: dict[str, Any], leave: Collection[str] = LIMITS
+) -> list[str]:
     """Return a phrase for each value that differs between two resolved parameter sets.
 
-    `LIMITS` may differ: a run can be made longer.
+    Keys of ``leave`` may differ, by default those of `LIMITS`: a run can be made longer.
     """
     old, new = flat(before), flat(now)
-    keys = [key for key in [*old, *(k for k in new if k not in old)] if key not in LIMITS]
+    keys = [key for key in [*old, *(k for k in new if k not in old)] if key not in leave]
     return [
         f"{key} was {old.get(key, 'absent')} and is now {new.get(key, 'absent')}"
         for key in keys

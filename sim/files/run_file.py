@@ -328,6 +328,7 @@ def _close(file: h5py.File, raw: CommittedFile) -> None:
 class RunSummary:
     """What a run file says about its run, read without the frames."""
 
+    text: str
     resolved: dict[str, Any]
     ending: Ending
     reason: str
@@ -376,6 +377,7 @@ def read_summary(path: Path) -> RunSummary:
             attrs = plain_attributes(file["/parameters"])
             frames = int(require_numbers(file[COUNT])[()])
             return RunSummary(
+                text=str(attrs["text"]),
                 resolved=json.loads(attrs["resolved"]),
                 ending=Ending(attrs["ending"]),
                 reason=str(attrs["end_reason"]),

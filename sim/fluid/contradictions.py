@@ -15,7 +15,7 @@ from sim.fluid.magnetisation import size_nodes, without_interactions
 from sim.fluid.measured import Value
 from sim.fluid.model import MOST_SPREAD, REACH, Model
 from sim.fluid.scatter import MOST_SHARE, MOST_WIDENED
-from sim.fluid.sheet import Sheet
+from sim.fluid.sheet import STATED, Sheet
 from sim.fluid.suspension import fraction_of_viscosity
 from sim.physics.units import format_quantity
 
@@ -228,6 +228,24 @@ def _viscosity(sheet: Sheet) -> Iterator[str]:
         )
 
 
+_KEYS = {
+    **{
+        name: f"[fluid] {name}" for name in ("saturation", "susceptibility", "density", "viscosity")
+    },
+    **{name: f"[core] {name}" for name in STATED[:3]},
+    "shell_thickness": "[surfactant] thickness",
+    "core_magnetisation": "[core] magnetisation",
+    "core_density": "[core] density",
+    "carrier_viscosity": "[carrier] viscosity",
+    "carrier_density": "[carrier] density",
+}
+
+
+def key_of(name: str) -> str:
+    """Return where a sheet says a number that fluids show, with its table as sentences write it."""
+    return _KEYS[name]
+
+
 def misfits(model: Model, best: Floats) -> Iterator[str]:
     """Find numbers that no possible fluid shows together with the others.
 
@@ -249,6 +267,6 @@ def misfits(model: Model, best: Floats) -> Iterator[str]:
         if abs(float(found[0]) - value.value) > REACH * value.error:
             nearest = format_quantity(float(found[0]), value.dimension)
             yield (
-                f"{name} must agree with the rest of the sheet, whose nearest possible fluid has "
-                f"{nearest}; received {value.text}."
+                f"{key_of(name)} must agree with the rest of the sheet, whose nearest possible "
+                f"fluid has {nearest}; received {value.text}."
             )

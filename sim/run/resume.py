@@ -2,35 +2,37 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sim.engines.checkpoints import needless_on
 from sim.files.checkpoint import Checkpoint, load
 from sim.files.opening import RunFileError
-from sim.files.record import LIMITS, Ending, differences, flat, resolved
+from sim.files.record import LIMITS, Ending, flat, resolved
+from sim.parameters.changes import changes
 
 if TYPE_CHECKING:
     from sim.files.folder import RunFolder
     from sim.files.run_file import RunSummary
+    from sim.parameters.types import Parameters
     from sim.run.setup import RunSetup
 
 
-def require_same(folder: RunFolder, summary: RunSummary, now: dict[str, Any]) -> None:
+def require_same(folder: RunFolder, summary: RunSummary, parameters: Parameters) -> None:
     """Refuse parameters that differ from those of the run, except for what limits it.
 
     Raises
     ------
     RunFileError
-        If another value has changed; the first change is named.
+        If another value has changed; the first change is named, as the file writes it.
     """
-    changed = differences(summary.resolved, now)
+    changed = changes((summary.text, summary.resolved), (parameters.text, resolved(parameters)))
     if changed:
         more = f" (and {len(changed) - 1} more)" if len(changed) > 1 else ""
-        longer, *limits, last = LIMITS
-        if now.get("run", {}).get("dynamics") == "monte_carlo":
+        longer, *limits, last = (key.removeprefix("run.") for key in LIMITS)
+        if parameters.run.is_sampled:
             longer = f"{', '.join(limits)} and {last}"
         raise RunFileError(
-            f"{folder.path} cannot be resumed: {changed[0]}{more}; only {longer} may change"
+            f"{folder.path} cannot be resumed: {changed[0]}{more}; only [run] {longer} may change"
         )
 
 

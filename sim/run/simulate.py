@@ -18,7 +18,6 @@ from sim.files.committed import journal_of
 from sim.files.folder import RunFolder, examine, make_writable, plan, refuse_own_start
 from sim.files.lock import FolderError, held
 from sim.files.provenance import sources, versions
-from sim.files.record import resolved
 from sim.files.run_file import RunFileError, RunSummary, RunWriter
 from sim.parameters.load import Film, as_parameters
 from sim.run.loop import Run, RunFailed, supervise
@@ -182,7 +181,7 @@ def simulation(parameters: Film, directory: str | Path, wishes: Wishes) -> Simul
         refuse_own_start(folder.path, parameters.start.path)
     summary = plan(folder, resume, overwrite)
     if summary is not None:
-        require_same(folder, summary, resolved(parameters))
+        require_same(folder, summary, parameters)
     setup = wishes.setup or RunSetup(parameters, wishes.threads, wishes.device)
     if summary is not None:
         setup.go_on(summary)
@@ -194,7 +193,7 @@ def simulation(parameters: Film, directory: str | Path, wishes: Wishes) -> Simul
         setup.notices.extend(notices)
         summary = examine(folder, resume, overwrite)  # another run may have ended here meanwhile
         if summary is not None:
-            require_same(folder, summary, resolved(parameters))
+            require_same(folder, summary, parameters)
             if is_kept(folder, summary, setup):
                 return _kept(folder, summary, setup)
         elif resume and folder.run_file.exists():

@@ -89,6 +89,8 @@ def cluster_workers(
                     threads_per_worker=1,
                     processes=True,
                     dashboard_address=None,
+                    # its page of health is served all the same: at a port that nobody has
+                    scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
                 )
             )
         else:

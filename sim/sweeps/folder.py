@@ -22,6 +22,7 @@ from sim.files.folder import RunFolder, is_empty, make_writable, refuse_own_star
 from sim.files.lock import FolderError
 from sim.files.provenance import made_by, program_version
 from sim.files.record import flat, resolved
+from sim.parameters.changes import changes
 
 if TYPE_CHECKING:
     from sim.sweeps.table import SweepPlan
@@ -201,6 +202,7 @@ def _record(plan: SweepPlan) -> dict[str, Any]:
         "version": program_version(),
         "made_by": made_by(),
         "title": plan.title,
+        "text": plan.runs[0].parameters.text,
         "name": Path(plan.name).name,
         "replicas": plan.replicas,
         "keys": [asdict(key) for key in plan.keys],
@@ -243,7 +245,8 @@ def _difference(found: dict[str, Any], wanted: dict[str, Any]) -> str:
             changed = _changed(other.get("settings"), own["settings"])
             return f"its point {own['point']} has other values: {changed}"
         if own["runs"] != other.get("runs"):
-            changed = _changed(other.get("runs"), own["runs"])
+            texts = (str(found.get("text", "")), wanted["text"])
+            changed = _changed_runs(other.get("runs"), own["runs"], texts)
             return f"other keys of the file have changed, seen in point {own['point']}: {changed}"
     return ""
 
@@ -255,18 +258,27 @@ def _short(value: Any) -> str:
     return str(value)
 
 
+def _changed_runs(before: Any, now: list[Any], texts: tuple[str, str]) -> str:
+    """Name the first key in which runs of a point differ: of their file, then of what they are."""
+    for other, own in zip(before if isinstance(before, list) else [], now, strict=False):
+        if own != other and isinstance(other, dict):
+            old, new = other.get("parameters", {}), own["parameters"]
+            told = changes((texts[0], old), (texts[1], new), leave=())
+            return _first(told) if told else _changed(other, own)
+    return "the number of runs"
+
+
 def _changed(before: Any, now: Any) -> str:
-    """Name the first key that differs, as a user writes it, and count the others."""
-    if isinstance(now, list):  # runs: their parameters, then what else is known of each
-        for own, other in zip(now, before if isinstance(before, list) else [], strict=False):
-            if own != other and isinstance(other, dict):
-                return _changed(*({**run.get("parameters", {}), **run} for run in (other, own)))
-        return "the number of runs"
+    """Name the first value that differs, and count the others."""
     old, new = (flat({k: v for k, v in t.items() if k != "parameters"}) for t in (before, now))
     changed = [key for key in {**new, **old} if old.get(key, _ABSENT) != new.get(key, _ABSENT)]
-    first = changed[0]
-    more = f" (and {len(changed) - 1} more)" if len(changed) > 1 else ""
-    return f"{first} was {old.get(first, _ABSENT)} and is now {new.get(first, _ABSENT)}{more}"
+    return _first(
+        [f"{k} was {old.get(k, _ABSENT)} and is now {new.get(k, _ABSENT)}" for k in changed]
+    )
+
+
+def _first(told: list[str]) -> str:
+    return told[0] + (f" (and {len(told) - 1} more)" if len(told) > 1 else "")
 
 
 _ABSENT = "absent"

@@ -25,6 +25,7 @@ from runs_demo.agreement.__main__ import main
 from runs_demo.agreement.every import COMPARISONS
 from runs_demo.agreement.row import AGREES, DIFFERS, MISSING, UNSURE, Row
 from sim.outlook.bond_constants import bond_constant
+from sim.outlook.pair_potential import head_to_tail
 from tests.benchmarks import markers
 
 FILMS = sorted(case.FILMS.glob("*.toml"))
@@ -308,6 +309,32 @@ def test_recorded_results_take_the_place_of_their_own_page_alone(tmp_path, capsy
         assert main([NAME, "--recorded", "-o", str(one)]) == 2
         assert "-o must name a new folder" in capsys.readouterr().err
         assert (one / "dossier.html").read_bytes() == before
+
+
+@pytest.mark.parametrize("coupling", [8.0, 20.0, 40.0])
+def test_beads_rest_within_a_width_of_the_minimum_of_their_pair_energy(coupling):
+    """The engine's pair energy, to second order; its third makes the mean lie a little farther."""
+    stair = columns.stair(columns.BEADS, coupling, 1.0)
+    parameters = sim.load(case.film("columns", {"film.count": 100} | stair))
+    core = parameters.particles.core_diameter
+    pair = head_to_tail(parameters, core, core)
+    lowest = int(np.argmin(pair.total_kt))
+    step = (pair.distance_m[1] - pair.distance_m[0]) / pair.contact_m
+    width = step / math.sqrt(pair.total_kt[lowest - 1 : lowest + 2] @ [1.0, -2.0, 1.0])
+    rest = pair.minimum_distance_m / pair.contact_m
+    assert rest < laws.soft_contact(coupling) < rest + width
+
+
+def test_chains_of_a_column_are_counted_by_the_rest_of_their_beads():
+    """Columns of so many beads a height, counted by hand: c chains of L/(r d) beads each."""
+    kept = dossier.read()["cases"]["columns"]
+    found = {name: one["found"] for name, one in kept.items()}
+    value, _ = columns.distance(found["thickness_20"])
+    beads = columns.FRACTION * math.sqrt(0.75) * value**2 * 20.0 / (math.pi / 6.0 * 0.5**3)
+    chains = beads / (20.0 / (0.882 * 0.5))
+    assert f"20 µm: {value:.2f} µm found, {chains:.1f} chains" in " ".join(
+        explained._columns(found)
+    )
 
 
 def test_columns_of_lowest_energy():

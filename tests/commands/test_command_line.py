@@ -13,6 +13,7 @@ import h5py
 import pytest
 
 from sim.command_line import main
+from tests.reference.few_figures import draw_only
 from tests.reference.small_film import small_film
 
 ROOT = Path(__file__).parents[2]
@@ -305,9 +306,13 @@ def test_measure_again_with_other_criteria(folder, tmp_path, capsys):
 
 
 @pytest.mark.parametrize("kind", ["svg", "pdf"])
-def test_plot_again_in_another_format(folder, tmp_path, kind):
+def test_plot_again_in_another_format(folder, tmp_path, monkeypatch, kind):
+    draw_only(monkeypatch, "film_top", "growth")
     assert call("plot", folder, "-o", tmp_path, "--format", kind) == 0
-    assert list((tmp_path / "figures").glob(f"*.{kind}"))
+    assert {path.stem for path in (tmp_path / "figures").glob(f"*.{kind}")} == {
+        "film_top",
+        "growth",
+    }
 
 
 def test_a_time_after_the_last_frame_is_refused(folder, tmp_path, capsys):

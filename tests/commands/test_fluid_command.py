@@ -167,3 +167,16 @@ def test_a_sweep_over_fluids_leaves_both_errors(bottle, tmp_path, capsys):
     assert runs == [1, 2]
     assert call(*words, "--resume") == 0
     assert call(*words[:4], "-q", "--resume") == 2  # without its fluids it is another sweep
+
+
+def test_a_number_that_no_fluid_shows_is_told_by_its_table_and_key(tmp_path, capsys):
+    sheet = tmp_path / "bottle.toml"
+    sheet.write_text(
+        '[fluid]\nsaturation = "30 mT +- 1 %"\nviscosity = "9 mPa s +- 1 %"\n'
+        '[core]\ncore_diameter = "12 nm +- 0.1 nm"\n[surfactant]\nthickness = "1 nm +- 0.1 nm"\n'
+    )
+    assert call("fluid", sheet, "-o", tmp_path / "out") == 2
+    told = capsys.readouterr().err
+    assert "[surfactant] thickness must agree with the rest of the sheet" in told
+    assert "received 1 nm +- 100 pm" in told
+    assert not (tmp_path / "out").exists()

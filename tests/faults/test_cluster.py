@@ -28,9 +28,10 @@ PROJECT = Path(__file__).parents[2]
 RUNS = [f"runs/point_{k}_replica_1" for k in range(1, len(POINTS) + 1)]
 PATIENCE = 180.0
 STARTED = []
+"""Processes of the test that runs."""
 
 
-def start(words, folder):
+def start(words, folder, started=STARTED):
     """Start a Python process that sees the project but works in a folder of its own."""
     environment = os.environ | {"PYTHONPATH": str(PROJECT)}
     folder.mkdir(exist_ok=True)
@@ -39,18 +40,22 @@ def start(words, folder):
             [sys.executable, "-m", *map(str, words)], cwd=folder, env=environment,
             stdout=log, stderr=log,
         )  # fmt: skip
-    STARTED.append(process)
+    started.append(process)
     return process
+
+
+def kill_all(started):
+    for process in started:
+        process.kill()
+        process.wait()
+    started.clear()
 
 
 @pytest.fixture(autouse=True)
 def nothing_left():
     """End what a failed test has left."""
     yield
-    for process in STARTED:
-        process.kill()
-        process.wait()
-    STARTED.clear()
+    kill_all(STARTED)
 
 
 def until(met, what):
@@ -70,41 +75,70 @@ def end(process):
         process.wait()
 
 
-@pytest.fixture
-def scheduler(tmp_path):
-    """Return the address of a scheduler on a port of the system's choice."""
-    record = tmp_path / "scheduler.json"
+def start_scheduler(folder, started=STARTED):
+    """Start a scheduler on a port of the system's choice; return process and address."""
+    record = folder / "scheduler.json"
     process = start(
         ["distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0",
-         "--no-dashboard", "--scheduler-file", record], tmp_path / "scheduler",
+         "--no-dashboard", "--scheduler-file", record], folder / "scheduler", started,
     )  # fmt: skip
     until(lambda: record.exists() and record.read_text().strip(), "a scheduler")
-    yield json.loads(record.read_text())["address"]
-    end(process)
+    return process, json.loads(record.read_text())["address"]
 
 
-@pytest.fixture
-def workers(scheduler, tmp_path):
+def start_workers(address, folder, started=STARTED):
     """Start two workers; each is replaced by its nanny when it dies."""
-    process = start(
-        ["distributed.cli.dask_worker", scheduler, "--nworkers", "2", "--nthreads", "1",
-         "--no-dashboard", "--host", "127.0.0.1", "--local-directory", tmp_path / "workers"],
-        tmp_path / "workers",
+    return start(
+        ["distributed.cli.dask_worker", address, "--nworkers", "2", "--nthreads", "1",
+         "--no-dashboard", "--host", "127.0.0.1", "--local-directory", folder / "workers"],
+        folder / "workers", started,
     )  # fmt: skip
-    with distributed.Client(scheduler) as client:
+
+
+def await_workers(address):
+    with distributed.Client(address) as client:
         client.wait_for_workers(2, timeout=PATIENCE)
-    yield process
-    end(process)
 
 
 @pytest.fixture
-def here(tmp_path):
+def scheduler(tmp_path):
+    """Return the address of a scheduler of this test alone."""
+    process, address = start_scheduler(tmp_path)
+    yield address
+    end(process)
+
+
+@pytest.fixture(scope="module")
+def standing(tmp_path_factory):
+    """Return address and folder of a scheduler with two workers that outlive the tests."""
+    folder, started = tmp_path_factory.mktemp("standing"), []
+    try:
+        scheduler, address = start_scheduler(folder, started)
+        workers = start_workers(address, folder, started)
+        await_workers(address)
+        yield address, folder
+        end(workers)
+        end(scheduler)
+    finally:
+        kill_all(started)
+
+
+@pytest.fixture
+def cluster_of_two(standing):
+    """Return the address of the standing scheduler, both workers of which are there."""
+    await_workers(standing[0])
+    return standing[0]
+
+
+@pytest.fixture(scope="module")
+def here(tmp_path_factory):
     """Return the same sweep done on this machine."""
     from sim.sweeps.sweep import sweep
     from tests.reference.away import four_points, no_kernels, point
 
-    sweep(four_points(), tmp_path / "here", point=point, workers=1, warm_up=no_kernels)
-    return tmp_path / "here"
+    folder = tmp_path_factory.mktemp("sweep") / "here"
+    sweep(four_points(), folder, point=point, workers=1, warm_up=no_kernels)
+    return folder
 
 
 def require_same(one, other):
@@ -120,20 +154,23 @@ def where(folder, run):
     return [line.split(" ", 1) for line in lines]
 
 
-def test_same_bits_without_a_shared_disk(scheduler, workers, here, tmp_path):
-    shares = []
-    done = sweep_away(scheduler, tmp_path / "away", 0.03, on_progress=lambda p: shares.append(p))
+def test_same_bits_without_a_shared_disk(cluster_of_two, standing, here, tmp_path):
+    shares, workers = [], standing[1] / "workers"
+    before = set(workers.rglob("run.h5"))
+    done = sweep_away(
+        cluster_of_two, tmp_path / "away", 0.03, on_progress=lambda p: shares.append(p)
+    )
     assert done.finished
     require_same(tmp_path / "away", here)
     for run in RUNS:
         ((process, folder),) = where(tmp_path / "away", run)
         assert int(process) != os.getpid()
-        assert Path(folder).is_relative_to(tmp_path / "workers")
+        assert Path(folder).is_relative_to(workers)
     assert max(len(progress.steps_of_runs) for progress in shares) == 2
     assert any(0 < progress.share < 4 and progress.steps_of_runs for progress in shares)
     leftovers = [p for p in (tmp_path / "away").rglob("*") if p.suffix == ".part"]
     assert leftovers == []
-    assert list((tmp_path / "workers").rglob("run.h5")) == []
+    assert set(workers.rglob("run.h5")) <= before
 
 
 def test_a_scheduler_and_workers_of_this_machine(here, tmp_path):
@@ -141,24 +178,24 @@ def test_a_scheduler_and_workers_of_this_machine(here, tmp_path):
     require_same(tmp_path / "away", here)
 
 
-def test_a_worker_that_dies_loses_nothing(scheduler, workers, here, tmp_path):
+def test_a_worker_that_dies_loses_nothing(cluster_of_two, here, tmp_path):
     folder, killed = tmp_path / "away", []
 
     def kill_one(progress):
         if not killed and any(step > 10 for step, _ in progress.steps_of_runs):
-            with distributed.Client(scheduler) as client:
+            with distributed.Client(cluster_of_two) as client:
                 killed.append(min(client.run(os.getpid).values()))
             os.kill(killed[0], signal.SIGKILL)
 
-    assert sweep_away(scheduler, folder, 0.03, on_progress=kill_one).finished
+    assert sweep_away(cluster_of_two, folder, 0.03, on_progress=kill_one).finished
     assert killed
     require_same(folder, here)
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGINT])
-def test_a_client_that_dies_goes_on_with_resume(scheduler, workers, here, tmp_path, number):
+def test_a_client_that_dies_goes_on_with_resume(cluster_of_two, here, tmp_path, number):
     folder = tmp_path / "away"
-    client = start(["tests.reference.away", scheduler, folder, 0.05], tmp_path / "client")
+    client = start(["tests.reference.away", cluster_of_two, folder, 0.05], tmp_path / "client")
     ended = lambda: [run for run in RUNS if (folder / run / "outcome.json").exists()]  # noqa: E731
     until(lambda: len(ended()) == 2 and list(folder.rglob("progress.json")), "two runs")
     client.send_signal(number)
@@ -166,16 +203,20 @@ def test_a_client_that_dies_goes_on_with_resume(scheduler, workers, here, tmp_pa
     kept = {run: (folder / run / "run.h5").stat().st_mtime_ns for run in RUNS[:2]}
     half = [run for run in RUNS if (folder / run / "checkpoint.h5").exists()]
     assert (len(half) > 2) == (number == signal.SIGINT)
-    with distributed.Client(scheduler) as watch:  # workers do not go on for a client that is gone
+    with distributed.Client(
+        cluster_of_two
+    ) as watch:  # workers do not go on for a client that is gone
         until(lambda: not any(watch.processing().values()), "idle workers")
-    assert sweep_away(scheduler, folder, resume=True).finished
+    assert sweep_away(cluster_of_two, folder, resume=True).finished
     assert all((folder / run / "run.h5").stat().st_mtime_ns == kept[run] for run in kept)
     require_same(folder, here)
 
 
-def test_without_a_scheduler_the_sweep_ends_and_can_go_on(scheduler, workers, here, tmp_path):
+def test_without_a_scheduler_the_sweep_ends_and_can_go_on(scheduler, here, tmp_path):
     """Whoever is at work is lost with the scheduler; the sweep says so and is not hung."""
     folder = tmp_path / "away"
+    workers = start_workers(scheduler, tmp_path)
+    await_workers(scheduler)
     client = start(["tests.reference.away", scheduler, folder, 0.1], tmp_path / "client")
     until(lambda: list(folder.rglob("progress.json")), "a run at work")
     record = json.loads((tmp_path / "scheduler.json").read_text())
@@ -187,6 +228,7 @@ def test_without_a_scheduler_the_sweep_ends_and_can_go_on(scheduler, workers, he
     assert {outcome.reason for outcome in outcomes} == {"the scheduler or its workers were gone"}
     assert sweep_away(None, folder, resume=True).finished
     require_same(folder, here)
+    end(workers)
 
 
 def test_without_workers_a_sweep_waits_and_can_be_stopped(scheduler, tmp_path):

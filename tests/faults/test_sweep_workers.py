@@ -8,9 +8,12 @@ from pathlib import Path
 import pytest
 
 from sim.files.comparison import compare_runs
+from sim.parameters import load
 from sim.sweeps.folder import SweepFolder
+from sim.sweeps.sweep import sweep
 from tests.reference.real_runs import PATIENCE, finish, start
 from tests.reference.small_film import small_film
+from tests.unit.test_many_runs import Here
 
 RUNS = [f"runs/point_{k}_replica_1" for k in (1, 2, 3)]
 SWEPT = '[sweep]\n"field.strength" = ["5 mT", "10 mT", "20 mT"]\n'
@@ -27,9 +30,8 @@ def film(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def whole(film):
-    """Return the folder of the sweep of which no worker was killed."""
-    code, told = finish("sweep", film, "-o", film.parent / "whole", "--no-plots", "--workers", 2)
-    assert code == 0, told
+    """Return the folder of the same sweep done in this process, of which nobody was killed."""
+    assert sweep(load(film), film.parent / "whole", executor=Here()).finished
     return film.parent / "whole"
 
 

@@ -1,4 +1,4 @@
-"""Bonds with known lives: pairs that rejoin as a telegraph, and strong bonds among flickering."""
+"""Series with known times: pairs that rejoin, strong bonds among flickering, moments that turn."""
 
 import numpy as np
 
@@ -50,3 +50,30 @@ def films_in_parts(rng, films, count, tau, frozen, parts=16):
         own = common + np.sqrt(1 - frozen) * autoregressive(rng, parts, count, tau)
         own = (np.sqrt(parts) * own).T
         yield own.mean(axis=1), np.stack([own, np.ones_like(own)], axis=2)
+
+
+def turning_moments(rng, films, parameters, turning, times, step=0.02):
+    """Return directions of free moments in a field along z, (films, frames, N, 3), from rest on.
+
+    Each turns by itself: rotational diffusion of D = 1/(2 ``turning``), (N,), with the drift
+    D xi u x z of its Langevin parameter xi, (N,). The first frame is drawn from the Boltzmann law,
+    so that every frame is of a film at rest. Steps are at most ``step`` times the shortest turning.
+    """
+    from tests.reference.planted import langevin_directions
+
+    along = [
+        langevin_directions(rng, films, parameter, (0.0, 0.0, 1.0)) for parameter in parameters
+    ]
+    vectors = np.stack(along, axis=1)
+    frames = [vectors]
+    pieces = int(np.ceil((times[1] - times[0]) / (step * turning.min())))
+    noise = np.sqrt((times[1] - times[0]) / pieces / turning)[:, None]
+    drift = 0.5 * noise**2 * np.asarray(parameters)[:, None]
+    for _ in times[1:]:
+        for _ in range(pieces):
+            turn = noise * rng.standard_normal(vectors.shape)
+            turn += drift * np.cross(vectors, [0.0, 0.0, 1.0])
+            vectors = vectors + np.cross(turn, vectors)
+            vectors /= np.linalg.norm(vectors, axis=-1, keepdims=True)
+        frames.append(vectors)
+    return np.stack(frames, axis=1)

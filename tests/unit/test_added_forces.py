@@ -245,7 +245,7 @@ def gaps(system, state):
 
 
 def test_pairs_with_a_low_barrier_stick_for_good():
-    # 3.3 kT of barrier: within 60 000 steps some pairs fall into contact, and none comes back out
+    # 3.3 kT of barrier: within 30 000 steps some pairs fall into contact, and none comes back out
     # of a well of 120 kT. The automatic step follows them there without a capped move.
     parameters = from_text(STICKY)
     system = reduce(parameters, draw(parameters))
@@ -259,7 +259,7 @@ def test_pairs_with_a_low_barrier_stick_for_good():
     engine = CpuEngine(system, state_of(positions, np.tile([1.0, 0.0, 0.0], (count, 1))), 1)
     stuck = np.zeros(count // 2, bool)
     for _ in range(6):
-        engine.advance(10_000)
+        engine.advance(5_000)
         now = gaps(system, engine.snapshot()) < 2.0 * system.added.contact_gap
         assert np.all(now[stuck])
         stuck = now

@@ -1,13 +1,17 @@
 """The sheet of a bottle: units of the trade, curves, and sheets that cannot be."""
 
 import math
+import re
 
 import pytest
 
 from sim.fluid.chantrell import ends_of_curve
-from sim.fluid.contradictions import contradictions
+from sim.fluid.contradictions import contradictions, key_of
 from sim.fluid.findings import find
+from sim.fluid.model import Model
 from sim.fluid.sheet import read_sheet
+from sim.fluid.sheet_tables import SHEET_TABLES
+from sim.parameters.keys import keys_of
 from sim.parameters.toml import ParameterError
 
 CURVE = "H (Oe), M (emu/cm^3)\n" + "\n".join(
@@ -205,5 +209,31 @@ def test_a_curve_of_nothing_and_a_level_one(tmp_path):
 def test_numbers_that_no_possible_fluid_shows_are_named(tmp_path):
     text = fluid(saturation="9 kA/m +- 1 %", density="1.4 g/cm^3 +- 0.1 %")
     text += '[core]\ncore_diameter = "20 nm +- 0.1 nm"\ndead_layer = "0.1 nm +- 0.01 nm"\n'
-    with pytest.raises(ParameterError, match="must agree with the rest of the sheet"):
+    with pytest.raises(ParameterError, match="must agree with the rest of the sheet") as told:
         find(read_sheet(written(tmp_path, text)), "bottle.toml", 1, count=100)
+    keys = [problem.split(" must ")[0] for problem in told.value.problems]
+    assert keys == ["[fluid] saturation", "[fluid] density", "[core] core_diameter",
+                    "[core] dead_layer"]  # fmt: skip
+
+
+def test_all_numbers_that_fluids_show_are_told_by_a_key_of_the_sheet(tmp_path):
+    """Each with an error, so that each is a number which a fluid may miss."""
+    text = fluid(saturation="30 mT", susceptibility="1", density="1.2 g/cm^3", viscosity="4 cP")
+    text += """[core]
+magnetisation = "446 kA/m +- 2 %"
+density = "5.18 g/cm^3 +- 1 %"
+core_diameter = "10 nm"
+size_spread = "0.3 +- 0.05"
+dead_layer = "0.8 nm"
+[surfactant]
+thickness = "2 nm"
+[carrier]
+viscosity = "1.5 cP +- 3 %"
+density = "0.8 g/cm^3 +- 1 %"
+"""
+    model = Model(read_sheet(written(tmp_path, text)))
+    assert len(model.data) == 12
+    for name in model.data:
+        table, key = re.fullmatch(r"\[(\w+)\] (\w+)", key_of(name)).groups()
+        assert key in keys_of(SHEET_TABLES[table])
+        assert f"{key} = " in text.partition(f"[{table}]")[2].partition("\n[")[0]

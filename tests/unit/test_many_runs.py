@@ -218,7 +218,7 @@ def test_progress_counts_runs_and_their_steps(tmp_path):
             TABLE,
             {"duration": "5 us"},
             "other keys of the file have changed, seen in point 1: "
-            "run.duration was 4e-06 and is now 5e-06)",
+            '[run] duration was "4 us" and is now "5 us")',
         ),
     ],
 )

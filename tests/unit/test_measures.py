@@ -340,8 +340,9 @@ def test_cut_off_forces_are_said(grown, tmp_path):
 
 
 @pytest.mark.parametrize(("capped", "warned"), [(0, False), (1, False), (2000, True)])
-def test_shortened_moves_are_said(grown, capped, warned):
-    run = dataclasses.replace(grown[0], timing={"steps": 10**6, "capped_moves": capped})
+def test_shortened_moves_are_said(tmp_path, capped, warned):
+    run = open_run(planted_run(tmp_path, frames=3))
+    run = dataclasses.replace(run, timing={"steps": 10**6, "capped_moves": capped})
     warnings = measure(run).numbers["warnings"]
     assert any("shortened by the drift cap" in warning for warning in warnings) == warned
 

@@ -257,7 +257,7 @@ def test_a_finished_run_is_kept_or_made_longer(run, tmp_path, parameters):
 def test_changed_parameters_are_refused(run, tmp_path, parameters):
     run(tmp_path / "out", stop_rules=[stop_at(30)])
     other = replace(parameters, run=replace(parameters.run, seed=8))
-    with pytest.raises(RunFileError, match=r"run\.seed was 7 and is now 8; only run\.duration"):
+    with pytest.raises(RunFileError, match=r"run\.seed was 7 and is now 8; only \[run\] duration"):
         run(tmp_path / "out", resume=True, parameters=other)
     with pytest.raises(RunFileError, match="its time step was 1e-09 s and would now be 2e-09 s"):
         run(tmp_path / "out", resume=True, dt_s=2e-9)

@@ -112,7 +112,7 @@ def test_a_number_has_one_error_in_its_stage_and_in_its_section():
     # 40 frames of six independent structures: the error of the section, not that of one structure.
     rng = np.random.default_rng(5)
     names = ("mean_length", "weight_mean_length", "singles_fraction", "order", "magnetisation")
-    run = SimpleNamespace(times=np.arange(80.0), frames=80)
+    run = SimpleNamespace(times=np.arange(80.0), frames=80, derived={}, is_sampled=False)
     along = np.array([1.0, 0.0, 0.0])
     series = ChainSeries(80, along, along)
     for name in names:

@@ -23,6 +23,7 @@ from sim.parameters import from_text
 from sim.run import simulate as one_run
 from sim.run.simulate import simulate
 from tests.reference.fake_engine import FakeEngine, fake_setup
+from tests.reference.few_figures import draw_only
 from tests.reference.planted import planted_run
 
 needs_git = pytest.mark.skipif(shutil.which("git") is None, reason="git is not installed")
@@ -172,7 +173,9 @@ def measured(tmp_path_factory):
     with h5py.File(folder / "run.h5", "a") as file:
         attrs = file["parameters"].attrs
         attrs["run_id"], attrs["commit"], attrs["sources"] = "run--42", "a" * 40, "b" * 12
-    command_results.measure_into(folder / "run.h5", folder, plots=True)
+    with pytest.MonkeyPatch.context() as patch:
+        draw_only(patch, "film_top", "growth")
+        command_results.measure_into(folder / "run.h5", folder, plots=True)
     return folder
 
 
@@ -193,7 +196,9 @@ def test_json_files_hold_all_of_it(measured):
 
 def test_pictures_grids_and_maps_carry_a_line(measured):
     # PNG text chunks (PNG, third edition, section 11.3.3), XML comments (XML 1.0, section 2.5)
-    for path in (measured / "figures").glob("*.png"):
+    pictures = list((measured / "figures").glob("*.png"))
+    assert len(pictures) == 2
+    for path in pictures:
         words = Image.open(path).text
         assert words["Software"].startswith("chainfilm "), path
         assert "parameters in measures.json" in words["Description"], path

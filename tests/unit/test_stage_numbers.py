@@ -9,6 +9,7 @@ from analysis.reports import run as report
 from analysis.response.decay_text import decay_rows
 from analysis.trajectory.run import open_run
 from sim.commands.results import headline_rows
+from tests.reference.few_figures import draw_only
 from tests.reference.planted import planted_run
 
 OFF = 1e-4
@@ -58,14 +59,16 @@ def test_the_headline_names_the_stage_and_the_decay(measurement):
     assert "decay time of the chain length" in rows
 
 
-def test_the_page_says_which_stage_its_numbers_are_of(measurement, tmp_path):
+def test_the_page_says_which_stage_its_numbers_are_of(measurement, tmp_path, monkeypatch):
+    draw_only(monkeypatch, "film_top")
     page = report.page(measurement, run_of(tmp_path, switch_off_at=OFF)).replace("\xa0", " ")
     assert "in a field of up to" in page
     assert f"averaged over {averaged_over(measurement.numbers)}" in page
     assert "Stages of the field" in page
 
 
-def test_one_steady_field_needs_no_such_words(tmp_path):
+def test_one_steady_field_needs_no_such_words(tmp_path, monkeypatch):
+    draw_only(monkeypatch, "film_top")
     run = run_of(tmp_path)
     measurement = measure(run)
     page = report.page(measurement, run).replace("\xa0", " ")

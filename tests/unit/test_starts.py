@@ -18,6 +18,7 @@ from sim.film.start import start_state
 from sim.film.start_file import field_of_run, state_from_run
 from sim.parameters import from_text, load
 from sim.run.simulate import simulate
+from tests.reference.few_figures import draw_only
 from tests.reference.small_film import FIELD, small_film
 from tests.reference.small_systems import film, spread_diameters
 from tests.unit.test_initial_state import check_inside, nearest_shares
@@ -109,7 +110,8 @@ def switched(run, tmp_path, field):
     return open_run(simulate(second, tmp_path / "out", threads=1).path)
 
 
-def test_a_field_that_is_off_from_the_first_step_was_switched_off(run, tmp_path):
+def test_a_field_that_is_off_from_the_first_step_was_switched_off(run, tmp_path, monkeypatch):
+    draw_only(monkeypatch, "film_top")
     found = switched(run, tmp_path, "")
     assert found.field_before == pytest.approx([0.02, 0.0, 0.0], rel=1e-15)
     assert [step["end_s"] for step in programme(found)] == [0.0, None]

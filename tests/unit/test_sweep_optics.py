@@ -143,7 +143,8 @@ def test_a_spoilt_hand_off_costs_its_run_alone(swept):
     assert row["light_birefringence"] == pytest.approx(only)
 
 
-def test_words_of_points_are_those_of_fluids(swept):
+def test_words_of_points_are_those_of_fluids(swept, monkeypatch):
+    monkeypatch.setattr(optics_report, "figures_of", lambda *_: {})
     _, table = swept
     over = replace(table, fluids=12)
     text = optics_report.page(collect_optics(over), over)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+from functools import cache
 from html.parser import HTMLParser
 
 import numpy as np
@@ -20,6 +21,7 @@ from analysis.sweeps.gather import collect
 from analysis.sweeps.trends import draw_trends, trend, trend_figures
 from analysis.trajectory.run import open_run
 from tests.reference.drawn_film import drawn, hand_made, hand_made_run, texts
+from tests.reference.few_figures import draw_only
 from tests.reference.planted import planted_run
 from tests.reference.planted_sweep import FIELDS, KEYS, planted_sweep, usual
 
@@ -251,24 +253,37 @@ class Page(HTMLParser):
         return re.sub(r"\s+", " ", " ".join(self.words))
 
 
+@pytest.fixture(scope="module")
+def pages(tables):
+    """Return a function that gives the page of a sweep, made when first asked for."""
+    return cache(lambda name: sweep_report.page(tables[name]))
+
+
+@pytest.fixture
+def words_only(monkeypatch):
+    """Let pages come without their figures, for tests of what they say."""
+    monkeypatch.setattr(sweep_report, "trend_figures", lambda *_: {})
+
+
 @pytest.mark.parametrize("name", ["whole", "half", "nothing done", "words"])
-def test_the_page_is_whole_and_needs_no_network(tables, name):
-    text = sweep_report.page(tables[name])
+def test_the_page_is_whole_and_needs_no_network(tables, pages, name):
+    text = pages(name)
     page = Page(text)
     assert len(page.images) == len(trend_figures(tables[name]))
     assert all(source.startswith("data:image/png;base64,") for source in page.images)
     assert not re.findall(r"https?://|<script|<link|@import", text)
 
 
-def test_the_page_says_what_is_missing(tables):
-    said = Page(sweep_report.page(tables["half"])).text
+def test_the_page_says_what_is_missing(pages):
+    said = Page(pages("half")).text
     assert "unfinished: 6 of 16 runs are done" in said
     assert "thrown <too> far" in said
     assert "2 of 4 points have not come to rest" in said
     assert "not started" in said
-    assert "thrown <too>" not in sweep_report.page(tables["half"])
+    assert "thrown <too>" not in pages("half")
 
 
+@pytest.mark.usefixtures("words_only")
 def test_the_page_links_to_each_report_that_is_there(tmp_path):
     table = collect(planted_sweep(tmp_path / "s"))
     for row in table.rows[:3]:
@@ -281,6 +296,7 @@ def test_the_page_links_to_each_report_that_is_there(tmp_path):
     assert all((path.parent / link).is_file() for link in links)
 
 
+@pytest.mark.usefixtures("words_only")
 def test_the_page_names_points_of_small_patches(tmp_path):
     folder = planted_sweep(tmp_path / "sweep")
     path = folder / "runs" / "point_1_replica_1" / "measures.json"
@@ -294,6 +310,7 @@ def test_the_page_names_points_of_small_patches(tmp_path):
     assert "too narrow for a sharp spacing" in page
 
 
+@pytest.mark.usefixtures("words_only")
 def test_the_page_of_a_faultless_sweep_has_no_warnings(tmp_path):
     table = collect(
         planted_sweep(tmp_path / "s", measures=lambda c, r: usual(c, r) | {"at_rest": True})
@@ -339,7 +356,8 @@ def test_steady_and_switched_fields_get_no_such_figure(switch_off, tmp_path):
     assert "does not both rise" in texts(hysteresis.hysteresis(measurement, hand_made_run()))
 
 
-def test_a_ramp_is_drawn_and_reported():
+def test_a_ramp_is_drawn_and_reported(monkeypatch):
+    draw_only(monkeypatch, "film_top", "hysteresis")
     assert "hysteresis" in plots.figures_of(ramped())
     text = report.page(ramped(), hand_made_run())
     assert hysteresis.hysteresis.title in text
