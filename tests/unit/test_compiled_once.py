@@ -21,7 +21,7 @@ def compiling(folder, seen):
         seen.append([path.name for path in folder.iterdir()])
         return kind
 
-    return compiled_once._waiting(compile_it, folder, lambda it, kind: (kernel, kind))
+    return compiled_once._waiting(compile_it, folder, lambda _, kind: (kernel, kind))
 
 
 def test_one_waits_until_the_other_has_compiled(tmp_path):
@@ -66,7 +66,7 @@ def test_an_error_of_the_compiler_leaves_the_lock_free(tmp_path):
         seen.extend(tmp_path.iterdir())
         raise ValueError("no such type")
 
-    method = compiled_once._waiting(broken, tmp_path, lambda it, kind: (kernel, kind))
+    method = compiled_once._waiting(broken, tmp_path, lambda _, kind: (kernel, kind))
     for _ in range(2):
         with pytest.raises(ValueError, match="no such type"):
             method(SimpleNamespace(_cache="kept"), "float64")
