@@ -353,6 +353,32 @@ def start_up():
         print(f"{name}: ready to step after {time.perf_counter() - began:.2f} s", flush=True)
 
 
+def transforms(count=1_000_000):
+    """Print what a large grid takes, transformed by itself and as the library does it, and say
+    whether force and field agree."""
+    from sim.engines.card import memory as room
+
+    system = system_of(count, **KINDS["mesh, inner steps"])
+    state, found, after, usual = random_film(system), [], [], room.LARGE_GRID
+    for name, points in (("by itself", 0), ("again", 0), ("by the library", 2**62)):
+        room.LARGE_GRID = points
+        engine = engine_of(system, state)
+        engine.compile()
+        found.append(np.concatenate(engine.sums(), axis=1))
+        queue = engine.batch.queue
+        took = replayed(queue, engine.batch.mesh.recordings.made["sum"])
+        engine.advance(4)
+        after.append(bits(engine))
+        print(f"{name}: a sum takes {took:.0f} us, {memory(engine, count)}", flush=True)
+        del engine
+        queue.tidy()
+    room.LARGE_GRID = usual
+    apart = np.sqrt(((found[0] - found[2]) ** 2).sum(axis=0) / (found[2] ** 2).sum(axis=0))
+    agree = apart.max() < 3e-6 and after[0] == after[1]
+    print(f"transforms {'agree' if agree else 'DISAGREE'}: {apart}; again the same bits: "
+          f"{after[0] == after[1]}", flush=True)  # fmt: skip
+
+
 def memory(engine, count):
     """Return the memory that the card lends, in words."""
     return f"{engine.memory() / count:.0f} bytes a particle"
@@ -405,6 +431,7 @@ PARTS = {
     "film_time": film_time,
     "kernels": each_kernel,
     "start_up": start_up,
+    "transforms": transforms,
     "beads": bead_cost,
 }
 

@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 
 from sim.engines.card import near_part
+from sim.engines.card.batch import CardBatch
 from sim.engines.card.engine import CardEngine, Seats
+from sim.engines.card.helpers import Helpers
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import StepError
+from sim.kernels.card.tools import Queue
 from tests.reference.flow import DenseFlow
 from tests.reference.small_systems import (
     beads,
@@ -35,6 +38,25 @@ KINDS = {
         "langevin": 60.0,
     },
 }  # fmt: skip
+
+
+def test_all_kernels_of_a_step_are_asked_for_before_any_runs(monkeypatch):
+    asked, ran, run = set(), set(), Queue.run
+    monkeypatch.setattr(Helpers, "ask", lambda _, kernel, films: asked.add(kernel))  # noqa: ARG005
+
+    def seen(queue, kernel, threads, films):
+        if queue._taker is None:
+            ran.add(kernel)
+        run(queue, kernel, threads, films)
+
+    monkeypatch.setattr(Queue, "run", seen)
+    system = stirred(**KINDS["cut-off, sizes"])
+    batch = CardBatch()
+    batch.prepare(system)
+    engine = CardEngine(system, random_film(system), 1, batch)
+    engine.advance(1)
+    engine.observe()
+    assert asked >= ran
 
 
 def stirred(count=COUNT, every=2, width=0.65, **changes):

@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 
 import sim
-from sim.engines.card.batch import OtherKindError
+from sim.engines.card.batch import CardBatch, OtherKindError
 from sim.engines.card.engine import CardEngine, Seats, advance_together
 from sim.engines.card.film import lists_in_step
-from sim.engines.card.kept import KernelStore
+from sim.engines.card.helpers import Helpers
+from sim.engines.card.kept import KernelStore, Origin, kernel_of, origin_of
 from sim.engines.card.memory import card_bytes
 from sim.engines.cpu import CpuEngine
 from sim.engines.guards import EngineLostError, StepError
@@ -24,7 +25,7 @@ from sim.film.field_programme import FieldStage
 from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.card import beads as bead_kernels
 from sim.kernels.card import steps
-from sim.kernels.card.tools import BLOCK, Kernel
+from sim.kernels.card.tools import BLOCK, Kernel, Queue
 from sim.kernels.laws.motion import missing_field
 from sim.run.cost import calibrate
 from sim.run.setup import RunSetup
@@ -87,11 +88,21 @@ def test_sums_match_slow_loops(name):
     assert relative(field, wanted["field"]) < allowed
 
 
-def test_sums_with_a_mesh_match_the_processor():
-    """Single precision leaves 3e-6 where the mesh of both is the same."""
+@pytest.mark.parametrize("large_grid", [2**30, 0])
+def test_sums_with_a_mesh_match_the_processor(monkeypatch, large_grid):
+    """Single precision leaves 3e-6 where the mesh of both is the same; large grids by themselves.
+
+    A film of a batch has the bits that it has alone.
+    """
+    monkeypatch.setattr("sim.engines.card.memory.LARGE_GRID", large_grid)
     system, state, engine = engine_of(**SINGLE, **MESH)
-    for mine, theirs in zip(engine.sums(), compiled_sums(system, state), strict=True):
+    found = engine.sums()
+    for mine, theirs in zip(found, compiled_sums(system, state), strict=True):
         assert relative(mine, theirs) < 3e-6
+    other = dataclasses.replace(state, positions=np.roll(state.positions, 1, axis=0))
+    batch = together([system, system], [other, state])
+    for alone, one in zip(found, batch[1].sums(), strict=True):
+        assert np.array_equal(alone, one)
 
 
 PULSE = (
@@ -296,7 +307,10 @@ def test_films_of_a_batch_have_the_bits_that_they_have_alone():
     assert alone[0].timing["lists_built"] > 1
 
 
-def test_a_thrown_film_leaves_the_others_of_its_batch():
+@pytest.mark.parametrize("most_wide", [10_000_000, 0])
+def test_a_thrown_film_leaves_the_others_of_its_batch(monkeypatch, most_wide):
+    """Those of large films have their way back on this machine."""
+    monkeypatch.setattr("sim.engines.card.memory.MOST_WIDE", most_wide)
     system = film(32, **SINGLE, dt=1e-3)
     state = random_film(system)
     close = state.positions.copy()
@@ -311,6 +325,24 @@ def test_a_thrown_film_leaves_the_others_of_its_batch():
     assert isinstance(failed[1], StepError)
     assert [one.step for one in batch] == [3, 0]
     assert [bits(one) for one in batch] == [bits(alone), before]
+
+
+def test_a_large_film_goes_back_by_making_its_steps_again(monkeypatch):
+    """From the copy of before its first step to where a piece began, and on from there."""
+    monkeypatch.setattr("sim.engines.card.memory.MOST_WIDE", 0)
+    given = {"list_margin": 0.1, **STEPS["inner steps, mesh"]}
+    engine, whole = engine_of(**given)[2], engine_of(**given)[2]
+    engine.advance(3)
+    before, batch = bits(engine), engine.batch
+    batch.copies.keep()
+    batch.advance_to(np.array([5]))
+    assert bits(engine) != before
+    batch.copies.go_back(np.array([True]))
+    assert engine.step == 3
+    assert bits(engine) == before
+    for one, more in ((engine, 1), (whole, 4)):
+        one.advance(more)
+    assert bits(engine) == bits(whole)
 
 
 def test_films_of_another_kind_or_that_come_late_are_not_taken_in():
@@ -523,6 +555,68 @@ def test_kept_kernels_are_read_whole_or_not_at_all(tmp_path, monkeypatch):
 
 def full(*_):
     raise OSError("no space left on device")
+
+
+@pytest.mark.parametrize("name", ["plain", "inner steps, mesh", "beads"])
+def test_all_kernels_of_a_step_are_asked_for_before_any_runs(monkeypatch, name):
+    """So that helpers have them all at once; none is met later, compiled by itself."""
+    asked, ran, run = set(), [], Queue.run
+    monkeypatch.setattr(Helpers, "ask", lambda _, kernel, films: asked.add(kernel))  # noqa: ARG005
+
+    def seen(queue, kernel, threads, films):
+        if queue._taker is None:
+            assert asked
+            ran.append(kernel)
+        run(queue, kernel, threads, films)
+
+    monkeypatch.setattr(Queue, "run", seen)
+    system, state = few_beads() if name == "beads" else engine_of(**STEPS[name])[:2]
+    batch = CardBatch()
+    batch.prepare(system)
+    engine = CardEngine(system, state, 1, batch)
+    engine.advance(1)
+    engine.observe()
+    assert asked >= set(ran)
+    for kernel in asked:
+        assert kernel_of(origin_of(kernel)) is kernel
+
+
+def wanted(monkeypatch, cores):
+    """Have all kernels of a film asked of helpers of so many cores; return these."""
+    monkeypatch.setattr("sim.engines.card.helpers.usable_cores", lambda: cores)
+    monkeypatch.setattr(Kernel, "missing", lambda *_: ("types",))
+    found, ask = [], Helpers.ask
+
+    def seen(helpers, kernel, films):
+        found.append(helpers)
+        ask(helpers, kernel, films)
+
+    monkeypatch.setattr(Helpers, "ask", seen)
+    _, _, engine = engine_of(**SINGLE)
+    engine.compile()
+    engine.advance(1)
+    return found[0], set(map(id, found))
+
+
+def test_helpers_answer_for_each_kernel_and_are_gone_then(monkeypatch):
+    broken = Origin("a.module.that.is.nowhere", (), "kernel")
+    monkeypatch.setattr(
+        "sim.engines.card.helpers.origin_of",
+        lambda one: broken if one is steps.conclude_step else origin_of(one),
+    )
+    helpers, all_of_them = wanted(monkeypatch, 2)
+    assert len(all_of_them) == 1
+    assert helpers.done == len(helpers._asked) > 3
+    assert len(helpers._processes) == 2
+    assert all(process.returncode == 0 for process in helpers._processes)
+
+
+@pytest.mark.parametrize(("cores", "started"), [(1, 0), (2, 2)])
+def test_without_helpers_or_with_dead_ones_kernels_are_compiled_here(monkeypatch, cores, started):
+    monkeypatch.setattr("sim.engines.card.helpers.SERVE", "import os; os._exit(3)")
+    helpers, _ = wanted(monkeypatch, cores)
+    assert helpers.done == 0
+    assert [process.returncode for process in helpers._processes] == started * [3]
 
 
 @pytest.mark.parametrize("given", [None, "text", [1], (1.0, None), np.float32])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -186,21 +187,21 @@ def quick_of(content: layout.CardFilm) -> layout.CardFilm:
     )
 
 
-def passing_of(systems: Sequence[ReducedSystem]) -> dict[str, tuple[tuple[int, ...], Any]]:
-    """Return shape and type of what is in use within a step, or while slots are sorted, by name.
+def passing_of(systems: Sequence[ReducedSystem]) -> list[dict[str, tuple[tuple[int, ...], Any]]]:
+    """Return shape and type of what is in use within a step, and while slots are sorted, by name.
 
     None of it where a film without inner steps keeps its sums.
     """
     system, films = systems[0], len(systems)
     if system.inner_steps == 1:
-        return {}
-    count, real = system.count, np.dtype(system.precision)
-    whole_numbers = {"near": near_of(NEAR_ROOM, count), "near_count": count}
-    whole_numbers |= {"key": count, "order": count}
-    return {
+        return []
+    count, real, whole = system.count, np.dtype(system.precision), np.dtype(np.int32)
+    step = {
         "held": ((films, 7, count), real),
-        **{name: ((films, size), np.dtype(np.int32)) for name, size in whole_numbers.items()},
+        "near": ((films, near_of(NEAR_ROOM, count)), whole),
+        "near_count": ((films, count), whole),
     }
+    return [step, dict.fromkeys(("key", "order"), ((films, count), whole))]
 
 
 def content_of(
@@ -220,7 +221,7 @@ def content_of(
     shares : int
         Threads that share the neighbours of a slot.
     room : int
-        Neighbours that the list of each has room for.
+        Neighbours that the list of each thread has room for, from `room_for`.
     passing : mapping, optional
         Arrays of `passing_of` that are there already.
     """
@@ -294,12 +295,17 @@ def content_of(
     )
     if not split:
         return made
-    return made._replace(**(passing or queue.overlaid([passing_of(systems)])))
+    return made._replace(**(passing or queue.overlaid(passing_of(systems))))
+
+
+def room_for(entries: float) -> int:
+    """Return the room of a list of so many entries, in whole fours."""
+    return math.ceil(entries / layout.FOUR) * layout.FOUR
 
 
 def entries_of(room: int, lists: int) -> int:
     """Return the entries of so many lists with so much room; see `layout.entry_at`."""
-    return (room // layout.FOUR + 2) * layout.FOUR * -(-lists // layout.WARP) * layout.WARP
+    return (room * -(-lists // layout.WARP) + 2 * layout.FOUR) * layout.WARP
 
 
 def near_of(room: int, count: int) -> int:

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import time
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sim.engines.card.arrays import passing_of, placed_of
-from sim.engines.card.copies import copied, put_back
+from sim.engines.card.copies import CopiesOnCard, CopiesOnHost, copies_of
 from sim.engines.card.film import CardFilm
 from sim.engines.card.flow import CardFlow
+from sim.engines.card.helpers import Helpers
 from sim.engines.card.induced import InducedRounds
 from sim.engines.card.kinds import kind_of
 from sim.engines.card.lost import answered
@@ -58,6 +59,8 @@ class CardBatch:
     mesh : CardMesh or None
     induced : InducedRounds or None
     flow : CardFlow or None
+    copies : CopiesOnCard or CopiesOnHost
+        The way back of films that fail, once they are laid out.
     steps : int64 (films,)
         Steps that each has made since the start of its run.
     timing : dict
@@ -68,6 +71,7 @@ class CardBatch:
         self.systems: list[ReducedSystem] = []
         self.queue = Queue()
         self.films: CardFilm
+        self.copies: CopiesOnCard | CopiesOnHost
         self.mesh: CardMesh | None = None
         self.induced: InducedRounds | None = None
         self.flow: CardFlow | None = None
@@ -111,6 +115,7 @@ class CardBatch:
         self.steps = np.array([state.step for state, _ in states])
         self.stepping_s = np.zeros(len(states))
         self._capped = np.zeros(len(states), np.int64)
+        self.copies = copies_of(self)
 
     @answered
     def prepare(self, system: ReducedSystem) -> None:
@@ -125,7 +130,7 @@ class CardBatch:
         if system.mesh is None:
             self.films = CardFilm(systems, self.queue)
         else:
-            self.mesh = mesh = CardMesh(systems, self.queue, passing_of(systems))
+            self.mesh = mesh = CardMesh(systems, self.queue, *passing_of(systems))
             self.films = CardFilm(systems, self.queue, mesh.tables, mesh.passing)
         if system.induced:
             self.induced = InducedRounds(self.films, self.mesh)
@@ -144,9 +149,15 @@ class CardBatch:
         self.compile_s += time.perf_counter() - began
 
     def _compile_kernels(self) -> None:
-        self.films.compile()
+        with Helpers(self.queue):
+            self._ask_for_kernels()
         if self.mesh is not None:
             self.mesh.choose_transforms()
+        self._ask_for_kernels()  # those that helpers have kept are there
+
+    def _ask_for_kernels(self) -> None:
+        self.films.compile()
+        if self.mesh is not None:
             self.mesh.sum(self.films.idle())
         if self.induced is not None:
             self.induced.compile()
@@ -169,6 +180,7 @@ class CardBatch:
         """Take a film for one that has made so many steps, and whose sums are none of its own."""
         self.steps[film] = step
         self._capped[film] = 0
+        self.copies.forget()
         if self.mesh is not None:
             self.mesh.forget(film)
         if self.flow is not None:
@@ -213,25 +225,25 @@ class CardBatch:
             If the card does not answer any more.
         """
         self.compile()
-        kept = self._keep()
+        self.copies.keep()
         began = time.perf_counter()
         target = self.steps.copy()
         for film, more in steps.items():
             target[film] += more
         try:
-            failed = self._advance_to(target)
-            self._take_back(kept, self._are_in(failed))
+            failed = self.advance_to(target)
+            self.copies.go_back(self._are_in(failed))
         except KeyboardInterrupt:
-            self._take_back(kept, np.ones(target.size, bool))
+            self.copies.go_back(np.ones(target.size, bool))
             raise
         except Exception:
-            self.steps = kept["steps"]
+            self.steps = self.copies.steps
             raise
         finally:
             self.stepping_s[list(steps)] += time.perf_counter() - began
         return failed
 
-    def _advance_to(self, target: NDArray[np.int64]) -> dict[int, StepError]:
+    def advance_to(self, target: NDArray[np.int64]) -> dict[int, StepError]:
         """Step until each film has come to its target or has failed; return the failures."""
         inner = self.systems[0].inner_steps
         failed: dict[int, StepError] = {}
@@ -331,27 +343,24 @@ class CardBatch:
             self.films.set_flag(layout.CHOSEN, films)
             self.mesh.sum(self.films.content)
 
-    def _keep(self) -> dict[str, Any]:
-        """Return copies, on the card, of what steps change."""
-        summed_at = None if self.mesh is None else self.mesh.summed_at.copy()
-        return {
-            "arrays": copied(self.films), "steps": self.steps.copy(),
-            "capped": self._capped.copy(), "summed_at": summed_at,
-        }  # fmt: skip
+    def counts(self) -> tuple[NDArray[np.int64], NDArray[np.int64] | None]:
+        """Return capped moves, and the steps of the sums that films keep, as they stand."""
+        return self._capped.copy(), None if self.mesh is None else self.mesh.summed_at.copy()
 
-    def _take_back(self, kept: dict[str, Any], films: NDArray[np.bool_]) -> None:
-        """Put some films back to copies, and to the list of their places."""
-        if not films.any():
-            return
-        chosen = np.flatnonzero(films)
-        put_back(self.films, kept["arrays"], chosen)
-        self.steps[chosen] = kept["steps"][chosen]
-        self._capped[chosen] = kept["capped"][chosen]
-        if self.mesh is not None:
-            self.mesh.summed_at[chosen] = kept["summed_at"][chosen]
+    def stand_again(
+        self,
+        chosen: NDArray[np.intp],
+        steps: NDArray[np.int64],
+        counts: tuple[NDArray[np.int64], NDArray[np.int64] | None],
+    ) -> None:
+        """Take some films for those that they were when they had made so many steps."""
+        capped, summed_at = counts
+        self.steps[chosen] = steps[chosen]
+        self._capped[chosen] = capped[chosen]
+        if self.mesh is not None and summed_at is not None:
+            self.mesh.summed_at[chosen] = summed_at[chosen]
         if self.flow is not None:
             self.flow.forget()
-        self.list_again(films)
 
     def settle(self, film: int) -> None:
         """Find the induced moments of all films where they are now, as the next step would.
@@ -395,13 +404,14 @@ class CardBatch:
         if self.mesh is None:
             return self.films.energies()
         # energies take a sum of now, steps the one that they keep
+        halves = np.arange(len(self.systems)), self.films.flags()[:, layout.SIDE]
         with self.queue.whole():
             smooth = self.queue.view(self.films.content.smooth)
-            kept = smooth.copy()
+            kept = smooth[halves]
         self._sum_mesh(np.ones(len(self.systems), bool))
         total = self.films.energies()
         with self.queue.whole():
-            smooth[...] = kept
+            smooth[halves] = kept
         return total
 
     def sums(self, film: int) -> NDArray[np.float64]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -19,13 +18,13 @@ from sim.engines.card.arrays import (
     periods_of,
     placed_of,
     quick_of,
+    room_for,
     rows_of,
     total_of,
 )
 from sim.engines.card.kept import keep_kernels, kernels_of
-from sim.engines.card.memory import first_room
+from sim.engines.card.memory import first_room, growth_of
 from sim.engines.card.recordings import Recordings
-from sim.engines.cpu_film import GROWTH
 from sim.kernels.card import energies, layout, listing, sorting, steps
 from sim.kernels.card.pairs import Choice
 from sim.kernels.card.tools import BLOCK
@@ -147,7 +146,7 @@ class CardFilm:
         self._sum_energies = kernels_of(energies.energy_kernel, choice, table)
         self._take(
             content_of(
-                systems, queue, choice.shares, -(-first_room(system) // choice.shares), passing
+                systems, queue, choice.shares, room_for(first_room(system) / choice.shares), passing
             )
         )
 
@@ -295,7 +294,7 @@ class CardFilm:
         ):
             if wanted <= getattr(self.content, size):
                 continue
-            room = math.ceil(GROWTH * wanted)
+            room = room_for(growth_of(self.system) * wanted)
             for length in (1, length_of(room, lists)):  # the old one goes first
                 made = self.queue.zeros((films, length), np.int32)
                 self._take(self.content._replace(**{array: made, size: room}))
@@ -361,10 +360,13 @@ class CardFilm:
         self.run(steps.apply_fields, BLOCK, self.content)
 
     def compile(self) -> None:
-        """Compile the kernels of steps and of energies."""
+        """Compile the kernels of steps, lists and energies; lists that are due are made."""
         idle = self.idle()
         self._step(idle)
-        self.run(self._list_pairs, 1, quick_of(idle))
+        self._fresh()
+        self.apply_fields()
+        if self.system.has_momenta:
+            self.run(steps.draw_momenta, 1, quick_of(idle))
         self.run(self._sum_energies, 1, idle)
         self.queue.wait()
 

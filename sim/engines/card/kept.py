@@ -11,8 +11,9 @@ import contextlib
 import hashlib
 import pickle
 import uuid
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numba
 import numpy as np
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from types import ModuleType
 
-__all__ = ["KernelStore", "keep_kernels", "kernels_of"]
+__all__ = ["KernelStore", "Origin", "keep_kernels", "kernel_of", "kernels_of", "origin_of"]
 
 
 class KernelStore:
@@ -53,8 +54,27 @@ class KernelStore:
                 passing.unlink(missing_ok=True)
 
 
+class Origin(NamedTuple):
+    """What another process makes a kernel of.
+
+    Attributes
+    ----------
+    make : callable or str
+        What makes it of constants, or the module that it stands in.
+    given : tuple
+        The constants.
+    name : str
+        Its name in what is made or in the module; "" where it is all that is made.
+    """
+
+    make: Callable[..., Any] | str
+    given: tuple[Any, ...]
+    name: str
+
+
 _STORE = KernelStore()
 _made: dict[Any, Any] = {}
+_origins: dict[Kernel, Origin] = {}
 
 
 def kernels_of(make: Callable[..., Any], *given: Any) -> Any:
@@ -63,18 +83,36 @@ def kernels_of(make: Callable[..., Any], *given: Any) -> Any:
     if key not in _made:
         _made[key] = made = make(*given)
         constants = [_told(value) for value in given]
-        for one in made if isinstance(made, tuple) else (made,):
+        names = getattr(made, "_fields", ("",))  # a named tuple, or one kernel
+        for name, one in zip(names, made if isinstance(made, tuple) else (made,), strict=True):
             if isinstance(one, Kernel):
                 one.keep(_STORE, f"{make.__module__}.{make.__name__}{constants}")
+                _origins[one] = Origin(make, given, name)
     return _made[key]
 
 
 def keep_kernels(*modules: ModuleType) -> None:
     """Keep the kernels of modules, which are made without constants."""
     for module in modules:
-        for one in vars(module).values():
+        for name, one in vars(module).items():
             if isinstance(one, Kernel):
                 one.keep(_STORE, module.__name__)
+                _origins[one] = Origin(module.__name__, (), name)
+
+
+def origin_of(kernel: Any) -> Origin | None:
+    """Return what a kernel that is kept was made of, None for others."""
+    return _origins.get(kernel)
+
+
+def kernel_of(origin: Origin) -> Any:
+    """Return the kernel of an origin in another process; it is kept as there."""
+    if isinstance(origin.make, str):
+        module = import_module(origin.make)
+        keep_kernels(module)
+        return getattr(module, origin.name)
+    made = kernels_of(origin.make, *origin.given)
+    return getattr(made, origin.name) if origin.name else made
 
 
 def _told(value: Any) -> str:

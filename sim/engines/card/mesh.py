@@ -5,18 +5,18 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property, partial
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.engines.card.kept import keep_kernels, kernels_of
+from sim.engines.card.memory import is_transformed_alone
 from sim.engines.card.recordings import Recordings
 from sim.interactions.mesh.tables import make_tables, screening_table
 from sim.kernels.card import mesh as kernels
 from sim.kernels.card.layout import Shared
-from sim.kernels.card.tools import Transforms
+from sim.kernels.card.tools import DirectTransforms, Transforms
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -38,8 +38,9 @@ class CardMesh:
     systems : sequence of ReducedSystem
         With one mesh for all.
     queue : sim.kernels.card.tools.Queue
-    passing : mapping, optional
-        Shapes and types by name of arrays that are not in use while a mesh is summed.
+    *passing : mapping
+        Shapes and types by name of arrays that are not in use while a mesh is summed, those of one
+        not while those of another are.
 
     Attributes
     ----------
@@ -57,7 +58,7 @@ class CardMesh:
         self,
         systems: Sequence[ReducedSystem],
         queue: Any,
-        passing: Mapping[str, Any] = MappingProxyType({}),
+        *passing: Mapping[str, Any],
     ) -> None:
         system, films = systems[0], len(systems)
         plan = system.mesh
@@ -71,6 +72,7 @@ class CardMesh:
         )
         self._queue = queue
         self._transforms, self.recordings = Transforms(), Recordings(queue)
+        self._direct = DirectTransforms() if is_transformed_alone(plan) else None
         self._parts = [slice(film, film + 1) for film in range(films)]
         background = ThreadPoolExecutor(1)  # the kernels of pairs are compiled meanwhile
         self._made = background.submit(make_tables, plan)
@@ -90,10 +92,10 @@ class CardMesh:
             [
                 grid | {"whole": ((films, plan.layers, nx, ny), np.dtype(np.int64))},
                 grid | waves,
-                passing,
+                *passing,
             ]
         )
-        self.passing = {name: shared[name] for name in passing}
+        self.passing = {name: shared[name] for group in passing for name in group}
         self._grids = {name: shared[name] for name in ("whole", "grid", "charges", "spectrum")}
 
     @cached_property
@@ -114,12 +116,17 @@ class CardMesh:
             made.shape.inverse_x, made.shape.inverse_y, made.shape.inverse_z
         )
         largest = self._largest * (steepest * made.window.size / made.shape.span)
+        influence, layer = made.influence, made.layer
+        if self._direct is not None:  # which does not divide by the points
+            _, points_z, nx, _ = self._grids["spectrum"].shape
+            plane = nx * self._grids["grid"].shape[3]
+            influence, layer = influence / (plane * points_z), layer / plane
         return {
             "shape": made.shape,
             **self._grids,
-            "influence": Shared(put(made.influence)),
+            "influence": Shared(put(influence)),
             "decay": Shared(put(made.decay)),
-            "layer": Shared(put(made.layer)),
+            "layer": Shared(put(layer)),
             "unit": put(largest / kernels.CHARGE_UNIT),
         }
 
@@ -148,7 +155,7 @@ class CardMesh:
         The library of transforms does not promise that, so it is tried, on charges of noise.
         """
         films = len(self.summed_at)
-        if films == 1:
+        if films == 1 or self._direct is not None:
             return
         queue, arrays = self._queue, self._grids
         noise = np.random.default_rng(1).normal(size=arrays["grid"].shape)
@@ -192,15 +199,28 @@ class CardMesh:
 
     def _to_waves(self) -> None:
         for grid, charges, spectrum in self._each():
-            _to_waves(self._transforms, grid, charges, spectrum)
+            if self._direct is None:
+                _to_waves(self._transforms, grid, charges, spectrum)
+                continue
+            layers = grid.shape[1]
+            self._direct.planes(grid, charges)
+            spectrum[:, :layers] = charges
+            spectrum[:, layers:] = 0.0
+            self._direct.along_z(spectrum)
 
     def _back_in_z(self) -> None:
         for _, _, spectrum in self._each():
-            _back_in_z(self._transforms, spectrum)
+            if self._direct is None:
+                _back_in_z(self._transforms, spectrum)
+            else:
+                self._direct.back_along_z(spectrum)
 
     def _back_in_planes(self) -> None:
         for grid, _, spectrum in self._each():
-            _back_in_planes(self._transforms, grid, spectrum)
+            if self._direct is None:
+                _back_in_planes(self._transforms, grid, spectrum)
+            else:
+                self._direct.back_in_planes(spectrum[:, : grid.shape[1]], grid)
 
 
 def _to_waves(transforms: Any, grid: Any, charges: Any, spectrum: Any) -> None:

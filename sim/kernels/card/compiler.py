@@ -32,7 +32,10 @@ if "row_stack" not in dir(np):  # numba-cuda asks for it when it is imported
 
 import numba_cuda  # noqa: E402
 from numba import cuda  # noqa: E402
+from numba.cuda import dispatcher  # noqa: E402
 from numba.cuda.core import config  # noqa: E402
+from numba.cuda.core.compiler_lock import global_compiler_lock  # noqa: E402
+from numba.cuda.cudadrv import devices  # noqa: E402
 from numba.cuda.cudadrv.nvvm import NVVM  # noqa: E402
 from numba.cuda.dispatcher import _Kernel as CompiledKernel  # noqa: E402
 from numba.cuda.serialize import dumps  # noqa: E402
@@ -430,5 +433,58 @@ class Kernel:
         """Look in a store before compiling; the name tells the constants of the factory."""
         self.jitted._cache = Kept(store, f"{name}.{self.__name__}")
 
+    @global_compiler_lock
+    def missing(self, batch):
+        """Return the types that it is to be compiled for to take films; None if it is or was."""
+        types = (self.jitted.typeof_pyval(batch),)
+        if types in self.jitted.overloads:
+            return None
+        kept = self.jitted._cache.load_overload(types, self.jitted.targetctx)
+        if kept is None:
+            return types
+        self.jitted.add_overload(kept, types)
+        return None
+
+    def compile_for(self, types):
+        """Compile it for types of `missing`, and keep it."""
+        self.jitted.compile(types)
+
 
 kernel = Kernel
+
+
+class StandIn:
+    """In the place of a card where kernels are compiled and none runs: each part of it is itself.
+
+    Parameters
+    ----------
+    capability : pair of int
+        Of the card, from `capability`.
+    """
+
+    id = 0
+    initialized = True
+
+    def __init__(self, capability):
+        self.compute_capability = capability
+        self.device = self.module = self
+
+    def create_module_image(self, *_):
+        """Return what should hold the compiled functions."""
+        return self
+
+    def get_function(self, _):
+        """Return what should be a function that was loaded."""
+        return self
+
+
+def capability():
+    """Return the compute capability of the card of this machine."""
+    return cuda.get_current_device().compute_capability
+
+
+def stand_in(capability):
+    """Have this process compile for a card of this capability, and never ask for a card."""
+    card = StandIn(capability)
+    for module, name in ((dispatcher, "get_current_device"), (devices, "get_context")):
+        setattr(module, name, lambda: card)

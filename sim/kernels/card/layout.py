@@ -108,7 +108,7 @@ class CardFilm(NamedTuple):
     count: Any  # int
     turn: Any  # int, which move of a step is made
     sum_every: Any  # int, moves from a sum of the mesh to the next
-    room: Any  # int, entries a thread
+    room: Any  # int, entries a thread, a multiple of FOUR
     near_room: Any  # int, near pairs a slot
     several: Any  # int, 1 where particles have sizes of their own, else 0
     span: Any  # int, cells to each side that hold neighbours
@@ -156,10 +156,11 @@ FOUR = 4
 def entry_at(film, v, k):
     """Return where an entry of a thread's list stands; the next four are `FOUR * WARP` further.
 
-    Two fours more than there is room for are there. Lists that lay as columns of one table would
-    have their entries megabytes apart, each in a piece of memory that other threads write to.
+    Threads read up to two fours beyond their room: there lies the list of the next warp, and after
+    the last one as much. Lists that lay as columns of one table would have their entries megabytes
+    apart, each in a piece of memory that other threads write to.
     """
-    fours = (film.room >> 2) + 2  # shifts: divisions of whole numbers are slow
+    fours = film.room >> 2  # shifts: divisions of whole numbers are slow
     return ((((v >> 5) * fours + (k >> 2)) << 5) + (v & (WARP - 1))) * FOUR + (k & (FOUR - 1))
 
 

@@ -72,7 +72,7 @@ def list_kernel(real, shares, in_step):
             if r2 < reach2:
                 if r2 >= touch2:
                     if apart & (FOUR - 1) == FOUR - 1:
-                        to = front + i64(min(apart, room) >> 2) * (FOUR * WARP)
+                        to = front + i64(min(apart, room - i32(1)) >> 2) * (FOUR * WARP)
                         store_words(film.entries, to, (p, q, r, j))
                     p, q, r = q, r, j
                     apart = i32(apart + 1)

@@ -9,6 +9,9 @@ from sim.kernels.card.compiler import BLOCK
 from sim.kernels.card.layout import films_of
 from sim.kernels.card.overlaid import bytes_of, parts_of
 
+FORTH, BACK = -1, 1
+"""Directions of transforms of waves."""
+
 
 class Transforms:
     """Transforms of grids (films, layers, nx, ny), whose plans live as long as this.
@@ -45,6 +48,64 @@ class Transforms:
         return fft.irfft2(waves, shape[2:], axes=(2, 3), plan=plan)
 
 
+class DirectTransforms:
+    """Transforms of the grid of one film from array to array, or in place: nothing passes.
+
+    Those back are not divided by the number of points. All take turns in one piece of memory.
+    """
+
+    def __init__(self):
+        self._plans = {}
+        self._area = None
+
+    def _lend(self, size):
+        """Return memory for a plan to work in, that of the plans before where it is enough."""
+        if self._area is None or self._area.mem.size < size:
+            self._area = self._alloc(size)
+        return self._area
+
+    def _plan(self, shape, there, back, kind, batch):
+        """Return the plan of a kind; ``there`` and ``back`` are (embedding, stride, distance)."""
+        key = shape, there, back, kind, batch
+        if key not in self._plans:
+            self._alloc = cupy.cuda.get_allocator()
+            with cupy.cuda.using_allocator(self._lend):
+                library = cupy.cuda.cufft  # loaded when it is asked for
+                kind = getattr(library, f"CUFFT_{kind}")
+                self._plans[key] = library.PlanNd(shape, *there, *back, kind, batch, "C", -1, None)
+        return self._plans[key]
+
+    def planes(self, grid, waves):
+        """Write the waves of each plane of a grid (1, layers, nx, ny)."""
+        _, layers, nx, ny = grid.shape
+        kind = "R2C" if grid.dtype == np.float32 else "D2Z"
+        real, complex_ = ((nx, ny), 1, nx * ny), ((nx, waves.shape[3]), 1, nx * waves.shape[3])
+        plan = self._plan((nx, ny), real, complex_, kind, layers)
+        plan.fft(grid, waves, FORTH)
+
+    def _in_z(self, waves, direction):
+        _, points, nx, columns = waves.shape
+        kind = "C2C" if waves.dtype == np.complex64 else "Z2Z"
+        lines = (points,), nx * columns, 1
+        self._plan((points,), lines, lines, kind, nx * columns).fft(waves, waves, direction)
+
+    def along_z(self, waves):
+        """Transform waves (1, nz, nx, columns) along z, in place."""
+        self._in_z(waves, FORTH)
+
+    def back_along_z(self, waves):
+        """Transform them back along z, in place."""
+        self._in_z(waves, BACK)
+
+    def back_in_planes(self, waves, grid):
+        """Write the grid that has these waves in each plane; they are lost."""
+        _, layers, nx, ny = grid.shape
+        kind = "C2R" if grid.dtype == np.float32 else "Z2D"
+        real, complex_ = ((nx, ny), 1, nx * ny), ((nx, waves.shape[3]), 1, nx * waves.shape[3])
+        plan = self._plan((nx, ny), complex_, real, kind, layers)
+        plan.fft(waves, grid, BACK)
+
+
 class Queue:
     """A card, its memory, and what is done there, one after the other.
 
@@ -56,6 +117,7 @@ class Queue:
         self.stream = cupy.cuda.Stream(non_blocking=True)
         self._numba_stream = cuda.external_stream(self.stream.ptr)
         self._pools = [cupy.get_default_memory_pool()]
+        self._taker = None
 
     def put(self, array):
         """Return an array of the card with what an array of this machine holds."""
@@ -117,8 +179,15 @@ class Queue:
 
     def run(self, one, threads, batch):
         """Run a kernel in so many threads a film."""
+        if self._taker is not None:
+            self._taker(one, batch)
+            return
         grid = -(-threads // BLOCK), films_of(batch)
         one.jitted[grid, BLOCK, self._numba_stream](batch)
+
+    def hand_to(self, take):
+        """Give kernels and their films to a function from now on, and run none; None runs them."""
+        self._taker = take
 
     def whole(self):
         """Return a context in which whole arrays are worked on in the order of this queue."""

@@ -162,8 +162,23 @@ class Kernel:
     def keep(self, store, name):
         """Do nothing: nothing is compiled."""
 
+    def missing(self, batch):
+        """Return None: nothing is compiled."""
+
+    def compile_for(self, types):
+        """Do nothing: nothing is compiled."""
+
 
 kernel = Kernel
+
+
+def capability():
+    """Return that of no card."""
+    return 0, 0
+
+
+def stand_in(capability):
+    """Do nothing: no card is asked for."""
 
 
 class Transforms:
@@ -186,10 +201,33 @@ class Transforms:
         return np.fft.irfft2(waves, shape[2:], axes=(2, 3))
 
 
+class DirectTransforms:
+    """Transforms of the grid of one film from array to array; back not divided by the points."""
+
+    def planes(self, grid, waves):
+        """Write the waves of each plane."""
+        waves[...] = np.fft.rfft2(grid, axes=(2, 3))
+
+    def along_z(self, waves):
+        """Transform waves along z, in place."""
+        waves[...] = np.fft.fft(waves, axis=1)
+
+    def back_along_z(self, waves):
+        """Transform them back along z, in place."""
+        waves[...] = np.fft.ifft(waves, axis=1, norm="forward")
+
+    def back_in_planes(self, waves, grid):
+        """Write the grid that has these waves in each plane."""
+        grid[...] = np.fft.irfft2(waves, grid.shape[2:], axes=(2, 3), norm="forward")
+
+
 class Queue:
     """No card: numpy's arrays, and what is asked for is done at once."""
 
     numbers = np
+
+    def __init__(self):
+        self._taker = None
 
     def put(self, array):
         """Return a copy."""
@@ -225,9 +263,16 @@ class Queue:
 
     def run(self, one, threads, batch):
         """Run a kernel in so many threads a film, if a card would take its arguments."""
+        if self._taker is not None:
+            self._taker(one, batch)
+            return
         require_taken(batch)
         films = [member(batch, film) for film in range(films_of(batch))]
         one.jitted[(-(-threads // BLOCK), len(films)), BLOCK](films)
+
+    def hand_to(self, take):
+        """Give kernels and their films to a function from now on, and run none; None runs them."""
+        self._taker = take
 
     def whole(self):
         """Return a context in which whole arrays are worked on."""

@@ -7,4 +7,4 @@ if numba.config.ENABLE_CUDASIM:
     from sim.kernels.card.simulated import *  # noqa: F403
 else:
     from sim.kernels.card.compiler import *  # noqa: F403
-    from sim.kernels.card.queue import Queue, Transforms  # noqa: F401
+    from sim.kernels.card.queue import DirectTransforms, Queue, Transforms  # noqa: F401
