@@ -205,7 +205,7 @@ def _with_flow(path: str, name: str, handoff: int = 0) -> Quantity:
     stem, _, unit = key.rpartition("_")
     return Quantity(
         f"with_flow.{stem}_with_flow_{unit}", {"s": "s", "hz": "Hz"}[unit], f"{name} with flow",
-        f"{section}.{key} as it is where particles stir the liquid.",
+        f"the {name[:1].lower()}{name[1:]}, as it is where particles stir the liquid.",
         exact=f"{section}.{key} with the flow that particles stir up: as simulated, or corrected "
         "by a measured factor where the run left it out",
         handoff=handoff,

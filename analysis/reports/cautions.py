@@ -28,6 +28,7 @@ _NAMES = {one.path: one for one in (*MEASURED, *OF_LIGHT.values())}
 _SECTIONS = "|".join(sorted({one.section for one in _NAMES.values()}))
 _KEY = re.compile(rf"\b(?:{_SECTIONS})(?:\.(?!csv\b|json\b|h5\b)[a-z_0-9]+)+")
 """A key of measures.json or handoff.json inside a sentence; names of files are none."""
+_TWICE = re.compile(r"\b(\w[\w ]*) \(\1\)")
 _WEIGHTY = ("run", "file", "equilibration")
 _UNITS = ("_m", "_s", "_t", "_k", "_deg")
 
@@ -84,7 +85,8 @@ def decisive(given: list[str], told: list[str]) -> str:
 def _named(note: str) -> str:
     """Tell a warning with names instead of keys of measures.json."""
     key, colon, words = note.partition(":")
-    words = _KEY.sub(_name_of, words)
+    # A sentence that names a number and gives its key behind it would name it twice.
+    words = _TWICE.sub(r"\1", _KEY.sub(_name_of, words))
     if colon and key in _NAMES:
         return f"{_NAMES[key].name}:{words}"
     section, dot, rest = key.partition(".")

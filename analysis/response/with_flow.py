@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from analysis.common.averages.student import ONE_SIGMA, student_factor
 from analysis.common.flow_factors import Factor, factors_of
 from analysis.trajectory.run import Run
 from analysis.uncertainty.estimate import NOTHING, Estimate
@@ -30,6 +31,9 @@ MULTIPLIED = (("relaxation", "break_up_frequency_hz", "turning"),)
 """Rates that are multiplied."""
 
 ONE = Factor(1.0, 0.0, True)
+
+_LEVELS = {"interval_68": ONE_SIGMA, "interval_95": 0.95}
+"""Bands of a lopsided time, and the share of cases in which each holds the truth."""
 
 
 def has_flow(run: Run) -> bool | None:
@@ -101,4 +105,22 @@ def _scaled(
         return NOTHING.as_dict()
     scaled = value * factor.value**power
     share = math.hypot(error / value if value else 0.0, factor.error / factor.value)
-    return Estimate(scaled, scaled * share, int(simulated.get("samples") or 1)).as_dict()
+    entry = Estimate(scaled, scaled * share, int(simulated.get("samples") or 1)).as_dict()
+    if simulated.get("interval_68") is None:
+        return entry
+    # A lopsided band keeps its shape: a symmetric one would reach below zero.
+    return {**entry, **{band: _band(simulated, band, scaled, factor) for band in _LEVELS}}
+
+
+def _band(simulated: dict[str, Any], band: str, scaled: float, factor: Factor) -> list[float]:
+    """Return the two ends of a band with the flow.
+
+    The share by which an end lies off the value and that of the factor are independent, so that
+    their logarithms add in quadrature.
+    """
+    value, ends = simulated["value"], simulated[band]
+    wider = student_factor(_LEVELS[band], math.inf) * factor.error / factor.value
+    below, above = (abs(math.log(end / value)) if end > 0.0 else math.inf for end in ends)
+    return [
+        scaled * math.exp(-math.hypot(below, wider)), scaled * math.exp(math.hypot(above, wider))
+    ]  # fmt: skip

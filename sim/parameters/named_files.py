@@ -13,6 +13,9 @@ from sim.parameters.tables import TABLES
 from sim.parameters.values import FileName
 from sim.physics.units import plain_number
 
+SIZE_FILE = "a text with a diameter and its share a line, such as 18 nm, 0.3"
+"""What a file of sizes must be, as sentences on it say."""
+
 
 def with_whole_paths(tables: dict[str, Any], folder: Path) -> dict[str, Any]:
     """Give the tables of a parameter file with whole paths in every key that names a file.
@@ -96,7 +99,7 @@ def with_size_file(raw: dict[str, Any], folder: Path) -> tuple[dict[str, Any], l
             f"{name} has {found // 1000} kB."
         ]
     try:
-        text = read_text(folder / name)
+        text = read_text(folder / name, SIZE_FILE)
     except ParameterError as error:
         return raw, [f"[particles] core_diameter names {name}: {error.problems[0]}"]
     return {**raw, "particles": {**particles, "core_diameter": _pairs(text)}}, []

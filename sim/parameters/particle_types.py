@@ -125,7 +125,9 @@ class ParticleParameters:
         Quantity("length", 0.0, 100e-9, "2 nm"), "Thickness of the surfactant shell.", "2 nm"
     )
     shell_density: float = key(
-        Quantity("density", 100.0, 25e3, "900 kg/m^3"), "Mass density of the shell.", "900 kg/m^3"
+        Quantity("density", 100.0, 25e3, "900 kg/m^3"),
+        "Mass density of the shell, and of what fills a multicore bead between its cores.",
+        "900 kg/m^3",
     )
     volume_fraction: float | None = key(
         _fraction(" (random packing)", 0.03),

@@ -247,6 +247,11 @@ def wall_time_text(seconds: float) -> str:
     return "0 s" if seconds < 0.5 else duration_text(seconds)
 
 
+def cost_text(seconds: float) -> str:
+    """Write the wall time in s that something is to take, as "about 7 min" or "under 1 s"."""
+    return "under 1 s" if seconds < 0.5 else f"about {wall_time_text(seconds)}"
+
+
 @dataclass(frozen=True)
 class ReducedUnits:
     """SI values of the units that the engine counts in.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.common import file_names
-from sim.physics.units import wall_time_text
+from sim.physics.units import cost_text
 
 if TYPE_CHECKING:
     from sim.engines.protocol import Engine, EngineFactory
@@ -58,7 +58,7 @@ class Cost:
         on_card = self.device == "gpu"
         where = "a graphics card" if on_card else f"{self.threads} thread(s)"
         return [
-            ("stepping", f"about {wall_time_text(self.wall_s)} on {where}"),
+            ("stepping", f"{cost_text(self.wall_s)} on {where}"),
             (
                 "memory of the card" if on_card else "memory",
                 f"about {self.memory_bytes / 1e6:.0f} MB",

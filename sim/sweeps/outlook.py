@@ -14,7 +14,7 @@ from analysis.common.conventions import SETTLING_LIVES
 from sim.outlook.fluids import FluidsOutlook
 from sim.outlook.look_ahead import CHAINING_COUPLING, length_band, look_ahead
 from sim.outlook.text.cautions import cautions_on_numbers
-from sim.physics.units import wall_time_text
+from sim.physics.units import cost_text, wall_time_text
 from sim.run.cost import Cost, calibrate, wall_limit
 from sim.run.setup import RunSetup, usable_threads
 from sim.sweeps.table import spread_out
@@ -119,7 +119,7 @@ class SweepCost:
         """Return the cost as rows of name and text."""
         per_run = wall_time_text(self.longest_run_s)
         return [
-            ("stepping", f"about {wall_time_text(self.wall_s)} on {self.workers} worker(s)"),
+            ("stepping", f"{cost_text(self.wall_s)} on {self.workers} worker(s)"),
             ("longest run", f"about {per_run} of it; measuring adds some seconds a run"),
             ("memory", f"about {self.memory_bytes / 1e6:.0f} MB"),
             ("run.h5, all", f"about {self.file_bytes / 1e6:.1f} MB"),

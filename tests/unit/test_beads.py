@@ -353,6 +353,15 @@ def test_the_field_at_which_beads_chain_gives_the_coupling_of_2():
     assert float(dipolar.moments(there, 100e-9)) > float(dipolar.moments(from_text(BEADS), 100e-9))
 
 
+def test_rows_and_weight_of_beads_say_what_they_stand_for():
+    falling = BEADS + '\n[gravity]\nacceleration = "9.81 m/s^2"\n'
+    labels = dict(expect(from_text(falling)).table)
+    assert "Langevin parameter, a core of a bead" in labels
+    assert "Langevin parameter, median particle" not in labels
+    assert any("shell_density" in text for text in expect(from_text(falling)).cautions)
+    assert not any("shell_density" in text for text in expect(from_text(BEADS)).cautions)
+
+
 def test_slow_cores_and_few_cores_are_told():
     text = changed(
         ('core_diameter = "10 nm"', 'core_diameter = "25 nm"'),

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from sim.outlook.expectations import expect
-from sim.outlook.look_ahead import BAND, LONGEST_SINGLE
+from sim.outlook.look_ahead import BAND, LONGEST_SINGLE, look_ahead
+from sim.outlook.text.film import side_by_side
 from sim.outlook.turning_moments import crossing_cores
+from sim.physics.units import cost_text, format_quantity
 from tests.reference.bench_film import bench_film
 
 CONTRACT = {
@@ -311,3 +313,28 @@ def test_soft_cores_that_lie_in_each_other_are_told(strength, told):
     assert (
         f"{100.0 * (1.0 - place / 60e-9):.0f} % inside its solid diameter" in warned(found)
     ) == told
+
+
+def test_rows_tell_what_sentences_tell():
+    # In a film of one layer both give the share of its volume over its thickness; growth ends at
+    # equilibrium.
+    thin = bench_film(thickness='"40 nm"')
+    ahead = look_ahead(thin)
+    apart = side_by_side(thin, ahead)
+    assert apart == pytest.approx(ahead.spacing**2 / 40e-9)
+    rows = dict(expect(thin).table)
+    assert format_quantity(apart, "length") in rows["chain spacing from the line density"]
+    long = expect(bench_film(duration='"1 s"'))
+    assert long.derived["grown_mean_length"] > 2.0 * long.derived["predicted_mean_length"]
+    rows = dict(long.table)
+    in_equilibrium = rows["mean chain length in equilibrium"]
+    assert in_equilibrium.startswith(f"{rows['mean length at the end of the run']} (")
+    blocked = bench_film(material='"magnetite"\nanisotropy = "200 kJ/m^3"')
+    assert dict(expect(blocked).table)["Neel time (two usual prefactors)"] == "1e9 years and more"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(0.0, "under 1 s"), (0.4, "under 1 s"), (90.0, "about 90 s")]
+)
+def test_no_cost_is_nothing(seconds, words):
+    assert cost_text(seconds) == words

@@ -269,7 +269,11 @@ def test_file_of_sizes(tmp_path):
         ('[["18 nm", 0]]', "received shares that are all zero."),
         ('["18 nm", "20 nm"]', 'received "18 nm" as number 1.'),
         ('[["18 nm", nan]]', 'received ["18 nm", nan] as number 1.'),
-        ('{ file = "none.csv" }', "core_diameter names none.csv: the file does not exist"),
+        (
+            '{ file = "none.csv" }',
+            "core_diameter names none.csv: the file does not exist; it must be a text with a "
+            "diameter and its share a line, such as 18 nm, 0.3.",
+        ),
         ('{ name = "sizes.csv" }', "core_diameter must name one file such as"),
     ],
 )

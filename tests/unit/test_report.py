@@ -193,6 +193,14 @@ def test_what_the_measurement_says_is_not_said_twice_and_comes_in_order(page_of)
     ]
 
 
+def test_a_name_with_its_key_behind_it_is_told_once(page_of):
+    note = "chains.branched_share: the mean length of linear chains (chains.linear_mean_length)"
+    measurement = hand_made()
+    measurement.numbers["warnings"] = [f"{note} leaves them out"]
+    page = page_of(measurement, hand_made_run())
+    assert "the mean length of linear chains leaves them out" in page
+
+
 def test_numbers_for_comparison_stand_beside(page_of):
     measurement = hand_made()
     measurement.numbers["magnetisation"]["langevin_relative"] = 0.9268

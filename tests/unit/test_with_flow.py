@@ -74,6 +74,28 @@ def test_times_are_divided_and_rates_multiplied_with_the_errors_of_both():
     assert warnings == []
 
 
+def test_a_lopsided_time_keeps_a_lopsided_band_beside_that_drawn_from_both_laws():
+    # The time is drawn from a log-normal law, the factor from one of its own width: their ratio is
+    # log-normal again, and its quantiles are counted.
+    rng = np.random.default_rng(5)
+    growth = growth_factor(3.0, 0.03, 12.0)
+    drawn = 48e-6 * np.exp(0.9 * rng.standard_normal(400_000))
+    simulated = {
+        "value": 48e-6, "error": 60e-6, "samples": 14,
+        "interval_68": [float(x) for x in np.quantile(drawn, (0.1587, 0.8413))],
+        "interval_95": [float(x) for x in np.quantile(drawn, (0.025, 0.975))],
+    }  # fmt: skip
+    share = growth.error / growth.value
+    ratio = drawn / (growth.value * np.exp(share * rng.standard_normal(drawn.size)))
+    numbers = {**NUMBERS, "way_to_rest": {"switch_on_rest_time_s": simulated}}
+    found = with_flow(run_of(), numbers, [])["switch_on_rest_time_with_flow_s"]
+    assert found["interval_68"] == pytest.approx(np.quantile(ratio, (0.1587, 0.8413)), rel=0.02)
+    assert found["interval_95"] == pytest.approx(np.quantile(ratio, (0.025, 0.975)), rel=0.03)
+    (told,) = (one for one in MEASURED if one.path == "with_flow.switch_on_rest_time_with_flow_s")
+    assert " to " in told.told(found)
+    assert "switch_on" not in told.meaning
+
+
 def test_a_run_with_the_flow_needs_no_correction_and_others_are_left_alone():
     found = with_flow(run_of("hydrodynamic"), NUMBERS, [])
     assert found["growth_factor"]["value"] == 1.0

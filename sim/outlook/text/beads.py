@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim.interactions import dipolar
+from sim.parameters.types import ParticleParameters
 from sim.physics import beads
 from sim.physics.units import duration_text, format_quantity
 
@@ -158,5 +159,13 @@ def bead_cautions(parameters: Parameters, outlook: Outlook) -> list[str]:
         found.append(
             f"The median bead holds only {bead.cores:.2g} cores: its moment still fluctuates, "
             f"which this model leaves out."
+        )
+    filling = parameters.particles.shell_density
+    if parameters.gravity.acceleration > 0.0 and filling == ParticleParameters.shell_density:
+        density = format_quantity(filling, "density")
+        found.append(
+            f"Beads fall as if {density} filled them between their cores, the density of a "
+            "surfactant; polystyrene has 1050 kg/m^3, silica about 2000 kg/m^3 (from memory): "
+            "give that of your beads as [particles] shell_density."
         )
     return found

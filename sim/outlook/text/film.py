@@ -73,6 +73,15 @@ def side_by_side(parameters: Parameters, outlook: Outlook) -> float:
     return outlook.spacing * (1.0 if upright else max(outlook.spacing / thickness, 1.0))
 
 
+def _spacing_row(parameters: Parameters, outlook: Outlook) -> str:
+    """Write the spacing of chains, in a film of one layer that in the layer too."""
+    text = format_quantity(outlook.spacing, "length")
+    apart = side_by_side(parameters, outlook)
+    if apart == outlook.spacing:
+        return text
+    return f"{text} in bulk, {format_quantity(apart, 'length')} in the one layer of this film"
+
+
 def _barrier(pair: PairPotential) -> str:
     """Write the barrier of a pair."""
     if math.isinf(pair.barrier_kt):
@@ -103,18 +112,27 @@ def _particle_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, 
         ("coupling, median particle", _number(outlook.coupling)),
         ("coupling, largest tenth", _number(outlook.coupling_tail)),
         ("largest field", format_quantity(parameters.field.largest, "field")),
-        ("Langevin parameter, median particle", _number(outlook.langevin)),
-        ("Langevin parameter, largest tenth", _number(outlook.langevin_tail)),
+        *_langevin_rows(parameters, outlook),
         ("diffusion time d^2/D0", duration_text(outlook.diffusion_time)),
         ("Brown time", duration_text(outlook.brown_time)),
-        (
-            "Neel time (two usual prefactors)",
-            " to ".join(
-                duration_text(time)
-                for time in sorted((outlook.neel_time, outlook.neel_time_high_barrier))
-            ),
-        ),
+        ("Neel time (two usual prefactors)", _neel_times(outlook)),
     ]
+
+
+def _langevin_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]:
+    """Return the rows on how strongly the field holds moments: of beads, those of their cores."""
+    if parameters.particles.is_multicore:
+        return [("Langevin parameter, a core of a bead", _number(outlook.langevin))]
+    return [
+        ("Langevin parameter, median particle", _number(outlook.langevin)),
+        ("Langevin parameter, largest tenth", _number(outlook.langevin_tail)),
+    ]
+
+
+def _neel_times(outlook: Outlook) -> str:
+    """Write the times of both prefactors; one where they read alike."""
+    times = sorted((outlook.neel_time, outlook.neel_time_high_barrier))
+    return " to ".join(dict.fromkeys(map(duration_text, times)))
 
 
 def _pair_rows(outlook: Outlook) -> list[tuple[str, str]]:
@@ -138,7 +156,7 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
     sampled = parameters.run.is_sampled
     if outlook.coupling_largest >= CHAINING_COUPLING and not sampled:
         growth = [
-            ("mean length by growth at the end of the run", f"{_length(outlook.grown_length)}"),
+            ("mean length at the end of the run", _length(outlook.expected_at_end)),
             ("bond life, largest tenth", duration_text(outlook.bond_life)),
             ("time a film takes to come to rest", duration_text(outlook.film_time)),
         ]
@@ -146,7 +164,7 @@ def _run_rows(parameters: Parameters, outlook: Outlook) -> list[tuple[str, str]]
         ("mean chain length in equilibrium", band),
         ("the same from neighbours alone (at least)", _neighbours_alone(lengths)),
         ("aggregation number N* (median particle)", number),
-        ("chain spacing from the line density", format_quantity(outlook.spacing, "length")),
+        ("chain spacing from the line density", _spacing_row(parameters, outlook)),
         *growth,
         *(_limit_rows(parameters) if sampled else _step_rows(parameters, system)),
         *dipole_rows(system),
