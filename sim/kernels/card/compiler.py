@@ -1,35 +1,23 @@
-"""All that knows the CUDA compiler: kernels, the number of one lane, rows, counts, recordings.
-
-Laws and formulas are text over ``+ - * /``, comparisons, ``where``, ``rsqrt`` and ``fma``. On a
-processor they act on vectors; here on a *lane*, a number of the float type of the rows in which
-numbers mixed in take that type too: Python's numbers are double, and would lift single-precision
-arithmetic. Lanes of double precision are plain doubles.
+"""All that knows the CUDA compiler, with `sim.kernels.card.lanes`: kernels, threads, words of rows.
 
 With ``NUMBA_ENABLE_CUDASIM=1`` numba runs kernels thread by thread in Python, on arrays of numpy;
 `sim.kernels.card.simulated` then takes the place of this module (`sim.kernels.card.tools`).
 """
 
-import operator
-
 import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.core import cgutils
-from numba.core.typeconv.castgraph import Conversion
-from numba.extending import intrinsic, overload, register_jitable
+from numba.extending import intrinsic, register_jitable
 
+from sim.kernels.card.lanes import FLOAT, LANE, LaneType, as_float, overloaded
 from sim.kernels.card.members import member
-from sim.kernels.vectors.ops import fma, rsqrt, where
 from sim.kernels.vectors.types import I32, I64, element_pointer
 
 BLOCK = 128
 """Threads a block."""
-# Everything of "fast" except nnan and ninf: a NaN must reach the guards of the step.
-LOOSE = ("reassoc", "nsz", "arcp", "contract", "afn")
 
-if "row_stack" not in dir(np):  # numba-cuda asks for it when it is imported
-    setattr(np, "row_stack", np.vstack)  # noqa: B010
-
+# once lanes have seen to it that it finds what it asks for
 import numba_cuda  # noqa: E402
 from numba import cuda  # noqa: E402
 from numba.cuda import dispatcher  # noqa: E402
@@ -41,159 +29,6 @@ from numba.cuda.dispatcher import _Kernel as CompiledKernel  # noqa: E402
 from numba.cuda.serialize import dumps  # noqa: E402
 
 config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # a small film has few blocks, and nothing is to be said
-
-
-class LaneType(types.Type):
-    """A single-precision number that lifts nothing."""
-
-    def __init__(self):
-        super().__init__(name="lane(float32)")
-
-    def can_convert_from(self, typingctx, other):
-        """Numbers become lanes."""
-        return Conversion.safe if isinstance(other, types.Number) else None
-
-
-LANE = LaneType()
-FLOAT = ir.FloatType()
-
-
-def _among(*args):
-    """Say whether an operation is one of lanes."""
-    known = all(isinstance(a, LaneType | types.Number) for a in args)
-    return known and any(isinstance(a, LaneType) for a in args)
-
-
-@intrinsic
-def _as_lane(typingctx, x):
-    def lower(context, builder, sig, args):
-        return context.cast(builder, args[0], sig.args[0], types.float32)
-
-    return LANE(x), lower
-
-
-@intrinsic
-def _as_float(typingctx, x):
-    def lower(context, builder, sig, args):
-        return args[0]
-
-    return types.float32(x), lower
-
-
-def _overload(operation):
-    return overload(operation, jit_options={"forceinline": True})
-
-
-def _operator(operation, result, lower):
-    """Give lanes an operator of two."""
-
-    @intrinsic
-    def act(typingctx, x, y):
-        return result(LANE, LANE), lambda context, builder, sig, args: lower(builder, *args)
-
-    @_overload(operation)
-    def choose(x, y):
-        if _among(x, y):
-            return lambda x, y: act(x, y)
-        return None
-
-
-def _arithmetic(operation, instruction):
-    _operator(operation, LANE, lambda b, x, y: getattr(b, instruction)(x, y, flags=LOOSE))
-
-
-def _comparison(operation, symbol):
-    _operator(operation, types.boolean, lambda b, x, y: b.fcmp_ordered(symbol, x, y))
-
-
-@intrinsic
-def _negative(typingctx, x):
-    def lower(context, builder, sig, args):
-        # this LLVM has no fneg
-        return builder.fsub(ir.Constant(FLOAT, -0.0), args[0], flags=LOOSE)
-
-    return LANE(x), lower
-
-
-@intrinsic
-def _choose(typingctx, condition, x, y):
-    def lower(context, builder, sig, args):
-        return builder.select(*args)
-
-    return LANE(types.boolean, LANE, LANE), lower
-
-
-@intrinsic
-def _multiply_add(typingctx, x, y, z):
-    def lower(context, builder, sig, args):
-        form = ir.FunctionType(FLOAT, [FLOAT] * 3)
-        function = cgutils.get_or_insert_function(builder.module, form, "llvm.fma.f32")
-        return builder.call(function, args)
-
-    return LANE(LANE, LANE, LANE), lower
-
-
-def _teach_lanes():
-    """Tell both of numba's compilers what lanes are."""
-    from numba.core.extending import models, register_model
-    from numba.cuda import models as cuda_models
-    from numba.cuda.extending import lower_cast
-    from numba.cuda.extending import register_model as cuda_register_model
-    from numba.extending import lower_cast as processor_lower_cast
-
-    class Model(models.PrimitiveModel):
-        def __init__(self, dmm, fe_type):
-            super().__init__(dmm, fe_type, FLOAT)
-
-    class CudaModel(cuda_models.PrimitiveModel):
-        def __init__(self, dmm, fe_type):
-            super().__init__(dmm, fe_type, FLOAT)
-
-    def cast(context, builder, fromty, toty, value):
-        return context.cast(builder, value, fromty, types.float32)
-
-    register_model(LaneType)(Model)
-    cuda_register_model(LaneType)(CudaModel)
-    processor_lower_cast(types.Number, LaneType)(cast)
-    lower_cast(types.Number, LaneType)(cast)
-    for operation, instruction in (
-        (operator.add, "fadd"),
-        (operator.sub, "fsub"),
-        (operator.mul, "fmul"),
-        (operator.truediv, "fdiv"),
-    ):
-        _arithmetic(operation, instruction)
-    for operation, symbol in (
-        (operator.lt, "<"),
-        (operator.gt, ">"),
-        (operator.le, "<="),
-        (operator.ge, ">="),
-    ):
-        _comparison(operation, symbol)
-    root = cuda.libdevice.rsqrtf
-
-    @_overload(operator.neg)
-    def _neg(x):
-        return (lambda x: _negative(x)) if isinstance(x, LaneType) else None
-
-    @_overload(where)
-    def _where(condition, x, y):
-        if isinstance(condition, types.Boolean) and _among(x, y):
-            return lambda condition, x, y: _choose(condition, x, y)
-        return None
-
-    @_overload(rsqrt)
-    def _rsqrt(x):
-        return (lambda x: _as_lane(root(_as_float(x)))) if isinstance(x, LaneType) else None
-
-    @_overload(fma)
-    def _fma(x, y, z):
-        return (lambda x, y, z: _multiply_add(x, y, z)) if _among(x, y, z) else None
-
-
-_teach_lanes()
-LANES = {"float32": _as_lane, "float64": np.float64}
-"""What makes a number a lane, by the float type of the rows."""
 
 
 @register_jitable(forceinline=True)
@@ -274,10 +109,10 @@ def plain(x):
     return x
 
 
-@_overload(plain)
+@overloaded(plain)
 def _plain(x):
     if isinstance(x, LaneType):
-        return lambda x: _as_float(x)
+        return lambda x: as_float(x)
     return lambda x: x
 
 
@@ -402,12 +237,12 @@ class Kept:
         versions = numba_cuda.__version__, NVVM().get_version(), context.codegen().magic_tuple()
         return repr((self._name, str(signature), versions))
 
-    def load_overload(self, signature, context):
+    def loadoverloaded(self, signature, context):
         """Return a kernel for these types, None where none is kept."""
         found = self._store.get(self._key(signature, context))
         return None if found is None else CompiledKernel._rebuild(**found)
 
-    def save_overload(self, signature, made):
+    def saveoverloaded(self, signature, made):
         """Keep a kernel that was compiled."""
         states = dumps(made._reduce_states())
         self._store.put(self._key(signature, made.target_context), states)
@@ -439,10 +274,10 @@ class Kernel:
         types = (self.jitted.typeof_pyval(batch),)
         if types in self.jitted.overloads:
             return None
-        kept = self.jitted._cache.load_overload(types, self.jitted.targetctx)
+        kept = self.jitted._cache.loadoverloaded(types, self.jitted.targetctx)
         if kept is None:
             return types
-        self.jitted.add_overload(kept, types)
+        self.jitted.addoverloaded(kept, types)
         return None
 
     def compile_for(self, types):

@@ -6,5 +6,6 @@ import numba
 if numba.config.ENABLE_CUDASIM:
     from sim.kernels.card.simulated import *  # noqa: F403
 else:
+    from sim.kernels.card.lanes import LANES  # noqa: F401, I001
     from sim.kernels.card.compiler import *  # noqa: F403
     from sim.kernels.card.queue import DirectTransforms, Queue, Transforms  # noqa: F401
