@@ -51,7 +51,11 @@ def recorded_warnings(run: Run) -> list[str]:
     """Return notices on the file, an early end, shortened moves, and what ``check`` said."""
     warnings = [f"file: {notice}" for notice in run.notices]
     if not run.finished:
-        warnings.append(f"run: it ended early ({run.end_reason or 'no reason recorded'})")
+        warnings.append(
+            f"run: it ended early ({run.end_reason})"
+            if run.end_reason
+            else "run: it still runs, or was killed; numbers are of the frames written so far"
+        )
     return warnings + _shortened_moves(run) + [f"check: {sentence}" for sentence in run.told]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.common import file_names
@@ -72,7 +73,9 @@ def draw_optics(optics: SweepOptics, directory: Path, format: str = "png") -> li
     return style.save_all(figures_of(optics), directory, format)
 
 
-def write_optics_report(optics: SweepOptics, table: SweepTable, directory: Path) -> Path | None:
+def write_optics_report(
+    optics: SweepOptics, table: SweepTable, directory: Path, drawn: Sequence[Path] = ()
+) -> Path | None:
     """Write ``optics_report.html`` for a sweep, finished or not.
 
     Parameters
@@ -83,6 +86,8 @@ def write_optics_report(optics: SweepOptics, table: SweepTable, directory: Path)
         The sweep.
     directory : Path
         Its folder.
+    drawn : sequence of Path
+        PNG pictures of the same figures, as ``draw_optics`` writes them; these are not drawn again.
 
     Returns
     -------
@@ -94,10 +99,10 @@ def write_optics_report(optics: SweepOptics, table: SweepTable, directory: Path)
         path.unlink(missing_ok=True)
         return None
     directory.mkdir(parents=True, exist_ok=True)
-    return write_text(path, page(optics, table))
+    return write_text(path, page(optics, table, drawn))
 
 
-def page(optics: SweepOptics, table: SweepTable) -> str:
+def page(optics: SweepOptics, table: SweepTable, drawn: Sequence[Path] = ()) -> str:
     """Text of the page as HTML, pictures included."""
     notes = notes_of(table)
     figures = figures_of(optics)
@@ -107,11 +112,11 @@ def page(optics: SweepOptics, table: SweepTable) -> str:
     head = {name: figures.pop(name) for name in list(figures)[:2]}
     parts = [
         decisive_box(*decisive_of(notes), "All runs are done and came to rest."),
-        figure_blocks(head),
+        figure_blocks(head, drawn=drawn),
         f'<p><a href="{file_names.SWEEP_REPORT}">Lengths and spacings of this sweep</a> have a '
         "page of their own.</p>",
         warning_list(notes),
-        fold("Further trends", figure_blocks(figures)),
+        fold("Further trends", figure_blocks(figures, drawn=drawn)),
         *(
             fold(f"All points at {with_unit(w, 'm')}", points_table(swept, light), points_note)
             for w, swept in optics.tables.items()

@@ -6,6 +6,7 @@ reports of the runs in the same folder.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -49,7 +50,9 @@ _POINTS_NOTE = (
 _AT_POINTS = [measure for measure in MEASURES if measure.point]
 
 
-def write_sweep_report(table: SweepTable, directory: str | Path) -> Path:
+def write_sweep_report(
+    table: SweepTable, directory: str | Path, drawn: Sequence[Path] = ()
+) -> Path:
     """Write `sweep_report.html` for a sweep, finished or not.
 
     Parameters
@@ -58,6 +61,8 @@ def write_sweep_report(table: SweepTable, directory: str | Path) -> Path:
         The sweep.
     directory : str or Path
         Its folder; links are relative to it. An older page is replaced as a whole.
+    drawn : sequence of Path
+        PNG pictures of the same figures, as ``draw_trends`` writes them; these are not drawn again.
 
     Returns
     -------
@@ -71,15 +76,15 @@ def write_sweep_report(table: SweepTable, directory: str | Path) -> Path:
     """
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
-    return write_text(folder / file_names.SWEEP_REPORT, page(table))
+    return write_text(folder / file_names.SWEEP_REPORT, page(table, drawn))
 
 
-def page(table: SweepTable) -> str:
+def page(table: SweepTable, drawn: Sequence[Path] = ()) -> str:
     """Text of the page as HTML, pictures included."""
     notes = notes_of(table)
     parts = [
         decisive_box(*decisive_of(notes), "All runs are done and came to rest."),
-        section("Trends", figure_blocks(trend_figures(table))),
+        section("Trends", figure_blocks(trend_figures(table), drawn=drawn)),
         _to_optics(table),
         warning_list(notes),
         fold(

@@ -218,10 +218,13 @@ def summarise(directory: Path, *, plots: bool, kind: str = "png") -> SweepTable:
         from analysis.sweeps.trends import draw_trends
 
         with signed(file_names.SWEEP), told_failures():
-            draw_trends(gathered, directory / file_names.FIGURES, format=kind)
-            draw_optics(optics, directory / file_names.FIGURES, format=kind)
-            write_optics_report(optics, gathered, directory)
-            write_sweep_report(gathered, directory)
+            figures = directory / file_names.FIGURES
+            trends = draw_trends(gathered, figures, format=kind)
+            light = draw_optics(optics, figures, format=kind)
+            if kind != "png":  # pages hold PNG pictures alone
+                trends, light = [], []
+            write_optics_report(optics, gathered, directory, light)
+            write_sweep_report(gathered, directory, trends)
     return gathered
 
 

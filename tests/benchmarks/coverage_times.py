@@ -1,4 +1,4 @@
-"""How often intervals of averages, susceptibilities, lives, decays and moments hold a truth put in.
+"""How often intervals of averages, susceptibilities, lives and decays hold a truth put in.
 
 Run from the top of the project:  python -m tests.benchmarks.coverage_times
 
@@ -13,15 +13,9 @@ import math
 from types import SimpleNamespace
 
 import numpy as np
-from scipy.special import ndtri
 
-from analysis.chains.groups import find_chains
 from analysis.chains.lives import rejoining_life, sharp
-from analysis.chains.series import ChainSeries
-from analysis.chains.turning import MAGNETISATION, MOMENT_ORDER, moment_structures
 from analysis.common.averages.student import ONE_SIGMA
-from analysis.common.constants import BOLTZMANN
-from analysis.common.laws import langevin
 from analysis.micrograph.measure import measure_picture
 from analysis.micrograph.picture import Picture
 from analysis.response.decay import decay
@@ -29,9 +23,8 @@ from analysis.response.susceptibility import Removed, fluctuation_spectrum, stat
 from analysis.uncertainty.estimate import estimate
 from tests.benchmarks.coverage import autoregressive
 from tests.benchmarks.machine import headline
-from tests.reference.planted import DIAMETER, MOMENT, TEMPERATURE, straight_chains
 from tests.reference.planted_pictures import blurred_noise, striped_noise
-from tests.reference.planted_times import films_in_parts, rejoining_bonds, turning_moments
+from tests.reference.planted_times import films_in_parts, rejoining_bonds
 
 
 def show(case, name, found, truth):
@@ -66,61 +59,6 @@ def averages(draws, rng):
         show(case, "average, parts known", parts, 0.0)
         alone = [estimate(v, within=within, structures=1.0) for v, _ in films]
         show(case, "average, parts unknown (says 1 sample)", alone, 0.0)
-
-
-def moments_that_turn(draws, rng):
-    """Print averages of moments over runs shorter and longer than the time in which they turn.
-
-    60 particles in 20 frames, sizes spread by 0.15; spans in turning times of the median particle.
-    The last are chains of 5 that turn as stiff rods, 20 times as slowly as a particle.
-    """
-    sizes = np.exp(0.15 * ndtri((np.arange(60) + 0.5) / 60))
-    one, zeros = np.ones(12), np.zeros(12)
-    for xi in (0.0, 3.0):
-        for span in (0.1, 1.0, 3.0, 10.0):
-            times = np.linspace(0.0, span, 20)
-            moved = turning_moments(rng, draws, xi * sizes**3, sizes**3, times)
-            case = f"{span:g} turning times, field of {xi:g} kT a moment"
-            moments(case, moved, sizes, 60, times, xi)
-    for span in (1.0, 10.0, 100.0):
-        times = np.linspace(0.0, span, 20)
-        rods = turning_moments(rng, draws, zeros, 20.0 * one, times)
-        case = f"{span:g} turning times of a particle, chains of 5, no field"
-        moments(case, np.repeat(rods, 5, axis=2), np.ones(60), 12, times, 0.0)
-
-
-def moments(case, moved, sizes, chains, times, xi):
-    """Print the averages of films of moments, (films, frames, N, 3), in so many equal chains."""
-    size, along = sizes**3, np.array([0.0, 0.0, 1.0])
-    field = xi * BOLTZMANN * TEMPERATURE / MOMENT
-    run = SimpleNamespace(
-        times=times, diameters=sizes * DIAMETER, moment_magnitudes=MOMENT * size, is_sampled=False,
-        derived={"brown_time_s": 1.0, "median_diameter_m": DIAMETER, "temperature_k": TEMPERATURE},
-    )  # fmt: skip
-    starts = 5e-7 * np.stack([np.zeros(chains), np.arange(chains), np.zeros(chains)], axis=1)
-    film = straight_chains(starts, [60 // chains] * chains, sides=(1e-5, 1e-4), diameters=DIAMETER)
-    bonded = find_chains(film.positions, film.moments, film.diameters, film.sides)
-    truth = {
-        MAGNETISATION: (size * langevin(xi * size)).sum() / size.sum(),
-        MOMENT_ORDER: (size * second_rank(xi * size)).sum() / size.sum(),
-    }
-    found = {(name, known): [] for name in truth for known in (True, False)}
-    rows = np.arange(len(times))
-    for row in moved:
-        series = ChainSeries(len(times), along, along)
-        for frame, vectors in enumerate(row):
-            series.add(frame, bonded, MOMENT * size[:, None] * vectors)
-        for name, known in found:
-            structures = moment_structures(run, name, rows, field) if known else None
-            found[name, known].append(series.average(name, rows, structures))
-    for (name, known), estimates in found.items():
-        words = f"{name.replace('_', ' ')}, turning {'known' if known else 'unknown'}"
-        show(case, words, estimates, truth[name])
-
-
-def second_rank(parameter):
-    """Return the mean of (3 cos^2 - 1)/2 of free moments, 1 - 3 L(xi)/xi."""
-    return 1 - 3 * langevin(parameter) / parameter if parameter.all() else 0 * parameter
 
 
 def susceptibilities(draws, rng):
@@ -217,7 +155,7 @@ def main():
     few = max(2, options.draws // 8)
     for k, (part, draws) in enumerate(
         [(averages, options.draws), (susceptibilities, options.draws), (decays, options.draws),
-         (lives, few), (pictures, min(60, options.draws)), (moments_that_turn, options.draws)]
+         (lives, few), (pictures, min(60, options.draws))]
     ):  # fmt: skip
         part(draws, np.random.default_rng([options.seed, k]))
 

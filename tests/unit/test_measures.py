@@ -13,6 +13,7 @@ import pytest
 from analysis import measure, open_run, write, write_tables
 from analysis.chains.length_distribution import ChainLengths
 from analysis.chains.time_series import TimeSeries
+from analysis.measures.record import recorded_warnings
 from analysis.measures.tables import SPACING_COLUMNS
 from analysis.response.rest.section import WayToRest
 from tests.reference.planted import planted_run
@@ -372,3 +373,16 @@ def test_importing_the_package_stays_light():
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("reason", "said"),
+    [
+        ("interrupted by SIGINT", "it ended early (interrupted by SIGINT)"),
+        ("", "it still runs, or was killed"),
+    ],
+)
+def test_a_run_that_was_cut_off_is_told_from_one_that_has_not_ended(grown, reason, said):
+    run = dataclasses.replace(grown[0], finished=False, end_reason=reason)
+    (told,) = [note for note in recorded_warnings(run) if note.startswith("run: it")]
+    assert said in told

@@ -232,7 +232,7 @@ def test_a_run_goes_on_where_a_limit_of_it_has_grown(tmp_path):
     assert "set larger limits in [run] and go on with --resume" in reason
     with pytest.raises(RunFileError, match="sweeps now asks for 20 steps"):
         simulate(parameters_of("sweeps = 20"), tmp_path / "run", resume=True)
-    with pytest.raises(RunFileError, match=r"only run\.structures, run\.sweeps and run\.wall_time"):
+    with pytest.raises(RunFileError, match=r"\[run\] structures, sweeps and wall_time may"):
         simulate(parameters_of("sweeps = 80\nseed = 3"), tmp_path / "run", resume=True)
     # one more structure asks for no sweep more: the limit of sweeps is reached
     assert simulate(parameters_of("sweeps = 40\nstructures = 30"), tmp_path / "run", resume=True)

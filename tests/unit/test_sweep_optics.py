@@ -95,7 +95,8 @@ def test_the_page_of_a_sweep(swept, monkeypatch):
     (axes,) = drawn["optics_retardance_532nm"]().axes
     assert axes.get_ylabel() == "Retardance (pm)"
     assert "Applied field" in axes.get_xlabel()
-    monkeypatch.setattr(optics_report, "figure_blocks", lambda *_: "<p></p>")
+    for page in (optics_report, sweep_report):
+        monkeypatch.setattr(page, "figure_blocks", lambda *_, **__: "<p></p>")
     path = optics_report.write_optics_report(optics, table, folder)
     page = path.read_text(encoding="utf-8")
     text = read(page).text
@@ -122,7 +123,8 @@ def test_a_retardance_within_its_errors_is_not_told_to_be_largest(swept):
     assert "no film delays light polarised along its chains by more than two errors" in told
 
 
-def test_a_sweep_without_light_has_no_page(tmp_path):
+def test_a_sweep_without_light_has_no_page(tmp_path, monkeypatch):
+    monkeypatch.setattr(sweep_report, "trend_figures", lambda *_: {})
     folder = planted_sweep(tmp_path / "s")
     table = collect(folder)
     optics = collect_optics(table)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
+import io
 import json
 import re
 from functools import cache
@@ -10,10 +12,12 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from analysis.measures.measure import measure
 from analysis.pictures import all as plots
 from analysis.pictures import hysteresis, style
+from analysis.reports import page as blocks
 from analysis.reports import run as report
 from analysis.sweeps import report as sweep_report
 from analysis.sweeps.axes import family, trend_axis
@@ -272,6 +276,21 @@ def test_the_page_is_whole_and_needs_no_network(tables, pages, name):
     assert len(page.images) == len(trend_figures(tables[name]))
     assert all(source.startswith("data:image/png;base64,") for source in page.images)
     assert not re.findall(r"https?://|<script|<link|@import", text)
+
+
+def test_the_page_takes_pictures_that_are_drawn(tables, tmp_path, monkeypatch):
+    table = tables["single point"]
+    drawn = draw_trends(table, tmp_path)
+    monkeypatch.setattr(blocks, "figure_bytes", lambda *_: pytest.fail("drawn again"))
+    sources = Page(sweep_report.page(table, drawn)).images
+    assert len(sources) == len(drawn) == 5
+    widths = []
+    for source, path in zip(sources, drawn, strict=True):
+        content = base64.b64decode(source.partition("base64,")[2])
+        with Image.open(io.BytesIO(content)) as small, Image.open(path) as large:
+            widths.append((small.width, large.width))
+    # 200 dots an inch on the page, 300 in print
+    assert all(small == round(large * 2 / 3) for small, large in widths), widths
 
 
 def test_the_page_says_what_is_missing(pages):

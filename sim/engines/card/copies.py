@@ -7,7 +7,7 @@ machine that is made now and then, from which the film makes its steps again.
 from __future__ import annotations
 
 import time
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -19,8 +19,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from sim.engines.card.batch import CardBatch
     from sim.engines.card.film import CardFilm
+    from sim.film.reduced_system import ReducedSystem
+
+    Counts = tuple[NDArray[np.int64], NDArray[np.int64] | None]
 
 __all__ = ["CARRIED", "CopiesOnCard", "CopiesOnHost", "copies_of"]
 
@@ -31,6 +33,29 @@ CARRIED = ("directions", "identity", "image", "smooth", "earlier", "momentum")
 """What moves with the slots beside rows and references, twice on the card."""
 CHANGED = ("magnetisation", "moments", "clock", "flags")
 """What else steps change."""
+
+
+class Batch(Protocol):
+    """The films of a batch, as far as a way back takes them; see `sim.engines.card.batch`."""
+
+    systems: list[ReducedSystem]
+    films: CardFilm
+    queue: Any
+    steps: NDArray[np.int64]
+
+    def counts(self) -> Counts:
+        """Return counts that go with the steps."""
+
+    def stand_again(
+        self, chosen: NDArray[np.intp], steps: NDArray[np.int64], counts: Counts
+    ) -> None:
+        """Take some films for those that they were."""
+
+    def list_again(self, films: NDArray[np.bool_]) -> None:
+        """List neighbours anew."""
+
+    def advance_to(self, target: NDArray[np.int64]) -> object:
+        """Step until each film has come to its target."""
 
 
 def _halves(films: CardFilm, flags: NDArray[np.int64]) -> dict[str, tuple[Any, Any]]:
@@ -51,7 +76,7 @@ class CopiesOnCard:
 
     Parameters
     ----------
-    batch : CardBatch
+    batch : Batch
         Laid out.
 
     Attributes
@@ -60,7 +85,7 @@ class CopiesOnCard:
         Steps made before the piece.
     """
 
-    def __init__(self, batch: CardBatch) -> None:
+    def __init__(self, batch: Batch) -> None:
         self._batch = batch
         self.steps = batch.steps.copy()
 
@@ -103,7 +128,7 @@ class CopiesOnHost:
 
     Parameters
     ----------
-    batch : CardBatch
+    batch : Batch
         Laid out.
 
     Attributes
@@ -112,7 +137,7 @@ class CopiesOnHost:
         Steps made before the piece.
     """
 
-    def __init__(self, batch: CardBatch) -> None:
+    def __init__(self, batch: Batch) -> None:
         self._batch = batch
         self.steps = batch.steps.copy()
         self._kept: list[dict[str, NDArray[Any]]] = []
@@ -151,7 +176,7 @@ class CopiesOnHost:
         batch.advance_to(target)
 
 
-def copies_of(batch: CardBatch) -> CopiesOnCard | CopiesOnHost:
+def copies_of(batch: Batch) -> CopiesOnCard | CopiesOnHost:
     """Return the way back of the films of a batch."""
     return CopiesOnHost(batch) if is_kept_on_host(batch.systems[0]) else CopiesOnCard(batch)
 

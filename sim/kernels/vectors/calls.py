@@ -286,11 +286,13 @@ class Kernel:
 
     def compiled(self, kind):
         """Return the machine code for a type of film, compiled or from the cache."""
-        kind = kind.seen_by(self._names)
-        if kind not in self._compiled:
-            numba.get_num_threads()  # starts the threads, which code from the cache needs
-            form = types.void(types.int64, kind)
-            self._compiled[kind] = cfunc(form, cache=True, **self._options)(self.function)
+        if kind not in self._compiled:  # with all its fields: asked for at each call
+            seen = kind.seen_by(self._names)
+            if seen not in self._compiled:
+                numba.get_num_threads()  # starts the threads, which code from the cache needs
+                form = types.void(types.int64, seen)
+                self._compiled[seen] = cfunc(form, cache=True, **self._options)(self.function)
+            self._compiled[kind] = self._compiled[seen]
         return self._compiled[kind]
 
 
