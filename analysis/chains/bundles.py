@@ -23,11 +23,12 @@ from analysis.uncertainty.ratio import ratio
 
 LATERAL = 1.3
 LEVEL = 0.65
+"""Mean diameters along the chains, up to which two particles stand level."""
 TURN_DEG = 30.0
 OVERLAP = 0.5
 SHORTEST_STRAND = 3
 CUTS = 600
-"""Particles of a frame at which bundles are cut."""
+"""Particles of a frame at which bundles are cut; up to twice as many, evenly by their number."""
 
 
 def chain_tangents(positions: Floats, moments: Floats, sides: Floats, chains: Chains) -> Floats:

@@ -32,6 +32,7 @@ _NARROW_POINTS = 400.0  # below this width title, field and scale bar go on line
 _HIGHEST, _NARROWEST = 6.2, 3.8
 _WRITING_POINTS = 7.0  # height above a view of its scale bar and field arrow
 _FIELD_AT = 0.62  # where the words on the field end, as a share of the width
+_SEEN = 0.2  # share of a field in the view from which on it has an arrow
 _MOST_COVER = 0.9  # discs drawn may cover the view this many times over
 PALING = 0.5  # share of white mixed into the particle that is farthest away
 EDGE = 0.45  # a disc's edge has so much of its colour, the rest is black
@@ -320,10 +321,9 @@ def draw_field(axes: Axes, field: tuple[float, NDArray[np.float64]], view: View)
     steepness = float(np.hypot(in_view[0], in_view[1]))
     if strength == 0.0:
         words = "no field"
-    elif steepness < 0.2:
-        towards = (direction[view.depth] * strength > 0) == view.nearest_is_large
-        words += ", towards the viewer" if towards else ", away from the viewer"
     else:
+        words += _out_of_view(float(direction[view.depth]) * strength, steepness, view)
+    if strength != 0.0 and steepness >= _SEEN:
         half = 9.0 * in_view / steepness
         right, up = (12.0, 11.0) if narrow else (14.0, 0.0)
         _draw_arrow(
@@ -334,6 +334,15 @@ def draw_field(axes: Axes, field: tuple[float, NDArray[np.float64]], view: View)
         )
     at, shift, align = (0.0, (26.0, 11.0), "left") if narrow else (_FIELD_AT, (0.0, 0.0), "right")
     axes.text(at, 1.0, words, transform=_above(axes, *shift), ha=align, va="center", fontsize=7.0)
+
+
+def _out_of_view(depth: float, steepness: float, view: View) -> str:
+    """Say how far a field points out of a view, where the arrow does not tell."""
+    angle = math.degrees(math.acos(min(steepness, 1.0)))
+    if angle < 1.0:
+        return ""
+    way = "towards" if (depth > 0.0) == view.nearest_is_large else "away from"
+    return f", {'' if steepness < _SEEN else f'{angle:.0f}° '}{way} the viewer"
 
 
 def _draw_arrow(axes: Axes, along: float, tail: Any, head: Any) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.common.arrays import Floats
 from sim.interactions.added import AddedPairs
@@ -13,8 +14,13 @@ from sim.interactions.steric import StericLaw
 REACHED = 10.0
 """Climbs in kT that thermal motion makes within a run; behind higher ones no pair is followed."""
 
+KEPT_APART = 25.0
+"""Climb in kT that thermal motion does not make within a run, as in `sim.film.core_contact`."""
+
 CROWDED = 0.85
 """Nearest pairs of a start eased without room stand at 0.87 of the spacing (22 in a layer)."""
+CHAIN = 1.2021
+"""zeta(3), sum of 1/k^3 over the members of an endless chain to one side."""
 POINTS = 600
 NEAREST = 1e-3
 
@@ -76,6 +82,45 @@ def added_curvature(
         for one in added.repulsions
     )
     return np.asarray(np.maximum(reached, change / (2e-4 * r)))
+
+
+def kept_apart(
+    added: AddedPairs,
+    first: tuple[Floats, Floats],
+    second: tuple[Floats, Floats],
+    crowded: float,
+    pressed: float,
+) -> NDArray[np.bool_]:
+    """Return which pairs the added forces keep from ever touching with their shells.
+
+    Parameters
+    ----------
+    added : AddedPairs
+        Added forces, reduced.
+    first, second : tuple of float64 arrays (n,)
+        Steric radii and moments of the two particles of each pair, reduced.
+    crowded : float
+        Distance to which the others press particles that repel from afar.
+    pressed : float
+        Force with which weight and gradient press the two together, in kT over the unit of length.
+
+    Returns
+    -------
+    bool (n,)
+        True where more than `KEPT_APART` stands before contact, head to tail, in the middle of a
+        chain whose members attract zeta(3) times as strongly as the pair alone.
+    """
+    radius_i, moment_i = first
+    radius_j, moment_j = second
+    contact = radius_i + radius_j
+    if not added.repulsions or crowded <= float(np.max(contact)):
+        return np.zeros(len(contact), dtype=bool)
+    gaps = np.geomspace(NEAREST, 3.0 * float(np.max(contact)), POINTS)[::-1]
+    r = contact + gaps[:, None]
+    energy = added.energy(radius_i, radius_j, r) + pressed * r
+    energy -= CHAIN * 2.0 * moment_i * moment_j / r**3
+    climbed = energy - np.minimum.accumulate(energy, axis=0)
+    return np.asarray(np.max(climbed, axis=0) > KEPT_APART)
 
 
 def crowded_distance(radius: Floats, sides: tuple[float, float], thickness: float) -> float:

@@ -197,7 +197,7 @@ def reduce(
     core_stiffness = contact_stiffness(law, radius, moment, added, layers * float(push.max()))
     allowed = time_step.limits(
         law, radius, strongest, brownian, largest_field, added, parameters.repulsion.strength,
-        crowded_distance(radius, sides, thickness),
+        crowded_distance(radius, sides, thickness), layers * float(push.max()),
     )  # fmt: skip
     pushed = pushed_step(radius, push, parameters.repulsion.strength, layers)
     allowed = (

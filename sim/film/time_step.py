@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.common.arrays import Floats
 from analysis.common.blocks import largest_of_each, of_each
-from sim.film.added_stiffness import added_curvature
+from sim.film.added_stiffness import added_curvature, kept_apart
 from sim.physics.units import format_quantity
 
 if TYPE_CHECKING:
@@ -149,10 +149,11 @@ def _stiffest(
     moment: Floats,
     added: AddedPairs | None = None,
     crowded: float = math.inf,
+    pressed: float = 0.0,
 ) -> tuple[float, bool]:
     """Return the largest k_ij (D_i + D_j)/2 over pairs, and whether the added forces make it.
 
-    In reduced units.
+    In reduced units. Shells of pairs that never touch have no say.
     """
     order = numbers_by_size(radius, SIZES_COMPARED)
     diameter, strength = 2.0 * radius[order], moment[order]
@@ -171,7 +172,10 @@ def _stiffest(
     few = np.unique(np.linspace(0, len(order) - 1, ADDED_SIZES_COMPARED).astype(int))
     i, j = (pair.ravel() for pair in np.meshgrid(few, few, indexing="ij"))
     half = 0.5 * diameter
-    more = added_curvature(law, added, (half[i], strength[i]), (half[j], strength[j]), crowded)
+    pair_of = (half[i], strength[i]), (half[j], strength[j])
+    more = added_curvature(law, added, *pair_of, crowded)
+    if kept_apart(added, *pair_of, crowded, pressed).all():
+        return float(np.max(more * mobility[i, j])), True
     whole = (curvature[i, j] + more) * mobility[i, j]
     worst = int(np.argmax(whole))
     return max(stiffest, float(whole[worst])), bool(more[worst] > curvature[i, j][worst])
@@ -186,6 +190,7 @@ def limits(
     added: AddedPairs | None = None,
     window_strength: float = 1.0,
     crowded: float = math.inf,
+    pressed: float = 0.0,
 ) -> StepLimits:
     """Return the steps that the repulsion and the rotation allow.
 
@@ -203,6 +208,8 @@ def limits(
         Strength of the soft cores of the windows in kT.
     crowded : float
         Distance to which particles that repel from afar press each other, reduced.
+    pressed : float
+        Force with which weight and gradient press particles together, reduced.
 
     Returns
     -------
@@ -213,7 +220,7 @@ def limits(
     k (D_i + D_j)/2 dt = 0.25 for the stiffest pair, and D_rot dt (xi + 4.8 lambda) = 0.2, where
     4.8 lambda kT/m is the field of a long chain on its own moments.
     """
-    stiffest, is_added = _stiffest(law, radius, moment, added, crowded)
+    stiffest, is_added = _stiffest(law, radius, moment, added, crowded, pressed)
     stiffness = STIFFNESS_SHARE / max(stiffest, 1e-300)
     by_windows = _window_limit(law, radius, window_strength)
     torque = local_langevin(radius, moment, largest_field)

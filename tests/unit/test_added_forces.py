@@ -15,6 +15,7 @@ from sim.interactions.van_der_waals import VanDerWaalsLaw
 from sim.kernels.laws import pairs as pair_laws
 from sim.parameters import from_text
 from sim.physics.uniaxial_gradient import uniaxial_gradient
+from sim.run.setup import RunSetup
 from tests.reference import naive
 from tests.reference.small_systems import added_pairs, film, random_film, spread_diameters, state_of
 
@@ -244,19 +245,25 @@ def gaps(system, state):
     return np.linalg.norm(apart, axis=1) - 2.0 * (system.radius[0] - system.repulsion.shell)
 
 
-def test_pairs_with_a_low_barrier_stick_for_good():
-    # 3.3 kT of barrier: within 30 000 steps some pairs fall into contact, and none comes back out
-    # of a well of 120 kT. The automatic step follows them there without a capped move.
-    parameters = from_text(STICKY)
-    system = reduce(parameters, draw(parameters))
+def engine_of_pairs(system, distance):
+    """Return an engine whose pairs 0 and 1, 2 and 3, ... stand this far apart along the field."""
     count, row = system.count, 5
     places = np.array([(k % row + 0.5, k // row + 0.5) for k in range(count // 2)])
     places *= np.array(system.sides) / row
     positions = np.full((count, 3), 0.5 * system.thickness)
     positions[::2, :2], positions[1::2, :2] = places, places
-    positions[::2, 0] -= 0.5
-    positions[1::2, 0] += 0.5
-    engine = CpuEngine(system, state_of(positions, np.tile([1.0, 0.0, 0.0], (count, 1))), 1)
+    positions[::2, 0] -= 0.5 * distance
+    positions[1::2, 0] += 0.5 * distance
+    return CpuEngine(system, state_of(positions, np.tile([1.0, 0.0, 0.0], (count, 1))), 1)
+
+
+def test_pairs_with_a_low_barrier_stick_for_good():
+    # 3.3 kT of barrier: within 30 000 steps some pairs fall into contact, and none comes back out
+    # of a well of 120 kT. The automatic step follows them there without a capped move.
+    parameters = from_text(STICKY)
+    system = reduce(parameters, draw(parameters))
+    count = system.count
+    engine = engine_of_pairs(system, 1.0)
     stuck = np.zeros(count // 2, bool)
     for _ in range(6):
         engine.advance(5_000)
@@ -264,4 +271,105 @@ def test_pairs_with_a_low_barrier_stick_for_good():
         assert np.all(now[stuck])
         stuck = now
     assert 2 <= stuck.sum() < count // 2
+    assert engine.timing["capped_moves"] == 0
+
+
+CHARGED_BEADS = """\
+[particles]
+moment = "multicore"
+bead_diameter = "300 nm"
+magnetic_share = 0.15
+core_diameter = "9 nm"
+shell_thickness = "5 nm"
+volume_fraction = 0.03
+[carrier]
+viscosity = "1 mPa s"
+[film]
+thickness = "4 um"
+count = 200
+[field]
+strength = "10 mT"
+[run]
+duration = "1 ms"
+[electrostatics]
+surface_charge = "0.05 nm^-2"
+salt = "1 mM"
+"""
+
+
+@pytest.mark.parametrize(
+    ("charge", "pull", "apart"),
+    [
+        ("0.05", "0 m/s^2", True), ("0.01", "0 m/s^2", True),
+        ("0.001", "0 m/s^2", False), ("0.01", "1e7 m/s^2", False),
+    ],
+)  # fmt: skip
+def test_shells_that_never_touch_do_not_shorten_the_step(charge, pull, apart):
+    # The barrier of two such beads, at the charge that keeps them apart, is hundreds of kT above
+    # the attraction of their dipoles; weak charges, or a centrifuge, bring shells together.
+    text = CHARGED_BEADS.replace("0.05 nm", f"{charge} nm")
+    system = RunSetup(from_text(f'{text}[gravity]\nacceleration = "{pull}"\n')).system
+    bare = RunSetup(from_text(CHARGED_BEADS.partition("[electrostatics]")[0])).system
+    if apart:
+        assert system.dt_s > 50.0 * bare.dt_s
+        assert system.limit == "the stiffness of electrostatic forces"
+    else:
+        assert system.dt_s <= 1.01 * bare.dt_s
+
+
+BOUND_BEADS = """
+[particles]
+moment = "multicore"
+bead_diameter = "300 nm"
+magnetic_share = 0.03
+core_diameter = "9 nm"
+shell_thickness = "5 nm"
+volume_fraction = 0.002
+[carrier]
+viscosity = "1 mPa s"
+[film]
+thickness = "4 um"
+count = 40
+[field]
+strength = "10 T"
+[dipoles]
+sum = "cutoff"
+cutoff_diameters = 3
+[run]
+duration = "1 ms"
+[electrostatics]
+surface_charge = "0.05 nm^-2"
+salt = "1 mM"
+"""
+
+
+def test_the_step_of_charges_alone_keeps_bound_pairs_in_boltzmanns_law():
+    # In 10 T moments are those of saturation, along the field: the energy of a pair is that of two
+    # fixed dipoles and of the charges, and its averages are quadratures over distance and angle.
+    parameters = from_text(BOUND_BEADS)
+    system = reduce(parameters, draw(parameters))
+    assert system.limit == "the stiffness of electrostatic forces"
+    moment = float(system.moment[0])
+    radius = system.radius[:1]
+    r = np.linspace(2.0 * float(radius[0]), 1.8, 2000)[:, None]
+    cosine = (np.arange(400)[None, :] + 0.5) / 400
+    charges = system.added.energy(radius, radius, r)
+    energy = charges + moment**2 * (1.0 - 3.0 * cosine**2) / r**3
+    weight = r**2 * np.exp(energy.min() - energy)
+    wanted = [float((what * weight).sum() / weight.sum()) for what in (r, charges)]
+
+    engine = engine_of_pairs(system, 1.22)
+    engine.advance(4_000)
+    core = 2.0 * (system.radius[0] - system.repulsion.shell)
+    seen = []
+    for _ in range(600):
+        engine.advance(100)
+        distance = gaps(system, engine.snapshot()) + core
+        seen.append([distance, system.added.energy(radius, radius, distance)])
+    by_pair = np.mean(seen, axis=0)
+    assert np.max(np.array(seen)[:, 0]) < 1.8  # no pair has parted
+    for found, mean in zip(by_pair, wanted, strict=True):
+        error = found.std(ddof=1) / math.sqrt(len(found))
+        assert found.mean() == pytest.approx(mean, abs=4.0 * error)
+    assert by_pair[1].mean() == pytest.approx(wanted[1], rel=0.05)
     assert engine.timing["capped_moves"] == 0

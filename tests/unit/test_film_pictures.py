@@ -105,6 +105,21 @@ def test_field_in_the_top_view(direction, words):
     assert ("viewer" in seen) == bool(words)
 
 
+@pytest.mark.parametrize(
+    ("direction", "view", "words"),
+    [
+        ([0.8660254, 0, 0.5], "film_top", ", 30° towards the viewer"),
+        ([0.8660254, 0, -0.5], "film_top", ", 30° away from the viewer"),
+        ([0.8660254, 0, 0.5], "film_side", ""),
+        ([0.5, 0.8660254, 0], "film_side", ", 60° away from the viewer"),
+    ],
+)
+def test_a_field_aslant_to_a_view_says_how_far(direction, view, words):
+    seen = texts(getattr(plots, view)(hand_made(), hand_made_run(field_direction=direction)))
+    assert f"B = 30 mT{words}" in seen
+    assert ("viewer" in seen) == bool(words)
+
+
 def test_chains_side_by_side_differ_in_colour_and_lightness():
     lanes = straight_chains([(0.1e-6, 0.05e-6 + k * 30e-9, 0.2e-6) for k in range(12)], [20] * 12)
     colours = chain_colours(lanes.positions, lanes.diameters, lanes.chain, lanes.sides)
