@@ -1,4 +1,4 @@
-"""What of numba's inside this program stands on: one room, and the card's compiler and members."""
+"""What of numba's inside this program stands on: one room, and three modules of the card."""
 
 import ast
 import importlib
@@ -11,7 +11,9 @@ from packaging.requirements import Requirement
 
 ROOT = Path(__file__).parents[2]
 ROOM = ROOT / "sim" / "kernels" / "vectors"
-CARD = {ROOT / "sim" / "kernels" / "card" / name for name in ("compiler.py", "members.py")}
+CARD = {
+    ROOT / "sim" / "kernels" / "card" / name for name in ("compiler.py", "lanes.py", "members.py")
+}
 # Not part of numba's documented interface (numba 0.68: "Extending Numba", from memory): what may
 # change from one minor version to the next, and is why the requirement has an upper bound.
 INTERNALS = {
