@@ -87,8 +87,10 @@ def _named(note: str) -> str:
     key, colon, words = note.partition(":")
     # A sentence that names a number and gives its key behind it would name it twice.
     words = _TWICE.sub(r"\1", _KEY.sub(_name_of, words))
-    if colon and key in _NAMES:
-        return f"{_NAMES[key].name}:{words}"
+    first, *others = key.split(", ")
+    if colon and first in _NAMES and all(other in _NAMES for other in others):
+        names = [_NAMES[first].name, *(_NAMES[other].label for other in others)]
+        return f"{', '.join(names)}:{words}"
     section, dot, rest = key.partition(".")
     if colon and dot and section.isidentifier() and rest.isidentifier():
         return f"{plain_name(rest)}:{words}"

@@ -169,7 +169,8 @@ def break_up_numbers(run: Run, series: ChainSeries, warnings: list[str]) -> dict
     ).reshape(-1, 3)
     place, power, reason = break_up(*columns.T)
     if reason is not None:
-        warnings.append(f"relaxation, break_up_frequency_hz and break_up_exponent: {reason}")
+        keys = "relaxation.break_up_frequency_hz, relaxation.break_up_exponent"
+        warnings.append(f"{keys}: {reason}")
     return {
         "break_up_frequency_hz": place.as_dict(),
         "break_up_exponent": power.as_dict(),

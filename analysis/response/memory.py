@@ -42,10 +42,10 @@ def memory_numbers(
                 found = Estimate(known.time * spacing, known.error * spacing, samples)
         out[f"{key}_autocorrelation_time_s"] = found.as_dict()
         if found.value is None:
-            missing.append(f"{key}_autocorrelation_time_s")
+            missing.append(f"relaxation.{key}_autocorrelation_time_s")
     if missing:
         warnings.append(
-            f"relaxation, {', '.join(missing)}: fewer than {FEWEST_SAMPLES} averaged frames "
+            f"{', '.join(missing)}: fewer than {FEWEST_SAMPLES} averaged frames "
             "evenly spaced in time hold it, or it is shorter than their spacing"
         )
     return out

@@ -169,6 +169,16 @@ def test_warnings_that_the_page_adds_itself(page_of):
     assert "Growth exponent: the growth does not span a decade" in text
 
 
+def test_a_note_on_several_numbers_names_each(page_of):
+    measurement = hand_made()
+    measurement.numbers["warnings"] = [
+        "relaxation.length_autocorrelation_time_s, relaxation.alignment_autocorrelation_time_s: few"
+    ]
+    page = page_of(measurement, hand_made_run())
+    (note,) = [one for one in re.findall(r"<li>(.*?)</li>", page) if one.endswith(": few")]
+    assert re.fullmatch(r"Memory of the [a-z ]*length, memory of the [a-z ]+: few", note)
+
+
 def test_what_the_measurement_says_is_not_said_twice_and_comes_in_order(page_of):
     run = hand_made_run()
     run.finished, run.end_reason, run.notices = False, "interrupted", ("no unit: SI assumed",)

@@ -170,7 +170,8 @@ def test_memory_of_the_averaged_frames():
     time = found["magnetisation_autocorrelation_time_s"]
     assert time["value"] == pytest.approx(8 * SPACING, abs=4 * time["error"])
     assert found["length_autocorrelation_time_s"]["value"] is None  # it never changed
-    assert "length_autocorrelation_time_s, alignment_autocorrelation_time_s" in warnings[0]
+    keys = "relaxation.length_autocorrelation_time_s, relaxation.alignment_autocorrelation_time_s"
+    assert keys in warnings[0]
 
 
 AVERAGES = ("chains", "spacing", "alignment", "magnetisation")
