@@ -35,7 +35,7 @@ SMALL = (
     (r"^frames = .*", "frames = 16"),
     (r"^structures = .*", "structures = 8"),
     (r'^duration = "60 us"', 'duration = "2 us"'),
-    (r'^duration = "6 ms"', 'duration = "4 us"'),
+    (r'^duration = "7.5 ms"', 'duration = "4 us"'),
     (r'^duration = "0\.1 ms"', 'duration = "1 us"'),
     (r'^duration = "0\.15 ms"', 'duration = "2 us"'),
     (r'^duration = "1\.15 ms"', 'duration = "18.9 us"'),
