@@ -1,4 +1,4 @@
-"""Physical constants, in SI, the same in the whole package."""
+"""Physical constants, in SI, and a number, the same in the whole package."""
 
 from __future__ import annotations
 
@@ -12,3 +12,6 @@ MU0 = 4e-7 * math.pi
 
 ELEMENTARY = 1.602176634e-19
 """Elementary charge in C (exact in the SI since 2019)."""
+
+ZETA3 = 1.2020569031595943
+"""zeta(3), the sum of 1/k^3: over the members of an endless chain to one side of a particle."""

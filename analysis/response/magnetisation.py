@@ -46,8 +46,9 @@ class MagnetisationSection(Section):
     def numbers(self, warnings: list[str]) -> dict[str, Any]:
         """Return the section ``magnetisation``."""
         run, stage, series = self.seen.run, self.seen.stage, self.seen.series
-        relative = self.seen.average_of_moments(MAGNETISATION)
-        if not run.has_moments:  # the file may hold the magnetisation of the whole film
+        if run.has_moments:
+            relative = self.seen.average_of_moments(MAGNETISATION)
+        else:  # the file may hold the magnetisation of the whole film
             relative = estimate(self.seen.time_series.magnetisation[stage.frames])
         law = magnetisation_curve(run, stage, relative)
         if relative.value is None:

@@ -10,7 +10,7 @@ import math
 import numpy as np
 from scipy import special
 
-ZETA3 = 1.2020569031595943
+from analysis.common.constants import ZETA3
 
 
 def mean_length(product):

@@ -8,19 +8,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.arrays import Floats
+from analysis.common.constants import ZETA3
 from sim.interactions.added import AddedPairs
 from sim.interactions.steric import StericLaw
 
 REACHED = 10.0
 """Climbs in kT that thermal motion makes within a run; behind higher ones no pair is followed."""
 
-KEPT_APART = 25.0
-"""Climb in kT that thermal motion does not make within a run, as in `sim.film.core_contact`."""
+CLIMBED = 25.0
+"""Climbs in kT that a film may make within a run.
+
+A pair leaves a well over a climb of E kT about D sqrt(k k')/(2 pi) exp(-E) per unit of time (H. A.
+Kramers, Physica 7, 284 (1940)); with D = 2 and curvatures of layers, k = 3000 kT/d^2, that is 1e3
+exp(-E) in d^2/D: at 25 kT one of 1e5 pairs in 7e5 d^2/D, at 10 kT each of them every 22.
+"""
 
 CROWDED = 0.85
 """Nearest pairs of a start eased without room stand at 0.87 of the spacing (22 in a layer)."""
-CHAIN = 1.2021
-"""zeta(3), sum of 1/k^3 over the members of an endless chain to one side."""
 POINTS = 600
 NEAREST = 1e-3
 
@@ -107,7 +111,7 @@ def kept_apart(
     Returns
     -------
     bool (n,)
-        True where more than `KEPT_APART` stands before contact, head to tail, in the middle of a
+        True where more than `CLIMBED` stands before contact, head to tail, in the middle of a
         chain whose members attract zeta(3) times as strongly as the pair alone.
     """
     radius_i, moment_i = first
@@ -118,9 +122,9 @@ def kept_apart(
     gaps = np.geomspace(NEAREST, 3.0 * float(np.max(contact)), POINTS)[::-1]
     r = contact + gaps[:, None]
     energy = added.energy(radius_i, radius_j, r) + pressed * r
-    energy -= CHAIN * 2.0 * moment_i * moment_j / r**3
+    energy -= ZETA3 * 2.0 * moment_i * moment_j / r**3
     climbed = energy - np.minimum.accumulate(energy, axis=0)
-    return np.asarray(np.max(climbed, axis=0) > KEPT_APART)
+    return np.asarray(np.max(climbed, axis=0) > CLIMBED)
 
 
 def crowded_distance(radius: Floats, sides: tuple[float, float], thickness: float) -> float:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.common.arrays import Floats
+from sim.film.added_stiffness import CLIMBED
 from sim.film.time_step import numbers_by_size
 
 if TYPE_CHECKING:
@@ -27,13 +28,6 @@ there it is 18 lambda kT uphill to where dipoles win, at x = 0.57.
 ADDED_COUPLING = 0.5
 """Coupling that springs are made for beyond the given one, so that 35 kT and more, whatever the
 coupling, keep dipoles from winning."""
-CLIMBED = 25.0
-"""Climbs in kT that a film may make within a run.
-
-A pair leaves a well over a climb of E kT about D sqrt(k k')/(2 pi) exp(-E) per unit of time (H. A.
-Kramers, Physica 7, 284 (1940)); with D = 2 and curvatures of layers, k = 3000 kT/d^2, that is 1e3
-exp(-E) in d^2/D: at 25 kT one of 1e5 pairs in 7e5 d^2/D, at 10 kT each of them every 22.
-"""
 POINTS = 400
 SIZES_COMPARED = 5
 DEEPEST = 0.3

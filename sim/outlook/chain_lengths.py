@@ -20,8 +20,8 @@ from functools import lru_cache
 import numpy as np
 
 from analysis.common.arrays import Floats
+from analysis.common.constants import ZETA3
 
-ZETA3 = 1.2020569031595943
 COUNTED = 24
 """Chain length up to which gains are counted one by one; the rest is summed in closed form."""
 STRONGEST_COUPLING = 8.0

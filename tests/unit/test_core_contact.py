@@ -8,7 +8,8 @@ import pytest
 from scipy.optimize import brentq, minimize_scalar
 
 from sim.engines.cpu import CpuEngine, StepError
-from sim.film.core_contact import CLIMBED, contact_stiffness, layers_hold
+from sim.film.added_stiffness import CLIMBED
+from sim.film.core_contact import contact_stiffness, layers_hold
 from sim.film.placing import random_state
 from sim.film.time_step import limits
 from sim.interactions.steric import StericLaw

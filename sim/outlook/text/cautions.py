@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.common.conventions import LENGTHS_WANTED, SPACINGS_WANTED
 from analysis.common.flow_factors import factors_of
-from sim.film.core_contact import CLIMBED
+from sim.film.added_stiffness import CLIMBED
 from sim.magnets.safety import PUBLIC_LIMIT, magnet_cautions
 from sim.outlook.look_ahead import CHAINING_COUPLING
 from sim.outlook.text.beads import bead_cautions
